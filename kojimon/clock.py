@@ -1,0 +1,173 @@
+"""The only place that reads a clock.
+
+Two clocks: *boot time* (CLOCK_BOOTTIME, milliseconds, monotonic) carries every duration; *wall time* (UTC as the
+machine believes it) is for records and people and may jump. `Timeline` turns boot time into engine time, the one
+axis of the journal, over restarts and power cuts.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from pathlib import Path
+from typing import Protocol
+
+BOOT_ID_FILE = Path("/proc/sys/kernel/random/boot_id")
+SYNC_MARKS = (Path("/run/systemd/timesync/synchronized"), Path("/run/chrony/chronyd.pid"))
+
+
+class Clock(Protocol):
+    """World time. Everything the engine decides hangs on it; a rehearsal or a simulator may drive it."""
+
+    def boot_ms(self) -> int:
+        """Milliseconds since boot, monotonic, counting through suspend."""
+
+    def wall_ms(self) -> int:
+        """UTC as believed now, milliseconds since 1970."""
+
+    def boot_id(self) -> str:
+        """The same text as long as boot_ms counts from the same zero."""
+
+    def trusted(self) -> bool:
+        """Whether wall_ms is known to be synchronised."""
+
+
+def real_s() -> float:
+    """Real seconds for keepalives, socket timeouts, kill limits and retries of I/O; never for the engine."""
+    return time.monotonic()
+
+
+def wait_s(seconds: float) -> None:
+    """Lets real time pass (worker loops only)."""
+    time.sleep(seconds)
+
+
+class SystemClock:
+    """The machine's own clocks.
+
+    Args:
+        assume_trusted: take the wall clock for right even where no synchronisation mark is found
+            (a settings choice for machines with a battery clock and no time service).
+    """
+
+    def __init__(self, assume_trusted: bool = False, sync_marks: tuple[Path, ...] = SYNC_MARKS) -> None:
+        self._assume_trusted = assume_trusted
+        self._sync_marks = sync_marks
+        try:
+            self._boot_id = BOOT_ID_FILE.read_text(encoding="ascii").strip()
+        except OSError:
+            self._boot_id = "unknown-boot"
+
+    def boot_ms(self) -> int:
+        return time.clock_gettime_ns(time.CLOCK_BOOTTIME) // 1_000_000
+
+    def wall_ms(self) -> int:
+        return time.time_ns() // 1_000_000
+
+    def boot_id(self) -> str:
+        return self._boot_id
+
+    def trusted(self) -> bool:
+        return self._assume_trusted or any(mark.exists() for mark in self._sync_marks)
+
+
+class ManualClock:
+    """A clock that stands still until told otherwise; drives tests, rehearsals and simulated incubators.
+
+    Thread-safe: a driver moves it while the daemon's threads read it.
+    """
+
+    def __init__(self, wall_ms: int, boot_ms: int = 0, boot_id: str = "manual", trusted: bool = True) -> None:
+        self._lock = threading.Lock()
+        self._boot_ms = boot_ms
+        self._offset_ms = wall_ms - boot_ms
+        self._boot_id = boot_id
+        self._trusted = trusted
+
+    def boot_ms(self) -> int:
+        with self._lock:
+            return self._boot_ms
+
+    def wall_ms(self) -> int:
+        with self._lock:
+            return self._boot_ms + self._offset_ms
+
+    def boot_id(self) -> str:
+        return self._boot_id
+
+    def trusted(self) -> bool:
+        return self._trusted
+
+    def advance_to(self, boot_ms: int) -> None:
+        """Moves boot time forward to boot_ms; never backwards."""
+        with self._lock:
+            self._boot_ms = max(self._boot_ms, boot_ms)
+
+    def advance(self, delta_ms: int) -> None:
+        """Moves boot time forward by delta_ms."""
+        with self._lock:
+            self._boot_ms += max(0, delta_ms)
+
+    def advance_to_wall(self, wall_ms: int) -> None:
+        """Moves time forward until the wall clock shows wall_ms."""
+        with self._lock:
+            self._boot_ms = max(self._boot_ms, wall_ms - self._offset_ms)
+
+    def step_wall(self, delta_ms: int) -> None:
+        """Steps the wall clock alone, as a time service or a person does."""
+        with self._lock:
+            self._offset_ms += delta_ms
+
+    def reboot(self, boot_id: str, gap_ms: int, wall_ms: int | None = None) -> None:
+        """A power cut of gap_ms: boot time starts again from 0, the wall clock goes on or is lost."""
+        with self._lock:
+            wall = self._boot_ms + self._offset_ms + gap_ms if wall_ms is None else wall_ms
+            self._boot_id, self._boot_ms, self._offset_ms = boot_id, 0, wall
+
+    def trust(self, trusted: bool = True) -> None:
+        """Says whether the wall clock is known to be right."""
+        self._trusted = trusted
+
+
+class ScaledClock:
+    """World time that runs `speed` times as fast as real time, from now on. For rehearsals by eye, 60 at most."""
+
+    def __init__(self, base: Clock, speed: float) -> None:
+        if not 0 < speed <= 60:
+            raise ValueError(f"speed {speed}: a factor over 0 and up to 60 is wanted")
+        self._base, self._speed = base, speed
+        self._boot0_ms, self._wall0_ms = base.boot_ms(), base.wall_ms()
+
+    def boot_ms(self) -> int:
+        return self._boot0_ms + round((self._base.boot_ms() - self._boot0_ms) * self._speed)
+
+    def wall_ms(self) -> int:
+        return self._wall0_ms + (self.boot_ms() - self._boot0_ms)
+
+    def boot_id(self) -> str:
+        return f"{self._base.boot_id()}x{self._speed:g}"
+
+    def trusted(self) -> bool:
+        return self._base.trusted()
+
+
+class Timeline:
+    """Engine time of one boot: t_ms = t0_ms + (boot_ms - boot0_ms), never backwards.
+
+    Args:
+        t0_ms: engine time at which this boot's count begins (the last horizon plus the gap).
+        boot0_ms: boot time that belongs to t0_ms.
+    """
+
+    def __init__(self, t0_ms: int, boot0_ms: int) -> None:
+        self._offset_ms = t0_ms - boot0_ms
+        self._last_ms = t0_ms
+
+    def t_ms(self, boot_ms: int) -> int:
+        """Engine time of an arrival, not before any time given out already."""
+        self._last_ms = max(self._last_ms, boot_ms + self._offset_ms)
+        return self._last_ms
+
+    def boot_ms(self, t_ms: int) -> int:
+        """Boot time that belongs to an engine time of this boot."""
+        return t_ms - self._offset_ms

@@ -1,0 +1,184 @@
+"""Records that pass between the parts. Frozen, plain, with units in their names.
+
+Engine time `t_ms` is an int on the journal's own timeline (`clock.Timeline`); it never runs backwards and knows no
+time zone. Wall time appears only as `utc_ms` (milliseconds since 1970-01-01 UTC) at the edges.
+"""
+
+from __future__ import annotations
+
+from enum import IntEnum, StrEnum
+from typing import Any, NamedTuple
+
+from msgspec import Struct
+
+
+class Quantity(StrEnum):
+    """What a probe measures."""
+
+    TEMPERATURE = "temperature"
+    HUMIDITY = "humidity"
+
+
+class Place(StrEnum):
+    """Where a probe sits. `bed` is the koji itself; people read "the koji" or the tray's name."""
+
+    BED = "bed"
+    AIR = "air"
+    ROOM = "room"
+    WET_BULB = "wet-bulb"
+
+
+class Priority(StrEnum):
+    """What an alarm does to a sleeping person: gets them up, tells them by day, or only writes it down."""
+
+    WAKE = "wake"
+    TELL = "tell"
+    LOG = "log"
+
+
+PRIORITY_RANK = {Priority.LOG: 0, Priority.TELL: 1, Priority.WAKE: 2}
+
+
+class Quality(IntEnum):
+    """The verdict on one reading. Only GOOD reaches bands, windows and the forecast; all are kept.
+
+    Stored as its number, so a number is never given a new meaning.
+    """
+
+    GOOD = 0
+    LATE = 1
+    """Queued up somewhere and handed over later: true once, age unknown."""
+    RETAINED = 2
+    """A broker's last known value: age unknown."""
+    UNREADABLE = 3
+    """Something arrived and no number could be had from it."""
+    SENTINEL = 4
+    """A value the device sends instead of a measurement (85.0 at power-on, -127, -7999, NaN)."""
+    RANGE = 5
+    """Outside what the device can measure."""
+    SPIKE = 6
+    RATE = 7
+    STUCK = 8
+    PINNED = 9
+    """Humidity held at 100 %: a wet sensor."""
+    DRIFT = 10
+    SWAPPED = 11
+    OUT_OF_KOJI = 12
+    UNCALIBRATED = 13
+
+
+class ReadingRow(NamedTuple):
+    """One reading as the engine and the journal see it. A plain tuple in this order is accepted everywhere."""
+
+    seq: int
+    t_ms: int
+    probe: int
+    """The probe's number, which it keeps for ever."""
+    value: float | None
+    """Calibrated, in the unit of its quantity; None when nothing could be had."""
+    quality: int
+
+
+class InputRow(Struct, frozen=True, array_like=True):
+    """Any other input of the engine.
+
+    Attributes:
+        seq: its place in the one order of all inputs.
+        t_ms: engine time.
+        kind: act, start, clock, anchor, settings, calibration, health, forecast, gap or stop.
+        payload: plain data; its fields by kind stand in DEVELOPERS.md, "Inputs and events".
+    """
+
+    seq: int
+    t_ms: int
+    kind: str
+    payload: dict[str, Any]
+
+
+class Event(Struct, frozen=True):
+    """Something that happened, as the engine states it. Never changed afterwards.
+
+    Attributes:
+        no: number of the event, counted by the engine from 1 without holes.
+        t_ms: engine time at which it is true (a deadline's own time, or the sample's).
+        kind: e.g. `stage`, `window-open`, `task-done`, `alarm`; DEVELOPERS.md lists all.
+        incubator: name, or "" for the site as a whole.
+        batch: id of the open batch, or "".
+        key: what it is about: an alarm's key, a task's name, a probe's name.
+        data: plain data by kind.
+    """
+
+    no: int
+    t_ms: int
+    kind: str
+    incubator: str
+    batch: str
+    key: str
+    data: dict[str, Any]
+
+
+class Message(Struct, frozen=True):
+    """Something to tell a person, written to the outbox in the transaction of its event.
+
+    Attributes:
+        id: the same for every copy of it: `ALARM_KEY#OCCURRENCE` plus a counter of re-alarms, or `event-NO`.
+        event: number of the event that caused it.
+        priority: what it may do to a sleeper.
+    """
+
+    id: str
+    event: int
+    priority: Priority
+
+
+class Outcome(Struct, frozen=True):
+    """What one `advance` brings forth, in order."""
+
+    events: tuple[Event, ...] = ()
+    messages: tuple[Message, ...] = ()
+
+
+class Arrival(NamedTuple):
+    """Something a source handed over, untouched, stamped when it arrived.
+
+    `payload` is bytes from a line or a message, or a float where a driver already gives a number.
+    `receipt` is handed back to the source once the reading is on the disk; 0 where the source wants none.
+    """
+
+    source: str
+    boot_ms: int
+    topic: str
+    payload: bytes | float
+    retained: bool = False
+    late: bool = False
+    duplicate: bool = False
+    receipt: int = 0
+
+
+class Measured(NamedTuple):
+    """One reading decoded, calibrated and judged, before it gets its number."""
+
+    probe: int
+    raw: float | None
+    value: float | None
+    quality: int
+
+
+class Act(Struct, frozen=True):
+    """What a person does, from any door.
+
+    Attributes:
+        kind: `batch.start`, `task.done`, `alarm.acknowledge`, ... (DEVELOPERS.md lists all).
+        incubator: name.
+        who: the person, as the door knows them.
+        channel: cli, api, page, mqtt, setup.
+        idempotency: a key; the same key twice is done once.
+        data: fields by kind. A moment in the past is resolved to `at_t_ms` before it reaches the engine.
+    """
+
+    kind: str
+    incubator: str
+    who: str = ""
+    channel: str = ""
+    idempotency: str = ""
+    data: dict[str, Any] = {}

@@ -1,0 +1,1 @@
+"""Schedules: stages, bands, tasks, windows, gates and the moments they hang on."""

@@ -1,0 +1,184 @@
+"""A schedule as frozen records. What a YAML schedule file becomes; what the engine runs.
+
+Three kinds of moment build every window, stage and expectation: hours since a task was done, a condition on a place
+held for a time, and *first of* or *last of* these.
+"""
+
+from __future__ import annotations
+
+from msgspec import Struct
+
+from kojimon.model import Priority
+
+
+class After(Struct, frozen=True, tag="after"):
+    """`wait_s` after the task was done (the last time, where it repeats). Hour 0 is the task `inoculate`."""
+
+    task: str
+    wait_s: float
+
+
+class Holds(Struct, frozen=True, tag="holds"):
+    """The first moment at which a named condition has held for its time, counted since a task was done.
+
+    `since` is "" for hour 0. For a task that repeats, its own name counts from the last time it was done.
+    """
+
+    condition: str
+    since: str = ""
+
+
+class FirstOf(Struct, frozen=True, tag="first_of"):
+    """The earliest of these that is known."""
+
+    moments: tuple[After | Holds | FirstOf | LastOf, ...]
+
+
+class LastOf(Struct, frozen=True, tag="last_of"):
+    """The latest of these, once all are known."""
+
+    moments: tuple[After | Holds | FirstOf | LastOf, ...]
+
+
+Moment = After | Holds | FirstOf | LastOf
+
+
+class Condition(Struct, frozen=True):
+    """A statement about a place that is true or not at each good reading.
+
+    Exactly one of at_least and at_most is set. With `above`, the value is the difference to that other place's
+    last good value (K), else the place's own value (°C or %). Of several probes in the place the hottest counts for
+    at_least and the coldest for at_most.
+    """
+
+    place: str
+    quantity: str = "temperature"
+    at_least: float | None = None
+    at_most: float | None = None
+    above: str = ""
+    hold_s: float = 0.0
+
+
+class Limit(Struct, frozen=True):
+    """One limit of a band. Reaching the limit counts as beyond it.
+
+    Attributes:
+        limit: °C or %.
+        on_delay_s: how long the value must stay at or beyond the limit; ends on a sample, never on the clock alone.
+        off_delay_s: how long it must stay back beyond the deadband before the alarm clears.
+        deadband: how far back (K or %), on clearing only.
+        min_samples: at least so many samples in a row as well.
+        priority: what the alarm does to a sleeper.
+    """
+
+    limit: float
+    on_delay_s: float
+    priority: Priority
+    off_delay_s: float = 60.0
+    deadband: float = 0.3
+    min_samples: int = 3
+
+
+class Band(Struct, frozen=True):
+    """Limits of one place and quantity while a stage lasts; any subset. With ramp_s the limits move from the
+    previous stage's, in whole minutes, over that time; a limit the previous stage lacks starts at once."""
+
+    place: str
+    quantity: str
+    low_low: Limit | None = None
+    low: Limit | None = None
+    high: Limit | None = None
+    high_high: Limit | None = None
+    ramp_s: float = 0.0
+
+
+class Stage(Struct, frozen=True):
+    """A part of the batch. The stage that holds is the last in order whose `begins` is reached.
+
+    Attributes:
+        blind_s: how long the koji may go unseen (no good probe in the bed) before a person is woken; 0 never.
+        label: a cook's words, as shown on the page.
+    """
+
+    name: str
+    label: str
+    begins: Moment
+    bands: tuple[Band, ...] = ()
+    blind_s: float = 7200.0
+
+
+class Gate(Struct, frozen=True):
+    """A check when a task is marked: the place's value must lie within, the probe's tolerance allowed."""
+
+    place: str
+    quantity: str = "temperature"
+    at_least: float | None = None
+    at_most: float | None = None
+    tolerance: float = 0.5
+
+
+class Window(Struct, frozen=True):
+    """When a task may be done (opens), is wanted (due), and is too late (closes). Any may be absent."""
+
+    opens: Moment | None = None
+    due: Moment | None = None
+    closes: Moment | None = None
+
+
+class Task(Struct, frozen=True):
+    """Work by hand.
+
+    Attributes:
+        label: the plain words; `trade` the Japanese word, shown once beside them.
+        work: what it does to the koji, for forecast and alarms: `none`, `inoculate`, `mix`, `spread`, `wrap`,
+            `unwrap`, `swap`, `harvest`.
+        repeats: once done it opens again by its own window.
+        advice: what to do, in short sentences.
+        cautions: what can hurt, shown at this step.
+        optional: its window closing undone is not told.
+        lasts_s: how long the work itself takes, for timed steps before hour 0.
+    """
+
+    name: str
+    label: str
+    trade: str = ""
+    work: str = "none"
+    window: Window = Window()
+    gate: Gate | None = None
+    repeats: bool = False
+    optional: bool = False
+    lasts_s: float = 0.0
+    advice: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+
+
+class Expectation(Struct, frozen=True):
+    """Something that should have come about by a moment; if not, a person is told, with causes to check."""
+
+    name: str
+    label: str
+    condition: str
+    by: Moment
+    priority: Priority = Priority.TELL
+    causes: tuple[str, ...] = ()
+
+
+class Schedule(Struct, frozen=True):
+    """One way of making koji. Order of stages and tasks is the order of the work."""
+
+    name: str
+    label: str
+    purpose: str
+    stages: tuple[Stage, ...]
+    tasks: tuple[Task, ...]
+    conditions: dict[str, Condition] = {}
+    expectations: tuple[Expectation, ...] = ()
+    cautions: tuple[str, ...] = ()
+
+    def task(self, name: str) -> Task | None:
+        """The task of that name, or None."""
+        return next((task for task in self.tasks if task.name == name), None)
+
+    def stage(self, name: str) -> Stage | None:
+        """The stage of that name, or None."""
+        return next((stage for stage in self.stages if stage.name == name), None)

@@ -1,0 +1,122 @@
+"""Units at the edges. Inside: °C, K for differences, %, seconds, milliseconds of engine time, kg.
+
+A temperature and a difference of temperatures convert differently: 86 °F is 30 °C, 0.9 °F of difference is 0.5 K.
+Quantities are named `temperature` (unit °C) and `humidity` (relative humidity, %).
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from typing import Final
+
+KG_PER_LB: Final = 0.45359237
+"""Kilograms in one avoirdupois pound, exact (NIST SP 811 (2008), appendix B.8)."""
+
+MS: Final = 1000
+SECONDS: Final = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
+"""Seconds in each unit a duration may be written in."""
+
+UNIT_OF: Final = {"temperature": "c", "humidity": "pct"}
+"""The unit suffix in which each quantity is kept inside and in curve files."""
+
+_NUMBER = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)"
+_TEMPERATURE = re.compile(rf"({_NUMBER})\s*°?\s*([CF])", re.ASCII)
+_DIFFERENCE = re.compile(rf"({_NUMBER})\s*°?\s*([CFK])", re.ASCII)
+_MASS = re.compile(rf"({_NUMBER})\s*(kg|g|lb|oz)", re.ASCII)
+_PERCENT = re.compile(rf"({_NUMBER})\s*%", re.ASCII)
+_DURATION_PART = re.compile(r"(\d+(?:\.\d+)?)\s*(min|d|h|s)\s*", re.ASCII)
+
+
+def c_from_f(temperature_f: float) -> float:
+    """Celsius from Fahrenheit: (F - 32) / 1.8 (NIST SP 811 (2008), appendix B.8)."""
+    return (temperature_f - 32.0) / 1.8
+
+
+def f_from_c(temperature_c: float) -> float:
+    """Fahrenheit from Celsius: 1.8 C + 32 (NIST SP 811 (2008), appendix B.8)."""
+    return temperature_c * 1.8 + 32.0
+
+
+def parse_temperature_c(text: str) -> float:
+    """Reads `30 C` or `86 F`. Returns °C. Raises ValueError in words a person can act on."""
+    match = _TEMPERATURE.fullmatch(text.strip())
+    if not match:
+        raise ValueError("a temperature with its unit is wanted, as in `30 C` or `86 F`")
+    value = float(match[1])
+    value_c = value if match[2] == "C" else c_from_f(value)
+    if value_c < -273.15:
+        raise ValueError("a temperature above absolute zero is wanted")
+    return value_c
+
+
+def parse_difference_k(text: str) -> float:
+    """Reads a difference of temperatures, `3 C`, `3 K` or `5.4 F`. Returns kelvin. Raises ValueError."""
+    match = _DIFFERENCE.fullmatch(text.strip())
+    if not match:
+        raise ValueError("a difference of temperatures with its unit is wanted, as in `3 C` or `5.4 F`")
+    value = float(match[1])
+    return value / 1.8 if match[2] == "F" else value
+
+
+def parse_percent(text: str) -> float:
+    """Reads `85 %`. Returns percent. Raises ValueError."""
+    match = _PERCENT.fullmatch(text.strip())
+    if not match:
+        raise ValueError("a percentage is wanted, as in `85 %`")
+    return float(match[1])
+
+
+def parse_mass_kg(text: str) -> float:
+    """Reads `2 kg`, `500 g`, `4 lb` or `8 oz`. Returns kilograms. Raises ValueError."""
+    match = _MASS.fullmatch(text.strip())
+    if not match or float(match[1]) < 0:
+        raise ValueError("a mass with its unit is wanted, as in `2 kg` or `4 lb`")
+    per_unit = {"kg": 1.0, "g": 0.001, "lb": KG_PER_LB, "oz": KG_PER_LB / 16}
+    return float(match[1]) * per_unit[match[2]]
+
+
+def parse_duration_s(text: str) -> float:
+    """Reads `40 h`, `90 s`, `10 min` or `2 d 4 h`. Returns seconds. Raises ValueError."""
+    rest, total_s = text.strip(), 0.0
+    if not rest:
+        raise ValueError("a duration with its unit is wanted, as in `90 s`, `10 min` or `2 d 4 h`")
+    while rest:
+        match = _DURATION_PART.match(rest)
+        if not match:
+            raise ValueError("a duration with its unit is wanted, as in `90 s`, `10 min` or `2 d 4 h`")
+        total_s += float(match[1]) * SECONDS[match[2]]
+        rest = rest[match.end() :]
+    if not math.isfinite(total_s):
+        raise ValueError("a finite duration is wanted")
+    return total_s
+
+
+def show_temperature(value_c: float, fahrenheit: bool, digits: int = 1) -> str:
+    """A temperature for a person: `38.2 °C` or `100.8 °F`."""
+    return f"{f_from_c(value_c):.{digits}f} °F" if fahrenheit else f"{value_c:.{digits}f} °C"
+
+
+def show_difference(value_k: float, fahrenheit: bool, digits: int = 1) -> str:
+    """A difference of temperatures for a person: 0.5 K is `0.5 °C` or `0.9 °F`."""
+    return f"{value_k * 1.8:.{digits}f} °F" if fahrenheit else f"{value_k:.{digits}f} °C"
+
+
+def show_mass(value_kg: float, pounds: bool) -> str:
+    """A mass for a person: `2.0 kg` or `4.4 lb`."""
+    return f"{value_kg / KG_PER_LB:.1f} lb" if pounds else f"{value_kg:.1f} kg"
+
+
+def show_duration(seconds: float) -> str:
+    """A duration for a person, two units at most: `45 s`, `12 min`, `3 h 20 min`, `2 d 4 h`."""
+    whole = round(seconds)
+    if whole < 60:
+        return f"{whole} s"
+    minutes = round(whole / 60)
+    if minutes < 60:
+        return f"{minutes} min"
+    hours, minutes = divmod(minutes, 60)
+    if hours < 48:
+        return f"{hours} h {minutes} min" if minutes else f"{hours} h"
+    days, hours = divmod(hours, 24)
+    return f"{days} d {hours} h" if hours else f"{days} d"

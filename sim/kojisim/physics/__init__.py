@@ -1,0 +1,1 @@
+"""Bed, box and room physics in plain Python, SI units, advanced in fixed small steps."""
