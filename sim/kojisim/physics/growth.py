@@ -52,7 +52,7 @@ def water_activity(water_per_dry: float) -> float:
     """
     if water_per_dry <= 1e-6:
         return 0.0
-    return 1.0 / (1.0 + (0.135 / water_per_dry) ** 3.125)
+    return 1.0 / (1.0 + float((0.135 / water_per_dry) ** 3.125))
 
 
 def starch_factor(biomass: float, half: float) -> float:

@@ -131,9 +131,6 @@ class RoomParams:
     wander_c: float = 0.5
     wander_h: float = 6.0
     humidity_pct: float = 50.0
-    #: Fall of the room after `cold_from_h` (hours since world start), °C; 0: none.
-    cold_drop_c: float = 0.0
-    cold_from_h: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,163 @@
+"""The warm box: air, walls, heater with thermostat, moisture; and the room around it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import cos, exp, pi, sqrt
+from random import Random
+
+from kojisim.physics.air import CP_AIR, LATENT, R_VAPOUR, air_density, humidity_pct, saturation_pa, vapour_pa
+from kojisim.physics.params import BoxParams, RoomParams
+
+
+class Room:
+    """Temperature (°C) and vapour (Pa) of the room: a daily swing with a slow wandering on top."""
+
+    def __init__(self, params: RoomParams, start_local_h: float, rng: Random) -> None:
+        self.p = params
+        self._start_h = start_local_h
+        self._rng = rng
+        self._wander = rng.gauss(0.0, params.wander_c)
+        self._drop = self._drop_to = 0.0
+        self.temp_c = self._temperature(0.0)
+        self.vapour_pa = vapour_pa(self.temp_c, params.humidity_pct)
+
+    def step(self, now_s: float, dt_s: float) -> None:
+        """Move the room on to now_s."""
+        keep = exp(-dt_s / 3600.0 / self.p.wander_h)
+        spread = self.p.wander_c * sqrt(1.0 - keep * keep)
+        self._wander = keep * self._wander + self._rng.gauss(0.0, spread)
+        self._drop += (self._drop_to - self._drop) * (1.0 - exp(-dt_s / 3600.0))
+        self.temp_c = self._temperature(now_s / 3600.0)
+        self.vapour_pa = vapour_pa(self.temp_c, self.p.humidity_pct)
+
+    def drop(self, by_c: float) -> None:
+        """The room's heating fails: it cools by by_c °C with a time constant of an hour."""
+        self._drop_to += by_c
+
+    def _temperature(self, hours: float) -> float:
+        day = self.p.swing_c * cos(2 * pi * (self._start_h + hours - 16.0) / 24.0)
+        return self.p.mean_c + day + self._wander - self._drop
+
+
+@dataclass
+class Ledger:
+    """Heat (J) and water (kg) that crossed the box's boundaries since the start, for balances."""
+
+    heater_j: float = 0.0
+    metabolic_j: float = 0.0
+    wall_j: float = 0.0
+    air_j: float = 0.0
+    handling_j: float = 0.0
+    evaporated_kg: float = 0.0
+    condensed_kg: float = 0.0
+    towel_kg: float = 0.0
+    humidifier_kg: float = 0.0
+    aired_kg: float = 0.0
+
+
+class Box:
+    """State of the box. The caller reckons what the trays give to the air."""
+
+    def __init__(self, params: BoxParams, room: Room) -> None:
+        self.p = params
+        self.room = room
+        self.setpoint_c = params.setpoint_c
+        self.air_c = params.setpoint_c - 1.0
+        self.wall_c = 0.7 * self.air_c + 0.3 * room.temp_c
+        self.heater_c = self.air_c
+        self.sensed_c = self.air_c
+        self.vapour_pa = vapour_pa(self.air_c, 70.0)
+        self.mains = True
+        self.heating = False
+        self.stuck_on = False
+        self.lid_open = False
+        self.vent = 0.0
+        self.towel = True
+        self.ledger = Ledger()
+
+    @property
+    def humidity_pct(self) -> float:
+        """Relative humidity of the box air, %."""
+        return humidity_pct(self.vapour_pa, self.air_c)
+
+    def flow_m3_s(self) -> float:
+        """Air exchanged with the room, m3/s."""
+        p = self.p
+        return p.leak_m3_s + p.vent_m3_s * self.vent + (p.lid_m3_s if self.lid_open else 0.0)
+
+    def heater_w(self) -> float:
+        """Electric power now, W, after the thermostat."""
+        if not self.mains:
+            self.heating = False
+            return 0.0
+        if self.stuck_on:
+            return self.p.heater_w
+        half = self.p.hysteresis_c / 2.0
+        if self.sensed_c < self.setpoint_c - half:
+            self.heating = True
+        elif self.sensed_c > self.setpoint_c + half:
+            self.heating = False
+        return self.p.heater_w if self.heating else 0.0
+
+    def step(self, dt_s: float, conductance: float, warmth: float, heater_to_air: float) -> float:
+        """Advance air and walls by dt_s; the new air temperature, °C.
+
+        `conductance` (W/K) and `warmth` (W, conductance times the temperature it is tied to) sum what the
+        trays exchange; heater_to_air is the share of the heater's warmth that goes to the air. The air is
+        stepped implicitly, the slow bodies explicitly.
+        """
+        p, room, book = self.p, self.room, self.ledger
+        power = self.heater_w()
+        flow = self.flow_m3_s()
+        open_g = flow * air_density(room.temp_c) * CP_AIR
+        mat_g = p.heater_ua * heater_to_air
+        total = conductance + p.inner_ua + open_g + mat_g
+        gain = warmth + p.inner_ua * self.wall_c + open_g * room.temp_c + mat_g * self.heater_c
+        air = (p.air_capacity * self.air_c + dt_s * gain) / (p.air_capacity + dt_s * total)
+        outwards = p.outer_ua * (self.wall_c - room.temp_c)
+        book.heater_j += power * dt_s
+        book.wall_j += outwards * dt_s
+        book.air_j += open_g * (air - room.temp_c) * dt_s
+        self.wall_c += dt_s * (p.inner_ua * (air - self.wall_c) - outwards) / p.wall_capacity
+        self.air_c = air
+        self.heater_c += dt_s * (power - mat_g * (self.heater_c - air)) / p.heater_capacity
+        self.sensed_c += (air - self.sensed_c) * (1.0 - exp(-dt_s / p.thermostat_lag_s))
+        return air
+
+    def moisten(self, dt_s: float, conductance: float, source: float) -> float:
+        """Advance the vapour by dt_s; the new vapour pressure, Pa.
+
+        `conductance` (kg/(s Pa)) and `source` (kg/s, conductance times the surface's vapour pressure) sum
+        the trays; leak, walls, towel and humidifier are added here. Implicit, so that it cannot overshoot.
+        """
+        p, book, room = self.p, self.ledger, self.room
+        air_k = self.air_c + 273.15
+        hold = p.volume_m3 / (R_VAPOUR * air_k)
+        flow = self.flow_m3_s() / (R_VAPOUR * air_k)
+        wall_sat = saturation_pa(self.wall_c)
+        wet_wall = self._wall_k() if self.vapour_pa > wall_sat else 0.0
+        towel = p.towel_kg_s_pa if self.towel else 0.0
+        towel_sat = saturation_pa(self.air_c - 1.0)
+        mist = p.humidifier_kg_s if self.mains and self.humidity_pct < p.humidifier_pct else 0.0
+        total = conductance + flow + wet_wall + towel
+        gain = source + flow * room.vapour_pa + wet_wall * wall_sat + towel * towel_sat + mist
+        new = (hold * self.vapour_pa + dt_s * gain) / (hold + dt_s * total)
+        condensed = wet_wall * (new - wall_sat) * dt_s
+        given = towel * (towel_sat - new) * dt_s
+        book.condensed_kg += condensed
+        book.towel_kg += given
+        book.humidifier_kg += mist * dt_s
+        book.aired_kg += flow * (new - room.vapour_pa) * dt_s
+        self.wall_c += condensed * LATENT / p.wall_capacity
+        self.air_c -= (given + mist * dt_s) * LATENT / p.air_capacity
+        self.vapour_pa = new
+        return new
+
+    def _wall_k(self) -> float:
+        """Vapour conductance to the walls by analogy with their heat transfer, kg/(s Pa)."""
+        return 0.622 / (CP_AIR * 101_325.0) * self.p.inner_ua
+
+    def water_kg(self) -> float:
+        """Vapour in the box's air, kg."""
+        return self.vapour_pa * self.p.volume_m3 / (R_VAPOUR * (self.air_c + 273.15))

@@ -1,0 +1,101 @@
+"""Trays, box and room put together and advanced in fixed steps."""
+
+from __future__ import annotations
+
+from random import Random
+
+from kojisim.physics.box import Box, Room
+from kojisim.physics.params import IncubatorParams
+from kojisim.physics.tray import Tray
+
+#: Growth is slow beside heat: it is advanced once in so many steps.
+_GROW_EVERY = 3
+
+
+class Incubator:
+    """One simulated incubator. Time in s since the world's start; trays from top to bottom."""
+
+    def __init__(self, params: IncubatorParams, rng: Random, bed_c: float) -> None:
+        self.p = params
+        self.room = Room(params.room, params.start_local_h, rng)
+        self.box = Box(params.box, self.room)
+        self.trays = [Tray(tray, params.growth, bed_c) for tray in params.trays]
+        #: Which tray stands in which place (place 0 on top): places keep their offset and heater share.
+        self.places = list(range(len(self.trays)))
+        #: Trays still outside the box, cooling in the room, stand in no place.
+        self.outside = True
+        self.time_s = 0.0
+        self._count = 0
+
+    # -- time ------------------------------------------------------------------------------------------
+
+    def advance(self, to_s: float) -> None:
+        """Advance in whole steps while they end at or before to_s."""
+        dt = self.p.step_s
+        while self.time_s + dt <= to_s + 1e-9:
+            self.step()
+
+    def step(self) -> None:
+        """One step of `step_s`."""
+        dt = self.p.step_s
+        self._count += 1
+        self.time_s = self._count * dt
+        if self._count % _GROW_EVERY == 0:
+            self._grow(dt * _GROW_EVERY)
+        if self.outside:
+            self._step_outside(dt)
+        else:
+            self._step_inside(dt)
+
+    def _grow(self, dt: float) -> None:
+        self.room.step(self.time_s, dt)
+        timer = self.p.box.timer_h
+        if timer and self.time_s / 3600.0 >= timer and self.time_s / 3600.0 - timer < dt / 3600.0:
+            self.box.mains = False
+        for tray in self.trays:
+            tray.grow(dt)
+
+    def _step_outside(self, dt: float) -> None:
+        room = self.room
+        for tray in self.trays:
+            # Spread on a cloth and turned by hand: the whole bed exchanges, wet to the surface.
+            flux = 6.0 * tray.top_k / tray.p.evaporation_share * 0.5
+            vapour = max(flux * (tray.top_vapour_pa() - room.vapour_pa), 0.0) * dt
+            self.box.ledger.evaporated_kg += vapour
+            self.box.ledger.aired_kg += vapour
+            before = tray.temp[0]
+            tray.step(dt, room.temp_c, vapour, 0.0)
+            if abs(before - room.temp_c) > 0.0:
+                mean = tray.mean_c
+                tray.temp = [mean] * len(tray.temp)
+        self.box.step(dt, 0.0, 0.0, 1.0)
+        self.box.moisten(dt, 0.0, 0.0)
+
+    def _step_inside(self, dt: float) -> None:
+        box, trays = self.box, self.trays
+        lift = box.air_c - self.room.temp_c
+        conductance = warmth = vapour_k = vapour_in = under_share = 0.0
+        offsets = []
+        for place, index in enumerate(self.places):
+            tray = trays[index]
+            spot = self.p.trays[place]
+            offset = spot.offset_per_k * lift
+            offsets.append(offset)
+            conductance += tray.top_g + tray.bottom_g
+            warmth += tray.top_g * (tray.temp[0] - offset) + tray.bottom_g * (tray.temp[-1] - offset)
+            vapour_k += tray.top_k
+            vapour_in += tray.top_k * tray.top_vapour_pa()
+            under_share += spot.heater_share
+        mat_w = box.p.heater_ua * (box.heater_c - box.air_c)
+        air = box.step(dt, conductance, warmth, 1.0 - under_share)
+        vapour = box.moisten(dt, vapour_k, vapour_in)
+        book = box.ledger
+        for place, index in enumerate(self.places):
+            tray = trays[index]
+            share = self.p.trays[place].heater_share
+            lost = tray.top_k * (tray.top_vapour_pa() - vapour) * dt
+            book.evaporated_kg += lost
+            book.metabolic_j += tray.growth_w * dt
+            if share:
+                box.heater_c -= share * mat_w * dt / box.p.heater_capacity
+            tray.step(dt, air + offsets[place], lost, share * mat_w)
