@@ -1,9 +1,9 @@
 """Named scenarios: each draws box, room, trays and mould from a seed and adds its script.
 
 The spread of the draw (all judgement unless said otherwise):
-trays 2-4 of 1.0-2.0 kg at 15-24 kg/m2 (boxes: 14-33, glossary "Box koji method"); box 60-180 L, wall loss
-sized by the cook to the batch (0.65-0.95 W/K per kg of rice); setpoint 29.0-30.4 °C (85 °F is 29.4),
-hysteresis 0.6-1.6 °C; room 17-23 °C with 0.5-2.5 °C of day and night; starter 0.7-1.4 g/kg; growth, lag and
+trays 2-4 of 1.0-2.0 kg at 18-24 kg/m2 (boxes: 14-33, glossary "Box koji method"); box 60-180 L, wall loss
+sized by the cook to the batch (0.65-0.95 W/K per kg of rice); setpoint 29.2-30.4 °C (85 °F is 29.4),
+hysteresis 0.6-1.4 °C; room 17-23 °C with 0.5-2.5 °C of day and night; starter 0.75-1.3 g/kg; growth, lag and
 heat of the mould a few percent about their defaults.
 """
 
@@ -23,7 +23,7 @@ _NAMES = {2: ("top", "bottom"), 3: ("top", "middle", "bottom"), 4: ("top", "uppe
 def draw_trays(rng: Random) -> tuple[TrayParams, ...]:
     """Trays from top to bottom."""
     count = rng.choice((2, 3, 3, 4))
-    rice, load = rng.uniform(1.0, 2.0), rng.uniform(15.0, 24.0)
+    rice, load = rng.uniform(1.0, 2.0), rng.uniform(18.0, 24.0)
     weight, lift = rng.uniform(1.33, 1.41), rng.uniform(0.0, 0.06)
     share = rng.uniform(0.003, 0.015)
     trays = []
@@ -52,8 +52,8 @@ def draw_box(rng: Random, rice_kg: float) -> BoxParams:
         air_capacity=rng.uniform(1000.0, 2500.0),
         wall_capacity=rng.uniform(5e3, 15e3),
         leak_m3_s=rng.uniform(0.1e-3, 0.4e-3),
-        setpoint_c=rng.uniform(29.0, 30.4),
-        hysteresis_c=rng.uniform(0.6, 1.6),
+        setpoint_c=rng.uniform(29.2, 30.4),
+        hysteresis_c=rng.uniform(0.6, 1.4),
         heater_w=loss * rng.uniform(22.0, 32.0),
         heater_ua=rng.uniform(3.0, 6.0),
         thermostat_lag_s=rng.uniform(40.0, 120.0),
@@ -67,9 +67,9 @@ def draw_params(seed: int) -> IncubatorParams:
     trays = draw_trays(rng)
     rice = sum(tray.white_rice_kg for tray in trays)
     growth = GrowthParams(
-        mu_opt_h=GrowthParams.mu_opt_h * rng.uniform(0.95, 1.05),
-        germination_h=GrowthParams.germination_h * rng.uniform(0.92, 1.08),
-        dose_g_kg=rng.uniform(0.7, 1.4),
+        mu_opt_h=GrowthParams.mu_opt_h * rng.uniform(0.96, 1.04),
+        germination_h=GrowthParams.germination_h * rng.uniform(0.94, 1.06),
+        dose_g_kg=rng.uniform(0.75, 1.3),
         growth_heat=GrowthParams.growth_heat * rng.uniform(0.93, 1.07),
         maintenance_h=GrowthParams.maintenance_h * rng.uniform(0.8, 1.2),
         oxygen_depth_m=GrowthParams.oxygen_depth_m * rng.uniform(0.9, 1.1),

@@ -28,9 +28,9 @@ VAPOUR_PER_H = 0.622 / (CP_AIR * PRESSURE_PA)
 #: Moisture evens out between layers with this diffusivity of rice bed moisture, m2/s. Judgement.
 _MOISTURE_DIFFUSIVITY = 2.0e-9
 #: Exchange factors of cover and shape, on top. Judgement.
-_WRAPPED, _FURROW, _LOOSE, _MATTED = 0.50, 0.25, 0.30, 0.10
+_WRAPPED, _FURROW, _LOOSE, _MATTED = 0.42, 0.25, 0.30, 0.10
 #: Sensible and vapour exchange of a wrapped underside and of the cloth against vapour.
-_WRAPPED_BOTTOM, _WRAPPED_VAPOUR = 0.75, 0.45
+_WRAPPED_BOTTOM, _WRAPPED_VAPOUR = 0.65, 0.45
 _LOOSE_H, _SHOCK_H = 1.5, 1.0  # time constants after a mix, h
 
 
