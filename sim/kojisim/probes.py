@@ -63,6 +63,8 @@ class ProbeSpec:
     wander_s: float = 600.0
     resolution: float = 0.0625
     bias: float = 0.0
+    #: Board it is soldered to: probes of one board travel in one message. Empty: a board of its own.
+    board: str = ""
 
     @property
     def unit(self) -> str:
@@ -102,6 +104,10 @@ class _State:
     last: float | None = None
     held: dict[int, float] = field(default_factory=dict)
     hot_since_s: float = 0.0
+    #: Share of the slow noise kept from sample to sample, its fresh part, and the lag's part a physics step.
+    keep: float = 0.0
+    fresh: float = 0.0
+    gain: float = 1.0
 
 
 class Probes:
@@ -118,6 +124,9 @@ class Probes:
             level = self._truth(spec.quantity, spec.spot, 0.0)
             state = _State(spec, spec.spot, rng, rng.uniform(0.0, spec.interval_s), level, level)
             state.slow = rng.gauss(0.0, spec.wander)
+            state.keep = exp(-spec.interval_s / spec.wander_s)
+            state.fresh = spec.wander * sqrt(1.0 - state.keep * state.keep)
+            state.gain = 1.0 - exp(-incubator.p.step_s / spec.lag_s)
             self._states[spec.name] = state
 
     @property
@@ -137,14 +146,13 @@ class Probes:
 
     # -- following ------------------------------------------------------------------------------------
 
-    def follow(self, dt_s: float) -> None:
+    def follow(self) -> None:
         """Advance every probe's lag by one physics step just made."""
         now = self._inc.time_s
         for state in self._states.values():
-            spec = state.spec
             state.before = state.level
-            truth = self._truth(spec.quantity, state.spot, now - state.hot_since_s)
-            state.level += (truth - state.level) * (1.0 - exp(-dt_s / spec.lag_s))
+            truth = self._truth(state.spec.quantity, state.spot, now - state.hot_since_s)
+            state.level += (truth - state.level) * state.gain
 
     def true_value(self, name: str) -> float:
         """What this probe would show now without lag, noise, bias or rounding."""
@@ -205,23 +213,21 @@ class Probes:
         spec, rng = state.spec, state.rng
         back = min(max((self._inc.time_s - at_s) / self._inc.p.step_s, 0.0), 1.0)
         level = state.level + (state.before - state.level) * back
-        keep = exp(-spec.interval_s / spec.wander_s)
-        state.slow = keep * state.slow + rng.gauss(0.0, spec.wander * sqrt(1.0 - keep * keep))
+        state.slow = state.keep * state.slow + state.fresh * rng.gauss(0.0, 1.0)
         value = level + spec.bias + state.slow + rng.gauss(0.0, spec.noise)
         chance = rng.random()
-        shown = self._spoil(state, at_s, value, chance)
-        if shown is None:
-            return None
-        if shown == value:
-            shown = round(shown / spec.resolution) * spec.resolution
-            if spec.quantity == "humidity":
-                shown = min(max(shown, 0.0), 100.0)
-        shown = round(shown, 4)
+        if self.faults:
+            spoilt = self._spoil(state, at_s, value, chance)
+            if spoilt is None:
+                return None
+            value = spoilt
+        shown = round(round(value / spec.resolution) * spec.resolution, 4)
+        if spec.quantity == "humidity":
+            shown = min(max(shown, 0.0), 100.0)
         state.last = shown
         return Sample(spec.name, spec.place, spec.quantity, at_s, shown, spec.unit)
 
     def _spoil(self, state: _State, at_s: float, value: float, chance: float) -> float | None:
-        resolution = state.spec.resolution
         for index, fault in enumerate(self.faults):
             if not fault.active(state.spec.name, at_s):
                 continue
@@ -238,7 +244,6 @@ class Probes:
                 value += fault.size * (at_s - fault.from_s) / 3600.0
             else:
                 value += fault.size
-            value = round(value / resolution) * resolution
         return value
 
     def _swap(self, samples: list[Sample]) -> list[Sample]:

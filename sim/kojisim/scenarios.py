@@ -4,7 +4,7 @@ The spread of the draw (all judgement unless said otherwise):
 trays 2-4 of 1.0-2.0 kg at 18-24 kg/m2 (boxes: 14-33, glossary "Box koji method"); box 60-180 L, wall loss
 sized by the cook to the batch (0.65-0.95 W/K per kg of rice); setpoint 29.2-30.4 °C (85 °F is 29.4),
 hysteresis 0.6-1.4 °C; room 17-23 °C with 0.5-2.5 °C of day and night; starter 0.75-1.3 g/kg; growth, lag and
-heat of the mould a few percent about their defaults.
+heat of the mould a few percent about their defaults; steamed rice spread out at 55-75 °C at the world's start.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ def draw_trays(rng: Random) -> tuple[TrayParams, ...]:
     """Trays from top to bottom."""
     count = rng.choice((2, 3, 3, 4))
     rice, load = rng.uniform(1.0, 2.0), rng.uniform(18.0, 24.0)
-    weight, lift = rng.uniform(1.33, 1.41), rng.uniform(0.0, 0.06)
+    weight, lift = rng.uniform(1.38, 1.44), rng.uniform(0.0, 0.06)
     share = rng.uniform(0.003, 0.015)
     trays = []
     for place, name in enumerate(_NAMES[count]):
@@ -34,7 +34,7 @@ def draw_trays(rng: Random) -> tuple[TrayParams, ...]:
                 white_rice_kg=rice * rng.uniform(0.97, 1.03),
                 load_kg_m2=load * rng.uniform(0.97, 1.03),
                 layers=4,
-                seeding_weight=weight,
+                steamed_weight=weight,
                 offset_per_k=lift * (0.5 - place / (count - 1)),
                 heater_share=share if place == count - 1 else 0.0,
             )
@@ -91,7 +91,7 @@ def draw_params(seed: int) -> IncubatorParams:
 
 
 def draw_probes(seed: int, trays: int) -> tuple[ProbeSpec, ...]:
-    """One probe a tray in the koji (`bed`, `bed-2`, ...), air temperature and humidity, room.
+    """One probe a tray in the koji (named `bed`, `bed-2`, ...), air temperature and humidity, room.
 
     Koji probes: bias within 0.3 °C, 0.0625 °C steps (12-bit one-wire parts: 0.5 °C at most); air humidity
     within 2 % (SHT3x class), every 10 s.
@@ -99,21 +99,19 @@ def draw_probes(seed: int, trays: int) -> tuple[ProbeSpec, ...]:
     rng = Random(f"{seed}/probes")
     out = []
     for tray in range(trays):
-        place = "bed" if tray == 0 else f"bed-{tray + 1}"
-        out.append(
-            ProbeSpec(
-                name=place,
-                place=place,
-                quantity="temperature",
-                spot=Spot("tray", tray, rng.uniform(0.4, 0.7)),
-                lag_s=rng.uniform(25.0, 70.0),
-                noise=rng.uniform(0.02, 0.05),
-                bias=rng.uniform(-0.3, 0.3),
-            )
+        koji = ProbeSpec(
+            name="bed" if tray == 0 else f"bed-{tray + 1}",
+            place="bed",
+            quantity="temperature",
+            spot=Spot("tray", tray, rng.uniform(0.4, 0.7)),
+            lag_s=rng.uniform(25.0, 70.0),
+            noise=rng.uniform(0.02, 0.05),
+            bias=rng.uniform(-0.3, 0.3),
         )
-    air = Spot("air")
-    out.append(ProbeSpec("air", "air", "temperature", air, lag_s=60.0, resolution=0.01, bias=rng.uniform(-0.2, 0.2)))
-    humid = ProbeSpec("air-humidity", "air", "humidity", air, lag_s=45.0, noise=0.3, wander=0.3, resolution=0.01)
+        out.append(koji)
+    air = ProbeSpec("air", "air", "temperature", Spot("air"), lag_s=60.0, resolution=0.01, board="air")
+    out.append(replace(air, bias=rng.uniform(-0.2, 0.2)))
+    humid = replace(air, name="air-humidity", quantity="humidity", lag_s=45.0, noise=0.3, wander=0.3)
     out.append(replace(humid, bias=rng.uniform(-2.0, 2.0)))
     out.append(ProbeSpec("room", "room", "temperature", Spot("room"), interval_s=30.0, lag_s=120.0))
     return tuple(out)
@@ -122,7 +120,8 @@ def draw_probes(seed: int, trays: int) -> tuple[ProbeSpec, ...]:
 def healthy(seed: int) -> Scenario:
     """A batch that goes as it should when somebody mixes; nobody does by itself."""
     params = draw_params(seed)
-    return Scenario("healthy", params, draw_probes(seed, len(params.trays)))
+    hot = Random(f"{seed}/steamed").uniform(55.0, 75.0)
+    return Scenario("healthy", params, draw_probes(seed, len(params.trays)), start_bed_c=hot)
 
 
 def _with(seed: int, name: str, *script: Happening) -> Scenario:
@@ -163,7 +162,7 @@ def probe_silent(seed: int) -> Scenario:
     script = tuple(
         Happening(at, "fault", {"kind": "silent", "probe": p.name})
         for p in base.probes
-        if p.place.startswith("bed")
+        if p.place == "bed"
     )
     return replace(base, name="probe_silent", script=script)
 

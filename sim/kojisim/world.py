@@ -94,11 +94,11 @@ class World:
         """
         if to_s < self.time_s - 1e-9:
             raise ValueError(f"advance to {to_s} s: the world is already at {self.time_s} s")
-        inc, dt = self.incubator, self.incubator.p.step_s
+        inc = self.incubator
         while inc.time_s < to_s - 1e-9:
             self._arrive(inc.time_s)
             inc.step()
-            self.probes.follow(dt)
+            self.probes.follow()
         if to_s >= inc.time_s - 1e-9:
             self._arrive(inc.time_s)
         self._pass_to(to_s)

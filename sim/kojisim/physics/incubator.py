@@ -56,18 +56,11 @@ class Incubator:
             tray.grow(dt)
 
     def _step_outside(self, dt: float) -> None:
-        room = self.room
+        room, book = self.room, self.box.ledger
         for tray in self.trays:
-            # Spread on a cloth and turned by hand: the whole bed exchanges, wet to the surface.
-            flux = 6.0 * tray.top_k / tray.p.evaporation_share * 0.5
-            vapour = max(flux * (tray.top_vapour_pa() - room.vapour_pa), 0.0) * dt
-            self.box.ledger.evaporated_kg += vapour
-            self.box.ledger.aired_kg += vapour
-            before = tray.temp[0]
-            tray.step(dt, room.temp_c, vapour, 0.0)
-            if abs(before - room.temp_c) > 0.0:
-                mean = tray.mean_c
-                tray.temp = [mean] * len(tray.temp)
+            lost = tray.cool_outside(dt, room.temp_c, room.vapour_pa)
+            book.evaporated_kg += lost
+            book.aired_kg += lost
         self.box.step(dt, 0.0, 0.0, 1.0)
         self.box.moisten(dt, 0.0, 0.0)
 

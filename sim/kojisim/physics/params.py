@@ -68,8 +68,9 @@ class TrayParams:
     layers: int = 4
     #: Water of the white rice, share of wet weight: 0.135 (J. Brew. Soc. Japan, best rice moisture).
     rice_water: float = 0.135
-    #: Weight at seeding per white rice: 1.33-1.42 (technologist's note: 141.5 steamed, 133 dried).
-    seeding_weight: float = 1.36
+    #: Weight after steaming per white rice: 1.41-1.42 (technologist's note on ginjo koji); cooling takes
+    #: some of it, towards the 1.33 of dried rice at seeding.
+    steamed_weight: float = 1.41
     #: Conductivity of the bed, W/(m K). 0.3-0.5 for cooked rice, from memory; loose bed lower.
     conductivity: float = 0.30
     #: Bulk density of the steamed rice bed, kg/m3: 550-700, from memory.

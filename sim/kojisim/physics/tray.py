@@ -31,6 +31,8 @@ _MOISTURE_DIFFUSIVITY = 2.0e-9
 _WRAPPED, _FURROW, _LOOSE, _MATTED = 0.42, 0.25, 0.30, 0.10
 #: Sensible and vapour exchange of a wrapped underside and of the cloth against vapour.
 _WRAPPED_BOTTOM, _WRAPPED_VAPOUR = 0.65, 0.45
+#: Steamed rice spread and turned in the room: W/K per kg white rice, set so that it cools in half an hour.
+_TURNED_W_K_KG = 1.5
 _LOOSE_H, _SHOCK_H = 1.5, 1.0  # time constants after a mix, h
 
 
@@ -67,7 +69,7 @@ class Tray:
         self._growth = growth
         layers = params.layers
         dry = params.white_rice_kg * (1.0 - params.rice_water)
-        water = params.white_rice_kg * params.seeding_weight - dry
+        water = params.white_rice_kg * params.steamed_weight - dry
         self.temp = [start_c] * layers
         self.dry = [dry / layers] * layers
         self.water = [water / layers] * layers
@@ -130,7 +132,7 @@ class Tray:
             t, x = self.temp[i], self.biomass[i]
             self._activity[i] = activity = water_activity(self.water[i] / self.dry[i])
             damage = heat_damage_h(t)
-            if damage > 0.0:
+            if damage > 0.0 and self.germination is not None:
                 self.vigour[i] *= exp(-damage * hours)
             pace = temperature_factor_fast(t) * water_factor(activity) * self._oxygen(i)
             pace *= self.vigour[i] * (1.0 - 0.25 * self.shock)
@@ -192,6 +194,19 @@ class Tray:
             flow = share * (water[i + 1] / dry[i + 1] - water[i] / dry[i]) * dry[i]
             water[i] += flow
             water[i + 1] -= flow
+
+    def cool_outside(self, dt_s: float, room_c: float, room_pa: float) -> float:
+        """Advance by dt_s spread on a cloth in the room and turned by hand; the water lost, kg."""
+        conductance = _TURNED_W_K_KG * self.p.white_rice_kg
+        surface = 0.5 * VAPOUR_PER_H * conductance
+        vapour = surface * (self.top_vapour_pa() - room_pa) * dt_s
+        capacity = sum(self.dry) * CP_DRY + sum(self.water) * CP_WATER
+        loss = conductance * (self.mean_c - room_c) * dt_s + vapour * LATENT
+        mean = self.mean_c + (self.growth_w * dt_s - loss) / capacity
+        layers = len(self.temp)
+        self.temp = [mean] * layers
+        self.water = [(sum(self.water) - vapour) / layers] * layers
+        return vapour
 
     # -- hands ---------------------------------------------------------------------------------------
 
