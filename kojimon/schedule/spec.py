@@ -21,7 +21,8 @@ class After(Struct, frozen=True, tag="after"):
 class Holds(Struct, frozen=True, tag="holds"):
     """The first moment at which a named condition has held for its time, counted since a task was done.
 
-    `since` is "" for hour 0. For a task that repeats, its own name counts from the last time it was done.
+    `since` is "" for hour 0. For a task that repeats, its own name counts from the last time it was done; until it has
+    been done once, from hour 0. Any other task's name counts from when that task was (last) done, and not before.
     """
 
     condition: str
@@ -153,7 +154,12 @@ class Task(Struct, frozen=True):
 
 
 class Expectation(Struct, frozen=True):
-    """Something that should have come about by a moment; if not, a person is told, with causes to check."""
+    """Something that should have come about by a moment; if not, a person is told, with causes to check.
+
+    Attributes:
+        condition: name of the condition that must have held for its time, counted from hour 0.
+        or_conditions: others that will do as well: any one of them is enough.
+    """
 
     name: str
     label: str
@@ -161,6 +167,7 @@ class Expectation(Struct, frozen=True):
     by: Moment
     priority: Priority = Priority.TELL
     causes: tuple[str, ...] = ()
+    or_conditions: tuple[str, ...] = ()
 
 
 class Schedule(Struct, frozen=True):

@@ -17,7 +17,7 @@ class Secret(Struct, frozen=True):
     environment: str = ""
 
 
-class MqttSource(Struct, frozen=True):
+class MqttSource(Struct, frozen=True, tag_field="kind", tag="mqtt"):
     """A broker to read probes from and to publish state to.
 
     Attributes:
@@ -40,7 +40,7 @@ class MqttSource(Struct, frozen=True):
     session_expiry_s: float = 86400.0
 
 
-class SerialSource(Struct, frozen=True):
+class SerialSource(Struct, frozen=True, tag_field="kind", tag="serial"):
     """A serial port that sends one reading a line.
 
     Attributes:
@@ -57,7 +57,7 @@ class SerialSource(Struct, frozen=True):
     separator: str = ","
 
 
-class ModbusSource(Struct, frozen=True):
+class ModbusSource(Struct, frozen=True, tag_field="kind", tag="modbus"):
     """An RS-485 bus read as Modbus RTU master."""
 
     name: str
@@ -69,7 +69,7 @@ class ModbusSource(Struct, frozen=True):
     poll_every_s: float = 10.0
 
 
-class KernelSource(Struct, frozen=True):
+class KernelSource(Struct, frozen=True, tag_field="kind", tag="kernel"):
     """Sensor files of the kernel (hwmon, iio, w1) below a root folder."""
 
     name: str
@@ -77,7 +77,7 @@ class KernelSource(Struct, frozen=True):
     poll_every_s: float = 10.0
 
 
-class SimulatedSource(Struct, frozen=True):
+class SimulatedSource(Struct, frozen=True, tag_field="kind", tag="simulated"):
     """A simulated incubator inside the daemon; it drives the daemon's clock.
 
     Attributes:
