@@ -12,6 +12,7 @@ Acts (`World.act(name, **args)`), all at the world's present time:
     `towel(there)` wet towel or water pan in the box; `room_drop(by_c)` heating of the room fails.
 `move_probe(probe, kind, tray=0, depth=0.5)` see `kojisim.probes.Spot`; `restore_probe(probe)` back to its place;
     `swap_probes(a, b)` mixed up (again: put right).
+`mend_probes()` every probe back to its place, every fault ended; `unplug()`, `plug()` the serial device.
 `fault(kind, probe, minutes=None, size=0, share=1)` see `kojisim.probes.Fault`; `gap(minutes, probe="*")` radio gap.
 `harvest()` take the koji out of the box and spread it to cool.
 """
@@ -67,6 +68,8 @@ class World:
         self.time_s = 0.0
         self.inoculated_s: float | None = None
         self.harvested_s: float | None = None
+        #: Whether the serial device is plugged in; publishers look at it.
+        self.plugged = True
         #: What was done, in order: (time s, act, arguments).
         self.done: list[tuple[float, str, dict[str, Any]]] = []
         self.incubator = Incubator(scenario.params, Random(f"{seed}/room"), scenario.start_bed_c)
@@ -260,6 +263,19 @@ class World:
 
     def _do_restore_probe(self, probe: str) -> None:
         self.probes.move(probe, self.probes.specs[probe].spot)
+
+    def _do_mend_probes(self) -> None:
+        self.probes.faults.clear()
+        self.probes.swapped.clear()
+        for name, spec in self.probes.specs.items():
+            if self.probes.spot(name) != spec.spot:
+                self.probes.move(name, spec.spot)
+
+    def _do_unplug(self) -> None:
+        self.plugged = False
+
+    def _do_plug(self) -> None:
+        self.plugged = True
 
     def _do_swap_probes(self, a: str, b: str) -> None:
         if self.probes.swapped.pop(a, None) == b:

@@ -1,0 +1,241 @@
+"""A simulated person with a phone: reads the monitor's state, sleeps, is late, forgets, does the work.
+
+Pure: `decide` gets the state document (as the monitor's door gives it) and the world's time, and answers with
+what to do now. The mapping between the monitor's words and the hands' acts stands in this file only.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from random import Random
+from typing import Any
+
+#: Acts of the world (name, arguments), in order.
+Hands = tuple[tuple[str, dict[str, Any]], ...]
+
+#: Hand acts of `kojisim.world` for a task, by the task's kind of work or its name.
+WORK_HANDS: dict[str, Hands] = {
+    "inoculate": (("inoculate", {}),),
+    "mix": (("mix", {}),),
+    "spread": (("spread", {"factor": 1.15}),),
+    "furrow": (("furrow", {}),),
+    "wrap": (("wrap", {}),),
+    "unwrap": (("unwrap", {}),),
+    "swap": (("swap_trays", {}),),
+    "harvest": (("harvest", {}),),
+}
+#: What is done besides at the first, second and later mixes: out of the wrap, thinner, furrows.
+MIX_ROUNDS: tuple[Hands, ...] = (
+    (("unwrap", {}),),
+    (("spread", {"factor": 1.15}),),
+    (("furrow", {}),),
+)
+#: What a woken person does about an alarm, by the beginning of its key; the first that fits.
+REMEDIES: tuple[tuple[str, str, Hands], ...] = (
+    (
+        "limit/bed/temperature",
+        "high",
+        (("runaway", {"on": False}), ("mix", {}), ("furrow", {}), ("vent", {"level": 1.0})),
+    ),
+    ("limit/bed/temperature", "low", (("box_on", {}), ("wrap", {}))),
+    ("limit/air", "high", (("runaway", {"on": False}), ("vent", {"level": 1.0}))),
+    ("limit/air", "low", (("box_on", {}), ("vent", {"level": 0.0}))),
+    ("silent/", "", (("mend_probes", {}),)),
+    ("blind/", "", (("mend_probes", {}),)),
+    ("box", "", (("box_on", {}),)),
+)
+
+
+@dataclass(frozen=True)
+class Deed:
+    """One thing the person does now: a message to the monitor (act) and work of the hands, either may be absent."""
+
+    hands: Hands = ()
+    act: dict[str, Any] | None = None
+
+
+@dataclass
+class Cook:
+    """A person.
+
+    Args:
+        seed: own random stream.
+        sleeps: local hours of going to bed and of getting up.
+        start_local_h: local hour of the day at world time 0.
+        react_min: least and greatest minutes from noticing to doing, awake.
+        rouse_min: the same when woken by an alarm.
+        forgets: share of works done but not marked.
+        leaves_out: share of mixes after which the first koji probe is left lying on the rim.
+        probe: name of that probe.
+        absent_h: world hours (from, to) during which the person is out of the house; alarms still reach them,
+            but nothing is done.
+    """
+
+    seed: int
+    sleeps: tuple[float, float] = (22.5, 6.5)
+    start_local_h: float = 18.0
+    react_min: tuple[float, float] = (3.0, 25.0)
+    rouse_min: tuple[float, float] = (4.0, 15.0)
+    forgets: float = 0.0
+    leaves_out: float = 0.0
+    probe: str = "bed"
+    absent_h: tuple[tuple[float, float], ...] = ()
+    incubator: str = ""
+    rice_kg: float = 4.0
+    inoculate_below_c: float = 32.0
+    who: str = "cook"
+    woken: int = 0
+    finished: bool = False
+    _noticed: dict[str, float] = field(default_factory=dict)
+    _mixes: int = 0
+    _count: int = 0
+    _started: bool = False
+
+    def __post_init__(self) -> None:
+        self._rng = Random(f"{self.seed}/cook")
+
+    # -- the day ----------------------------------------------------------------------------------------
+
+    def asleep(self, now_s: float) -> bool:
+        """Whether the person sleeps at this world time."""
+        hour = (self.start_local_h + now_s / 3600.0) % 24.0
+        to_bed, up = self.sleeps
+        return hour >= to_bed or hour < up if to_bed > up else to_bed <= hour < up
+
+    def _away(self, now_s: float) -> bool:
+        return any(start <= now_s / 3600.0 < end for start, end in self.absent_h)
+
+    # -- deciding ---------------------------------------------------------------------------------------
+
+    def decide(self, state: dict[str, Any], now_s: float) -> list[Deed]:
+        """What to do at now_s (s of world time) in view of the state document.
+
+        Each Deed's `act` is {kind, incubator, who, data, idempotency}; `hands` are acts of the world. The hands
+        work first, then the act is sent.
+        """
+        box = self._incubator(state)
+        if box is None or self.finished or self._away(now_s):
+            return []
+        deeds = self._answer(box, state, now_s)
+        if self.asleep(now_s):
+            return deeds
+        if box.get("batch") is None:
+            return deeds + self._start(now_s)
+        for task in box.get("tasks", ()):
+            deeds += self._task(task, box, now_s)
+        return deeds
+
+    def _incubator(self, state: dict[str, Any]) -> dict[str, Any] | None:
+        boxes: list[dict[str, Any]] = state.get("incubators", [])
+        wanted = [b for b in boxes if self.incubator in ("", b["name"])]
+        return wanted[0] if wanted else None
+
+    def _start(self, now_s: float) -> list[Deed]:
+        if self._started or not self._ready("start", now_s, self.react_min):
+            return []
+        self._started = True
+        return [Deed(act=self._act("batch.start", {"name": "simulated", "rice_kg": round(self.rice_kg, 2)}))]
+
+    def _ready(self, key: str, now_s: float, minutes: tuple[float, float]) -> bool:
+        """True once the person's delay since first noticing `key` is over; then it is forgotten again."""
+        if key not in self._noticed:
+            self._noticed[key] = now_s + self._rng.uniform(*minutes) * 60.0
+        if now_s < self._noticed[key]:
+            return False
+        del self._noticed[key]
+        return True
+
+    # -- tasks --------------------------------------------------------------------------------------------
+
+    def _task(self, task: dict[str, Any], box: dict[str, Any], now_s: float) -> list[Deed]:
+        status, name = task["status"], task["name"]
+        key = f"task/{name}/{task.get('round', 0)}"
+        if status not in ("open", "due", "overdue"):
+            self._noticed.pop(key, None)
+            return []
+        work = _work(task)
+        if work == "inoculate" and not self._cool(box):
+            return []
+        if status == "open" and work in ("mix", "harvest") and not self._warmed(box, work):
+            return []
+        if not self._ready(key, now_s, self.react_min):
+            return []
+        return self._do(work, name)
+
+    def _do(self, work: str, name: str) -> list[Deed]:
+        hands = WORK_HANDS.get(work, ())
+        if work == "mix":
+            hands += MIX_ROUNDS[min(self._mixes, len(MIX_ROUNDS) - 1)]
+            self._mixes += 1
+            if self._rng.random() < self.leaves_out:
+                hands += (("move_probe", {"probe": self.probe, "kind": "rim"}),)
+        if work == "harvest":
+            self.finished = True
+            return [Deed(hands, self._act("batch.harvest", {"note": "simulated"}))]
+        if work != "inoculate" and self._rng.random() < self.forgets:
+            return [Deed(hands)]
+        return [Deed(hands, self._act("task.done", {"task": name}))]
+
+    def _cool(self, box: dict[str, Any]) -> bool:
+        value = _hottest(box)
+        return value is not None and value <= self.inoculate_below_c
+
+    def _warmed(self, box: dict[str, Any], work: str) -> bool:
+        """An open window is used early only for a reason: the koji is warm, or it is late enough to harvest."""
+        if work == "harvest":
+            return (box["batch"].get("hour") or 0.0) >= 42.0
+        value = _hottest(box)
+        return value is not None and value >= 35.0
+
+    # -- alarms -------------------------------------------------------------------------------------------
+
+    def _answer(self, box: dict[str, Any], state: dict[str, Any], now_s: float) -> list[Deed]:
+        asleep, deeds = self.asleep(now_s), []
+        for alarm in [*box.get("alarms", ()), *state.get("alarms", ())]:
+            if alarm.get("state") not in ("UNACK", "RTNUN"):
+                continue
+            if asleep and alarm.get("priority") != "wake":
+                continue
+            key = f"alarm/{alarm['key']}/{alarm.get('occurrence')}"
+            fresh = key not in self._noticed
+            if not self._ready(key, now_s, self.rouse_min if asleep else self.react_min):
+                self.woken += fresh and asleep
+                continue
+            hands = _remedy(alarm) if alarm["state"] == "UNACK" else ()
+            data = {"key": alarm["key"], "occurrence": alarm.get("occurrence")}
+            deeds.append(Deed(hands, self._act("alarm.acknowledge", data)))
+        return deeds
+
+    def _act(self, kind: str, data: dict[str, Any]) -> dict[str, Any]:
+        self._count += 1
+        return {
+            "kind": kind,
+            "incubator": self.incubator,
+            "who": self.who,
+            "data": data,
+            "idempotency": f"{self.who}-{self.seed}-{self._count}",
+        }
+
+
+def _work(task: dict[str, Any]) -> str:
+    """The kind of work of a task: as the state document says, else guessed from its name."""
+    told = task.get("work")
+    if told and told != "none":
+        return str(told)
+    name = str(task["name"])
+    return next((work for work in WORK_HANDS if work in name), "none")
+
+
+def _hottest(box: dict[str, Any]) -> float | None:
+    for place in box.get("places", ()):
+        if place["place"] == "bed" and place["quantity"] == "temperature":
+            hottest = place.get("hottest")
+            return None if not hottest else hottest.get("value")
+    return None
+
+
+def _remedy(alarm: dict[str, Any]) -> Hands:
+    for beginning, side, hands in REMEDIES:
+        if alarm["key"].startswith(beginning) and side in (alarm.get("side") or alarm["key"]):
+            return hands
+    return ()
