@@ -1,0 +1,1 @@
+"""Alarms: the life of one alarm, and the limits with their delays and deadbands. Pure."""

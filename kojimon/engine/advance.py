@@ -1,0 +1,126 @@
+"""The one entry: advance(state, rows, now) -> (state', outcome).
+
+A function of ordered rows and of nothing else. Deadlines run in `(due, key)` order, those of a row's own millisecond
+before the row; an event carries the time at which it is true. Calling it more often changes nothing (the split law).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from kojimon.engine.alarm_acts import shelf_due
+from kojimon.engine.conditions import take
+from kojimon.engine.inputs import take_input
+from kojimon.engine.limits import bands_in_force, judge_probe
+from kojimon.engine.plan import reconsider
+from kojimon.engine.quiet import NONE, refresh
+from kojimon.engine.silence import bed_due, heard, probe_due
+from kojimon.engine.state import State
+from kojimon.engine.trend import TRACE_EVERY_MS, TRACE_LENGTH
+from kojimon.engine.turn import NEVER, Turn
+from kojimon.model import InputRow, Outcome, ReadingRow
+
+Row = InputRow | ReadingRow | tuple[int, int, int, float | None, int]
+
+
+def advance(state: State, rows: Iterable[Row], now_ms: int) -> tuple[State, Outcome]:
+    """Takes the rows in, runs every deadline up to now.
+
+    Args:
+        state: as the last advance left it; it is not changed.
+        rows: readings (plain tuples `(seq, t_ms, probe, value, quality)`) and other inputs, in seq order, t_ms never
+            falling, none later than now_ms and none earlier than state.t_ms.
+        now_ms: engine time up to which deadlines run.
+
+    Returns:
+        The state afterwards and what came forth, in order.
+    """
+    turn = Turn(state)
+    last_t, last_v, quiet, seq = turn.last_t, turn.last_v, turn.quiet, turn.seq
+    for row in rows:
+        if isinstance(row, InputRow):
+            seq = row.seq
+            _input(turn, row)
+            continue
+        seq, t_ms, no, value, quality = row
+        if t_ms >= turn.next_due_ms:
+            run_deadlines(turn, t_ms)
+        if quality or value is None:
+            continue
+        low, high = quiet.get(no, NONE)
+        if low < value < high:
+            last_t[no] = t_ms
+            last_v[no] = value
+        else:
+            _look(turn, t_ms, no, value)
+    turn.seq = seq
+    run_deadlines(turn, now_ms)
+    turn.t_ms = max(turn.t_ms, now_ms)
+    return turn.state(), turn.outcome()
+
+
+def next_due_ms(state: State) -> int | None:
+    """When the engine next has something to do by itself, or None."""
+    return min(state.due.values(), default=None)
+
+
+def _input(turn: Turn, row: InputRow) -> None:
+    run_deadlines(turn, row.t_ms)
+    turn.t_ms = max(turn.t_ms, row.t_ms)
+    take_input(turn, row)
+
+
+def _look(turn: Turn, t_ms: int, no: int, value: float) -> None:
+    """A good reading outside its probe's quiet corridor, looked at in full."""
+    turn.t_ms = max(turn.t_ms, t_ms)
+    probe = turn.compiled.probes.get(no)
+    if probe is None:
+        return
+    before_ms = turn.last_t.get(no, t_ms)
+    turn.last_t[no], turn.last_v[no] = t_ms, value
+    heard(turn, probe)
+    if "trace" not in turn.due:
+        turn.set_due("trace", t_ms + TRACE_EVERY_MS)
+    if probe.incubator in turn.batches:
+        judge_probe(turn, probe, value, bands_in_force(turn, probe.incubator))
+        if take(turn, probe, before_ms):
+            reconsider(turn, probe.incubator)
+    turn.served.pop(no, None)
+    refresh(turn, probe.incubator)
+
+
+def run_deadlines(turn: Turn, until_ms: int) -> None:
+    """Runs every deadline due by then, earliest first, equal ones in the order of their keys."""
+    while turn.next_due_ms <= until_ms:
+        due_ms, key = min((due_ms, key) for key, due_ms in turn.due.items())
+        turn.t_ms = max(turn.t_ms, due_ms)
+        _deadline(turn, key)
+    if not turn.due:
+        turn.next_due_ms = NEVER
+
+
+def _deadline(turn: Turn, key: str) -> None:
+    kind, _, name = key.partition("/")
+    if kind == "trace":
+        _trace(turn)
+    elif kind == "silent":
+        probe_due(turn, int(name))
+    elif kind == "blind":
+        bed_due(turn, name)
+    elif kind == "plan":
+        turn.set_due(key, None)
+        reconsider(turn, name)
+    elif kind == "shelf":
+        shelf_due(turn, name)
+    else:
+        turn.set_due(key, None)
+
+
+def _trace(turn: Turn) -> None:
+    """Notes each probe's value every two minutes; a probe that did not speak since leaves a hole."""
+    for no, t_ms in turn.last_t.items():
+        if turn.t_ms - t_ms <= TRACE_EVERY_MS:
+            turn.trace[no] = (*turn.trace.get(no, ())[1 - TRACE_LENGTH :], (turn.t_ms, turn.last_v[no]))
+        else:
+            turn.trace.pop(no, None)
+    turn.set_due("trace", turn.t_ms + TRACE_EVERY_MS)

@@ -1,0 +1,96 @@
+"""What a person does to an alarm. An act that names an occurrence which is over changes nothing and says so."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from msgspec.structs import replace
+
+from kojimon.alarms.states import HIDDEN, AlarmState, Signal
+from kojimon.engine.state import AlarmRec
+from kojimon.engine.turn import Turn
+from kojimon.model import Priority
+
+MAX_SHELF_MS = 3_600_000
+"""The longest shelf; a longer wish is refused, not cut (OPC 10000-9, 5.8.17, MaxTimeShelved)."""
+Facts = dict[str, Any]
+
+
+def _find(turn: Turn, incubator: str, kind: str, data: Facts) -> AlarmRec | None:
+    """The alarm the act means; None (and refused) when there is none or its occurrence is another."""
+    key = str(data.get("key", ""))
+    alarm = turn.alarms.get(f"{incubator}/{key}")
+    if alarm is None:
+        turn.refuse(kind, incubator, "unknown-alarm", f"no alarm {key!r} here", alarm=key)
+        return None
+    occurrence = data.get("occurrence")
+    if occurrence is not None and occurrence != alarm.occurrence:
+        turn.refuse(
+            kind, incubator, "over", f"that was occurrence {occurrence}, it is over; now is {alarm.occurrence}",
+            alarm=key, occurrence=alarm.occurrence,
+        )  # fmt: skip
+        return None
+    return alarm
+
+
+def _simple(signal: Signal, wanted: frozenset[AlarmState], done: str) -> Callable[[Turn, str, Facts, Facts], None]:
+    def act(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
+        kind = next(name for name, found in ALARM_ACTS.items() if found is act)
+        alarm = _find(turn, incubator, kind, data)
+        if alarm is None:
+            return
+        if alarm.state not in wanted:
+            turn.emit("unchanged", incubator, alarm.key, state=str(alarm.state), reason=done, **by)
+            return
+        turn.signal(incubator, alarm.key, signal, act=turn.act_seq, **by)
+
+    return act
+
+
+def _shelve(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
+    alarm = _find(turn, incubator, "alarm.shelve", data)
+    if alarm is None:
+        return
+    for_ms = round(float(data.get("for_s") or MAX_SHELF_MS / 1000) * 1000)
+    if not 0 < for_ms <= MAX_SHELF_MS:
+        reason = f"{for_ms // 60000} min is asked, {MAX_SHELF_MS // 60000} min is the most"
+        turn.refuse("alarm.shelve", incubator, "too-long", reason, alarm=alarm.key)
+        return
+    name = f"{incubator}/{alarm.key}"
+    turn.signal(incubator, alarm.key, Signal.SHELVE, act=turn.act_seq, until_ms=turn.t_ms + for_ms, **by)
+    until_ms, one_shot = turn.t_ms + for_ms, bool(data.get("one_shot"))
+    turn.alarms[name] = replace(turn.alarms[name], shelved_until_ms=until_ms, one_shot=one_shot)
+    turn.set_due(f"shelf/{name}", until_ms)
+
+
+def shelf_due(turn: Turn, name: str) -> None:
+    """A shelf has run out: what still holds is announced at once."""
+    turn.set_due(f"shelf/{name}", None)
+    alarm = turn.alarms.get(name)
+    if alarm is not None and alarm.state is AlarmState.SHLVD and alarm.shelved_until_ms <= turn.t_ms:
+        turn.signal(alarm.incubator, alarm.key, Signal.UNSHELVE)
+
+
+def _test(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
+    """A test alarm: it goes the whole way, is marked as a test, and ends when it is acknowledged."""
+    alarm = turn.alarm(incubator, "test")
+    if alarm.active:
+        turn.signal(incubator, "test", Signal.OFF, test=True)
+    text = str(data.get("text") or "Test: the alarm works")
+    turn.signal(incubator, "test", Signal.ON, priority=Priority.TELL, test=True, text=text, act=turn.act_seq, **by)
+
+
+_S = AlarmState
+_SHOWN = frozenset(AlarmState) - HIDDEN
+ALARM_ACTS: dict[str, Callable[[Turn, str, Facts, Facts], None]] = {
+    "alarm.acknowledge": _simple(
+        Signal.ACK, frozenset({_S.UNACK, _S.RTNUN, _S.LATCH_UNACK}), "it is acknowledged already, or all is well"
+    ),
+    "alarm.reset": _simple(Signal.RESET, frozenset({_S.LATCH_ACK}), "acknowledge it first; only what is kept is reset"),
+    "alarm.unshelve": _simple(Signal.UNSHELVE, frozenset({_S.SHLVD}), "it is not paused"),
+    "alarm.out_of_service": _simple(Signal.OUT, _SHOWN | {_S.SHLVD, _S.DSUPR}, "it is out of service already"),
+    "alarm.in_service": _simple(Signal.IN, frozenset({_S.OOSRV}), "it is in service"),
+    "alarm.shelve": _shelve,
+    "alarm.test": _test,
+}

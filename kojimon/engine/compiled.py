@@ -1,0 +1,44 @@
+"""Look-ups made once from an EngineSetup: which probes sit where, which conditions hang on which place."""
+
+from __future__ import annotations
+
+from kojimon.engine.setup import EngineSetup, IncubatorSetup, ProbeSetup
+from kojimon.schedule.spec import Condition, Schedule
+
+
+class Compiled:
+    """Indexes over one setup. Never changed after it is made."""
+
+    def __init__(self, setup: EngineSetup) -> None:
+        self.probes: dict[int, ProbeSetup] = {probe.no: probe for probe in setup.probes}
+        self.by_name: dict[str, ProbeSetup] = {probe.name: probe for probe in setup.probes}
+        self.incubators: dict[str, IncubatorSetup] = {box.name: box for box in setup.incubators}
+        self.schedules: dict[str, Schedule] = setup.schedules
+        self.at: dict[tuple[str, str, str], tuple[int, ...]] = {}
+        for probe in setup.probes:
+            place = (probe.incubator, probe.place, probe.quantity)
+            self.at[place] = (*self.at.get(place, ()), probe.no)
+
+    def probes_at(self, incubator: str, place: str, quantity: str) -> tuple[int, ...]:
+        """Numbers of the probes in a place, in the order of the settings."""
+        return self.at.get((incubator, place, quantity), ())
+
+    def probes_of(self, condition: Condition, incubator: str) -> tuple[int, ...]:
+        """Numbers of all probes a condition looks at."""
+        own = self.probes_at(incubator, condition.place, condition.quantity)
+        other = self.probes_at(incubator, condition.above, condition.quantity) if condition.above else ()
+        return own + other
+
+
+_MEMO: dict[tuple[str, int], Compiled] = {}
+
+
+def compiled_for(setup: EngineSetup, setup_hash: str) -> Compiled:
+    """The indexes of a setup; a memo of the last few, since every advance asks."""
+    key = (setup_hash, id(setup))
+    found = _MEMO.get(key)
+    if found is None or found.schedules is not setup.schedules:
+        if len(_MEMO) >= 8:
+            _MEMO.clear()
+        found = _MEMO[key] = Compiled(setup)
+    return found

@@ -1,0 +1,110 @@
+"""Conditions of the schedule: true or not at each good reading, and for how long."""
+
+from __future__ import annotations
+
+from msgspec.structs import replace
+
+from kojimon.engine.moments import Known, known_of, targets_ms
+from kojimon.engine.setup import ProbeSetup
+from kojimon.engine.state import BatchState, ConditionState
+from kojimon.engine.turn import Turn
+from kojimon.schedule.spec import Condition
+
+RUNS_KEPT = 64
+
+
+def fresh(turn: Turn, numbers: tuple[int, ...]) -> list[int]:
+    """The probes among these whose last good reading is not stale now."""
+    probes = turn.compiled.probes
+    return [no for no in numbers if no in turn.last_t and turn.t_ms - turn.last_t[no] <= probes[no].stale_ms]
+
+
+def reach(turn: Turn, incubator: str, condition: Condition) -> float | None:
+    """The value a condition is judged by: the hottest (coldest) of its place, less the hottest of the other place."""
+    own = fresh(turn, turn.compiled.probes_at(incubator, condition.place, condition.quantity))
+    if not own:
+        return None
+    values = [turn.last_v[no] for no in own]
+    value = max(values) if condition.at_least is not None else min(values)
+    if not condition.above:
+        return value
+    other = fresh(turn, turn.compiled.probes_at(incubator, condition.above, condition.quantity))
+    return value - max(turn.last_v[no] for no in other) if other else None
+
+
+def holds_now(condition: Condition, value: float | None) -> bool:
+    """Whether the condition is true at that value."""
+    if value is None:
+        return False
+    if condition.at_least is not None:
+        return value >= condition.at_least
+    return condition.at_most is not None and value <= condition.at_most
+
+
+def take(turn: Turn, probe: ProbeSetup, before_ms: int) -> bool:
+    """Judges every condition that looks at this probe. Returns whether a hold somebody waits for was completed.
+
+    Args:
+        probe: whose good reading has just been stored.
+        before_ms: time of its reading before, the last at which a run that ends now was seen.
+    """
+    batch = turn.batches.get(probe.incubator)
+    schedule = turn.compiled.schedules.get(batch.schedule) if batch else None
+    if not batch or not schedule:
+        return False
+    completed, states, changed = False, dict(batch.conditions), []
+    for name, condition in schedule.conditions.items():
+        if probe.quantity != condition.quantity or probe.place not in (condition.place, condition.above):
+            continue
+        state = states.get(name, ConditionState())
+        after = _judge(turn, probe, condition, state, before_ms)
+        completed |= after.since_ms >= 0 and probe.place == condition.place and 0 <= after.watch_ms <= turn.t_ms
+        if after is not state:
+            states[name] = after
+            if (state.since_ms < 0) != (after.since_ms < 0):
+                changed.append(name)
+    if changed:
+        batch = replace(batch, conditions=states)
+        turn.put_batch(probe.incubator, rewatched(turn, probe.incubator, batch, changed))
+        completed |= _any_complete(turn, probe.incubator, changed)
+    return completed
+
+
+def _judge(
+    turn: Turn, probe: ProbeSetup, condition: Condition, state: ConditionState, before_ms: int
+) -> ConditionState:
+    true = holds_now(condition, reach(turn, probe.incubator, condition))
+    if true == (state.since_ms >= 0):
+        return state
+    if true:
+        return ConditionState(since_ms=turn.t_ms, runs=state.runs)
+    runs = state.runs
+    if before_ms - state.since_ms >= condition.hold_s * 1000:
+        runs = (*runs[-RUNS_KEPT + 1 :], (state.since_ms, before_ms))
+    return ConditionState(runs=runs)
+
+
+def _any_complete(turn: Turn, incubator: str, names: list[str]) -> bool:
+    states = turn.batches[incubator].conditions
+    return any(states[name].since_ms >= 0 and 0 <= states[name].watch_ms <= turn.t_ms for name in names)
+
+
+def rewatched(turn: Turn, incubator: str, batch: BatchState, names: list[str] | None = None) -> BatchState:
+    """The batch with `watch_ms` of these (all) conditions set to the next hold that is not yet known to be complete."""
+    known = known_of(turn.compiled, incubator, batch, turn.anchors, turn.last_t)
+    if known is None:
+        return batch
+    states = dict(batch.conditions)
+    for name in names if names is not None else list(states):
+        if name in known.schedule.conditions:
+            states[name] = replace(states[name], watch_ms=_next_target(known, name))
+    return replace(batch, conditions=states)
+
+
+def _next_target(known: Known, name: str) -> int:
+    state = known.batch.conditions[name]
+    if state.since_ms < 0:
+        return -1
+    done_ms = known.seen_ms.get(name, state.since_ms)
+    fresh_run = done_ms == state.since_ms
+    return next((t for t in targets_ms(known, name) if t > done_ms or (fresh_run and t == done_ms)), -1)

@@ -1,0 +1,128 @@
+"""Inputs that are neither readings nor acts: start and stop, the clock, settings, health, gaps."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from kojimon.alarms.states import Signal
+from kojimon.engine.acts import take_act
+from kojimon.engine.compiled import compiled_for
+from kojimon.engine.limits import rejudge_all
+from kojimon.engine.plan import reconsider
+from kojimon.engine.quiet import refresh
+from kojimon.engine.setup import EngineSetup, from_plain
+from kojimon.engine.silence import resume, watch_bed
+from kojimon.engine.turn import Turn
+from kojimon.model import InputRow, Priority
+
+TOLD_GAP_MS = 120_000
+"""A gap in our own running of two minutes and more is told while a batch is open."""
+HEALTH_PRIORITY = {"mirror": Priority.LOG, "broker": Priority.TELL, "serial": Priority.TELL}
+
+
+def take_input(turn: Turn, row: InputRow) -> None:
+    """Takes one input row; an unknown kind is stated and otherwise ignored."""
+    handler = HANDLERS.get(row.kind)
+    if handler is None:
+        turn.emit("ignored", "", row.kind)
+    else:
+        handler(turn, row)
+
+
+def _start(turn: Turn, row: InputRow) -> None:
+    """We are up again. The row stands at the last horizon; `gap_ms` says how long we were away."""
+    gap_ms, clean = int(row.payload.get("gap_ms") or 0), bool(row.payload.get("clean"))
+    resume(turn, gap_ms)
+    if not clean:
+        for no in turn.last_t:
+            turn.served[no] = turn.t_ms
+    told = bool(turn.batches) and gap_ms >= TOLD_GAP_MS
+    facts = {name: row.payload.get(name) for name in ("boot", "gap_source", "version")}
+    turn.emit("start", "", "", Priority.TELL if told else Priority.LOG, gap_ms=gap_ms, clean=clean, **facts)
+    for box in turn.compiled.incubators:
+        refresh(turn, box)
+
+
+def _stop(turn: Turn, row: InputRow) -> None:
+    turn.emit("stop", "", "", reason=str(row.payload.get("reason", "")))
+
+
+def _clock(turn: Turn, row: InputRow) -> None:
+    step_ms = int(row.payload.get("step_ms") or 0)
+    if abs(step_ms) > 1000:
+        turn.emit("clock-step", "", "", step_ms=step_ms, trusted=bool(row.payload.get("trusted")))
+
+
+def _anchor(turn: Turn, row: InputRow) -> None:
+    """The gap before a boot turns out longer or shorter than believed: hours and windows are derived anew."""
+    at_ms, delta_ms = int(row.payload["at_ms"]), int(row.payload["delta_ms"])
+    turn.anchors = (*turn.anchors, (at_ms, delta_ms))
+    turn.emit("anchor", "", "", at_ms=at_ms, delta_ms=delta_ms)
+    for incubator in list(turn.batches):
+        reconsider(turn, incubator)
+
+
+def _settings(turn: Turn, row: InputRow) -> None:
+    setup = from_plain(row.payload["setup"])
+    gone = _names(turn.setup) - _names(setup)
+    turn.setup, turn.setup_hash = setup, str(row.payload["hash"])
+    turn.compiled = compiled_for(turn.setup, turn.setup_hash)
+    turn.emit("settings", "", turn.setup_hash)
+    _forget(turn, gone)
+    for probe in setup.probes:
+        if probe.no not in turn.last_t:
+            turn.set_due(f"silent/{probe.no}", max(turn.t_ms, turn.awake_ms) + probe.stale_ms)
+    for box in turn.compiled.incubators:
+        rejudge_all(turn, box)
+        reconsider(turn, box)
+        watch_bed(turn, box, anew=True)
+        refresh(turn, box)
+
+
+def _names(setup: EngineSetup) -> set[tuple[int, str, str]]:
+    return {(probe.no, probe.name, probe.incubator) for probe in setup.probes}
+
+
+def _forget(turn: Turn, gone: set[tuple[int, str, str]]) -> None:
+    """Probes no longer among the settings: their alarms end, nothing of theirs is judged any more."""
+    for no, name, incubator in gone:
+        for table in (turn.last_t, turn.last_v, turn.quiet, turn.watch, turn.served, turn.trace):
+            table.pop(no, None)
+        turn.set_due(f"silent/{no}", None)
+        if turn.alarm(incubator, f"silent/{name}").active:
+            turn.signal(incubator, f"silent/{name}", Signal.OFF, removed=True)
+
+
+def _health(turn: Turn, row: InputRow) -> None:
+    what, ok = str(row.payload.get("what", "")), bool(row.payload.get("ok"))
+    alarm = turn.alarm("", f"health/{what}")
+    text = str(row.payload.get("text", ""))
+    if not ok and not alarm.active:
+        priority = HEALTH_PRIORITY.get(what.split(":", 1)[0], Priority.TELL)
+        turn.signal("", f"health/{what}", Signal.ON, priority=priority, text=text)
+    elif ok and alarm.active:
+        turn.signal("", f"health/{what}", Signal.OFF, text=text)
+
+
+def _gap(turn: Turn, row: InputRow) -> None:
+    turn.emit("gap", "", str(row.payload.get("source", "")), dropped=int(row.payload.get("dropped") or 0))
+
+
+def _kept(turn: Turn, row: InputRow) -> None:
+    """Calibrations and forecasts are stated; what hangs on them reads the event."""
+    facts = {name: value for name, value in row.payload.items() if name != "incubator"}
+    turn.emit(row.kind, str(row.payload.get("incubator", "")), str(row.payload.get("probe", "")), **facts)
+
+
+HANDLERS: dict[str, Callable[[Turn, InputRow], None]] = {
+    "start": _start,
+    "stop": _stop,
+    "clock": _clock,
+    "anchor": _anchor,
+    "settings": _settings,
+    "health": _health,
+    "gap": _gap,
+    "act": take_act,
+    "calibration": _kept,
+    "forecast": _kept,
+}

@@ -1,0 +1,179 @@
+"""Limits of the stage on each probe, and the alarm of a place made of them.
+
+Each probe serves its own delays; the alarm of a place and side is as bad as its worst probe, and names it.
+"""
+
+from __future__ import annotations
+
+from msgspec.structs import replace
+
+from kojimon.alarms.levels import IDLE, LevelState, Threshold, judge
+from kojimon.alarms.states import Signal
+from kojimon.engine.setup import ProbeSetup
+from kojimon.engine.state import ProbeWatch, after_ms, elapsed_ms
+from kojimon.engine.trend import rate_per_h
+from kojimon.engine.turn import Turn
+from kojimon.model import Priority
+from kojimon.schedule.spec import Band, Limit, Stage
+
+LEVELS = {"high": ("high", "high_high"), "low": ("low", "low_low")}
+Pair = tuple[Threshold | None, Threshold | None]
+MINUTE_MS = 60_000
+
+
+def bands_in_force(turn: Turn, incubator: str) -> list[Band]:
+    """The bands of the incubator's present stage with ramps applied, in whole minutes; none without a batch."""
+    batch = turn.batches.get(incubator)
+    schedule = turn.compiled.schedules.get(batch.schedule) if batch else None
+    stage = schedule.stage(batch.stage) if schedule and batch else None
+    if not stage or not schedule or not batch:
+        return []
+    index = schedule.stages.index(stage)
+    before = schedule.stages[index - 1] if index else None
+    into_s = elapsed_ms(turn.anchors, batch.stage_since_ms, turn.t_ms) // MINUTE_MS * 60
+    return [_ramped(band, before, into_s) for band in stage.bands]
+
+
+def ramp_next_ms(turn: Turn, incubator: str) -> int | None:
+    """When a ramping limit moves next, or None."""
+    batch = turn.batches.get(incubator)
+    schedule = turn.compiled.schedules.get(batch.schedule) if batch else None
+    stage = schedule.stage(batch.stage) if schedule and batch else None
+    if not stage or not batch:
+        return None
+    into_ms = elapsed_ms(turn.anchors, batch.stage_since_ms, turn.t_ms)
+    if into_ms >= max((band.ramp_s for band in stage.bands), default=0.0) * 1000:
+        return None
+    return after_ms(turn.anchors, batch.stage_since_ms, (into_ms // MINUTE_MS + 1) * MINUTE_MS)
+
+
+def _ramped(band: Band, before: Stage | None, into_s: float) -> Band:
+    if not before or into_s >= band.ramp_s:
+        return band
+    old = next((b for b in before.bands if (b.place, b.quantity) == (band.place, band.quantity)), None)
+    if not old:
+        return band
+    part = into_s / band.ramp_s
+    moved = {side: _between(getattr(old, side), getattr(band, side), part) for pair in LEVELS.values() for side in pair}
+    return replace(band, **moved)
+
+
+def _between(old: Limit | None, new: Limit | None, part: float) -> Limit | None:
+    if not old or not new:
+        return new
+    return replace(new, limit=old.limit + (new.limit - old.limit) * part)
+
+
+def thresholds(band: Band | None, side: str) -> Pair:
+    """The band's two limits of one side, milder first, ready to be judged."""
+    first, second = (getattr(band, name) if band else None for name in LEVELS[side])
+    return _threshold(first, side), _threshold(second, side)
+
+
+def _threshold(limit: Limit | None, side: str) -> Threshold | None:
+    if limit is None:
+        return None
+    return Threshold(
+        limit.limit, side == "high", round(limit.on_delay_s * 1000), round(limit.off_delay_s * 1000),
+        limit.deadband, limit.min_samples,
+    )  # fmt: skip
+
+
+def band_of(bands: list[Band], probe: ProbeSetup) -> Band | None:
+    """The band that guards a probe."""
+    return next((band for band in bands if (band.place, band.quantity) == (probe.place, probe.quantity)), None)
+
+
+def judge_probe(turn: Turn, probe: ProbeSetup, value: float, bands: list[Band]) -> None:
+    """Takes a good sample of a probe through its limits and settles the alarms of its place."""
+    band = band_of(bands, probe)
+    served_ms = turn.served.pop(probe.no, -1)
+    watch = turn.watch.get(probe.no, ProbeWatch())
+    if band is None and watch.idle:
+        return
+    after = ProbeWatch(
+        high=_judge_pair(watch.high, thresholds(band, "high"), value, turn.t_ms, served_ms),
+        low=_judge_pair(watch.low, thresholds(band, "low"), value, turn.t_ms, served_ms),
+    )
+    turn.watch[probe.no] = after
+    for side in ("high", "low"):
+        if getattr(after, side) != getattr(watch, side):
+            settle(turn, probe.incubator, probe.place, probe.quantity, side, band)
+
+
+def _judge_pair(
+    levels: tuple[LevelState, LevelState], pair: Pair, value: float, t_ms: int, served_ms: int
+) -> tuple[LevelState, LevelState]:
+    one, two = (
+        IDLE if limit is None else judge(level, limit, value, t_ms, served_ms)
+        for level, limit in zip(levels, pair, strict=True)
+    )
+    return one, two
+
+
+def settle(turn: Turn, incubator: str, place: str, quantity: str, side: str, band: Band | None) -> None:
+    """Brings the alarm of a place and side into line with its probes."""
+    key = f"limit/{place}/{quantity}/{side}"
+    alarm = turn.alarm(incubator, key)
+    worst = _worst(turn, incubator, place, quantity, side)
+    if worst is None:
+        if alarm.active:
+            lasted_ms = elapsed_ms(turn.anchors, alarm.since_ms, turn.t_ms)
+            turn.signal(
+                incubator, key, Signal.OFF, level="", limit=alarm.limit, probe=alarm.probe, lasted_ms=lasted_ms,
+                value=_now(turn, incubator, place, quantity, side),
+            )  # fmt: skip
+        return
+    level, no, since_ms = worst
+    name = LEVELS[side][level]
+    limit: Limit | None = getattr(band, name) if band else None
+    rank = LEVELS[side].index(alarm.level) if alarm.active and alarm.level in LEVELS[side] else -1
+    if alarm.active and rank == level:
+        return
+    signal = Signal.ON if not alarm.active else Signal.UP if level > rank else Signal.DOWN
+    probe = turn.compiled.probes[no]
+    turn.signal(
+        incubator, key, signal, priority=limit.priority if limit else Priority.LOG, level=name,
+        value=turn.last_v[no], limit=limit.limit if limit else None, probe=probe.name, since_ms=since_ms,
+        place=place, quantity=quantity, side=side, tray=probe.tray, rate_per_h=rate_per_h(turn.trace.get(no, ())),
+    )  # fmt: skip
+
+
+def _now(turn: Turn, incubator: str, place: str, quantity: str, side: str) -> float | None:
+    """The value a side is judged by at this moment."""
+    numbers = turn.compiled.probes_at(incubator, place, quantity)
+    values = [turn.last_v[no] for no in numbers if no in turn.last_v]
+    return (max if side == "high" else min)(values, default=None)
+
+
+def _worst(turn: Turn, incubator: str, place: str, quantity: str, side: str) -> tuple[int, int, int] | None:
+    """(level, probe, since) of the worst active limit of a place and side."""
+    found: tuple[int, float, int, int] | None = None
+    for no in turn.compiled.probes_at(incubator, place, quantity):
+        pair: tuple[LevelState, LevelState] = getattr(turn.watch.get(no, ProbeWatch()), side)
+        active = [index for index, level in enumerate(pair) if level.active]
+        if active:
+            level = active[-1]
+            value = turn.last_v.get(no, 0.0) * (1 if side == "high" else -1)
+            found = max(found or (level, value, no, 0), (level, value, no, pair[level].since_ms))
+    return None if found is None else (found[0], found[2], found[3])
+
+
+def rejudge_all(turn: Turn, incubator: str) -> None:
+    """After limits have moved or gone: limits that no longer exist end; all others wait for their next sample."""
+    bands = bands_in_force(turn, incubator)
+    for probe in turn.setup.probes:
+        watch = turn.watch.get(probe.no)
+        if probe.incubator != incubator or watch is None or watch.idle:
+            continue
+        band = band_of(bands, probe)
+        kept = {
+            side: tuple(
+                IDLE if limit is None else level
+                for level, limit in zip(getattr(watch, side), thresholds(band, side), strict=True)
+            )
+            for side in LEVELS
+        }
+        turn.watch[probe.no] = ProbeWatch(high=kept["high"], low=kept["low"])  # type: ignore[arg-type]
+        for side in LEVELS:
+            settle(turn, incubator, probe.place, probe.quantity, side, band)

@@ -1,0 +1,135 @@
+"""When a moment of the schedule is, given the tasks done and the runs of each condition.
+
+A function of the present task list, the true runs kept for each condition, and nothing else: so a correction simply
+asks again.
+"""
+
+from __future__ import annotations
+
+from kojimon.engine.compiled import Compiled
+from kojimon.engine.state import BatchState, Mark, after_ms
+from kojimon.schedule.spec import After, FirstOf, Holds, LastOf, Moment, Schedule
+
+HOUR_ZERO = "inoculate"
+
+
+class Known:
+    """What the moments of one batch are resolved against.
+
+    Args:
+        schedule, batch: the batch and its schedule.
+        anchors: corrections of engine time (state.State.anchors).
+        seen_ms: for each condition that holds now, the last sample at which it was seen to hold.
+    """
+
+    def __init__(
+        self, schedule: Schedule, batch: BatchState, anchors: tuple[tuple[int, int], ...], seen_ms: dict[str, int]
+    ) -> None:
+        self.schedule, self.batch, self.anchors, self.seen_ms = schedule, batch, anchors, seen_ms
+
+    def marks(self, task: str) -> list[Mark]:
+        """The valid marks of a task, oldest first."""
+        return sorted(
+            (mark for mark in self.batch.marks if mark.task == task and not mark.undone), key=lambda mark: mark.at_ms
+        )
+
+    def done_ms(self, task: str) -> int | None:
+        """When the task was last done, or None."""
+        marks = self.marks(task)
+        return marks[-1].at_ms if marks else None
+
+    def hour0_ms(self) -> int | None:
+        """When the spores went on, or None."""
+        marks = self.marks(HOUR_ZERO)
+        return marks[0].at_ms if marks else None
+
+    def resolve(self, moment: Moment | None) -> int | None:
+        """Engine time of the moment, which may lie ahead; None while it cannot be told."""
+        if isinstance(moment, After):
+            done_ms = self.done_ms(moment.task)
+            return None if done_ms is None else after_ms(self.anchors, done_ms, round(moment.wait_s * 1000))
+        if isinstance(moment, Holds):
+            return self._holds(moment)
+        if isinstance(moment, FirstOf):
+            return min((known for part in moment.moments if (known := self.resolve(part)) is not None), default=None)
+        if isinstance(moment, LastOf):
+            times = [self.resolve(part) for part in moment.moments]
+            return None if None in times else max(time for time in times if time is not None)
+        return None
+
+    def counted_from(self, moment: Holds) -> int | None:
+        """From when a hold counts: hour 0, or the last time the task was done, whichever is later."""
+        hour0_ms = self.hour0_ms()
+        if hour0_ms is None or not moment.since:
+            return hour0_ms
+        done_ms = self.done_ms(moment.since)
+        if done_ms is None:
+            task = self.schedule.task(moment.since)
+            return hour0_ms if task is not None and task.repeats else None
+        return max(hour0_ms, done_ms)
+
+    def _holds(self, moment: Holds) -> int | None:
+        from_ms, state = self.counted_from(moment), self.batch.conditions.get(moment.condition)
+        if from_ms is None or state is None:
+            return None
+        hold_ms = round(self.schedule.conditions[moment.condition].hold_s * 1000)
+        runs = state.runs
+        if state.since_ms >= 0:
+            runs = (*runs, (state.since_ms, self.seen_ms.get(moment.condition, state.since_ms)))
+        for start_ms, end_ms in runs:
+            held_ms = max(start_ms, from_ms) + hold_ms
+            if held_ms <= end_ms:
+                return held_ms
+        return None
+
+
+def holds_in(moment: Moment | None) -> tuple[Holds, ...]:
+    """Every `holds` inside a moment."""
+    if isinstance(moment, Holds):
+        return (moment,)
+    if isinstance(moment, (FirstOf, LastOf)):
+        return tuple(found for part in moment.moments for found in holds_in(part))
+    return ()
+
+
+def every_moment(schedule: Schedule) -> list[Moment]:
+    """All moments a schedule uses."""
+    moments: list[Moment | None] = [stage.begins for stage in schedule.stages]
+    for task in schedule.tasks:
+        moments += [task.window.opens, task.window.due, task.window.closes]
+    for expectation in schedule.expectations:
+        ways = (expectation.condition, *expectation.or_conditions)
+        moments += [expectation.by, *(Holds(way) for way in ways)]
+    return [moment for moment in moments if moment is not None]
+
+
+def targets_ms(known: Known, condition: str) -> list[int]:
+    """The moments at which the present run of a condition completes a hold that the schedule waits for."""
+    state = known.batch.conditions.get(condition)
+    if state is None or state.since_ms < 0:
+        return []
+    hold_ms = round(known.schedule.conditions[condition].hold_s * 1000)
+    waiting = (hold for moment in every_moment(known.schedule) for hold in holds_in(moment))
+    starts = {known.counted_from(hold) for hold in waiting if hold.condition == condition}
+    return sorted(max(state.since_ms, start) + hold_ms for start in starts if start is not None)
+
+
+def known_of(
+    compiled: Compiled,
+    incubator: str,
+    batch: BatchState,
+    anchors: tuple[tuple[int, int], ...],
+    last_t: dict[int, int],
+) -> Known | None:
+    """What is known of an open batch; None when its schedule is no longer among the settings."""
+    schedule = compiled.schedules.get(batch.schedule)
+    if schedule is None:
+        return None
+    seen_ms = {}
+    for name, state in batch.conditions.items():
+        condition = schedule.conditions.get(name)
+        if state.since_ms >= 0 and condition is not None:
+            own = compiled.probes_at(incubator, condition.place, condition.quantity)
+            times = [last_t.get(no, -1) for no in own]
+            seen_ms[name] = max([state.since_ms, *times])
+    return Known(schedule, batch, anchors, seen_ms)

@@ -1,0 +1,140 @@
+"""Stage, windows and expectations of an open batch, derived anew whenever something they hang on has changed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from msgspec.structs import replace
+
+from kojimon.alarms.states import Signal
+from kojimon.engine.conditions import rewatched
+from kojimon.engine.limits import ramp_next_ms, rejudge_all
+from kojimon.engine.moments import Known, known_of
+from kojimon.engine.quiet import refresh
+from kojimon.engine.silence import watch_bed
+from kojimon.engine.state import Phase, after_ms
+from kojimon.engine.turn import Turn
+from kojimon.model import Priority
+from kojimon.schedule.spec import Expectation, Holds, Moment, Task
+
+OPEN, DUE, CLOSED = 1, 2, 3
+ANNOUNCED = {OPEN: "window-open", DUE: "window-due", CLOSED: "window-closed"}
+GRACE_MS = 900_000
+"""An expectation past already at a start in mid-batch is judged so long after it: first the probes must speak."""
+
+
+def reconsider(turn: Turn, incubator: str) -> None:
+    """Derives stage, windows and expectations of now, states what has changed, and sets the next deadline."""
+    batch = turn.batches.get(incubator)
+    if batch is None:
+        turn.set_due(f"plan/{incubator}", None)
+        return
+    turn.put_batch(incubator, rewatched(turn, incubator, batch))
+    known = known_of(turn.compiled, incubator, turn.batches[incubator], turn.anchors, turn.last_t)
+    if known is None:
+        return
+    moved = _stage(turn, incubator, known)
+    for task in known.schedule.tasks:
+        _task(turn, incubator, known, task)
+    for expectation in known.schedule.expectations:
+        _expectation(turn, incubator, known, expectation)
+    if moved or ramp_next_ms(turn, incubator) is not None:
+        rejudge_all(turn, incubator)
+    if moved:
+        watch_bed(turn, incubator, anew=True)
+    turn.set_due(f"plan/{incubator}", _next_ms(turn, incubator, known))
+    refresh(turn, incubator)
+
+
+def _stage(turn: Turn, incubator: str, known: Known) -> bool:
+    name, since_ms = "", -1
+    for stage in known.schedule.stages:
+        begins_ms = known.resolve(stage.begins)
+        if begins_ms is not None and begins_ms <= turn.t_ms and known.hour0_ms() is not None:
+            name, since_ms = stage.name, begins_ms
+    batch = turn.batches[incubator]
+    if name == batch.stage:
+        return False
+    turn.put_batch(incubator, replace(batch, stage=name, stage_since_ms=max(since_ms, known.hour0_ms() or -1)))
+    found = known.schedule.stage(name)
+    turn.emit("stage", incubator, name, label=found.label if found else "", before=batch.stage)
+    return True
+
+
+def round_of(known: Known, task: Task) -> int:
+    """Which time the task is to be done next; 0 when it is done for good."""
+    marks = known.marks(task.name)
+    return 0 if marks and not task.repeats else len(marks) + 1
+
+
+def rank_of(known: Known, task: Task, now_ms: int) -> int:
+    """How far the task's window has got: 0 waiting, 1 open, 2 due, 3 closed."""
+    window = task.window
+    for rank, moment in ((CLOSED, window.closes), (DUE, window.due), (OPEN, window.opens)):
+        at_ms = known.resolve(moment)
+        if at_ms is not None and at_ms <= now_ms:
+            return rank
+    return 0 if window.opens or window.due else OPEN
+
+
+def _task(turn: Turn, incubator: str, known: Known, task: Task) -> None:
+    batch = turn.batches[incubator]
+    number = round_of(known, task)
+    phase = batch.phases.get(task.name, Phase())
+    rank = rank_of(known, task, turn.t_ms) if number else 0
+    told = phase.rank if phase.round == number else 0
+    if rank != told or phase.round != number:
+        turn.put_batch(incubator, replace(batch, phases={**batch.phases, task.name: Phase(number, rank)}))
+    if number and rank > told and (rank > OPEN or task.window.opens):
+        quiet = rank == OPEN or (rank == CLOSED and task.optional)
+        turn.emit(
+            ANNOUNCED[rank], incubator, task.name, Priority.LOG if quiet else Priority.TELL,
+            round=number, label=task.label, closes_ms=known.resolve(task.window.closes),
+        )  # fmt: skip
+
+
+def _expectation(turn: Turn, incubator: str, known: Known, expectation: Expectation) -> None:
+    key = f"expect/{expectation.name}"
+    alarm = turn.alarm(incubator, key)
+    if met(known, expectation, turn.t_ms):
+        if alarm.active:
+            turn.signal(incubator, key, Signal.OFF)
+        return
+    by_ms = expected_by_ms(known, expectation)
+    if by_ms is not None and by_ms <= turn.t_ms and not alarm.active:
+        turn.signal(
+            incubator, key, Signal.ON, priority=expectation.priority, label=expectation.label,
+            causes=list(expectation.causes),
+        )  # fmt: skip
+    elif (by_ms is None or by_ms > turn.t_ms) and alarm.active:
+        turn.signal(incubator, key, Signal.OFF, corrected=True)
+
+
+def met(known: Known, expectation: Expectation, now_ms: int) -> bool:
+    """Whether what is expected has come about, in one way or another."""
+    ways = (expectation.condition, *expectation.or_conditions)
+    return any((held_ms := known.resolve(Holds(way))) is not None and held_ms <= now_ms for way in ways)
+
+
+def expected_by_ms(known: Known, expectation: Expectation) -> int | None:
+    """When the expectation is judged: its moment, but not before the probes have had time to speak."""
+    by_ms = known.resolve(expectation.by)
+    if by_ms is None:
+        return None
+    hold_ms = round(known.schedule.conditions[expectation.condition].hold_s * 1000)
+    return max(by_ms, after_ms(known.anchors, known.batch.started_ms, hold_ms + GRACE_MS))
+
+
+def _moments(known: Known) -> Iterator[Moment | None]:
+    for stage in known.schedule.stages:
+        yield stage.begins
+    for task in known.schedule.tasks:
+        if round_of(known, task):
+            yield from (task.window.opens, task.window.due, task.window.closes)
+
+
+def _next_ms(turn: Turn, incubator: str, known: Known) -> int | None:
+    times = [known.resolve(moment) for moment in _moments(known)]
+    times += [expected_by_ms(known, expectation) for expectation in known.schedule.expectations]
+    times.append(ramp_next_ms(turn, incubator))
+    return min((t for t in times if t is not None and t > turn.t_ms), default=None)

@@ -1,0 +1,58 @@
+"""What the engine needs of the settings, as plain frozen data. It travels as the payload of a `settings` input."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import msgspec
+from msgspec import Struct
+
+from kojimon.schedule.spec import Schedule
+
+
+class ProbeSetup(Struct, frozen=True):
+    """One probe as the engine sees it.
+
+    Attributes:
+        no: its number for ever.
+        stale_ms: after so long without a good reading it counts as silent.
+        tolerance: how far it may be off (K or %), allowed at gates.
+    """
+
+    no: int
+    name: str
+    incubator: str
+    place: str
+    quantity: str
+    tray: str = ""
+    stale_ms: int = 90_000
+    tolerance: float = 0.5
+
+
+class IncubatorSetup(Struct, frozen=True):
+    """One incubator; `schedule` names the schedule a batch gets unless it asks for another."""
+
+    name: str
+    schedule: str
+    label: str = ""
+    trays: tuple[str, ...] = ()
+
+
+class EngineSetup(Struct, frozen=True):
+    """Everything the engine is told about the site."""
+
+    site: str
+    incubators: tuple[IncubatorSetup, ...] = ()
+    probes: tuple[ProbeSetup, ...] = ()
+    schedules: dict[str, Schedule] = {}
+
+
+def to_plain(setup: EngineSetup) -> dict[str, Any]:
+    """The setup as plain data for an input row."""
+    plain: dict[str, Any] = msgspec.to_builtins(setup)
+    return plain
+
+
+def from_plain(plain: dict[str, Any]) -> EngineSetup:
+    """The setup from plain data. Raises msgspec.ValidationError when it does not fit."""
+    return msgspec.convert(plain, EngineSetup)

@@ -1,0 +1,110 @@
+"""Silence is an alarm of its own: a probe that stopped speaking, and a koji that nobody sees any more."""
+
+from __future__ import annotations
+
+from kojimon.alarms.states import Signal
+from kojimon.engine.quiet import NONE, refresh
+from kojimon.engine.setup import ProbeSetup
+from kojimon.engine.turn import Turn
+from kojimon.model import Priority
+
+
+def probe_due(turn: Turn, no: int) -> None:
+    """A probe's silence is checked: raised when its time is up, else looked at again when it will be."""
+    probe = turn.compiled.probes.get(no)
+    key = f"silent/{no}"
+    if probe is None:
+        turn.set_due(key, None)
+        return
+    spoke_ms = turn.last_t.get(no, turn.due[key] - probe.stale_ms)
+    due_ms = max(spoke_ms, turn.awake_ms) + probe.stale_ms
+    if due_ms > turn.t_ms:
+        turn.set_due(key, due_ms)
+        return
+    turn.set_due(key, None)
+    turn.signal(
+        probe.incubator, f"silent/{probe.name}", Signal.ON, priority=Priority.TELL, probe=probe.name,
+        since_ms=spoke_ms, place=probe.place, tray=probe.tray,
+        last=turn.last_v.get(no),
+    )  # fmt: skip
+    turn.quiet[no] = NONE
+    for other in turn.compiled.probes_at(probe.incubator, probe.place, probe.quantity):
+        turn.quiet[other] = NONE
+
+
+def heard(turn: Turn, probe: ProbeSetup) -> None:
+    """A good reading has come: the probe speaks, and if it sits in the koji the koji is seen."""
+    if turn.alarm(probe.incubator, f"silent/{probe.name}").active:
+        turn.signal(probe.incubator, f"silent/{probe.name}", Signal.OFF, probe=probe.name)
+    if f"silent/{probe.no}" not in turn.due:
+        turn.set_due(f"silent/{probe.no}", turn.t_ms + probe.stale_ms)
+    if probe.place == "bed" and probe.quantity == "temperature":
+        if turn.alarm(probe.incubator, "blind/bed").active:
+            turn.signal(probe.incubator, "blind/bed", Signal.OFF)
+        watch_bed(turn, probe.incubator)
+
+
+def watch_bed(turn: Turn, incubator: str, anew: bool = False) -> None:
+    """Sets the deadline for losing sight of the koji, while a stage runs and there is a probe in the bed to lose.
+
+    `anew` also where one is set: the stage, and with it the time allowed, has changed.
+    """
+    key = f"blind/{incubator}"
+    blind_ms = _blind_ms(turn, incubator)
+    if blind_ms is None:
+        turn.set_due(key, None)
+        if incubator not in turn.batches and turn.alarm(incubator, "blind/bed").active:
+            turn.signal(incubator, "blind/bed", Signal.OFF)
+    elif (anew or key not in turn.due) and not turn.alarm(incubator, "blind/bed").active:
+        turn.set_due(key, _seen_ms(turn, incubator) + blind_ms)
+
+
+def bed_due(turn: Turn, incubator: str) -> None:
+    """The koji's sight is checked: a person is woken when no probe in it has spoken for the stage's time."""
+    key = f"blind/{incubator}"
+    blind_ms = _blind_ms(turn, incubator)
+    if blind_ms is None:
+        turn.set_due(key, None)
+        return
+    seen_ms = _seen_ms(turn, incubator)
+    if seen_ms + blind_ms > turn.t_ms:
+        turn.set_due(key, seen_ms + blind_ms)
+        return
+    turn.set_due(key, None)
+    turn.signal(incubator, "blind/bed", Signal.ON, priority=Priority.WAKE, since_ms=seen_ms)
+    refresh(turn, incubator)
+
+
+def _bed(turn: Turn, incubator: str) -> tuple[int, ...]:
+    return turn.compiled.probes_at(incubator, "bed", "temperature")
+
+
+def _blind_ms(turn: Turn, incubator: str) -> int | None:
+    batch = turn.batches.get(incubator)
+    schedule = turn.compiled.schedules.get(batch.schedule) if batch else None
+    stage = schedule.stage(batch.stage) if schedule and batch else None
+    bed = _bed(turn, incubator)
+    if stage is None or stage.blind_s <= 0 or not bed:
+        return None
+    return max(round(stage.blind_s * 1000), min(turn.compiled.probes[no].stale_ms for no in bed))
+
+
+def _seen_ms(turn: Turn, incubator: str) -> int:
+    """When the koji was last seen: its probes' last good reading, but not before the stages began or we were up."""
+    batch = turn.batches[incubator]
+    hour0 = [mark.at_ms for mark in batch.marks if mark.task == "inoculate" and not mark.undone]
+    seen = [turn.last_t[no] for no in _bed(turn, incubator) if no in turn.last_t]
+    return max([*seen, *hour0, batch.started_ms, turn.awake_ms])
+
+
+def resume(turn: Turn, gap_ms: int) -> None:
+    """After a gap in our own running, silence is counted from now: the probes did not fall silent, we were away."""
+    turn.awake_ms = turn.t_ms + gap_ms
+    for probe in turn.setup.probes:
+        key = f"silent/{probe.no}"
+        if key in turn.due:
+            turn.set_due(key, max(turn.due[key], turn.awake_ms + probe.stale_ms))
+    for incubator in turn.batches:
+        blind_ms = _blind_ms(turn, incubator)
+        if f"blind/{incubator}" in turn.due and blind_ms is not None:
+            turn.set_due(f"blind/{incubator}", turn.awake_ms + blind_ms)

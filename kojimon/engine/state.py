@@ -1,0 +1,176 @@
+"""The engine's whole state: frozen records that can be written down and compared.
+
+Times are engine ms; -1 stands for "none". Dictionaries in here are never changed once the state is handed out:
+`turn.Turn` copies them before it works.
+"""
+
+from __future__ import annotations
+
+import msgspec
+from msgspec import Struct
+
+from kojimon.alarms.levels import IDLE, LevelState
+from kojimon.alarms.states import AlarmState
+from kojimon.engine.setup import EngineSetup
+from kojimon.model import Priority
+
+
+class ProbeWatch(Struct, frozen=True):
+    """The four limits on one probe: (high, high-high) and (low, low-low)."""
+
+    high: tuple[LevelState, LevelState] = (IDLE, IDLE)
+    low: tuple[LevelState, LevelState] = (IDLE, IDLE)
+
+    @property
+    def idle(self) -> bool:
+        """Whether no limit is pending or active."""
+        return all(level.idle for level in self.high + self.low)
+
+
+class ConditionState(Struct, frozen=True):
+    """When a condition of the schedule was true.
+
+    Attributes:
+        since_ms: start of the run that still lasts, -1 when it is false.
+        watch_ms: the next moment at which a lasting run completes a hold somebody waits for; -1 for none.
+        runs: finished runs (first and last sample at which it was true) that lasted at least the hold.
+    """
+
+    since_ms: int = -1
+    watch_ms: int = -1
+    runs: tuple[tuple[int, int], ...] = ()
+
+
+class Mark(Struct, frozen=True):
+    """A task done, as the person says it was.
+
+    Attributes:
+        id: number of the mark, never used again.
+        at_ms: when it was done; recorded_ms when it was said.
+        undone: taken back; kept so that the record stays whole.
+    """
+
+    id: int
+    task: str
+    at_ms: int
+    recorded_ms: int
+    undone: bool = False
+
+
+class Phase(Struct, frozen=True):
+    """What has been announced of a task's window: which round, and 0 waiting, 1 open, 2 due, 3 closed."""
+
+    round: int = 1
+    rank: int = 0
+
+
+class BatchState(Struct, frozen=True):
+    """The open batch of an incubator."""
+
+    id: str
+    name: str
+    schedule: str
+    started_ms: int
+    marks: tuple[Mark, ...] = ()
+    stage: str = ""
+    stage_since_ms: int = -1
+    conditions: dict[str, ConditionState] = {}
+    phases: dict[str, Phase] = {}
+
+
+class AlarmRec(Struct, frozen=True):
+    """One alarm: its place in its life and the occurrence it is in.
+
+    Attributes:
+        active: whether the condition holds now.
+        level: `high`, `high_high`, `low`, `low_low`, or "" for alarms without levels.
+        occurrence: number of the present or last occurrence of this alarm, from 1; 0 before the first.
+        since_ms: when the present occurrence began.
+        calls: how often this occurrence has called a person.
+        shelved_until_ms: end of the shelf.
+    """
+
+    key: str
+    incubator: str
+    state: AlarmState = AlarmState.NORM
+    active: bool = False
+    level: str = ""
+    priority: Priority = Priority.LOG
+    occurrence: int = 0
+    since_ms: int = -1
+    calls: int = 0
+    value: float | None = None
+    limit: float | None = None
+    probe: str = ""
+    shelved_until_ms: int = -1
+    one_shot: bool = False
+
+
+class State(Struct, frozen=True):
+    """All the engine knows.
+
+    Attributes:
+        t_ms: how far it has advanced.
+        seq: last input taken.
+        event_no, mark_no: last numbers given.
+        last_t, last_v: time and value of each probe's last good reading, by probe number.
+        quiet: for each probe the open corridor of values in which a reading changes nothing but last_t and last_v.
+        served: after an unclean stop, since when a value found beyond a limit counts as beyond it, by probe number.
+        due: deadlines by key; `(due, key)` orders them.
+        trace: for each probe its value every two minutes, half an hour of it.
+        anchors: (engine ms of a boot's first moment, ms the gap before it was longer than believed).
+        awake_ms: since when the daemon has been up; silence is not counted before.
+        acts: idempotency keys of the latest acts with their seq.
+    """
+
+    t_ms: int = 0
+    seq: int = 0
+    event_no: int = 0
+    mark_no: int = 0
+    setup: EngineSetup = EngineSetup(site="")
+    setup_hash: str = ""
+    last_t: dict[int, int] = {}
+    last_v: dict[int, float] = {}
+    quiet: dict[int, tuple[float, float]] = {}
+    watch: dict[int, ProbeWatch] = {}
+    served: dict[int, int] = {}
+    trace: dict[int, tuple[tuple[int, float], ...]] = {}
+    due: dict[str, int] = {}
+    alarms: dict[str, AlarmRec] = {}
+    batches: dict[str, BatchState] = {}
+    anchors: tuple[tuple[int, int], ...] = ()
+    awake_ms: int = 0
+    acts: dict[str, int] = {}
+
+
+_ENCODER = msgspec.msgpack.Encoder()
+_DECODER = msgspec.msgpack.Decoder(State)
+
+
+def initial_state() -> State:
+    """The state before any input."""
+    return State()
+
+
+def encode(state: State) -> bytes:
+    """The state as bytes for a snapshot."""
+    return _ENCODER.encode(state)
+
+
+def decode(data: bytes) -> State:
+    """The state from a snapshot. Raises msgspec.DecodeError when it was written by another form of the engine."""
+    return _DECODER.decode(data)
+
+
+def elapsed_ms(anchors: tuple[tuple[int, int], ...], from_ms: int, to_ms: int) -> int:
+    """Time that really passed between two engine times: the difference plus what gaps in between were longer."""
+    return to_ms - from_ms + sum(delta for at, delta in anchors if from_ms < at <= to_ms)
+
+
+def after_ms(anchors: tuple[tuple[int, int], ...], from_ms: int, wait_ms: int) -> int:
+    """The first engine time at which `wait_ms` has really passed since from_ms."""
+    t_ms = from_ms + wait_ms
+    for at, delta in anchors:
+        if from_ms < at <= t_ms:
+            t_ms = max(at, t_ms - delta)
+    return t_ms

@@ -1,0 +1,148 @@
+"""One advance at work: the unfrozen copy of the state, the events it brings forth, and the alarms' signals."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from msgspec.structs import replace
+
+from kojimon.alarms.states import ANNUNCIATED, AlarmState, Signal, step
+from kojimon.engine.compiled import Compiled, compiled_for
+from kojimon.engine.state import AlarmRec, BatchState, State
+from kojimon.model import PRIORITY_RANK, Event, Message, Outcome, Priority
+
+NEVER = 1 << 62
+
+
+class Turn:
+    """Mutable while one `advance` runs, frozen again by `state()`. Nothing outside the engine sees it."""
+
+    def __init__(self, state: State) -> None:
+        self.base = state
+        self.t_ms, self.seq = state.t_ms, state.seq
+        self.event_no, self.mark_no = state.event_no, state.mark_no
+        self.setup, self.setup_hash, self.anchors = state.setup, state.setup_hash, state.anchors
+        self.awake_ms = state.awake_ms
+        self.last_t, self.last_v = dict(state.last_t), dict(state.last_v)
+        self.quiet, self.watch = dict(state.quiet), dict(state.watch)
+        self.served, self.trace = dict(state.served), dict(state.trace)
+        self.due, self.alarms = dict(state.due), dict(state.alarms)
+        self.batches, self.acts = dict(state.batches), dict(state.acts)
+        self.events: list[Event] = []
+        self.messages: list[Message] = []
+        self.compiled: Compiled = compiled_for(state.setup, state.setup_hash)
+        self.next_due_ms = min(self.due.values(), default=NEVER)
+        self.act_seq = 0
+
+    def state(self) -> State:
+        """The state at the end of this advance."""
+        return State(
+            t_ms=self.t_ms, seq=self.seq, event_no=self.event_no, mark_no=self.mark_no, setup=self.setup,
+            setup_hash=self.setup_hash, last_t=self.last_t, last_v=self.last_v, quiet=self.quiet, watch=self.watch,
+            served=self.served, trace=self.trace, due=self.due, alarms=self.alarms, batches=self.batches,
+            anchors=self.anchors, awake_ms=self.awake_ms, acts=self.acts,
+        )  # fmt: skip
+
+    def outcome(self) -> Outcome:
+        """What came forth, in order."""
+        return Outcome(tuple(self.events), tuple(self.messages))
+
+    # --- events -----------------------------------------------------------------------------------------------
+
+    def emit(self, kind: str, incubator: str, key: str, priority: Priority = Priority.LOG, **data: Any) -> Event:
+        """States an event at the present moment; from `tell` upwards a message goes with it."""
+        self.event_no += 1
+        if self.act_seq:
+            data["act"] = self.act_seq
+        batch = self.batches.get(incubator)
+        event = Event(self.event_no, self.t_ms, kind, incubator, batch.id if batch else "", key, data)
+        self.events.append(event)
+        if priority is not Priority.LOG and kind != "alarm":
+            self.messages.append(Message(f"event-{event.no}", event.no, priority))
+        return event
+
+    def refuse(self, kind: str, incubator: str, code: str, reason: str, **data: Any) -> None:
+        """States that an act is refused: a code for the doors to word, and a plain reason."""
+        self.emit("refused", incubator, kind, code=code, reason=reason, **data)
+
+    # --- deadlines --------------------------------------------------------------------------------------------
+
+    def set_due(self, key: str, due_ms: int | None) -> None:
+        """Sets, moves or (None) removes a deadline. A deadline of the past comes due at once."""
+        if due_ms is None:
+            if self.due.pop(key, None) is not None:
+                self.next_due_ms = min(self.due.values(), default=NEVER)
+            return
+        self.due[key] = due_ms
+        self.next_due_ms = min(self.due.values())
+
+    # --- batches ----------------------------------------------------------------------------------------------
+
+    def put_batch(self, incubator: str, batch: BatchState) -> None:
+        """Stores the changed record of an open batch."""
+        self.batches[incubator] = batch
+
+    # --- alarms -----------------------------------------------------------------------------------------------
+
+    def alarm(self, incubator: str, key: str) -> AlarmRec:
+        """The alarm's record, a new one where it has never been."""
+        return self.alarms.get(f"{incubator}/{key}") or AlarmRec(key=key, incubator=incubator)
+
+    def signal(
+        self, incubator: str, key: str, signal: Signal, *, priority: Priority | None = None, level: str | None = None,
+        value: float | None = None, limit: float | None = None, probe: str = "", since_ms: int | None = None,
+        **data: Any,
+    ) -> None:  # fmt: skip
+        """Lets something happen to an alarm; states an `alarm` event when its state, level or priority changed."""
+        old = self.alarm(incubator, key)
+        new = _follow(old, signal, self.t_ms if since_ms is None else since_ms, priority, level)
+        if value is not None:
+            new = replace(new, value=value, limit=limit, probe=probe)
+        state = step(old.state, signal, new.active, one_shot=old.one_shot)
+        calls = state in ANNUNCIATED and signal in _CALLS
+        new = replace(new, state=state, calls=new.calls + 1 if calls else new.calls)
+        if state not in (AlarmState.SHLVD, AlarmState.DSUPR):
+            new = replace(new, shelved_until_ms=-1, one_shot=False)
+        self.alarms[f"{incubator}/{key}"] = new
+        changed = (old.state, old.level, old.active) != (new.state, new.level, new.active)
+        if changed or calls or data.get("act"):
+            self._state_alarm(old, new, signal, calls, data)
+
+    def _state_alarm(
+        self, old: AlarmRec, new: AlarmRec, signal: Signal, calls: bool, data: dict[str, Any]
+    ) -> None:
+        facts = {
+            "from": str(old.state), "to": str(new.state), "event": str(signal), "level": new.level,
+            "priority": str(new.priority), "occurrence": new.occurrence, "value": new.value, "limit": new.limit,
+            "probe": new.probe, "since_ms": new.since_ms, "calls": new.calls, **data,
+        }  # fmt: skip
+        event = self.emit("alarm", new.incubator, new.key, **facts)
+        if new.priority is Priority.LOG:
+            return
+        name = f"{new.incubator}/{new.key}#{new.occurrence}"
+        if calls:
+            self.messages.append(Message(f"{name}.{new.calls}", event.no, new.priority))
+        elif signal is Signal.OFF and old.active and old.calls and not new.active:
+            self.messages.append(Message(f"{name}.over", event.no, Priority.TELL))
+
+
+_CALLS = frozenset({Signal.ON, Signal.UP, Signal.RE, Signal.UNSHELVE, Signal.UNSUPPRESS, Signal.IN})
+
+
+def _follow(old: AlarmRec, signal: Signal, since_ms: int, priority: Priority | None, level: str | None) -> AlarmRec:
+    """The record with condition, occurrence, level and priority brought up to date, its state still the old one."""
+    new = old
+    if signal is Signal.ON:
+        new = replace(old, active=True, occurrence=old.occurrence + 1, since_ms=since_ms, calls=0)
+    elif signal is Signal.OFF:
+        new = replace(old, active=False)
+    if priority is not None:
+        new = replace(new, priority=priority)
+    if level is not None:
+        new = replace(new, level=level)
+    return new
+
+
+def worse(one: Priority, other: Priority) -> bool:
+    """Whether `one` may do more to a sleeper than `other`."""
+    return PRIORITY_RANK[one] > PRIORITY_RANK[other]

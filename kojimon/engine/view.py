@@ -1,0 +1,199 @@
+"""The state document: what a page, a terminal or a topic shows, as plain data. A pure function of the state."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from kojimon.alarms.states import AlarmState
+from kojimon.engine.conditions import fresh
+from kojimon.engine.limits import bands_in_force
+from kojimon.engine.moments import Known, known_of
+from kojimon.engine.plan import CLOSED, DUE, OPEN, rank_of, round_of
+from kojimon.engine.setup import IncubatorSetup
+from kojimon.engine.state import AlarmRec, State, elapsed_ms
+from kojimon.engine.trend import rate_per_h
+from kojimon.engine.turn import Turn
+from kojimon.schedule.spec import Band, Limit, Task
+
+STATUS = {0: "waiting", OPEN: "open", DUE: "due", CLOSED: "overdue"}
+Plain = dict[str, Any]
+
+
+def view(state: State, now_ms: int) -> Plain:
+    """The state document of DEVELOPERS.md without wall times and words; t_ms throughout."""
+    turn = Turn(state)
+    turn.t_ms = max(turn.t_ms, now_ms)
+    return {
+        "t_ms": turn.t_ms,
+        "site": state.setup.site,
+        "incubators": [_incubator(turn, box) for box in state.setup.incubators],
+        "alarms": _alarms(turn, ""),
+    }
+
+
+def _incubator(turn: Turn, box: IncubatorSetup) -> Plain:
+    batch = turn.batches.get(box.name)
+    known = known_of(turn.compiled, box.name, batch, turn.anchors, turn.last_t) if batch else None
+    tasks = [_task(known, task, turn.t_ms) for task in known.schedule.tasks] if known else []
+    return {
+        "name": box.name,
+        "label": box.label or box.name,
+        "schedule": box.schedule,
+        "trays": list(box.trays),
+        "batch": _batch(turn, known),
+        "stage": _stage(known),
+        "places": _places(turn, box.name),
+        "probes": _probes(turn, box.name),
+        "bands": [_band(band) for band in bands_in_force(turn, box.name)],
+        "tasks": tasks,
+        "next": _next(tasks),
+        "cautions": list(known.schedule.cautions) if known else [],
+        "alarms": _alarms(turn, box.name),
+    }
+
+
+def _batch(turn: Turn, known: Known | None) -> Plain | None:
+    if known is None:
+        return None
+    batch, hour0_ms = known.batch, known.hour0_ms()
+    hour = None if hour0_ms is None else elapsed_ms(turn.anchors, hour0_ms, turn.t_ms) / 3_600_000
+    return {
+        "id": batch.id,
+        "name": batch.name,
+        "schedule": batch.schedule,
+        "label": known.schedule.label,
+        "hour": None if hour is None else round(hour, 4),
+        "started_t_ms": batch.started_ms,
+        "hour0_t_ms": hour0_ms,
+    }
+
+
+def _stage(known: Known | None) -> Plain | None:
+    stage = known.schedule.stage(known.batch.stage) if known else None
+    return None if stage is None or known is None else {
+        "name": stage.name, "label": stage.label, "since_t_ms": known.batch.stage_since_ms
+    }  # fmt: skip
+
+
+def _probes(turn: Turn, incubator: str) -> list[Plain]:
+    return [
+        {
+            "name": probe.name, "no": probe.no, "place": probe.place, "tray": probe.tray, "quantity": probe.quantity,
+            "value": turn.last_v.get(probe.no), "age_s": _age_s(turn, probe.no),
+            "rate_per_h": rate_per_h(turn.trace.get(probe.no, ())),
+            "silent": turn.alarm(incubator, f"silent/{probe.name}").active,
+        }
+        for probe in turn.setup.probes
+        if probe.incubator == incubator
+    ]  # fmt: skip
+
+
+def _age_s(turn: Turn, no: int) -> float | None:
+    last_ms = turn.last_t.get(no)
+    return None if last_ms is None else round(elapsed_ms(turn.anchors, last_ms, turn.t_ms) / 1000, 1)
+
+
+def _places(turn: Turn, incubator: str) -> list[Plain]:
+    found = []
+    for (box, place, quantity), numbers in turn.compiled.at.items():
+        if box != incubator:
+            continue
+        seen = fresh(turn, numbers)
+        row: Plain = {"place": place, "quantity": quantity, "probes": len(numbers), "hottest": None, "coldest": None}
+        if seen:
+            row["hottest"] = _extreme(turn, max(seen, key=lambda no: turn.last_v[no]))
+            row["coldest"] = _extreme(turn, min(seen, key=lambda no: turn.last_v[no]))
+        found.append(row)
+    return found
+
+
+def _extreme(turn: Turn, no: int) -> Plain:
+    probe = turn.compiled.probes[no]
+    return {
+        "probe": probe.name, "tray": probe.tray, "value": turn.last_v[no], "age_s": _age_s(turn, no),
+        "rate_per_h": rate_per_h(turn.trace.get(no, ())),
+    }  # fmt: skip
+
+
+def _band(band: Band) -> Plain:
+    limits: dict[str, Limit | None] = {
+        "low_low": band.low_low, "low": band.low, "high": band.high, "high_high": band.high_high
+    }  # fmt: skip
+    return {
+        "place": band.place,
+        "quantity": band.quantity,
+        **{name: limit.limit if limit else None for name, limit in limits.items()},
+    }
+
+
+def _task(known: Known, task: Task, now_ms: int) -> Plain:
+    number = round_of(known, task)
+    marks = [mark for mark in known.batch.marks if mark.task == task.name]
+    status = STATUS[rank_of(known, task, now_ms)] if number else "done"
+    if status == "open" and task.window.opens is None and task.window.due is None:
+        status = "any-time"
+    return {
+        "name": task.name,
+        "label": task.label,
+        "trade": task.trade,
+        "work": task.work,
+        "status": status,
+        "round": number,
+        "repeats": task.repeats,
+        "optional": task.optional,
+        "opens_t_ms": known.resolve(task.window.opens) if number else None,
+        "due_t_ms": known.resolve(task.window.due) if number else None,
+        "closes_t_ms": known.resolve(task.window.closes) if number else None,
+        "marks": [{"mark": mark.id, "at_t_ms": mark.at_ms, "undone": mark.undone} for mark in marks],
+        "gate": None if task.gate is None else {
+            "place": task.gate.place, "at_least": task.gate.at_least, "at_most": task.gate.at_most
+        },
+        "advice": list(task.advice),
+        "cautions": list(task.cautions),
+    }  # fmt: skip
+
+
+_URGENCY = {"overdue": 0, "due": 1, "open": 2, "waiting": 3}
+
+
+def _next(tasks: list[Plain]) -> Plain | None:
+    """The one next step: what is overdue, due or open first, else the earliest known opening."""
+    rows = [task for task in tasks if task["status"] in _URGENCY]
+    known = [
+        task for task in rows
+        if task["status"] != "waiting" or task["opens_t_ms"] is not None or task["due_t_ms"] is not None
+    ]  # fmt: skip
+    first = min(known, key=_order, default=None)
+    if first is None:
+        first = next((task for task in tasks if task["status"] == "any-time" and not task["repeats"]), None)
+    if first is None:
+        return None
+    at = first["opens_t_ms"] if first["status"] == "waiting" and first["opens_t_ms"] else first["due_t_ms"]
+    return {"task": first["name"], "status": first["status"], "at_t_ms": at, "closes_t_ms": first["closes_t_ms"]}
+
+
+def _order(task: Plain) -> tuple[int, bool, float]:
+    times = [task[name] for name in ("opens_t_ms", "due_t_ms") if task[name] is not None]
+    rank = _URGENCY[task["status"]]
+    return rank, bool(task["optional"]), min(times, default=float("inf"))
+
+
+def _alarms(turn: Turn, incubator: str) -> list[Plain]:
+    rows = [alarm for alarm in turn.alarms.values() if alarm.incubator == incubator]
+    shown = [alarm for alarm in rows if alarm.state is not AlarmState.NORM]
+    return [_alarm(turn, alarm) for alarm in sorted(shown, key=_gravity)]
+
+
+def _gravity(alarm: AlarmRec) -> tuple[bool, int, int]:
+    return alarm.state is not AlarmState.UNACK, {"wake": 0, "tell": 1}.get(alarm.priority, 2), alarm.since_ms
+
+
+def _alarm(turn: Turn, alarm: AlarmRec) -> Plain:
+    probe = turn.compiled.by_name.get(alarm.probe)
+    return {
+        "key": alarm.key, "state": str(alarm.state), "active": alarm.active, "level": alarm.level,
+        "priority": str(alarm.priority), "occurrence": alarm.occurrence, "since_t_ms": alarm.since_ms,
+        "calls": alarm.calls, "value": alarm.value, "limit": alarm.limit, "probe": alarm.probe,
+        "place": probe.place if probe else "", "tray": probe.tray if probe else "",
+        "until_t_ms": alarm.shelved_until_ms if alarm.state is AlarmState.SHLVD else None,
+    }  # fmt: skip
