@@ -1,0 +1,150 @@
+"""How the payloads of one topic or line source become readings: one object a format, each with its probes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final, Protocol
+
+from kojimon.model import Arrival, Measured
+from kojimon.probes.channel import Channel
+from kojimon.probes.decode import (
+    ABSENT,
+    MALFORMED,
+    UNREADABLE,
+    Bad,
+    Path,
+    Result,
+    at_path,
+    fields,
+    json_document,
+    key_values,
+    number,
+    parse_path,
+    quoted,
+)
+
+FIRST_LINE: Final = "first-line"
+"""Topic of a line that was cut at its start perhaps: looked at for column names, never for numbers."""
+
+Counts = dict[str, int]
+
+
+class Route(Protocol):
+    """Turns one arrival into readings. Never raises, whatever the payload."""
+
+    def take(self, arrival: Arrival, counts: Counts) -> list[Measured]:
+        """The readings in an arrival; `counts` learns what was wrong with it."""
+
+
+def _judged(pairs: Sequence[tuple[Channel, Result]], arrival: Arrival, counts: Counts) -> list[Measured]:
+    readings = []
+    for channel, result in pairs:
+        reading = channel.take(result, arrival.retained, arrival.late)
+        if reading is None:
+            counts["absent"] += 1
+        else:
+            readings.append(reading)
+    return readings
+
+
+class NumberRoute:
+    """A payload that is one number, as text or as a float from a driver."""
+
+    def __init__(self, channels: Sequence[Channel]) -> None:
+        self._channels = tuple(channels)
+
+    def take(self, arrival: Arrival, counts: Counts) -> list[Measured]:
+        payload = arrival.payload
+        result = payload if isinstance(payload, float) else number(payload)
+        readings = []
+        for channel in self._channels:
+            reading = channel.take(result, arrival.retained, arrival.late)
+            if reading is not None:
+                readings.append(reading)
+        return readings
+
+
+class JsonRoute:
+    """A JSON payload with numbers at paths.
+
+    Args:
+        channels: probes; each `key` is a path.
+        addressed: the topic names the probes, so that a malformed payload is an unreadable reading of each; on a
+            shared line nobody can tell whose it was.
+    """
+
+    def __init__(self, channels: Sequence[Channel], addressed: bool) -> None:
+        self._paths: list[tuple[Channel, Path]] = [(channel, parse_path(channel.probe.key)) for channel in channels]
+        self._names = tuple({name for _, path in self._paths for name in quoted(path)})
+        self._addressed = addressed
+
+    def take(self, arrival: Arrival, counts: Counts) -> list[Measured]:
+        payload = arrival.payload
+        document = MALFORMED if isinstance(payload, float) else json_document(payload, self._names)
+        if document is MALFORMED:
+            counts["undecodable"] += 1
+            if not self._addressed:
+                return []
+            return _judged([(channel, UNREADABLE) for channel, _ in self._paths], arrival, counts)
+        return _judged([(channel, at_path(document, path)) for channel, path in self._paths], arrival, counts)
+
+
+class CsvRoute:
+    """A line of columns, named by the settings or by a header line.
+
+    A line is a header when it names every wanted column and holds no number; a later header replaces an earlier one
+    (the device was restarted). A line with another number of fields than the header is refused: a field is missing,
+    and nobody can tell which.
+    """
+
+    def __init__(self, channels: Sequence[Channel], columns: Sequence[str], separator: str) -> None:
+        self._channels = tuple((channel, channel.probe.key.encode()) for channel in channels)
+        self._separator = separator.encode()
+        self._named = bool(columns)
+        self._columns = [column.encode() for column in columns]
+        self._places = self._find_places()
+
+    def _find_places(self) -> list[tuple[Channel, int]]:
+        return [(channel, self._columns.index(key)) for channel, key in self._channels if key in self._columns]
+
+    def _is_header(self, cells: list[bytes]) -> bool:
+        wanted = all(cells.count(key) == 1 for _, key in self._channels)
+        return wanted and not any(isinstance(number(cell), float) for cell in cells)
+
+    def take(self, arrival: Arrival, counts: Counts) -> list[Measured]:
+        cells = fields(arrival.payload, self._separator) if isinstance(arrival.payload, bytes) else []
+        if self._is_header(cells):
+            if not self._named:
+                self._columns = cells
+                self._places = self._find_places()
+            return []
+        if arrival.topic == FIRST_LINE:
+            return []
+        if not self._columns or len(cells) != len(self._columns):
+            counts["undecodable"] += 1
+            return []
+        # An empty field is a probe that says nothing this time, not a broken one.
+        pairs = [(channel, number(cells[at]) if cells[at] else ABSENT) for channel, at in self._places]
+        return _judged(pairs, arrival, counts)
+
+
+class KeysRoute:
+    """A line of `key=value` pairs."""
+
+    def __init__(self, channels: Sequence[Channel]) -> None:
+        self._channels = tuple((channel, channel.probe.key.encode()) for channel in channels)
+
+    def take(self, arrival: Arrival, counts: Counts) -> list[Measured]:
+        pairs = key_values(arrival.payload) if isinstance(arrival.payload, bytes) else MALFORMED
+        if isinstance(pairs, Bad):
+            counts["undecodable"] += 1
+            return []
+        found = [(channel, number(pairs[key]) if key in pairs else ABSENT) for channel, key in self._channels]
+        return _judged(found, arrival, counts)
+
+
+def topic_route(channels: Sequence[Channel]) -> Route:
+    """The route of one topic: plain numbers where no probe asks for a path into JSON."""
+    if any(channel.probe.key for channel in channels):
+        return JsonRoute(channels, addressed=True)
+    return NumberRoute(channels)
