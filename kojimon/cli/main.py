@@ -1,0 +1,140 @@
+"""The command `kojimon`: finds the command, maps every error to one plain paragraph and an exit code.
+
+Commands are imported when called: on a small board the libraries of one command cost the others a second.
+"""
+
+from __future__ import annotations
+
+import difflib
+import importlib
+import os
+import sys
+from collections.abc import Callable, Sequence
+from typing import Any, NoReturn
+
+import click
+
+from kojimon.errors import EXIT_DONE, EXIT_NOT_NOW, EXIT_USAGE, ConfigurationError, KojimonError
+
+COMMANDS: dict[str, tuple[str, str]] = {
+    "setup": ("setup:setup", "Answer some questions; the settings file is written for you."),
+    "run": ("run:run", "Watch the box until told to stop."),
+    "check": ("check:check", "Read the settings and say everything that is wrong with them."),
+    "status": ("status:status", "How it stands, and the one next step."),
+    "batch": ("batch:batch", "Start a batch, mark steps, write notes, harvest."),
+    "alarms": ("alarms:alarms", "See alarms, say you have seen them, pause them, test them."),
+    "probes": ("probes:probes", "See what each probe says; find new ones."),
+    "export": ("export:export", "Write a batch's readings to a file."),
+    "rehearse": ("rehearse:rehearse", "Run a recorded curve through a schedule."),
+    "journal": ("journal:journal", "Size and state of the journal; make a copy of it."),
+}
+"""Name: (module and function below `kojimon.cli`, one line of help)."""
+
+TRACE = "KOJIMON_TRACE"
+
+
+class Kojimon(click.Group):
+    """The group of all commands; imports one when it is called and turns errors into words and exit codes."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        module, _, name = COMMANDS[cmd_name][0].partition(":")
+        command: click.Command = getattr(importlib.import_module(f"kojimon.cli.{module}"), name)
+        return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        close = difflib.get_close_matches(args[0], COMMANDS, n=1) if args and args[0] not in COMMANDS else []
+        if close:
+            raise click.UsageError(f"There is no command {args[0]!r}. Did you mean {close[0]!r}?", ctx)
+        return super().resolve_command(ctx, args)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])
+
+    def main(self, args: Sequence[str] | None = None, prog_name: str | None = None, **extra: Any) -> NoReturn:  # type: ignore[override]
+        """Runs a command and leaves with its exit code: 0 done, 1 not now, 2 wrong usage or configuration."""
+        extra.pop("standalone_mode", None)
+        sys.exit(_guarded(lambda: super(Kojimon, self).main(args, prog_name or "kojimon", standalone_mode=False)))
+
+
+def _guarded(call: Callable[[], Any]) -> int:
+    try:
+        done = call()
+        return done if isinstance(done, int) else EXIT_DONE
+    except BrokenPipeError:
+        # Somebody closed the pipe (`kojimon export ... | head`). Standard output must not be flushed again at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return EXIT_DONE
+    except (click.Abort, KeyboardInterrupt):
+        return _say("Stopped by you.", EXIT_NOT_NOW)
+    except Exception as error:
+        if os.environ.get(TRACE):
+            raise
+        return _say(*_explained(error))
+
+
+def _explained(error: Exception) -> tuple[str, int]:
+    """What to print and the exit code."""
+    if isinstance(error, click.ClickException):
+        context = getattr(error, "ctx", None)
+        if type(error).__name__ == "NoArgsIsHelpError":  # click 8.2 and later; before that it prints by itself
+            return error.format_message(), EXIT_USAGE
+        path = context.command_path if context is not None else "kojimon"
+        return f"{error.format_message()}\nHelp and an example: {path} --help", EXIT_USAGE
+    if isinstance(error, ConfigurationError):
+        return f"{error}\nNothing was started or changed. Mend that, then try again.", error.exit_code
+    if isinstance(error, KojimonError):
+        return str(error), error.exit_code
+    if isinstance(error, OSError):
+        where = f"{error.filename}: " if error.filename else ""
+        return f"{where}{error.strerror or error}", EXIT_NOT_NOW
+    text = f"That is a fault in kojimon itself ({type(error).__name__}: {error}). Nothing more was done. "
+    return f"{text}To see where it happened, run the same again with {TRACE}=1 before it.", EXIT_NOT_NOW
+
+
+def _say(text: str, code: int) -> int:
+    click.echo(text, err=True)
+    return code
+
+
+EPILOG = """\b
+A first evening:
+  kojimon setup
+  kojimon run
+  kojimon batch start first --rice 2 kg
+  kojimon status
+"""
+
+
+@click.group(cls=Kojimon, epilog=EPILOG, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="kojimon", message="kojimon %(version)s")
+@click.option(
+    "--config",
+    type=click.Path(dir_okay=False),
+    envvar="KOJIMON_CONFIG",
+    metavar="FILE",
+    help="Settings file (or KOJIMON_CONFIG).",
+)
+@click.pass_context
+def cli(ctx: click.Context, config: str | None) -> None:
+    """Watches rice koji while it grows, and says when a hand is needed.
+
+    kojimon measures and tells; it never switches a heater, it is no safety cut-out, and it cannot say whether koji is
+    safe to eat.
+    """
+    ctx.obj = config
+
+
+def main() -> NoReturn:
+    """Entry point of the console command."""
+    for stream in (sys.stdout, sys.stderr):
+        # A terminal that cannot show ° gets a question mark instead of an error.
+        getattr(stream, "reconfigure", lambda **_: None)(errors="replace")
+    cli.main()

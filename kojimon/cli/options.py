@@ -1,0 +1,146 @@
+"""Options that commands share, and values with a unit as people type them: `40 min`, `31 C`, `4 lb`."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from kojimon import units
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+if TYPE_CHECKING:
+    _FloatParam = click.ParamType[float]
+else:
+    _FloatParam = click.ParamType  # click before 8.2 has no type argument here
+
+
+class Amount(_FloatParam):
+    """A number with its unit. Lenient in form (`31,5c`, `31.5 °C`, `90 degrees F`), strict about the unit itself.
+
+    Args:
+        name: what is wanted, for help and errors.
+        parse: reads the tidied text; raises ValueError in words.
+        bare: unit that a number without one has; "" where a unit is required.
+    """
+
+    def __init__(self, name: str, parse: Callable[[str], float], bare: str = "") -> None:
+        self.name, self._parse, self._bare = name, parse, bare
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        if isinstance(value, float):
+            return value
+        try:
+            return self._parse(tidy(str(value), self._bare))
+        except ValueError as error:
+            self.fail(f"{value!r}: {error}.", param, ctx)
+
+
+_WORDS = (
+    (r"(?:degrees?|deg\.?|º|˚)\s*", "°"),
+    (r"(?<=[\d\s])(?:celsius|centigrade)", "C"),
+    (r"(?<=[\d\s°])fahrenheit", "F"),
+    (r"(?<=[\d\s])(?:pounds?|lbs)", "lb"),
+    (r"(?<=[\d\s])(?:ounces?)", "oz"),
+    (r"(?<=[\d\s])(?:kilograms?|kilos?|kgs)", "kg"),
+    (r"(?<=[\d\s])(?:grams?)", "g"),
+    (r"(?<=[\d\s])(?:hours?|hrs?)", "h"),
+    (r"(?<=[\d\s])(?:minutes?|mins?|m)(?![a-z])", "min"),
+    (r"(?<=[\d\s])(?:days?)", "d"),
+    (r"(?<=[\d\s])(?:seconds?|secs?)", "s"),
+    (r"(?<=[\d\s])(?:percent|pct)", "%"),
+)
+
+
+def tidy(text: str, bare: str = "") -> str:
+    """What people type, in the form `units` reads: decimal comma, words for units, small letters for C and F.
+
+    Args:
+        bare: unit to put behind a number that has none; "" leaves it as it is.
+    """
+    text = re.sub(r"(?<=\d),(?=\d)", ".", text.strip().lower())
+    for pattern, unit in _WORDS:
+        text = re.sub(pattern, unit, text)
+    text = re.sub(r"(?<=[\d\s°.])([cfk])$", lambda match: match[1].upper(), text)
+    return f"{text} {bare}" if bare and re.fullmatch(r"[+-]?[\d.]+", text) else text
+
+
+DURATION = Amount("duration", units.parse_duration_s)
+HOURS = Amount("duration", units.parse_duration_s, bare="h")
+TEMPERATURE = Amount("temperature", units.parse_temperature_c)
+MASS = Amount("mass", units.parse_mass_kg)
+
+_UNIT = re.compile(
+    r"(?:°?[cfk]|celsius|fahrenheit|kg|g|lbs?|oz|pounds?|%|s|secs?|seconds?|m|mins?|minutes?|h|hrs?|hours?|d|days?)",
+    re.IGNORECASE,
+)
+_NUMBER = re.compile(r"[+-]?\d+(?:[.,]\d+)?")
+_NUMBER_UNIT = re.compile(r"\d+(?:[.,]\d+)?\s*(?:d|days?|h|hrs?|hours?)", re.IGNORECASE)
+
+
+class PlainCommand(click.Command):
+    """A command whose amounts may be typed with a blank, without quotes: `--ago 2 h 40 min`, `--thermometer 31 C`."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        names = {name for param in self.params if isinstance(param.type, Amount) for name in param.opts}
+        return super().parse_args(ctx, join_amounts(args, names))
+
+
+def join_amounts(args: list[str], names: set[str]) -> list[str]:
+    """Joins a number and the unit words behind it into one argument, after each option in `names`."""
+    joined: list[str] = []
+    rest = list(args)
+    while rest:
+        word = rest.pop(0)
+        if word == "--":
+            return [*joined, word, *rest]
+        joined.append(word)
+        if word in names and rest:
+            amount = [rest.pop(0)]
+            while rest and _belongs(amount[-1], rest[0]):
+                amount.append(rest.pop(0))
+            joined.append(" ".join(amount))
+    return joined
+
+
+def _belongs(before: str, word: str) -> bool:
+    if _NUMBER.fullmatch(before):
+        return bool(_UNIT.fullmatch(word) or word == "degrees")
+    if before in ("degrees", "deg"):
+        return bool(_UNIT.fullmatch(word))
+    after_a_part = _NUMBER_UNIT.fullmatch(before) or before.lower() in ("h", "d", "hours", "days", "hour", "day")
+    return bool(after_a_part and re.fullmatch(r"\d+(?:[.,]\d+)?(?:\s*(?:h|m|min|s))?", word))
+
+
+def config_option(function: F) -> F:
+    """`--config FILE`, on every command that reads the settings; without it the group's, then the usual places."""
+    return click.option(
+        "--config",
+        type=click.Path(dir_okay=False),
+        metavar="FILE",
+        help="Settings file (or KOJIMON_CONFIG).",
+        callback=lambda ctx, _, value: value or ctx.find_root().obj,
+    )(function)
+
+
+def json_option(function: F) -> F:
+    """`--json`: the same as data, for programs."""
+    return click.option("--json", "as_json", is_flag=True, help="Print as JSON, for programs.")(function)
+
+
+def incubator_option(function: F) -> F:
+    """`--incubator NAME`: which box, where there are several."""
+    return click.option("--incubator", "-i", metavar="NAME", default="", help="Which box, if you have several.")(
+        function
+    )
+
+
+def output_option(function: F) -> F:
+    """`-o FILE`."""
+    return click.option("-o", "--output", type=click.Path(path_type=Path), metavar="FILE", help="Write to this file.")(
+        function
+    )

@@ -1,0 +1,106 @@
+"""What commands print: sentences, tables that turn into lists on a phone, JSON, progress bars.
+
+Width, colour and NO_COLOR are the business of rich; nothing here needs a terminal.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
+
+import click
+import msgspec
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+NARROW = 64
+"""Below this width a table is printed as a list: one heading a row, one line a value."""
+WIDEST = 100
+STYLES = {"good": "green", "look": "yellow", "wrong": "bold red", "plain": "", "quiet": "dim", "head": "bold"}
+
+
+def console(error: bool = False) -> Console:
+    """A console on standard output (or error), as wide as the terminal but no wider than 100."""
+    from rich.console import Console
+
+    made = Console(stderr=error, highlight=False, markup=False, emoji=False)
+    made.width = min(made.width, WIDEST)
+    return made
+
+
+def say(text: str, tone: str = "plain", error: bool = False, indent: int = 0) -> None:
+    """One paragraph, wrapped to the width."""
+    from rich.padding import Padding
+    from rich.text import Text
+
+    words = Text(text, style=STYLES[tone])
+    console(error).print(Padding(words, (0, 0, 0, indent)) if indent else words)
+
+
+def table(columns: Sequence[str], rows: Iterable[Sequence[str]], tones: Sequence[str] | None = None) -> None:
+    """A table, or on a narrow terminal a list.
+
+    Args:
+        columns: headings; a `>` in front sets the column to the right.
+        rows: one text a column.
+        tones: one tone a row.
+    """
+    target, cells = console(), [list(row) for row in rows]
+    heads = [column.removeprefix(">") for column in columns]
+    marks = list(tones or ["plain"] * len(cells))
+    if target.width < NARROW:
+        _as_list(target, heads, cells, marks)
+        return
+    from rich.table import Table
+
+    grid = Table(box=None, pad_edge=False, header_style="dim", padding=(0, 2, 0, 0))
+    for column, head in zip(columns, heads, strict=True):
+        grid.add_column(head, justify="right" if column.startswith(">") else "left", overflow="fold")
+    for row, mark in zip(cells, marks, strict=True):
+        grid.add_row(*row, style=STYLES[mark])
+    target.print(grid)
+
+
+def _as_list(target: Console, heads: list[str], rows: list[list[str]], tones: list[str]) -> None:
+    from rich.text import Text
+
+    for row, tone in zip(rows, tones, strict=True):
+        target.print(Text(row[0], style=STYLES[tone] or "bold"))
+        for head, cell in zip(heads[1:], row[1:], strict=True):
+            if cell:
+                target.print(Text(f"  {head}: {cell}"))
+
+
+def heading(text: str) -> None:
+    """A heading with an empty line above it."""
+    say(f"\n{text}", "head")
+
+
+def print_json(data: Any) -> None:
+    """Data as indented JSON."""
+    click.echo(msgspec.json.format(msgspec.json.encode(data), indent=2).decode())
+
+
+@contextmanager
+def progress(label: str, total: float) -> Iterator[Callable[[float], None]]:
+    """A bar on standard error while something long goes on; nothing without a terminal.
+
+    Args:
+        label: what is going on.
+        total: how much there is to do.
+
+    Yields:
+        a function to call with how much is done so far.
+    """
+    if not sys.stderr.isatty():
+        yield lambda done: None
+        return
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(bar_width=20), TimeRemainingColumn())
+    with Progress(*columns, console=console(error=True), transient=True) as bar:
+        task = bar.add_task(label, total=total)
+        yield lambda done: bar.update(task, completed=done)

@@ -1,0 +1,234 @@
+"""Events, one line each, as a cook would tell them. What is bookkeeping only has no line."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from msgspec import Struct
+
+from kojimon.units import show_duration
+from kojimon.words import alarms as alarm_words
+from kojimon.words import speech as say
+from kojimon.words.alarms import Work
+from kojimon.words.speech import Speech
+
+
+class Line(Struct, frozen=True):
+    """One line for a person; tone is `good`, `look`, `wrong` or `plain`."""
+
+    text: str
+    tone: str = "plain"
+
+
+def line(event: Mapping[str, Any], speech: Speech, work: Work | None = None) -> Line | None:
+    """The event in words, or None when it says nothing to a person.
+
+    Args:
+        event: a `model.Event` as plain data.
+        speech: how the person is spoken to; unknown names are said as they are.
+        work: what was done to the koji, for the action of an alarm.
+    """
+    say_it = _KINDS.get(str(event["kind"]))
+    if say_it is None:
+        return Line(f"{str(event['kind']).replace('-', ' ')}: {event['key']}")
+    return say_it(event, speech, work or Work())
+
+
+def _batch_start(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
+    data = event["data"]
+    name = data.get("name") or event["key"] or event["batch"]
+    rice = data.get("rice_kg")
+    return Line(f"Batch {name} begins{f' with {speech.mass(rice)} of rice' if rice else ''}.", "good")
+
+
+def _batch_harvest(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
+    got = event["data"].get("yield_kg")
+    return Line(f"Harvested{f': {speech.mass(got)} of koji' if got else ''}. Look and smell before any taste.", "good")
+
+
+def _batch_discard(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
+    reason = event["data"].get("reason")
+    return Line(f"Thrown away{f': {reason}' if reason else ''}.", "look")
+
+
+def _note(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
+    return Line(f"Note: {event['data'].get('text', '')}")
+
+
+def _stage(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
+    label = event["data"].get("label") or speech.stage(str(event["key"]))
+    return Line(f"Stage: {say.small_first(label)}.")
+
+
+def _window_open(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
+    return Line(f"May be done from now on: {speech.task(str(event['key']))}.")
+
+
+def _window_due(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
+    return Line(f"Wanted now: {speech.task(str(event['key']))}.", "look")
+
+
+def _window_closed(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
+    return Line(f"Its time has passed undone: {speech.task(str(event['key']))}.", "look")
+
+
+def _task_done(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
+    return Line(f"Done: {speech.task(str(event['key']))}{_when(event)}.{_gate(event['data'], speech)}", "good")
+
+
+def _task_undone(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
+    return Line(f"Taken back: {speech.task(str(event['key']))}.")
+
+
+def _task_corrected(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
+    return Line(f"Corrected: {speech.task(str(event['key']))}{_when(event)}.")
+
+
+def _when(event: Mapping[str, Any]) -> str:
+    at_ms = event["data"].get("at_ms")
+    ago_s = 0 if at_ms is None else (event["t_ms"] - at_ms) / 1000
+    return f", {show_duration(ago_s)} before" if ago_s >= 60 else ""
+
+
+def _gate(data: Mapping[str, Any], speech: Speech) -> str:
+    """What the check at a task came to. The schedules' gates ask one thing: is the rice cool enough?"""
+    gate = data.get("gate")
+    if not gate:
+        return ""
+    if gate.get("override"):
+        return f" Done all the same: {gate['override']}."
+    value = gate.get("value")
+    if value is None:
+        return ""
+    by = " by the kitchen thermometer" if gate.get("by") == "thermometer" else ""
+    return f" {gate_question(gate)} Yes, {speech.value('temperature', value)}{by}."
+
+
+def gate_question(gate: Mapping[str, Any]) -> str:
+    """What a gate asks: `Cool enough?` or `Warm enough?`."""
+    return "Warm enough?" if gate.get("at_most") is None else "Cool enough?"
+
+
+def gate_refusal(data: Mapping[str, Any], speech: Speech) -> str:
+    """Why a gate did not let a task pass, and the three ways on.
+
+    Args:
+        data: of the event `refused` with code `gate` or `gate-unknown`.
+    """
+    value = data.get("value")
+    limit, side = (data["at_least"], "at least") if data.get("at_most") is None else (data["at_most"], "at most")
+    found = "No probe shows it" if value is None else f"No, it is at {speech.value('temperature', value)}"
+    return f"{gate_question(data)} {found}; {side} {speech.value('temperature', limit)} is wanted."
+
+
+def _refused(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
+    data = event["data"]
+    if data.get("code") in ("gate", "gate-unknown"):
+        return Line(f"Not done: {gate_refusal(data, speech)}", "look")
+    return Line(f"Not done: {data.get('reason', 'no reason given')}.", "look")
+
+
+def _unchanged(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
+    return Line(f"Nothing to change: {event['data'].get('reason') or 'it is so already'}.")
+
+
+def _repeated(event: Mapping[str, Any], speech: Speech, work: Work) -> None:
+    return None
+
+
+def _alarm(event: Mapping[str, Any], speech: Speech, work: Work) -> Line | None:
+    data = event["data"]
+    tray = data.get("tray") or speech.probes.get(str(data.get("probe", "")), ("", ""))[1]
+    alarm = {"key": event["key"], "state": data["to"], **data, "tray": tray}
+    signal = str(data.get("event", ""))
+    if data["to"] == "UNACK" and signal not in ("off", "down"):
+        return _called(alarm, signal, speech, work)
+    if signal == "down":
+        return Line(f"Less bad, still {say.small_first(alarm_words.subject(alarm, speech))}.", "look")
+    lead = _AFTER.get(str(data["to"]))
+    if lead is None:
+        return None
+    lasted_ms = data.get("lasted_ms")
+    lasted = f", after {show_duration(lasted_ms / 1000)}" if lasted_ms else ""
+    text = f"{lead}: {say.small_first(alarm_words.subject(alarm, speech))}{lasted}."
+    return Line(text, "good" if data["to"] in ("NORM", "RTNUN") else "plain")
+
+
+def _called(alarm: Mapping[str, Any], signal: str, speech: Speech, work: Work) -> Line:
+    head = alarm_words.headline(alarm, speech, work, alarm.get("rate_per_h"), None)
+    causes = [str(cause) for cause in alarm.get("causes") or ()]
+    detail = f" Check: {say.listing(causes)}." if causes else f" {alarm['text']}" if alarm.get("text") else ""
+    again = {"re": "Again: ", "up": "Worse: "}.get(signal, "")
+    return Line(f"{again}{head}.{detail}", "wrong" if alarm.get("priority") == "wake" else "look")
+
+
+_AFTER = {
+    "ACKED": "Seen",
+    "RTNUN": "Over, came and went",
+    "NORM": "Over",
+    "SHLVD": "Paused",
+    "DSUPR": "Held back while work goes on",
+    "OOSRV": "Switched off for repair",
+    "LATCH-UNACK": "Over, but wants to be seen",
+    "LATCH-ACK": "Over, waits for your all-clear",
+}
+
+
+def _expectation(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
+    data = event["data"]
+    causes = [str(cause) for cause in data.get("causes") or ()]
+    label = str(data.get("label") or event["key"]).rstrip(".")
+    return Line(f"{label}.{f' Check: {say.listing(causes)}.' if causes else ''}", "look")
+
+
+def _clock_step(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
+    step_s = event["data"].get("step_ms", 0) / 1000
+    way = "forward" if step_s >= 0 else "back"
+    return Line(f"The clock was set {way} by {show_duration(abs(step_s))}. Nothing in the schedule moved.")
+
+
+def _start(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
+    gap_ms = event["data"].get("gap_ms") or 0
+    if gap_ms < 60_000:
+        return Line("Watching.")
+    return Line(f"Watching again; nothing was seen for {show_duration(gap_ms / 1000)}.", "look")
+
+
+def _stop(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
+    return Line("Stopped watching.", "look")
+
+
+def _settings(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
+    return Line("New settings are in force.")
+
+
+def _gap(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
+    dropped = event["data"].get("dropped")
+    source = event["data"].get("source") or event["key"]
+    return Line(f"Too much at once from {source}: {dropped} readings were dropped and counted.", "look")
+
+
+_KINDS: dict[str, Callable[[Mapping[str, Any], Speech, Work], Line | None]] = {
+    "batch-start": _batch_start,
+    "batch-harvest": _batch_harvest,
+    "batch-discard": _batch_discard,
+    "note": _note,
+    "stage": _stage,
+    "window-open": _window_open,
+    "window-due": _window_due,
+    "window-closed": _window_closed,
+    "task-done": _task_done,
+    "task-undone": _task_undone,
+    "task-corrected": _task_corrected,
+    "refused": _refused,
+    "unchanged": _unchanged,
+    "repeated": _repeated,
+    "alarm": _alarm,
+    "expectation": _expectation,
+    "clock-step": _clock_step,
+    "start": _start,
+    "stop": _stop,
+    "settings": _settings,
+    "gap": _gap,
+}

@@ -1,0 +1,183 @@
+"""Values, times and places as a cook says them: °F or °C, `14:20` or `Tue 14:20`, "the top tray", "the box".
+
+Everything a person reads takes its words from this package, so that page, terminal and messages say one thing one way.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from msgspec import Struct
+
+from kojimon import units
+
+STEADY_K_PER_H = 0.3
+"""A slope below this is called steady (judgement: three times what a 0.1 °C probe shows in an hour of noise)."""
+
+STEADY_PCT_PER_H = 3.0
+
+PLACE_WORDS = {"bed": "the koji", "air": "the air in the box", "room": "the room", "wet-bulb": "the wet bulb"}
+PLACE_SHORT = {"bed": "the koji", "air": "box air", "room": "room", "wet-bulb": "wet bulb"}
+
+QUALITY_WORDS = {
+    0: "good",
+    1: "handed over late, age unknown",
+    2: "the broker's last known value, age unknown",
+    3: "unreadable",
+    4: "not a measurement (the device's own fault code)",
+    5: "outside what the probe can measure",
+    6: "a spike",
+    7: "changing faster than koji can",
+    8: "stuck",
+    9: "wet: held at 100 %",
+    10: "drifting away from its neighbour",
+    11: "swapped with another probe?",
+    12: "out of the koji?",
+    13: "not calibrated",
+}
+"""By the number of `model.Quality`."""
+
+
+class Speech(Struct, frozen=True):
+    """How one person is spoken to.
+
+    Attributes:
+        fahrenheit, pounds: the units they read.
+        zone: IANA name of the zone they live in; times are said in it.
+        tasks: plain words of each task, by name.
+        stages: plain words of each stage, by name.
+        probes: (place, tray) of each probe, by name.
+    """
+
+    fahrenheit: bool = False
+    pounds: bool = False
+    zone: str = "UTC"
+    tasks: dict[str, str] = {}
+    stages: dict[str, str] = {}
+    probes: dict[str, tuple[str, str]] = {}
+
+    def value(self, quantity: str, value: float | None, digits: int = 1) -> str:
+        """`36.2 °C`, `97.2 °F`, `85 %`, or `no value`."""
+        if value is None:
+            return "no value"
+        if quantity == "humidity":
+            return f"{value:.0f} %"
+        return units.show_temperature(value, self.fahrenheit, digits)
+
+    def brief(self, quantity: str, value: float, unit: bool = True) -> str:
+        """As short as it may be on a lock screen: `110 °F`, `43.2 °C`, `43`, `85 %`."""
+        if quantity == "humidity":
+            return f"{value:.0f} %" if unit else f"{value:.0f}"
+        if self.fahrenheit:
+            return f"{units.f_from_c(value):.0f}" + (" °F" if unit else "")
+        return f"{value:.1f}".removesuffix(".0") + (" °C" if unit else "")
+
+    def difference(self, quantity: str, value: float) -> str:
+        """A difference: 0.5 K is `0.5 °C` or `0.9 °F`."""
+        return f"{value:.0f} %" if quantity == "humidity" else units.show_difference(value, self.fahrenheit)
+
+    def slope(self, quantity: str, per_hour: float) -> str:
+        """`+1.2 °C/h`, `-2.2 °F/h`, `+4 %/h`."""
+        sign = "-" if per_hour < 0 else "+"
+        return f"{sign}{self.difference(quantity, abs(per_hour))}/h"
+
+    def mass(self, value_kg: float) -> str:
+        """`2.0 kg` or `4.4 lb`."""
+        return units.show_mass(value_kg, self.pounds)
+
+    def task(self, name: str) -> str:
+        """A task in plain words, its first letter small so that it fits into a sentence."""
+        return small_first(self.tasks.get(name) or name.replace("-", " ").replace("_", " "))
+
+    def stage(self, name: str) -> str:
+        """A stage in plain words."""
+        return self.stages.get(name) or name.replace("-", " ").replace("_", " ")
+
+    def moment(self, utc: str | int | float, now: str | int | float) -> str:
+        """A time in the person's zone, no longer than it must be.
+
+        Args:
+            utc: ISO 8601 with zone, or milliseconds since 1970 UTC.
+            now: the same for the moment of speaking.
+
+        Returns:
+            `14:20` on the same day, `Tue 14:20` within six days, else `12 Mar 14:20`; in the hour that an autumn
+            night repeats the zone's abbreviation stands behind it.
+        """
+        local, today = self.local(utc), self.local(now)
+        clock = f"{local:%H:%M}"
+        if local.replace(fold=0).utcoffset() != local.replace(fold=1).utcoffset():
+            clock += f" {local:%Z}"
+        days = abs((local.date() - today.date()).days)
+        if days == 0:
+            return clock
+        return f"{local:%a} {clock}" if days <= 6 else f"{local.day} {local:%b} {clock}"
+
+    def local(self, utc: str | int | float) -> datetime:
+        """The same moment in the person's zone."""
+        return moment_utc(utc).astimezone(zone_info(self.zone))
+
+
+def zone_info(name: str) -> ZoneInfo:
+    """The zone of that name; UTC where the name is unknown to this machine (times then read as UTC)."""
+    try:
+        return ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        return ZoneInfo("UTC")
+
+
+def moment_utc(utc: str | int | float) -> datetime:
+    """ISO 8601 with zone, or milliseconds since 1970 UTC, as a datetime in UTC."""
+    if isinstance(utc, str):
+        return datetime.fromisoformat(utc).astimezone(UTC)
+    return datetime.fromtimestamp(utc / 1000, UTC)
+
+
+def small_first(text: str) -> str:
+    """`Break up` -> `break up`; leaves `CO2` and names of one letter alone."""
+    return text[:1].lower() + text[1:] if len(text) > 1 and not text[1].isupper() else text
+
+
+def big_first(text: str) -> str:
+    """`the koji` -> `The koji`."""
+    return text[:1].upper() + text[1:]
+
+
+def where(place: str, tray: str = "") -> str:
+    """Where a value was measured: the tray's name for the koji if it has one, else the place in plain words."""
+    if place == "bed" and tray and tray != "tray":
+        return tray_name(tray)
+    return PLACE_WORDS.get(place, place)
+
+
+def tray_name(tray: str) -> str:
+    """`top` -> `the top tray`; `tray 2` and `The lid` stay what the person called them."""
+    bare = tray.strip()
+    if "tray" in bare.lower() or bare.lower().startswith("the "):
+        return bare
+    return f"tray {bare}" if bare.isdigit() else f"the {bare} tray"
+
+
+def trend(quantity: str, per_hour: float | None) -> str:
+    """`rising`, `falling`, `steady`; "" when nothing is known.
+
+    Args:
+        per_hour: K/h or %/h.
+    """
+    if per_hour is None:
+        return ""
+    steady = STEADY_PCT_PER_H if quantity == "humidity" else STEADY_K_PER_H
+    if abs(per_hour) < steady:
+        return "steady"
+    return "rising" if per_hour > 0 else "falling"
+
+
+def listing(parts: list[str]) -> str:
+    """`a`, `a and b`, `a, b and c`."""
+    return " and ".join(filter(None, [", ".join(parts[:-1]), parts[-1]])) if parts else ""
+
+
+def span(seconds: float) -> str:
+    """A duration in two units at most, never negative: `now` under a minute, then `12 min`, `3 h 20 min`."""
+    return "now" if seconds < 60 else units.show_duration(seconds)

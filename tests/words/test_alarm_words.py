@@ -1,0 +1,120 @@
+"""The first line of an alarm: 60 characters that carry what, value and limit, trend, time left, one action."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from kojimon.alarms.states import AlarmState
+from kojimon.words.alarms import HEADLINE_MAX, STATE_WORDS, Work, action, alarm_state, headline, subject
+from kojimon.words.speech import Speech
+
+FAHRENHEIT = Speech(fahrenheit=True, zone="America/Chicago")
+CELSIUS = Speech()
+MIXING = Work(hour=27.0, mix_open=True)
+
+
+def limit_alarm(**changes: Any) -> dict[str, Any]:
+    alarm = {
+        "key": "limit/bed/temperature/high", "state": "UNACK", "level": "high", "side": "high", "priority": "wake",
+        "value": 43.2, "limit": 43.0, "tray": "top", "occurrence": 1, "since_t_ms": 0,
+    }  # fmt: skip
+    return alarm | changes
+
+
+def test_what_a_woken_person_reads_first_is_the_line_of_the_design() -> None:
+    line = headline(limit_alarm(), FAHRENHEIT, MIXING, per_hour=2.4, left_s=3000.0)
+    assert line == "Top tray 110 °F over 109, rising. 50 min. Break up, spread"
+    assert len(line) <= 60
+
+
+def test_the_same_in_celsius_with_a_single_tray() -> None:
+    line = headline(limit_alarm(tray="tray"), CELSIUS, MIXING, per_hour=2.4, left_s=3000.0)
+    assert line == "The koji 43.2 °C over 43, rising. 50 min. Break up, spread"
+
+
+@given(
+    place=st.sampled_from(["bed", "air", "room", "wet-bulb"]),
+    quantity=st.sampled_from(["temperature", "humidity"]),
+    side=st.sampled_from(["high", "low"]),
+    tray=st.text(max_size=40),
+    value=st.floats(-20, 120),
+    limit=st.floats(-20, 120),
+    per_hour=st.none() | st.floats(-50, 50),
+    left_s=st.none() | st.floats(0, 100_000),
+    speech=st.sampled_from([FAHRENHEIT, CELSIUS]),
+    work=st.builds(
+        Work,
+        hour=st.none() | st.floats(0, 60),
+        mixed_ago_s=st.none() | st.floats(0, 90_000),
+        mixes=st.integers(0, 3),
+        mix_open=st.booleans(),
+        harvest_open=st.booleans(),
+    ),
+)
+def test_no_first_line_is_longer_than_a_lock_screen_and_each_ends_with_an_action(
+    *, place: str, quantity: str, side: str, tray: str, value: float, limit: float, per_hour: float | None,
+    left_s: float | None, speech: Speech, work: Work,
+) -> None:  # fmt: skip
+    alarm = limit_alarm(
+        key=f"limit/{place}/{quantity}/{side}", side=side, tray=tray, value=value, limit=limit, level=side
+    )
+    line = headline(alarm, speech, work, per_hour, left_s)
+    assert len(line) <= HEADLINE_MAX
+    assert action(alarm, work).split(". ")[0].split(", ")[0] in line
+
+
+@pytest.mark.parametrize(
+    ("work", "wanted"),
+    [
+        (Work(hour=None), "Let it cool before sprinkling"),
+        (Work(hour=10.0), "Turn box down, vent"),
+        (Work(hour=22.0, mix_open=True), "Break up, spread"),
+        (Work(hour=24.0, mixes=1, mixed_ago_s=900, mix_open=True), "Vent, turn box down"),
+        (Work(hour=27.0, mixes=1, mixed_ago_s=9000), "Furrow, spread thin"),
+        (Work(hour=33.0, mixes=2, mixed_ago_s=9000), "Spread thin, swap trays"),
+        (Work(hour=44.0, mixes=2, mixed_ago_s=30000, harvest_open=True), "Look: harvest or spread thin"),
+    ],
+)
+def test_the_action_for_hot_koji_climbs_with_stage_and_time_since_the_last_mixing(work: Work, wanted: str) -> None:
+    assert action(limit_alarm(), work) == wanted
+
+
+@pytest.mark.parametrize(
+    ("key", "wanted"),
+    [
+        ("limit/air/temperature/low", "Box air too cold"),
+        ("limit/air/humidity/high", "Box air too damp"),
+        ("limit/bed/temperature/high", "The koji too warm"),
+        ("silent/koji-1", "Probe koji-1 silent"),
+        ("blind/bed", "The koji cannot be seen"),
+        ("task/mix", "Break up the koji: late"),
+        ("health/broker:kitchen", "MQTT broker away (kitchen)"),
+        ("health/disk", "Disk trouble"),
+        ("test", "Test alarm"),
+        ("expect/self-warming", "self warming"),
+    ],
+)
+def test_each_kind_of_alarm_says_what_it_is_about(key: str, wanted: str) -> None:
+    speech = Speech(tasks={"mix": "Break up the koji"})
+    assert subject({"key": key, "tray": ""}, speech) == wanted
+
+
+def test_every_state_has_its_words_and_none_is_a_mnemonic() -> None:
+    for state in AlarmState:
+        words = STATE_WORDS[state.value]
+        assert words == words.lower()
+        assert state.value.lower() not in words
+
+
+def test_a_paused_alarm_says_until_when_in_the_persons_zone() -> None:
+    alarm = limit_alarm(state="SHLVD", until_utc="2026-01-31T09:40:00+00:00")
+    assert alarm_state(alarm, FAHRENHEIT, "2026-01-31T08:40:00+00:00") == "paused until 03:40"
+
+
+def test_no_first_line_says_bed() -> None:
+    for key in ("limit/bed/temperature/high", "limit/bed/temperature/low", "blind/bed"):
+        assert "bed" not in headline(limit_alarm(key=key, tray=""), CELSIUS, Work(), None, None).lower()
