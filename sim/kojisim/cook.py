@@ -17,7 +17,7 @@ Hands = tuple[tuple[str, dict[str, Any]], ...]
 WORK_HANDS: dict[str, Hands] = {
     "inoculate": (("inoculate", {}),),
     "mix": (("mix", {}),),
-    "spread": (("spread", {"factor": 1.15}),),
+    "spread": (("spread", {"factor": 1.2}),),
     "furrow": (("furrow", {}),),
     "wrap": (("wrap", {}),),
     "unwrap": (("unwrap", {}),),
@@ -26,8 +26,8 @@ WORK_HANDS: dict[str, Hands] = {
 }
 #: What is done besides at the first, second and later mixes: out of the wrap, thinner, furrows.
 MIX_ROUNDS: tuple[Hands, ...] = (
-    (("unwrap", {}),),
-    (("spread", {"factor": 1.15}),),
+    (("unwrap", {}), ("spread", {"factor": 1.1})),
+    (("spread", {"factor": 1.2}),),
     (("furrow", {}),),
 )
 #: What a woken person does about an alarm, by the beginning of its key; the first that fits.

@@ -63,8 +63,9 @@ class Bedside:
         world.act("mix")
         if count == 0:
             world.act("unwrap")
+            world.act("spread", factor=1.1)
         elif count == 1:
-            world.act("spread", factor=1.15)
+            world.act("spread", factor=1.2)
         else:
             world.act("furrow")
             if count > 2:

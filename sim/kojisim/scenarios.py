@@ -25,7 +25,7 @@ def draw_trays(rng: Random) -> tuple[TrayParams, ...]:
     count = rng.choice((2, 3, 3, 4))
     rice, load = rng.uniform(1.0, 2.0), rng.uniform(18.0, 24.0)
     weight, lift = rng.uniform(1.38, 1.44), rng.uniform(0.0, 0.06)
-    share = rng.uniform(0.003, 0.015)
+    share = rng.uniform(0.001, 0.006)
     trays = []
     for place, name in enumerate(_NAMES[count]):
         trays.append(

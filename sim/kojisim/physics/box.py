@@ -6,7 +6,16 @@ from dataclasses import dataclass
 from math import cos, exp, pi, sqrt
 from random import Random
 
-from kojisim.physics.air import CP_AIR, LATENT, R_VAPOUR, air_density, humidity_pct, saturation_pa, vapour_pa
+from kojisim.physics.air import (
+    CP_AIR,
+    LATENT,
+    PRESSURE_PA,
+    R_VAPOUR,
+    air_density,
+    humidity_pct,
+    saturation_pa,
+    vapour_pa,
+)
 from kojisim.physics.params import BoxParams, RoomParams
 
 
@@ -67,7 +76,7 @@ class Box:
         self.wall_c = 0.7 * self.air_c + 0.3 * room.temp_c
         self.heater_c = self.air_c
         self.sensed_c = self.air_c
-        self.vapour_pa = vapour_pa(self.air_c, 70.0)
+        self.vapour_kg = vapour_pa(self.air_c, 70.0) * self._hold()
         self.mains = True
         self.heating = False
         self.stuck_on = False
@@ -75,6 +84,15 @@ class Box:
         self.vent = 0.0
         self.towel = True
         self.ledger = Ledger()
+
+    def _hold(self) -> float:
+        """Vapour that the box's air holds per Pa at its temperature, kg/Pa (ideal gas)."""
+        return self.p.volume_m3 / (R_VAPOUR * (self.air_c + 273.15))
+
+    @property
+    def vapour_pa(self) -> float:
+        """Vapour pressure of the box air, Pa."""
+        return self.vapour_kg / self._hold()
 
     @property
     def humidity_pct(self) -> float:
@@ -132,32 +150,29 @@ class Box:
         the trays; leak, walls, towel and humidifier are added here. Implicit, so that it cannot overshoot.
         """
         p, book, room = self.p, self.ledger, self.room
-        air_k = self.air_c + 273.15
-        hold = p.volume_m3 / (R_VAPOUR * air_k)
-        flow = self.flow_m3_s() / (R_VAPOUR * air_k)
-        wall_sat = saturation_pa(self.wall_c)
-        wet_wall = self._wall_k() if self.vapour_pa > wall_sat else 0.0
+        hold = self._hold()
+        flow = self.flow_m3_s() / (R_VAPOUR * (self.air_c + 273.15))
+        before, wall_sat = self.vapour_kg / hold, saturation_pa(self.wall_c)
+        wet_wall = self._wall_k() if before > wall_sat else 0.0
         towel = p.towel_kg_s_pa if self.towel else 0.0
         towel_sat = saturation_pa(self.air_c - 1.0)
-        mist = p.humidifier_kg_s if self.mains and self.humidity_pct < p.humidifier_pct else 0.0
+        mist = 0.0
+        if p.humidifier_kg_s and self.mains and humidity_pct(before, self.air_c) < p.humidifier_pct:
+            mist = p.humidifier_kg_s
         total = conductance + flow + wet_wall + towel
         gain = source + flow * room.vapour_pa + wet_wall * wall_sat + towel * towel_sat + mist
-        new = (hold * self.vapour_pa + dt_s * gain) / (hold + dt_s * total)
+        new = (self.vapour_kg + dt_s * gain) / (hold + dt_s * total)
         condensed = wet_wall * (new - wall_sat) * dt_s
         given = towel * (towel_sat - new) * dt_s
         book.condensed_kg += condensed
         book.towel_kg += given
         book.humidifier_kg += mist * dt_s
         book.aired_kg += flow * (new - room.vapour_pa) * dt_s
+        self.vapour_kg = hold * new
         self.wall_c += condensed * LATENT / p.wall_capacity
         self.air_c -= (given + mist * dt_s) * LATENT / p.air_capacity
-        self.vapour_pa = new
         return new
 
     def _wall_k(self) -> float:
         """Vapour conductance to the walls by analogy with their heat transfer, kg/(s Pa)."""
-        return 0.622 / (CP_AIR * 101_325.0) * self.p.inner_ua
-
-    def water_kg(self) -> float:
-        """Vapour in the box's air, kg."""
-        return self.vapour_pa * self.p.volume_m3 / (R_VAPOUR * (self.air_c + 273.15))
+        return 0.622 / (CP_AIR * PRESSURE_PA) * self.p.inner_ua

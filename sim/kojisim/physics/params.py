@@ -35,7 +35,7 @@ class GrowthParams:
     #: Stages of the distributed delay (Erlang): more stages, less spread between spores. Judgement.
     germination_stages: int = 6
     #: Biomass share that the germinated spores bring, at 1 g starter per kg. Judgement.
-    inoculum: float = 0.022
+    inoculum: float = 0.025
     #: Starter, g per kg white rice; 1 is the farm and home dose (Kanagawa Prefecture page, 15 g to 15 kg).
     dose_g_kg: float = 1.0
     #: Exponent of the dose: a tenth of it delays growth by about 3 h (technologist's note on ginjo koji).
@@ -44,7 +44,7 @@ class GrowthParams:
     starch_half: float = 1.0
     #: Heat of growing from nothing to full biomass, J per kg white rice. 0.386e6 follows from a weight
     #: chain (133 to 117 per 100) if only water leaves; 5 % dry loss would be 0.7e6. Judgement between.
-    growth_heat: float = 0.54e6
+    growth_heat: float = 0.58e6
     #: Maintenance, share of growth_heat per hour at full biomass and best temperature. Judgement.
     maintenance_h: float = 0.012
     #: Depth at which oxygen halves the rate in a loose bed at the reference heat, m. About 5 cm is the
@@ -80,7 +80,7 @@ class TrayParams:
     bottom_h: float = 4.0
     #: Share of a free water surface's evaporation that rice under a cloth shows. Judgement, set so that
     #: finished koji weighs about 117 to 120 per 100 white rice.
-    evaporation_share: float = 0.27
+    evaporation_share: float = 0.36
     #: Air at this tray minus mean air, per K of the box over its room (stratification). Judgement.
     offset_per_k: float = 0.0
     #: Part of the heater's warmth that goes straight into this tray's underside. Judgement.
