@@ -1,0 +1,268 @@
+"""A curve or a batch through the engine again: what would it have said?
+
+A curve file is readings and tasks in one trusted segment, so it gives the batch's events within a second and without
+what people did to alarms. A batch from the journal is the very rows the engine was given, so it gives exactly the
+batch's own events, unless another schedule is asked for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from itertools import islice, pairwise
+from statistics import median
+from typing import Any, Protocol
+
+from msgspec import Struct, to_builtins
+from msgspec.structs import replace
+
+from kojimon import engine
+from kojimon.engine.setup import EngineSetup, IncubatorSetup, ProbeSetup, to_plain
+from kojimon.engine.state import State
+from kojimon.errors import UsageError
+from kojimon.model import Event, InputRow, Outcome
+from kojimon.schedule.spec import Schedule
+
+HOUR_ZERO = "inoculate"
+INCUBATOR = "box"
+BATCH = "rehearsal"
+FIRST_T_MS = 1_000_000_000
+"""Engine time of a curve's first moment: hour 0 may lie before it."""
+STALE_PERIODS, STALE_AT_LEAST_MS = 3.0, 90_000
+"""The defaults of `settings.spec.Staleness`, on the interval a curve's column really has."""
+SLICE = 20_000
+RECORDED = "it was done"
+
+Advance = Callable[[State, Sequence[Any], int], tuple[State, Outcome]]
+Progress = Callable[[float], None]
+
+
+class Track(Struct, frozen=True):
+    """One column of a curve: where it was measured and what.
+
+    Attributes:
+        every_ms: usual time between two readings; 0 takes the median of the readings themselves.
+        tolerance: how far the probe may be off (K or %), allowed at gates.
+    """
+
+    name: str
+    place: str
+    quantity: str
+    tray: str = ""
+    every_ms: int = 0
+    tolerance: float = 0.5
+
+
+class Recording(Struct, frozen=True):
+    """A curve ready for the engine. Times in ms on one axis of its own, values in °C or %.
+
+    Attributes:
+        readings: (ms, index of the track, value), in order of time.
+        tasks: (ms, name of the task), in order of time.
+        hour0_ms: when the spores went on; None where only a task `inoculate` says so.
+    """
+
+    tracks: tuple[Track, ...]
+    readings: Sequence[tuple[int, int, float]]
+    tasks: Sequence[tuple[int, str]] = ()
+    hour0_ms: int | None = None
+
+
+class Rows(Protocol):
+    """What a batch is read from (`journal.reader.Reader`)."""
+
+    def rows_after(self, seq: int) -> Iterator[Any]:
+        """Readings and inputs merged, in seq order."""
+
+    def horizon_ms(self) -> int:
+        """Engine time up to which the engine has run."""
+
+    def last_seq(self) -> int:
+        """The last row's number."""
+
+
+class Rehearsal(Struct, frozen=True):
+    """What came of it.
+
+    Attributes:
+        events: in order; `t_ms` on the engine's axis.
+        hour0_t_ms: hour 0 on that axis, None where there was none.
+        offset_ms: engine time minus the recording's own time.
+        unknown_tasks: tasks of the recording that the schedule does not have.
+    """
+
+    events: tuple[Event, ...]
+    hour0_t_ms: int | None = None
+    offset_ms: int = 0
+    unknown_tasks: tuple[str, ...] = ()
+
+
+def ignore(done: float) -> None:
+    """Progress that nobody watches."""
+
+
+def rehearse_curve(
+    recording: Recording, schedule: Schedule, advance: Advance = engine.advance, progress: Progress = ignore
+) -> Rehearsal:
+    """Runs a recorded curve through the engine under a schedule.
+
+    Args:
+        recording: the curve.
+        schedule: what to judge it by.
+        advance: the engine's step.
+        progress: called with the rows done so far.
+
+    Returns:
+        The events of the batch, from its start to its last reading.
+
+    Raises:
+        UsageError: the curve has no reading, or nothing in it says when hour 0 was.
+    """
+    first_ms, last_ms = _bounds(recording)
+    offset_ms = FIRST_T_MS - first_ms
+    hour0_ms = _hour0(recording)
+    known = {task.name for task in schedule.tasks}
+    rows = _numbered(_curve_rows(recording, schedule, hour0_ms, offset_ms, known))
+    events = _run(rows, advance, progress, last_ms + offset_ms)
+    unknown = tuple(sorted({name for _, name in recording.tasks} - known))
+    return Rehearsal(tuple(e for e in events if e.batch), hour0_ms + offset_ms, offset_ms, unknown)
+
+
+def rehearse_batch(
+    rows: Rows,
+    batch: str,
+    schedule: Schedule | None = None,
+    advance: Advance = engine.advance,
+    progress: Progress = ignore,
+) -> Rehearsal:
+    """Runs the journal's rows through the engine again and keeps the events of one batch.
+
+    Args:
+        rows: the journal's reader.
+        batch: id of the batch.
+        schedule: judge the batch by this one instead of its own; what people did stays as it was.
+        advance: the engine's step.
+        progress: called with the number of the last row done.
+
+    Raises UsageError when no batch of that id comes up.
+    """
+    merged = rows.rows_after(0)
+    taken = merged if schedule is None else (_under(row, batch, schedule) for row in merged)
+    events = tuple(e for e in _run(taken, advance, progress, rows.horizon_ms()) if e.batch == batch)
+    if not events:
+        raise UsageError(f"The journal has no batch {batch!r}. To see which it has: kojimon batch list")
+    hour0 = [e.data["at_ms"] for e in events if e.kind == "task-done" and e.key == HOUR_ZERO]
+    return Rehearsal(events, hour0[-1] if hour0 else None)
+
+
+def _run(rows: Iterable[Any], advance: Advance, progress: Progress, end_ms: int) -> list[Event]:
+    state, done = engine.initial_state(), 0
+    events: list[Event] = []
+    rows = iter(rows)
+    while part := list(islice(rows, SLICE)):
+        last = part[-1]
+        state, outcome = advance(state, part, last[1] if isinstance(last, tuple) else last.t_ms)
+        events += outcome.events
+        done += len(part)
+        progress(done)
+    _, outcome = advance(state, [], max(state.t_ms, end_ms))
+    return [*events, *outcome.events]
+
+
+def _bounds(recording: Recording) -> tuple[int, int]:
+    if not recording.readings:
+        raise UsageError("The curve has no reading in it: at least one column with values is wanted.")
+    times = [recording.readings[0][0], recording.readings[-1][0], *(t_ms for t_ms, _ in recording.tasks)]
+    return min(times), max(times)
+
+
+def _hour0(recording: Recording) -> int:
+    marked = [t_ms for t_ms, name in recording.tasks if name == HOUR_ZERO]
+    if marked:
+        return marked[0]
+    if recording.hour0_ms is None:
+        raise UsageError(
+            "The curve does not say when the spores went on: a column `hour` is wanted, "
+            "or `inoculate` in a column `task`."
+        )
+    return recording.hour0_ms
+
+
+def _curve_rows(
+    recording: Recording, schedule: Schedule, hour0_ms: int, offset_ms: int, known: set[str]
+) -> Iterator[tuple[int, str, Any]]:
+    """(t_ms, kind, payload) of every row; a reading has kind "" and (track, value) as payload."""
+    setup = _setup(recording, schedule)
+    start = {"boot": 1, "boot_id": BATCH, "boot_ms": 0, "wall_ms": 0, "trusted": True, "clean": True, "gap_ms": 0}
+    yield FIRST_T_MS, "start", start
+    yield FIRST_T_MS, "settings", {"hash": BATCH, "setup": to_plain(setup)}
+    marked = any(name == HOUR_ZERO for _, name in recording.tasks)
+    begins = {"id": BATCH, "name": BATCH, **({} if marked else {"hour0_t_ms": hour0_ms + offset_ms})}
+    yield FIRST_T_MS, "act", _act("batch.start", begins)
+    tasks = iter([(t_ms, name) for t_ms, name in recording.tasks if name in known])
+    task = next(tasks, None)
+    for t_ms, track, value in recording.readings:
+        while task is not None and task[0] < t_ms:
+            yield task[0] + offset_ms, "act", _task_act(task, offset_ms)
+            task = next(tasks, None)
+        yield t_ms + offset_ms, "", (track, value)
+    while task is not None:
+        yield task[0] + offset_ms, "act", _task_act(task, offset_ms)
+        task = next(tasks, None)
+
+
+def _task_act(task: tuple[int, str], offset_ms: int) -> dict[str, Any]:
+    """What was done was done, whatever a gate says to it; only a gate that does not pass keeps the reason."""
+    return _act("task.done", {"task": task[1], "at_t_ms": task[0] + offset_ms, "override": RECORDED})
+
+
+def _act(kind: str, data: dict[str, Any]) -> dict[str, Any]:
+    return {"kind": kind, "incubator": INCUBATOR, "who": "", "channel": BATCH, "idempotency": "", "data": data}
+
+
+def _numbered(rows: Iterable[tuple[int, str, Any]]) -> Iterator[Any]:
+    for seq, (t_ms, kind, payload) in enumerate(rows, 1):
+        if kind:
+            yield InputRow(seq, t_ms, kind, payload)
+        else:
+            track, value = payload
+            yield (seq, t_ms, track + 1, value, 0)
+
+
+def _setup(recording: Recording, schedule: Schedule) -> EngineSetup:
+    probes = tuple(
+        ProbeSetup(
+            no=index + 1, name=track.name, incubator=INCUBATOR, place=track.place, quantity=track.quantity,
+            tray=track.tray, stale_ms=_stale_ms(recording, index), tolerance=track.tolerance,
+        )
+        for index, track in enumerate(recording.tracks)
+    )  # fmt: skip
+    trays = tuple(dict.fromkeys(track.tray for track in recording.tracks if track.tray))
+    box = IncubatorSetup(INCUBATOR, schedule.name, trays=trays)
+    return EngineSetup(BATCH, (box,), probes, {schedule.name: schedule})
+
+
+def _stale_ms(recording: Recording, index: int) -> int:
+    every_ms: float = recording.tracks[index].every_ms
+    if not every_ms:
+        times = [t_ms for t_ms, track, _ in recording.readings if track == index]
+        every_ms = median([b - a for a, b in pairwise(times)] or [0])
+    return max(STALE_AT_LEAST_MS, round(STALE_PERIODS * every_ms))
+
+
+def _under(row: Any, batch: str, schedule: Schedule) -> Any:
+    """The row as if another schedule had been chosen: it stands among the settings, and the batch asks for it."""
+    if isinstance(row, tuple) or not isinstance(row, InputRow):
+        return row
+    if row.kind == "settings":
+        setup = dict(row.payload["setup"])
+        setup["schedules"] = {**setup.get("schedules", {}), schedule.name: to_builtins(schedule)}
+        return replace(row, payload={"hash": f"{row.payload['hash']}+{schedule.name}", "setup": setup})
+    data = row.payload.get("data") if row.kind == "act" else None
+    if data and row.payload.get("kind") == "batch.start" and batch in _ids(row, data):
+        return replace(row, payload={**row.payload, "data": {**data, "schedule": schedule.name}})
+    return row
+
+
+def _ids(row: InputRow, data: dict[str, Any]) -> tuple[str, str]:
+    """The id a start gives its batch: its own, or one made of the row's number."""
+    return str(data.get("id") or ""), f"{row.payload.get('incubator', '')}-{row.seq}"

@@ -1,0 +1,123 @@
+"""A recorded curve through the real engine under a small schedule."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import pytest
+
+from kojimon.errors import UsageError
+from kojimon.model import Priority
+from kojimon.rehearsal import Recording, Rehearsal, Track, rehearse_curve
+from kojimon.schedule.spec import (
+    After,
+    Band,
+    Condition,
+    Gate,
+    Holds,
+    Limit,
+    Schedule,
+    Stage,
+    Task,
+    Window,
+)
+
+MIN, H = 60_000, 3_600_000
+BED = Track("koji", "bed", "temperature")
+
+
+def small_schedule() -> Schedule:
+    """One stage from hour 0; the mix opens when the koji holds 34 °C; over 43 °C wakes; harvest at 40 h."""
+    hot = Limit(43.0, 600, Priority.WAKE)
+    return Schedule(
+        name="small",
+        label="Small",
+        purpose="test",
+        conditions={"warm": Condition("bed", at_least=34.0, hold_s=600)},
+        stages=(Stage("growing", "Growing", After("inoculate", 0), (Band("bed", "temperature", high=hot),)),),
+        tasks=(
+            Task("inoculate", "Sprinkle", work="inoculate", gate=Gate("bed", at_most=32.2)),
+            Task("mix", "Mix", work="mix", window=Window(opens=Holds("warm"), due=After("inoculate", 24 * 3600))),
+            Task("harvest", "Harvest", work="harvest", window=Window(opens=After("inoculate", 40 * 3600))),
+        ),
+    )
+
+
+def ramp(*points: tuple[float, float], every_ms: int = MIN) -> list[tuple[int, int, float]]:
+    """Readings of track 0 each minute along straight lines between (hour, °C) points."""
+    readings = []
+    for (h0, v0), (h1, v1) in pairwise(points):
+        steps = round((h1 - h0) * H / every_ms)
+        readings += [(round(h0 * H) + i * every_ms, 0, v0 + (v1 - v0) * i / steps) for i in range(steps)]
+    h, v = points[-1]
+    return [*readings, (round(h * H), 0, v)]
+
+
+def told(result: Rehearsal) -> list[tuple[str, str, float]]:
+    """(kind, key, hours since hour 0) of each event."""
+    zero = result.hour0_t_ms or 0
+    return [(event.kind, event.key, round((event.t_ms - zero) / H, 3)) for event in result.events]
+
+
+def test_hours_alone_are_enough_and_the_windows_come_when_the_koji_says_so() -> None:
+    curve = Recording((BED,), ramp((0, 31), (10, 31), (20, 36), (24, 36)), hour0_ms=0)
+    assert told(rehearse_curve(curve, small_schedule())) == [
+        ("batch-start", "rehearsal", 0.0),
+        ("task-done", "inoculate", 0.0),
+        ("stage", "growing", 0.0),
+        # 34 °C is reached at hour 16 and must hold for 10 min, told by the sample of that minute.
+        ("window-open", "mix", 16.167),
+        ("window-due", "mix", 24.0),
+    ]
+
+
+def test_tasks_of_the_curve_are_done_at_their_times_whatever_the_gate_says() -> None:
+    curve = Recording(
+        (BED,), ramp((-1, 60), (0, 40), (1, 32), (41, 32)), [(0, "inoculate"), (23 * H, "mix"), (41 * H, "harvest")]
+    )
+    result = rehearse_curve(curve, small_schedule())
+    done = [(event.key, round((event.t_ms - (result.hour0_t_ms or 0)) / H, 3)) for event in result.events
+            if event.kind == "task-done"]  # fmt: skip
+    assert done == [("inoculate", 0.0), ("mix", 23.0), ("harvest", 41.0)]
+    assert result.events[-1].kind == "batch-harvest"
+    gate = next(event.data["gate"] for event in result.events if event.key == "inoculate")
+    assert gate["override"] == "it was done"
+
+
+def test_an_excursion_wakes_after_its_delay_and_is_over_when_the_koji_is_back() -> None:
+    curve = Recording((BED,), ramp((0, 31), (20, 31), (20.1, 44), (21, 44), (21.1, 38), (22, 38)), hour0_ms=0)
+    alarms = [event for event in rehearse_curve(curve, small_schedule()).events if event.kind == "alarm"]
+    assert [(event.data["to"], event.data["event"]) for event in alarms] == [("UNACK", "on"), ("RTNUN", "off")]
+    assert alarms[0].t_ms - alarms[0].data["since_ms"] == 10 * MIN
+
+
+def test_a_column_with_a_point_an_hour_is_not_called_silent_between_its_points() -> None:
+    curve = Recording((BED,), ramp((0, 31), (20, 31), every_ms=H), hour0_ms=0)
+    assert not [event for event in rehearse_curve(curve, small_schedule()).events if event.key.startswith("silent/")]
+
+
+def test_a_hole_in_the_column_is_silence() -> None:
+    readings = ramp((0, 31), (5, 31)) + ramp((7, 31), (8, 31))
+    events = rehearse_curve(Recording((BED,), readings, hour0_ms=0), small_schedule()).events
+    silent = [event for event in events if event.key == "silent/koji"]
+    assert [event.data["event"] for event in silent] == ["on", "off"]
+    assert silent[0].data["since_ms"] == silent[0].t_ms - 3 * MIN
+
+
+def test_a_task_the_schedule_does_not_know_is_named_and_left_out() -> None:
+    curve = Recording((BED,), ramp((0, 31), (2, 31)), [(0, "inoculate"), (H, "sing-to-it")])
+    result = rehearse_curve(curve, small_schedule())
+    assert result.unknown_tasks == ("sing-to-it",)
+    assert not [event for event in result.events if event.kind == "refused"]
+
+
+def test_a_curve_without_an_hour_0_or_without_readings_is_refused_in_words() -> None:
+    with pytest.raises(UsageError, match="when the spores went on"):
+        rehearse_curve(Recording((BED,), ramp((0, 31), (2, 31))), small_schedule())
+    with pytest.raises(UsageError, match="no reading in it"):
+        rehearse_curve(Recording((BED,), [], hour0_ms=0), small_schedule())
+
+
+def test_the_same_curve_gives_the_same_events_twice() -> None:
+    curve = Recording((BED,), ramp((0, 31), (10, 31), (20, 44), (24, 36)), [(0, "inoculate"), (20 * H, "mix")])
+    assert rehearse_curve(curve, small_schedule()) == rehearse_curve(curve, small_schedule())
