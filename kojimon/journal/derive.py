@@ -1,0 +1,100 @@
+"""Rows the journal derives from what it is given, so that nobody has to hand over the same fact twice. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+import msgspec
+
+from kojimon.journal.records import ClockRow
+from kojimon.model import Event, InputRow
+
+HOUR0_TASK = "inoculate"
+"""The task that is hour 0 of a batch."""
+
+Statement = tuple[str, tuple[Any, ...]]
+
+
+def as_json(value: Any) -> str:
+    """Compact JSON text, floats so that they read back equal."""
+    return msgspec.json.encode(value).decode()
+
+
+def clock_rows(inputs: Iterable[InputRow]) -> list[ClockRow]:
+    """The rows of table clock: one for each input `start` and `clock`."""
+    return [_clock_row(row) for row in inputs if row.kind in ("start", "clock")]
+
+
+def _clock_row(row: InputRow) -> ClockRow:
+    facts = row.payload
+    return ClockRow(
+        row.seq,
+        row.t_ms,
+        row.kind,
+        int(facts.get("boot", 0)),
+        str(facts.get("boot_id", "")),
+        int(facts["boot_ms"]),
+        int(facts["wall_ms"]),
+        bool(facts.get("trusted", False)),
+        int(facts.get("step_ms", 0)),
+        int(facts.get("gap_ms") or 0),
+    )
+
+
+def input_parts(row: InputRow) -> tuple[tuple[int, int, str, str], tuple[str, int, str] | None]:
+    """The input row as stored, and the settings row it carries: settings are kept once a hash."""
+    if row.kind != "settings":
+        return (row.seq, row.t_ms, row.kind, as_json(row.payload)), None
+    name = str(row.payload["hash"])
+    body = {key: value for key, value in row.payload.items() if key != "hash"}
+    return (row.seq, row.t_ms, row.kind, as_json({"hash": name})), (name, row.seq, as_json(body))
+
+
+def batch_statements(events: Iterable[Event]) -> list[Statement]:
+    """What the events do to table batch."""
+    found: list[Statement] = []
+    for event in events:
+        if event.batch:
+            found += _batch_statement(event)
+    return found
+
+
+def _batch_statement(event: Event) -> list[Statement]:
+    data = event.data
+    if event.kind == "batch-start":
+        return [(_INSERT_BATCH, _new_batch(event))]
+    if event.kind in ("batch-harvest", "batch-discard"):
+        outcome = event.kind.removeprefix("batch-")
+        note = str(data.get("note") or data.get("reason") or "")
+        return [(_END_BATCH, (event.t_ms, outcome, data.get("yield_kg"), note, event.batch))]
+    if event.kind == "task-undone" and event.key == HOUR0_TASK:
+        return [(_HOUR0, (data.get("hour0_t_ms"), event.batch))]
+    if event.kind in ("task-done", "task-corrected") and event.key == HOUR0_TASK:
+        return [(_HOUR0, (data.get("hour0_t_ms", data.get("at_t_ms", event.t_ms)), event.batch))]
+    return []
+
+
+def _new_batch(event: Event) -> tuple[Any, ...]:
+    data = event.data
+    return (
+        event.batch,
+        event.incubator,
+        str(data.get("name") or event.batch),
+        str(data.get("schedule") or ""),
+        data.get("rice_kg"),
+        event.t_ms,
+        data.get("hour0_t_ms"),
+        str(data.get("note") or ""),
+    )
+
+
+_INSERT_BATCH = (
+    "INSERT INTO batch (id, incubator, name, schedule, rice_kg, started_t_ms, hour0_t_ms, outcome, note) "
+    "VALUES (?, ?, ?, ?, ?, ?, ?, '', ?) ON CONFLICT (id) DO NOTHING"
+)
+_END_BATCH = (
+    "UPDATE batch SET ended_t_ms = ?1, outcome = ?2, yield_kg = ?3, "
+    "note = note || CASE WHEN note <> '' AND ?4 <> '' THEN '; ' ELSE '' END || ?4 WHERE id = ?5 AND outcome = ''"
+)
+_HOUR0 = "UPDATE batch SET hour0_t_ms = ? WHERE id = ?"

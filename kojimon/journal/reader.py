@@ -1,0 +1,293 @@
+"""Reading the journal: a read-only connection, short queries, never a cursor left open.
+
+A cursor that stays open holds back the WAL, so everything longer is read in pages by key. A reader may be shared
+between threads; a query takes its lock for the few milliseconds it lasts.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+from bisect import bisect_left
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from itertools import chain
+from pathlib import Path
+from typing import Any, Final
+from urllib.parse import quote
+
+import msgspec
+
+from kojimon.errors import JournalError
+from kojimon.journal.records import (
+    BatchRow,
+    ClockRow,
+    OutboxRow,
+    Placing,
+    ProbeRow,
+    Snapshot,
+    ThinnedSpan,
+    Unacked,
+)
+from kojimon.journal.stamps import Segment, Stamps
+from kojimon.model import Event, InputRow, ReadingRow
+
+PAGE_ROWS: Final = 20_000
+ALL: Final = 2**62
+
+Row = ReadingRow | InputRow
+"""Readings come as plain tuples in the order of ReadingRow."""
+
+
+class Reader:
+    """Read-only view of a journal that a daemon may be writing.
+
+    Args:
+        path: the journal. JournalError when it is not there.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._lock = threading.RLock()
+        self._db: sqlite3.Connection | None = None
+        self._inode = -1
+        self._stamps: tuple[int, Stamps] = (-1, Stamps(()))
+        with self._reading():
+            pass
+
+    def close(self) -> None:
+        """Closes the connection; the next query opens it again."""
+        with self._lock:
+            if self._db is not None:
+                self._db.close()
+                self._db = None
+
+    @contextmanager
+    def _reading(self) -> Iterator[sqlite3.Connection]:
+        """One consistent view for the queries inside. Follows the file when it was set aside and begun anew."""
+        with self._lock:
+            try:
+                db = self._connection()
+                db.execute("BEGIN")
+                try:
+                    yield db
+                finally:
+                    db.execute("ROLLBACK")
+            except sqlite3.Error as problem:
+                self.close()
+                raise JournalError(f"the journal {self.path.name} cannot be read: {problem}") from problem
+
+    def _connection(self) -> sqlite3.Connection:
+        try:
+            inode = self.path.stat().st_ino
+        except OSError as problem:
+            raise JournalError(f"there is no journal {self.path}: {problem.strerror}") from problem
+        if self._db is None or inode != self._inode:
+            self.close()
+            address = f"file:{quote(str(self.path))}?mode=ro"
+            self._db = sqlite3.connect(address, uri=True, timeout=5.0, isolation_level=None, check_same_thread=False)
+            self._inode = inode
+        return self._db
+
+    def _all(self, query: str, values: Sequence[Any] = ()) -> list[Any]:
+        with self._reading() as db:
+            return db.execute(query, values).fetchall()
+
+    def _one(self, query: str, values: Sequence[Any] = ()) -> Any:
+        rows = self._all(query, values)
+        return rows[0] if rows else None
+
+    # How far it has got.
+
+    def horizon_ms(self) -> int:
+        """Engine time up to which the engine has run."""
+        return int(self._one("SELECT horizon_ms FROM progress")[0])
+
+    def last_seq(self) -> int:
+        """Highest number of a row, 0 in a new journal."""
+        return int(self._one("SELECT last_seq FROM progress")[0])
+
+    def last_event(self) -> int:
+        """Number of the last event, 0 in a new journal."""
+        return int(self._one("SELECT last_event FROM progress")[0])
+
+    def last_snapshot(self) -> Snapshot | None:
+        """The newest encoded state of the engine."""
+        row = self._one("SELECT seq, horizon_ms, state FROM snapshot ORDER BY seq DESC LIMIT 1")
+        return Snapshot(*row) if row else None
+
+    def last_input(self, kind: str) -> InputRow | None:
+        """The newest input of a kind."""
+        rows = self._all("SELECT seq, t_ms, kind, payload FROM input WHERE kind = ? ORDER BY seq DESC LIMIT 1", (kind,))
+        return self._inputs(rows)[0] if rows else None
+
+    def unacked(self, source: str) -> list[Unacked]:
+        """Messages of a source that are stored but perhaps not acknowledged."""
+        rows = self._all("SELECT source, packet_id, payload_hash FROM unacked WHERE source = ?", (source,))
+        return [Unacked(*row) for row in rows]
+
+    def cursor(self, sink: str) -> int:
+        """Last row a sink has taken over; 0 at first."""
+        row = self._one("SELECT seq FROM sink WHERE name = ?", (sink,))
+        return int(row[0]) if row else 0
+
+    def duties(self) -> dict[str, int]:
+        """Calendar duties and the UTC (ms) of their last run."""
+        return {str(name): int(utc_ms) for name, utc_ms in self._all("SELECT name, last_utc_ms FROM duty")}
+
+    def thinned(self) -> list[ThinnedSpan]:
+        """Spans from which readings were left out, in order."""
+        rows = self._all("SELECT from_seq, to_seq, reason, dropped FROM thinned ORDER BY from_seq")
+        return [ThinnedSpan(*row) for row in rows]
+
+    # Rows for the engine.
+
+    def rows_after(self, seq: int) -> Iterator[Row]:
+        """All rows after `seq`, readings and inputs merged in order."""
+        return chain.from_iterable(self.pages_after(seq))
+
+    def pages_after(self, seq: int, page_rows: int = PAGE_ROWS) -> Iterator[list[Row]]:
+        """The same in lists: what loops over many rows should use."""
+        while True:
+            page = self._page(seq, page_rows)
+            if not page:
+                return
+            last = page[-1]
+            seq = last.seq if isinstance(last, InputRow) else last[0]
+            yield page
+
+    def _page(self, seq: int, page_rows: int) -> list[Row]:
+        with self._reading() as db:
+            page: list[Any] = db.execute(
+                "SELECT seq, t_ms, probe, coalesce(value, raw), quality FROM reading "
+                "WHERE seq > ? ORDER BY seq LIMIT ?",
+                (seq, page_rows),
+            ).fetchall()
+            until = page[-1][0] if len(page) == page_rows else ALL
+            inputs = db.execute(
+                "SELECT seq, t_ms, kind, payload FROM input WHERE seq > ? AND seq <= ? ORDER BY seq", (seq, until)
+            ).fetchall()
+        return merged(page, self._inputs(inputs)) if inputs else page
+
+    def _inputs(self, rows: Sequence[tuple[int, int, str, str]]) -> list[InputRow]:
+        found = []
+        for seq, t_ms, kind, text in rows:
+            payload = msgspec.json.decode(text)
+            if kind == "settings":
+                payload |= self.settings(payload["hash"]) or {}
+            found.append(InputRow(seq, t_ms, kind, payload))
+        return found
+
+    def settings(self, name: str) -> dict[str, Any] | None:
+        """What a `settings` input with this hash carried beside the hash."""
+        row = self._one("SELECT body FROM settings WHERE hash = ?", (name,))
+        return msgspec.json.decode(row[0], type=dict[str, Any]) if row else None
+
+    # For people, sinks and review.
+
+    def probes(self) -> list[ProbeRow]:
+        """Every probe ever seen, as last placed, by number."""
+        rows = self._all(
+            "SELECT p.no, p.name, coalesce(l.incubator, ''), coalesce(l.place, ''), coalesce(l.tray, ''), "
+            "coalesce(l.quantity, '') FROM probe p LEFT JOIN placing l ON l.probe = p.no AND l.from_seq = "
+            "(SELECT max(from_seq) FROM placing WHERE probe = p.no) ORDER BY p.no"
+        )
+        return [ProbeRow(*row) for row in rows]
+
+    def placings(self) -> list[Placing]:
+        """Where every probe sat, from which row on."""
+        rows = self._all(
+            "SELECT probe, from_seq, incubator, place, tray, quantity FROM placing ORDER BY probe, from_seq"
+        )
+        return [Placing(*row) for row in rows]
+
+    def events(
+        self, after_no: int = 0, batch: str | None = None, kinds: Sequence[str] | None = None, limit: int = 1000
+    ) -> list[Event]:
+        """Events with a number over after_no, in order; `limit` at most, so go on after the last one's number."""
+        query, values = "SELECT no, t_ms, kind, incubator, batch, key, data FROM event WHERE no > ?", [after_no]
+        conditions: list[Any] = []
+        if batch is not None:
+            query += " AND batch = ?"
+            conditions.append(batch)
+        if kinds is not None:
+            query += f" AND kind IN ({', '.join('?' * len(kinds))})"
+            conditions += kinds
+        rows = self._all(f"{query} ORDER BY no LIMIT ?", [*values, *conditions, limit])
+        return [
+            Event(no, t_ms, kind, box, of, key, msgspec.json.decode(data))
+            for no, t_ms, kind, box, of, key, data in rows
+        ]
+
+    def batches(self, incubator: str | None = None) -> list[BatchRow]:
+        """All batches in the order of their start."""
+        rows = self._all(
+            "SELECT id, incubator, name, schedule, rice_kg, started_t_ms, hour0_t_ms, ended_t_ms, outcome, yield_kg, "
+            "note FROM batch WHERE incubator = coalesce(?, incubator) ORDER BY started_t_ms, id",
+            (incubator,),
+        )
+        return [BatchRow(*row) for row in rows]
+
+    def batch(self, name: str) -> BatchRow | None:
+        """One batch by its id."""
+        return next((row for row in self.batches() if row.id == name), None)
+
+    def messages(self, waiting: bool = True, limit: int = 1000) -> list[OutboxRow]:
+        """The outbox, oldest first; `waiting` leaves out what is settled."""
+        condition = "WHERE settled_t_ms IS NULL" if waiting else ""
+        rows = self._all(
+            f"SELECT id, event, priority, t_ms, settled_t_ms FROM message {condition} ORDER BY t_ms, event, id LIMIT ?",
+            (limit,),
+        )
+        return [OutboxRow(*row) for row in rows]
+
+    def clock_rows(self) -> list[ClockRow]:
+        """The clock table in order."""
+        rows = self._all(
+            "SELECT seq, t_ms, kind, boot, boot_id, boot_ms, wall_ms, trusted, step_ms, gap_ms FROM clock ORDER BY seq"
+        )
+        return [ClockRow._make(row) for row in rows]
+
+    def stamps(self) -> Stamps:
+        """Engine time to UTC and back, as known now."""
+        rows = self._all("SELECT from_t_ms, offset_ms, boot, state FROM segment ORDER BY from_t_ms")
+        return Stamps([Segment(*row) for row in rows])
+
+    def seq_at(self, t_ms: int) -> int:
+        """The first reading's seq at or after an engine time; past the last one when there is none.
+
+        Engine time never falls along seq, so halving finds it without an index.
+        """
+        with self._reading() as db:
+            low, high = db.execute("SELECT coalesce(min(seq), 1), coalesce(max(seq), 0) + 1 FROM reading").fetchone()
+            while low < high:
+                middle = (low + high) // 2
+                row = db.execute(
+                    "SELECT seq, t_ms FROM reading WHERE seq >= ? ORDER BY seq LIMIT 1", (middle,)
+                ).fetchone()
+                if row is None or row[1] >= t_ms:
+                    high = middle
+                else:
+                    low = row[0] + 1
+        return int(low)
+
+    def series(self, probe: int, t0_ms: int, t1_ms: int) -> list[tuple[int, float | None, int]]:
+        """(t_ms, value, quality) of one probe from t0_ms up to but without t1_ms."""
+        first, end = self.seq_at(t0_ms), self.seq_at(t1_ms)
+        return self._all(
+            "SELECT t_ms, coalesce(value, raw), quality FROM reading "
+            "WHERE seq >= ? AND seq < ? AND probe = ? ORDER BY seq",
+            (first, end, probe),
+        )
+
+
+def merged(readings: list[Any], inputs: Sequence[InputRow]) -> list[Row]:
+    """Readings with the few inputs put in at their places."""
+    found: list[Row] = []
+    start = 0
+    for row in inputs:
+        end = bisect_left(readings, (row.seq,))
+        found += readings[start:end]
+        found.append(row)
+        start = end
+    return found + readings[start:]

@@ -1,0 +1,192 @@
+"""Keeps a store usable: opens it, sorts its errors, gives up the ballast, sets a damaged file aside, tries again.
+
+When a commit fails with an I/O error the connection is closed and opened anew and the same rows are written once
+more: after a failed sync neither SQLite nor the kernel can be trusted to have kept them.
+"""
+
+from __future__ import annotations
+
+import logging
+import sqlite3
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any, Final
+
+from kojimon.errors import JournalError
+from kojimon.journal.files import Ballast, begin_new
+from kojimon.journal.names import NumbersClash, assign, register
+from kojimon.journal.records import Chunk, Placed, ThinnedSpan
+from kojimon.journal.store import Step, Store, no_step
+from kojimon.journal.trouble import Kind, Trouble, trouble_of
+
+log = logging.getLogger(__name__)
+
+RETRY_FIRST_S: Final = 1.0
+RETRY_MOST_S: Final = 30.0
+BALLAST_LOOK_S: Final = 60.0
+NEARLY_FULL: Final = "the disk is nearly full, the last reserve is in use; free some space"
+
+Job = Callable[[sqlite3.Connection], Any]
+
+
+class Storage:
+    """Used by the writer thread alone. Real time (`now_s`) is passed in.
+
+    Args:
+        path: the journal.
+        ballast: given up when the disk is full.
+        on_trouble: told once a change: what is wrong, or "" when storage works again.
+    """
+
+    def __init__(self, path: Path, ballast: Ballast, on_trouble: Callable[[str], None], step: Step = no_step) -> None:
+        self.path = path
+        self.trouble = ""
+        self.mistakes = 0
+        self._ballast, self._on_trouble, self._step = ballast, on_trouble, step
+        self._store: Store | None = None
+        self._last: tuple[int, Sequence[Chunk]] = (0, ())
+        self._owed: tuple[dict[str, int], list[Placed]] | None = None
+        self._retry_s, self.retry_at_s = RETRY_FIRST_S, -1e9
+        self._ballast_at_s = -1e9
+
+    def ready(self, now_s: float) -> bool:
+        """Opens the store where it is not open and a try is due. Returns whether it is open."""
+        if now_s < self.retry_at_s:
+            return False
+        if self._store is not None:
+            return True
+        try:
+            self._store = self._open()
+        except (sqlite3.Error, OSError, JournalError) as problem:
+            self._failed(trouble_of(problem), now_s)
+            return False
+        return True
+
+    def _open(self) -> Store:
+        store = Store(self.path, self._step)
+        try:
+            store.mark_in_use(True)
+            last_no, chunks = self._last
+            if chunks and store.commit_no() < last_no:
+                log.error("the last commit is missing in the journal; it is written again")
+                store.commit(chunks, last_no)
+            if self._owed:
+                store.db.execute("BEGIN IMMEDIATE")
+                register(store.db, list(self._owed[0]), self._owed[1], self._owed[0])
+                store.db.execute("COMMIT")
+                self._owed = None
+        except NumbersClash:
+            store.roll_back()
+            store.close()
+            begin_new(self.path, "unread")
+            return self._open()
+        except BaseException:
+            store.roll_back()
+            store.close()
+            raise
+        return store
+
+    def commit(self, chunks: Sequence[Chunk], span: ThinnedSpan | None, now_s: float) -> bool:
+        """Writes chunks in one transaction. Returns whether they are on the disk."""
+        for _ in range(2):
+            if self._store is None:
+                return False
+            try:
+                number = max(self._last[0], self._store.commit_no()) + 1
+                self._store.commit(chunks, number, span)
+            except (sqlite3.Error, OSError, TypeError, ValueError, KeyError, AttributeError) as problem:
+                if not self._mend(problem, now_s):
+                    return False
+                continue
+            self._last = (number, tuple(chunks))
+            self._worked(now_s)
+            return True
+        return False
+
+    def _mend(self, problem: Exception, now_s: float) -> bool:
+        """After a failed commit: whether trying again at once makes sense."""
+        trouble = trouble_of(problem)
+        if trouble.kind is Kind.FULL and self._ballast.give_up():
+            self._tell(NEARLY_FULL)
+            return True
+        if trouble.kind is Kind.CORRUPT:
+            return self._replace(trouble, now_s)
+        if trouble.kind is Kind.MISTAKE:
+            raise problem
+        self._failed(trouble, now_s)
+        return False
+
+    def _replace(self, trouble: Trouble, now_s: float) -> bool:
+        """A file found damaged while in use is set aside; the daemon goes on with a new one."""
+        self.close_store()
+        try:
+            aside = begin_new(self.path)
+        except (sqlite3.Error, OSError, JournalError) as problem:
+            self._failed(trouble_of(problem), now_s)
+            return False
+        self._tell(f"{trouble.text}; set aside as {aside.name}, a new one was begun")
+        return self.ready(now_s)
+
+    def run(self, job: Job, now_s: float) -> Any:
+        """Runs a job in a transaction of its own. Raises what the job raises."""
+        if self._store is None:
+            raise JournalError(f"the journal cannot be written now: {self.trouble}")
+        db = self._store.db
+        try:
+            db.execute("BEGIN IMMEDIATE")
+            answer = job(db)
+            db.execute("COMMIT")
+        except BaseException as problem:
+            self._store.roll_back()
+            if isinstance(problem, sqlite3.Error | OSError):
+                trouble = trouble_of(problem)
+                if trouble.kind is not Kind.MISTAKE:
+                    self._failed(trouble, now_s)
+            raise
+        return answer
+
+    def owe_probes(self, names: Sequence[str], placed: Sequence[Placed]) -> dict[str, int]:
+        """Numbers given in memory, to be written when storage works again."""
+        numbers = assign(names, self._owed[0] if self._owed else {})
+        self._owed = (numbers, list(placed))
+        return numbers
+
+    def _failed(self, trouble: Trouble, now_s: float) -> None:
+        self._tell(trouble.text)
+        if trouble.kind is not Kind.BUSY:
+            self.close_store()
+        self.retry_at_s = now_s + self._retry_s
+        self._retry_s = min(RETRY_MOST_S, 2 * self._retry_s)
+
+    def _worked(self, now_s: float) -> None:
+        self._retry_s, self.retry_at_s = RETRY_FIRST_S, -1e9
+        if now_s >= self._ballast_at_s:
+            self._ballast_at_s = now_s + BALLAST_LOOK_S
+            self._tell("" if self._ballast.make() else NEARLY_FULL)
+        elif self.trouble != NEARLY_FULL:
+            self._tell("")
+
+    def _tell(self, text: str) -> None:
+        """Passes on a change between well, nearly full and failing; not each wording of the same."""
+        before, self.trouble = self.trouble, text
+        if bool(text) != bool(before) or (text == NEARLY_FULL) != (before == NEARLY_FULL):
+            (log.error if text else log.info)("storage: %s", text or "works again")
+            self._on_trouble(text)
+
+    def close_store(self) -> None:
+        """Closes the connection; the journal stays marked as in use."""
+        store, self._store = self._store, None
+        if store is not None:
+            try:
+                store.close()
+            except sqlite3.Error as problem:
+                log.warning("closing the journal: %s", problem)
+
+    def close(self, clean: bool) -> None:
+        """Closes at the end; `clean` marks the journal as orderly closed."""
+        if self._store is not None and clean:
+            try:
+                self._store.mark_in_use(False)
+            except sqlite3.Error as problem:
+                log.warning("the journal could not be marked as closed: %s", problem)
+        self.close_store()

@@ -1,0 +1,270 @@
+"""The writer: one thread, sole owner of the write connection. Commits, then calls back, never holds up the core.
+
+What waits and when it is due: pending.py. What is done when the disk fails: storage.py.
+"""
+
+from __future__ import annotations
+
+import logging
+import sqlite3
+import threading
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import Future
+from concurrent.futures import TimeoutError as FutureTimeout
+from pathlib import Path
+from typing import Any, Final, NamedTuple, TypeVar
+
+from kojimon import clock
+from kojimon.errors import JournalError
+from kojimon.journal import names as numbering
+from kojimon.journal.files import Ballast
+from kojimon.journal.pending import AT_ONCE_S, Pending
+from kojimon.journal.records import Chunk, Placed, ThinnedSpan
+from kojimon.journal.storage import Storage
+from kojimon.journal.store import Step, no_step
+
+log = logging.getLogger(__name__)
+
+JOB_WAIT_S: Final = 10.0
+
+T = TypeVar("T")
+
+
+class WriterFacts(NamedTuple):
+    """How the writer fares; for status and tests. Times are real seconds.
+
+    `sync_*` is the whole commit: rows, sync and, now and then, SQLite's checkpoint.
+    """
+
+    commits: int
+    rows: int
+    waiting_rows: int
+    dropped_rows: int
+    refused_chunks: int
+    busy_s: float
+    sync_last_s: float
+    sync_most_s: float
+    trouble: str
+
+
+class Writer:
+    """Takes chunks from the core and commits them.
+
+    Args:
+        path: the journal, prepared by `files.open_or_recover`.
+        commit_every_s: longest time a reading waits for its commit, real seconds.
+        on_committed: called in the writer thread for each chunk once it is on the disk, in order.
+        on_trouble: called in the writer thread when storage fails, with what and what to do; with "" when it works
+            again. It may submit, but not wait for the writer.
+        ballast_mb: size of the file given up when the disk is full.
+        step: fault injection, see store.Step.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        *,
+        commit_every_s: float = 60.0,
+        on_committed: Callable[[Chunk], None] | None = None,
+        on_trouble: Callable[[str], None] | None = None,
+        ballast_mb: float = 8.0,
+        step: Step = no_step,
+    ) -> None:
+        self.path = path
+        self._pending = Pending(commit_every_s)
+        self._on_committed = on_committed or (lambda _chunk: None)
+        self._step = step
+        self._storage = Storage(path, Ballast(path, round(ballast_mb * 1e6)), on_trouble or (lambda _text: None), step)
+        self._jobs: list[tuple[Callable[[sqlite3.Connection], Any], Future[Any]]] = []
+        self._wake = threading.Condition()
+        self._flush = self._stopping = False
+        self._began_s: float | None = None
+        self._commits = self._rows = self._refused = 0
+        self._sync_last_s = self._sync_most_s = 0.0
+        self._thread = threading.Thread(target=self._run, name="journal", daemon=True)
+
+    # Doors, for any thread.
+
+    def start(self) -> None:
+        """Starts the thread."""
+        self._thread.start()
+
+    def submit(self, chunk: Chunk) -> None:
+        """Hands a chunk over; never waits for the disk."""
+        with self._wake:
+            before = self._pending.due_s()
+            self._pending.add(chunk, clock.real_s())
+            if self._pending.due_s() != before:
+                self._wake.notify_all()
+
+    def flush(self, timeout_s: float) -> bool:
+        """Commits what waits now. Returns whether everything was on the disk within timeout_s of real time."""
+        end_s = clock.real_s() + timeout_s
+        with self._wake:
+            self._storage.retry_at_s = AT_ONCE_S
+            while self._pending.chunks or self._began_s is not None or self._jobs:
+                self._flush = True
+                self._wake.notify_all()
+                left_s = end_s - clock.real_s()
+                if left_s <= 0 or not self._thread.is_alive():
+                    return False
+                self._wake.wait(left_s)
+            return True
+
+    def run(self, job: Callable[[sqlite3.Connection], T], timeout_s: float = JOB_WAIT_S) -> T:
+        """Runs a short job in the writer thread, in a transaction of its own, and returns what it returns.
+
+        Raises JournalError when the journal cannot be written now or no answer comes within timeout_s of real time;
+        whatever the job raises comes through.
+        """
+        answer: Future[T] = Future()
+        with self._wake:
+            self._jobs.append((job, answer))
+            self._wake.notify_all()
+        try:
+            return answer.result(timeout_s)
+        except FutureTimeout:
+            answer.cancel()
+            raise JournalError(f"the journal did not answer within {timeout_s:g} s; the disk may hang") from None
+
+    def register_probes(self, names: Iterable[str], placed: Iterable[Placed] = ()) -> dict[str, int]:
+        """Numbers of the probes by name, for ever the same; new names get the next free ones.
+
+        Args:
+            names: all probes of the settings.
+            placed: where they sit and what they measure (`settings.probes`); a change is kept with the row from
+                which it holds.
+
+        While the journal cannot be written the numbers are kept in memory and written later.
+        """
+        wanted, sites = list(names), list(placed)
+        try:
+            return self.run(lambda db: numbering.register(db, wanted, sites))
+        except (JournalError, sqlite3.Error) as problem:
+            log.warning("probe numbers are kept in memory: %s", problem)
+            return self._storage.owe_probes(wanted, sites)
+
+    def busy_s(self) -> float:
+        """Real seconds the commit in progress has taken so far; 0 when there is none."""
+        began_s = self._began_s
+        return 0.0 if began_s is None else clock.real_s() - began_s
+
+    def facts(self) -> WriterFacts:
+        """The counters as they stand."""
+        with self._wake:
+            return WriterFacts(
+                self._commits,
+                self._rows,
+                self._pending.rows,
+                self._pending.dropped,
+                self._refused,
+                self.busy_s(),
+                self._sync_last_s,
+                self._sync_most_s,
+                self._storage.trouble,
+            )
+
+    def stop(self, timeout_s: float = 5.0) -> bool:
+        """Commits what waits, marks the journal as orderly closed, ends the thread. Returns whether that worked."""
+        done = self.flush(timeout_s)
+        with self._wake:
+            self._stopping = True
+            self._wake.notify_all()
+        self._thread.join(timeout_s)
+        return done and not self._thread.is_alive()
+
+    # The thread.
+
+    def _run(self) -> None:
+        self._storage.ready(clock.real_s())
+        while self._wait_for_work():
+            try:
+                self._turn()
+            except Exception:
+                log.exception("the journal's thread goes on after a mistake")
+            with self._wake:
+                self._wake.notify_all()
+        self._storage.close(clean=not self._pending.chunks)
+
+    def _wait_for_work(self) -> bool:
+        """Waits until something is due. Returns False when it is time to end."""
+        with self._wake:
+            while not self._stopping:
+                wait_s = self._wait_s(clock.real_s())
+                if wait_s is not None and wait_s <= 0:
+                    return True
+                self._wake.wait(wait_s)
+            return False
+
+    def _wait_s(self, now_s: float) -> float | None:
+        if self._jobs:
+            return 0.0
+        due_s = self._due_s()
+        return None if due_s is None else max(due_s, self._storage.retry_at_s) - now_s
+
+    def _due_s(self) -> float | None:
+        self._flush = self._flush and bool(self._pending.chunks)
+        return AT_ONCE_S if self._flush else self._pending.due_s()
+
+    def _turn(self) -> None:
+        now_s = clock.real_s()
+        with self._wake:
+            jobs, self._jobs = self._jobs, []
+            due_s = self._due_s()
+        if self._storage.ready(now_s) and due_s is not None and due_s <= now_s:
+            self._commit()
+        for job, answer in jobs:
+            self._answer(job, answer)
+
+    def _answer(self, job: Callable[[sqlite3.Connection], Any], answer: Future[Any]) -> None:
+        if not answer.set_running_or_notify_cancel():
+            return
+        try:
+            answer.set_result(self._storage.run(job, clock.real_s()))
+        except Exception as problem:
+            answer.set_exception(problem)
+
+    def _commit(self) -> None:
+        with self._wake:
+            chunks, span, since_s = self._pending.take(), self._pending.span, self._pending.since_s
+            began_s = self._began_s = clock.real_s()
+        stored, left = self._write(chunks, span)
+        now_s = clock.real_s()
+        with self._wake:
+            self._began_s = None
+            self._sync_last_s = now_s - began_s
+            if left:
+                self._pending.put_back(left, since_s)
+            else:
+                self._pending.committed(now_s)
+            if stored:
+                self._commits += 1
+                self._rows += sum(chunk.rows() for chunk in stored)
+                self._sync_most_s = max(self._sync_most_s, self._sync_last_s)
+        self._call_back(stored)
+
+    def _write(self, chunks: list[Chunk], span: ThinnedSpan | None) -> tuple[list[Chunk], list[Chunk]]:
+        """The chunks that are on the disk now, and those that must wait."""
+        try:
+            done = self._storage.commit(chunks, span, clock.real_s())
+            return (chunks, []) if done else ([], chunks)
+        except Exception:
+            log.exception("a commit was refused; its chunks are tried one by one")
+        stored: list[Chunk] = []
+        for index, chunk in enumerate(chunks):
+            try:
+                if not self._storage.commit([chunk], span, clock.real_s()):
+                    return stored, chunks[index:]
+                stored.append(chunk)
+            except Exception:
+                self._refused += 1
+                log.exception("this chunk cannot be stored and is left out: %r", chunk)
+        return stored, []
+
+    def _call_back(self, stored: Sequence[Chunk]) -> None:
+        for chunk in stored:
+            try:
+                self._on_committed(chunk)
+            except Exception:
+                log.exception("after a commit")
+        self._step("called-back")
