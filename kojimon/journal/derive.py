@@ -12,6 +12,7 @@ from kojimon.model import Event, InputRow
 
 HOUR0_TASK = "inoculate"
 """The task that is hour 0 of a batch."""
+MARKING = ("task-done", "task-undone", "task-corrected")
 
 Statement = tuple[str, tuple[Any, ...]]
 
@@ -19,6 +20,12 @@ Statement = tuple[str, tuple[Any, ...]]
 def as_json(value: Any) -> str:
     """Compact JSON text, floats so that they read back equal."""
     return msgspec.json.encode(value).decode()
+
+
+def event_of(row: tuple[int, int, str, str, str, str, str]) -> Event:
+    """An event from its row (no, t_ms, kind, incubator, batch, key, data)."""
+    no, t_ms, kind, incubator, batch, key, data = row
+    return Event(no, t_ms, kind, incubator, batch, key, msgspec.json.decode(data))
 
 
 def clock_rows(inputs: Iterable[InputRow]) -> list[ClockRow]:
@@ -68,11 +75,20 @@ def _batch_statement(event: Event) -> list[Statement]:
         outcome = event.kind.removeprefix("batch-")
         note = str(data.get("note") or data.get("reason") or "")
         return [(_END_BATCH, (event.t_ms, outcome, data.get("yield_kg"), note, event.batch))]
-    if event.kind == "task-undone" and event.key == HOUR0_TASK:
-        return [(_HOUR0, (data.get("hour0_t_ms"), event.batch))]
-    if event.kind in ("task-done", "task-corrected") and event.key == HOUR0_TASK:
-        return [(_HOUR0, (data.get("hour0_t_ms", data.get("at_t_ms", event.t_ms)), event.batch))]
     return []
+
+
+def hour0_ms(events: Iterable[Event]) -> int | None:
+    """Hour 0 of a batch from all its events, in order: the earliest mark of the task that still stands."""
+    marks: dict[int, int] = {}
+    for event in events:
+        if event.key != HOUR0_TASK or event.kind not in MARKING:
+            continue
+        mark = int(event.data.get("mark", 0))
+        marks.pop(mark, None)
+        if event.kind != "task-undone":
+            marks[mark] = int(event.data.get("at_ms", event.t_ms))
+    return min(marks.values(), default=None)
 
 
 def _new_batch(event: Event) -> tuple[Any, ...]:
@@ -84,17 +100,15 @@ def _new_batch(event: Event) -> tuple[Any, ...]:
         str(data.get("schedule") or ""),
         data.get("rice_kg"),
         event.t_ms,
-        data.get("hour0_t_ms"),
         str(data.get("note") or ""),
     )
 
 
 _INSERT_BATCH = (
-    "INSERT INTO batch (id, incubator, name, schedule, rice_kg, started_t_ms, hour0_t_ms, outcome, note) "
-    "VALUES (?, ?, ?, ?, ?, ?, ?, '', ?) ON CONFLICT (id) DO NOTHING"
+    "INSERT INTO batch (id, incubator, name, schedule, rice_kg, started_t_ms, outcome, note) "
+    "VALUES (?, ?, ?, ?, ?, ?, '', ?) ON CONFLICT (id) DO NOTHING"
 )
 _END_BATCH = (
     "UPDATE batch SET ended_t_ms = ?1, outcome = ?2, yield_kg = ?3, "
     "note = note || CASE WHEN note <> '' AND ?4 <> '' THEN '; ' ELSE '' END || ?4 WHERE id = ?5 AND outcome = ''"
 )
-_HOUR0 = "UPDATE batch SET hour0_t_ms = ? WHERE id = ?"

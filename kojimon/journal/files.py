@@ -7,18 +7,18 @@ drop SQLite's locks in this process.
 from __future__ import annotations
 
 import fcntl
-import logging
 import os
 import sqlite3
 from pathlib import Path
 from typing import Final, NamedTuple
 
+from kojimon import logs
 from kojimon.errors import JournalError
 from kojimon.journal.salvage import salvage
 from kojimon.journal.store import Store, connect
 from kojimon.journal.trouble import Kind, trouble_of
 
-log = logging.getLogger(__name__)
+log = logs.get("journal")
 
 SIDE_FILES: Final = ("", "-wal", "-shm")
 

@@ -19,6 +19,7 @@ from urllib.parse import quote
 import msgspec
 
 from kojimon.errors import JournalError
+from kojimon.journal.derive import event_of
 from kojimon.journal.records import (
     BatchRow,
     ClockRow,
@@ -121,6 +122,16 @@ class Reader:
         rows = self._all("SELECT seq, t_ms, kind, payload FROM input WHERE kind = ? ORDER BY seq DESC LIMIT 1", (kind,))
         return self._inputs(rows)[0] if rows else None
 
+    def last_clock(self) -> ClockRow | None:
+        """The newest row of the clock table."""
+        rows = self._clock_rows("ORDER BY seq DESC LIMIT 1")
+        return rows[0] if rows else None
+
+    def clean(self) -> bool:
+        """Whether the last daemon ended in order: its last input is a stop. True for a new journal."""
+        row = self._one("SELECT kind FROM input ORDER BY seq DESC LIMIT 1")
+        return row is None or row[0] == "stop"
+
     def unacked(self, source: str) -> list[Unacked]:
         """Messages of a source that are stored but perhaps not acknowledged."""
         rows = self._all("SELECT source, packet_id, payload_hash FROM unacked WHERE source = ?", (source,))
@@ -214,10 +225,7 @@ class Reader:
             query += f" AND kind IN ({', '.join('?' * len(kinds))})"
             conditions += kinds
         rows = self._all(f"{query} ORDER BY no LIMIT ?", [*values, *conditions, limit])
-        return [
-            Event(no, t_ms, kind, box, of, key, msgspec.json.decode(data))
-            for no, t_ms, kind, box, of, key, data in rows
-        ]
+        return [event_of(row) for row in rows]
 
     def batches(self, incubator: str | None = None) -> list[BatchRow]:
         """All batches in the order of their start."""
@@ -243,9 +251,11 @@ class Reader:
 
     def clock_rows(self) -> list[ClockRow]:
         """The clock table in order."""
-        rows = self._all(
-            "SELECT seq, t_ms, kind, boot, boot_id, boot_ms, wall_ms, trusted, step_ms, gap_ms FROM clock ORDER BY seq"
-        )
+        return self._clock_rows("ORDER BY seq")
+
+    def _clock_rows(self, which: str) -> list[ClockRow]:
+        columns = "seq, t_ms, kind, boot, boot_id, boot_ms, wall_ms, trusted, step_ms, gap_ms"
+        rows = self._all(f"SELECT {columns} FROM clock {which}")
         return [ClockRow._make(row) for row in rows]
 
     def stamps(self) -> Stamps:

@@ -6,12 +6,13 @@ tail is what a start needs. Everything older stays in the file set aside.
 
 from __future__ import annotations
 
-import logging
 import sqlite3
 from pathlib import Path
 from typing import Any, Final
 
-log = logging.getLogger(__name__)
+from kojimon import logs
+
+log = logs.get("journal")
 
 FACTS: Final = (
     "probe", "placing", "settings", "input", "event", "message", "delivery", "batch", "clock", "segment",

@@ -6,12 +6,12 @@ more: after a failed sync neither SQLite nor the kernel can be trusted to have k
 
 from __future__ import annotations
 
-import logging
 import sqlite3
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, Final
 
+from kojimon import logs
 from kojimon.errors import JournalError
 from kojimon.journal.files import Ballast, begin_new
 from kojimon.journal.names import NumbersClash, assign, register
@@ -19,7 +19,7 @@ from kojimon.journal.records import Chunk, Placed, ThinnedSpan
 from kojimon.journal.store import Step, Store, no_step
 from kojimon.journal.trouble import Kind, Trouble, trouble_of
 
-log = logging.getLogger(__name__)
+log = logs.get("journal")
 
 RETRY_FIRST_S: Final = 1.0
 RETRY_MOST_S: Final = 30.0

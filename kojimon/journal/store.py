@@ -143,6 +143,15 @@ class Store:
         )
         for statement, values in derive.batch_statements(events):
             self.db.execute(statement, values)
+        for batch in {e.batch for e in events if e.batch and e.key == derive.HOUR0_TASK}:
+            self._write_hour0(batch)
+
+    def _write_hour0(self, batch: str) -> None:
+        rows = self.db.execute(
+            "SELECT no, t_ms, kind, incubator, batch, key, data FROM event WHERE batch = ? ORDER BY no", (batch,)
+        ).fetchall()
+        hour0_ms = derive.hour0_ms(derive.event_of(row) for row in rows)
+        self.db.execute("UPDATE batch SET hour0_t_ms = ? WHERE id = ?", (hour0_ms, batch))
 
     def _write_marks(self, chunks: Sequence[Chunk], commit_no: int) -> None:
         last_seq, last_event, horizon_ms = self.db.execute(

@@ -5,7 +5,6 @@ What waits and when it is due: pending.py. What is done when the disk fails: sto
 
 from __future__ import annotations
 
-import logging
 import sqlite3
 import threading
 from collections.abc import Callable, Iterable, Sequence
@@ -14,7 +13,7 @@ from concurrent.futures import TimeoutError as FutureTimeout
 from pathlib import Path
 from typing import Any, Final, NamedTuple, TypeVar
 
-from kojimon import clock
+from kojimon import clock, logs
 from kojimon.errors import JournalError
 from kojimon.journal import names as numbering
 from kojimon.journal.files import Ballast
@@ -23,7 +22,7 @@ from kojimon.journal.records import Chunk, Placed, ThinnedSpan
 from kojimon.journal.storage import Storage
 from kojimon.journal.store import Step, no_step
 
-log = logging.getLogger(__name__)
+log = logs.get("journal")
 
 JOB_WAIT_S: Final = 10.0
 
