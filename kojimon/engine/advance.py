@@ -14,7 +14,7 @@ from kojimon.engine.inputs import take_input
 from kojimon.engine.limits import bands_in_force, judge_probe
 from kojimon.engine.plan import reconsider
 from kojimon.engine.quiet import NONE, refresh
-from kojimon.engine.silence import bed_due, heard, probe_due
+from kojimon.engine.silence import bed_due, heard, probe_due, resume
 from kojimon.engine.state import State
 from kojimon.engine.trend import TRACE_EVERY_MS, TRACE_LENGTH
 from kojimon.engine.turn import NEVER, Turn
@@ -65,6 +65,10 @@ def next_due_ms(state: State) -> int | None:
 
 
 def _input(turn: Turn, row: InputRow) -> None:
+    if row.kind == "start":
+        # While we were away nobody can have fallen silent in our ears: silence is moved on before it is judged.
+        run_deadlines(turn, row.t_ms - int(row.payload.get("gap_ms") or 0))
+        resume(turn, row.t_ms)
     run_deadlines(turn, row.t_ms)
     turn.t_ms = max(turn.t_ms, row.t_ms)
     take_input(turn, row)

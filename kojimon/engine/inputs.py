@@ -11,10 +11,11 @@ from kojimon.engine.limits import rejudge_all
 from kojimon.engine.plan import reconsider
 from kojimon.engine.quiet import refresh
 from kojimon.engine.setup import EngineSetup, from_plain
-from kojimon.engine.silence import resume, watch_bed
+from kojimon.engine.silence import watch_bed
 from kojimon.engine.turn import Turn
 from kojimon.model import InputRow, Priority
 
+BOOTS_KEPT = 32
 TOLD_GAP_MS = 120_000
 """A gap in our own running of two minutes and more is told while a batch is open."""
 HEALTH_PRIORITY = {"mirror": Priority.LOG, "broker": Priority.TELL, "serial": Priority.TELL}
@@ -30,12 +31,12 @@ def take_input(turn: Turn, row: InputRow) -> None:
 
 
 def _start(turn: Turn, row: InputRow) -> None:
-    """We are up again. The row stands at the last horizon; `gap_ms` says how long we were away."""
+    """We are up again; `gap_ms` says how long we were away before this row."""
     gap_ms, clean = int(row.payload.get("gap_ms") or 0), bool(row.payload.get("clean"))
-    resume(turn, gap_ms)
+    turn.boots = (*turn.boots[-BOOTS_KEPT + 1 :], (int(row.payload.get("boot") or 0), turn.t_ms))
     if not clean:
         for no in turn.last_t:
-            turn.served[no] = turn.t_ms
+            turn.served[no] = turn.t_ms - gap_ms
     told = bool(turn.batches) and gap_ms >= TOLD_GAP_MS
     facts = {name: row.payload.get(name) for name in ("boot", "gap_source", "version")}
     turn.emit("start", "", "", Priority.TELL if told else Priority.LOG, gap_ms=gap_ms, clean=clean, **facts)
@@ -55,7 +56,11 @@ def _clock(turn: Turn, row: InputRow) -> None:
 
 def _anchor(turn: Turn, row: InputRow) -> None:
     """The gap before a boot turns out longer or shorter than believed: hours and windows are derived anew."""
-    at_ms, delta_ms = int(row.payload["at_ms"]), int(row.payload["delta_ms"])
+    boot, delta_ms = int(row.payload["boot"]), int(row.payload["delta_ms"])
+    at_ms = dict(turn.boots).get(boot)
+    if at_ms is None:
+        turn.emit("ignored", "", "anchor", boot=boot)
+        return
     turn.anchors = (*turn.anchors, (at_ms, delta_ms))
     turn.emit("anchor", "", "", at_ms=at_ms, delta_ms=delta_ms)
     for incubator in list(turn.batches):

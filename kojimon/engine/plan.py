@@ -52,12 +52,13 @@ def _stage(turn: Turn, incubator: str, known: Known) -> bool:
         begins_ms = known.resolve(stage.begins)
         if begins_ms is not None and begins_ms <= turn.t_ms and known.hour0_ms() is not None:
             name, since_ms = stage.name, begins_ms
-    batch = turn.batches[incubator]
-    if name == batch.stage:
+    batch, since_ms = turn.batches[incubator], max(since_ms, known.hour0_ms() or -1)
+    if (name, since_ms) == (batch.stage, batch.stage_since_ms):
         return False
-    turn.put_batch(incubator, replace(batch, stage=name, stage_since_ms=max(since_ms, known.hour0_ms() or -1)))
-    found = known.schedule.stage(name)
-    turn.emit("stage", incubator, name, label=found.label if found else "", before=batch.stage)
+    turn.put_batch(incubator, replace(batch, stage=name, stage_since_ms=since_ms))
+    if name != batch.stage:
+        found = known.schedule.stage(name)
+        turn.emit("stage", incubator, name, label=found.label if found else "", before=batch.stage)
     return True
 
 

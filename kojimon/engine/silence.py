@@ -97,9 +97,9 @@ def _seen_ms(turn: Turn, incubator: str) -> int:
     return max([*seen, *hour0, batch.started_ms, turn.awake_ms])
 
 
-def resume(turn: Turn, gap_ms: int) -> None:
-    """After a gap in our own running, silence is counted from now: the probes did not fall silent, we were away."""
-    turn.awake_ms = turn.t_ms + gap_ms
+def resume(turn: Turn, up_ms: int) -> None:
+    """After a gap in our own running, silence is counted from when we are up: the probes did not fall silent."""
+    turn.awake_ms = up_ms
     for probe in turn.setup.probes:
         key = f"silent/{probe.no}"
         if key in turn.due:

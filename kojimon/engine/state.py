@@ -119,6 +119,7 @@ class State(Struct, frozen=True):
         due: deadlines by key; `(due, key)` orders them.
         trace: for each probe its value every two minutes, half an hour of it.
         anchors: (engine ms of a boot's first moment, ms the gap before it was longer than believed).
+        boots: (boot number, engine ms of its first moment) of the latest boots.
         awake_ms: since when the daemon has been up; silence is not counted before.
         acts: idempotency keys of the latest acts with their seq.
     """
@@ -139,6 +140,7 @@ class State(Struct, frozen=True):
     alarms: dict[str, AlarmRec] = {}
     batches: dict[str, BatchState] = {}
     anchors: tuple[tuple[int, int], ...] = ()
+    boots: tuple[tuple[int, int], ...] = ()
     awake_ms: int = 0
     acts: dict[str, int] = {}
 

@@ -22,7 +22,7 @@ class Turn:
         self.t_ms, self.seq = state.t_ms, state.seq
         self.event_no, self.mark_no = state.event_no, state.mark_no
         self.setup, self.setup_hash, self.anchors = state.setup, state.setup_hash, state.anchors
-        self.awake_ms = state.awake_ms
+        self.boots, self.awake_ms = state.boots, state.awake_ms
         self.last_t, self.last_v = dict(state.last_t), dict(state.last_v)
         self.quiet, self.watch = dict(state.quiet), dict(state.watch)
         self.served, self.trace = dict(state.served), dict(state.trace)
@@ -40,7 +40,7 @@ class Turn:
             t_ms=self.t_ms, seq=self.seq, event_no=self.event_no, mark_no=self.mark_no, setup=self.setup,
             setup_hash=self.setup_hash, last_t=self.last_t, last_v=self.last_v, quiet=self.quiet, watch=self.watch,
             served=self.served, trace=self.trace, due=self.due, alarms=self.alarms, batches=self.batches,
-            anchors=self.anchors, awake_ms=self.awake_ms, acts=self.acts,
+            anchors=self.anchors, boots=self.boots, awake_ms=self.awake_ms, acts=self.acts,
         )  # fmt: skip
 
     def outcome(self) -> Outcome:
@@ -49,16 +49,18 @@ class Turn:
 
     # --- events -----------------------------------------------------------------------------------------------
 
-    def emit(self, kind: str, incubator: str, key: str, priority: Priority = Priority.LOG, **data: Any) -> Event:
-        """States an event at the present moment; from `tell` upwards a message goes with it."""
+    def emit(
+        self, kind: str, incubator: str, key: str, message: Priority = Priority.LOG, /, **data: Any
+    ) -> Event:
+        """States an event at the present moment; `message` from `tell` upwards sends one with it."""
         self.event_no += 1
         if self.act_seq:
             data["act"] = self.act_seq
         batch = self.batches.get(incubator)
         event = Event(self.event_no, self.t_ms, kind, incubator, batch.id if batch else "", key, data)
         self.events.append(event)
-        if priority is not Priority.LOG and kind != "alarm":
-            self.messages.append(Message(f"event-{event.no}", event.no, priority))
+        if message is not Priority.LOG:
+            self.messages.append(Message(f"event-{event.no}", event.no, message))
         return event
 
     def refuse(self, kind: str, incubator: str, code: str, reason: str, **data: Any) -> None:

@@ -1,0 +1,316 @@
+"""A batch through the engine: gate, stages, windows, expectation, corrections, restarts."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from kojimon.engine import advance, initial_state, view
+from kojimon.model import Outcome
+from tests.engine.build import AIR, BED, MIDDLE, H, Rows, alarms, kinds, site
+
+
+def begun(rows: Rows | None = None) -> Rows:
+    rows = rows or Rows()
+    rows.act("batch.start", name="first")
+    rows.act("task.done", task="inoculate", value_c=31.0)
+    return rows
+
+
+def run(rows: Rows) -> tuple[Any, Outcome]:
+    return advance(initial_state(), rows.take(), rows.t_ms)
+
+
+def hour(rows: Rows, t_ms: int) -> float:
+    return round((t_ms - rows.t0_ms) / 3_600_000, 3)
+
+
+def test_gate_refuses_hot_rice_and_says_so_and_is_passed_by_the_probes_tolerance() -> None:
+    """Gate at 90 °F (32.2 °C): common practice, no source."""
+    rows = Rows()
+    rows.act("batch.start")
+    rows.read(BED, 32.9)
+    refused = rows.act("task.done", task="inoculate")
+    rows.read(BED, 32.6)
+    passed = rows.act("task.done", task="inoculate")
+    _, outcome = run(rows)
+    told = [e for e in outcome.events if e.data.get("act") in (refused, passed) and e.kind in ("refused", "task-done")]
+    assert [(e.kind, e.data.get("code")) for e in told] == [("refused", "gate"), ("task-done", None)]
+    assert told[0].data["value"] == 32.9
+    assert "32.9 °C" in told[0].data["reason"]
+    assert told[1].data["gate"] == {"value": 32.6, "by": "koji-top", "at_least": None, "at_most": 32.2}
+
+
+def test_gate_without_a_probe_wants_a_thermometer_or_a_reason() -> None:
+    rows = Rows()
+    rows.act("batch.start")
+    rows.act("task.done", task="inoculate")
+    rows.act("task.done", task="inoculate", override="measured by hand, 31")
+    _, outcome = run(rows)
+    assert [e.data.get("code") for e in outcome.events if e.kind == "refused"] == ["gate-unknown"]
+    done = next(e for e in outcome.events if e.kind == "task-done")
+    assert done.data["gate"]["override"] == "measured by hand, 31"
+
+
+def test_hot_rice_before_hour_zero_alarms_nobody() -> None:
+    rows = Rows()
+    rows.act("batch.start")
+    rows.hold(2 * H, {BED: 70.0, AIR: 30.0})
+    _, outcome = run(rows)
+    assert alarms(outcome, ["limit/bed/temperature/high"]) == []
+
+
+def test_self_warming_by_the_difference_to_the_air_opens_stage_and_check() -> None:
+    """Self-warming: 3 °C above the air for 10 min (judgement of the home-tray schedule)."""
+    rows = begun()
+    rows.hold(16 * H, {BED: 30.0, MIDDLE: 29.8, AIR: 29.5})
+    rows.hold(17 * H, {BED: 32.5, MIDDLE: 31.0, AIR: 29.5})
+    state, outcome = run(rows)
+    moved = [(e.key, hour(rows, e.t_ms)) for e in outcome.events if e.kind in ("stage", "window-due")]
+    assert moved == [("settling", 0.0), ("warming", 16.169), ("check", 16.169)]
+    assert view(state, rows.t_ms)["incubators"][0]["stage"]["name"] == "warming"
+
+
+def test_a_tremble_around_the_condition_does_not_add_up() -> None:
+    rows = begun()
+    for minute in range(0, 300, 9):
+        rows.hold((minute + 8) * 60, {BED: 34.2, AIR: 33.0})
+        rows.hold((minute + 9) * 60, {BED: 33.9, AIR: 33.0})
+    state, _ = run(rows)
+    assert state.batches["box"].stage == "settling"
+
+
+def test_windows_by_the_clock_are_announced_once_each_at_their_own_time() -> None:
+    rows = begun()
+    rows.hold(52 * H, {BED: 30.0, AIR: 30.0}, every_s=60)
+    _, outcome = run(rows)
+    told = [(e.kind, e.key, hour(rows, e.t_ms)) for e in outcome.events if e.kind.startswith("window")]
+    assert told == [
+        ("window-open", "check", 18.0), ("window-due", "check", 24.0), ("window-closed", "check", 30.0),
+        ("window-open", "harvest", 40.0), ("window-due", "harvest", 45.0), ("window-closed", "harvest", 50.0),
+    ]  # fmt: skip
+
+
+def test_no_self_warming_by_26_h_is_told_with_causes_and_ends_when_it_comes() -> None:
+    rows = begun()
+    rows.hold(27 * H, {BED: 30.0, AIR: 30.0}, every_s=60)
+    rows.hold(28 * H, {BED: 34.5, AIR: 30.0}, every_s=60)
+    _, outcome = run(rows)
+    told = [(hour(rows, e.t_ms), e.data["to"]) for e in outcome.events if e.key == "expect/self-warming"]
+    assert told == [(26.0, "UNACK"), (27.183, "RTNUN")]
+    first = next(e for e in outcome.events if e.key == "expect/self-warming")
+    assert first.data["causes"] == ["too cold", "too dry"]
+    assert first.data["priority"] == "tell"
+
+
+def test_mixing_window_opens_on_the_bed_and_again_after_each_mix() -> None:
+    rows = begun()
+    rows.hold(20 * H, {BED: 38.5, AIR: 32.0}, every_s=60)
+    rows.act("task.done", task="mix")
+    rows.hold(21 * H, {BED: 36.5, AIR: 32.0}, every_s=60)
+    rows.hold(22 * H, {BED: 38.2, AIR: 32.0}, every_s=60)
+    _, outcome = run(rows)
+    told = [(e.kind, e.data["round"], hour(rows, e.t_ms)) for e in outcome.events if e.key == "mix" and "round" in e.data]
+    assert told == [("window-open", 1, 0.183), ("window-open", 2, 21.183)]
+
+
+def test_a_condition_that_lasts_over_a_mix_is_counted_from_the_mix() -> None:
+    rows = begun()
+    rows.hold(20 * H, {BED: 38.5, AIR: 32.0}, every_s=60)
+    rows.act("task.done", task="mix")
+    rows.hold(21 * H, {BED: 38.4, AIR: 32.0}, every_s=60)
+    _, outcome = run(rows)
+    told = [(e.data["round"], hour(rows, e.t_ms)) for e in outcome.events if e.kind == "window-open" and e.key == "mix"]
+    assert told == [(1, 0.183), (2, 20.167)]
+
+
+def test_runaway_heat_wakes_after_its_delay_and_one_occurrence_has_one_number() -> None:
+    """After self-warming 43 °C for 10 min wakes, 45 °C for 2 min is the same alarm made worse (judgement)."""
+    rows = begun()
+    rows.hold(20 * H, {BED: 36.0, AIR: 31.0}, every_s=60)
+    rows.hold(21 * H, {BED: 43.2, MIDDLE: 41.0, AIR: 31.0}, every_s=60)
+    rows.hold(22 * H, {BED: 45.1, MIDDLE: 42.0, AIR: 31.0}, every_s=60)
+    rows.hold(23 * H, {BED: 38.0, MIDDLE: 38.0, AIR: 31.0}, every_s=60)
+    _, outcome = run(rows)
+    key = "limit/bed/temperature/high"
+    told = [
+        (hour(rows, e.t_ms), e.data["event"], e.data["level"], e.data["occurrence"], e.data["probe"])
+        for e in outcome.events if e.kind == "alarm" and e.key == key
+    ]  # fmt: skip
+    assert told == [
+        (20.183, "on", "high", 1, "koji-top"),
+        (21.05, "up", "high_high", 1, "koji-top"),
+        (22.033, "off", "", 1, "koji-top"),
+    ]
+    calls = [(m.id, str(m.priority)) for m in outcome.messages if key in m.id]
+    assert calls == [(f"box/{key}#1.1", "wake"), (f"box/{key}#1.2", "wake"), (f"box/{key}#1.over", "tell")]
+
+
+def test_on_delay_survives_a_clean_restart_and_an_unclean_one_fires_early_not_late() -> None:
+    """Requirement: power cut in the middle of an on-delay: time served is kept or, if unknown, it fires early."""
+    for clean, value_before, fires_s in ((True, 43.2, 680), (False, 43.2, 680), (False, 42.9, 920), (True, 42.9, 1280)):
+        rows = begun()
+        rows.hold(20 * H, {BED: 36.0, AIR: 31.0}, every_s=60)
+        rows.hold(20 * H + 300, {BED: value_before, AIR: 31.0}, every_s=60)
+        rows.at(20 * H + 620)
+        rows.input("start", clean=clean, gap_ms=320_000, boot=2)
+        rows.hold(20 * H + 1400, {BED: 43.2, AIR: 31.0}, every_s=60)
+        _, outcome = run(rows)
+        on = [e for e in outcome.events if e.key == "limit/bed/temperature/high"]
+        assert [round((e.t_ms - rows.t0_ms) / 1000 - 20 * H) for e in on] == [fires_s], (clean, value_before)
+
+
+def test_time_away_is_told_and_no_probe_is_blamed_for_it() -> None:
+    rows = begun()
+    rows.hold(20 * H, {BED: 36.0, AIR: 31.0, MIDDLE: 36.0, 4: 85.0}, every_s=60)
+    rows.at(23 * H)
+    rows.input("start", clean=False, gap_ms=3 * 3_600_000, boot=2)
+    rows.hold(24 * H, {BED: 36.5, AIR: 31.0, MIDDLE: 36.0, 4: 85.0}, every_s=60)
+    _, outcome = run(rows)
+    assert [e.key for e in outcome.events if e.kind == "alarm"] == []
+    start = [e for e in outcome.events if e.kind == "start"][-1]
+    assert start.data["gap_ms"] == 3 * 3_600_000
+    assert f"event-{start.no}" in {m.id for m in outcome.messages}
+
+
+def test_mid_batch_start_is_in_the_right_stage_and_does_not_scold() -> None:
+    rows = Rows(t_ms=10**9)
+    rows.act("batch.start", name="late", hour0_t_ms=rows.t_ms - 30 * 3_600_000)
+    rows.hold(0.5 * H, {BED: 37.0, AIR: 31.0, MIDDLE: 36.0, 4: 85.0})
+    state, outcome = run(rows)
+    assert kinds(outcome, "stage", "alarm") == [("stage", "settling"), ("stage", "warming")]
+    assert view(state, rows.t_ms)["incubators"][0]["batch"]["hour"] == pytest.approx(30.5)
+    assert ("window-closed", "check") in kinds(outcome)
+
+
+def test_undone_mark_closes_what_it_had_opened_and_numbers_are_never_used_again() -> None:
+    rows = begun()
+    rows.hold(2 * H, {BED: 30.0, AIR: 30.0}, every_s=60)
+    rows.act("task.undo", mark=1)
+    rows.act("task.done", task="inoculate", value_c=30.0)
+    state, outcome = run(rows)
+    assert kinds(outcome, "task-undone", "stage") == [
+        ("stage", "settling"), ("task-undone", "inoculate"), ("stage", ""), ("stage", "settling")
+    ]  # fmt: skip
+    assert [(m.id, m.undone) for m in state.batches["box"].marks] == [(1, True), (2, False)]
+
+
+def test_same_idempotency_key_does_it_once() -> None:
+    rows = begun()
+    first = rows.act("task.done", idempotency="k1", task="mix")
+    again = rows.act("task.done", idempotency="k1", task="mix")
+    state, outcome = run(rows)
+    assert [e.data["mark"] for e in outcome.events if e.kind == "task-done" and e.key == "mix"] == [2]
+    repeated = next(e for e in outcome.events if e.data.get("act") == again)
+    assert (repeated.kind, repeated.data["first"]) == ("repeated", first)
+    assert len(state.batches["box"].marks) == 2
+
+
+@pytest.mark.parametrize(
+    ("act", "data", "code"),
+    [
+        ("batch.harvest", {}, "no-batch"),
+        ("task.done", {"task": "mix"}, "no-batch"),
+        ("batch.start", {"schedule": "tea"}, "unknown-schedule"),
+        ("batch.fly", {}, "unknown-act"),
+        ("alarm.acknowledge", {"key": "limit/bed/temperature/high"}, "unknown-alarm"),
+    ],
+)
+def test_refusals_carry_a_code_and_words(act: str, data: dict[str, Any], code: str) -> None:
+    rows = Rows()
+    seq = rows.act(act, **data)
+    _, outcome = run(rows)
+    refused = [e for e in outcome.events if e.data.get("act") == seq]
+    assert [(e.kind, e.data["code"]) for e in refused] == [("refused", code)]
+    assert len(refused[0].data["reason"]) > 15
+
+
+def test_harvest_ends_the_batch_and_its_alarms_and_a_second_can_start() -> None:
+    rows = begun()
+    rows.hold(20 * H, {BED: 36.0, AIR: 31.0}, every_s=60)
+    rows.hold(21 * H, {BED: 44.0, AIR: 31.0}, every_s=60)
+    rows.act("batch.harvest", yield_kg=1.2)
+    rows.act("batch.start", name="second")
+    state, outcome = run(rows)
+    assert [e.data["to"] for e in outcome.events if e.key == "limit/bed/temperature/high"] == ["UNACK", "RTNUN"]
+    ended = next(e for e in outcome.events if e.kind == "batch-harvest")
+    assert ended.data["yield_kg"] == 1.2
+    assert ended.data["hours"] == 21.0
+    assert state.batches["box"].name == "second"
+
+
+def test_an_old_message_cannot_acknowledge_a_new_occurrence() -> None:
+    """Requirement: given an ack for occurrence 7 while 8 is active, then 8 stays UNACK and the phone is told so."""
+    key = "limit/bed/temperature/high"
+    rows = begun()
+    rows.hold(20 * H, {BED: 36.0, AIR: 31.0}, every_s=60)
+    for part in range(2):
+        rows.hold((21 + part) * H, {BED: 44.0, AIR: 31.0}, every_s=60)
+        rows.hold((21 + part) * H + 900, {BED: 38.0, AIR: 31.0}, every_s=60)
+    rows.hold(23 * H, {BED: 44.0, AIR: 31.0}, every_s=60)
+    old = rows.act("alarm.acknowledge", key=key, occurrence=2)
+    state, outcome = run(rows)
+    assert state.alarms[f"box/{key}"].occurrence == 3
+    assert state.alarms[f"box/{key}"].state == "UNACK"
+    told = next(e for e in outcome.events if e.data.get("act") == old)
+    assert (told.kind, told.data["code"], told.data["occurrence"]) == ("refused", "over", 3)
+
+
+def test_two_acknowledgements_record_one() -> None:
+    key = "limit/bed/temperature/high"
+    rows = begun()
+    rows.hold(20 * H, {BED: 36.0, AIR: 31.0}, every_s=60)
+    rows.hold(21 * H, {BED: 44.0, AIR: 31.0}, every_s=60)
+    rows.act("alarm.acknowledge", key=key, occurrence=1)
+    second = rows.act("alarm.acknowledge", key=key, occurrence=1)
+    state, outcome = run(rows)
+    assert state.alarms[f"box/{key}"].state == "ACKED"
+    assert [e.data["event"] for e in outcome.events if e.kind == "alarm" and e.key == key] == ["on", "ack"]
+    assert next(e.kind for e in outcome.events if e.data.get("act") == second) == "unchanged"
+
+
+def test_shelf_ends_by_itself_and_what_still_holds_is_announced_at_once() -> None:
+    key = "limit/bed/temperature/high"
+    rows = begun()
+    rows.hold(20 * H, {BED: 36.0, AIR: 31.0}, every_s=60)
+    rows.hold(21 * H, {BED: 44.0, AIR: 31.0}, every_s=60)
+    rows.act("alarm.shelve", key=key, for_s=3 * 3600)
+    rows.act("alarm.shelve", key=key, for_s=1200)
+    rows.hold(22 * H, {BED: 44.0, AIR: 31.0}, every_s=60)
+    _, outcome = run(rows)
+    told = [(hour(rows, e.t_ms), e.data["from"], e.data["to"]) for e in outcome.events if e.kind == "alarm" and e.key == key]
+    assert told == [(20.183, "NORM", "UNACK"), (21.0, "UNACK", "SHLVD"), (21.333, "SHLVD", "UNACK")]
+    assert [e.data["code"] for e in outcome.events if e.kind == "refused"] == ["too-long"]
+
+
+def test_a_longer_gap_learnt_later_moves_the_hours_not_the_alarms_of_the_past() -> None:
+    rows = begun()
+    rows.hold(10 * H, {BED: 30.0, AIR: 30.0}, every_s=60)
+    rows.input("start", clean=False, gap_ms=0, boot=2)
+    rows.hold(11 * H, {BED: 30.0, AIR: 30.0}, every_s=60)
+    rows.input("anchor", boot=2, delta_ms=9 * 3_600_000)
+    state, outcome = run(rows)
+    assert view(state, rows.t_ms)["incubators"][0]["batch"]["hour"] == pytest.approx(20.0)
+    assert ("window-open", "check") in kinds(outcome)
+
+
+def test_settings_that_drop_a_probe_end_its_alarms() -> None:
+    from msgspec.structs import replace
+
+    from kojimon.engine.setup import to_plain
+
+    rows = begun()
+    rows.hold(H, {BED: 30.0, AIR: 30.0}, every_s=60)
+    assert ("silent/koji-middle") in {e.key for e in run_copy(rows).events}
+    setup = site()
+    fewer = replace(setup, probes=tuple(p for p in setup.probes if p.no != MIDDLE))
+    rows.input("settings", hash="h2", setup=to_plain(fewer))
+    state, outcome = run(rows)
+    assert state.alarms["box/silent/koji-middle"].active is False
+    assert MIDDLE not in state.last_t
+    assert [e.data["to"] for e in outcome.events if e.key == "silent/koji-middle"] == ["UNACK", "RTNUN"]
+
+
+def run_copy(rows: Rows) -> Outcome:
+    return advance(initial_state(), list(rows.rows), rows.t_ms)[1]
