@@ -1,10 +1,7 @@
-"""Named scenarios: each draws box, room, trays and mould from a seed and adds its script.
+"""Named scenarios: a drawn batch (`kojisim.draw` states the spread) and a script of happenings.
 
-The spread of the draw (all judgement unless said otherwise):
-trays 2-4 of 1.0-2.0 kg at 18-24 kg/m2 (boxes: 14-33, glossary "Box koji method"); box 60-180 L, wall loss
-sized by the cook to the batch (0.65-0.95 W/K per kg of rice); setpoint 29.2-30.4 °C (85 °F is 29.4),
-hysteresis 0.6-1.4 °C; room 17-23 °C with 0.5-2.5 °C of day and night; starter 0.75-1.3 g/kg; growth, lag and
-heat of the mould a few percent about their defaults; steamed rice spread out at 55-75 °C at the world's start.
+Times of happenings are hours since inoculation, drawn from the seed. Nobody mixes by itself except in `mixed`:
+the person is a `kojisim.cook.Cook`, or whoever drives the world.
 """
 
 from __future__ import annotations
@@ -12,109 +9,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from random import Random
+from typing import Any
 
-from kojisim.physics.params import BoxParams, GrowthParams, IncubatorParams, RoomParams, TrayParams
-from kojisim.probes import ProbeSpec, Spot
+from kojisim.draw import draw_params, draw_probes
 from kojisim.world import Happening, Scenario
-
-_NAMES = {2: ("top", "bottom"), 3: ("top", "middle", "bottom"), 4: ("top", "upper", "lower", "bottom")}
-
-
-def draw_trays(rng: Random) -> tuple[TrayParams, ...]:
-    """Trays from top to bottom."""
-    count = rng.choice((2, 3, 3, 4))
-    rice, load = rng.uniform(1.0, 2.0), rng.uniform(18.0, 24.0)
-    weight, lift = rng.uniform(1.38, 1.44), rng.uniform(0.0, 0.06)
-    share = rng.uniform(0.001, 0.006)
-    trays = []
-    for place, name in enumerate(_NAMES[count]):
-        trays.append(
-            TrayParams(
-                name=name,
-                white_rice_kg=rice * rng.uniform(0.97, 1.03),
-                load_kg_m2=load * rng.uniform(0.97, 1.03),
-                layers=4,
-                steamed_weight=weight,
-                offset_per_k=lift * (0.5 - place / (count - 1)),
-                heater_share=share if place == count - 1 else 0.0,
-            )
-        )
-    return tuple(trays)
-
-
-def draw_box(rng: Random, rice_kg: float) -> BoxParams:
-    """A box whose wall loss the cook has sized to the batch."""
-    loss = rice_kg * rng.uniform(0.65, 0.95)
-    return BoxParams(
-        volume_m3=rng.uniform(0.06, 0.18),
-        outer_ua=loss,
-        inner_ua=loss * rng.uniform(2.0, 3.0),
-        air_capacity=rng.uniform(1000.0, 2500.0),
-        wall_capacity=rng.uniform(5e3, 15e3),
-        leak_m3_s=rng.uniform(0.1e-3, 0.4e-3),
-        setpoint_c=rng.uniform(29.2, 30.4),
-        hysteresis_c=rng.uniform(0.6, 1.4),
-        heater_w=loss * rng.uniform(22.0, 32.0),
-        heater_ua=rng.uniform(3.0, 6.0),
-        thermostat_lag_s=rng.uniform(40.0, 120.0),
-        towel_kg_s_pa=rng.uniform(0.5e-9, 3e-9),
-    )
-
-
-def draw_params(seed: int) -> IncubatorParams:
-    """Everything about one batch, from its seed."""
-    rng = Random(f"{seed}/draw")
-    trays = draw_trays(rng)
-    rice = sum(tray.white_rice_kg for tray in trays)
-    growth = GrowthParams(
-        mu_opt_h=GrowthParams.mu_opt_h * rng.uniform(0.96, 1.04),
-        germination_h=GrowthParams.germination_h * rng.uniform(0.94, 1.06),
-        dose_g_kg=rng.uniform(0.75, 1.3),
-        growth_heat=GrowthParams.growth_heat * rng.uniform(0.93, 1.07),
-        maintenance_h=GrowthParams.maintenance_h * rng.uniform(0.8, 1.2),
-        oxygen_depth_m=GrowthParams.oxygen_depth_m * rng.uniform(0.9, 1.1),
-    )
-    room = RoomParams(
-        mean_c=rng.uniform(17.0, 23.0),
-        swing_c=rng.uniform(0.5, 2.5),
-        wander_c=rng.uniform(0.2, 0.6),
-        humidity_pct=rng.uniform(35.0, 65.0),
-    )
-    return IncubatorParams(
-        growth=growth,
-        trays=trays,
-        box=draw_box(rng, rice),
-        room=room,
-        mix_cooling=rng.uniform(0.10, 0.14),
-        start_local_h=rng.uniform(15.0, 20.0),
-    )
-
-
-def draw_probes(seed: int, trays: int) -> tuple[ProbeSpec, ...]:
-    """One probe a tray in the koji (named `bed`, `bed-2`, ...), air temperature and humidity, room.
-
-    Koji probes: bias within 0.3 °C, 0.0625 °C steps (12-bit one-wire parts: 0.5 °C at most); air humidity
-    within 2 % (SHT3x class), every 10 s.
-    """
-    rng = Random(f"{seed}/probes")
-    out = []
-    for tray in range(trays):
-        koji = ProbeSpec(
-            name="bed" if tray == 0 else f"bed-{tray + 1}",
-            place="bed",
-            quantity="temperature",
-            spot=Spot("tray", tray, rng.uniform(0.4, 0.7)),
-            lag_s=rng.uniform(25.0, 70.0),
-            noise=rng.uniform(0.02, 0.05),
-            bias=rng.uniform(-0.3, 0.3),
-        )
-        out.append(koji)
-    air = ProbeSpec("air", "air", "temperature", Spot("air"), lag_s=60.0, resolution=0.01, board="air")
-    out.append(replace(air, bias=rng.uniform(-0.2, 0.2)))
-    humid = replace(air, name="air-humidity", quantity="humidity", lag_s=45.0, noise=0.3, wander=0.3)
-    out.append(replace(humid, bias=rng.uniform(-2.0, 2.0)))
-    out.append(ProbeSpec("room", "room", "temperature", Spot("room"), interval_s=30.0, lag_s=120.0))
-    return tuple(out)
 
 
 def healthy(seed: int) -> Scenario:
@@ -132,9 +30,16 @@ def _hour(seed: int, name: str, low: float, high: float) -> float:
     return Random(f"{seed}/{name}").uniform(low, high)
 
 
+def _fault(at_h: float, kind: str, probe: str, **args: Any) -> Happening:
+    return Happening(at_h, "fault", {"kind": kind, "probe": probe, **args})
+
+
 def mixed(seed: int) -> Scenario:
     """`healthy`, with a person who mixes in the windows by the true temperature and harvests."""
     return replace(healthy(seed), name="mixed", hands="bedside")
+
+
+# -- the box and the koji -----------------------------------------------------------------------------
 
 
 def runaway_heat(seed: int) -> Scenario:
@@ -143,28 +48,24 @@ def runaway_heat(seed: int) -> Scenario:
 
 
 def box_off(seed: int) -> Scenario:
-    """The plug strip is switched off between hour 4 and 14 and stays off."""
-    return _with(seed, "box_off", Happening(_hour(seed, "box_off", 4, 14), "box_off"))
+    """The plug strip is switched off between hour 3 and 9 and stays off."""
+    return _with(seed, "box_off", Happening(_hour(seed, "box_off", 3, 9), "box_off"))
+
+
+def box_timer(seed: int) -> Scenario:
+    """The box's own timer switches it off 10 or 12 h after the world's start, before the koji warms itself."""
+    base = healthy(seed)
+    box = replace(base.params.box, timer_h=Random(f"{seed}/timer").choice((10.0, 12.0)))
+    return replace(base, name="box_timer", params=replace(base.params, box=box))
 
 
 def cold_room(seed: int) -> Scenario:
-    """The room's heating fails in the first night and the box's heater is too weak for it."""
+    """The room falls to about 4 °C from hour 2 to 8 on, and the box's heater has only 3 K in hand."""
     base = healthy(seed)
-    weak = replace(base.params.box, heater_w=base.params.box.outer_ua * 11.0)
-    fall = Happening(_hour(seed, "cold", 2, 8), "room_drop", {"by_c": 11.0})
+    box, room = base.params.box, base.params.room
+    weak = replace(box, heater_w=box.outer_ua * (box.setpoint_c - room.mean_c + 3.0))
+    fall = Happening(_hour(seed, "cold", 2, 8), "room_drop", {"by_c": room.mean_c - 4.0})
     return replace(base, name="cold_room", params=replace(base.params, box=weak), script=(fall,))
-
-
-def probe_silent(seed: int) -> Scenario:
-    """Every koji probe falls silent for good between hour 28 and 34."""
-    base = healthy(seed)
-    at = _hour(seed, "silent", 28, 34)
-    script = tuple(
-        Happening(at, "fault", {"kind": "silent", "probe": p.name})
-        for p in base.probes
-        if p.place == "bed"
-    )
-    return replace(base, name="probe_silent", script=script)
 
 
 def never_warms(seed: int) -> Scenario:
@@ -175,14 +76,178 @@ def never_warms(seed: int) -> Scenario:
 
 
 def hot_tray(seed: int) -> Scenario:
-    """The bottom tray sits on the heater and runs hotter than the others."""
+    """The bottom tray sits near the heater and deeper than the others: it runs hotter."""
     base = healthy(seed)
     *others, last = base.params.trays
-    hot = replace(last, heater_share=0.05, load_kg_m2=last.load_kg_m2 * 1.3)
+    hot = replace(last, heater_share=0.012, load_kg_m2=last.load_kg_m2 * 1.3)
     return replace(base, name="hot_tray", params=replace(base.params, trays=(*others, hot)))
 
 
+def lid_openings(seed: int) -> Scenario:
+    """The lid is opened eight times for 1 to 6 minutes without a word."""
+    rng = Random(f"{seed}/lid")
+    visits = [Happening(rng.uniform(1, 46), "open_lid", {"minutes": rng.uniform(1, 6)}) for _ in range(8)]
+    return _with(seed, "lid_openings", *visits)
+
+
+# -- probes -------------------------------------------------------------------------------------------
+
+
+def probe_silent(seed: int) -> Scenario:
+    """Every koji probe falls silent for good between hour 28 and 34."""
+    base = healthy(seed)
+    at = _hour(seed, "silent", 28, 34)
+    script = tuple(_fault(at, "silent", probe.name) for probe in base.probes if probe.place == "bed")
+    return replace(base, name="probe_silent", script=script)
+
+
+def one_probe_silent(seed: int) -> Scenario:
+    """The first koji probe falls silent for good between hour 5 and 35; the others go on."""
+    return _with(seed, "one_probe_silent", _fault(_hour(seed, "one", 5, 35), "silent", "bed"))
+
+
+def probe_stuck(seed: int) -> Scenario:
+    """The first koji probe holds its last value from an hour between 15 and 30."""
+    return _with(seed, "probe_stuck", _fault(_hour(seed, "stuck", 15, 30), "stuck", "bed"))
+
+
+def probe_drift(seed: int) -> Scenario:
+    """The first koji probe drifts 0.15 °C an hour, up or down, from an hour between 4 and 20."""
+    way = Random(f"{seed}/way").choice((-0.15, 0.15))
+    return _with(seed, "probe_drift", _fault(_hour(seed, "drift", 4, 20), "drift", "bed", size=way))
+
+
+def probe_spikes(seed: int) -> Scenario:
+    """One in 200 readings of the first koji probe is off by 12 °C; from hour 2."""
+    return _with(seed, "probe_spikes", _fault(2.0, "spike", "bed", size=12.0, share=0.005))
+
+
+def probe_sentinel(seed: int) -> Scenario:
+    """One in 50 readings of the first koji probe is 85.0, of the air probe -127.0; from hour 2."""
+    return _with(
+        seed,
+        "probe_sentinel",
+        _fault(2.0, "sentinel", "bed", size=85.0, share=0.02),
+        _fault(2.0, "sentinel", "air", size=-127.0, share=0.02),
+    )
+
+
+def humidity_pinned(seed: int) -> Scenario:
+    """The humidity element is wet from an hour between 10 and 30: 100 % for good."""
+    return _with(seed, "humidity_pinned", _fault(_hour(seed, "wet", 10, 30), "pinned", "air-humidity", size=100.0))
+
+
+def _moved(seed: int, name: str, low: float, high: float, **args: Any) -> Scenario:
+    return _with(seed, name, Happening(_hour(seed, name, low, high), "move_probe", {"probe": "bed", **args}))
+
+
+def probe_left_out(seed: int) -> Scenario:
+    """The first koji probe is left lying on the rim from an hour between 20 and 28."""
+    return _moved(seed, "probe_left_out", 20, 28, kind="rim")
+
+
+def towel_on_probe(seed: int) -> Scenario:
+    """The first koji probe lies under the wet towel from an hour between 4 and 28."""
+    return _moved(seed, "towel_on_probe", 4, 28, kind="towel")
+
+
+def probe_on_heater(seed: int) -> Scenario:
+    """The first koji probe touches the heater from an hour between 4 and 28."""
+    return _moved(seed, "probe_on_heater", 4, 28, kind="heater")
+
+
+def probe_on_metal(seed: int) -> Scenario:
+    """The first koji probe touches the tray's metal from an hour between 4 and 28."""
+    return _moved(seed, "probe_on_metal", 4, 28, kind="metal")
+
+
+def probe_in_hot_rice(seed: int) -> Scenario:
+    """The first koji probe is borrowed for freshly steamed rice at an hour between 6 and 14, for 40 minutes."""
+    at = _hour(seed, "hot", 6, 14)
+    there = Happening(at, "move_probe", {"probe": "bed", "kind": "hot_rice"})
+    back = Happening(at + 40 / 60, "restore_probe", {"probe": "bed"})
+    return _with(seed, "probe_in_hot_rice", there, back)
+
+
+def probes_swapped(seed: int) -> Scenario:
+    """First koji probe and air probe are mixed up from an hour between 18 and 26."""
+    swap = Happening(_hour(seed, "swap", 18, 26), "swap_probes", {"a": "bed", "b": "air"})
+    return _with(seed, "probes_swapped", swap)
+
+
+def radio_gaps(seed: int) -> Scenario:
+    """Six gaps of 2 to 20 minutes in which nothing is heard from any probe."""
+    rng = Random(f"{seed}/gaps")
+    return _with(
+        seed, "radio_gaps", *[Happening(rng.uniform(1, 46), "gap", {"minutes": rng.uniform(2, 20)}) for _ in range(6)]
+    )
+
+
+def serial_unplugged(seed: int) -> Scenario:
+    """The serial device is pulled out twice and comes back after 3 and 8 minutes under another number."""
+    first, second = _hour(seed, "pull", 3, 12), _hour(seed, "pull2", 14, 30)
+    return _with(
+        seed,
+        "serial_unplugged",
+        Happening(first, "unplug"),
+        Happening(first + 3 / 60, "plug"),
+        Happening(second, "unplug"),
+        Happening(second + 8 / 60, "plug"),
+    )
+
+
+# -- nights -------------------------------------------------------------------------------------------
+
+
+def nuisances(seed: int) -> Scenario:
+    """Two or three of the things that must wake nobody: gaps, lid openings, spikes, sentinels, a wet humidity probe."""
+    rng = Random(f"{seed}/nuisances")
+    kinds = (radio_gaps, lid_openings, probe_spikes, probe_sentinel, humidity_pinned)
+    script = [item for make in rng.sample(kinds, rng.choice((2, 3))) for item in make(seed).script]
+    return _with(seed, "nuisances", *script)
+
+
+#: Scenarios in which a hand is truly needed.
+EXCURSIONS = (runaway_heat, box_off, cold_room, probe_silent)
+
+
+def night(seed: int) -> Scenario:
+    """`nuisances`, and in one of three with a real excursion from `EXCURSIONS` besides."""
+    base, rng = nuisances(seed), Random(f"{seed}/night")
+    if rng.random() >= 1 / 3:
+        return replace(base, name="night")
+    real = rng.choice(EXCURSIONS)(seed)
+    return replace(real, name=f"night/{real.name}", script=base.script + real.script)
+
+
 SCENARIOS: dict[str, Callable[[int], Scenario]] = {
-    f.__name__: f
-    for f in (healthy, mixed, runaway_heat, box_off, cold_room, probe_silent, never_warms, hot_tray)
+    make.__name__: make
+    for make in (
+        healthy,
+        mixed,
+        runaway_heat,
+        box_off,
+        box_timer,
+        cold_room,
+        never_warms,
+        hot_tray,
+        lid_openings,
+        probe_silent,
+        one_probe_silent,
+        probe_stuck,
+        probe_drift,
+        probe_spikes,
+        probe_sentinel,
+        humidity_pinned,
+        probe_left_out,
+        towel_on_probe,
+        probe_on_heater,
+        probe_on_metal,
+        probe_in_hot_rice,
+        probes_swapped,
+        radio_gaps,
+        serial_unplugged,
+        nuisances,
+        night,
+    )
 }

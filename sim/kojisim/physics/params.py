@@ -35,7 +35,7 @@ class GrowthParams:
     #: Stages of the distributed delay (Erlang): more stages, less spread between spores. Judgement.
     germination_stages: int = 6
     #: Biomass share that the germinated spores bring, at 1 g starter per kg. Judgement.
-    inoculum: float = 0.025
+    inoculum: float = 0.0225
     #: Starter, g per kg white rice; 1 is the farm and home dose (Kanagawa Prefecture page, 15 g to 15 kg).
     dose_g_kg: float = 1.0
     #: Exponent of the dose: a tenth of it delays growth by about 3 h (technologist's note on ginjo koji).
