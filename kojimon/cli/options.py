@@ -116,6 +116,12 @@ def _belongs(before: str, word: str) -> bool:
     return bool(after_a_part and re.fullmatch(r"\d+(?:[.,]\d+)?(?:\s*(?:h|m|min|s))?", word))
 
 
+def example(*lines: str) -> str:
+    """The end of a command's help: examples as they are typed."""
+    head = "Example:" if len(lines) == 1 else "Examples:"
+    return "\n".join(["\b", head, *(f"  {line}" for line in lines)])
+
+
 def config_option(function: F) -> F:
     """`--config FILE`, on every command that reads the settings; without it the group's, then the usual places."""
     return click.option(

@@ -40,19 +40,22 @@ def say(text: str, tone: str = "plain", error: bool = False, indent: int = 0) ->
     console(error).print(Padding(words, (0, 0, 0, indent)) if indent else words)
 
 
-def table(columns: Sequence[str], rows: Iterable[Sequence[str]], tones: Sequence[str] | None = None) -> None:
+def table(
+    columns: Sequence[str], rows: Iterable[Sequence[str]], tones: Sequence[str] | None = None, title: int = 0
+) -> None:
     """A table, or on a narrow terminal a list.
 
     Args:
         columns: headings; a `>` in front sets the column to the right.
         rows: one text a column.
         tones: one tone a row.
+        title: the list's heading of each row is made of the columns up to this one.
     """
     target, cells = console(), [list(row) for row in rows]
     heads = [column.removeprefix(">") for column in columns]
     marks = list(tones or ["plain"] * len(cells))
     if target.width < NARROW:
-        _as_list(target, heads, cells, marks)
+        _as_list(target, heads, cells, marks, title)
         return
     from rich.table import Table
 
@@ -64,14 +67,20 @@ def table(columns: Sequence[str], rows: Iterable[Sequence[str]], tones: Sequence
     target.print(grid)
 
 
-def _as_list(target: Console, heads: list[str], rows: list[list[str]], tones: list[str]) -> None:
+def _as_list(target: Console, heads: list[str], rows: list[list[str]], tones: list[str], title: int) -> None:
+    from rich.padding import Padding
     from rich.text import Text
 
     for row, tone in zip(rows, tones, strict=True):
-        target.print(Text(row[0], style=STYLES[tone] or "bold"))
-        for head, cell in zip(heads[1:], row[1:], strict=True):
+        target.print(Text(" ".join(filter(None, row[: title + 1])), style=STYLES[tone] or "bold"))
+        for head, cell in zip(heads[title + 1 :], row[title + 1 :], strict=True):
             if cell:
-                target.print(Text(f"  {head}: {cell}"))
+                target.print(Padding(Text(f"{head}: {cell}"), (0, 0, 0, 2)))
+
+
+def clear() -> None:
+    """Begins a fresh screen, where there is one."""
+    console().clear()
 
 
 def heading(text: str) -> None:

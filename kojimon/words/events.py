@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from datetime import timedelta
 from typing import Any
 
 from msgspec import Struct
@@ -74,7 +75,7 @@ def _window_closed(event: Mapping[str, Any], speech: Speech, work: Work) -> Line
 
 
 def _task_done(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
-    return Line(f"Done: {speech.task(str(event['key']))}{_when(event)}.{_gate(event['data'], speech)}", "good")
+    return Line(f"Done: {speech.task(str(event['key']))}{_when(event, speech)}.{_gate(event['data'], speech)}", "good")
 
 
 def _task_undone(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
@@ -82,13 +83,24 @@ def _task_undone(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
 
 
 def _task_corrected(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
-    return Line(f"Corrected: {speech.task(str(event['key']))}{_when(event)}.")
+    return Line(f"Corrected: {speech.task(str(event['key']))}{_when(event, speech)}.")
 
 
-def _when(event: Mapping[str, Any]) -> str:
+def _when(event: Mapping[str, Any], speech: Speech) -> str:
+    """The moment of a mark that was set later: `, at 14:20`, or `, 40 min before` where no wall time is known."""
     at_ms = event["data"].get("at_ms")
-    ago_s = 0 if at_ms is None else (event["t_ms"] - at_ms) / 1000
-    return f", {show_duration(ago_s)} before" if ago_s >= 60 else ""
+    if at_ms is None or event["t_ms"] - at_ms < 60_000:
+        return ""
+    clock = _clock(event, at_ms, speech)
+    return f", at {clock}" if clock else f", {show_duration((event['t_ms'] - at_ms) / 1000)} before"
+
+
+def _clock(event: Mapping[str, Any], t_ms: int, speech: Speech) -> str:
+    """Wall time of an engine time near the event's, "" where the event carries none."""
+    if not event.get("utc"):
+        return ""
+    moment = say.moment_utc(event["utc"]) + timedelta(milliseconds=t_ms - event["t_ms"])
+    return speech.moment(moment.isoformat(), event["utc"])
 
 
 def _gate(data: Mapping[str, Any], speech: Speech) -> str:
@@ -149,6 +161,8 @@ def _alarm(event: Mapping[str, Any], speech: Speech, work: Work) -> Line | None:
     lead = _AFTER.get(str(data["to"]))
     if lead is None:
         return None
+    until = _clock(event, data["until_ms"], speech) if data.get("until_ms") else ""
+    lead = f"{lead} until {until}" if until and data["to"] == "SHLVD" else lead
     lasted_ms = data.get("lasted_ms")
     lasted = f", after {show_duration(lasted_ms / 1000)}" if lasted_ms else ""
     text = f"{lead}: {say.small_first(alarm_words.subject(alarm, speech))}{lasted}."

@@ -1,0 +1,162 @@
+"""`kojimon alarms`: what is wrong, what was; seen, paused, tried out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import click
+
+from kojimon.cli import screen
+from kojimon.cli.kitchen import Kitchen, open_kitchen, print_events
+from kojimon.cli.options import DURATION, PlainCommand, config_option, example, json_option
+from kojimon.errors import UsageError
+from kojimon.words import alarms as alarm_words
+from kojimon.words import status as words
+from kojimon.words.speech import Speech
+
+Document = Mapping[str, Any]
+
+LIST = example("kojimon alarms", "kojimon alarms ack", "kojimon alarms shelve koji --for 30 min")
+
+
+@click.group(invoke_without_command=True, epilog=LIST)
+@config_option
+@json_option
+@click.pass_context
+def alarms(ctx: click.Context, config: str | None, as_json: bool) -> None:
+    """See alarms, say you have seen them, pause them, test them.
+
+    An alarm is named by its number in the list, or by a part of its name.
+    """
+    ctx.obj = config or ctx.obj
+    if ctx.invoked_subcommand is None:
+        _list(open_kitchen(config), as_json)
+
+
+def listed(document: Document) -> list[dict[str, Any]]:
+    """Every alarm of the document with its incubator's name, in the order of the list."""
+    rows = [{**alarm, "incubator": box["name"]} for box in document["incubators"] for alarm in box["alarms"]]
+    return rows + [{**alarm, "incubator": ""} for alarm in document["alarms"]]
+
+
+def _list(kitchen: Kitchen, as_json: bool) -> None:
+    document = kitchen.state()
+    rows = listed(document)
+    if as_json:
+        screen.print_json(rows)
+        return
+    speech = words.speech_of(document)
+    if not rows:
+        screen.say("No alarms.", "good")
+        return
+    boxes = {box["name"]: box for box in document["incubators"]}
+    several = len(boxes) > 1
+    cells, tones = [], []
+    for number, alarm in enumerate(rows, 1):
+        text = _text(alarm, boxes.get(alarm["incubator"]), speech, document["t_ms"])
+        since = alarm.get("since_utc")
+        cells.append(
+            [
+                f"{number}",
+                f"{text} [{alarm['incubator']}]" if several and alarm["incubator"] else text,
+                alarm_words.alarm_state(alarm, speech, document["now"]["utc"]),
+                speech.moment(since, document["now"]["utc"]) if since else "",
+                alarm_words.PRIORITY_WORDS[alarm["priority"]],
+                alarm["key"],
+            ]
+        )
+        tones.append(_tone(alarm))
+    screen.table([">", "what", "state", "since", "so it", "name"], cells, tones, title=1)
+
+
+def _text(alarm: Document, box: Document | None, speech: Speech, now_ms: int) -> str:
+    if box is not None and alarm["state"] in ("UNACK", "ACKED"):
+        return words.first_line(alarm, box, speech, now_ms)
+    return alarm_words.subject(alarm, speech)
+
+
+def _tone(alarm: Document) -> str:
+    if alarm["state"] != "UNACK":
+        return "plain"
+    return "wrong" if alarm["priority"] == "wake" else "look"
+
+
+def find_alarms(rows: list[dict[str, Any]], names: tuple[str, ...]) -> list[dict[str, Any]]:
+    """The alarms meant by numbers of the list or parts of their names. Raises UsageError that lists what there is."""
+    if not rows:
+        raise UsageError("There are no alarms.")
+    found: list[dict[str, Any]] = []
+    for name in names:
+        if name.isdigit() and 1 <= int(name) <= len(rows):
+            found.append(rows[int(name) - 1])
+            continue
+        exact = [row for row in rows if row["key"] == name]
+        near = exact or [row for row in rows if name.lower() in _names(row)]
+        if len(near) != 1:
+            known = ", ".join(f"{number} {row['key']}" for number, row in enumerate(rows, 1))
+            what = "is not in the list" if not near else "is more than one"
+            raise UsageError(f"{name!r} {what}. The alarms are: {known}.")
+        found.append(near[0])
+    return found
+
+
+def _names(alarm: Document) -> str:
+    koji = "koji " if "/bed" in str(alarm["key"]) else ""
+    return f"{koji}{alarm['key']} {alarm.get('tray') or ''} {alarm.get('probe') or ''}".lower()
+
+
+@alarms.command(epilog=example("kojimon alarms ack", "kojimon alarms ack 1"))
+@click.argument("alarm", nargs=-1)
+@config_option
+def ack(alarm: tuple[str, ...], config: str | None) -> None:
+    """Say that you have seen it: the noise stops, the watching goes on. Without a name, all new ones."""
+    kitchen = open_kitchen(config)
+    rows = listed(kitchen.state())
+    unseen = [row for row in rows if row["state"] in ("UNACK", "RTNUN", "LATCH-UNACK")]
+    chosen = find_alarms(rows, alarm) if alarm else unseen
+    if not chosen:
+        screen.say("There is nothing new to see.", "good")
+    for row in chosen:
+        _act(kitchen, "alarm.acknowledge", row, {"occurrence": row["occurrence"]})
+
+
+@alarms.command(
+    cls=PlainCommand, epilog=example("kojimon alarms shelve koji --for 30 min", "kojimon alarms shelve 1 --once")
+)
+@click.argument("alarm", nargs=-1, required=True)
+@click.option("--for", "for_s", type=DURATION, metavar="TIME", help="How long, an hour at most (and if not given).")
+@click.option("--once", is_flag=True, help="Until it is over by itself, if that comes first.")
+@config_option
+def shelve(alarm: tuple[str, ...], for_s: float | None, once: bool, config: str | None) -> None:
+    """Pause an alarm for a while. What still holds when the time is up is told at once."""
+    kitchen = open_kitchen(config)
+    data: dict[str, Any] = {"one_shot": once} | ({} if for_s is None else {"for_s": for_s})
+    for row in find_alarms(listed(kitchen.state()), alarm):
+        _act(kitchen, "alarm.shelve", row, data)
+
+
+@alarms.command(epilog=example("kojimon alarms unshelve koji"))
+@click.argument("alarm", nargs=-1, required=True)
+@config_option
+def unshelve(alarm: tuple[str, ...], config: str | None) -> None:
+    """End a pause."""
+    kitchen = open_kitchen(config)
+    for row in find_alarms(listed(kitchen.state()), alarm):
+        _act(kitchen, "alarm.unshelve", row, {})
+
+
+@alarms.command(epilog=example("kojimon alarms test", "kojimon alarms test can you hear this"))
+@click.argument("text", nargs=-1)
+@config_option
+def test(text: tuple[str, ...], config: str | None) -> None:
+    """Raise an alarm that means nothing, to see that it gets through."""
+    kitchen = open_kitchen(config)
+    print_events(kitchen, kitchen.act("alarm.test", "", {"text": " ".join(text)}))
+    if not kitchen.live:
+        screen.say("It is written down and goes out when the daemon runs (kojimon run).", "look")
+    screen.say("When it has reached you: kojimon alarms ack test")
+
+
+def _act(kitchen: Kitchen, kind: str, row: Document, data: Mapping[str, Any]) -> None:
+    print_events(kitchen, kitchen.act(kind, row["incubator"], {"key": row["key"], **data}))

@@ -1,0 +1,62 @@
+"""Finding the step a person means, and showing a step's cautions and what comes next."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Mapping
+from typing import Any
+
+from kojimon.cli import screen
+from kojimon.errors import UsageError
+from kojimon.words import speech as say
+from kojimon.words import status as words
+from kojimon.words.speech import Speech
+
+Document = Mapping[str, Any]
+
+
+def find_task(incubator: Document, text: str) -> Document:
+    """The step meant by its name, its trade word or a part of its label. Raises UsageError that lists them."""
+    tasks: list[Document] = list(incubator["tasks"])
+    wanted = _plain(text)
+    exact = [task for task in tasks if wanted in (_plain(task["name"]), _plain(task.get("trade") or ""))]
+    if exact:
+        return exact[0]
+    near = [task for task in tasks if _plain(task["name"]).startswith(wanted) or wanted in _plain(task["label"])]
+    if wanted and len(near) == 1:
+        return near[0]
+    known = ", ".join(_known(task) for task in tasks)
+    close = difflib.get_close_matches(wanted, [task["name"] for task in tasks], n=1)
+    hint = f" Did you mean {close[0]!r}?" if close else ""
+    several = f"{text!r} may mean {say.listing([task['name'] for task in near])}." if len(near) > 1 else ""
+    raise UsageError(f"{several or f'This batch has no step {text!r}.'}{hint} Its steps are: {known}.")
+
+
+def _known(task: Document) -> str:
+    return f"{task['name']} ({task['trade']})" if task.get("trade") else str(task["name"])
+
+
+def _plain(text: str) -> str:
+    return text.strip().lower().replace("_", "-").replace(" ", "-")
+
+
+def last_mark(task: Document) -> Document:
+    """The latest valid mark of a step. Raises UsageError when it was never done."""
+    marks = [mark for mark in task["marks"] if not mark["undone"]]
+    if not marks:
+        raise UsageError(f"{task['label']} ({task['name']}) is not marked as done, so there is nothing to change.")
+    latest: Document = max(marks, key=lambda mark: int(mark["at_t_ms"]))
+    return latest
+
+
+def caution_lines(task: Document) -> None:
+    """The cautions that belong to a step."""
+    for caution in task.get("cautions") or ():
+        screen.say(f"Take care: {caution}", "look")
+
+
+def print_next(incubator: Document, document: Document, speech: Speech) -> None:
+    """The one next step, after something was done."""
+    step = words.next_step(incubator, speech, document["t_ms"], document["now"]["utc"])
+    if step is not None:
+        screen.say(f"{step.title}, {step.window}.", "look" if step.late else "plain")
