@@ -26,7 +26,7 @@ WORK_HANDS: dict[str, Hands] = {
 }
 #: What is done besides at the first, second and later mixes: out of the wrap, thinner, furrows.
 MIX_ROUNDS: tuple[Hands, ...] = (
-    (("unwrap", {}), ("spread", {"factor": 1.1})),
+    (("unwrap", {}), ("spread", {"factor": 1.2})),
     (("spread", {"factor": 1.2}),),
     (("furrow", {}),),
 )

@@ -63,7 +63,7 @@ class Bedside:
         world.act("mix")
         if count == 0:
             world.act("unwrap")
-            world.act("spread", factor=1.1)
+            world.act("spread", factor=1.2)
         elif count == 1:
             world.act("spread", factor=1.2)
         else:
