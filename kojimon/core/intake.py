@@ -1,0 +1,244 @@
+"""The one queue into the core: bounded, counted, many writers, one reader.
+
+Each source has its own lanes, so that a flood from one never pushes out what another sent. When the whole is full
+the oldest droppable item of the source that is putting goes, is counted, and is told as a `gap`. Items that carry a
+receipt (QoS 1) are never dropped: their source waits, and so stops reading its socket.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import deque
+from collections.abc import Callable, Mapping
+from typing import Any, Generic, NamedTuple, TypeVar
+
+from kojimon.clock import real_s
+from kojimon.model import Arrival
+
+MAX_ITEMS = 20_000
+MAX_BYTES = 8 * 1024 * 1024
+MAX_ACTS = 100
+MAX_NOTES = 200
+OVERHEAD_BYTES = 64
+"""Counted for each item besides its payload and topic."""
+
+Request = TypeVar("Request")
+
+
+class Gap(NamedTuple):
+    """Items of one source that were dropped because the intake was full."""
+
+    source: str
+    dropped: int
+    since_boot_ms: int
+
+
+class Note(NamedTuple):
+    """An input that comes from inside the daemon: a health change, a forecast, a calibration."""
+
+    kind: str
+    payload: dict[str, Any]
+
+
+class Taken(NamedTuple, Generic[Request]):
+    """What one `drain` hands over."""
+
+    arrivals: list[Arrival]
+    requests: list[Request]
+    notes: list[Note]
+    gaps: list[Gap]
+    more: bool
+    """Whether arrivals were left behind because of the limit."""
+
+
+def _size(arrival: Arrival) -> int:
+    payload = arrival.payload
+    return OVERHEAD_BYTES + len(arrival.topic) + (8 if isinstance(payload, float) else len(payload))
+
+
+class Intake(Generic[Request]):
+    """See the module text. Thread-safe.
+
+    Args:
+        max_items, max_bytes: limits on arrivals waiting.
+        max_acts: limit on requests waiting.
+        signal_arrivals: whether an arrival wakes the reader; off when a driver says when to run.
+    """
+
+    def __init__(
+        self,
+        max_items: int = MAX_ITEMS,
+        max_bytes: int = MAX_BYTES,
+        max_acts: int = MAX_ACTS,
+        signal_arrivals: bool = True,
+    ) -> None:
+        self._max_items, self._max_bytes, self._max_acts = max_items, max_bytes, max_acts
+        self._signal_arrivals = signal_arrivals
+        self._lock = threading.Lock()
+        self._changed = threading.Condition(self._lock)
+        self._wake = threading.Event()
+        self._waiting = 0
+        self._lanes: dict[tuple[str, bool], deque[Arrival]] = {}
+        self._items = self._bytes = 0
+        self._arrived: dict[str, int] = {}
+        self._gaps: dict[str, Gap] = {}
+        self._dropped = 0
+        self._requests: deque[Request] = deque()
+        self._notes: dict[tuple[str, str], Note] = {}
+        self._closed = False
+
+    # -- sources -----------------------------------------------------------------------------------------
+
+    def put(self, arrival: Arrival) -> bool:
+        """Queues an arrival without waiting. False: the intake was full, and this source's oldest was dropped."""
+        with self._lock:
+            self._append(arrival)
+            kept = self._items <= self._max_items and self._bytes <= self._max_bytes
+            if not kept:
+                self._drop(arrival.source)
+        if self._signal_arrivals and not self._wake.is_set():
+            self._wake.set()
+        return kept
+
+    def put_wait(self, arrival: Arrival, timeout_s: float | None = None) -> bool:
+        """Queues an arrival as soon as there is room. False: closed, or timeout_s of real time went by; not queued."""
+        with self._changed:
+            self._waiting += 1
+            try:
+                if not self._changed.wait_for(lambda: self._closed or self._has_room(), timeout_s) or self._closed:
+                    return False
+                self._append(arrival)
+            finally:
+                self._waiting -= 1
+        if self._signal_arrivals:
+            self._wake.set()
+        return True
+
+    def _has_room(self) -> bool:
+        return self._items < self._max_items and self._bytes < self._max_bytes
+
+    def _append(self, arrival: Arrival) -> None:
+        source = arrival.source
+        key = (source, arrival.receipt == 0)
+        lane = self._lanes.get(key)
+        if lane is None:
+            lane = self._lanes[key] = deque()
+        lane.append(arrival)
+        self._items += 1
+        self._bytes += _size(arrival)
+        self._arrived[source] = self._arrived.get(source, 0) + 1
+        if self._waiting:
+            self._changed.notify_all()
+
+    def _drop(self, source: str) -> None:
+        lane = self._lanes.get((source, True))
+        while lane and (self._items > self._max_items or self._bytes > self._max_bytes):
+            gone = lane.popleft()
+            self._items -= 1
+            self._bytes -= _size(gone)
+            self._dropped += 1
+            before = self._gaps.get(source)
+            if before is None:
+                self._gaps[source] = Gap(source, 1, gone.boot_ms)
+            else:
+                self._gaps[source] = before._replace(dropped=before.dropped + 1)
+
+    # -- people and parts of the daemon --------------------------------------------------------------------
+
+    def submit(self, request: Request) -> bool:
+        """Queues a request for the core. False: too many are waiting ("busy"), or the intake is closed."""
+        with self._lock:
+            if self._closed or len(self._requests) >= self._max_acts:
+                return False
+            self._requests.append(request)
+        self._wake.set()
+        return True
+
+    def note(self, kind: str, key: str, payload: dict[str, Any]) -> bool:
+        """Queues an input of the daemon's own. A later one of the same kind and key takes the place of the earlier."""
+        with self._lock:
+            if (kind, key) not in self._notes and len(self._notes) >= MAX_NOTES:
+                return False
+            self._notes[(kind, key)] = Note(kind, payload)
+        self._wake.set()
+        return True
+
+    # -- the core ------------------------------------------------------------------------------------------
+
+    def wait(self, timeout_s: float) -> bool:
+        """Waits until something came or timeout_s of real time went by. Whether something came."""
+        return self._wake.wait(timeout_s)
+
+    def wake(self) -> None:
+        """Ends a `wait`."""
+        self._wake.set()
+
+    def drain(self, limit: int = 2_000) -> Taken[Request]:
+        """Takes up to `limit` arrivals, oldest first, and everything else."""
+        with self._lock:
+            self._wake.clear()
+            arrivals = self._take(limit)
+            requests, notes = list(self._requests), list(self._notes.values())
+            gaps = list(self._gaps.values())
+            self._requests.clear()
+            self._notes.clear()
+            self._gaps.clear()
+            more = self._items > 0
+            if self._waiting:
+                self._changed.notify_all()
+        return Taken(arrivals, requests, notes, gaps, more)
+
+    def _take(self, limit: int) -> list[Arrival]:
+        lanes = [lane for lane in self._lanes.values() if lane]
+        if self._items <= limit or len(lanes) == 1:
+            taken = [lane.popleft() for lane in lanes for _ in range(min(limit, len(lane)))]
+        else:
+            taken = []
+            while len(taken) < limit and lanes:
+                lane = min(lanes, key=lambda lane: lane[0].boot_ms)
+                taken.append(lane.popleft())
+                if not lane:
+                    lanes.remove(lane)
+        if len(lanes) > 1:
+            taken.sort(key=lambda arrival: arrival.boot_ms)
+        self._items -= len(taken)
+        self._bytes -= sum(map(_size, taken))
+        return taken
+
+    # -- looking, closing ------------------------------------------------------------------------------------
+
+    def facts(self) -> dict[str, int]:
+        """How much is waiting and how much was dropped since the start."""
+        with self._lock:
+            return {"waiting": self._items, "bytes": self._bytes, "dropped": self._dropped}
+
+    def arrived(self) -> dict[str, int]:
+        """How many items each source has put since the start."""
+        with self._lock:
+            return dict(self._arrived)
+
+    def wait_arrived(self, counts: Mapping[str, int], timeout_s: float) -> dict[str, int]:
+        """Waits until every source in `counts` has put so many. Returns what is still missing, {} when all came."""
+        return self._await(lambda: self._missing(counts), timeout_s)
+
+    def _missing(self, counts: Mapping[str, int]) -> dict[str, int]:
+        short = {name: wanted - self._arrived.get(name, 0) for name, wanted in counts.items()}
+        return {name: missing for name, missing in short.items() if missing > 0}
+
+    def _await(self, missing: Callable[[], dict[str, int]], timeout_s: float) -> dict[str, int]:
+        until = real_s() + timeout_s
+        with self._changed:
+            self._waiting += 1
+            try:
+                while (rest := missing()) and not self._closed and (left := until - real_s()) > 0:
+                    self._changed.wait(left)
+            finally:
+                self._waiting -= 1
+            return rest
+
+    def close(self) -> None:
+        """Ends every wait; nothing more is accepted from people, nor from sources that wait for room."""
+        with self._changed:
+            self._closed = True
+            self._changed.notify_all()
+        self._wake.set()

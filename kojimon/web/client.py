@@ -1,0 +1,101 @@
+"""Talks to the daemon over its local socket, with the standard library alone: commands must start fast."""
+
+from __future__ import annotations
+
+import http.client
+import json
+import socket
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlencode
+
+from kojimon.errors import EXIT_USAGE, KojimonError, NotRunningError, RefusedError, UsageError
+from kojimon.web.door import socket_path
+
+TIMEOUT_S = 15.0
+LONGEST_ANSWER = 64 * 1024 * 1024
+
+
+class _UnixConnection(http.client.HTTPConnection):
+    def __init__(self, path: Path, timeout_s: float) -> None:
+        super().__init__("localhost", timeout=timeout_s)
+        self._path = path
+
+    def connect(self) -> None:
+        self.sock = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+        self.sock.settimeout(self.timeout)
+        self.sock.connect(str(self._path))
+
+
+class Client:
+    """The API of one daemon.
+
+    Args:
+        path: its socket (`door.socket_path`).
+        timeout_s: longest wait for one answer.
+    """
+
+    def __init__(self, path: Path, timeout_s: float = TIMEOUT_S) -> None:
+        self._path, self._timeout_s = path, timeout_s
+
+    @classmethod
+    def for_journal(cls, journal_path: str | Path, run_folder: str | Path = "") -> Client:
+        """The client for the daemon that holds this journal."""
+        return cls(socket_path(journal_path, run_folder))
+
+    def running(self) -> bool:
+        """Whether a daemon answers."""
+        try:
+            self.get("/v1/health")
+        except NotRunningError:
+            return False
+        except KojimonError:
+            return True
+        return True
+
+    def get(self, path: str, **query: Any) -> Any:
+        """Fetches `path` with the query's fields that are not None. Raises as `_ask` says."""
+        fields = {name: value for name, value in query.items() if value is not None}
+        return self._ask("GET", f"{path}?{urlencode(fields)}" if fields else path, None)
+
+    def act(self, act: dict[str, Any]) -> Any:
+        """Sends an act. Raises RefusedError with the daemon's words when it is refused."""
+        return self._ask("POST", "/v1/acts", json.dumps(act).encode())
+
+    def _ask(self, method: str, target: str, body: bytes | None) -> Any:
+        """One request.
+
+        Raises:
+            NotRunningError: nobody listens.
+            RefusedError, UsageError, KojimonError: by what the daemon answered.
+        """
+        connection = _UnixConnection(self._path, self._timeout_s)
+        headers = {"Content-Type": "application/json"} if body else {}
+        try:
+            connection.request(method, target, body, headers)
+            response = connection.getresponse()
+            text = response.read(LONGEST_ANSWER)
+        except (FileNotFoundError, ConnectionRefusedError) as error:
+            raise NotRunningError(f"no daemon answers at {self._path}; start it with `kojimon run`") from error
+        except TimeoutError as error:
+            raise KojimonError(f"the daemon did not answer within {self._timeout_s:g} s; try again") from error
+        except (OSError, http.client.HTTPException) as error:
+            raise NotRunningError(f"the daemon at {self._path} went away: {error}") from error
+        finally:
+            connection.close()
+        return _answer(response.status, text)
+
+
+def _answer(status: int, text: bytes) -> Any:
+    try:
+        answer = json.loads(text)
+    except ValueError as error:
+        raise KojimonError(f"the daemon answered {status} with something that is not JSON") from error
+    if status < 400:
+        return answer
+    words = str(answer.get("error", f"the daemon answered {status}"))
+    wanted = str(answer.get("wanted", ""))
+    if status == 409:
+        raise RefusedError(words)
+    message = f"{words}; {wanted}" if wanted else words
+    raise (UsageError if answer.get("exit") == EXIT_USAGE else KojimonError)(message)

@@ -1,0 +1,82 @@
+"""The daemon's own door on this machine: a Unix socket whose file permission decides who may come in.
+
+Both sides work the path out from the journal's path, so that a command finds the daemon that holds its journal.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import socket
+import tempfile
+from pathlib import Path
+
+from kojimon.errors import KojimonError, UsageError
+
+LONGEST_PATH = 107
+"""Bytes of a Unix socket's path on Linux, without the closing NUL (unix(7), sun_path[108])."""
+
+SOCKET_MODE = 0o660
+BACKLOG = 32
+
+
+def default_run_folder() -> Path:
+    """Where sockets go unless settings say otherwise: systemd's runtime folder, the session's, or a private one."""
+    for name in ("RUNTIME_DIRECTORY", "XDG_RUNTIME_DIR"):
+        folder = os.environ.get(name, "").split(":")[0]
+        if folder and Path(folder).is_dir():
+            return Path(folder) if name == "RUNTIME_DIRECTORY" else Path(folder) / "kojimon"
+    return Path(tempfile.gettempdir()) / f"kojimon-{os.getuid()}"
+
+
+def run_folder_of(run_folder: str | Path) -> Path:
+    """The folder settings name, or the default where they name none."""
+    return Path(run_folder) if str(run_folder) else default_run_folder()
+
+
+def make_run_folder(run_folder: str | Path) -> Path:
+    """The run folder, made where it is missing. Raises KojimonError when it is somebody else's or cannot be made."""
+    folder = run_folder_of(run_folder)
+    try:
+        folder.mkdir(mode=0o770, parents=True, exist_ok=True)
+        owner = folder.stat().st_uid
+    except OSError as error:
+        raise KojimonError(f"{folder}: the run folder cannot be made: {error.strerror}") from error
+    if not os.access(folder, os.W_OK):
+        raise KojimonError(f"{folder}: the run folder belongs to user {owner} and cannot be written")
+    return folder
+
+
+def socket_path(journal_path: str | Path, run_folder: str | Path = "") -> Path:
+    """Path of the socket of the daemon that holds this journal.
+
+    Raises UsageError when it would be longer than the 107 bytes a Unix socket may have.
+    """
+    name = hashlib.sha256(os.fsencode(Path(journal_path).resolve())).hexdigest()[:16]
+    path = run_folder_of(run_folder) / f"{name}.sock"
+    length = len(os.fsencode(path))
+    if length > LONGEST_PATH:
+        raise UsageError(
+            f"run_folder: {path} has {length} bytes, at most {LONGEST_PATH} are possible for a socket; "
+            "a shorter run_folder is wanted"
+        )
+    return path
+
+
+def bind(path: Path) -> socket.socket:
+    """A listening socket at path with mode 0660. A stale one is taken away; the journal's lock keeps two daemons apart.
+
+    Raises KojimonError when it cannot be made.
+    """
+    door = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+    try:
+        path.unlink(missing_ok=True)
+        # The mode is set before anybody can connect: listen comes after chmod.
+        door.bind(str(path))
+        path.chmod(SOCKET_MODE)
+        door.listen(BACKLOG)
+    except OSError as error:
+        door.close()
+        raise KojimonError(f"{path}: the local socket cannot be made: {error.strerror}") from error
+    door.setblocking(False)
+    return door

@@ -1,0 +1,53 @@
+"""Times and errors as the API says them: ISO 8601 in UTC beside every engine time, errors with what is wanted."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import UTC, datetime
+from typing import Any
+
+UtcOf = Callable[[int], tuple[int, bool]]
+"""Engine ms to (UTC ms, whether trusted)."""
+
+TIMES = {"t_ms": "utc", "since_ms": "since_utc"}
+
+
+def iso_utc(utc_ms: int) -> str:
+    """`2026-01-31T14:20:00.000Z`, or "" for a moment no calendar holds."""
+    try:
+        moment = datetime.fromtimestamp(utc_ms / 1000, tz=UTC)
+    except (OverflowError, ValueError, OSError):
+        return ""
+    return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def parse_utc_ms(text: str) -> int:
+    """UTC ms of an ISO 8601 time with its zone. Raises ValueError in words."""
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        moment = None
+    if moment is None or moment.tzinfo is None:
+        raise ValueError("a time with its zone is wanted, as in 2026-01-31T14:20:00Z")
+    return round(moment.timestamp() * 1000)
+
+
+def _utc_name(name: str) -> str | None:
+    if name in TIMES:
+        return TIMES[name]
+    return f"{name.removesuffix('_t_ms')}_utc" if name.endswith("_t_ms") else None
+
+
+def with_utc(document: Any, utc_of: UtcOf) -> Any:
+    """A copy of plain data with `X_utc` beside every `X_t_ms` (and `utc` beside `t_ms`)."""
+    if isinstance(document, list | tuple):
+        return [with_utc(item, utc_of) for item in document]
+    if not isinstance(document, dict):
+        return document
+    stamped: dict[str, Any] = {}
+    for name, value in document.items():
+        stamped[name] = with_utc(value, utc_of)
+        other = _utc_name(name)
+        if other is not None and (value is None or isinstance(value, int)):
+            stamped[other] = None if value is None or value < 0 else iso_utc(utc_of(value)[0])
+    return stamped
