@@ -264,7 +264,7 @@ class Reader:
         return Stamps([Segment(*row) for row in rows])
 
     def seq_at(self, t_ms: int) -> int:
-        """The first reading's seq at or after an engine time; past the last one when there is none.
+        """Where an engine time lies among the readings: those of it and later have this seq or a higher one.
 
         Engine time never falls along seq, so halving finds it without an index.
         """

@@ -79,7 +79,7 @@ TABLES: Final = (
   event INTEGER NOT NULL,    -- event.no
   priority TEXT NOT NULL,    -- wake, tell, log
   t_ms INTEGER NOT NULL,     -- engine time, ms
-  settled_t_ms INTEGER       -- NULL as long as somebody still has to be told
+  settled_t_ms INTEGER       -- engine time, ms; NULL as long as somebody still has to be told
 ) WITHOUT ROWID""",
     "CREATE INDEX message_waiting ON message (t_ms) WHERE settled_t_ms IS NULL",
     """CREATE TABLE delivery (
@@ -120,8 +120,8 @@ TABLES: Final = (
 )""",
     """CREATE TABLE segment (
   -- Engine time to UTC, derived from table clock: utc_ms = t_ms + offset_ms from from_t_ms on.
-  from_t_ms INTEGER PRIMARY KEY,
-  offset_ms INTEGER NOT NULL,
+  from_t_ms INTEGER PRIMARY KEY, -- engine time, ms
+  offset_ms INTEGER NOT NULL,    -- ms
   boot INTEGER NOT NULL,
   state TEXT NOT NULL          -- trusted; estimated (final); open (an estimate that may still change)
 )""",
@@ -154,7 +154,7 @@ TABLES: Final = (
     """CREATE TABLE duty (
   -- Calendar duties and when each was last done.
   name TEXT PRIMARY KEY,
-  last_utc_ms INTEGER NOT NULL
+  last_utc_ms INTEGER NOT NULL -- UTC, ms since 1970
 ) WITHOUT ROWID""",
     """CREATE TABLE thinned (
   -- Spans from which readings were left out; replay does not promise the same events there.
