@@ -19,6 +19,9 @@ HEADLINE_MAX = 60
 URGENT_LEFT_S = 6 * 3600
 """A time left beyond this helps nobody decide in the night, so it is not said."""
 
+MIX_WORKS = ("mix", "spread")
+"""Works that let heat out of the koji."""
+
 STATE_WORDS = {
     "NORM": "all right",
     "UNACK": "new",
@@ -184,6 +187,8 @@ def _fact(alarm: Mapping[str, Any], speech: Speech, per_hour: float | None) -> t
     quantity, hot = parts[2], str(alarm.get("side") or parts[-1]).startswith("high")
     name = _name(parts[1], str(alarm.get("tray") or ""))
     over = "over" if hot else "under"
+    if (value < limit) if hot else (value > limit):
+        over = f"was {over}"
     brief = f"{name} {speech.brief(quantity, value)} {over} {speech.brief(quantity, limit, unit=False)}"
     word = say.trend(quantity, per_hour)
     return (f"{brief}, {word}" if word else brief), brief

@@ -36,6 +36,54 @@ def line(event: Mapping[str, Any], speech: Speech, work: Work | None = None) -> 
     return say_it(event, speech, work or Work())
 
 
+class Teller:
+    """Tells a run of events one by one, keeping in mind what was done to the koji of each box."""
+
+    def __init__(self, speech: Speech) -> None:
+        self.speech = speech
+        self._seen: dict[str, _Seen] = {}
+
+    def tell(self, event: Mapping[str, Any]) -> Line | None:
+        """The event's line; its place in the batch is remembered for the ones to come."""
+        seen = self._seen.setdefault(str(event["incubator"]), _Seen())
+        seen.take(event, self.speech.works)
+        return line(event, self.speech, seen.work(event["t_ms"]))
+
+
+class _Seen:
+    """The tasks and windows of one box's batch, from its events. Times are engine ms."""
+
+    def __init__(self) -> None:
+        self.marks: dict[int, tuple[str, int]] = {}
+        self.open: dict[str, str] = {}
+
+    def take(self, event: Mapping[str, Any], works: Mapping[str, str]) -> None:
+        kind, key, data = str(event["kind"]), str(event["key"]), event["data"]
+        work = str(data.get("work") or works.get(key, ""))
+        if kind == "batch-start":
+            self.marks, self.open = {}, {}
+        elif kind in ("window-open", "window-due"):
+            self.open[key] = work
+        elif kind == "task-done":
+            self.open.pop(key, None)
+            self.marks[data.get("mark", 0)] = ("inoculate" if key == "inoculate" else work, data.get("at_ms", 0))
+        elif kind == "task-undone":
+            self.marks.pop(data.get("mark", 0), None)
+        elif kind == "task-corrected" and data.get("mark") in self.marks:
+            self.marks[data["mark"]] = (self.marks[data["mark"]][0], data.get("at_ms", 0))
+
+    def work(self, t_ms: int) -> Work:
+        zero = [at_ms for work, at_ms in self.marks.values() if work == "inoculate"]
+        mixed = [at_ms for work, at_ms in self.marks.values() if work in alarm_words.MIX_WORKS]
+        return Work(
+            hour=(t_ms - min(zero)) / 3_600_000 if zero else None,
+            mixed_ago_s=(t_ms - max(mixed)) / 1000 if mixed else None,
+            mixes=len(mixed),
+            mix_open=any(work in alarm_words.MIX_WORKS for work in self.open.values()),
+            harvest_open="harvest" in self.open.values(),
+        )
+
+
 def _batch_start(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
     data = event["data"]
     name = data.get("name") or event["key"] or event["batch"]
@@ -172,7 +220,9 @@ def _alarm(event: Mapping[str, Any], speech: Speech, work: Work) -> Line | None:
 def _called(alarm: Mapping[str, Any], signal: str, speech: Speech, work: Work) -> Line:
     head = alarm_words.headline(alarm, speech, work, alarm.get("rate_per_h"), None)
     causes = [str(cause) for cause in alarm.get("causes") or ()]
-    detail = f" Check: {say.listing(causes)}." if causes else f" {alarm['text']}" if alarm.get("text") else ""
+    detail = f" Check: {say.listing(causes)}." if causes else ""
+    if alarm.get("text") and str(alarm["key"]).startswith(("health/", "test")):
+        detail = f" ({alarm['text']})"
     again = {"re": "Again: ", "up": "Worse: "}.get(signal, "")
     return Line(f"{again}{head}.{detail}", "wrong" if alarm.get("priority") == "wake" else "look")
 

@@ -46,6 +46,7 @@ class Speech(Struct, frozen=True):
         fahrenheit, pounds: the units they read.
         zone: IANA name of the zone they live in; times are said in it.
         tasks: plain words of each task, by name.
+        works: what each task does to the koji (`schedule.spec.Task.work`), by name.
         stages: plain words of each stage, by name.
         probes: (place, tray) of each probe, by name.
     """
@@ -54,6 +55,7 @@ class Speech(Struct, frozen=True):
     pounds: bool = False
     zone: str = "UTC"
     tasks: dict[str, str] = {}
+    works: dict[str, str] = {}
     stages: dict[str, str] = {}
     probes: dict[str, tuple[str, str]] = {}
 
@@ -152,11 +154,13 @@ def where(place: str, tray: str = "") -> str:
 
 
 def tray_name(tray: str) -> str:
-    """`top` -> `the top tray`; `tray 2` and `The lid` stay what the person called them."""
-    bare = tray.strip()
-    if "tray" in bare.lower() or bare.lower().startswith("the "):
+    """`top` and `top-tray` -> `the top tray`; `tray-2` and `2` -> `tray 2`."""
+    bare = tray.strip().replace("-", " ").replace("_", " ")
+    if bare.lower().startswith(("the ", "tray")):
         return bare
-    return f"tray {bare}" if bare.isdigit() else f"the {bare} tray"
+    if bare.isdigit():
+        return f"tray {bare}"
+    return f"the {bare}" if bare.lower().endswith("tray") else f"the {bare} tray"
 
 
 def trend(quantity: str, per_hour: float | None) -> str:

@@ -9,10 +9,8 @@ from msgspec import Struct
 
 from kojimon.words import alarms as alarm_words
 from kojimon.words import speech as say
-from kojimon.words.alarms import Work
+from kojimon.words.alarms import MIX_WORKS, Work
 from kojimon.words.speech import Speech
-
-MIX_WORKS = ("mix", "spread")
 
 
 class Sentence(Struct, frozen=True):
@@ -41,10 +39,12 @@ class Step(Struct, frozen=True):
 def speech_of(document: Mapping[str, Any]) -> Speech:
     """How to speak about a state document: its units, its zone, the words of its schedules."""
     tasks: dict[str, str] = {}
+    works: dict[str, str] = {}
     stages: dict[str, str] = {}
     probes: dict[str, tuple[str, str]] = {}
     for incubator in document["incubators"]:
         tasks |= {task["name"]: task["label"] for task in incubator["tasks"]}
+        works |= {task["name"]: _work(task) for task in incubator["tasks"]}
         stage = incubator["stage"]
         stages |= {stage["name"]: stage["label"]} if stage else {}
         probes |= {probe["name"]: (probe["place"], probe["tray"]) for probe in incubator["probes"]}
@@ -53,6 +53,7 @@ def speech_of(document: Mapping[str, Any]) -> Speech:
         pounds=document["units"]["pounds"],
         zone=document["now"]["zone"],
         tasks=tasks,
+        works=works,
         stages=stages,
         probes=probes,
     )
@@ -233,6 +234,4 @@ def _work(task: Mapping[str, Any]) -> str:
 
 
 def _is_mix(task: Mapping[str, Any]) -> bool:
-    if task.get("work"):
-        return _work(task) in MIX_WORKS
-    return any(word in task["name"] for word in MIX_WORKS)
+    return _work(task) in MIX_WORKS

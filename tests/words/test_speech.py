@@ -50,7 +50,13 @@ def test_an_unknown_zone_reads_as_utc() -> None:
 
 @pytest.mark.parametrize(
     ("tray", "wanted"),
-    [("top", "the top tray"), ("tray 2", "tray 2"), ("2", "tray 2"), ("The lid", "The lid"), ("Tray", "Tray")],
+    [
+        ("top", "the top tray"),
+        ("top-tray", "the top tray"),
+        ("tray-2", "tray 2"),
+        ("2", "tray 2"),
+        ("The lid", "The lid"),
+    ],
 )
 def test_a_tray_keeps_the_name_it_was_given(tray: str, wanted: str) -> None:
     assert tray_name(tray) == wanted

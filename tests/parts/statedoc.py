@@ -46,7 +46,8 @@ DOCUMENT: dict[str, Any] = {
             "places": [
                 {
                     "place": "bed", "quantity": "temperature",
-                    "hottest": {"probe": "koji-top", "tray": "top", "value": 37.2, "age_s": 4.0},
+                    "hottest": {"probe": "koji-top", "tray": "top", "value": 37.2, "age_s": 4.0,
+                                "rate_per_h": 1.2},
                     "coldest": {"probe": "koji-low", "tray": "bottom", "value": 35.1, "age_s": 6.0},
                 },
                 {
@@ -62,7 +63,7 @@ DOCUMENT: dict[str, Any] = {
             ],
             "probes": [
                 {"name": "koji-top", "no": 1, "place": "bed", "tray": "top", "quantity": "temperature", "value": 37.2,
-                 "quality": 0, "age_s": 4.0, "silent": False},
+                 "rate_per_h": 1.2, "quality": 0, "age_s": 4.0, "silent": False},
                 {"name": "koji-low", "no": 2, "place": "bed", "tray": "bottom", "quantity": "temperature",
                  "value": 35.1, "quality": 0, "age_s": 6.0, "silent": False},
                 {"name": "air", "no": 3, "place": "air", "tray": "", "quantity": "temperature", "value": 30.2,
@@ -101,6 +102,6 @@ def hot_alarm(**changes: Any) -> dict[str, Any]:
     alarm = {
         "key": "limit/bed/temperature/high", "state": "UNACK", "level": "high", "priority": "wake", "occurrence": 1,
         "since_t_ms": NOW_MS - 600_000, "since_utc": at(-1 / 6)["utc"], "value": 43.2, "limit": 43.0, "side": "high",
-        "tray": "top", "label": "",
+        "tray": "top", "probe": "koji-top",
     }  # fmt: skip
     return alarm | changes

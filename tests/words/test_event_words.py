@@ -1,0 +1,150 @@
+"""Events, one line each, as a cook would tell them."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from kojimon.words.alarms import Work
+from kojimon.words.events import Teller, line
+from kojimon.words.speech import Speech
+
+SPEECH = Speech(
+    fahrenheit=True,
+    pounds=True,
+    zone="America/Chicago",
+    tasks={"mix": "Break up and mix"},
+    probes={"k": ("bed", "top")},
+)
+T_MS = 1_000_000_000
+
+
+def event(kind: str, key: str = "", utc: str | None = "2026-01-31T20:20:00.000Z", **data: Any) -> dict[str, Any]:
+    return {"no": 1, "t_ms": T_MS, "kind": kind, "incubator": "box", "batch": "b", "key": key, "data": data, "utc": utc}
+
+
+def alarm(signal: str, to: str, key: str = "limit/bed/temperature/high", **data: Any) -> dict[str, Any]:
+    facts = {
+        "from": "NORM", "to": to, "event": signal, "level": "high", "priority": "wake", "occurrence": 1, "value": 43.2,
+        "limit": 43.0, "probe": "k", "rate_per_h": 2.0, "since_ms": T_MS,
+    }  # fmt: skip
+    return event("alarm", key, **(facts | data))
+
+
+@pytest.mark.parametrize(
+    ("happened", "text", "tone"),
+    [
+        (event("batch-start", "b", name="first", rice_kg=1.8143695), "Batch first begins with 4.0 lb of rice.", "good"),
+        (event("stage", "warming", label="Warming by itself"), "Stage: warming by itself.", "plain"),
+        (event("window-open", "mix"), "May be done from now on: break up and mix.", "plain"),
+        (event("window-due", "mix"), "Wanted now: break up and mix.", "look"),
+        (event("window-closed", "mix"), "Its time has passed undone: break up and mix.", "look"),
+        (event("task-done", "mix", at_ms=T_MS), "Done: break up and mix.", "good"),
+        (event("task-done", "mix", at_ms=T_MS - 2_400_000), "Done: break up and mix, at 13:40.", "good"),
+        (event("task-done", "mix", utc=None, at_ms=T_MS - 2_400_000), "Done: break up and mix, 40 min before.", "good"),
+        (
+            event("task-done", "mix", at_ms=T_MS, gate={"value": 31.0, "by": "k", "at_least": None, "at_most": 32.2}),
+            "Done: break up and mix. Cool enough? Yes, 87.8 °F.",
+            "good",
+        ),
+        (
+            event("task-done", "mix", at_ms=T_MS, gate={"value": 31.0, "by": "thermometer", "at_most": 32.2}),
+            "Done: break up and mix. Cool enough? Yes, 87.8 °F by the kitchen thermometer.",
+            "good",
+        ),
+        (
+            event("task-done", "mix", at_ms=T_MS, gate={"value": 36.0, "by": "k", "at_most": 32.2, "override": "late"}),
+            "Done: break up and mix. Done all the same: late.",
+            "good",
+        ),
+        (event("task-undone", "mix", mark=2), "Taken back: break up and mix.", "plain"),
+        (event("task-corrected", "mix", mark=2, at_ms=T_MS - 6e4), "Corrected: break up and mix, at 14:19.", "plain"),
+        (event("note", "b", text="smells of chestnuts"), "Note: smells of chestnuts", "plain"),
+        (
+            event("refused", "task.done", code="gate", value=45.0, at_least=None, at_most=32.2, reason="it is 45 °C"),
+            "Not done: Cool enough? No, it is at 113.0 °F; at most 90.0 °F is wanted.",
+            "look",
+        ),
+        (
+            event("refused", "task.done", code="gate-unknown", value=None, at_least=None, at_most=32.2, reason="x"),
+            "Not done: Cool enough? No probe shows it; at most 90.0 °F is wanted.",
+            "look",
+        ),
+        (event("refused", "x", code="no-batch", reason="no batch is open"), "Not done: no batch is open.", "look"),
+        (alarm("on", "UNACK"), "Top tray 110 °F over 109, rising. Turn box down, vent.", "wrong"),
+        (alarm("up", "UNACK"), "Worse: Top tray 110 °F over 109, rising. Turn box down, vent.", "wrong"),
+        (alarm("ack", "ACKED"), "Seen: top tray too warm.", "plain"),
+        (alarm("off", "RTNUN", lasted_ms=2_400_000), "Over, came and went: top tray too warm, after 40 min.", "good"),
+        (alarm("off", "NORM", lasted_ms=2_400_000), "Over: top tray too warm, after 40 min.", "good"),
+        (alarm("shelve", "SHLVD", until_ms=T_MS + 1_800_000), "Paused until 14:50: top tray too warm.", "plain"),
+        (alarm("down", "UNACK"), "Less bad, still top tray too warm.", "look"),
+        (
+            alarm("on", "UNACK", "expect/warming", label="No warming of its own", causes=["cold", "dry"], value=None,
+                  priority="tell"),
+            "No warming of its own. Look and feel. Check: cold and dry.",
+            "look",
+        ),
+        (
+            alarm("on", "UNACK", "health/disk", value=None, limit=None, text="the card is full"),
+            "Disk trouble. Free space, check card. (the card is full)",
+            "wrong",
+        ),
+        (
+            event("clock-step", step_ms=-3_600_000),
+            "The clock was set back by 1 h. Nothing in the schedule moved.",
+            "plain",
+        ),
+        (event("start", gap_ms=0), "Watching.", "plain"),
+        (event("start", gap_ms=7_200_000), "Watching again; nothing was seen for 2 h.", "look"),
+        (
+            event("batch-harvest", "b", yield_kg=2.0),
+            "Harvested: 4.4 lb of koji. Look and smell before any taste.",
+            "good",
+        ),
+        (event("batch-discard", "b", reason="slimy"), "Thrown away: slimy.", "look"),
+    ],
+)  # fmt: skip
+def test_an_event_in_words(happened: dict[str, Any], text: str, tone: str) -> None:
+    told = line(happened, SPEECH, Work(hour=12.0))
+    assert told is not None
+    assert (told.text, told.tone) == (text, tone)
+
+
+def test_what_was_done_before_decides_what_to_do_next() -> None:
+    teller = Teller(Speech(works={"mix": "mix", "harvest": "harvest"}))
+    hour = 3_600_000
+
+    def hot(at_ms: int) -> str:
+        told = teller.tell(alarm("on", "UNACK") | {"t_ms": at_ms})
+        assert told is not None
+        return told.text.partition(". ")[2]
+
+    teller.tell(event("batch-start", "b", name="first"))
+    assert hot(T_MS) == "Let it cool before sprinkling."
+    teller.tell(event("task-done", "inoculate", mark=1, at_ms=T_MS))
+    assert hot(T_MS + hour) == "Turn box down, vent."
+    teller.tell(event("window-open", "mix"))
+    assert hot(T_MS + 20 * hour) == "Break up, spread."
+    teller.tell(event("task-done", "mix", mark=2, at_ms=T_MS + 21 * hour))
+    assert hot(T_MS + 21 * hour + 60_000) == "Vent, turn box down."
+    assert hot(T_MS + 25 * hour) == "Furrow, spread thin."
+    teller.tell(event("task-undone", "mix", mark=2))
+    assert hot(T_MS + 25 * hour) == "Turn box down, vent."
+    teller.tell(event("window-open", "harvest"))
+    assert hot(T_MS + 42 * hour) == "Look: harvest or spread thin."
+
+
+def test_every_event_that_the_contract_names_has_words_of_its_own() -> None:
+    contract = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
+    listed = contract.split("Events (`Event.kind`; `key`; data):")[1].split("Alarm keys:")[0]
+    kinds = set(re.findall(r"`([a-z]+(?:-[a-z]+)*)`", listed)) - {"heard", "silent", "alarm"}
+    assert {"batch-start", "window-due", "note"} <= kinds
+
+    def bare(kind: str) -> bool:
+        told = line(event(kind, "k"), SPEECH)
+        return told is not None and told.text == f"{kind.replace('-', ' ')}: k"
+
+    assert [kind for kind in sorted(kinds) if bare(kind)] == []
