@@ -1,0 +1,1 @@
+"""Strict YAML with line numbers: a file is described once, and read, checked and documented from that description."""

@@ -1,0 +1,216 @@
+"""What no single value of a schedule can be wrong about: names without a thing, bands and windows upside down."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import pairwise
+from typing import Any, Final
+
+from kojimon.document.report import Report, one_of
+from kojimon.document.values import Amount
+from kojimon.model import Priority
+from kojimon.schedule.build import DISTANCES, HOUR_ZERO, Draft, level
+from kojimon.units import show_duration
+
+_SIDES: Final = ("low_low", "low", "high", "high_high")
+_COLDEST_C: Final = -20.0
+_HOTTEST_C: Final = 110.0
+"""What a condition or a gate may ask for: from a frozen room to steam."""
+
+
+def check(draft: Draft, report: Report) -> None:
+    """Checks what has been read of a schedule."""
+    _hour_zero(draft, report)
+    for name, keys in draft.get("conditions", {}).items():
+        _levels(keys, f"conditions.{name}", report, difference=bool(keys.get("above")))
+        if keys.get("above") and keys["above"] == keys.get("place"):
+            report.at(f"conditions.{name}.above", f"found `{keys['above']}`, the place itself", "wanted another place")
+    for name, keys in draft.get("stages", {}).items():
+        _bands(keys.get("bands", {}), f"stages.{name}.bands", report)
+        for number, watch in enumerate(keys.get("watches", ())):
+            _watch(draft, watch, f"stages.{name}.watches[{number}]", report)
+    for name, keys in draft.get("tasks", {}).items():
+        if keys.get("gate"):
+            _levels(keys["gate"], f"tasks.{name}.gate", report)
+            _gate_tolerance(keys["gate"], f"tasks.{name}.gate", report)
+        _window(name, keys, report)
+    for name, keys in draft.get("expectations", {}).items():
+        for number, condition in enumerate(keys.get("any_of", ())):
+            _known(draft, "conditions", condition, f"expectations.{name}.any_of[{number}]", report)
+    for path, moment, own in _moments(draft):
+        _moment(draft, moment, path, own, report)
+
+
+def _hour_zero(draft: Draft, report: Report) -> None:
+    tasks = draft.get("tasks")
+    if tasks is None:
+        return
+    if HOUR_ZERO not in tasks:
+        report.at("tasks", f"found no task `{HOUR_ZERO}`", "wanted it: it is hour 0")
+    elif tasks[HOUR_ZERO].get("repeats"):
+        report.at(f"tasks.{HOUR_ZERO}.repeats", "found `true`", "wanted `false`: hour 0 comes once")
+    for name, keys in tasks.items():
+        if "work" in keys and (keys["work"] == "inoculate") != (name == HOUR_ZERO):
+            what = f"found `{keys['work']}`"
+            report.at(f"tasks.{name}.work", what, f"wanted `inoculate` at task `{HOUR_ZERO}` and at no other")
+    if not any(keys.get("work") == "harvest" for keys in tasks.values()):
+        report.at("tasks", "found no task with `work: harvest`", "wanted one: the koji has to be taken out in time")
+
+
+def _levels(keys: Draft, path: str, report: Report, difference: bool = False) -> None:
+    given = [key for key in ("at_least", "at_most") if key in keys]
+    stated = [key for key in ("at_least", "at_most") if f"{path}.{key}" in report.lines]
+    if not stated:
+        report.at(path, "found neither `at_least` nor `at_most`", "wanted one of them")
+    if len(given) == 2 and "gate" not in path:
+        report.at(path, "found both `at_least` and `at_most`", "wanted one of them")
+    if len(given) == 2 and (keys["at_least"].unit == "%") != (keys["at_most"].unit == "%"):
+        report.at(path, "found a temperature and a percentage", "wanted two of a kind")
+    elif len(given) == 2 and (level(keys["at_least"]) or 0.0) >= (level(keys["at_most"]) or 0.0):
+        report.at(path, "found `at_least` not below `at_most`", "wanted `at_least` below `at_most`")
+    for key in given:
+        _level(keys[key], f"{path}.{key}", report, difference)
+
+
+def _level(given: Amount, path: str, report: Report, difference: bool) -> None:
+    value = level(given, difference)
+    if given.unit == "%":
+        low, high, said = (-100.0 if difference else 0.0), 100.0, "a percentage up to 100 %"
+    elif difference:
+        low, high, said = -60.0, 60.0, "a difference of 60 C (108 F) at most"
+    else:
+        low, high, said = _COLDEST_C, _HOTTEST_C, f"a temperature from {_COLDEST_C:g} C to {_HOTTEST_C:g} C"
+    if value is None or not low <= value <= high:
+        report.at(path, f"found `{given.number:g} {given.unit}`", f"wanted {said}")
+
+
+def _gate_tolerance(keys: Draft, path: str, report: Report) -> None:
+    tolerance = keys.get("tolerance")
+    given = [keys[key] for key in ("at_least", "at_most") if key in keys]
+    if tolerance is None or not given:
+        return
+    if (tolerance.unit == "%") != (given[0].unit == "%") or not 0 <= (level(tolerance, True) or 0.0) <= 20:
+        what = f"found `{tolerance.number:g} {tolerance.unit}`"
+        report.at(
+            f"{path}.tolerance", what, "wanted a difference of the gate's own kind, from 0 to 20 C (36 F) or 20 %"
+        )
+
+
+def _bands(places: Draft, path: str, report: Report) -> None:
+    for place, quantities in places.items():
+        for quantity, keys in quantities.items():
+            _band(keys, f"{path}.{place}.{quantity}", report)
+
+
+def _band(keys: Draft, path: str, report: Report) -> None:
+    if not any(f"{path}.{side}" in report.lines for side in _SIDES):
+        report.at(path, "found no limit", f"wanted at least one of {one_of(list(_SIDES))}")
+    present = [side for side in _SIDES if "limit" in keys.get(side, {})]
+    for below, above in pairwise(present):
+        low, high = keys[below], keys[above]
+        if low["limit"] >= high["limit"]:
+            what = f"found `{above}` at {high['limit']:g}, not above `{below}` at {low['limit']:g}"
+            report.at(f"{path}.{above}", what, f"wanted {' < '.join(_SIDES)}")
+        elif (below, above) == ("low", "high") and low["limit"] + low.get("deadband", 0) >= high["limit"]:
+            what = f"found a deadband of {low['deadband']:g} that reaches up to `high`"
+            report.at(f"{path}.low.deadband", what, "wanted a smaller one: the alarm could never clear")
+        elif (below, above) == ("low", "high") and high["limit"] - high.get("deadband", 0) <= low["limit"]:
+            what = f"found a deadband of {high['deadband']:g} that reaches down to `low`"
+            report.at(f"{path}.high.deadband", what, "wanted a smaller one: the alarm could never clear")
+
+
+def _watch(draft: Draft, watch: Any, path: str, report: Report) -> None:
+    if not isinstance(watch, tuple):
+        return
+    kind, outer = watch
+    keys, path = outer.get(kind, {}), f"{path}.{kind}"
+    amounts = {key: given for key, given in keys.items() if isinstance(given, Amount)}
+    if len({given.unit == "%" for given in amounts.values()}) > 1:
+        report.at(path, "found a temperature and a percentage", "wanted two of a kind")
+    for key, given in amounts.items():
+        _level(given, f"{path}.{key}", report, difference=key in DISTANCES)
+        if key in ("above", "below") and given.number <= 0:
+            report.at(f"{path}.{key}", f"found `{given.number:g} {given.unit}`", "wanted a distance over 0")
+    if kind == "deviation" and not {"above", "below"} & {key for key, given in keys.items() if given is not None}:
+        report.at(path, "found neither `above` nor `below`", "wanted one of them or both")
+    if keys.get("priority") == Priority.WAKE and (keys.get("place", "bed") != "bed" or _is_damp(amounts)):
+        report.at(f"{path}.priority", "found `wake`", "wanted `tell` or `log`: only the koji's temperature may wake")
+    _known(draft, "tasks", keys.get("after", ""), f"{path}.after", report)
+
+
+def _is_damp(amounts: dict[str, Amount]) -> bool:
+    return any(given.unit == "%" for given in amounts.values())
+
+
+def _moments(draft: Draft) -> Iterator[tuple[str, Any, str]]:
+    """Every moment: its path, what was read, and the task it belongs to."""
+    for name, keys in draft.get("stages", {}).items():
+        yield f"stages.{name}.begins", keys.get("begins"), ""
+    for name, keys in draft.get("tasks", {}).items():
+        for end in ("opens", "due", "closes"):
+            yield f"tasks.{name}.{end}", keys.get(end), name
+    for name, keys in draft.get("expectations", {}).items():
+        yield f"expectations.{name}.by", keys.get("by"), ""
+
+
+def _moment(draft: Draft, moment: Any, path: str, own: str, report: Report) -> None:
+    if not isinstance(moment, tuple):
+        if isinstance(moment, float) and own == HOUR_ZERO:
+            report.at(path, "found a time since hour 0", f"wanted another moment: `{HOUR_ZERO}` is hour 0")
+        return
+    kind, keys = moment
+    if kind in ("first_of", "last_of"):
+        for number, part in enumerate(keys.get(kind, ())):
+            _moment(draft, part, f"{path}.{kind}[{number}]", own, report)
+        return
+    if kind == "holds":
+        _known(draft, "conditions", keys.get("holds", ""), f"{path}.holds", report)
+    key = "after" if kind == "after" else "since"
+    task = keys.get(key, "")
+    _known(draft, "tasks", task, f"{path}.{key}", report)
+    if own and task == own and not draft["tasks"][own].get("repeats"):
+        report.at(f"{path}.{key}", f"found `{task}`, the task itself", "wanted another task, or `repeats: true`")
+
+
+def _known(draft: Draft, kind: str, name: Any, path: str, report: Report) -> None:
+    known = list(draft.get(kind, {}))
+    if isinstance(name, str) and name and name not in known and kind in draft:
+        hint = report.did_you_mean(name, known)
+        wanted = (
+            f"wanted one of the {kind}: {one_of(known)}" if known else f"wanted one of the {kind}, and there is none"
+        )
+        report.at(path, f"found `{name}`{hint}", wanted)
+
+
+def _window(name: str, keys: Draft, report: Report) -> None:
+    """A window upside down, as far as its ends count from the same task."""
+    ends = [(end, _latest(keys.get(end))) for end in ("opens", "due", "closes")]
+    known = [(end, waits) for end, waits in ends if waits]
+    for (earlier, first), (later, second) in pairwise(known):
+        for task in sorted(first.keys() & second.keys()):
+            if first[task] > second[task]:
+                what = f"found {show_duration(second[task])} after `{task}`, before it {_verb(earlier)} at"
+                wanted = f"wanted {show_duration(first[task])} or later"
+                report.at(f"tasks.{name}.{later}", f"{what} {show_duration(first[task])}", wanted)
+
+
+def _verb(end: str) -> str:
+    return "is due" if end == "due" else end
+
+
+def _latest(moment: Any) -> dict[str, float]:
+    """By how long after a task a moment has come at the latest, for each task of which that can be said."""
+    if isinstance(moment, float):
+        return {HOUR_ZERO: moment}
+    if not isinstance(moment, tuple):
+        return {}
+    kind, keys = moment
+    if kind == "after" and "wait" in keys and "after" in keys:
+        return {keys["after"]: keys["wait"]}
+    if kind == "first_of":
+        waits: dict[str, float] = {}
+        for part in keys.get(kind, ()):
+            for task, wait in _latest(part).items():
+                waits[task] = min(wait, waits.get(task, wait))
+        return waits
+    return {}

@@ -1,0 +1,270 @@
+"""Everything a schedule file may hold, described once: name, kind, unit, default, help."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from kojimon.document.shapes import Each, Field, Items, Map, Shape, Shared, Variants
+from kojimon.document.values import (
+    Name,
+    Value,
+    amount,
+    choice,
+    difference,
+    duration,
+    flag,
+    percent,
+    prose,
+    temperature,
+    text,
+    whole,
+)  # fmt: skip
+from kojimon.model import Place, Priority
+from kojimon.schedule.spec import BoxWatch, Condition, Expectation, Gate, Limit, Schedule, Stage, Task
+
+WORK: Final = ("none", "inoculate", "mix", "spread", "wrap", "unwrap", "swap", "harvest")
+HOUR_S: Final = 3600.0
+LONGEST_S: Final = 240 * HOUR_S
+"""Ten days: longer than any koji (soy-sauce koji of the textbook table: 72 h)."""
+
+_TASK: Final = Name("the name of a task")
+_CONDITION: Final = Name("the name of a condition")
+_WAIT: Final = duration(0, LONGEST_S)
+
+
+def _sentences(what: str) -> Items:
+    return Items(f"a list of {what}", prose("a sentence"), most=20)
+
+
+MOMENT: Final = Shared("moment", lambda: _MOMENT)
+_MOMENTS: Final = Items("a list of moments", MOMENT, least=1, most=8)
+_MOMENT: Variants = Variants(
+    "a moment: hours since hour 0 as in `18 h`, or a map with `after`, `holds`, `first_of` or `last_of`",
+    _WAIT,
+    {
+        "after": Map(
+            "a map with `after` and `wait`",
+            [
+                Field("after", _TASK, "Task from whose (last) doing the time counts.", required=True),
+                Field("wait", _WAIT, "How long after it.", default=0.0),
+            ],
+        ),
+        "holds": Map(
+            "a map with `holds` and `since`",
+            [
+                Field("holds", _CONDITION, "Condition that has held for its time.", required=True),
+                Field(
+                    "since",
+                    _TASK,
+                    "Task from whose (last) doing it counts; without it from hour 0. A task that repeats counts from"
+                    " hour 0 until it has been done once.",
+                    default="",
+                ),
+            ],
+        ),
+        "first_of": Map(
+            "a map with `first_of`", [Field("first_of", _MOMENTS, "The earliest of these.", required=True)]
+        ),
+        "last_of": Map(
+            "a map with `last_of`",
+            [Field("last_of", _MOMENTS, "The latest of these, once all are there.", required=True)],
+        ),
+    },
+)
+
+
+def _limit(level: Value, deadband: Value, usual_deadband: float, priority: Shape) -> Map:
+    return Map(
+        "a limit (`at`, `for`, `priority`)",
+        [
+            Field("at", level, "The limit; reaching it counts as beyond it.", "limit", required=True),
+            Field("for", duration(0, 12 * HOUR_S), "How long the value must stay at or beyond it.", "on_delay_s",
+                  required=True),
+            Field("priority", priority, "What the alarm does to a sleeper: `wake`, `tell` by day, or `log` only.",
+                  required=True),
+            Field("clears_after", duration(0, 2 * HOUR_S), "How long it must stay back before the alarm clears.",
+                  "off_delay_s"),
+            Field("deadband", deadband, "How far back it must come before the alarm clears.", default=usual_deadband),
+            Field("samples", whole(1, 100), "At least so many samples in a row as well.", "min_samples"),
+        ],
+        Limit,
+    )  # fmt: skip
+
+
+def _band(quantity: str, limit: Map) -> Map:
+    return Map(
+        f"limits of {quantity} (`low`, `high`, ...)",
+        [
+            Field("low_low", limit, "Far too low."),
+            Field("low", limit, "Too low."),
+            Field("high", limit, "Too high."),
+            Field("high_high", limit, "Far too high."),
+            Field("ramp", duration(0, 24 * HOUR_S),
+                  "Time over which the limits move here from those of the stage before; without it at once.",
+                  "ramp_s", default=0.0),
+        ],
+    )  # fmt: skip
+
+
+_ANY: Final = choice(Priority.WAKE, Priority.TELL, Priority.LOG)
+_QUIET: Final = choice(Priority.TELL, Priority.LOG, reason=" (only the koji's own temperature may wake)")
+_HOT: Final = temperature(-20, 80)
+_KOJI: Final = _limit(_HOT, difference(0, 5), 0.3, _ANY)
+_AIR: Final = _limit(_HOT, difference(0, 5), 0.5, _QUIET)
+_DAMP: Final = _limit(percent(0, 100), percent(0, 20), 3.0, _QUIET)
+
+
+def _place(koji: bool, humidity: bool) -> Map:
+    fields = [Field("temperature", _band("temperature", _KOJI if koji else _AIR), "Limits of its temperature.")]
+    damp = [Field("humidity", _band("humidity", _DAMP), "Limits of its relative humidity.")] if humidity else []
+    return Map("a map with `temperature`" + (" or `humidity`" if humidity else ""), fields + damp)
+
+
+BANDS: Final = Map(
+    "a map with `bed`, `air`, `room` or `wet-bulb`",
+    [
+        Field("bed", _place(koji=True, humidity=True), "Limits of the koji itself."),
+        Field("air", _place(koji=False, humidity=True), "Limits of the air in the box."),
+        Field("room", _place(koji=False, humidity=True), "Limits of the room around it."),
+        Field("wet-bulb", _place(koji=False, humidity=False), "Limits of the wet bulb."),
+    ],
+)
+
+_WATCHED: Final = Field("place", choice(*Place), "Where.", required=True)
+_WATCH_PRIORITY: Final = Field("priority", _ANY, "What happens then.", default=Priority.TELL.value)
+
+
+def _watch(key: str, what: str, help_text: str, fields: list[Field]) -> Map:
+    inner = Map(f"a map with {what}", [_WATCHED, *fields, _WATCH_PRIORITY])
+    return Map(f"a map with `{key}`", [Field(key, inner, help_text, required=True)])
+
+
+WATCH: Final = Variants(
+    "a watch: a map with `deviation`, `rate`, `exposure` or `recovery`",
+    None,
+    {
+        "deviation": _watch("deviation", "`place`, `target`, `above`, `below`, `for`", "Straying from a target.", [
+            Field("target", amount(), "What it should be.", required=True),
+            Field("above", amount(), "How far above is too far.", default=None),
+            Field("below", amount(), "How far below is too far.", default=None),
+            Field("for", duration(0, 12 * HOUR_S), "For how long.", "for_s", default=1800.0),
+        ]),
+        "rate": _watch("rate", "`place`, `per_h`", "Changing too fast.", [
+            Field("per_h", amount(), "Change in an hour; below zero is a fall.", required=True),
+        ]),
+        "exposure": _watch("exposure", "`place`, `at_least`, `total`", "Too long at or above a value, all in all.", [
+            Field("at_least", amount(), "Value from which time counts.", required=True),
+            Field("total", duration(60, LONGEST_S), "How much of it is too much.", "total_s", required=True),
+        ]),
+        "recovery": _watch("recovery", "`place`, `after`, `at_most`, `within`", "Not back in time after a task.", [
+            Field("after", _TASK, "The task.", required=True),
+            Field("at_most", amount(), "What it must be back at or under.", required=True),
+            Field("within", duration(60, 24 * HOUR_S), "Within how long.", "within_s", required=True),
+        ]),
+    },
+)  # fmt: skip
+
+BOX: Final = Map(
+    "a map with `watch`, `falls`, `off_after`, ...",
+    [
+        Field("watch", flag(), "Whether the box's own air tells that it is off or running away.", default=True),
+        Field("falls", difference(0.5, 30), "So far below its usual level ...", "falls_k"),
+        Field("off_after", duration(60, 6 * HOUR_S), "... for so long, the box counts as off.", "off_after_s"),
+        Field("rises", difference(0.5, 30), "So far above its usual level ...", "rises_k"),
+        Field("hot_after", duration(60, 6 * HOUR_S), "... for so long, the box counts as running away.",
+              "hot_after_s"),
+    ],
+    BoxWatch,
+)  # fmt: skip
+
+STAGE: Final = Map(
+    "a stage (`label`, `begins`, ...)",
+    [
+        Field("label", text("a text of one line", 60), "What a cook calls it.", required=True),
+        Field("begins", MOMENT, "When it begins. The last stage that has begun is the one that holds.", required=True),
+        Field("blind", duration(60, 24 * HOUR_S, words={"never": 0.0}),
+              "How long the koji may go unseen (no good probe in it) before a person is woken.", "blind_s"),
+        Field("bands", BANDS, "Limits while it lasts.", default={}),
+        Field("watches", Items("a list of watches", WATCH, most=20), "What else is watched while it lasts.",
+              default=()),
+    ],
+    Stage,
+)  # fmt: skip
+
+CONDITION: Final = Map(
+    "a condition (`place`, `at_least` or `at_most`, `for`)",
+    [
+        Field("place", choice(*Place), "Where.", required=True),
+        Field("at_least", amount(), "True from this value up. A value in % means humidity."),
+        Field("at_most", amount(), "True from this value down."),
+        Field("above", choice(*Place), "Then the value is the difference to this other place.", default=""),
+        Field("for", duration(0, 12 * HOUR_S), "How long it has to be true to hold.", "hold_s", default=0.0),
+    ],
+    Condition,
+)
+
+GATE: Final = Map(
+    "a gate (`place`, `at_least` or `at_most`)",
+    [
+        Field("place", choice(*Place), "Where.", required=True),
+        Field("at_least", amount(), "Passed from this value up."),
+        Field("at_most", amount(), "Passed from this value down."),
+        Field("tolerance", amount(), "How much beside it passes as well. Without it 0.5 C (0.9 F), or 3 %.",
+              default=None),
+    ],
+    Gate,
+)  # fmt: skip
+
+TASK: Final = Map(
+    "a task (`label`, `opens`, ...)",
+    [
+        Field("label", text("a text of one line", 60), "The plain words for it.", required=True),
+        Field("trade", text("a word", 60), "The trade's own word for it."),
+        Field("work", choice(*WORK), "What it does to the koji."),
+        Field("opens", MOMENT, "From when it may be done; told quietly.", default=None),
+        Field("due", MOMENT, "When it is wanted; told to a person.", default=None),
+        Field("closes", MOMENT, "When it is too late; told, unless it is optional.", default=None),
+        Field("gate", GATE, "What has to be so when it is marked as done.", default=None),
+        Field("repeats", flag(), "Once done it opens again by its own window."),
+        Field("optional", flag(), "Nobody is told when it was not done."),
+        Field("lasts", duration(0, 72 * HOUR_S), "How long it takes, for the timetable.", "lasts_s"),
+        Field("advice", _sentences("sentences"), "What to do."),
+        Field("cautions", _sentences("sentences"), "What can hurt at this step."),
+    ],
+    Task,
+)
+
+EXPECTATION: Final = Map(
+    "an expectation (`label`, `any_of`, `by`, ...)",
+    [
+        Field("label", text("a text of one line", 60), "What should have come about.", required=True),
+        Field("any_of", Items("a list of conditions", _CONDITION, least=1, most=8, unique=True),
+              "Conditions of which any one will do, once it has held for its time.", required=True),
+        Field("by", MOMENT, "By when.", required=True),
+        Field("priority", _QUIET, "What happens otherwise."),
+        Field("causes", _sentences("causes"), "What to check then."),
+    ],
+    Expectation,
+)  # fmt: skip
+
+SCHEDULE: Final = Map(
+    "a schedule (`label`, `stages`, `tasks`, ...)",
+    [
+        Field("label", text("a text of one line", 60), "What it is called on screens.", required=True),
+        Field("purpose", text("a text of one line", 60), "What the koji is for.", required=True),
+        Field("conditions", Each("a map of conditions", _CONDITION, CONDITION, least=0, most=50),
+              "Statements about a place, by names of your own.", default={}),
+        Field("stages", Each("a map of stages", Name("the name of a stage"), STAGE, most=20),
+              "The parts of the batch, in order.", required=True),
+        Field("tasks", Each("a map of tasks", _TASK, TASK, most=50), "The work by hand, in order.", required=True),
+        Field("expectations", Each("a map of expectations", Name("the name of an expectation"), EXPECTATION, least=0,
+                                   most=20),
+              "What should come about by itself.", default={}),
+        Field("cautions", _sentences("sentences"), "What can hurt, for the whole batch."),
+        Field("box", BOX, "How the box is told to be off or running away.", default={}),
+        Field("response", duration(60, 6 * HOUR_S),
+              "How long a person needs from the call to the koji; a limit nearer than that is told ahead.",
+              "response_s"),
+    ],
+    Schedule,
+)  # fmt: skip

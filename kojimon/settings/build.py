@@ -1,0 +1,108 @@
+"""From what was read to the frozen settings. Runs only when no fault was found."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from kojimon.schedule.spec import Schedule
+from kojimon.settings.checks import Draft
+from kojimon.settings.spec import (
+    Calibration,
+    Incubator,
+    JournalSettings,
+    KernelSource,
+    MirrorSettings,
+    ModbusSource,
+    MqttSource,
+    Person,
+    Probe,
+    PublishSettings,
+    Secret,
+    SerialSource,
+    Settings,
+    SimulatedSource,
+    Source,
+    Staleness,
+    Units,
+    WebSettings,
+)
+
+_SOURCES: dict[str, type[Any]] = {
+    "mqtt": MqttSource,
+    "serial": SerialSource,
+    "modbus": ModbusSource,
+    "kernel": KernelSource,
+    "simulated": SimulatedSource,
+}
+
+
+def build(draft: Draft, schedules: dict[str, Schedule], folder: Path) -> Settings:
+    """The settings.
+
+    Args:
+        draft: what was read and checked.
+        schedules: the schedules that the incubators name.
+        folder: the settings file's own; relative paths count from there.
+    """
+    person = dict(draft.get("person", {}))
+    if "sleep" in person:
+        person["sleep_from"], person["sleep_to"] = person.pop("sleep")
+    journal = JournalSettings(**draft.get("journal", {}))
+    return Settings(
+        site=draft["site"],
+        incubators=tuple(_incubator(name, keys, schedules) for name, keys in draft["incubators"].items()),
+        probes=tuple(_probe(name, keys) for name, keys in draft["probes"].items()),
+        sources=tuple(_source(name, keys, folder) for name, keys in draft["sources"].items()),
+        schedules=schedules,
+        units=Units(**draft.get("units", {})),
+        person=Person(**person),
+        journal=JournalSettings(
+            path=_from(folder, journal.path),
+            commit_every_s=journal.commit_every_s,
+            ballast_mb=journal.ballast_mb,
+            backup_folder=_from(folder, journal.backup_folder),
+            thin_after_days=journal.thin_after_days,
+        ),
+        mirror=MirrorSettings(**_secrets(draft["mirror"], folder)) if "mirror" in draft else None,
+        publish=PublishSettings(**draft.get("publish", {})),
+        web=WebSettings(**_secrets(draft.get("web", {}), folder)),
+        staleness=Staleness(**draft.get("staleness", {})),
+        clock_trusted=draft.get("clock", {}).get("trusted", False),
+        run_folder=_from(folder, draft["run_folder"]),
+    )
+
+
+def _from(folder: Path, path: str) -> str:
+    """A path that means the same from every working folder; "" stays."""
+    return str(folder / Path(path).expanduser()) if path else ""
+
+
+def _secrets(keys: Draft, folder: Path) -> Draft:
+    return {
+        key: Secret(file=_from(folder, value.file), environment=value.environment)
+        if isinstance(value, Secret)
+        else value
+        for key, value in keys.items()
+    }
+
+
+def _incubator(name: str, keys: Draft, schedules: dict[str, Schedule]) -> Incubator:
+    return Incubator(name=name, **{**keys, "schedule": schedules[keys["schedule"]]})
+
+
+def _source(name: str, keys: Draft, folder: Path) -> Source:
+    rest = {key: value for key, value in _secrets(keys, folder).items() if key != "kind"}
+    if rest.get("ca_file"):
+        rest["ca_file"] = _from(folder, rest["ca_file"])
+    source: Source = _SOURCES[keys["kind"]](name=name, **rest)
+    return source
+
+
+def _probe(name: str, keys: Draft) -> Probe:
+    rest = {key: value for key, value in keys.items() if key not in ("file", "modbus", "calibration")}
+    if "file" in keys:
+        rest["topic"] = keys["file"]
+    if "calibration" in keys:
+        rest["calibration"] = Calibration(**keys["calibration"])
+    return Probe(name=name, **{**keys.get("modbus", {}), **rest})

@@ -1,0 +1,83 @@
+"""What no single value can be wrong about: things that refer to each other, or do not go together.
+
+Works on what could be read, so that a fault in one value hides none elsewhere.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from kojimon.document.report import Report, one_of
+from kojimon.settings.topics import overlap
+
+Draft = dict[str, Any]
+"""The settings as read: names of the records to values, faulty ones left out."""
+_LOOPBACK = ("127.0.0.1", "localhost", "::1", "")
+
+
+def check(draft: Draft, report: Report) -> None:
+    """Checks everything but the probes, which `probes.check` does."""
+    _ports(draft, report)
+    _simulated(draft, report)
+    _publish(draft, report)
+    _web(draft, report)
+    for name, source in draft.get("sources", {}).items():
+        if "password" in source and not source.get("user"):
+            report.at(f"sources.{name}.password", "found a password without a user", "wanted `user:` beside it")
+        if "columns" in source and source.get("format") != "csv":
+            report.at(f"sources.{name}.columns", "found columns", "wanted `format: csv` with them")
+
+
+def missing(report: Report, path: str, name: str, known: list[str], what: str) -> None:
+    """Tells that a name stands for nothing."""
+    hint = report.did_you_mean(name, known)
+    wanted = f"wanted {what}: {one_of(known)}" if known else f"wanted {what}, of which there is none"
+    report.at(path, f"found `{name}`{hint}", wanted)
+
+
+def _ports(draft: Draft, report: Report) -> None:
+    taken: dict[str, str] = {}
+    for name, source in draft.get("sources", {}).items():
+        port = source.get("port")
+        if source.get("kind") not in ("serial", "modbus") or not isinstance(port, str):
+            continue
+        if port in taken:
+            what = f"found the port `{port}`, which source `{taken[port]}` has as well"
+            report.at(f"sources.{name}.port", what, "wanted one source a port")
+        taken.setdefault(port, name)
+
+
+def _simulated(draft: Draft, report: Report) -> None:
+    sources = draft.get("sources", {})
+    simulated = [name for name, source in sources.items() if source.get("kind") == "simulated"]
+    if simulated and len(sources) > 1:
+        what = f"found a simulated source beside {len(sources) - 1} other"
+        report.at(f"sources.{simulated[-1]}", what, "wanted it alone: it drives the clock of the whole site")
+
+
+def _publish(draft: Draft, report: Report) -> None:
+    publish, sources = draft.get("publish", {}), draft.get("sources", {})
+    to = publish.get("source", "")
+    brokers = [name for name, source in sources.items() if source.get("kind") == "mqtt"]
+    if to and to not in brokers:
+        missing(report, "publish.to", to, brokers, "an MQTT source")
+        return
+    if publish.get("accept_acts") and not to:
+        report.at("publish.accept_acts", "found `true` without a broker", "wanted `to:` with an MQTT source")
+    elif publish.get("accept_acts") and not (sources[to].get("user") and "password" in sources[to]):
+        what = f"found `true`, and source `{to}` has no user and password"
+        wanted = f"wanted `user:` and `password:` at `sources.{to}`: else everybody in the network can mark tasks"
+        report.at("publish.accept_acts", what, wanted)
+    own = f"kojimon/{draft.get('site', '')}/#"
+    for name, probe in draft.get("probes", {}).items():
+        if to and probe.get("source") == to and overlap(probe.get("topic", ""), own):
+            what = f"found `{probe['topic']}`, which takes in what kojimon publishes itself"
+            report.at(f"probes.{name}.topic", what, f"wanted a topic outside `{own}`")
+
+
+def _web(draft: Draft, report: Report) -> None:
+    web = draft.get("web", {})
+    host = web.get("host", "127.0.0.1")
+    if host not in _LOOPBACK and "token" not in web:
+        wanted = "wanted `token:` with it, or `host: 127.0.0.1`"
+        report.at("web.host", f"found `{host}`, open to the network, without a token", wanted)

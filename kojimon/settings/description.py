@@ -1,0 +1,182 @@
+"""Every setting of the site, described once: name, kind, unit, default, help. Sources and probes stand in `devices.py`.
+
+The loader, the JSON Schema and `config/kojimon.example.yaml` are made from these tables; defaults are the records' own.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+from kojimon.document.shapes import Each, Field, Items, Map
+from kojimon.document.values import Choice, Name, duration, flag, mass, megabytes, number, path_text, text, whole
+from kojimon.settings.devices import PROBES, SOURCES
+from kojimon.settings.kinds import SecretPlace, host, sleep_hours, web_address, zone
+from kojimon.settings.spec import (
+    Incubator,
+    JournalSettings,
+    MirrorSettings,
+    Person,
+    PublishSettings,
+    Staleness,
+    Units,
+    WebSettings,
+)
+
+DAY_S: Final = 86_400.0
+
+UNITS: Final = Map(
+    "a map with `temperature` and `mass`",
+    [
+        Field("temperature", Choice({"C": False, "F": True}), "Unit of temperatures on screens and in messages.",
+              "fahrenheit"),
+        Field("mass", Choice({"kg": False, "lb": True}), "Unit of masses on screens and in messages.", "pounds"),
+    ],
+    Units,
+)  # fmt: skip
+
+PERSON: Final = Map(
+    "a map with `zone` and `sleep`",
+    [
+        Field("zone", zone(), "Where you live: dates, times and sleeping hours are told in this zone."),
+        Field(
+            "sleep",
+            sleep_hours(),
+            "When you sleep. Only what needs a hand within the hour gets you up; the rest waits for the morning.",
+            default=(Person().sleep_from, Person().sleep_to),
+        ),
+    ],
+    Person,
+)
+
+INCUBATOR: Final = Map(
+    "an incubator (`schedule`, `trays`, ...)",
+    [
+        Field(
+            "schedule",
+            Name("the name of a schedule"),
+            "How the koji is made. A file NAME.yaml in the folder `schedules` beside this file, or one that came with"
+            " kojimon: `rice-koji-home-trays`, `rice-koji-sake`, `rice-koji-miso`, `barley-koji`, `soy-sauce-koji`.",
+            required=True,
+        ),
+        Field(
+            "trays",
+            Items("a list of trays, as in `[top, bottom]`", Name("the name of a tray"), least=1, most=12, unique=True),
+            "Its trays from top to bottom, by the names you call them.",
+        ),
+        Field("rice", mass(0.05, 500.0), "White rice (or other raw grain) in a usual batch, dry.", "rice_kg",
+              example="2 kg"),
+        Field("label", text("a text of one line", 60), "Its name on screens.", example="The box in the cellar"),
+        Field("heating", text("a text of one line"), "What heats it, for your own notes.",
+              example="heat mat 40 W under the bottom tray"),
+    ],
+    Incubator,
+)  # fmt: skip
+
+JOURNAL: Final = Map(
+    "a map with `file`, `backup_folder`, ...",
+    [
+        Field("file", path_text("the path of a file"),
+              "The journal: one SQLite file with everything measured and done.", "path"),
+        Field(
+            "commit_every",
+            duration(1, 300),
+            "How long readings may wait before they are written to the disk. A power cut loses at most so much; events"
+            " are always written at once.",
+            "commit_every_s",
+        ),
+        Field("ballast", megabytes(0, 1024), "Space kept in reserve and given up when the disk is full.",
+              "ballast_mb"),
+        Field("backup_folder", path_text("the path of a folder"),
+              "Folder for a copy of the journal every night; best on another disk. Without it there is no copy.",
+              example="/media/backup"),
+        Field("thin_after", duration(DAY_S, 3650 * DAY_S, per_s=DAY_S),
+              "When readings between batches are thinned to one a minute. Readings of a batch are kept whole.",
+              "thin_after_days"),
+    ],
+    JournalSettings,
+)  # fmt: skip
+
+MIRROR: Final = Map(
+    "a map with `url`, `organisation`, `bucket` and `token`",
+    [
+        Field("url", web_address(), "Address of a time-series server that speaks the InfluxDB v2 write protocol.",
+              required=True, example="http://192.0.2.20:8086"),
+        Field("organisation", text("a text of one line"), "Organisation on that server.", required=True,
+              example="cellar"),
+        Field("bucket", text("a text of one line"), "Bucket on that server.", required=True, example="koji"),
+        Field("token", SecretPlace(), "Token that may write to the bucket.",
+              example="{file: /etc/kojimon/mirror-token}"),
+    ],
+    MirrorSettings,
+)  # fmt: skip
+
+PUBLISH: Final = Map(
+    "a map with `to` and `accept_acts`",
+    [
+        Field("to", Name("the name of an MQTT source"),
+              "MQTT source to whose broker state and alarms are published below `kojimon/SITE/`.", "source",
+              example="house"),
+        Field("accept_acts", flag(),
+              "Whether a button may mark tasks and acknowledge alarms over MQTT. Only with a user and a password, so"
+              " that not everybody in the network can."),
+    ],
+    PublishSettings,
+)  # fmt: skip
+
+WEB: Final = Map(
+    "a map with `host`, `port`, `token`, ...",
+    [
+        Field("host", host(), "Address the page listens on: `127.0.0.1` for this machine alone, `0.0.0.0` for all"
+              " in the network (then with a token)."),
+        Field("port", whole(0, 65_535), "TCP port of the page; 0 takes a free one."),
+        Field("token", SecretPlace(), "Word that a browser in the network has to give once.",
+              example="{file: /etc/kojimon/page-token}"),
+        Field("hosts", Items("a list of host names", host(), most=20),
+              "Names under which the page is called in the network, beside its address.", "allowed_hosts",
+              example="[kojimon.local]"),
+    ],
+    WebSettings,
+)  # fmt: skip
+
+STALENESS: Final = Map(
+    "a map with `periods` and `at_least`",
+    [
+        Field("periods", number(1, 100), "A probe counts as silent after so many of its own intervals ..."),
+        Field("at_least", duration(10, 3600), "... and not before so long.", "at_least_s"),
+    ],
+    Staleness,
+)
+
+CLOCK: Final = Map(
+    "a map with `trusted`",
+    [
+        Field(
+            "trusted",
+            flag(),
+            "Take the machine's clock for right even where no time service says so: for a machine with a battery clock"
+            " and no network.",
+            default=False,
+        )
+    ],
+)
+
+SITE: Final = Map(
+    "the settings (`site`, `incubators`, `sources`, `probes`, ...)",
+    [
+        Field("site", Name("the name of the site"), "Name of this place, in messages and MQTT topics.", default="home"),
+        Field("units", UNITS, "What you read. Files may use either unit at any place."),
+        Field("person", PERSON, "The one who does the work."),
+        Field("incubators", Each("a map of incubators", Name("the name of an incubator"), INCUBATOR, most=20),
+              "The boxes in which koji is made, each by a name of your own.", required=True),
+        Field("sources", SOURCES, "Where readings come from, each by a name of your own.", required=True),
+        Field("probes", PROBES, "What is measured where, each by a name of your own.", required=True),
+        Field("journal", JOURNAL, "Where everything is kept."),
+        Field("publish", PUBLISH, "State and alarms over MQTT, for displays and buttons."),
+        Field("web", WEB, "The page and its programming interface."),
+        Field("mirror", MIRROR, "A copy of the readings in a time-series server."),
+        Field("staleness", STALENESS, "When a probe that says nothing is told."),
+        Field("clock", CLOCK, "The machine's clock."),
+        Field("run_folder", path_text("the path of a folder"),
+              "Folder for the local socket; without it one of the system's.", example="/run/kojimon", default=""),
+    ],
+)  # fmt: skip

@@ -1,0 +1,24 @@
+"""The settings as JSON, for the journal and the copy of the last good ones. Tells where secrets are, never one."""
+
+from __future__ import annotations
+
+from hashlib import sha256
+
+import msgspec
+
+from kojimon.settings.spec import Settings
+
+
+def to_json(settings: Settings) -> bytes:
+    """The settings as JSON; equal settings give equal bytes."""
+    return msgspec.json.encode(settings, order="sorted")
+
+
+def from_json(data: bytes) -> Settings:
+    """The settings from their JSON. Raises msgspec.ValidationError or msgspec.DecodeError when it is something else."""
+    return msgspec.json.decode(data, type=Settings)
+
+
+def hash_of(settings: Settings) -> str:
+    """A hash by which the journal knows these settings: SHA-256 of their JSON, in hexadecimal."""
+    return sha256(to_json(settings)).hexdigest()

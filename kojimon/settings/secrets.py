@@ -1,0 +1,65 @@
+"""Reads secrets where the settings say they are. No message ever contains one."""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Final
+
+from kojimon.errors import UsageError
+from kojimon.settings.spec import MqttSource, Secret, Settings
+
+MOST_BYTES: Final = 4096
+
+
+def read_secret(secret: Secret) -> str:
+    """The secret itself, without the line end behind it.
+
+    Raises:
+        UsageError: it is not there, cannot be read, is empty, or is no single line of text.
+    """
+    if secret.environment:
+        value = os.environ.get(secret.environment, "")
+        if not value:
+            raise UsageError(f"The environment variable {secret.environment} is not set. Set it, or name another.")
+        return value
+    path = Path(secret.file)
+    try:
+        with path.open("rb") as stream:
+            data = stream.read(MOST_BYTES + 1)
+    except OSError as error:
+        raise UsageError(f"The secret's file {path} cannot be read: {error.strerror}.") from None
+    try:
+        value = data.decode("utf-8").strip("\r\n")
+    except UnicodeDecodeError:
+        raise UsageError(f"The secret's file {path} holds no UTF-8 text. Write the secret on its first line.") from None
+    if not value or len(data) > MOST_BYTES or any(ord(char) < 32 for char in value):
+        raise UsageError(f"The secret's file {path} holds no single line of text. Write the secret on its first line.")
+    return value
+
+
+def secrets_of(settings: Settings) -> Iterator[tuple[str, Secret]]:
+    """Every secret the settings name, with the path of its key."""
+    for source in settings.sources:
+        if isinstance(source, MqttSource) and source.password is not None:
+            yield f"sources.{source.name}.password", source.password
+    if settings.mirror is not None and settings.mirror.token is not None:
+        yield "mirror.token", settings.mirror.token
+    if settings.web.token is not None:
+        yield "web.token", settings.web.token
+
+
+def secret_warnings(settings: Settings) -> list[str]:
+    """One sentence for each secret that is not there, cannot be read, or can be read by everybody on this machine."""
+    warnings = []
+    for key, secret in secrets_of(settings):
+        try:
+            read_secret(secret)
+        except UsageError as error:
+            warnings.append(f"{key}: {error}")
+            continue
+        if secret.file and Path(secret.file).stat().st_mode & (stat.S_IROTH | stat.S_IWOTH):
+            warnings.append(f"{key}: everybody on this machine can read {secret.file}. Run `chmod 600 {secret.file}`.")
+    return warnings
