@@ -73,7 +73,7 @@ def chunks(draw: st.DrawFn) -> list[Chunk]:
 
 
 @given(chunks())
-@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
 def test_every_row_comes_back_equal(tmp_path_factory: pytest.TempPathFactory, written: list[Chunk]) -> None:
     path = tmp_path_factory.mktemp("j") / "kitchen.journal"
     opened = open_or_recover(path)
@@ -145,8 +145,8 @@ def test_the_small_tables_ride_along(path: Path, make_writer: MakeWriter) -> Non
     writer = make_writer()
     event = Event(1, 5, "alarm", "box", "", "limit/bed/temperature/high", {})
     writer.submit(Chunk(
-        inputs=[start_row()], events=[event], horizon_ms=5, snapshot=b"state", cursors={"mirror": 7}, duties={"backup": 9},
-        messages=[Message("a#1", 1, Priority.WAKE), Message("b#1", 1, Priority.TELL)],
+        inputs=[start_row()], events=[event], horizon_ms=5, snapshot=b"state", cursors={"mirror": 7},
+        duties={"backup": 9}, messages=[Message("a#1", 1, Priority.WAKE), Message("b#1", 1, Priority.TELL)],
         deliveries=[Delivery("a#1", "phone", "failed", 6, "no answer")],
     ))  # fmt: skip
     writer.submit(Chunk(horizon_ms=8, deliveries=[Delivery("a#1", "phone", "sent", 8)]))
@@ -326,8 +326,8 @@ def test_series_and_position_by_time(path: Path, make_writer: MakeWriter) -> Non
     writer.flush(5)
     with closing(Reader(path)) as reader:
         for t_ms in (-5, 0, 1, 999, 1000, 25_000, 49_000, 49_001, 10**9):
-            after = [seq for seq, at_ms, *_ in rows if at_ms >= t_ms]
-            assert reader.seq_at(t_ms) == (after[0] if after else rows[-1][0] + 1)
+            found = reader.seq_at(t_ms)
+            assert all((seq >= found) == (at_ms >= t_ms) for seq, at_ms, *_ in rows)
         assert reader.series(2, 1000, 3000) == [(1000, 23.0, 0), (2000, 25.0, 0)]
         assert reader.series(9, 0, 10**9) == []
 
