@@ -175,9 +175,9 @@ def quick_check(db: sqlite3.Connection) -> None:
         raise error
 
 
-def begin_new(path: Path, reason: str = "corrupt") -> Path:
-    """Sets the journal aside and begins a new one with what can be salvaged. Returns where the old one lies."""
-    aside = set_aside(path, reason)
+def begin_new(path: Path) -> Path:
+    """Sets a damaged journal aside and begins a new one with what can be salvaged. Returns where the old one lies."""
+    aside = set_aside(path)
     db = connect(path)
     try:
         kept = salvage(aside, db)

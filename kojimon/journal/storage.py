@@ -13,7 +13,7 @@ from typing import Any, Final
 
 from kojimon import logs
 from kojimon.errors import JournalError
-from kojimon.journal.files import Ballast, begin_new
+from kojimon.journal.files import Ballast, begin_new, set_aside
 from kojimon.journal.names import NumbersClash, assign, register
 from kojimon.journal.records import Chunk, Placed, ThinnedSpan
 from kojimon.journal.store import Step, Store, no_step
@@ -78,7 +78,8 @@ class Storage:
         except NumbersClash:
             store.roll_back()
             store.close()
-            begin_new(self.path, "unread")
+            # The numbers in memory are in use already; mixing them with the file's would give a probe another's past.
+            log.error("the journal numbers the probes otherwise: set aside as %s", set_aside(self.path, "unread").name)
             return self._open()
         except BaseException:
             store.roll_back()

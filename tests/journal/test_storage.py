@@ -1,0 +1,424 @@
+"""Storage that fails: what the person is told, what goes on in memory, what is on the disk afterwards."""
+
+from __future__ import annotations
+
+import os
+import random
+import shutil
+import sqlite3
+import subprocess
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from kojimon import clock
+from kojimon.errors import JournalError
+from kojimon.journal import storage as storing
+from kojimon.journal.files import Ballast, Lock, open_or_recover, set_aside
+from kojimon.journal.reader import Reader
+from kojimon.journal.records import Chunk
+from kojimon.journal.writer import Writer
+from kojimon.model import Event, InputRow
+
+MakeWriter = Callable[..., Writer]
+
+
+def until(condition: Callable[[], object], what: str, timeout_s: float = 15.0) -> None:
+    end_s = clock.real_s() + timeout_s
+    while not condition():
+        assert clock.real_s() < end_s, f"not within {timeout_s} s: {what}"
+        clock.wait_s(0.005)
+
+
+def reading(seq: int) -> Chunk:
+    return Chunk(readings=[(seq, seq * 10, 1, 30.0, None, 0)], horizon_ms=seq * 10, urgent=True)
+
+
+def stored(path: Path) -> list[int]:
+    with closing(Reader(path)) as reader:
+        return [row[0] for row in reader.rows_after(0) if isinstance(row, tuple)]
+
+
+@pytest.fixture(autouse=True)
+def quick_retry(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(storing, "RETRY_FIRST_S", 0.02)
+    monkeypatch.setattr(storing, "RETRY_MOST_S", 0.05)
+    monkeypatch.setattr(storing, "BALLAST_LOOK_S", 0.0)
+
+
+def fill(path: Path, rows: int = 3000, clean: bool = True) -> None:
+    """A journal with a batch, a snapshot at row 100 and a tail."""
+    opened = open_or_recover(path)
+    writer = Writer(path, ballast_mb=0)
+    writer.start()
+    writer.register_probes(["top", "air"])
+    start = {"boot": 1, "boot_id": "a", "boot_ms": 0, "wall_ms": 1_780_000_000_000, "trusted": True}
+    writer.submit(
+        Chunk(inputs=[InputRow(1, 0, "start", start), InputRow(2, 0, "settings", {"hash": "h", "setup": {}})])
+    )
+    event = Event(1, 5, "batch-start", "box", "b1", "", {"name": "March"})
+    first = [(seq, seq * 10, 1, 30.0, None, 0) for seq in range(3, 101)]
+    writer.submit(Chunk(readings=first, events=[event], horizon_ms=1000, snapshot=b"state at 100"))
+    writer.submit(Chunk(readings=[(seq, seq * 10, 1, 30.0, None, 0) for seq in range(101, rows)], horizon_ms=rows * 10))
+    assert writer.stop(10)
+    opened.lock.release()
+    with closing(sqlite3.connect(path)) as db:
+        db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        if not clean:
+            db.execute("UPDATE progress SET in_use = 1")
+            db.commit()
+
+
+# One daemon a journal.
+
+
+def test_a_second_daemon_is_refused(path: Path) -> None:
+    first = open_or_recover(path)
+    with pytest.raises(
+        JournalError, match=rf"kitchen\.journal is in use by process {os.getpid()}; stop that one first"
+    ):
+        open_or_recover(path)
+    first.lock.release()
+    second = open_or_recover(path)
+    second.lock.release()
+
+
+def test_the_lock_of_a_dead_process_is_free(path: Path) -> None:
+    lock = Lock(path)
+    lock.path.write_text("99999\n")
+    lock.take()
+    assert lock.path.read_text() == f"{os.getpid()}\n"
+    lock.release()
+
+
+def test_a_newer_journal_is_refused_and_the_lock_let_go(path: Path) -> None:
+    fill(path, 200)
+    with closing(sqlite3.connect(path)) as db:
+        db.execute("PRAGMA user_version = 99")
+    for _ in range(2):
+        with pytest.raises(JournalError, match="journal has version 99"):
+            open_or_recover(path)
+
+
+# Damage.
+
+
+def recovered(path: Path) -> None:
+    """Whatever was damaged: it opens, it says so, it takes and keeps new rows."""
+    opened = open_or_recover(path)
+    assert opened.trouble == ""
+    with closing(Reader(path)) as reader:
+        seq = reader.last_seq()
+    writer = Writer(path, ballast_mb=0)
+    writer.start()
+    numbers = writer.register_probes(["new", "top"])
+    assert len(set(numbers.values())) == 2
+    writer.submit(reading(seq + 1))
+    assert writer.stop(10)
+    opened.lock.release()
+    assert stored(path)[-1] == seq + 1
+    if opened.set_aside:
+        assert opened.set_aside.name.startswith("kitchen.journal.corrupt-") and opened.set_aside.exists()
+
+
+def test_after_an_orderly_stop_nothing_is_checked_or_set_aside(path: Path) -> None:
+    fill(path, 200)
+    opened = open_or_recover(path)
+    assert (opened.unclean, opened.set_aside, opened.trouble) == (False, None, "")
+    opened.lock.release()
+
+
+@pytest.mark.parametrize(
+    "damage",
+    [
+        pytest.param(lambda path: os.truncate(path, path.stat().st_size // 2), id="truncated to half"),
+        pytest.param(lambda path: path.write_bytes(b""), id="no bytes"),
+        pytest.param(lambda path: path.write_bytes(os.urandom(50_000)), id="rubbish"),
+        pytest.param(lambda path: path.write_bytes(b"\0" * 50_000), id="zeros"),
+    ],
+)
+def test_a_damaged_file_is_set_aside_and_a_new_one_begun(path: Path, damage: Callable[[Path], None]) -> None:
+    fill(path, clean=False)
+    damage(path)
+    recovered(path)
+    recovered(path)
+
+
+def test_a_random_page_overwritten_anywhere(path: Path) -> None:
+    fill(path, clean=False)
+    sound = path.read_bytes()
+    chance = random.Random(20)
+    for page in range(len(sound) // 4096):
+        for name in path.parent.iterdir():
+            name.unlink()
+        path.write_bytes(sound[: page * 4096] + chance.randbytes(4096) + sound[(page + 1) * 4096 :])
+        recovered(path)
+
+
+def test_what_can_be_read_of_a_damaged_journal_comes_along(path: Path) -> None:
+    """The last page of readings is gone: batch, snapshot, numbers, settings and the tail before it are carried over."""
+    fill(path, clean=False)
+    with closing(sqlite3.connect(path)) as db:
+        if not db.execute("SELECT 1 FROM pragma_module_list WHERE name = 'dbstat'").fetchone():
+            pytest.skip("this SQLite cannot say which page holds what (dbstat)")
+        last_page = db.execute(
+            "SELECT max(pageno) FROM dbstat WHERE name = 'reading' AND pagetype = 'leaf'"
+        ).fetchone()[0]
+    with path.open("r+b") as file:
+        file.seek((last_page - 1) * 4096)
+        file.write(b"\xaa" * 4096)
+    opened = open_or_recover(path)
+    assert opened.set_aside is not None and opened.unclean
+    opened.lock.release()
+    with closing(Reader(path)) as reader:
+        assert [row.id for row in reader.batches()] == ["b1"] and reader.events()[0].kind == "batch-start"
+        assert reader.last_snapshot() == (100, 1000, b"state at 100")
+        assert [row.name for row in reader.probes()] == ["top", "air"]
+        assert reader.settings("h") == {"setup": {}}
+        assert reader.stamps().utc_ms(0) == (1_780_000_000_000, True)
+        assert reader.last_seq() == 2999, "numbers go on after the highest, none is given twice"
+        tail = [row[0] for row in reader.rows_after(100)]  # type: ignore[index]
+        assert tail[0] == 101 and tail == list(range(101, tail[-1] + 1)) and tail[-1] > 1500
+        assert reader.thinned()[0].reason == "corrupt"
+
+
+def test_damage_found_while_running(path: Path, make_writer: MakeWriter) -> None:
+    told: list[str] = []
+    broken = [False]
+
+    def step(name: str) -> None:
+        if name == "rows-written" and broken[0]:
+            broken[0] = False
+            raise failure(sqlite3.SQLITE_CORRUPT, sqlite3.DatabaseError)
+
+    writer = make_writer(step=step, on_trouble=told.append)
+    numbers = writer.register_probes(["top"])
+    with closing(Reader(path)) as reader:
+        writer.submit(Chunk(readings=reading(1).readings, horizon_ms=10, snapshot=b"s1", urgent=True))
+        assert writer.flush(5) and reader.last_seq() == 1
+        broken[0] = True
+        writer.submit(reading(2))
+        assert writer.flush(5)
+        assert reader.last_seq() == 2, "a reader follows to the new file"
+        assert reader.last_snapshot() == (1, 10, b"s1")
+    assert next(row for row in told if row).startswith("the journal is damaged") and told[-1] == ""
+    assert writer.register_probes(["top"]) == numbers
+    assert path.with_name("kitchen.journal.corrupt-1").exists()
+
+
+def test_set_aside_takes_the_next_free_name(path: Path) -> None:
+    for number in (1, 2):
+        path.write_bytes(b"x")
+        path.with_name(path.name + "-wal").write_bytes(b"w")
+        aside = set_aside(path)
+        assert aside.name == f"kitchen.journal.corrupt-{number}"
+        assert aside.with_name(aside.name + "-wal").exists() and not path.exists()
+
+
+# Input and output errors.
+
+
+def failure(code: int, kind: type[sqlite3.Error] = sqlite3.OperationalError) -> sqlite3.Error:
+    error = kind("told to fail")
+    error.sqlite_errorcode = code
+    return error
+
+
+@pytest.mark.parametrize("point", ["before-begin", "rows-written", "before-commit", "after-commit"])
+@pytest.mark.parametrize("times", [1, 5])
+def test_io_errors_lose_nothing(path: Path, make_writer: MakeWriter, point: str, times: int) -> None:
+    """The sync fails once, or for a while, perhaps after the commit got through: each row is there once."""
+    told: list[str] = []
+    acknowledged: list[int] = []
+    left = [0]
+
+    def step(name: str) -> None:
+        if name == point and left[0]:
+            left[0] -= 1
+            raise failure(sqlite3.SQLITE_IOERR | (4 << 8))
+
+    writer = make_writer(step=step, on_trouble=told.append, on_committed=lambda c: acknowledged.append(c.last_seq()))
+    writer.submit(reading(1))
+    assert writer.flush(5)
+    left[0] = times
+    for seq in (2, 3, 4):
+        writer.submit(reading(seq))
+    until(lambda: len(acknowledged) == 4, "all acknowledged")
+    assert stored(path) == acknowledged == [1, 2, 3, 4]
+    assert next(text for text in told if text).startswith("the disk cannot be written; recording goes on in memory")
+    until(lambda: told[-1] == "", "told that it works again")
+    assert len(told) == 2, "told once, not at each try"
+
+
+def test_the_last_commit_is_written_again_when_the_disk_forgot_it(path: Path, make_writer: MakeWriter) -> None:
+    """After a failed sync the pages may be gone although the commit before was acknowledged."""
+    broken = [False]
+
+    def step(name: str) -> None:
+        if name == "before-begin" and broken[0]:
+            broken[0] = False
+            with closing(sqlite3.connect(path, isolation_level=None)) as db:
+                db.execute("BEGIN IMMEDIATE")
+                db.execute("DELETE FROM reading WHERE seq = 2")
+                db.execute("UPDATE progress SET commit_no = commit_no - 1")
+                db.execute("COMMIT")
+            raise failure(sqlite3.SQLITE_IOERR)
+
+    writer = make_writer(step=step)
+    for seq in (1, 2):
+        writer.submit(reading(seq))
+        assert writer.flush(5)
+    broken[0] = True
+    writer.submit(reading(3))
+    assert writer.flush(5)
+    assert stored(path) == [1, 2, 3]
+
+
+def test_no_folder_at_start_then_it_comes(tmp_path: Path) -> None:
+    """Where the folder should be lies a file: recording goes on in memory and is written once the folder is there."""
+    folder = tmp_path / "state"
+    folder.write_text("not a folder")
+    path = folder / "kitchen.journal"
+    opened = open_or_recover(path)
+    assert opened.trouble.startswith("the disk failed")
+    told: list[str] = []
+    writer = Writer(path, ballast_mb=0, on_trouble=told.append)
+    writer.start()
+    assert writer.register_probes(["top", "air"]) == {"top": 1, "air": 2}
+    with pytest.raises(JournalError, match="cannot be written now"):
+        writer.run(lambda db: None)
+    writer.submit(reading(1))
+    assert told and "folder" in told[0]
+    folder.unlink()
+    folder.mkdir()
+    assert writer.flush(5)
+    assert stored(path) == [1] and told[-1] == ""
+    with closing(Reader(path)) as reader:
+        assert [(row.no, row.name) for row in reader.probes()] == [(1, "top"), (2, "air")]
+    assert writer.stop(5)
+    opened.lock.release()
+
+
+def test_a_journal_that_comes_back_with_other_numbers_is_set_aside(tmp_path: Path) -> None:
+    """Numbers were given in memory; the journal that appears later gives them otherwise: mixing them would lie."""
+    folder, away = tmp_path / "state", tmp_path / "away"
+    folder.mkdir()
+    path = folder / "kitchen.journal"
+    fill(path, 200)
+    folder.rename(away)
+    folder.write_text("not a folder")
+    writer = Writer(path, ballast_mb=0)
+    writer.start()
+    assert writer.register_probes(["air", "top"]) == {"air": 1, "top": 2}
+    writer.submit(reading(1))
+    folder.unlink()
+    away.rename(folder)
+    assert writer.flush(5) and writer.stop(5)
+    assert path.with_name("kitchen.journal.unread-1").exists()
+    with closing(Reader(path)) as reader:
+        assert [(row.no, row.name) for row in reader.probes()] == [(1, "air"), (2, "top")]
+    assert stored(path) == [1]
+
+
+def test_another_program_holds_the_write_lock(
+    path: Path, make_writer: MakeWriter, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("kojimon.journal.store.BUSY_MS", 50)
+    told: list[str] = []
+    writer = make_writer(on_trouble=told.append)
+    writer.submit(reading(1))
+    assert writer.flush(5)
+    with closing(sqlite3.connect(path, isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        writer.submit(reading(2))
+        until(lambda: told, "the person is told")
+        assert told[0].startswith("another program is writing to the journal")
+        other.execute("ROLLBACK")
+    assert writer.flush(5) and stored(path) == [1, 2]
+    until(lambda: told[-1] == "", "told that it works again")
+
+
+def test_full_by_a_page_limit_then_room_again(path: Path, make_writer: MakeWriter) -> None:
+    told: list[str] = []
+    writer = make_writer(on_trouble=told.append)
+    writer.submit(reading(1))
+    assert writer.flush(5)
+    pages = writer.run(lambda db: db.execute("PRAGMA page_count").fetchone()[0])
+    writer.run(lambda db: db.execute(f"PRAGMA max_page_count = {pages}").fetchone())
+    rows = [(seq, seq, 1, 30.0, None, 0) for seq in range(2, 1000)]
+    writer.submit(Chunk(readings=rows, urgent=True))
+    until(lambda: told and told[-1] == "", "full, then a new connection without the limit")
+    assert told[0].startswith("the disk is full; free some space")
+    assert writer.flush(5) and stored(path) == list(range(1, 1000))
+
+
+# A really full disk.
+
+
+@pytest.fixture
+def small_disk(tmp_path: Path) -> Iterator[Path]:
+    """A file system of 4 MB in memory; needs root."""
+    folder = tmp_path / "card"
+    folder.mkdir()
+    mount = shutil.which("mount")
+    if os.geteuid() != 0 or mount is None:
+        pytest.skip("needs root to mount a small file system")
+    done = subprocess.run(
+        [mount, "-t", "tmpfs", "-o", "size=4m", "tmpfs", str(folder)], capture_output=True, check=False
+    )
+    if done.returncode:
+        pytest.skip(f"no small file system: {done.stderr.decode().strip()}")
+    yield folder
+    subprocess.run(["umount", "-l", str(folder)], check=True)
+
+
+def test_a_full_card(small_disk: Path) -> None:
+    """The ballast goes first and recording goes on; then memory; with space again all is written, ballast is back."""
+    path = small_disk / "kitchen.journal"
+    told: list[str] = []
+    opened = open_or_recover(path)
+    writer = Writer(path, ballast_mb=0.5, on_trouble=told.append)
+    writer.start()
+    writer.submit(reading(1))
+    assert writer.flush(5)
+    ballast = path.with_name("kitchen.journal.ballast")
+    until(ballast.exists, "ballast")
+    filler = small_disk / "other"
+    with filler.open("wb") as file:
+        space = os.statvfs(small_disk)
+        os.posix_fallocate(file.fileno(), 0, space.f_bavail * space.f_frsize)
+    sent = 1
+    while not told:
+        writer.submit(Chunk(readings=[(sent + n, sent + n, 1, 30.0, None, 0) for n in range(1, 501)], urgent=True))
+        sent += 500
+        writer.flush(0.3)
+    assert told == [storing.NEARLY_FULL] and not ballast.exists()
+    assert stored(path) == list(range(1, sent + 1)), "the ballast made room"
+    while len(told) < 2:
+        writer.submit(Chunk(readings=[(sent + n, sent + n, 1, 30.0, None, 0) for n in range(1, 501)], urgent=True))
+        sent += 500
+        writer.flush(0.3)
+    assert told[1].startswith("the disk is full")
+    event = Event(1, sent, "alarm", "", "", "limit/bed/temperature/high", {})
+    writer.submit(Chunk(events=[event]))
+    assert not writer.flush(0.2), "in memory"
+    filler.unlink()
+    assert writer.flush(10)
+    assert stored(path) == list(range(1, sent + 1))
+    with closing(Reader(path)) as reader:
+        assert reader.events() == [event]
+    until(ballast.exists, "ballast again")
+    assert told[-1] == ""
+    assert writer.stop(5)
+    opened.lock.release()
+
+
+def test_ballast_is_made_of_real_blocks_and_only_where_there_is_room(path: Path) -> None:
+    ballast = Ballast(path, 1_000_000)
+    assert ballast.make() and ballast.path.stat().st_blocks * 512 >= 1_000_000
+    assert ballast.make() and ballast.give_up() and not ballast.path.exists()
+    assert not ballast.give_up()
+    assert not Ballast(path, 2**60).make(), "more than the disk has"
+    assert Ballast(path, 0).make() and not ballast.path.exists(), "none wanted"
