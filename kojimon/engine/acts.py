@@ -18,8 +18,10 @@ from kojimon.engine.moments import HOUR_ZERO
 from kojimon.engine.plan import reconsider
 from kojimon.engine.quiet import refresh
 from kojimon.engine.silence import watch_bed
+from kojimon.engine.slow import end_watches
 from kojimon.engine.state import BatchState, Mark, elapsed_ms
 from kojimon.engine.turn import Turn
+from kojimon.engine.work import COOLING_WORK, begin, end
 from kojimon.model import InputRow
 from kojimon.schedule.spec import Gate
 
@@ -98,6 +100,8 @@ def _end(turn: Turn, incubator: str, kind: str, data: Facts, by: Facts) -> None:
     hour0 = [mark.at_ms for mark in batch.marks if mark.task == HOUR_ZERO and not mark.undone]
     hours = round(elapsed_ms(turn.anchors, min(hour0), turn.t_ms) / 3_600_000, 3) if hour0 else None
     turn.emit(kind, incubator, batch.id, name=batch.name, hours=hours, **data, **by)
+    end(turn, incubator)
+    end_watches(turn, incubator)
     del turn.batches[incubator]
     rejudge_all(turn, incubator)
     for alarm in list(turn.alarms.values()):
@@ -159,7 +163,10 @@ def _done(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
     if task.work == "harvest":
         _harvest(turn, incubator, data, by)
         return
-    _mark(turn, incubator, name, _moment(turn, data), {"gate": gate, **by})
+    at_ms = _moment(turn, data)
+    _mark(turn, incubator, name, at_ms, {"gate": gate, **by})
+    if task.work in COOLING_WORK:
+        begin(turn, incubator, at_ms)
     reconsider(turn, incubator)
 
 

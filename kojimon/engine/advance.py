@@ -8,16 +8,19 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from kojimon.engine.alarm_acts import shelf_due
+from kojimon.engine.alarm_acts import again_due, hush_due, shelf_due
 from kojimon.engine.conditions import take
+from kojimon.engine.guess import guess_mixing
 from kojimon.engine.inputs import take_input
 from kojimon.engine.limits import bands_in_force, judge_probe
 from kojimon.engine.plan import reconsider
 from kojimon.engine.quiet import NONE, refresh
-from kojimon.engine.silence import bed_due, heard, probe_due, resume
+from kojimon.engine.silence import bad_reading, bed_due, heard, probe_due, resume
+from kojimon.engine.slow import judge_slowly
 from kojimon.engine.state import State
 from kojimon.engine.trend import TRACE_EVERY_MS, TRACE_LENGTH
 from kojimon.engine.turn import NEVER, Turn
+from kojimon.engine.work import end, watch_work
 from kojimon.model import InputRow, Outcome, ReadingRow
 
 Row = InputRow | ReadingRow | tuple[int, int, int, float | None, int]
@@ -46,6 +49,7 @@ def advance(state: State, rows: Iterable[Row], now_ms: int) -> tuple[State, Outc
         if t_ms >= turn.next_due_ms:
             run_deadlines(turn, t_ms)
         if quality or value is None:
+            bad_reading(turn, t_ms, no, quality)
             continue
         low, high = quiet.get(no, NONE)
         if low < value < high:
@@ -116,6 +120,12 @@ def _deadline(turn: Turn, key: str) -> None:
         reconsider(turn, name)
     elif kind == "shelf":
         shelf_due(turn, name)
+    elif kind == "again":
+        again_due(turn, name)
+    elif kind == "hush":
+        hush_due(turn, name)
+    elif kind == "work":
+        end(turn, name)
     else:
         turn.set_due(key, None)
 
@@ -128,3 +138,6 @@ def _trace(turn: Turn) -> None:
         else:
             turn.trace.pop(no, None)
     turn.set_due("trace", turn.t_ms + TRACE_EVERY_MS)
+    judge_slowly(turn)
+    watch_work(turn)
+    guess_mixing(turn)

@@ -10,6 +10,7 @@ from msgspec.structs import replace
 from kojimon.alarms.states import HIDDEN, AlarmState, Signal
 from kojimon.engine.state import AlarmRec
 from kojimon.engine.turn import Turn
+from kojimon.engine.work import MAX_WORK_MS, WORK_MS, begin
 from kojimon.model import Priority
 
 MAX_SHELF_MS = 3_600_000
@@ -72,6 +73,62 @@ def shelf_due(turn: Turn, name: str) -> None:
         turn.signal(alarm.incubator, alarm.key, Signal.UNSHELVE)
 
 
+def again_due(turn: Turn, name: str) -> None:
+    """Re-alarm: an answered alarm that still holds is unanswered again; an unanswered one is counted once more."""
+    turn.set_due(f"again/{name}", None)
+    alarm = turn.alarms.get(name)
+    if alarm is not None and alarm.active and alarm.state in (AlarmState.ACKED, AlarmState.UNACK):
+        turn.signal(alarm.incubator, alarm.key, Signal.RE)
+
+
+def _silence(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
+    """Sound off for a while; the alarm stays unanswered and the sound comes back by itself."""
+    alarm = _find(turn, incubator, "alarm.silence", data)
+    if alarm is None:
+        return
+    for_ms = round(float(data.get("for_s") or 600) * 1000)
+    if alarm.state is not AlarmState.UNACK or not 0 < for_ms <= MAX_SHELF_MS:
+        turn.emit("unchanged", incubator, alarm.key, state=str(alarm.state), reason="nothing sounds, or too long", **by)
+        return
+    name = f"{incubator}/{alarm.key}"
+    turn.alarms[name] = replace(alarm, silent_until_ms=turn.t_ms + for_ms)
+    turn.set_due(f"hush/{name}", turn.t_ms + for_ms)
+    turn.emit("silenced", incubator, alarm.key, occurrence=alarm.occurrence, until_ms=turn.t_ms + for_ms, **by)
+
+
+def hush_due(turn: Turn, name: str) -> None:
+    """The silence is over: what is still unanswered calls again."""
+    turn.set_due(f"hush/{name}", None)
+    alarm = turn.alarms.get(name)
+    if alarm is not None and alarm.state is AlarmState.UNACK and 0 <= alarm.silent_until_ms <= turn.t_ms:
+        turn.alarms[name] = replace(alarm, silent_until_ms=-1)
+        turn.signal(alarm.incubator, alarm.key, Signal.RE)
+
+
+def _confirm(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
+    """The person says that it is dealt with; an unanswered alarm is answered by it (OPC 10000-9, 3.1, Confirm)."""
+    alarm = _find(turn, incubator, "alarm.confirm", data)
+    if alarm is None:
+        return
+    if alarm.state in (AlarmState.UNACK, AlarmState.RTNUN, AlarmState.LATCH_UNACK):
+        turn.signal(incubator, alarm.key, Signal.ACK, act=turn.act_seq, **by)
+    turn.emit("confirmed", incubator, alarm.key, occurrence=alarm.occurrence, text=str(data.get("text", "")), **by)
+
+
+def _work(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
+    """Hands are in the koji now: its limits wait, but for the outermost; no longer than asked and an hour."""
+    for_ms = min(round(float(data.get("for_s") or WORK_MS / 1000) * 1000), MAX_WORK_MS)
+    turn.emit("working", incubator, "", until_ms=turn.t_ms + for_ms, **by)
+    begin(turn, incubator, turn.t_ms, for_ms)
+
+
+def _setpoint(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
+    """The box has been set to another temperature: its usual level is learnt anew from now."""
+    for no in turn.compiled.probes_at(incubator, "air", "temperature"):
+        turn.usual.pop(no, None)
+    turn.emit("setpoint", incubator, "", **{k: data[k] for k in ("to_c",) if k in data}, **by)
+
+
 def _test(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
     """A test alarm: it goes the whole way, is marked as a test, and ends when it is acknowledged."""
     alarm = turn.alarm(incubator, "test")
@@ -92,5 +149,9 @@ ALARM_ACTS: dict[str, Callable[[Turn, str, Facts, Facts], None]] = {
     "alarm.out_of_service": _simple(Signal.OUT, _SHOWN | {_S.SHLVD, _S.DSUPR}, "it is out of service already"),
     "alarm.in_service": _simple(Signal.IN, frozenset({_S.OOSRV}), "it is in service"),
     "alarm.shelve": _shelve,
+    "alarm.silence": _silence,
+    "alarm.confirm": _confirm,
+    "work.begin": _work,
+    "box.setpoint": _setpoint,
     "alarm.test": _test,
 }

@@ -13,6 +13,7 @@ from kojimon.engine.setup import ProbeSetup
 from kojimon.engine.state import ProbeWatch, after_ms, elapsed_ms
 from kojimon.engine.trend import rate_per_h
 from kojimon.engine.turn import Turn
+from kojimon.engine.work import worsened
 from kojimon.model import Priority
 from kojimon.schedule.spec import Band, Limit, Stage
 
@@ -132,6 +133,7 @@ def settle(turn: Turn, incubator: str, place: str, quantity: str, side: str, ban
         return
     signal = Signal.ON if not alarm.active else Signal.UP if level > rank else Signal.DOWN
     probe = turn.compiled.probes[no]
+    worsened(turn, incubator, key, name)
     turn.signal(
         incubator, key, signal, priority=limit.priority if limit else Priority.LOG, level=name,
         value=turn.last_v[no], limit=limit.limit if limit else None, probe=probe.name, since_ms=since_ms,

@@ -22,18 +22,27 @@ def probe_due(turn: Turn, no: int) -> None:
         turn.set_due(key, due_ms)
         return
     turn.set_due(key, None)
+    _, bad_ms, quality = turn.bad.get(no, (0, -1, 0))
+    heard_badly = bad_ms >= turn.t_ms - probe.stale_ms
     turn.signal(
         probe.incubator, f"silent/{probe.name}", Signal.ON, priority=Priority.TELL, probe=probe.name,
         since_ms=spoke_ms, place=probe.place, tray=probe.tray,
-        last=turn.last_v.get(no),
+        last=turn.last_v.get(no), quality=quality if heard_badly else 0,
     )  # fmt: skip
     turn.quiet[no] = NONE
     for other in turn.compiled.probes_at(probe.incubator, probe.place, probe.quantity):
         turn.quiet[other] = NONE
 
 
+def bad_reading(turn: Turn, t_ms: int, no: int, quality: int) -> None:
+    """A reading nobody may trust: it is silence with a reason, which the alarm names."""
+    since_ms, _, _ = turn.bad.get(no, (t_ms, t_ms, quality))
+    turn.bad[no] = (since_ms, t_ms, quality)
+
+
 def heard(turn: Turn, probe: ProbeSetup) -> None:
     """A good reading has come: the probe speaks, and if it sits in the koji the koji is seen."""
+    turn.bad.pop(probe.no, None)
     if turn.alarm(probe.incubator, f"silent/{probe.name}").active:
         turn.signal(probe.incubator, f"silent/{probe.name}", Signal.OFF, probe=probe.name)
     if f"silent/{probe.no}" not in turn.due:

@@ -87,7 +87,7 @@ class AlarmRec(Struct, frozen=True):
         occurrence: number of the present or last occurrence of this alarm, from 1; 0 before the first.
         since_ms: when the present occurrence began.
         calls: how often this occurrence has called a person.
-        shelved_until_ms: end of the shelf.
+        shelved_until_ms: end of the shelf; silent_until_ms: until when its sound is off.
     """
 
     key: str
@@ -103,6 +103,7 @@ class AlarmRec(Struct, frozen=True):
     limit: float | None = None
     probe: str = ""
     shelved_until_ms: int = -1
+    silent_until_ms: int = -1
     one_shot: bool = False
 
 
@@ -120,6 +121,10 @@ class State(Struct, frozen=True):
         trace: for each probe its value every two minutes, half an hour of it.
         anchors: (engine ms of a boot's first moment, ms the gap before it was longer than believed).
         boots: (boot number, engine ms of its first moment) of the latest boots.
+        since: since when the condition of a slow watch holds, by `INCUBATOR/KEY`; exposed: ms added up, likewise.
+        usual: the usual level of each air probe (engine.slow).
+        work: since when hands are in the koji, by incubator.
+        bad: of each probe whose readings are bad now: (since ms, last ms, quality).
         awake_ms: since when the daemon has been up; silence is not counted before.
         acts: idempotency keys of the latest acts with their seq.
     """
@@ -140,6 +145,11 @@ class State(Struct, frozen=True):
     alarms: dict[str, AlarmRec] = {}
     batches: dict[str, BatchState] = {}
     anchors: tuple[tuple[int, int], ...] = ()
+    since: dict[str, int] = {}
+    exposed: dict[str, int] = {}
+    usual: dict[int, float] = {}
+    work: dict[str, int] = {}
+    bad: dict[int, tuple[int, int, int]] = {}
     boots: tuple[tuple[int, int], ...] = ()
     awake_ms: int = 0
     acts: dict[str, int] = {}

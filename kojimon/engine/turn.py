@@ -28,6 +28,8 @@ class Turn:
         self.served, self.trace = dict(state.served), dict(state.trace)
         self.due, self.alarms = dict(state.due), dict(state.alarms)
         self.batches, self.acts = dict(state.batches), dict(state.acts)
+        self.since, self.exposed, self.usual = dict(state.since), dict(state.exposed), dict(state.usual)
+        self.work, self.bad = dict(state.work), dict(state.bad)
         self.events: list[Event] = []
         self.messages: list[Message] = []
         self.compiled: Compiled = compiled_for(state.setup, state.setup_hash)
@@ -40,6 +42,7 @@ class Turn:
             t_ms=self.t_ms, seq=self.seq, event_no=self.event_no, mark_no=self.mark_no, setup=self.setup,
             setup_hash=self.setup_hash, last_t=self.last_t, last_v=self.last_v, quiet=self.quiet, watch=self.watch,
             served=self.served, trace=self.trace, due=self.due, alarms=self.alarms, batches=self.batches,
+            since=self.since, exposed=self.exposed, usual=self.usual, work=self.work, bad=self.bad,
             anchors=self.anchors, boots=self.boots, awake_ms=self.awake_ms, acts=self.acts,
         )  # fmt: skip
 
@@ -84,6 +87,10 @@ class Turn:
         """Stores the changed record of an open batch."""
         self.batches[incubator] = batch
 
+    def working(self, incubator: str) -> bool:
+        """Whether hands are in the koji now."""
+        return incubator in self.work
+
     # --- alarms -----------------------------------------------------------------------------------------------
 
     def alarm(self, incubator: str, key: str) -> AlarmRec:
@@ -105,10 +112,29 @@ class Turn:
         new = replace(new, state=state, calls=new.calls + 1 if calls else new.calls)
         if state not in (AlarmState.SHLVD, AlarmState.DSUPR):
             new = replace(new, shelved_until_ms=-1, one_shot=False)
+        if state is not AlarmState.UNACK:
+            new = replace(new, silent_until_ms=-1)
         self.alarms[f"{incubator}/{key}"] = new
+        self._again(new, old, calls)
         changed = (old.state, old.level, old.active) != (new.state, new.level, new.active)
         if changed or calls or data.get("act"):
             self._state_alarm(old, new, signal, calls, data)
+
+    def _again(self, new: AlarmRec, old: AlarmRec, calls: bool) -> None:
+        """An answered alarm that still holds calls anew after its re-alarm time."""
+        key = f"again/{new.incubator}/{new.key}"
+        if not new.active or new.state not in (AlarmState.ACKED, AlarmState.UNACK) or new.priority is Priority.LOG:
+            self.set_due(key, None)
+        elif new.state is not old.state or calls:
+            self.set_due(key, self.t_ms + REALARM_MS[new.priority])
+
+    def _first(self, new: AlarmRec) -> str:
+        """Of alarms of one incubator that came within a minute, the one that came first: cause before consequence."""
+        near = [
+            alarm for alarm in self.alarms.values()
+            if alarm.incubator == new.incubator and alarm.active and new.since_ms - alarm.since_ms <= GROUP_MS
+        ]  # fmt: skip
+        return min(near, key=lambda alarm: alarm.since_ms, default=new).key
 
     def _state_alarm(
         self, old: AlarmRec, new: AlarmRec, signal: Signal, calls: bool, data: dict[str, Any]
@@ -118,6 +144,8 @@ class Turn:
             "priority": str(new.priority), "occurrence": new.occurrence, "value": new.value, "limit": new.limit,
             "probe": new.probe, "since_ms": new.since_ms, "calls": new.calls, **data,
         }  # fmt: skip
+        if signal is Signal.ON:
+            facts["first"] = self._first(new)
         event = self.emit("alarm", new.incubator, new.key, **facts)
         if new.priority is Priority.LOG:
             return
@@ -127,6 +155,10 @@ class Turn:
         elif signal is Signal.OFF and old.active and old.calls and not new.active:
             self.messages.append(Message(f"{name}.over", event.no, Priority.TELL))
 
+
+REALARM_MS = {Priority.WAKE: 1_200_000, Priority.TELL: 14_400_000}
+"""Re-alarm time (OPC 10000-9, B.1.5): 20 min for what wakes, 4 h for what is told. Repeats have no end while active."""
+GROUP_MS = 60_000
 
 _CALLS = frozenset({Signal.ON, Signal.UP, Signal.RE, Signal.UNSHELVE, Signal.UNSUPPRESS, Signal.IN})
 

@@ -93,6 +93,63 @@ class Band(Struct, frozen=True):
     ramp_s: float = 0.0
 
 
+class Deviation(Struct, frozen=True, tag="deviation"):
+    """The place strays from the stage's target: `above` and `below` are distances (K or %), `for_s` how long."""
+
+    place: str
+    target: float
+    quantity: str = "temperature"
+    above: float | None = None
+    below: float | None = None
+    for_s: float = 1800.0
+    priority: Priority = Priority.TELL
+
+
+class Rate(Struct, frozen=True, tag="rate"):
+    """The place changes faster than `per_h` (K or % an hour; negative: falls faster), surely more than its noise."""
+
+    place: str
+    per_h: float
+    quantity: str = "temperature"
+    priority: Priority = Priority.TELL
+
+
+class Exposure(Struct, frozen=True, tag="exposure"):
+    """Time at or above a limit, added up over the batch in any number of pieces, reaches `total_s`."""
+
+    place: str
+    at_least: float
+    total_s: float
+    quantity: str = "temperature"
+    priority: Priority = Priority.TELL
+
+
+class Recovery(Struct, frozen=True, tag="recovery"):
+    """After a task the place must be back at or under `at_most` within `within_s`."""
+
+    place: str
+    after: str
+    at_most: float
+    within_s: float
+    quantity: str = "temperature"
+    priority: Priority = Priority.TELL
+
+
+Watch = Deviation | Rate | Exposure | Recovery
+
+
+class BoxWatch(Struct, frozen=True):
+    """How the box is told to be off or running away, from its own air: so far from its usual level for so long.
+
+    The usual level follows the air with a time constant of two hours and stands still while the air is far off.
+    """
+
+    falls_k: float = 3.0
+    off_after_s: float = 1200.0
+    rises_k: float = 6.0
+    hot_after_s: float = 1200.0
+
+
 class Stage(Struct, frozen=True):
     """A part of the batch. The stage that holds is the last in order whose `begins` is reached.
 
@@ -106,6 +163,7 @@ class Stage(Struct, frozen=True):
     begins: Moment
     bands: tuple[Band, ...] = ()
     blind_s: float = 7200.0
+    watches: tuple[Watch, ...] = ()
 
 
 class Gate(Struct, frozen=True):
@@ -171,7 +229,10 @@ class Expectation(Struct, frozen=True):
 
 
 class Schedule(Struct, frozen=True):
-    """One way of making koji. Order of stages and tasks is the order of the work."""
+    """One way of making koji. Order of stages and tasks is the order of the work.
+
+    `response_s`: how long a person needs from the call to the koji; a limit nearer than that in time is told ahead.
+    """
 
     name: str
     label: str
@@ -181,6 +242,8 @@ class Schedule(Struct, frozen=True):
     conditions: dict[str, Condition] = {}
     expectations: tuple[Expectation, ...] = ()
     cautions: tuple[str, ...] = ()
+    box: BoxWatch | None = BoxWatch()
+    response_s: float = 1500.0
 
     def task(self, name: str) -> Task | None:
         """The task of that name, or None."""

@@ -7,9 +7,20 @@ from typing import Any
 
 from kojimon.engine import EngineSetup, IncubatorSetup, ProbeSetup
 from kojimon.engine.setup import to_plain
-from kojimon.model import InputRow, Outcome, Priority
+from kojimon.model import Event, InputRow, Outcome, Priority
 from kojimon.schedule.spec import (
-    After, Band, Condition, Expectation, FirstOf, Gate, Holds, Limit, Schedule, Stage, Task, Window,
+    After,
+    Band,
+    Condition,
+    Expectation,
+    FirstOf,
+    Gate,
+    Holds,
+    Limit,
+    Schedule,
+    Stage,
+    Task,
+    Window,
 )  # fmt: skip
 
 H = 3600.0
@@ -23,9 +34,7 @@ def limit(value: float, delay_s: float, priority: Priority, **more: Any) -> Limi
 
 def home_schedule() -> Schedule:
     wake, tell = Priority.WAKE, Priority.TELL
-    quiet = Band(
-        "bed", "temperature", limit(22, 60 * MIN, wake), limit(26, 60 * MIN, tell), limit(40, 5 * MIN, wake)
-    )
+    quiet = Band("bed", "temperature", limit(22, 60 * MIN, wake), limit(26, 60 * MIN, tell), limit(40, 5 * MIN, wake))
     warm = Band("bed", "temperature", high=limit(43, 10 * MIN, wake), high_high=limit(45, 2 * MIN, wake))
     warming = FirstOf((Holds("warm"), Holds("over-air")))
     return Schedule(
@@ -116,11 +125,16 @@ def kinds(outcome: Outcome, *wanted: str) -> list[tuple[str, str]]:
     return [(event.kind, event.key) for event in outcome.events if not wanted or event.kind in wanted]
 
 
+def moves(outcome: Outcome, key: str) -> list[Event]:
+    """The events of one alarm, its repeats left out."""
+    return [e for e in outcome.events if e.kind == "alarm" and e.key == key and e.data["event"] != "re"]
+
+
 def alarms(outcome: Outcome, keys: Iterable[str] = ()) -> list[tuple[str, str, str]]:
-    """(key, from, to) of the alarm events."""
+    """(key, from, to) of the alarm events, repeats left out."""
     wanted = set(keys)
     return [
         (event.key, event.data["from"], event.data["to"])
         for event in outcome.events
-        if event.kind == "alarm" and (not wanted or event.key in wanted)
+        if event.kind == "alarm" and event.data["event"] != "re" and (not wanted or event.key in wanted)
     ]

@@ -71,7 +71,9 @@ def test_clears_only_past_the_deadband_for_the_whole_off_delay() -> None:
     assert judge(level, threshold, 34.4, 79_000).active
     assert not judge(level, threshold, 34.4, 80_000).active
     interrupted = judge(level, threshold, 34.6, 50_000)
-    assert judge(interrupted, threshold, 34.4, 80_000).active, "a value back inside the deadband starts the off-delay anew"
+    assert judge(interrupted, threshold, 34.4, 80_000).active, (
+        "a value back inside the deadband starts the off-delay anew"
+    )
 
 
 def test_a_value_found_beyond_after_an_unclean_stop_counts_as_served() -> None:
@@ -83,8 +85,9 @@ def test_a_value_found_beyond_after_an_unclean_stop_counts_as_served() -> None:
 # --- the mathematics of delay timers, by the real engine on noise ---------------------------------------------------
 # n samples in a row, independent Gaussian noise: probability p1 of a sample beyond the limit in the normal state, q2 in
 # the faulty one. Activations in N samples N*p1^n*(1-p1); mean delay h*(EN(q2,n)-1), EN(q,n) = (1-q^n)/(q^n(1-q)).
-# The Markov-chain treatment is that of Adnan, Izadi, Chen, J. Process Control 21(9) 2011, 1318-1331 (abstract read); the
-# closed forms were derived anew, so these are regression checks of the engine against mathematics, not a published table.
+# The Markov-chain treatment is that of Adnan, Izadi, Chen, J. Process Control 21(9) 2011, 1318-1331 (abstract read);
+# the closed forms were derived anew, so these are regression checks of the engine against mathematics, not against a
+# published table.
 
 STEP_S = 10.0
 
@@ -92,7 +95,9 @@ STEP_S = 10.0
 def noise_site(n: int) -> Schedule:
     limit = Limit(2.0, (n - 1) * STEP_S, Priority.WAKE, off_delay_s=0.0, deadband=0.0, min_samples=n)
     band = Band("bed", "temperature", high=limit)
-    return Schedule("home", "n", "n", (Stage("only", "Only", After("inoculate", 0), (band,)),), (Task("inoculate", "I"),))
+    return Schedule(
+        "home", "n", "n", (Stage("only", "Only", After("inoculate", 0), (band,)),), (Task("inoculate", "I"),)
+    )
 
 
 def run_noise(n: int, values: list[float]) -> list[float]:

@@ -1,0 +1,13 @@
+# Sourced by the scripts beside it: find_python prints a Python 3.11 to 3.13, or says what to do and fails.
+find_python() {
+    for name in python3 python3.13 python3.12 python3.11; do
+        if command -v "$name" >/dev/null 2>&1 &&
+            "$name" -c 'import sys, venv, ensurepip; sys.exit(not (3, 11) <= sys.version_info[:2] < (3, 14))' 2>/dev/null; then
+            echo "$name"
+            return 0
+        fi
+    done
+    echo "kojimon needs Python 3.11, 3.12 or 3.13 with venv; none was found." >&2
+    echo "On Debian or Raspberry Pi OS: sudo apt install python3 python3-venv" >&2
+    return 1
+}

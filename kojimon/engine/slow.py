@@ -1,0 +1,216 @@
+"""What is judged every two minutes from the traces: the box itself, deviation, rate, exposure, recovery, time to limit.
+
+Each watch has a key; `turn.since` remembers since when its condition has held. Each alarm ends when its condition does.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from kojimon.alarms.states import Signal
+from kojimon.engine.conditions import fresh
+from kojimon.engine.limits import band_of, bands_in_force
+from kojimon.engine.moments import Known, known_of
+from kojimon.engine.state import after_ms, elapsed_ms
+from kojimon.engine.trend import TRACE_EVERY_MS, Slope, slope_of
+from kojimon.engine.turn import Turn
+from kojimon.model import Priority
+from kojimon.schedule.spec import BoxWatch, Deviation, Exposure, Rate, Recovery, Stage, Watch
+
+USUAL_TAU_MS = 7_200_000
+SETTLE_MS = 3_600_000
+"""The box is judged only after it has been watched so long."""
+
+
+def judge_slowly(turn: Turn) -> None:
+    """One round over all open batches."""
+    for incubator, batch in list(turn.batches.items()):
+        known = known_of(turn.compiled, incubator, batch, turn.anchors, turn.last_t)
+        if known is None:
+            continue
+        box = known.schedule.box
+        if box is not None:
+            _box(turn, incubator, box, elapsed_ms(turn.anchors, batch.started_ms, turn.t_ms) >= SETTLE_MS)
+        stage = known.schedule.stage(turn.batches[incubator].stage)
+        _watches(turn, incubator, known, stage)
+        _time_to_limit(turn, incubator, known.schedule.response_s)
+    for key in [key for key in turn.since if key.split("/", 1)[0] not in turn.batches]:
+        del turn.since[key]
+
+
+def end_watches(turn: Turn, incubator: str) -> None:
+    """A batch has ended: its slow alarms end with it."""
+    for alarm in list(turn.alarms.values()):
+        if alarm.incubator == incubator and alarm.active and alarm.key.split("/", 1)[0] in SLOW:
+            turn.signal(incubator, alarm.key, Signal.OFF, ended=True)
+    for table in (turn.since, turn.exposed):
+        for key in [key for key in table if key.startswith(f"{incubator}/")]:
+            del table[key]
+
+
+SLOW = frozenset({"box", "deviation", "rate", "exposure", "recovery", "time-to-limit", "fault"})
+
+
+def held(turn: Turn, incubator: str, key: str, true: bool, for_s: float, priority: Priority, **facts: Any) -> None:
+    """Raises the alarm once its condition has been seen to hold for so long, ends it when it no longer does."""
+    name = f"{incubator}/{key}"
+    if not true:
+        turn.since.pop(name, None)
+        if turn.alarm(incubator, key).active:
+            turn.signal(incubator, key, Signal.OFF)
+        return
+    since_ms = turn.since.setdefault(name, turn.t_ms)
+    if turn.t_ms - since_ms >= for_s * 1000 and not turn.alarm(incubator, key).active:
+        turn.signal(incubator, key, Signal.ON, priority=priority, since_ms=since_ms, **facts)
+
+
+def _value(turn: Turn, incubator: str, place: str, quantity: str, hottest: bool = True) -> tuple[int, float] | None:
+    seen = fresh(turn, turn.compiled.probes_at(incubator, place, quantity))
+    if not seen:
+        return None
+    no = (max if hottest else min)(seen, key=lambda n: turn.last_v[n])
+    return no, turn.last_v[no]
+
+
+# --- the box ----------------------------------------------------------------------------------------------------
+
+
+def _box(turn: Turn, incubator: str, box: BoxWatch, settled: bool) -> None:
+    """The box is off when its air falls far below its usual level and stays there; running away when far above.
+
+    An open lid does the first for some minutes only. Unseen air proves nothing: the alarms stay as they are.
+    """
+    found = _value(turn, incubator, "air", "temperature")
+    if found is None:
+        return
+    no, value = found
+    usual = turn.usual.get(no, value)
+    away = value - usual
+    if -box.falls_k / 2 < away < box.rises_k / 2:
+        turn.usual[no] = usual + away * TRACE_EVERY_MS / USUAL_TAU_MS
+    room = _value(turn, incubator, "room", "temperature")
+    facts = {"value": value, "limit": round(usual, 2), "probe": turn.compiled.probes[no].name}
+    extra = {"room": room[1] if room else None}
+    off = settled and away <= -box.falls_k and not turn.working(incubator)
+    held(turn, incubator, "box/off", off, box.off_after_s, Priority.WAKE, **facts, **extra)
+    held(turn, incubator, "box/hot", settled and away >= box.rises_k, box.hot_after_s, Priority.WAKE, **facts, **extra)
+
+
+# --- watches of the stage -----------------------------------------------------------------------------------------
+
+
+def _watches(turn: Turn, incubator: str, known: Known, stage: Stage | None) -> None:
+    kept = set()
+    for watch in stage.watches if stage else ():
+        key = key_of(watch)
+        kept.add(key)
+        if isinstance(watch, Deviation):
+            _deviation(turn, incubator, key, watch)
+        elif isinstance(watch, Rate):
+            _rate(turn, incubator, key, watch)
+        elif isinstance(watch, Exposure):
+            _exposure(turn, incubator, key, watch)
+        else:
+            _recovery(turn, incubator, known, key, watch)
+    for alarm in list(turn.alarms.values()):
+        ended = alarm.key.split("/", 1)[0] in ("deviation", "rate", "recovery") and alarm.key not in kept
+        if alarm.incubator == incubator and alarm.active and ended:
+            held(turn, incubator, alarm.key, False, 0, alarm.priority)
+
+
+def key_of(watch: Watch) -> str:
+    """The alarm key of a watch."""
+    kind = {Deviation: "deviation", Rate: "rate", Exposure: "exposure", Recovery: "recovery"}[type(watch)]
+    tail = "" if not isinstance(watch, Rate) else "/rising" if watch.per_h > 0 else "/falling"
+    return f"{kind}/{watch.place}/{watch.quantity}{tail}"
+
+
+def _deviation(turn: Turn, incubator: str, key: str, watch: Deviation) -> None:
+    above = _value(turn, incubator, watch.place, watch.quantity)
+    below = _value(turn, incubator, watch.place, watch.quantity, hottest=False)
+    if above is None or below is None:
+        return
+    high = watch.above is not None and above[1] >= watch.target + watch.above
+    low = watch.below is not None and below[1] <= watch.target - watch.below
+    no, value = above if high else below
+    held(
+        turn, incubator, key, high or low, watch.for_s, watch.priority, value=value, limit=watch.target,
+        probe=turn.compiled.probes[no].name, side="high" if high else "low",
+    )  # fmt: skip
+
+
+def _sure(slope: Slope | None) -> float:
+    """The slope where it is surely more than noise (three standard errors), else 0."""
+    return slope.per_h if slope is not None and abs(slope.per_h) > 3 * slope.error_per_h else 0.0
+
+
+def _rate(turn: Turn, incubator: str, key: str, watch: Rate) -> None:
+    seen = fresh(turn, turn.compiled.probes_at(incubator, watch.place, watch.quantity))
+    slopes = {no: _sure(slope_of(turn.trace.get(no, ()))) for no in seen}
+    if not slopes:
+        return
+    no = max(slopes, key=lambda n: slopes[n] * (1 if watch.per_h > 0 else -1))
+    true = slopes[no] >= watch.per_h if watch.per_h > 0 else slopes[no] <= watch.per_h
+    held(
+        turn, incubator, key, true and not turn.working(incubator), 0, watch.priority, value=turn.last_v[no],
+        limit=watch.per_h, probe=turn.compiled.probes[no].name, rate_per_h=slopes[no],
+    )  # fmt: skip
+
+
+def _exposure(turn: Turn, incubator: str, key: str, watch: Exposure) -> None:
+    found = _value(turn, incubator, watch.place, watch.quantity)
+    name = f"{incubator}/{key}"
+    if found is not None and found[1] >= watch.at_least:
+        turn.exposed[name] = turn.exposed.get(name, 0) + TRACE_EVERY_MS
+    total_ms = turn.exposed.get(name, 0)
+    if total_ms >= watch.total_s * 1000 and not turn.alarm(incubator, key).active:
+        turn.signal(
+            incubator, key, Signal.ON, priority=watch.priority, value=found[1] if found else None,
+            limit=watch.at_least, total_ms=total_ms,
+        )  # fmt: skip
+
+
+def _recovery(turn: Turn, incubator: str, known: Known, key: str, watch: Recovery) -> None:
+    done_ms = known.done_ms(watch.after)
+    found = _value(turn, incubator, watch.place, watch.quantity)
+    if done_ms is None or found is None:
+        return
+    late = turn.t_ms >= after_ms(turn.anchors, done_ms, round(watch.within_s * 1000))
+    once = f"{incubator}/back/{watch.after}"
+    if found[1] <= watch.at_most:
+        turn.since[once] = done_ms
+    back = turn.since.get(once) == done_ms or found[1] <= watch.at_most
+    held(
+        turn, incubator, key, late and not back, 0, watch.priority, value=found[1], limit=watch.at_most,
+        probe=turn.compiled.probes[found[0]].name, after=watch.after,
+    )  # fmt: skip
+
+
+# --- time to limit --------------------------------------------------------------------------------------------------
+
+
+def _time_to_limit(turn: Turn, incubator: str, response_s: float) -> None:
+    """The koji rises towards its high limit, surely, and will be there before a person can: told, not woken.
+
+    Linear, so too late for growth that feeds on itself; the limit itself is never given up for it. Condition after
+    NUREG-0700: warn before the consequence, the time to respond subtracted.
+    """
+    bands, worst = bands_in_force(turn, incubator), None
+    for no in fresh(turn, turn.compiled.probes_at(incubator, "bed", "temperature")):
+        probe = turn.compiled.probes[no]
+        band, slope = band_of(bands, probe), slope_of(turn.trace.get(no, ()))
+        per_h = _sure(slope)
+        if slope is None or band is None or band.high is None or per_h <= 0 or turn.last_v[no] >= band.high.limit:
+            continue
+        left_s = (band.high.limit - slope.fitted) / per_h * 3600
+        if worst is None or left_s < worst[0]:
+            worst = (left_s, no, band.high.limit, per_h)
+    key = "time-to-limit/bed/temperature"
+    if worst is None or worst[0] > response_s or turn.working(incubator):
+        held(turn, incubator, key, False, 0, Priority.TELL)
+        return
+    left_s, no, limit, per_h = worst
+    held(
+        turn, incubator, key, True, 0, Priority.TELL, value=turn.last_v[no], limit=limit,
+        probe=turn.compiled.probes[no].name, left_s=round(max(0.0, left_s)), rate_per_h=per_h,
+    )  # fmt: skip

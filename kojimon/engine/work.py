@@ -1,0 +1,64 @@
+"""Planned work: while hands are in the koji its high limit is suppressed by design, and judged anew at the end.
+
+The end is not a clock but the trend: work on the koji cools it at once, and the next call waits until it is known
+whether it goes on rising. The outermost limit is never suppressed, and nothing is suppressed for longer than the cap.
+"""
+
+from __future__ import annotations
+
+from kojimon.alarms.states import AlarmState, Signal
+from kojimon.engine.conditions import fresh
+from kojimon.engine.trend import slope_of
+from kojimon.engine.turn import Turn
+
+COOLING_WORK = frozenset({"mix", "spread", "furrow", "swap"})
+SUPPRESSED = ("limit/bed/temperature/high", "limit/bed/temperature/low", "time-to-limit/bed/temperature")
+TREND_FROM_MS = 600_000
+"""So long after the work the trend is first asked for: five points of the trace."""
+CAP_MS = 2_400_000
+"""Work suppresses for 40 min at most."""
+FALLING_PER_H = -0.2
+WORK_MS = 1_200_000
+MAX_WORK_MS = 3_600_000
+
+
+def begin(turn: Turn, incubator: str, at_ms: int, for_ms: int = CAP_MS) -> None:
+    """Hands are in the koji since at_ms."""
+    until_ms = at_ms + for_ms
+    if until_ms <= turn.t_ms:
+        return
+    turn.work[incubator] = at_ms
+    turn.set_due(f"work/{incubator}", until_ms)
+    for key in SUPPRESSED:
+        alarm = turn.alarm(incubator, key)
+        if alarm.level in ("high_high", "low_low") and alarm.active:
+            continue
+        if alarm.state not in (AlarmState.SHLVD, AlarmState.OOSRV, AlarmState.DSUPR):
+            turn.signal(incubator, key, Signal.SUPPRESS, work=True)
+
+
+def end(turn: Turn, incubator: str) -> None:
+    """The work is over: what holds now is announced at once."""
+    turn.work.pop(incubator, None)
+    turn.set_due(f"work/{incubator}", None)
+    for key in SUPPRESSED:
+        if turn.alarm(incubator, key).state is AlarmState.DSUPR:
+            turn.signal(incubator, key, Signal.UNSUPPRESS, work=True)
+
+
+def watch_work(turn: Turn) -> None:
+    """Every two minutes: work ends when its trend is known and does not fall, or once the koji is below the limit."""
+    for incubator, at_ms in list(turn.work.items()):
+        if turn.t_ms - at_ms < TREND_FROM_MS:
+            continue
+        beds = fresh(turn, turn.compiled.probes_at(incubator, "bed", "temperature"))
+        slopes = [slope for no in beds if (slope := slope_of(turn.trace.get(no, ()), at_ms)) is not None]
+        active = any(turn.alarm(incubator, key).active for key in SUPPRESSED)
+        if not active or (slopes and max(slope.per_h for slope in slopes) > FALLING_PER_H):
+            end(turn, incubator)
+
+
+def worsened(turn: Turn, incubator: str, key: str, level: str) -> None:
+    """A limit that no work can cause is reached: suppression ends at once."""
+    if level in ("high_high", "low_low") and turn.alarm(incubator, key).state is AlarmState.DSUPR:
+        end(turn, incubator)

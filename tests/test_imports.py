@@ -1,0 +1,75 @@
+"""Imports point inwards only: the table of DEVELOPERS.md, read and held against the code."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+PACKAGE = ROOT / "kojimon"
+GUIDE = ROOT / "DEVELOPERS.md"
+
+
+def table() -> dict[str, set[str]]:
+    """Module -> modules it may import, from the section "Imports" of the guide."""
+    section = GUIDE.read_text(encoding="utf-8").split("## Imports", 1)[1].split("\n## ", 1)[0]
+    rows: dict[str, set[str]] = {}
+    for line in section.splitlines():
+        cells = [cell.strip() for cell in line.strip("|").split("|")]
+        if line.startswith("|") and len(cells) == 2 and cells[0] not in ("module", "---"):
+            allowed = set(cells[1].split()) - {"-"}
+            for module in cells[0].split(","):
+                rows[module.strip()] = allowed
+    return rows
+
+
+def name_of(path: Path) -> str:
+    """The row of the table a file belongs to: `settings.spec`, or its first folder or file name."""
+    parts = path.relative_to(PACKAGE).with_suffix("").parts
+    dotted = ".".join(parts)
+    return next((row for row in sorted(table(), key=len, reverse=True) if f"{dotted}.".startswith(f"{row}.")), parts[0])
+
+
+def imported(path: Path) -> set[str]:
+    """Dotted names below kojimon that a file imports, wherever in the file."""
+    found: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module and not node.level:
+            found |= {f"{node.module}.{alias.name}" for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.level:
+            pytest.fail(f"{path}: relative import; write the whole name")
+    return {name.removeprefix("kojimon.") for name in found if name.startswith("kojimon.")}
+
+
+def allowed(own: str, target: str, rows: dict[str, set[str]]) -> bool:
+    may = rows.get(own, set())
+    if "all" in may or target.split(".", 1)[0] in ("errors", "__version__"):
+        return True
+    return any(f"{target}.".startswith(f"{row}.") for row in may | {own.split(".", 1)[0]})
+
+
+FILES = sorted(
+    path for path in PACKAGE.rglob("*.py") if path.parent != PACKAGE or path.stem not in ("__init__", "__main__")
+)
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda path: str(path.relative_to(PACKAGE)))
+def test_imports_point_inwards(path: Path) -> None:
+    rows, own = table(), name_of(path)
+    if own == "errors":
+        assert not imported(path)
+        return
+    assert own in rows, f"{own} has no row in the table of DEVELOPERS.md"
+    wrong = sorted(target for target in imported(path) if not allowed(own, target, rows))
+    assert not wrong, f"{path.relative_to(ROOT)} imports {wrong}; {own} may import {sorted(rows[own])}"
+
+
+def test_the_simulator_stands_alone() -> None:
+    """sim/ carries its own physics: a mistake shared with kojimon would hide."""
+    for path in (ROOT / "sim").rglob("*.py"):
+        text = path.read_text(encoding="utf-8")
+        assert "import kojimon" not in text and "from kojimon" not in text, path
