@@ -130,8 +130,6 @@ def _task(known: Known, task: Task, now_ms: int) -> Plain:
     number = round_of(known, task)
     marks = [mark for mark in known.batch.marks if mark.task == task.name]
     status = STATUS[rank_of(known, task, now_ms)] if number else "done"
-    if status == "open" and task.window.opens is None and task.window.due is None:
-        status = "any-time"
     return {
         "name": task.name,
         "label": task.label,
@@ -164,8 +162,6 @@ def _next(tasks: list[Plain]) -> Plain | None:
         if task["status"] != "waiting" or task["opens_t_ms"] is not None or task["due_t_ms"] is not None
     ]  # fmt: skip
     first = min(known, key=_order, default=None)
-    if first is None:
-        first = next((task for task in tasks if task["status"] == "any-time" and not task["repeats"]), None)
     if first is None:
         return None
     at = first["opens_t_ms"] if first["status"] == "waiting" and first["opens_t_ms"] else first["due_t_ms"]

@@ -1,0 +1,107 @@
+"""A simulated batch through the pipeline's end of the engine, without daemon or files: fast enough for hundreds of seeds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from kojimon.engine import EngineSetup, IncubatorSetup, ProbeSetup, State, advance, initial_state, view
+from kojimon.engine.setup import to_plain
+from kojimon.model import Event, InputRow, Message, Priority
+from kojimon.schedule.spec import Schedule
+from kojisim.cook import Cook
+from kojisim.world import Scenario, World
+
+STEP_S = 60.0
+LOOK_S = 300.0
+T0_MS = 1_000_000_000
+
+
+@dataclass
+class Night:
+    """One run: the world, the cook with the phone, the engine."""
+
+    scenario: Scenario
+    seed: int
+    schedule: Schedule
+    cook: Cook | None = None
+    state: State = field(default_factory=initial_state)
+    events: list[Event] = field(default_factory=list)
+    messages: list[Message] = field(default_factory=list)
+    truth: list[tuple[float, dict[str, Any]]] = field(default_factory=list)
+    seq: int = 0
+    rows: list[Any] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.scenario = replace(self.scenario, inoculate_c=None, hands="none")
+        self.world = World(self.scenario, self.seed)
+        self.cook = self.cook or Cook(self.seed, incubator="box", react_min=(2.0, 12.0))
+        self.numbers = {spec.name: no for no, spec in enumerate(self.scenario.probes, 1)}
+        probes = tuple(
+            ProbeSetup(
+                self.numbers[spec.name], spec.name, "box", spec.place.replace("_", "-"), spec.quantity, spec.name,
+                stale_ms=round(max(3 * spec.interval_s, 90) * 1000),
+            )
+            for spec in self.scenario.probes
+        )  # fmt: skip
+        setup = EngineSetup("cellar", (IncubatorSetup("box", "it", "Box"),), probes, {"it": self.schedule})
+        self.row(0.0, "start", {"clean": True, "gap_ms": 0, "boot": 1})
+        self.row(0.0, "settings", {"hash": "h", "setup": to_plain(setup)})
+
+    def row(self, at_s: float, kind: str, payload: dict[str, Any]) -> None:
+        self.seq += 1
+        self.rows.append(InputRow(self.seq, T0_MS + round(at_s * 1000), kind, payload))
+
+    def step(self, to_s: float) -> bool:
+        """Lets the world go on; whether something was announced."""
+        self.world.advance(to_s)
+        for sample in self.world.read():
+            self.seq += 1
+            bad = sample.value in (85.0, -127.0) or (sample.quantity == "humidity" and sample.value > 104)
+            t_ms = T0_MS + round(sample.at_s * 1000)
+            self.rows.append((self.seq, t_ms, self.numbers[sample.name], sample.value, 4 if bad else 0))
+        self.rows.sort(key=lambda row: row.t_ms if isinstance(row, InputRow) else row[1])
+        now_ms = T0_MS + round(to_s * 1000)
+        self.state, outcome = advance(self.state, self.rows, now_ms)
+        self.rows = []
+        self.events += outcome.events
+        self.messages += outcome.messages
+        return bool(outcome.events)
+
+    def look(self, now_s: float) -> None:
+        """The cook looks at the phone and does what comes of it."""
+        assert self.cook is not None
+        document = view(self.state, T0_MS + round(now_s * 1000))
+        for deed in self.cook.decide(document, now_s):
+            for name, args in deed.hands:
+                self.world.act(name, **args)
+            if deed.act is not None:
+                act = {"channel": "page", **deed.act, "incubator": "box"}
+                self.row(now_s, "act", act)
+
+    def run(self, hours: float = 60.0, truth: bool = False) -> Night:
+        """Runs until the cook has harvested or so many hours have passed."""
+        assert self.cook is not None
+        now_s = looked_s = 0.0
+        while now_s < hours * 3600 and not (self.cook.finished and not self.state.batches):
+            now_s += STEP_S
+            happened = self.step(now_s)
+            begun = self.world.inoculated_s is not None
+            if happened or not begun or now_s - looked_s >= LOOK_S:
+                self.look(now_s)
+                looked_s = now_s
+            if truth:
+                self.truth.append((now_s, self.world.truth()))
+        return self
+
+    @property
+    def wakings(self) -> list[Event]:
+        """The events that called a sleeper, repeats left out."""
+        by_no = {event.no: event for event in self.events}
+        calls = [by_no[message.event] for message in self.messages if message.priority is Priority.WAKE]
+        return [event for event in calls if event.data.get("event") != "re"]
+
+    def hour(self, event: Event) -> float:
+        """Hours since inoculation at an event, or since the start."""
+        zero = next((e.data["at_ms"] for e in self.events if e.kind == "task-done" and e.key == "inoculate"), T0_MS)
+        return (event.t_ms - zero) / 3_600_000
