@@ -264,22 +264,9 @@ class Reader:
         return Stamps([Segment(*row) for row in rows])
 
     def seq_at(self, t_ms: int) -> int:
-        """Where an engine time lies among the readings: those of it and later have this seq or a higher one.
-
-        Engine time never falls along seq, so halving finds it without an index.
-        """
+        """Where an engine time lies among the readings, see `position`."""
         with self._reading() as db:
-            low, high = db.execute("SELECT coalesce(min(seq), 1), coalesce(max(seq), 0) + 1 FROM reading").fetchone()
-            while low < high:
-                middle = (low + high) // 2
-                row = db.execute(
-                    "SELECT seq, t_ms FROM reading WHERE seq >= ? ORDER BY seq LIMIT 1", (middle,)
-                ).fetchone()
-                if row is None or row[1] >= t_ms:
-                    high = middle
-                else:
-                    low = row[0] + 1
-        return int(low)
+            return position(db, t_ms)
 
     def series(self, probe: int, t0_ms: int, t1_ms: int) -> list[tuple[int, float | None, int]]:
         """(t_ms, value, quality) of one probe from t0_ms up to but without t1_ms."""
@@ -289,6 +276,22 @@ class Reader:
             "WHERE seq >= ? AND seq < ? AND probe = ? ORDER BY seq",
             (first, end, probe),
         )
+
+
+def position(db: sqlite3.Connection, t_ms: int) -> int:
+    """Readings of an engine time and later have the seq returned or a higher one, earlier ones a lower.
+
+    Engine time never falls along seq, so halving finds it without an index.
+    """
+    low, high = db.execute("SELECT coalesce(min(seq), 1), coalesce(max(seq), 0) + 1 FROM reading").fetchone()
+    while low < high:
+        middle = (low + high) // 2
+        row = db.execute("SELECT seq, t_ms FROM reading WHERE seq >= ? ORDER BY seq LIMIT 1", (middle,)).fetchone()
+        if row is None or row[1] >= t_ms:
+            high = middle
+        else:
+            low = row[0] + 1
+    return int(low)
 
 
 def merged(readings: list[Any], inputs: Sequence[InputRow]) -> list[Row]:
