@@ -223,6 +223,8 @@ def _work(task: dict[str, Any]) -> str:
     if told and told != "none":
         return str(told)
     name = str(task["name"])
+    if "check" in name:  # the first look: the koji is broken up and mixed then
+        return "mix"
     return next((work for work in WORK_HANDS if work in name), "none")
 
 

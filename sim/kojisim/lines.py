@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import os
 import select
+import socket
 import termios
 import time
 import tty
@@ -18,6 +19,8 @@ from typing import Literal, Protocol
 from kojisim.probes import ProbeSpec, Sample
 
 LineFormat = Literal["json", "csv", "keys"]
+#: Real time a reader is given after opening the port to flush what was there.
+_SETTLE_S = 0.2
 
 
 class Publisher(Protocol):
@@ -62,6 +65,7 @@ class MqttPublisher:
         self._boards = {spec.name: spec.board or spec.name for spec in probes}
         self._client = Client(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion.MQTTv5)
         self._client.max_inflight_messages_set(100)
+        self._client.on_publish = lambda *_: self._acknowledge_at_once()
         self._client.connect(host, port, keepalive=30)
         self._client.loop_start()
         self._wait_connected()
@@ -72,6 +76,12 @@ class MqttPublisher:
             if time.monotonic() > deadline:
                 raise TimeoutError(f"MQTT broker did not accept the connection within {self._timeout_s:g} s")
             time.sleep(0.005)
+
+    def _acknowledge_at_once(self) -> None:
+        """Keep TCP from holding back its acknowledgement: a broker under Nagle's rule would wait 40 ms for it."""
+        link = self._client.socket()
+        if isinstance(link, socket.socket) and hasattr(socket, "TCP_QUICKACK"):
+            link.setsockopt(socket.IPPROTO_TCP, socket.TCP_QUICKACK, 1)
 
     def publish(self, samples: Sequence[Sample]) -> None:
         waiting = []
@@ -96,18 +106,26 @@ class MqttPublisher:
 class SerialLine:
     """A microcontroller on a USB serial line: one line an instant through a pseudo-terminal.
 
+    What is sent while nobody has the port open is lost, as on a wire. A reader that has just opened it is given a
+    moment to flush its buffer and then a line end (or the column names), since a first line may be half of one.
+
     Args:
         link: symbolic link that stands for the port's stable name; made anew at each plugging in.
         probes: in column order for CSV.
         style: `json` one object, `csv` columns, `keys` blank-separated key=value. Keys are the probes' names.
+        header: send the column names first (counted as a line); only for CSV.
     """
 
-    def __init__(self, link: Path, probes: Iterable[ProbeSpec], style: LineFormat = "json") -> None:
+    def __init__(
+        self, link: Path, probes: Iterable[ProbeSpec], style: LineFormat = "json", header: bool = False
+    ) -> None:
         self.sent = 0
-        self._link, self._style = link, style
+        self._link, self._style, self._header = link, style, header
         self._names = [spec.name for spec in probes]
         self._master = -1
         self._last = ""
+        self._greeted = False
+        self._poll = select.poll()
         self.plug()
 
     @property
@@ -130,9 +148,12 @@ class SerialLine:
         self._last = os.ttyname(slave)
         os.close(slave)
         os.set_blocking(master, False)
-        self._link.unlink(missing_ok=True)
-        self._link.symlink_to(self._last)
-        self._master = master
+        self._poll = select.poll()
+        self._poll.register(master, 0)
+        self._master, self._greeted = master, False
+        spare = self._link.with_name(self._link.name + ".new")
+        spare.symlink_to(self._last)
+        spare.replace(self._link)
 
     def unplug(self) -> None:
         """Pull the device: the reader's port hangs up and the link is gone."""
@@ -141,15 +162,26 @@ class SerialLine:
             self._master = -1
             self._link.unlink(missing_ok=True)
 
-    def wait_reader(self, timeout_s: float = 10.0) -> None:
+    def has_reader(self) -> bool:
+        """Whether somebody has the port open."""
+        return self.plugged and not any(event & select.POLLHUP for _, event in self._poll.poll(0))
+
+    def wait_reader(self, timeout_s: float = 30.0) -> None:
         """Wait until somebody has the port open. Raises TimeoutError."""
-        poll = select.poll()
-        poll.register(self._master, 0)
         deadline = time.monotonic() + timeout_s
-        while any(event & select.POLLHUP for _, event in poll.poll(0)):
+        while not self.has_reader():
             if time.monotonic() > deadline:
                 raise TimeoutError(f"nobody opened {self._link} within {timeout_s:g} s")
             time.sleep(0.01)
+
+    def _greet(self) -> None:
+        time.sleep(_SETTLE_S)
+        self._greeted = True
+        if self._header:
+            self._write((",".join(self._names) + "\n").encode())
+            self.sent += 1
+        else:
+            self._write(b"\n")
 
     def text(self, samples: Sequence[Sample]) -> list[str]:
         """The lines for the samples of one instant."""
@@ -163,8 +195,11 @@ class SerialLine:
         return " ".join(f"{name}={value:g}" for name, value in values.items())
 
     def publish(self, samples: Sequence[Sample]) -> None:
-        if not self.plugged:
+        if not self.has_reader():
+            self._greeted = False
             return
+        if not self._greeted:
+            self._greet()
         for line in self.text(samples):
             self._write(line.encode() + b"\n")
             self.sent += 1

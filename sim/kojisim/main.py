@@ -51,6 +51,7 @@ def scenarios() -> None:
 @click.option("--mqtt-source", default="mqtt", show_default=True, help="The broker's name in the monitor's settings.")
 @click.option("--serial", "link", type=click.Path(path_type=Path), default=None, help="Make a serial port here.")
 @click.option("--serial-format", type=click.Choice(["json", "csv", "keys"]), default="json", show_default=True)
+@click.option("--serial-header", is_flag=True, help="CSV: send the column names first.")
 @click.option("--serial-source", default="serial", show_default=True, help="Its name in the monitor's settings.")
 @click.option("--speed", type=float, default=0.0, help="World seconds a real second; 0: as fast as it goes.")
 @click.option("--drive", "drive_path", default=None, help="Drive the monitor's clock over this socket.")
@@ -106,7 +107,8 @@ def _publishers(options: dict[str, Any], scenario: Scenario, stack: ExitStack) -
         mqtt = MqttPublisher(host.strip("[]"), int(port), options["topic_prefix"], scenario.probes)
         lines[options["mqtt_source"]] = mqtt
     if options["link"]:
-        serial = SerialLine(options["link"], scenario.probes, cast(LineFormat, options["serial_format"]))
+        style = cast(LineFormat, options["serial_format"])
+        serial = SerialLine(options["link"], scenario.probes, style, options["serial_header"])
         if options["drive_path"]:
             serial.wait_reader(30.0)
         lines[options["serial_source"]] = serial

@@ -175,12 +175,20 @@ def probes_swapped(seed: int) -> Scenario:
     return _with(seed, "probes_swapped", swap)
 
 
+def _gaps(seed: int, longest_min: float) -> tuple[Happening, ...]:
+    rng = Random(f"{seed}/gaps")
+    times = [1.0 + 7.5 * count + rng.uniform(0.0, 7.0) for count in range(6)]
+    return tuple(Happening(at, "gap", {"minutes": rng.uniform(2.0, longest_min)}) for at in times)
+
+
 def radio_gaps(seed: int) -> Scenario:
     """Six gaps of 2 to 20 minutes in which nothing is heard from any probe."""
-    rng = Random(f"{seed}/gaps")
-    return _with(
-        seed, "radio_gaps", *[Happening(rng.uniform(1, 46), "gap", {"minutes": rng.uniform(2, 20)}) for _ in range(6)]
-    )
+    return _with(seed, "radio_gaps", *_gaps(seed, 20.0))
+
+
+def short_gaps(seed: int) -> Scenario:
+    """Six gaps of 2 to 12 minutes in which nothing is heard from any probe."""
+    return _with(seed, "short_gaps", *_gaps(seed, 12.0))
 
 
 def serial_unplugged(seed: int) -> Scenario:
@@ -200,9 +208,9 @@ def serial_unplugged(seed: int) -> Scenario:
 
 
 def nuisances(seed: int) -> Scenario:
-    """Two or three of the things that must wake nobody: gaps, lid openings, spikes, sentinels, a wet humidity probe."""
+    """Two or three things that must wake nobody: short gaps, lid openings, spikes, sentinels, a wet humidity probe."""
     rng = Random(f"{seed}/nuisances")
-    kinds = (radio_gaps, lid_openings, probe_spikes, probe_sentinel, humidity_pinned)
+    kinds = (short_gaps, lid_openings, probe_spikes, probe_sentinel, humidity_pinned)
     script = [item for make in rng.sample(kinds, rng.choice((2, 3))) for item in make(seed).script]
     return _with(seed, "nuisances", *script)
 
@@ -246,6 +254,7 @@ SCENARIOS: dict[str, Callable[[int], Scenario]] = {
         probe_in_hot_rice,
         probes_swapped,
         radio_gaps,
+        short_gaps,
         serial_unplugged,
         nuisances,
         night,
