@@ -20,6 +20,8 @@ SILENT_S = 30.0
 ESSENTIAL_S = 20.0
 BACKOFF_FIRST_S = 1.0
 BACKOFF_MOST_S = 60.0
+TROUBLE_S = 60.0
+"""A device or broker that is away for less is not worth a person's attention."""
 STEADY_S = 60.0
 """A source that has lived so long starts with the shortest delay again."""
 CHECK_EVERY_S = 1.0
@@ -86,6 +88,7 @@ class Slot:
         self._gate: _Gate | None = None
         self._born_s = self._next_s = 0.0
         self._backoff_s = BACKOFF_FIRST_S
+        self._well_s = 0.0
         self.lives = 0
 
     def committed(self, receipts: list[int]) -> None:
@@ -110,8 +113,18 @@ class Slot:
             self.abandon()
             tell(self.what, False, f"{self.name} gave no sign of life for {SILENT_S:.0f} s; its reader is started anew")
             self._start(now_s, tell)
-        elif now_s - self._born_s > STEADY_S:
-            self._backoff_s = BACKOFF_FIRST_S
+        else:
+            self._listen(self._source.facts(), now_s, tell)
+            if now_s - self._born_s > STEADY_S:
+                self._backoff_s = BACKOFF_FIRST_S
+
+    def _listen(self, facts: dict[str, Any], now_s: float, tell: Tell) -> None:
+        """Passes on what the source says of its device or broker: well at once, trouble when it lasts."""
+        if facts.get("ok", True):
+            self._well_s = now_s
+            tell(self.what, True, f"{self.name} works")
+        elif now_s - self._well_s > TROUBLE_S:
+            tell(self.what, False, str(facts.get("trouble") or f"{self.name} does not work"))
 
     def _start(self, now_s: float, tell: Tell) -> None:
         self._gate = _Gate(self._put, self._put_wait)
@@ -125,13 +138,17 @@ class Slot:
             _LOG.warning("%s: cannot be started: %s", self.name, error)
             tell(self.what, False, f"{self.name} cannot be started: {error}")
             return
-        self._source, self._born_s = source, now_s
+        self._source, self._born_s, self._well_s = source, now_s, now_s
         self.lives += 1
+
+    def shut(self) -> None:
+        """Takes nothing more from the source; it still hears of commits, to acknowledge what it has handed over."""
+        if self._gate is not None:
+            self._gate.open = False
 
     def abandon(self) -> None:
         """Cuts the source off and tells it to stop, without waiting for it."""
-        if self._gate is not None:
-            self._gate.open = False
+        self.shut()
         source, self._source = self._source, None
         if source is not None:
             threading.Thread(target=_stop, args=(source,), name=f"end-{self.name}", daemon=True).start()

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from hashlib import blake2b
 from threading import Event as Signal
 from typing import Any, NamedTuple, Protocol
 
@@ -17,7 +16,7 @@ from kojimon.model import Arrival, InputRow, Measured, Outcome
 UNHURRIED = ("gap", "forecast")
 """Inputs that do not call for a commit of their own."""
 
-HASH_BYTES = 8
+RECEIPT_BYTES = 8
 
 
 class Pipeline(Protocol):
@@ -57,11 +56,6 @@ class Drive:
 Request = PendingAct | Drive
 
 
-def fingerprint(payload: bytes | float) -> bytes:
-    """Short hash by which a redelivered message is told from a new one with the same packet number."""
-    return blake2b(payload if isinstance(payload, bytes) else repr(payload).encode(), digest_size=HASH_BYTES).digest()
-
-
 class Turn:
     """Rows of one turn, numbered as they come."""
 
@@ -91,9 +85,14 @@ class Turn:
             self.rows.append((self.seq, t_ms, probe, raw if kept is None else kept, quality))
 
     def add_receipt(self, arrival: Arrival) -> None:
-        """Notes that the source of this arrival waits for its commit."""
-        self.receipts.append((arrival.source, arrival.receipt))
-        self.unacked.append(Unacked(arrival.source, arrival.receipt, fingerprint(arrival.payload)))
+        """Notes that the source of this arrival waits for its commit.
+
+        A receipt is a hash of the content above the 16 bits of the packet number; the journal keeps it whole, so that
+        a redelivery after a kill is known again (`receipts_of`).
+        """
+        receipt = arrival.receipt
+        self.receipts.append((arrival.source, receipt))
+        self.unacked.append(Unacked(arrival.source, receipt & 0xFFFF, receipt.to_bytes(RECEIPT_BYTES, "big")))
 
     def chunk(self, outcome: Outcome, horizon_ms: int, snapshot: bytes | None, urgent: bool) -> Chunk:
         """Everything of this turn, for one transaction."""
@@ -109,3 +108,8 @@ class Turn:
             urgent=hurry,
             unacked=self.unacked,
         )
+
+
+def receipts_of(unacked: Sequence[Unacked]) -> list[int]:
+    """The receipts that the journal kept of a source's last commits."""
+    return [int.from_bytes(one.payload_hash, "big") for one in unacked]

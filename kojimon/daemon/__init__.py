@@ -1,0 +1,7 @@
+"""The composition root: everything is built, supervised and shut down here."""
+
+from kojimon.daemon.house import House, acting, still
+from kojimon.daemon.lastgood import keep, settings_for_run
+from kojimon.daemon.run import Daemon, run_daemon
+
+__all__ = ["Daemon", "House", "acting", "keep", "run_daemon", "settings_for_run", "still"]

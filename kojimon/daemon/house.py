@@ -1,0 +1,221 @@
+"""Journal and core with everything they hang on, without sources and doors.
+
+The daemon puts sources and doors around it; a command that finds no daemon opens one for a single act. So what a person
+does takes the same way whether the daemon runs or not.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from kojimon import __version__, engine, logs
+from kojimon.clock import Clock, SystemClock
+from kojimon.core.acts import Calendar
+from kojimon.core.boot import NoPast, Past, boot, restore
+from kojimon.core.intake import Intake
+from kojimon.core.loop import Core
+from kojimon.core.turn import Request
+from kojimon.errors import JournalError
+from kojimon.journal.files import open_or_recover
+from kojimon.journal.reader import Reader
+from kojimon.journal.records import Chunk
+from kojimon.journal.stamps import Stamps
+from kojimon.journal.writer import Writer
+from kojimon.model import Act
+from kojimon.probes.pipeline import Pipeline
+from kojimon.settings.spec import Settings
+from kojimon.web.words import UtcOf, iso_utc, with_utc
+from kojimon.wiring import engine_setup
+
+_LOG = logs.get("daemon")
+SITE_ALARMS = ("health/", "test")
+"""Beginnings of the keys of alarms that belong to the site and to no incubator."""
+
+Document = dict[str, Any]
+
+
+class House:
+    """See the module text.
+
+    Args:
+        settings: everything the daemon is told.
+        clock: world time.
+        driven: a driver says when the engine runs.
+        notes: (what, text) of health alarms to be raised at the start: bad settings.
+
+    Raises:
+        JournalError: another process has the journal, or it is of a newer kojimon or of another program.
+    """
+
+    def __init__(
+        self, settings: Settings, clock: Clock, driven: bool = False, notes: Sequence[tuple[str, str]] = ()
+    ) -> None:
+        self.settings, self.clock = settings, clock
+        self.path = Path(settings.journal.path)
+        self._opened = open_or_recover(self.path)
+        self._reader: Reader | None = None
+        self._core: Core | None = None
+        self.intake: Intake[Request] = Intake(signal_arrivals=not driven)
+        self.writer = Writer(
+            self.path,
+            commit_every_s=settings.journal.commit_every_s,
+            ballast_mb=settings.journal.ballast_mb,
+            on_committed=self._committed,
+            on_trouble=self._trouble,
+        )
+        try:
+            self.writer.start()
+            self.core = self._core = self._make_core(driven)
+            self.core.start()
+        except BaseException:
+            self.writer.stop(1.0)
+            self._opened.lock.release()
+            raise
+        self._tell_found(notes)
+
+    def _make_core(self, driven: bool) -> Core:
+        settings = self.settings
+        numbers = self.writer.register_probes([probe.name for probe in settings.probes], settings.probes)
+        booted = boot(self._past(), self.clock, __version__, clean=not self._opened.unclean)
+        payload = engine_setup(settings, numbers)
+        first = [] if booted.state.setup_hash == payload["hash"] else [("settings", payload)]
+        return Core(
+            booted,
+            first,
+            clock=self.clock,
+            intake=self.intake,
+            pipeline=Pipeline(settings.probes, numbers, settings.sources),
+            journal=self.writer,
+            driven=driven,
+            calendar=self._calendar,
+        )
+
+    def _past(self) -> Past:
+        try:
+            return self.reader()
+        except JournalError as error:
+            _LOG.error("started without a past: %s", error)
+            return NoPast()
+
+    def _tell_found(self, notes: Sequence[tuple[str, str]]) -> None:
+        """Raises, or ends, the alarms about what the start itself found."""
+        bad = dict(notes)
+        aside = self._opened.set_aside
+        if aside is not None:
+            bad["journal"] = f"the journal was damaged: set aside as {aside.name}, a new one was begun"
+        trouble = self.writer.facts().trouble
+        if trouble:
+            bad["disk"] = trouble
+        for what in ("settings", "journal", "disk"):
+            self.core.health(what, what not in bad, bad.get(what, "in order"))
+
+    # -- from the journal's thread --------------------------------------------------------------------------------
+
+    def _committed(self, chunk: Chunk) -> None:
+        self.core.committed(chunk)
+
+    def _trouble(self, text: str) -> None:
+        if self._core is not None:
+            self._core.storage(text)
+
+    # -- what the doors ask (web.api.Backend) ------------------------------------------------------------------------
+
+    def reader(self) -> Reader:
+        """The journal, for reading. Raises JournalError while it cannot be read."""
+        if self._reader is None:
+            self._reader = Reader(self.path)
+        return self._reader
+
+    def stamps(self) -> Stamps:
+        """Engine time to UTC and back, as the journal has it; nothing known while it cannot be read."""
+        try:
+            return self.reader().stamps()
+        except JournalError:
+            return Stamps(())
+
+    def _calendar(self) -> Calendar:
+        return self.stamps()
+
+    def utc_of(self) -> UtcOf:
+        """Engine ms to (UTC ms, trusted); by the clock as it stands where the journal has no stamps."""
+        stamps, now = self.stamps(), self.core.moment()
+        if stamps.segments:
+            return stamps.utc_ms
+        return lambda t_ms: (t_ms + now.utc_ms - now.t_ms, False)
+
+    def now_ms(self) -> int:
+        """Engine time now."""
+        return self.core.moment().t_ms
+
+    def state(self, durable: bool = False) -> Document:
+        """The state document with its wall times; `durable`: not ahead of the journal."""
+        return dressed(self.core.view(durable), self.settings, self.utc_of())
+
+    def act(self, act: Act) -> Document:
+        """Does an act. Raises RefusedError and others (core.loop.Core.submit)."""
+        reply = self.core.submit(self._addressed(act))
+        utc_of = self.utc_of()
+        events = [with_utc(event_fields(event), utc_of) for event in reply.events]
+        return {"seq": reply.seq, "events": events, "repeated": reply.repeated, "recorded": reply.recorded}
+
+    def _addressed(self, act: Act) -> Act:
+        """Where there is one incubator nobody has to name it; the site's own alarms belong to none."""
+        incubator = act.incubator
+        if act.kind == "alarm.test" or str(act.data.get("key", "")).startswith(SITE_ALARMS):
+            incubator = ""
+        elif not incubator and len(self.settings.incubators) == 1:
+            incubator = self.settings.incubators[0].name
+        return Act(act.kind, incubator, act.who, act.channel, act.idempotency, act.data)
+
+    # -- the end ------------------------------------------------------------------------------------------------------
+
+    def close(self, reason: str, core_s: float = 3.0, commit_s: float = 5.0) -> bool:
+        """Ends the core, commits what waits, lets go of the journal. Whether all of it ended in time."""
+        ended = self.core.stop(reason, core_s)
+        committed = self.writer.stop(commit_s)
+        if not (ended and committed):
+            _LOG.error("the stop was not orderly: core ended %s, all committed %s", ended, committed)
+        if self._reader is not None:
+            self._reader.close()
+        self._opened.lock.release()
+        return ended and committed
+
+
+def event_fields(event: Any) -> Document:
+    """An event as plain data."""
+    return {name: getattr(event, name) for name in event.__struct_fields__}
+
+
+def dressed(view: Document, settings: Settings, utc_of: UtcOf) -> Document:
+    """The engine's view with what the engine does not know: UTC beside engine time, zone and units of the person."""
+    utc_ms, trusted = utc_of(view["t_ms"])
+    document: Document = with_utc(view, utc_of)
+    document["now"] = {"utc": iso_utc(utc_ms), "trusted": trusted, "zone": settings.person.zone}
+    document["units"] = {"fahrenheit": settings.units.fahrenheit, "pounds": settings.units.pounds}
+    return document
+
+
+@contextmanager
+def acting(settings: Settings) -> Iterator[House]:
+    """The journal opened for acts while no daemon runs. Raises JournalError when one does."""
+    house = House(settings, SystemClock(settings.clock_trusted))
+    try:
+        yield house
+    finally:
+        house.close("act without daemon")
+
+
+def still(settings: Settings) -> Document:
+    """The state document as the last daemon left it, from the journal alone; nothing is written.
+
+    Raises JournalError when there is no journal, or it cannot be read.
+    """
+    reader = Reader(Path(settings.journal.path))
+    try:
+        state, _ = restore(reader)
+        return dressed(engine.view(state, state.t_ms), settings, reader.stamps().utc_ms)
+    finally:
+        reader.close()

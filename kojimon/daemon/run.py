@@ -1,0 +1,318 @@
+"""The daemon: builds everything from settings, looks after it, shuts it down in order.
+
+The order of the end: nothing new is taken in, the core takes what is waiting and states the stop, that is committed and
+acknowledged, then sources, publisher, children and doors end, each within a deadline of its own.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import threading
+from collections.abc import Callable, Sequence
+from typing import Any, Protocol
+
+from kojimon import __version__, logs
+from kojimon.clock import Clock, ManualClock, SystemClock, real_s
+from kojimon.core.driver import Driver, DriverDoor
+from kojimon.core.turn import Present, receipts_of
+from kojimon.daemon.house import House
+from kojimon.daemon.simulation import START_LOCAL_H, HouseMonitor, discard_open, start_wall_ms
+from kojimon.errors import EXIT_DONE, EXIT_NOT_NOW, JournalError
+from kojimon.journal.records import Chunk
+from kojimon.probes.build import build
+from kojimon.probes.simulated import Glimpse, SimulatedIncubator
+from kojimon.settings.secrets import read_secret
+from kojimon.settings.spec import Settings, SimulatedSource, Source
+from kojimon.supervise import ESSENTIAL_S, Essential, Slot, Supervisor
+from kojimon.supervise import Source as Reading
+from kojimon.web.door import bind, make_run_folder, socket_path
+from kojimon.web.serve import ApiServer
+from kojimon.web.words import iso_utc
+from kojimon.wiring import clock_of, health_name, simulated_source
+
+SOURCES_S, CORE_S, COMMIT_S, CHILDREN_S, API_S = 2.0, 3.0, 5.0, 3.0, 2.0
+API_READY_S = 10.0
+_LOG = logs.get("daemon")
+
+Document = dict[str, Any]
+
+
+class Part(Protocol):
+    """Something that runs beside the core and is told of commits: publisher, mirror, sender."""
+
+    name: str
+
+    def start(self) -> None: ...
+    def stop(self, timeout_s: float) -> bool: ...
+    def committed(self, chunk: Chunk, present: Present) -> None: ...
+    def facts(self) -> Document: ...
+
+
+class Daemon:
+    """One life of the daemon.
+
+    Args:
+        settings: everything it is told.
+        clock: world time; None: the machine's, or a driven one where the settings simulate.
+        trouble: what is wrong with the settings file, where these are the last good ones.
+        progress: shown what a person would see while a simulated incubator runs.
+        stay: go on after a simulated incubator has run its course.
+        notifier: the service manager; watchdog_s: how often it wants to hear from us.
+    """
+
+    def __init__(
+        self,
+        settings: Settings,
+        clock: Clock | None = None,
+        *,
+        trouble: str = "",
+        progress: Callable[[Glimpse], None] | None = None,
+        stay: bool = False,
+        notifier: Any = None,
+        watchdog_s: float = 0.0,
+    ) -> None:
+        self.settings, self._trouble = settings, trouble
+        self._progress, self._stay, self._notifier, self._watchdog_s = progress, stay, notifier, watchdog_s
+        self.clock = clock or clock_of(settings, lambda: start_wall_ms(settings, SystemClock()))
+        self._simulated = simulated_source(settings)
+        self._stop = threading.Event()
+        self._reason, self._failure = "ended", ""
+        self.parts: list[Part] = []
+        self._slots: list[Slot] = []
+        self._by_source: dict[str, Slot] = {}
+        self._door: DriverDoor | None = None
+
+    # -- life --------------------------------------------------------------------------------------------------
+
+    def end(self, reason: str) -> None:
+        """Asks the daemon to stop; from any thread or a signal handler."""
+        self._reason = reason
+        self._stop.set()
+
+    def run(self, ready: Callable[[Daemon], None] | None = None) -> int:
+        """Starts everything, looks after it until told to end, stops everything. Returns the exit code.
+
+        Raises:
+            KojimonError: it cannot start; nothing is left running.
+        """
+        folder = make_run_folder(self.settings.run_folder)
+        path = socket_path(self.settings.journal.path, folder)
+        driven = isinstance(self.clock, ManualClock)
+        notes = [("settings", self._trouble)] if self._trouble else []
+        self.house = House(self.settings, self.clock, driven, notes)
+        try:
+            self._drive(folder / "drive")
+            self._build()
+            self.api = ApiServer(self._make_app, [bind(path)])
+        except BaseException:
+            self.house.close("could not start")
+            raise
+        try:
+            self._live(ready)
+        finally:
+            self._shut_down()
+            path.unlink(missing_ok=True)
+        return EXIT_NOT_NOW if self._failure else EXIT_DONE
+
+    def _live(self, ready: Callable[[Daemon], None] | None) -> None:
+        for part in self.parts:
+            part.start()
+        self.api.start()
+        if self._door is not None:
+            self._door.start()
+        self._supervisor.check(real_s())
+        self._tell_manager("READY=1")
+        if ready is not None:
+            self.api.ready.wait(API_READY_S)
+            ready(self)
+        self._supervisor.run(self._stop)
+
+    def _shut_down(self) -> None:
+        self._tell_manager("STOPPING=1")
+        _LOG.info("stopping: %s", self._reason)
+        for slot in self._slots:
+            slot.shut()
+        self.house.core.stop(self._reason, CORE_S)
+        if not self.house.writer.flush(COMMIT_S):
+            _LOG.error("not everything could be committed")
+        self._supervisor.stop_sources(SOURCES_S)
+        for part in self.parts:
+            part.stop(CHILDREN_S)
+        if self._door is not None:
+            self._door.stop()
+        if not self.api.stop(API_S):
+            _LOG.warning("the API did not end in time; left behind")
+        self.house.close(self._reason, CORE_S, COMMIT_S)
+
+    def _tell_manager(self, state: str) -> None:
+        if self._notifier is not None:
+            self._notifier.notify(state)
+
+    # -- building -------------------------------------------------------------------------------------------------
+
+    def _drive(self, path: Any) -> None:
+        """Where time is driven: the driver, and its door unless the driver is our own simulated incubator."""
+        if not isinstance(self.clock, ManualClock):
+            return
+        self._driver = Driver(self.clock, self.house.intake.wait_arrived, self.house.core.run_to_present)
+        if self._simulated is None:
+            self._door = DriverDoor(path, self._driver)
+        else:
+            discard_open(self.house)
+
+    def _build(self) -> None:
+        intake, core = self.house.intake, self.house.core
+        for source in self.settings.sources:
+            slot = Slot(source.name, self._builder(source), intake.put, intake.put_wait, health_name(source))
+            self._slots.append(slot)
+            self._by_source[source.name] = slot
+        core.listen(self._committed)
+        for part in self.parts:
+            core.listen(part.committed)
+        essentials = [
+            Essential("core", lambda: core.alive() and real_s() - core.heartbeat_s() < ESSENTIAL_S),
+            Essential("journal", lambda: self.house.writer.busy_s() < ESSENTIAL_S),
+        ]
+        self._supervisor = Supervisor(
+            self._slots, essentials, core.health, self.status_line, self._notifier, self._watchdog_s
+        )
+
+    def _builder(self, source: Source) -> Callable[[], Reading]:
+        if isinstance(source, SimulatedSource):
+            return lambda: self._make_simulated(source)
+        return lambda: self._make_source(source)
+
+    def _make_source(self, source: Source) -> Reading:
+        settings = self.settings
+        try:
+            known = receipts_of(self.house.reader().unacked(source.name))
+        except JournalError:
+            known = []
+        made = build(source, settings.probes, self.clock, settings.site, read_secret, known)
+        if made is None:
+            raise NotImplementedError(f"sources.{source.name}: nothing reads this kind of source")
+        return made
+
+    def _make_simulated(self, source: SimulatedSource) -> Reading:
+        monitor = HouseMonitor(self.house, self._driver)
+        box = next(probe.incubator for probe in self.settings.probes if probe.source == source.name)
+        start_ms = self.clock.wall_ms()
+        return SimulatedIncubator(
+            source, box, start_ms, START_LOCAL_H, monitor, self._progress, over=self._simulation_over
+        )
+
+    def _simulation_over(self, trouble: str) -> None:
+        if trouble and not self._stop.is_set():
+            self._failure = trouble
+            _LOG.error("the simulated incubator ended: %s", trouble)
+        if not self._stay:
+            self.end("the simulated incubator has run its course")
+
+    def _committed(self, chunk: Chunk, _: Present) -> None:
+        if not chunk.receipts:
+            return
+        by_source: dict[str, list[int]] = {}
+        for source, receipt in chunk.receipts:
+            by_source.setdefault(source, []).append(receipt)
+        for source, receipts in by_source.items():
+            if source in self._by_source:
+                self._by_source[source].committed(receipts)
+
+    def _make_app(self) -> Any:
+        from kojimon.web.api import create_app
+
+        return create_app(DaemonBackend(self))
+
+    # -- looking ----------------------------------------------------------------------------------------------------
+
+    def health(self) -> Document:
+        """How the daemon itself is, for GET /v1/health."""
+        house, now = self.house, self.house.core.moment()
+        journal = house.writer.facts()._asdict()
+        stale = list(self._supervisor.stale)
+        return {
+            "ok": not stale and not journal["trouble"] and not self._trouble,
+            "version": __version__,
+            "pid": os.getpid(),
+            "site": self.settings.site,
+            "clock": {"utc": iso_utc(now.utc_ms), "trusted": now.trusted, "t_ms": now.t_ms},
+            "stale": stale,
+            "settings": self._trouble,
+            "journal": {"path": str(house.path), **journal},
+            "core": house.core.facts(),
+            "sources": {slot.name: slot.facts() for slot in self._slots},
+            "parts": {part.name: part.facts() for part in self.parts},
+        }
+
+    def probes(self) -> list[Document]:
+        """Every probe of the settings with its last value, for GET /v1/probes."""
+        by_name = {probe.name: probe for probe in self.settings.probes}
+        found = []
+        for box in self.house.state()["incubators"]:
+            for row in box["probes"]:
+                probe = by_name[row["name"]]
+                told = {"source": probe.source, "topic": probe.topic, "key": probe.key, "device": probe.device}
+                found.append({"incubator": box["name"], **row, **told, "expect_every_s": probe.expect_every_s})
+        return found
+
+    def status_line(self) -> str:
+        """One line for the service manager."""
+        facts = self.house.core.facts()
+        boxes = self.house.core.view()["incubators"]
+        hours = [
+            f"{box['name']} hour {box['batch']['hour']:.1f}" for box in boxes if box["batch"] and box["batch"]["hour"]
+        ]
+        return f"{', '.join(hours) or 'no batch'}; row {facts['seq']}, {facts['dropped']} dropped"
+
+
+class DaemonBackend:
+    """The daemon as the API sees it: the house, and how the daemon itself is."""
+
+    def __init__(self, daemon: Daemon) -> None:
+        house = daemon.house
+        self.state, self.act, self.reader = house.state, house.act, house.reader
+        self.stamps, self.utc_of, self.now_ms = house.stamps, house.utc_of, house.now_ms
+        self.health, self.probes = daemon.health, daemon.probes
+
+
+def on_signals(daemon: Daemon, signals: Sequence[signal.Signals] = (signal.SIGTERM, signal.SIGINT)) -> None:
+    """Lets signals end the daemon in order; the second one ends the process at once."""
+
+    def handle(number: int, _frame: Any) -> None:
+        signal.signal(number, signal.SIG_DFL)
+        daemon.end(signal.Signals(number).name)
+
+    for number in signals:
+        signal.signal(number, handle)
+
+
+def run_daemon(
+    settings: Settings,
+    clock: Clock | None = None,
+    *,
+    ready: Callable[[Daemon], None] | None = None,
+    trouble: str = "",
+    progress: Callable[[Glimpse], None] | None = None,
+    stay: bool = False,
+) -> int:
+    """Runs the daemon until a signal, `Daemon.end`, or the end of a simulated incubator. Returns the exit code.
+
+    Args:
+        settings, clock, trouble, progress, stay: see Daemon.
+        ready: called once everything runs and the API answers.
+
+    Raises:
+        KojimonError: it cannot start.
+    """
+    notifier, watchdog_s = None, 0.0
+    if os.environ.get("NOTIFY_SOCKET"):
+        from sdnotify import SystemdNotifier
+
+        notifier, watchdog_s = SystemdNotifier(), int(os.environ.get("WATCHDOG_USEC") or 0) / 1e6
+    daemon = Daemon(
+        settings, clock, trouble=trouble, progress=progress, stay=stay, notifier=notifier, watchdog_s=watchdog_s
+    )
+    if threading.current_thread() is threading.main_thread():
+        on_signals(daemon)
+    return daemon.run(ready)

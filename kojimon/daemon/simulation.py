@@ -1,0 +1,85 @@
+"""The simulated incubator in the daemon: where its time begins, and the daemon as its world and its cook meet it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from kojimon.clock import Clock
+from kojimon.core.driver import Driver
+from kojimon.daemon.house import House
+from kojimon.errors import JournalError, KojimonError
+from kojimon.journal.reader import Reader
+from kojimon.model import Act
+from kojimon.settings.spec import Settings
+
+START_LOCAL_H = 18.0
+"""The rice is steamed late in the afternoon: hour of the day at which a simulated world begins."""
+
+
+def start_wall_ms(settings: Settings, clock: Clock) -> int:
+    """UTC of the next 18:00 in the person's zone, after everything the journal holds."""
+    zone = ZoneInfo(settings.person.zone)
+    earliest_ms = max(clock.wall_ms(), _last_utc_ms(Path(settings.journal.path)))
+    moment = datetime.fromtimestamp(earliest_ms / 1000, UTC).astimezone(zone)
+    start = moment.replace(hour=int(START_LOCAL_H), minute=0, second=0, microsecond=0)
+    while start <= moment:
+        start += timedelta(days=1)
+    return round(start.timestamp() * 1000)
+
+
+def _last_utc_ms(journal: Path) -> int:
+    try:
+        reader = Reader(journal)
+        try:
+            return reader.stamps().utc_ms(reader.horizon_ms())[0] if reader.clock_rows() else 0
+        finally:
+            reader.close()
+    except JournalError:
+        return 0
+
+
+class HouseMonitor:
+    """Gives the simulated world the driver's steps, and its cook the state and the acts (probes.simulated.Monitor)."""
+
+    def __init__(self, house: House, driver: Driver) -> None:
+        self._house, self._driver = house, driver
+
+    def begin(self, wall_ms: int) -> None:
+        """See Driver."""
+        self._driver.begin(wall_ms)
+
+    def end(self, wall_ms: int, counts: Mapping[str, int]) -> int:
+        """See Driver."""
+        return self._driver.end(wall_ms, counts)
+
+    def boot_ms(self) -> int:
+        """Boot time, for stamping what the world's probes say."""
+        return self._driver.clock.boot_ms()
+
+    def event_no(self) -> int:
+        """Number of the last event."""
+        return self._house.core.present().state.event_no
+
+    def state(self) -> dict[str, Any]:
+        """The state document."""
+        return self._house.state()
+
+    def act(self, act: dict[str, Any]) -> tuple[int, dict[str, Any]]:
+        """Does an act, as the API does it: HTTP status and answer."""
+        try:
+            asked = Act(act["kind"], act["incubator"], act["who"], "simulated", act["idempotency"], act["data"])
+            return 200, self._house.act(asked)
+        except KojimonError as error:
+            return 409, {"error": str(error)}
+
+
+def discard_open(house: House) -> None:
+    """Ends batches that an earlier simulation left open: its world is gone."""
+    for box in house.state()["incubators"]:
+        if box["batch"] is not None:
+            reason = {"reason": "the simulation was started anew"}
+            house.act(Act("batch.discard", box["name"], "simulation", "simulated", "", reason))
