@@ -154,6 +154,8 @@ class Cook:
             self._noticed.pop(key, None)
             return []
         work = _work(task)
+        if work == "none" and task.get("optional"):  # washing, soaking, ... lie before the world's start
+            return []
         if work == "inoculate" and not self._cool(box):
             return []
         if status == "open" and work in ("mix", "harvest") and not self._warmed(box, work):

@@ -120,7 +120,7 @@ class _Listener:
         self.heard: list[tuple[str, bytes, int]] = []
         ready = threading.Event()
         self._client = Client(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion.MQTTv5)
-        self._client.on_message = lambda _c, _u, m: self.heard.append((m.topic, m.payload, m.qos))
+        self._client.on_message = lambda _c, _u, m: self.heard.append((m.topic, bytes(m.payload), m.qos))
         self._client.on_subscribe = lambda *_: ready.set()
         self._client.connect("127.0.0.1", port)
         self._client.subscribe("#", qos=1)

@@ -70,7 +70,7 @@ def test_refusal_of_the_monitor_ends_the_run_with_its_words(tmp_path: Path) -> N
 
 
 def _state(**box: Any) -> dict[str, Any]:
-    empty = {"name": "box", "batch": None, "tasks": [], "places": [], "alarms": []}
+    empty: dict[str, Any] = {"name": "box", "batch": None, "tasks": [], "places": [], "alarms": []}
     return {"alarms": [], "incubators": [{**empty, **box}]}
 
 
