@@ -78,7 +78,12 @@ def again_due(turn: Turn, name: str) -> None:
     turn.set_due(f"again/{name}", None)
     alarm = turn.alarms.get(name)
     if alarm is not None and alarm.active and alarm.state in (AlarmState.ACKED, AlarmState.UNACK):
-        turn.signal(alarm.incubator, alarm.key, Signal.RE)
+        probe = turn.compiled.by_name.get(alarm.probe)
+        value = turn.last_v.get(probe.no) if probe else None
+        turn.signal(
+            alarm.incubator, alarm.key, Signal.RE, value=value, limit=alarm.limit, probe=alarm.probe,
+            tray=probe.tray if probe else "",
+        )  # fmt: skip
 
 
 def _silence(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:

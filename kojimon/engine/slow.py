@@ -18,6 +18,8 @@ from kojimon.model import Priority
 from kojimon.schedule.spec import BoxWatch, Deviation, Exposure, Rate, Recovery, Stage, Watch
 
 USUAL_TAU_MS = 7_200_000
+BACK_K = 1.5
+"""Deadband of the box's own alarms: their limits once they are active."""
 SETTLE_MS = 3_600_000
 """The box is judged only after it has been watched so long."""
 
@@ -91,9 +93,11 @@ def _box(turn: Turn, incubator: str, box: BoxWatch, settled: bool) -> None:
     room = _value(turn, incubator, "room", "temperature")
     facts = {"value": value, "limit": round(usual, 2), "probe": turn.compiled.probes[no].name}
     extra = {"room": room[1] if room else None}
-    off = settled and away <= -box.falls_k and not turn.working(incubator)
+    falls_k = box.falls_k - BACK_K * turn.alarm(incubator, "box/off").active
+    rises_k = box.rises_k - BACK_K * turn.alarm(incubator, "box/hot").active
+    off = settled and away <= -falls_k and not turn.working(incubator)
     held(turn, incubator, "box/off", off, box.off_after_s, Priority.WAKE, **facts, **extra)
-    held(turn, incubator, "box/hot", settled and away >= box.rises_k, box.hot_after_s, Priority.WAKE, **facts, **extra)
+    held(turn, incubator, "box/hot", settled and away >= rises_k, box.hot_after_s, Priority.WAKE, **facts, **extra)
 
 
 # --- watches of the stage -----------------------------------------------------------------------------------------

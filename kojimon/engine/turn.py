@@ -103,6 +103,8 @@ class Turn:
         **data: Any,
     ) -> None:  # fmt: skip
         """Lets something happen to an alarm; states an `alarm` event when its state, level or priority changed."""
+        if signal is Signal.ON and self.working(incubator) and key in SUPPRESSED and level not in OUTERMOST:
+            self.signal(incubator, key, Signal.SUPPRESS)
         old = self.alarm(incubator, key)
         new = _follow(old, signal, self.t_ms if since_ms is None else since_ms, priority, level)
         if value is not None:
@@ -159,6 +161,10 @@ class Turn:
 REALARM_MS = {Priority.WAKE: 1_200_000, Priority.TELL: 14_400_000}
 """Re-alarm time (OPC 10000-9, B.1.5): 20 min for what wakes, 4 h for what is told. Repeats have no end while active."""
 GROUP_MS = 60_000
+SUPPRESSED = ("limit/bed/temperature/high", "limit/bed/temperature/low", "time-to-limit/bed/temperature")
+"""What work in the koji can cause, and what is therefore suppressed by design while it goes on."""
+OUTERMOST = ("high_high", "low_low")
+"""Levels that no work can cause."""
 
 _CALLS = frozenset({Signal.ON, Signal.UP, Signal.RE, Signal.UNSHELVE, Signal.UNSUPPRESS, Signal.IN})
 

@@ -6,13 +6,12 @@ whether it goes on rising. The outermost limit is never suppressed, and nothing 
 
 from __future__ import annotations
 
-from kojimon.alarms.states import AlarmState, Signal
+from kojimon.alarms.states import HIDDEN, AlarmState, Signal
 from kojimon.engine.conditions import fresh
 from kojimon.engine.trend import slope_of
-from kojimon.engine.turn import Turn
+from kojimon.engine.turn import OUTERMOST, SUPPRESSED, Turn
 
 COOLING_WORK = frozenset({"mix", "spread", "furrow", "swap"})
-SUPPRESSED = ("limit/bed/temperature/high", "limit/bed/temperature/low", "time-to-limit/bed/temperature")
 TREND_FROM_MS = 600_000
 """So long after the work the trend is first asked for: five points of the trace."""
 CAP_MS = 2_400_000
@@ -31,9 +30,8 @@ def begin(turn: Turn, incubator: str, at_ms: int, for_ms: int = CAP_MS) -> None:
     turn.set_due(f"work/{incubator}", until_ms)
     for key in SUPPRESSED:
         alarm = turn.alarm(incubator, key)
-        if alarm.level in ("high_high", "low_low") and alarm.active:
-            continue
-        if alarm.state not in (AlarmState.SHLVD, AlarmState.OOSRV, AlarmState.DSUPR):
+        outermost = alarm.level in OUTERMOST and alarm.active
+        if not outermost and alarm.state not in (AlarmState.NORM, *HIDDEN):
             turn.signal(incubator, key, Signal.SUPPRESS, work=True)
 
 
@@ -60,5 +58,5 @@ def watch_work(turn: Turn) -> None:
 
 def worsened(turn: Turn, incubator: str, key: str, level: str) -> None:
     """A limit that no work can cause is reached: suppression ends at once."""
-    if level in ("high_high", "low_low") and turn.alarm(incubator, key).state is AlarmState.DSUPR:
+    if level in OUTERMOST and turn.alarm(incubator, key).state is AlarmState.DSUPR:
         end(turn, incubator)
