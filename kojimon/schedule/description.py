@@ -199,6 +199,7 @@ CONDITION: Final = Map(
         Field("at_most", amount(), "True from this value down."),
         Field("above", choice(*Place), "Then the value is the difference to this other place.", default=""),
         Field("for", duration(0, 12 * HOUR_S), "How long it has to be true to hold.", "hold_s", default=0.0),
+        Field("from", _WAIT, "It does not count before so long after hour 0.", "from_s", default=0.0),
     ],
     Condition,
 )
@@ -237,7 +238,7 @@ TASK: Final = Map(
 EXPECTATION: Final = Map(
     "an expectation (`label`, `any_of`, `by`, ...)",
     [
-        Field("label", text("a text of one line", 60), "What should have come about.", required=True),
+        Field("label", text("a text of one line", 60), "What to say when it has not come about.", required=True),
         Field("any_of", Items("a list of conditions", _CONDITION, least=1, most=8, unique=True),
               "Conditions of which any one will do, once it has held for its time.", required=True),
         Field("by", MOMENT, "By when.", required=True),

@@ -49,7 +49,8 @@ class Condition(Struct, frozen=True):
 
     Exactly one of at_least and at_most is set. With `above`, the value is the difference to that other place's
     last good value (K), else the place's own value (°C or %). Of several probes in the place the hottest counts for
-    at_least and the coldest for at_most.
+    at_least and the coldest for at_most. A hold does not count before `from_s` after hour 0: rice just seeded is warm
+    for other reasons than growth.
     """
 
     place: str
@@ -58,6 +59,7 @@ class Condition(Struct, frozen=True):
     at_most: float | None = None
     above: str = ""
     hold_s: float = 0.0
+    from_s: float = 0.0
 
 
 class Limit(Struct, frozen=True):
