@@ -12,7 +12,7 @@ from kojimon.links.serial_port import SerialPort
 from kojimon.model import Arrival
 from kojimon.probes.lines import LineBuffer
 from kojimon.probes.routes import FIRST_LINE
-from kojimon.probes.source import Put, Worker
+from kojimon.probes.source import SourceWorker
 from kojimon.settings.spec import SerialSource
 
 MUTE_S: Final = 300.0
@@ -23,7 +23,7 @@ LOOK_EVERY_S: Final = 1.0
 """How often the path is checked for leading elsewhere."""
 
 
-class SerialLines(Worker):
+class SerialLines(SourceWorker):
     """Reads whole lines from a port and hands them over as they are.
 
     Lines before the first line end after opening, over-long ones and binary rubbish are counted, never handed over
@@ -57,13 +57,13 @@ class SerialLines(Worker):
             return f"{name} may be another device after the next plugging; use its name in /dev/serial/by-id"
         return ""
 
-    def _session(self, put: Put, put_wait: Put, stop: threading.Event) -> None:
+    def _session(self, stop: threading.Event) -> None:
         port = self._port = SerialPort(self._settings.port, self._settings.baud)
         try:
             self._lines.restart()
             if not self._muted_now:
                 self._up()
-            self._read(port, put, stop)
+            self._read(port, stop)
         finally:
             self._port = None
             port.close()
@@ -72,7 +72,7 @@ class SerialLines(Worker):
         if (port := self._port) is not None:
             port.wake()
 
-    def _read(self, port: SerialPort, put: Put, stop: threading.Event) -> None:
+    def _read(self, port: SerialPort, stop: threading.Event) -> None:
         heard_s = looked_s = real_s()
         header_due = self._wants_header
         while not stop.is_set():
@@ -83,9 +83,9 @@ class SerialLines(Worker):
                 boot_ms = self._clock.boot_ms()
                 if header_due and self._lines.first is not None:
                     header_due = False
-                    self._hand(put, Arrival(self.name, boot_ms, FIRST_LINE, self._lines.first))
+                    self._hand(Arrival(self.name, boot_ms, FIRST_LINE, self._lines.first))
                 for line in lines:
-                    self._hand(put, Arrival(self.name, boot_ms, "", line))
+                    self._hand(Arrival(self.name, boot_ms, "", line))
                 if lines:
                     heard_s = self._heard()
             if self._heartbeat_s - looked_s >= LOOK_EVERY_S:
