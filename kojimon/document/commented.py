@@ -6,13 +6,16 @@ taking away the `#` changes nothing until the value is changed.
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Mapping as MappingOf
 from typing import Any, Final
 
 from kojimon.document.shapes import Each, Field, Map, Shape, Tagged
 
-WIDTH: Final = 100
+WIDTH: Final = 110
+_GLUE: Final = "\N{NO-BREAK SPACE}"
+"""Stands for the blanks of a quoted piece while lines are broken."""
 Given = MappingOf[str, Any]
 """Settings as they are written: keys of the file to texts, lists of texts, or further maps."""
 
@@ -89,4 +92,8 @@ def _wanted(field: Field) -> str:
 
 def _comment(text: str, indent: str) -> list[str]:
     prefix = f"{indent}# "
-    return textwrap.wrap(text, WIDTH, initial_indent=prefix, subsequent_indent=prefix, break_long_words=False)
+    kept = re.sub(r"`[^`]*`", lambda match: match[0].replace(" ", _GLUE), text)
+    lines = textwrap.wrap(
+        kept, WIDTH, initial_indent=prefix, subsequent_indent=prefix, break_long_words=False, break_on_hyphens=False
+    )
+    return [line.replace(_GLUE, " ") for line in lines]
