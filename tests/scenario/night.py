@@ -1,4 +1,4 @@
-"""A simulated batch through the pipeline's end of the engine, without daemon or files: fast enough for hundreds of seeds."""
+"""A simulated batch through the engine alone, without daemon or files: fast enough for hundreds of seeds."""
 
 from __future__ import annotations
 
