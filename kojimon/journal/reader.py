@@ -27,6 +27,7 @@ from kojimon.journal.records import (
     Placing,
     ProbeRow,
     Snapshot,
+    StoredReading,
     ThinnedSpan,
     Unacked,
 )
@@ -267,6 +268,22 @@ class Reader:
         """Where an engine time lies among the readings, see `position`."""
         with self._reading() as db:
             return position(db, t_ms)
+
+    def probes_between(self, t0_ms: int, t1_ms: int) -> list[int]:
+        """Numbers of the probes with readings from t0_ms up to but without t1_ms."""
+        with self._reading() as db:
+            span = (position(db, t0_ms), position(db, t1_ms))
+            rows = db.execute("SELECT DISTINCT probe FROM reading WHERE seq >= ? AND seq < ?", span).fetchall()
+        return sorted(row[0] for row in rows)
+
+    def stored_pages(self, first_seq: int, end_seq: int) -> Iterator[list[StoredReading]]:
+        """Readings as stored, raw and value apart, from first_seq up to but without end_seq, in lists."""
+        while page := self._all(
+            "SELECT seq, t_ms, probe, raw, value, quality FROM reading WHERE seq >= ? AND seq < ? ORDER BY seq LIMIT ?",
+            (first_seq, end_seq, PAGE_ROWS),
+        ):
+            yield page
+            first_seq = page[-1][0] + 1
 
     def series(self, probe: int, t0_ms: int, t1_ms: int) -> list[tuple[int, float | None, int]]:
         """(t_ms, value, quality) of one probe from t0_ms up to but without t1_ms."""

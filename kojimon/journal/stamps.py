@@ -8,10 +8,10 @@ is known to be right, then `estimated`, which is final.
 
 from __future__ import annotations
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import accumulate, pairwise
 from typing import Final, NamedTuple
 
 from kojimon.journal.records import ClockRow
@@ -153,6 +153,17 @@ class Stamps:
                     t_ms = min(t_ms, self.segments[index + 1].from_t_ms)
                 return t_ms if segment.state == TRUSTED else None
         return None
+
+    def within(self, t0_ms: int, t1_ms: int) -> tuple[Segment, ...]:
+        """The segments that hold some of t0_ms up to but without t1_ms."""
+        first = max(0, bisect_right(self._starts, t0_ms) - 1)
+        return self.segments[first : max(first + 1, bisect_left(self._starts, t1_ms))]
+
+    def rising(self) -> Stamps:
+        """Stamps whose UTC never runs backwards, for curves: within a boot the last offset holds for all of it."""
+        last = {segment.boot: segment.offset_ms for segment in self.segments}
+        offsets = accumulate((last[segment.boot] for segment in self.segments), max)
+        return Stamps([part._replace(offset_ms=offset) for part, offset in zip(self.segments, offsets, strict=True)])
 
     def steps_back(self) -> tuple[int, ...]:
         """Engine times at which UTC runs backwards: the clock was set back."""

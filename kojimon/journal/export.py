@@ -1,0 +1,286 @@
+"""Takes curves and events out of the journal: the curve file (CSV) and JSON lines, streamed in pages.
+
+The curve file holds good readings only, as a rehearsal would use them; JSON lines hold everything with its verdict.
+Nothing is kept in memory but a page, and no cursor stays open between pages.
+"""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from typing import Any, Final, NamedTuple, TextIO
+
+import msgspec
+
+from kojimon.errors import UsageError
+from kojimon.journal import labels
+from kojimon.journal.reader import Reader
+from kojimon.journal.records import BatchRow, Placing
+from kojimon.model import Event, Quality
+from kojimon.units import UNIT_OF, f_from_c
+
+_SLUG = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*", re.ASCII)
+
+Progress = Callable[[int, int], None]
+"""Called with rows done and rows in all."""
+
+
+class Span(NamedTuple):
+    """What is exported: engine times from t0_ms up to but without t1_ms, of one incubator ("" for all)."""
+
+    incubator: str
+    t0_ms: int
+    t1_ms: int
+    batch: BatchRow | None = None
+
+
+class Style(NamedTuple):
+    """How it is written.
+
+    Attributes:
+        fahrenheit: temperatures in °F, else °C.
+        zone: of the times written (IANA name).
+        hours: CSV only: hours since inoculation instead of times.
+    """
+
+    fahrenheit: bool = False
+    zone: str = "UTC"
+    hours: bool = False
+
+
+CELSIUS: Final = Style()
+
+
+class Exported(NamedTuple):
+    """How many rows were written, and what a person should know about them."""
+
+    rows: int
+    notes: tuple[str, ...] = ()
+
+
+def batch_span(reader: Reader, name: str) -> Span:
+    """The span of a batch, from its start (or hour 0 when earlier) to its end. UsageError: no such batch."""
+    batch = reader.batch(name)
+    if batch is None:
+        known = ", ".join(row.id for row in reader.batches()[-10:]) or "none yet"
+        raise UsageError(f"there is no batch {name!r}; the last ones are: {known}")
+    begin_ms = min(batch.started_t_ms, batch.started_t_ms if batch.hour0_t_ms is None else batch.hour0_t_ms)
+    end_ms = reader.horizon_ms() if batch.ended_t_ms is None else batch.ended_t_ms
+    return Span(batch.incubator, begin_ms, end_ms + 1, batch)
+
+
+def write_curve(
+    reader: Reader, out: TextIO, span: Span, style: Style = CELSIUS, progress: Progress | None = None
+) -> Exported:
+    """Writes a curve file: a line a moment, a column a probe, the tasks of the batch beside them.
+
+    UsageError: hours are wanted and the batch has no hour 0, or no probe has readings in the span.
+    """
+    columns = curve_columns(reader, span)
+    label = labels.by_hour(reader, span.batch) if style.hours else labels.by_time(reader.stamps().rising(), style.zone)
+    writer = csv.writer(out, lineterminator="\n")
+    names = [f"{name}.{_measure(quantity, style)}" for name, quantity in columns.values()]
+    writer.writerow(["hour" if style.hours else "time", *names, "task"])
+    lines = _with_tasks(_moments(reader, span, columns, style, progress), _tasks(reader, span), len(columns))
+    rows = 0
+    for t_ms, values, task in lines:
+        writer.writerow([label(t_ms), *values, task])
+        rows += 1
+    return Exported(rows, () if style.hours else labels.clock_notes(reader.stamps(), span.t0_ms, span.t1_ms))
+
+
+def write_json_lines(
+    reader: Reader, out: TextIO, span: Span, style: Style = CELSIUS, progress: Progress | None = None
+) -> Exported:
+    """Writes one JSON object a line: `about` first, then every reading with its verdict and every event, by time."""
+    about: dict[str, Any] = {
+        "kind": "about", "incubator": span.incubator, "zone": style.zone,
+        "units": {"temperature": "F" if style.fahrenheit else "C", "humidity": "%", "t_ms": "ms of engine time"},
+        "batch": span.batch._asdict() if span.batch else None,
+    }  # fmt: skip
+    out.write(_json(about))
+    stamp = labels.stamp(reader.stamps(), style.zone)
+    shown = _Shown(reader, span, style)
+    events = _events(reader, span)
+    event = next(events, None)
+    rows = 0
+    for reading in _readings(reader, span, progress):
+        while event is not None and event.t_ms < reading[1]:
+            out.write(_json(_event_object(event, stamp)))
+            event, rows = next(events, None), rows + 1
+        found = shown.reading(reading)
+        if found is not None:
+            out.write(_json({"kind": "reading", "seq": reading[0], **stamp(reading[1]), **found}))
+            rows += 1
+    while event is not None:
+        out.write(_json(_event_object(event, stamp)))
+        event, rows = next(events, None), rows + 1
+    return Exported(rows, labels.clock_notes(reader.stamps(), span.t0_ms, span.t1_ms))
+
+
+# Which columns.
+
+
+def curve_columns(reader: Reader, span: Span) -> dict[int, tuple[str, str]]:
+    """(column's name before the dot, quantity) by probe number, of the probes with readings in the span.
+
+    The only probe of a place is named after it; of several each after its tray where these differ, else by count.
+    """
+    placings = placed_in(reader.placings(), reader.seq_at(span.t1_ms))
+    found = reader.probes_between(span.t0_ms, span.t1_ms)
+    sites = [
+        placings[no]
+        for no in found
+        if no in placings and placings[no].incubator == (span.incubator or placings[no].incubator)
+    ]
+    if len({site.incubator for site in sites}) > 1:
+        raise UsageError("a curve is of one incubator; name which one")
+    if not sites:
+        raise UsageError("there are no readings in that time; check the batch or the times")
+    order = {"bed": 0, "air": 1, "wet-bulb": 2, "room": 3}
+    sites.sort(key=lambda site: (site.quantity != "temperature", order.get(site.place, 9), site.probe))
+    groups: dict[tuple[str, str], list[Placing]] = {}
+    for site in sites:
+        groups.setdefault((site.place, site.quantity), []).append(site)
+    return {no: (name, site[1]) for site, group in groups.items() for no, name in _names(site[0], group).items()}
+
+
+def _names(place: str, group: Sequence[Placing]) -> dict[int, str]:
+    trays = Counter(site.tray for site in group)
+    if len(group) > 1 and all(count == 1 and _SLUG.fullmatch(tray) for tray, count in trays.items()):
+        return {site.probe: f"{place}-{site.tray}" for site in group}
+    return {site.probe: place if count == 1 else f"{place}-{count}" for count, site in enumerate(group, 1)}
+
+
+def placed_in(placings: Sequence[Placing], until_seq: int) -> dict[int, Placing]:
+    """Where each probe sat last before until_seq; a probe placed only later, where it was placed first."""
+    found: dict[int, Placing] = {}
+    for site in placings:
+        if site.probe not in found or site.from_seq < until_seq:
+            found[site.probe] = site
+    return found
+
+
+def _measure(quantity: str, style: Style) -> str:
+    unit = "f" if style.fahrenheit and quantity == "temperature" else UNIT_OF[quantity]
+    return f"{quantity}_{unit}"
+
+
+def _converted(value: float, quantity: str, style: Style) -> float:
+    """°F to a ten-thousandth: a probe's smallest step is some hundred times that."""
+    return round(f_from_c(value), 4) if style.fahrenheit and quantity == "temperature" else value
+
+
+# Which lines.
+
+
+def _readings(reader: Reader, span: Span, progress: Progress | None) -> Iterator[tuple[int, int, int, Any, Any, int]]:
+    first, end = reader.seq_at(span.t0_ms), reader.seq_at(span.t1_ms)
+    for page in reader.stored_pages(first, end):
+        yield from page
+        if progress:
+            progress(page[-1][0] - first + 1, end - first)
+
+
+def _moments(
+    reader: Reader, span: Span, columns: Mapping[int, tuple[str, str]], style: Style, progress: Progress | None
+) -> Iterator[tuple[int, list[Any]]]:
+    """(t_ms, a cell a column): readings of the same moment share a line unless one probe comes twice."""
+    place = {no: (index, quantity) for index, (no, (_, quantity)) in enumerate(columns.items())}
+    t_ms, cells = None, [""] * len(columns)
+    for _seq, at_ms, probe, raw, value, verdict in _readings(reader, span, progress):
+        true = raw if value is None else value
+        if verdict != Quality.GOOD or true is None or probe not in place:
+            continue
+        index, quantity = place[probe]
+        if at_ms != t_ms or cells[index] != "":
+            if t_ms is not None:
+                yield t_ms, cells
+            t_ms, cells = at_ms, [""] * len(columns)
+        cells[index] = repr(float(_converted(true, quantity, style)))
+    if t_ms is not None:
+        yield t_ms, cells
+
+
+def _tasks(reader: Reader, span: Span) -> list[tuple[int, str]]:
+    """(t_ms, task) of the marks of the batch that still stand, by time."""
+    if span.batch is None:
+        return []
+    marks: dict[int, tuple[int, str]] = {}
+    for event in _events(reader, span, ("task-done", "task-undone", "task-corrected")):
+        mark = int(event.data.get("mark", 0))
+        marks.pop(mark, None)
+        if event.kind != "task-undone":
+            marks[mark] = (int(event.data.get("at_ms", event.t_ms)), event.key)
+    return sorted(marks.values())
+
+
+def _with_tasks(
+    moments: Iterator[tuple[int, list[Any]]], tasks: Sequence[tuple[int, str]], width: int
+) -> Iterator[tuple[int, list[Any], str]]:
+    """Lines with the tasks put in at their times; a task shares a line with a reading of the same moment."""
+    waiting = list(tasks)
+    for t_ms, cells in moments:
+        while waiting and waiting[0][0] < t_ms:
+            yield waiting[0][0], [""] * width, waiting.pop(0)[1]
+        yield t_ms, cells, waiting.pop(0)[1] if waiting and waiting[0][0] == t_ms else ""
+    for t_ms, task in waiting:
+        yield t_ms, [""] * width, task
+
+
+def _events(reader: Reader, span: Span, kinds: Sequence[str] | None = None) -> Iterator[Event]:
+    """Events of the span (of the whole batch where it is one), in order, read in pages."""
+    after = 0
+    batch = span.batch.id if span.batch else None
+    while page := reader.events(after, batch, kinds):
+        after = page[-1].no
+        for event in page:
+            inside = span.t0_ms <= event.t_ms < span.t1_ms and (
+                not span.incubator or event.incubator in ("", span.incubator)
+            )
+            if batch is not None or inside:
+                yield event
+
+
+# JSON lines.
+
+
+class _Shown:
+    """Turns stored readings into objects for JSON lines."""
+
+    def __init__(self, reader: Reader, span: Span, style: Style) -> None:
+        self._names = {probe.no: probe.name for probe in reader.probes()}
+        self._placings: dict[int, list[Placing]] = {}
+        for site in reader.placings():
+            self._placings.setdefault(site.probe, []).append(site)
+        self._span, self._style = span, style
+        self._verdicts = {int(verdict): verdict.name.lower().replace("_", "-") for verdict in Quality}
+
+    def reading(self, row: tuple[int, int, int, Any, Any, int]) -> dict[str, Any] | None:
+        """The object of a row; None for a probe of another incubator."""
+        seq, _t_ms, no, raw, value, verdict = row
+        site = next((s for s in reversed(self._placings.get(no, [])) if s.from_seq <= seq), None)
+        if self._span.incubator and (site is None or site.incubator != self._span.incubator):
+            return None
+        quantity = site.quantity if site else ""
+        where = {"incubator": site.incubator, "place": site.place, "tray": site.tray} if site else {}
+        name = _measure(quantity, self._style) if quantity else "value"
+        found: dict[str, Any] = {"probe": self._names.get(no, str(no)), **where}
+        found[name] = self._number(raw if value is None else value, quantity)
+        if value is not None:
+            found[f"raw_{name}"] = self._number(raw, quantity)
+        return found | {"quality": self._verdicts.get(verdict, str(verdict))}
+
+    def _number(self, value: float | None, quantity: str) -> float | None:
+        return None if value is None else _converted(value, quantity, self._style)
+
+
+def _event_object(event: Event, stamp: Callable[[int], Mapping[str, Any]]) -> dict[str, Any]:
+    facts = {"incubator": event.incubator, "batch": event.batch, "key": event.key, "data": event.data}
+    return {"kind": "event", "no": event.no, **stamp(event.t_ms), "event": event.kind, **facts}
+
+
+def _json(value: Mapping[str, Any]) -> str:
+    return msgspec.json.encode(value).decode() + "\n"
