@@ -14,7 +14,8 @@ from kojisim import scenarios
 from kojisim.world import Scenario
 from tests.scenario.night import Night
 
-HOME = Path(__file__).resolve().parents[2] / "config/schedules/rice-koji-home-trays.yaml"
+ROOT = Path(__file__).resolve().parents[2]
+HOME = ROOT / "config/schedules/rice-koji-home-trays.yaml"
 SEEDS = range(100)
 
 
