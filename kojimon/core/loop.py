@@ -96,7 +96,8 @@ class Core:
         """Takes what is waiting, states the stop, hands over a last chunk with a snapshot. Whether it ended in time."""
         self._stop_reason = reason
         self._intake.close()
-        self._thread.join(timeout_s)
+        if self._thread.ident is not None:
+            self._thread.join(timeout_s)
         return not self._thread.is_alive()
 
     def alive(self) -> bool:

@@ -2,6 +2,7 @@
 
 from kojimon.daemon.house import House, acting, still
 from kojimon.daemon.lastgood import keep, settings_for_run
-from kojimon.daemon.run import Daemon, run_daemon
+from kojimon.daemon.run import Daemon
+from kojimon.daemon.start import run_daemon, run_from_file
 
-__all__ = ["Daemon", "House", "acting", "keep", "run_daemon", "settings_for_run", "still"]
+__all__ = ["Daemon", "House", "acting", "keep", "run_daemon", "run_from_file", "settings_for_run", "still"]

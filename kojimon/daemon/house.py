@@ -69,12 +69,16 @@ class House:
         try:
             self.writer.start()
             self.core = self._core = self._make_core(driven)
-            self.core.start()
         except BaseException:
             self.writer.stop(1.0)
             self._opened.lock.release()
             raise
-        self._tell_found(notes)
+        self._notes = tuple(notes)
+
+    def start(self) -> None:
+        """Takes the first inputs and runs the core; whoever wants to hear of every commit listens before."""
+        self.core.start()
+        self._tell_found(self._notes)
 
     def _make_core(self, driven: bool) -> Core:
         settings = self.settings
@@ -202,6 +206,7 @@ def dressed(view: Document, settings: Settings, utc_of: UtcOf) -> Document:
 def acting(settings: Settings) -> Iterator[House]:
     """The journal opened for acts while no daemon runs. Raises JournalError when one does."""
     house = House(settings, SystemClock(settings.clock_trusted))
+    house.start()
     try:
         yield house
     finally:

@@ -7,9 +7,8 @@ acknowledged, then sources, publisher, children and doors end, each within a dea
 from __future__ import annotations
 
 import os
-import signal
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from typing import Any, Protocol
 
 from kojimon import __version__, logs
@@ -20,15 +19,15 @@ from kojimon.daemon.house import House
 from kojimon.daemon.simulation import START_LOCAL_H, HouseMonitor, discard_open, start_wall_ms
 from kojimon.errors import EXIT_DONE, EXIT_NOT_NOW, JournalError
 from kojimon.journal.records import Chunk
-from kojimon.probes.build import build
+from kojimon.probes.build import address, build, client_id
 from kojimon.probes.simulated import Glimpse, SimulatedIncubator
 from kojimon.settings.secrets import read_secret
-from kojimon.settings.spec import Settings, SimulatedSource, Source
+from kojimon.settings.spec import MqttSource, Settings, SimulatedSource, Source
 from kojimon.supervise import ESSENTIAL_S, Essential, Slot, Supervisor
 from kojimon.supervise import Source as Reading
 from kojimon.web.door import bind, make_run_folder, socket_path
 from kojimon.web.serve import ApiServer
-from kojimon.web.words import iso_utc
+from kojimon.web.words import iso_utc, with_utc
 from kojimon.wiring import clock_of, health_name, simulated_source
 
 SOURCES_S, CORE_S, COMMIT_S, CHILDREN_S, API_S = 2.0, 3.0, 5.0, 3.0, 2.0
@@ -102,9 +101,10 @@ class Daemon:
         notes = [("settings", self._trouble)] if self._trouble else []
         self.house = House(self.settings, self.clock, driven, notes)
         try:
-            self._drive(folder / "drive")
             self._build()
             self.api = ApiServer(self._make_app, [bind(path)])
+            self.house.start()
+            self._drive(folder / "drive")
         except BaseException:
             self.house.close("could not start")
             raise
@@ -168,6 +168,9 @@ class Daemon:
             self._slots.append(slot)
             self._by_source[source.name] = slot
         core.listen(self._committed)
+        publisher = self._make_publisher()
+        if publisher is not None:
+            self.parts.append(publisher)
         for part in self.parts:
             core.listen(part.committed)
         essentials = [
@@ -193,6 +196,25 @@ class Daemon:
         if made is None:
             raise NotImplementedError(f"sources.{source.name}: nothing reads this kind of source")
         return made
+
+    def _make_publisher(self) -> Part | None:
+        settings = self.settings
+        source = next((one for one in settings.sources if one.name == settings.publish.source), None)
+        if not isinstance(source, MqttSource):
+            return None
+        from kojimon.publish import Publisher
+
+        # Whoever can publish to an open broker could start a batch: acts need one that knows its users.
+        acts = self.house.act if settings.publish.accept_acts and source.user else None
+        return Publisher(
+            settings.site,
+            address(source, read_secret),
+            client_id(source, settings.site, "io"),
+            lambda: self.house.state(durable=True),
+            lambda document: with_utc(document, self.house.utc_of()),
+            acts,
+            [box.name for box in settings.incubators],
+        )
 
     def _make_simulated(self, source: SimulatedSource) -> Reading:
         monitor = HouseMonitor(self.house, self._driver)
@@ -274,45 +296,3 @@ class DaemonBackend:
         self.state, self.act, self.reader = house.state, house.act, house.reader
         self.stamps, self.utc_of, self.now_ms = house.stamps, house.utc_of, house.now_ms
         self.health, self.probes = daemon.health, daemon.probes
-
-
-def on_signals(daemon: Daemon, signals: Sequence[signal.Signals] = (signal.SIGTERM, signal.SIGINT)) -> None:
-    """Lets signals end the daemon in order; the second one ends the process at once."""
-
-    def handle(number: int, _frame: Any) -> None:
-        signal.signal(number, signal.SIG_DFL)
-        daemon.end(signal.Signals(number).name)
-
-    for number in signals:
-        signal.signal(number, handle)
-
-
-def run_daemon(
-    settings: Settings,
-    clock: Clock | None = None,
-    *,
-    ready: Callable[[Daemon], None] | None = None,
-    trouble: str = "",
-    progress: Callable[[Glimpse], None] | None = None,
-    stay: bool = False,
-) -> int:
-    """Runs the daemon until a signal, `Daemon.end`, or the end of a simulated incubator. Returns the exit code.
-
-    Args:
-        settings, clock, trouble, progress, stay: see Daemon.
-        ready: called once everything runs and the API answers.
-
-    Raises:
-        KojimonError: it cannot start.
-    """
-    notifier, watchdog_s = None, 0.0
-    if os.environ.get("NOTIFY_SOCKET"):
-        from sdnotify import SystemdNotifier
-
-        notifier, watchdog_s = SystemdNotifier(), int(os.environ.get("WATCHDOG_USEC") or 0) / 1e6
-    daemon = Daemon(
-        settings, clock, trouble=trouble, progress=progress, stay=stay, notifier=notifier, watchdog_s=watchdog_s
-    )
-    if threading.current_thread() is threading.main_thread():
-        on_signals(daemon)
-    return daemon.run(ready)

@@ -23,7 +23,7 @@ START_LOCAL_H = 18.0
 def start_wall_ms(settings: Settings, clock: Clock) -> int:
     """UTC of the next 18:00 in the person's zone, after everything the journal holds."""
     zone = ZoneInfo(settings.person.zone)
-    earliest_ms = max(clock.wall_ms(), _last_utc_ms(Path(settings.journal.path)))
+    earliest_ms = max(clock.wall_ms(), last_utc_ms(Path(settings.journal.path)))
     moment = datetime.fromtimestamp(earliest_ms / 1000, UTC).astimezone(zone)
     start = moment.replace(hour=int(START_LOCAL_H), minute=0, second=0, microsecond=0)
     while start <= moment:
@@ -31,7 +31,8 @@ def start_wall_ms(settings: Settings, clock: Clock) -> int:
     return round(start.timestamp() * 1000)
 
 
-def _last_utc_ms(journal: Path) -> int:
+def last_utc_ms(journal: Path) -> int:
+    """UTC up to which the journal goes; 0 where there is none."""
     try:
         reader = Reader(journal)
         try:

@@ -1,0 +1,105 @@
+"""Starting the daemon: from settings, or from a settings file with the last good ones behind it."""
+
+from __future__ import annotations
+
+import os
+import secrets
+import signal
+import threading
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+from kojimon.clock import Clock, ManualClock
+from kojimon.daemon.lastgood import keep, settings_for_run
+from kojimon.daemon.run import Daemon
+from kojimon.daemon.simulation import last_utc_ms
+from kojimon.probes.simulated import Glimpse
+from kojimon.settings.spec import Settings
+
+
+def on_signals(daemon: Daemon, signals: Sequence[signal.Signals] = (signal.SIGTERM, signal.SIGINT)) -> None:
+    """Lets signals end the daemon in order; the second one ends the process at once."""
+
+    def handle(number: int, _frame: Any) -> None:
+        signal.signal(number, signal.SIG_DFL)
+        daemon.end(signal.Signals(number).name)
+
+    for number in signals:
+        signal.signal(number, handle)
+
+
+def run_daemon(
+    settings: Settings,
+    clock: Clock | None = None,
+    *,
+    ready: Callable[[Daemon], None] | None = None,
+    trouble: str = "",
+    progress: Callable[[Glimpse], None] | None = None,
+    stay: bool = False,
+) -> int:
+    """Runs the daemon until a signal, `Daemon.end`, or the end of a simulated incubator. Returns the exit code.
+
+    Args:
+        settings, clock, trouble, progress, stay: see Daemon.
+        ready: called once everything runs and the API answers.
+
+    Raises:
+        KojimonError: it cannot start.
+    """
+    notifier, watchdog_s = None, 0.0
+    if os.environ.get("NOTIFY_SOCKET"):
+        from sdnotify import SystemdNotifier
+
+        notifier, watchdog_s = SystemdNotifier(), int(os.environ.get("WATCHDOG_USEC") or 0) / 1e6
+    daemon = Daemon(
+        settings, clock, trouble=trouble, progress=progress, stay=stay, notifier=notifier, watchdog_s=watchdog_s
+    )
+    if threading.current_thread() is threading.main_thread():
+        on_signals(daemon)
+    return daemon.run(ready)
+
+
+def driven_clock(settings: Settings, start_wall_ms: int) -> ManualClock:
+    """A clock for a driver in another process (core.driver.DriverDoor), not before what the journal holds.
+
+    Args:
+        start_wall_ms: UTC at which a new journal begins.
+    """
+    earliest_ms = last_utc_ms(Path(settings.journal.path))
+    return ManualClock(max(start_wall_ms, earliest_ms), boot_id=f"driven-{secrets.token_hex(4)}")
+
+
+def run_from_file(
+    config: Path,
+    *,
+    state_folder: Path | None = None,
+    driven_from_ms: int | None = None,
+    ready: Callable[[Daemon], None] | None = None,
+    progress: Callable[[Glimpse], None] | None = None,
+    stay: bool = False,
+) -> int:
+    """Runs the daemon on a settings file. Returns the exit code; the caller ends the process with os._exit.
+
+    With a batch open and a bad file it runs on the last good settings, and raises an alarm.
+
+    Args:
+        config: the settings file.
+        state_folder: where the last good settings are kept; None: systemd's or the user's place.
+        driven_from_ms: let a driver move the clock, from this UTC on.
+        ready, progress, stay: see run_daemon.
+
+    Raises:
+        ConfigurationError: the file is bad and no batch is open.
+        KojimonError: it cannot start.
+    """
+    settings, trouble = settings_for_run(config, state_folder)
+    clock = None if driven_from_ms is None else driven_clock(settings, driven_from_ms)
+
+    def started(daemon: Daemon) -> None:
+        if not trouble:
+            keep(settings, config, state_folder)
+        if ready is not None:
+            ready(daemon)
+
+    return run_daemon(settings, clock, ready=started, trouble=trouble, progress=progress, stay=stay)

@@ -1,0 +1,174 @@
+"""State on a real broker: retained, complete after a restart of either side, never ahead of the journal; acts in."""
+
+import json
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from kojimon.journal.reader import Reader
+from kojimon.settings.spec import MqttSource, PublishSettings, Secret, Settings
+from tests.daemon.running import Running, running
+from tests.daemon.sites import probes_of, site
+from tests.parts.broker import Broker, publish
+from tests.parts.wait import until
+
+ROOT = "kojimon/home"
+
+
+class Listener:
+    """Somebody else's client: keeps the last payload of each topic, and every event."""
+
+    def __init__(self, broker: Broker, user: str = "", password: str = "") -> None:
+        import paho.mqtt.client as paho
+
+        self.last: dict[str, bytes] = {}
+        self.retained: set[str] = set()
+        self.events: list[Any] = []
+        self._subscribed = threading.Event()
+        self._client = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
+        if user:
+            self._client.username_pw_set(user, password)
+        self._client.on_message = self._message
+        self._client.on_connect = lambda client, *_: client.subscribe("kojimon/#", 1)
+        self._client.on_subscribe = lambda *_: self._subscribed.set()
+        self._client.connect("127.0.0.1", broker.port)
+        self._client.loop_start()
+        assert self._subscribed.wait(10)
+
+    def _message(self, _client: Any, _data: Any, message: Any) -> None:
+        self.last[message.topic] = message.payload
+        if message.retain:
+            self.retained.add(message.topic)
+        if message.topic.endswith("/event"):
+            self.events.append(json.loads(message.payload))
+
+    def json(self, topic: str) -> Any:
+        payload = self.last.get(f"{ROOT}/{topic}")
+        return json.loads(payload) if payload else None
+
+    def close(self) -> None:
+        self._client.disconnect()
+        self._client.loop_stop()
+
+
+@pytest.fixture
+def listen(request: pytest.FixtureRequest) -> Callable[..., Listener]:
+    def make(*arguments: Any) -> Listener:
+        one = Listener(*arguments)
+        request.addfinalizer(one.close)
+        return one
+
+    return make
+
+
+def publishing(folder: Path, broker: Broker, user: str = "", acts: bool = False) -> Settings:
+    secret = None
+    if user:
+        (folder / "secret").write_text("hush\n")
+        secret = Secret(file=str(folder / "secret"))
+    source = MqttSource("mqtt", "127.0.0.1", broker.port, user=user, password=secret)
+    return site(folder, (source,), probes_of("mqtt", prefix="k/"), publish=PublishSettings("mqtt", acts))
+
+
+def settled(one: Running) -> bool:
+    one.commit()
+    return not one.daemon.health()["parts"]["publish"]["events_waiting"]
+
+
+def test_state_alarms_events_and_status(tmp_path: Path, listen: Callable[..., Listener]) -> None:
+    with Broker(tmp_path / "b") as broker:
+        ear = listen(broker)
+        with running(publishing(tmp_path, broker)) as one:
+            until(lambda: ear.last.get(f"{ROOT}/status") == b"online")
+            one.act("batch.start", name="first")
+            one.put("k/bed", 31.0)
+            one.tick(10)
+            one.act("task.done", task="inoculate")
+            one.put("k/bed", 46.0)
+            for _ in range(60):
+                one.put("k/bed", 46.0)
+                one.tick(10)
+            key = "alarm/limit-bed-temperature-high"
+            until(lambda: (ear.json(f"box/{key}") or {}).get("level") == "high")
+            state = until(lambda: ear.json("box/state"))
+            assert state["incubator"]["batch"]["name"] == "first"
+            assert state["incubator"]["alarms"][0]["key"] == "limit/bed/temperature/high"
+            assert {"batch-start", "stage", "alarm"} <= {event["kind"] for event in ear.events}
+            assert all("utc" in event for event in ear.events)
+            late = listen(broker)
+            until(lambda: f"{ROOT}/box/{key}" in late.retained and f"{ROOT}/status" in late.retained)
+            one.put("k/bed", 38.0)
+            for _ in range(60):
+                one.put("k/bed", 38.0)
+                one.tick(10)
+            (alarm,) = [a for a in one.client.get("/v1/alarms")["alarms"] if a["key"] == "limit/bed/temperature/high"]
+            one.act("alarm.acknowledge", key=alarm["key"], occurrence=alarm["occurrence"])
+            until(lambda: ear.last.get(f"{ROOT}/box/{key}") == b"")
+        until(lambda: ear.last.get(f"{ROOT}/status") == b"offline")
+
+
+def test_events_are_sent_once_in_order_and_never_ahead_of_the_journal(
+    tmp_path: Path, listen: Callable[..., Listener]
+) -> None:
+    with Broker(tmp_path / "b") as broker:
+        ear = listen(broker)
+        with running(publishing(tmp_path, broker)) as one:
+            until(lambda: ear.last.get(f"{ROOT}/status") == b"online")
+            one.act("batch.start", name="first")
+            for number in range(30):
+                one.act("batch.note", text=f"note {number}")
+            until(lambda: len(ear.events) >= 33)
+            stored = [event.no for event in Reader(Path(one.daemon.settings.journal.path)).events(limit=1000)]
+            until(lambda: settled(one))
+            numbers = [event["no"] for event in ear.events]
+            assert numbers == sorted(set(numbers))
+            assert numbers == stored[: len(numbers)]
+
+
+def test_a_broker_that_lost_everything_gets_the_state_again(tmp_path: Path, listen: Callable[..., Listener]) -> None:
+    with Broker(tmp_path / "b") as broker, running(publishing(tmp_path, broker)) as one:
+        one.act("batch.start", name="first")
+        until(lambda: settled(one))
+        broker.restart()
+        ear = listen(broker)
+        until(lambda: ear.json("box/state"), within_s=30)
+        until(lambda: ear.last.get(f"{ROOT}/status") == b"online")
+        assert ear.json("box/state")["incubator"]["batch"]["name"] == "first"
+
+
+def test_alarms_that_an_earlier_run_left_are_taken_back(tmp_path: Path, listen: Callable[..., Listener]) -> None:
+    with Broker(tmp_path / "b") as broker:
+        publish(broker, f"{ROOT}/box/alarm/silent-ghost", b'{"key": "silent/ghost"}', retain=True)
+        ear = listen(broker)
+        until(lambda: f"{ROOT}/box/alarm/silent-ghost" in ear.retained)
+        with running(publishing(tmp_path, broker)):
+            until(lambda: ear.last.get(f"{ROOT}/box/alarm/silent-ghost") == b"")
+
+
+def test_acts_come_in_where_the_broker_knows_its_users(tmp_path: Path, listen: Callable[..., Listener]) -> None:
+    with Broker(tmp_path / "b", users={"koji": "hush"}) as broker:
+        ear = listen(broker, "koji", "hush")
+        with running(publishing(tmp_path, broker, "koji", acts=True)) as one:
+            until(lambda: ear.last.get(f"{ROOT}/status") == b"online")
+            act = {"kind": "batch.start", "who": "button", "idempotency": "b1", "data": {"name": "pressed"}}
+            for _ in range(2):
+                publish(broker, f"{ROOT}/box/act", json.dumps(act), user="koji", password="hush")
+            publish(broker, f"{ROOT}/box/act", b"\xff{", user="koji", password="hush")
+            until(lambda: any(event["kind"] == "repeated" for event in ear.events))
+            started = [event for event in ear.events if event["kind"] == "batch-start"]
+            assert [event["data"]["name"] for event in started] == ["pressed"]
+            until(lambda: one.daemon.health()["parts"]["publish"]["acts_refused"] == 1)
+
+
+def test_no_acts_from_an_open_broker(tmp_path: Path, listen: Callable[..., Listener]) -> None:
+    with Broker(tmp_path / "b") as broker:
+        ear = listen(broker)
+        with running(publishing(tmp_path, broker, acts=True)) as one:
+            until(lambda: ear.last.get(f"{ROOT}/status") == b"online")
+            publish(broker, f"{ROOT}/box/act", b'{"kind": "batch.start", "data": {"name": "x"}}')
+            publish(broker, "k/bed", b"31.5")
+            until(lambda: one.daemon.house.core.facts()["pipeline"]["arrivals"] >= 1 or one.tick(1))
+            assert one.client.get("/v1/batches")["batches"] == []
