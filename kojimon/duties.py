@@ -1,0 +1,169 @@
+"""Calendar duties: the nightly backup, the morning summary. Says what is due; runs it once, however late.
+
+APScheduler's triggers are used as pure functions of a moment; its scheduler is never started, because it stands still
+as long as the wall clock went back, and builds every missed moment after it went forward. Moments are passed as UTC,
+and the answer must lie after the last run: in the night in which an hour comes twice, the second one is no new day.
+"""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Final, Protocol
+from zoneinfo import ZoneInfo
+
+from kojimon import logs
+
+EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+RETRY_MS: Final = 3_600_000
+"""A duty that failed is tried again after so long."""
+
+log = logs.get("duties")
+
+
+class Trigger(Protocol):
+    """What is used of an APScheduler trigger."""
+
+    def get_next_fire_time(self, previous_fire_time: datetime | None, now: datetime) -> datetime | None:
+        """The next moment at or after now."""
+
+
+@dataclass(frozen=True, slots=True)
+class Duty:
+    """Something to be done by the calendar.
+
+    Attributes:
+        name: under which its last run is kept in the journal.
+        trigger: from a zone (IANA name) to the trigger that says when, as `daily_at` gives it.
+        run: does it; an exception counts as failed and is tried again.
+        waits_for_clock: not done while the wall clock is not trusted. A duty that does not wait goes by the believed
+            time: at worst it runs once more when the clock is set.
+    """
+
+    name: str
+    trigger: Callable[[str], Trigger]
+    run: Callable[[], None]
+    waits_for_clock: bool = True
+
+
+def daily_at(time: str) -> Callable[[str], Trigger]:
+    """Each day at a local time `HH:MM`. Raises ValueError for anything else."""
+    hour, minute = _clock_time(time)
+
+    @functools.lru_cache(maxsize=4)
+    def trigger(zone: str) -> Trigger:
+        from apscheduler.triggers.cron import CronTrigger
+
+        made: Trigger = CronTrigger(hour=hour, minute=minute, timezone=ZoneInfo(zone))
+        return made
+
+    return trigger
+
+
+def _clock_time(time: str) -> tuple[int, int]:
+    hours, _, minutes = time.partition(":")
+    if not (time.isascii() and len(time) == 5 and hours.isdigit() and minutes.isdigit()):
+        raise ValueError(f"{time!r}: a time of day is wanted, as in `06:30`")
+    if int(hours) > 23 or int(minutes) > 59:
+        raise ValueError(f"{time!r}: a time of day from `00:00` to `23:59` is wanted")
+    return int(hours), int(minutes)
+
+
+def next_after(trigger: Trigger, utc_ms: int) -> int | None:
+    """The first moment of a trigger after utc_ms, both UTC in ms; None when there is none.
+
+    A moment in the second half of a repeated hour has come an hour before already and is passed over.
+    """
+    moment = _moment(utc_ms)
+    for _ in range(4):
+        found = trigger.get_next_fire_time(None, moment + timedelta(milliseconds=1))
+        if found is None:
+            return None
+        if found.astimezone(UTC) > _moment(utc_ms) and found.fold == 0:
+            return (found - EPOCH) // timedelta(milliseconds=1)
+        moment = max(moment, found.astimezone(UTC)) + timedelta(milliseconds=1)
+    return None
+
+
+def _moment(utc_ms: int) -> datetime:
+    return EPOCH + timedelta(milliseconds=utc_ms)
+
+
+class Calendar:
+    """Which duties are due. Times are UTC in ms as the wall clock believes them.
+
+    Args:
+        duties: what there is to do.
+        last: last run of each by name, as the journal has it (`Reader.duties`). A duty not in it counts from the
+            first time it is looked at.
+    """
+
+    def __init__(self, duties: Sequence[Duty], last: Mapping[str, int]) -> None:
+        self.duties = tuple(duties)
+        self._last = dict(last)
+        self._retry: dict[str, int] = {}
+        self._changed: dict[str, int] = {}
+
+    def due(self, now_utc_ms: int, trusted: bool, zone: str) -> list[Duty]:
+        """What is to be done now; each at most once, however many of its moments have passed."""
+        return [
+            duty
+            for duty in self.duties
+            if (trusted or not duty.waits_for_clock) and self._is_due(duty, now_utc_ms, zone)
+        ]
+
+    def _is_due(self, duty: Duty, now_ms: int, zone: str) -> bool:
+        trigger = duty.trigger(zone)
+        last_ms = self._last.get(duty.name)
+        if last_ms is None or self._far_ahead(trigger, last_ms, now_ms):
+            self._note(duty.name, now_ms)
+            return False
+        if abs(self._retry.get(duty.name, 0) - now_ms) < RETRY_MS:
+            return False
+        next_ms = next_after(trigger, last_ms)
+        return next_ms is not None and next_ms <= now_ms
+
+    @staticmethod
+    def _far_ahead(trigger: Trigger, last_ms: int, now_ms: int) -> bool:
+        """Whether the last run lies a whole period in the future: the clock was set back, the count begins anew.
+
+        A smaller step back is waited out, so that a night's duty is not done twice.
+        """
+        if last_ms <= now_ms:
+            return False
+        first_ms = next_after(trigger, now_ms)
+        second_ms = None if first_ms is None else next_after(trigger, first_ms)
+        return second_ms is not None and last_ms >= second_ms
+
+    def _note(self, name: str, now_ms: int) -> None:
+        self._last[name] = self._changed[name] = now_ms
+
+    def done(self, duty: Duty, now_utc_ms: int) -> None:
+        """It was done now: every moment up to now counts as served."""
+        self._note(duty.name, max(now_utc_ms, 0))
+        self._retry.pop(duty.name, None)
+
+    def failed(self, duty: Duty, now_utc_ms: int) -> None:
+        """It could not be done now; it comes due again after RETRY_MS."""
+        self._retry[duty.name] = now_utc_ms
+
+    def run_due(self, now_utc_ms: int, trusted: bool, zone: str) -> list[str]:
+        """Runs what is due in this thread. Returns the names of what failed; the log says why."""
+        failed = []
+        for duty in self.due(now_utc_ms, trusted, zone):
+            try:
+                duty.run()
+            except Exception as problem:
+                log.error("%s failed and is tried again in an hour: %s", duty.name, problem)
+                self.failed(duty, now_utc_ms)
+                failed.append(duty.name)
+            else:
+                self.done(duty, now_utc_ms)
+        return failed
+
+    def changed(self) -> dict[str, int]:
+        """Last runs that changed since this was asked before; they belong into the next `Chunk.duties`."""
+        changed, self._changed = self._changed, {}
+        return changed
