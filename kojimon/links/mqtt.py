@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 CONNECT_S: Final = 5.0
 """Longest wait for the connection, and again for the broker's answer to it."""
-LOOP_S: Final = 0.5
+LOOP_S: Final = 0.2
 PROVED_S: Final = 10.0
 """A connection that lasted so long is a good one: the next trouble is tried again at once."""
 SHORT_LIMIT: Final = 3
