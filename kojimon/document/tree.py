@@ -66,7 +66,7 @@ _OTHER_READINGS = (
     (re.compile(r"[-+]?0x[0-9a-fA-F_]+|[-+]?0b[01_]+|[-+]?[0-9][0-9_]*"), "a number"),
     (re.compile(r"[-+]?(\.[0-9]+|[0-9][0-9_]*(\.[0-9_]*)?)([eE][-+]?[0-9]+)?"), "a number"),
     (re.compile(r"[-+]?\.(inf|Inf|INF)|\.(nan|NaN|NAN)"), "no finite number"),
-    (re.compile(r"[0-9]{4}-[0-9]{1,2}-[0-9]{1,2}([Tt ].*)?"), "a date"),
+    (re.compile(r"[0-9]{4}-[0-9]{1,2}-[0-9]{1,2}([Tt \t].*)?"), "a date"),
     (re.compile(r"<<|="), "an instruction"),
 )
 
