@@ -30,6 +30,8 @@ MIX_ROUNDS: tuple[Hands, ...] = (
     (("spread", {"factor": 1.2}),),
     (("furrow", {}),),
 )
+#: Nobody mixes again so soon after a mix, s: the koji needs time to show what came of it.
+REST_S = 5400.0
 #: What a woken person does about an alarm, by the beginning of its key; the first that fits.
 REMEDIES: tuple[tuple[str, str, Hands], ...] = (
     (
@@ -37,12 +39,13 @@ REMEDIES: tuple[tuple[str, str, Hands], ...] = (
         "high",
         (("runaway", {"on": False}), ("mix", {}), ("furrow", {}), ("vent", {"level": 1.0})),
     ),
-    ("limit/bed/temperature", "low", (("box_on", {}), ("wrap", {}))),
+    ("limit/bed/temperature", "low", (("box_on", {}), ("warm_room", {}), ("wrap", {}))),
     ("limit/air", "high", (("runaway", {"on": False}), ("vent", {"level": 1.0}))),
     ("limit/air", "low", (("box_on", {}), ("vent", {"level": 0.0}))),
     ("silent/", "", (("mend_probes", {}),)),
     ("blind/", "", (("mend_probes", {}),)),
-    ("box", "", (("box_on", {}),)),
+    ("box/hot", "", (("runaway", {"on": False}), ("vent", {"level": 1.0}))),
+    ("box", "", (("box_on", {}), ("warm_room", {}))),
 )
 
 
@@ -88,6 +91,7 @@ class Cook:
     finished: bool = False
     _noticed: dict[str, float] = field(default_factory=dict)
     _mixes: int = 0
+    _mixed_s: float = float("-inf")
     _count: int = 0
     _started: bool = False
 
@@ -148,25 +152,30 @@ class Cook:
     # -- tasks --------------------------------------------------------------------------------------------
 
     def _task(self, task: dict[str, Any], box: dict[str, Any], now_s: float) -> list[Deed]:
-        status, name = task["status"], task["name"]
-        key = f"task/{name}/{task.get('round', 0)}"
-        if status not in ("open", "due", "overdue"):
+        key, work = f"task/{task['name']}/{task.get('round', 0)}", _work(task)
+        if task["status"] not in ("open", "due", "overdue"):
             self._noticed.pop(key, None)
             return []
-        work = _work(task)
-        if work == "none" and task.get("optional"):  # washing, soaking, ... lie before the world's start
+        if not self._wanted(task, work, box, now_s):
             return []
-        if work == "inoculate" and not self._cool(box):
-            return []
-        if status == "open" and work in ("mix", "harvest") and not self._warmed(box, work):
-            return []
-        if not self._ready(key, now_s, self.react_min):
-            return []
-        return self._do(work, name)
+        # Who seeds stands beside the rice with a thermometer.
+        delay_min = (0.5, 4.0) if work == "inoculate" else self.react_min
+        return self._do(work, task["name"], now_s) if self._ready(key, now_s, delay_min) else []
 
-    def _do(self, work: str, name: str) -> list[Deed]:
+    def _wanted(self, task: dict[str, Any], work: str, box: dict[str, Any], now_s: float) -> bool:
+        """Whether the person would do a task that may be done now."""
+        if work == "none":  # washing, soaking, ... lie before the world's start
+            return not task.get("optional")
+        if work == "inoculate":
+            return self._cool(box)
+        if work == "mix" and now_s - self._mixed_s < REST_S:
+            return False
+        return task["status"] != "open" or work not in ("mix", "harvest") or self._warmed(box, work)
+
+    def _do(self, work: str, name: str, now_s: float) -> list[Deed]:
         hands = WORK_HANDS.get(work, ())
         if work == "mix":
+            self._mixed_s = now_s
             hands += MIX_ROUNDS[min(self._mixes, len(MIX_ROUNDS) - 1)]
             self._mixes += 1
             if self._rng.random() < self.leaves_out:

@@ -9,7 +9,8 @@ Acts (`World.act(name, **args)`), all at the world's present time:
 `wrap(tray=None)`, `unwrap(tray=None)` cloth on or off. `swap_trays()` top goes to the bottom, others move up.
 `open_lid(minutes=None)`, `close_lid()`, `vent(level)` propped open from 0 to 1.
 `box_off()`, `box_on()` mains; `runaway(on=True)` heater stuck on; `set_box(temp_c)` thermostat;
-    `towel(there)` wet towel or water pan in the box; `room_drop(by_c)` heating of the room fails.
+    `towel(there)` wet towel or water pan in the box; `room_drop(by_c)` heating of the room fails, `warm_room()`
+    it works again.
 `move_probe(probe, kind, tray=0, depth=0.5)` see `kojisim.probes.Spot`; `restore_probe(probe)` back to its place;
     `swap_probes(a, b)` mixed up (again: put right).
 `mend_probes()` every probe back to its place, every fault ended; `unplug()`, `plug()` the serial device.
@@ -257,6 +258,9 @@ class World:
 
     def _do_room_drop(self, by_c: float) -> None:
         self.incubator.room.drop(by_c)
+
+    def _do_warm_room(self) -> None:
+        self.incubator.room.warm()
 
     def _do_move_probe(self, probe: str, kind: str, tray: int = 0, depth: float = 0.5) -> None:
         self.probes.move(probe, Spot(kind, tray, depth))  # type: ignore[arg-type]

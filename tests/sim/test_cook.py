@@ -99,9 +99,33 @@ def test_is_woken_by_a_wake_alarm_only_and_acknowledges_it() -> None:
     assert "mix" in [name for name, _ in deeds[0].hands]
 
 
-def test_turns_the_box_on_again_when_the_koji_is_cold() -> None:
-    _, deeds = _first(_cook(), _state(alarms=(_alarm("limit/bed/temperature/low", side="low"),)), 0.0)
-    assert ("box_on", {}) in deeds[0].hands
+@pytest.mark.parametrize(
+    ("key", "side", "hand"),
+    [
+        ("limit/bed/temperature/low", "low", "box_on"),
+        ("limit/bed/temperature/low", "low", "warm_room"),
+        ("limit/bed/temperature/high", "high", "furrow"),
+        ("box/off", "", "box_on"),
+        ("box/hot", "", "runaway"),
+        ("blind/bed", "", "mend_probes"),
+        ("silent/bed-2", "", "mend_probes"),
+        ("limit/air/temperature/high", "high", "vent"),
+    ],
+)
+def test_answers_an_alarm_with_the_hand_it_needs(key: str, side: str, hand: str) -> None:
+    _, deeds = _first(_cook(), _state(alarms=(_alarm(key, side=side),)), 0.0)
+    assert hand in [name for name, _ in deeds[0].hands]
+    world = World(healthy(1), 1)
+    for act, args in deeds[0].hands:
+        world.act(act, **args)
+
+
+def test_does_not_mix_again_at_once() -> None:
+    cook, state = _cook(), _state(_task("mix", "due", work="mix"))
+    first, _ = _first(cook, state, 0.0)
+    second, deeds = _first(cook, state, first + 60.0)
+    assert deeds
+    assert second - first >= 5400.0
 
 
 def test_acknowledged_alarm_is_left_alone() -> None:

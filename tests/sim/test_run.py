@@ -119,6 +119,20 @@ def test_door_survives_a_closed_connection(tmp_path: Path) -> None:
     door.close()
 
 
+def test_free_running_is_paced_by_the_speed(monkeypatch: pytest.MonkeyPatch) -> None:
+    real_s, waits = [100.0], list[float]()
+
+    def sleep(seconds: float) -> None:
+        waits.append(seconds)
+        real_s[0] += seconds
+
+    monkeypatch.setattr("kojisim.run.time.monotonic", lambda: real_s[0])
+    monkeypatch.setattr("kojisim.run.time.sleep", sleep)
+    Run(World(SCENARIOS["healthy"](1), 1), START_MS, speed=60.0).go(0.1)
+    assert sum(waits) == pytest.approx(0.1 * 3600.0 / 60.0)
+    assert len(waits) == 36
+
+
 # -- the command -------------------------------------------------------------------------------------------
 
 

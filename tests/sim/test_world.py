@@ -1,9 +1,14 @@
 """The simulated world: time, samples, acts, determinism."""
 
+import ast
 import itertools
+import subprocess
+import sys
+from pathlib import Path
 
 import pytest
 
+import kojisim
 from kojisim.scenarios import healthy
 from kojisim.world import World
 
@@ -38,3 +43,18 @@ def test_time_does_not_run_backwards() -> None:
 def test_unknown_act_is_refused_with_the_known_ones() -> None:
     with pytest.raises(ValueError, match="harvest"):
         World(healthy(1), 1).act("stir")
+
+
+def test_simulator_shares_no_code_with_the_monitor() -> None:
+    folder = Path(kojisim.__file__).parent
+    for file in folder.rglob("*.py"):
+        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+            names = [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
+            names += [node.module or ""] if isinstance(node, ast.ImportFrom) else []
+            assert not [name for name in names if name.split(".")[0] == "kojimon"], file
+
+
+def test_world_needs_only_the_standard_library() -> None:
+    code = "import sys, kojisim.scenarios, kojisim.cook; print({'numpy', 'paho', 'click'} & set(sys.modules))"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "set()"

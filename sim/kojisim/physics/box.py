@@ -44,6 +44,10 @@ class Room:
         """The room's heating fails: it cools by by_c °C with a time constant of an hour."""
         self._drop_to += by_c
 
+    def warm(self) -> None:
+        """The room's heating works again, with the same time constant."""
+        self._drop_to = 0.0
+
     def _temperature(self, hours: float) -> float:
         day = self.p.swing_c * cos(2 * pi * (self._start_h + hours - 16.0) / 24.0)
         return self.p.mean_c + day + self._wander - self._drop
