@@ -86,7 +86,7 @@ class Value(Shape):
 
 def quoted(text: str, loose: bool = True) -> str:
     """A text as it can stand in YAML, with quotes where it needs them."""
-    risky = not re.fullmatch(r"[A-Za-z0-9_./~+°-][A-Za-z0-9_./~+°%:@ ()#-]*", text) or ": " in text or " #" in text
+    risky = not re.fullmatch(r"-?[A-Za-z0-9_./~+°][A-Za-z0-9_./~+°%:@ ()#-]*", text) or ": " in text or " #" in text
     if risky or text.endswith((":", " ")) or (loose and other_reading(text)) or text.startswith(("- ", "? ")):
         return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'
     return text

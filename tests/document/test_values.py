@@ -136,7 +136,7 @@ QUOTES = "wanted quotes around it, or a text"
         (NUMBER, "0,5", "found `0,5`, wanted a number from -1000 to 1000 (with a decimal point: `0.5`)"),
         (values.flag(), "no", "found `no`, wanted `true` or `false` (other YAML readers take this for yes or no)"),
         (values.flag(), "True", "found `True`, wanted `true` or `false` (did you mean `true`?)"),
-        (values.choice("tell", "wake"), "wka", "found `wka`, wanted `tell` or `wake` (did you mean `wake`?)"),
+        (values.choice("tell", "wake"), "wak", "found `wak`, wanted `tell` or `wake` (did you mean `wake`?)"),
         (TEXT, "no", "found `no`, which other YAML readers take for yes or no, wanted quotes around it, or a text"),
         (TEXT, "12", "found `12`, which other YAML readers take for a number, wanted quotes around it, or a text"),
         (TEXT, "2026-11-25", f"found `2026-11-25`, which other YAML readers take for a date, {QUOTES}"),
