@@ -1,0 +1,1 @@
+"""People are told: what, over which channel, when, in which words, until somebody answers."""

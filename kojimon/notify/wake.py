@@ -1,0 +1,87 @@
+"""The call that wakes: at once, again every two minutes, over more channels and louder, until answered. Pure."""
+
+from __future__ import annotations
+
+from kojimon.notify.calls import CAUSE_MS, Call, Group
+from kojimon.notify.records import SENT, Channel, Send
+from kojimon.notify.times import REPEAT_MS, Desk, failures, retry_ms
+
+ALONE_MS = 60_000
+"""Without one success for so long every channel joins in (the second person's left out)."""
+
+
+def wake_sends(desk: Desk, group: Group, channel: Channel) -> list[Send]:
+    """The call of a group over a channel, where it is due now."""
+    callers = [member for member in group.members if member.wakes and member.calls_at(desk.now_ms)]
+    callers = [member for member in callers if not _own_failure(member, channel)]
+    for member in group.members:
+        if member.now is not None and member.unanswered:
+            desk.soon(member.now.silent_until_ms)
+    if not callers:
+        return []
+    begun_ms = min(member.begun_ms for member in callers)
+    due_ms, kind = _due(desk, group, channel, callers, begun_ms)
+    if due_ms > desk.now_ms:
+        desk.soon(due_ms)
+        return []
+    told = [member for member in group.members if not member.finished] if not group.chatter else callers
+    head = max(callers, key=lambda member: member.last.event.t_ms) if kind == "worse" else callers[0]
+    order = [head, *(member for member in told if member is not head)]
+    # Where the group's first is no caller any more the key stays: the phone's entry is renewed, not doubled.
+    return [
+        Send(
+            group.key, channel.name, kind, tuple(item.message.id for member in told for item in member.items),
+            tuple(member.last.event.no for member in order), True, (due_ms - begun_ms) // REPEAT_MS, due_ms,
+        )
+    ]  # fmt: skip
+
+
+def _own_failure(member: Call, channel: Channel) -> bool:
+    """Whether it is about this very channel having failed."""
+    return member.name == f"/health/delivery:{channel.name}"
+
+
+def _due(desk: Desk, group: Group, channel: Channel, callers: list[Call], begun_ms: int) -> tuple[int, str]:
+    tries = desk.receipts(group.ids, channel.name, begun_ms)
+    if not tries:
+        return _join_ms(desk, group, channel, begun_ms), "call"
+    failed = failures(tries)
+    last_ms = tries[-1].t_ms
+    if failed:
+        again = any(one.state == SENT for one in tries)
+        return last_ms + retry_ms(failed), "again" if again else "call"
+    news = [member for member in callers if _news(desk, member, channel)]
+    worse = [member for member in news if member.last.event.data.get("event") == "up"]
+    if worse:
+        return max(last_ms, *(member.last.event.t_ms for member in worse)), "worse"
+    anew = [member.last.event.t_ms for member in callers if member.last.event.t_ms > last_ms]
+    if any(t_ms in anew for t_ms in _repeats_ms(callers)):
+        # The engine calls again, at the end of a silence for one: not only at the next two minutes.
+        return min(anew), "again"
+    grid_ms = begun_ms + ((last_ms - begun_ms) // REPEAT_MS + 1) * REPEAT_MS
+    update_ms = begun_ms + CAUSE_MS
+    untold = any(_news(desk, member, channel) for member in group.members if not member.finished)
+    if untold and not group.chatter and not channel.sounds:
+        return min(max(update_ms, last_ms), grid_ms), "update"
+    return (grid_ms, "again") if channel.repeats else (NEVER_MS, "again")
+
+
+NEVER_MS = 1 << 62
+
+
+def _repeats_ms(callers: list[Call]) -> list[int]:
+    return [member.last.event.t_ms for member in callers if member.last.event.data.get("event") == "re"]
+
+
+def _news(desk: Desk, member: Call, channel: Channel) -> bool:
+    """Whether the channel has not yet told the member's latest state; a mere repeat is no news."""
+    fresh = [item for item in member.items if item is member.first or item.event.data.get("event") == "up"]
+    return any(not desk.sent(item.message.id, channel.name) for item in fresh)
+
+
+def _join_ms(desk: Desk, group: Group, channel: Channel, begun_ms: int) -> int:
+    join_ms = begun_ms + round(channel.joins_s * 1000)
+    alone_ms = begun_ms + ALONE_MS
+    if channel.second or join_ms <= alone_ms or desk.sent_anywhere(group.ids, begun_ms):
+        return join_ms
+    return alone_ms
