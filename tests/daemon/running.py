@@ -54,7 +54,9 @@ class Running:
 def running(settings: Settings, clock: Clock | None = None, **more: Any) -> Iterator[Running]:
     """Runs a daemon while the block lasts; its sources' brokers may be absent."""
     daemon = Daemon(settings, clock or ManualClock(WALL_MS), **more)
-    ready, codes, failures = threading.Event(), [], []
+    ready = threading.Event()
+    codes: list[int] = []
+    failures: list[BaseException] = []
 
     def work() -> None:
         try:

@@ -23,7 +23,7 @@ def site(folder: Path, sources: tuple[Source, ...], probes: tuple[Probe, ...], *
     """One box with the schedule for home trays, everything below `folder`."""
     schedule = load_schedule(HOME_TRAYS)
     trays = tuple(dict.fromkeys(probe.tray for probe in probes if probe.tray)) or ("top",)
-    given = {
+    given: dict[str, Any] = {
         "site": "home",
         "incubators": (Incubator("box", schedule, trays=trays),),
         "schedules": {schedule.name: schedule},

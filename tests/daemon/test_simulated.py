@@ -1,0 +1,80 @@
+"""A simulated incubator inside the daemon: ends by itself, with a harvested batch, the same each time."""
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from kojimon.daemon import run_daemon
+from kojimon.errors import UsageError
+from kojimon.journal.reader import Reader
+from kojimon.probes.simulated import Glimpse
+from kojimon.settings.spec import MqttSource, Settings, SimulatedSource
+from tests.daemon.sites import probes_of, simulated_site, site
+
+
+def run(settings: Settings) -> tuple[int, list[Glimpse]]:
+    seen: list[Glimpse] = []
+    return run_daemon(settings, progress=seen.append), seen
+
+
+def story(settings: Settings) -> list[tuple[int, str, str]]:
+    reader = Reader(Path(settings.journal.path))
+    events = [event for event in reader.events(limit=10_000) if event.kind != "settings"]
+    return [(event.t_ms, event.kind, event.key) for event in events]
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(180)
+def test_a_whole_batch_with_hands_ends_in_a_harvest(tmp_path: Path) -> None:
+    settings = simulated_site(tmp_path, seed=1)
+    code, seen = run(settings)
+    assert code == 0
+    reader = Reader(Path(settings.journal.path))
+    (batch,) = reader.batches()
+    assert batch.outcome == "harvest" and batch.hour0_t_ms is not None and batch.ended_t_ms is not None
+    assert 40 <= (batch.ended_t_ms - batch.hour0_t_ms) / 3_600_000 <= 52
+    kinds = [event.kind for event in reader.events(limit=10_000)]
+    assert kinds[-1] == "stop" and kinds.count("batch-harvest") == 1
+    assert {event.key for event in reader.events(limit=10_000, kinds=["task-done"])} >= {"inoculate", "first-check"}
+    assert seen[-1].over and seen[-1].event_no == len(kinds) - 1
+    hours = [glimpse.hour for glimpse in seen]
+    assert hours == sorted(hours) and len(set(map(int, hours))) >= 40
+
+
+def test_the_same_seed_tells_the_same_story(tmp_path: Path) -> None:
+    stories: list[Any] = []
+    for name in ("a", "b"):
+        (tmp_path / name).mkdir()
+        settings = simulated_site(tmp_path / name, seed=3, hours=4.0)
+        assert run(settings)[0] == 0
+        stories.append(story(settings))
+    assert stories[0] == stories[1]
+    assert "batch-start" in {kind for _, kind, _ in stories[0]}
+
+
+def test_it_can_be_run_again_on_the_same_journal(tmp_path: Path) -> None:
+    settings = simulated_site(tmp_path, seed=1, hours=2.0)
+    assert run(settings)[0] == 0
+    assert run(settings)[0] == 0
+    reader = Reader(Path(settings.journal.path))
+    first, second = reader.batches()
+    assert first.outcome == "discard" and second.outcome == ""
+    assert [row.gap_ms > 0 for row in reader.clock_rows() if row.kind == "start"] == [False, True]
+
+
+def test_without_hands_nobody_starts_a_batch(tmp_path: Path) -> None:
+    settings = simulated_site(tmp_path, seed=1, hours=1.0, hands=False)
+    assert run(settings)[0] == 0
+    assert Reader(Path(settings.journal.path)).batches() == []
+
+
+def test_an_unknown_scenario_is_named(tmp_path: Path) -> None:
+    settings = site(tmp_path, (SimulatedSource("sim", scenario="volcano"),), probes_of("sim"))
+    assert run_daemon(settings) == 1
+
+
+def test_a_simulated_source_stands_alone(tmp_path: Path) -> None:
+    sources = (*simulated_site(tmp_path).sources, MqttSource("mqtt", "127.0.0.1", 1))
+    with pytest.raises(UsageError, match="must be the only source"):
+        run_daemon(site(tmp_path, sources, probes_of("sim")))

@@ -1,0 +1,34 @@
+"""A wall clock that a test steps under a running process; needs a C compiler."""
+
+from __future__ import annotations
+
+import shutil
+import struct
+import subprocess
+from pathlib import Path
+
+import pytest
+
+SOURCE = Path(__file__).with_name("wallstep.c")
+
+
+class WallStep:
+    """The shim, built in `folder`, and the offset it adds. Skips the test where there is no compiler."""
+
+    def __init__(self, folder: Path) -> None:
+        compiler = shutil.which("cc") or shutil.which("gcc")
+        if compiler is None:
+            pytest.skip("no C compiler: the wall clock of a process cannot be stepped")
+        self._library, self._file = folder / "wallstep.so", folder / "offset"
+        subprocess.run([compiler, "-shared", "-fPIC", "-o", str(self._library), str(SOURCE), "-ldl"], check=True)
+        self._file.write_bytes(struct.pack("l", 0))
+
+    @property
+    def environment(self) -> dict[str, str]:
+        """Variables for the process whose clock is stepped."""
+        return {"LD_PRELOAD": str(self._library), "WALL_FILE": str(self._file)}
+
+    def offset(self, seconds: int) -> None:
+        """Sets how far the wall clock is off from now on. Written in place: the process has it mapped."""
+        with self._file.open("r+b") as stream:
+            stream.write(struct.pack("l", seconds))
