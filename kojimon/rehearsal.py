@@ -19,6 +19,7 @@ from kojimon import engine
 from kojimon.engine.setup import EngineSetup, IncubatorSetup, ProbeSetup, to_plain
 from kojimon.engine.state import State
 from kojimon.errors import UsageError
+from kojimon.journal.curve import Curve
 from kojimon.model import Event, InputRow, Outcome
 from kojimon.schedule.spec import Schedule
 
@@ -88,12 +89,30 @@ class Rehearsal(Struct, frozen=True):
         hour0_t_ms: hour 0 on that axis, None where there was none.
         offset_ms: engine time minus the recording's own time.
         unknown_tasks: tasks of the recording that the schedule does not have.
+        tracks: the columns of a curve.
     """
 
     events: tuple[Event, ...]
     hour0_t_ms: int | None = None
     offset_ms: int = 0
     unknown_tasks: tuple[str, ...] = ()
+    tracks: tuple[Track, ...] = ()
+
+
+def recording_of(curve: Curve, hour0_first: bool = False) -> Recording:
+    """A curve file as read, ready for the engine.
+
+    Args:
+        curve: from `journal.curve.read_curve`.
+        hour0_first: the spores went on at the first line, in a file that has times and no task `inoculate`.
+    """
+    tracks = tuple(Track(column.name, column.place, column.quantity, column.tray) for column in curve.columns)
+    readings = [
+        (row.t_ms, index, value) for row in curve.rows for index, value in enumerate(row.values) if value is not None
+    ]
+    tasks = [(row.t_ms, row.task) for row in curve.rows if row.task]
+    by_hour = curve.start_utc_ms is None
+    return Recording(tracks, readings, tasks, 0 if by_hour or hour0_first else None)
 
 
 def ignore(done: float) -> None:
@@ -124,7 +143,7 @@ def rehearse_curve(
     rows = _numbered(_curve_rows(recording, schedule, hour0_ms, offset_ms, known))
     events = _run(rows, advance, progress, last_ms + offset_ms)
     unknown = tuple(sorted({name for _, name in recording.tasks} - known))
-    return Rehearsal(tuple(e for e in events if e.batch), hour0_ms + offset_ms, offset_ms, unknown)
+    return Rehearsal(tuple(e for e in events if e.batch), hour0_ms + offset_ms, offset_ms, unknown, recording.tracks)
 
 
 def rehearse_batch(
@@ -150,8 +169,18 @@ def rehearse_batch(
     events = tuple(e for e in _run(taken, advance, progress, rows.horizon_ms()) if e.batch == batch)
     if not events:
         raise UsageError(f"The journal has no batch {batch!r}. To see which it has: kojimon batch list")
-    hour0 = [e.data["at_ms"] for e in events if e.kind == "task-done" and e.key == HOUR_ZERO]
-    return Rehearsal(events, hour0[-1] if hour0 else None)
+    return Rehearsal(events, _hour0_of(events))
+
+
+def _hour0_of(events: Sequence[Event]) -> int | None:
+    """Hour 0 as the marks that stand say: taken back and corrected ones counted."""
+    marks: dict[int, int] = {}
+    for event in events:
+        if event.key == HOUR_ZERO and event.kind in ("task-done", "task-corrected"):
+            marks[event.data["mark"]] = event.data["at_ms"]
+        elif event.key == HOUR_ZERO and event.kind == "task-undone":
+            marks.pop(event.data["mark"], None)
+    return min(marks.values(), default=None)
 
 
 def _run(rows: Iterable[Any], advance: Advance, progress: Progress, end_ms: int) -> list[Event]:
@@ -181,8 +210,8 @@ def _hour0(recording: Recording) -> int:
         return marked[0]
     if recording.hour0_ms is None:
         raise UsageError(
-            "The curve does not say when the spores went on: a column `hour` is wanted, "
-            "or `inoculate` in a column `task`."
+            "The curve does not say when the spores went on: a column `hour` is wanted, or `inoculate` in a column "
+            "`task`; or say that it was at the first line (--from-start)."
         )
     return recording.hour0_ms
 

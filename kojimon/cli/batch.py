@@ -8,7 +8,7 @@ import click
 
 from kojimon.cli import screen
 from kojimon.cli.kitchen import Kitchen, incubator_of, open_kitchen, print_events
-from kojimon.cli.moments import moment_options, moment_of
+from kojimon.cli.moments import moment_of, moment_options
 from kojimon.cli.options import (
     HOURS,
     MASS,

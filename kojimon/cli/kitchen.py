@@ -1,6 +1,7 @@
 """The way to one kitchen: the daemon where it runs, its journal where it does not.
 
-Commands ask a `Kitchen` and do not know which of the two answers.
+Commands ask a `Kitchen` and do not know which of the two answers. An act without a daemon takes the journal's lock and
+runs the daemon's own core for that one act (`daemon.house.acting`).
 """
 
 from __future__ import annotations
@@ -9,35 +10,316 @@ import os
 import pwd
 import uuid
 from collections.abc import Iterator, Mapping
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 import click
 
 from kojimon.cli import screen
-from kojimon.errors import ConfigurationError, KojimonError, NotRunningError, UsageError
-from kojimon.settings.spec import Settings
+from kojimon.errors import ConfigurationError, JournalError, KojimonError, RefusedError, UsageError
+from kojimon.words import speech as say
+from kojimon.words import status as words
+from kojimon.words.events import Teller, gate_refusal
+
+if TYPE_CHECKING:
+    from kojimon.daemon.house import House
+    from kojimon.journal.reader import Reader
+    from kojimon.settings.spec import Settings
+    from kojimon.web.client import Client
 
 Document = dict[str, Any]
+PAGE = 1_000
 
 
 class Kitchen(Protocol):
-    """What commands ask. All times inside are engine ms, with `*_utc` beside them where a person reads them."""
+    """What commands ask. Times are engine ms, with `*_utc` beside them where a person reads them."""
 
-    live: bool
-    """Whether a running daemon answers."""
+    @property
+    def live(self) -> bool:
+        """Whether a running daemon answers."""
 
     def state(self) -> Document:
         """The state document (DEVELOPERS.md)."""
 
     def act(self, kind: str, incubator: str, data: Mapping[str, Any]) -> list[Document]:
-        """Does an act; the events that came of it. Raises RefusedError with the reason."""
+        """Does an act; the events that came of it. Raises RefusedError with the reason, in the person's units."""
 
     def batches(self) -> list[Document]:
         """Every batch, the latest last."""
 
-    def events(self, batch: str = "", after: int = 0) -> list[Document]:
+    def events(self, batch: str | None = None, after: int = 0, kinds: str | None = None) -> list[Document]:
         """Events with `utc`, oldest first."""
+
+    def probes(self) -> list[Document]:
+        """Every probe with its last reading and where it is found."""
+
+
+class LiveKitchen:
+    """A daemon that runs, asked over its Unix socket."""
+
+    live = True
+
+    def __init__(self, client: Client) -> None:
+        self.client = client
+
+    def state(self) -> Document:
+        state: Document = self.client.get("/v1/state")
+        return state
+
+    def act(self, kind: str, incubator: str, data: Mapping[str, Any]) -> list[Document]:
+        try:
+            events: list[Document] = self.client.act(act_of(kind, incubator, data))["events"]
+        except RefusedError as error:
+            raise worded(self, incubator, error) from error
+        return events
+
+    def batches(self) -> list[Document]:
+        rows: list[Document] = self.client.get("/v1/batches")["batches"]
+        return rows
+
+    def events(self, batch: str | None = None, after: int = 0, kinds: str | None = None) -> list[Document]:
+        found: list[Document] = []
+        while True:
+            page = self.client.get("/v1/events", after=after, batch=batch, kinds=kinds, limit=PAGE)
+            found += page["events"]
+            after = page["after"]
+            if not page["more"]:
+                return found
+
+    def probes(self) -> list[Document]:
+        rows: list[Document] = self.client.get("/v1/probes")["probes"]
+        return rows
+
+
+class ShutKitchen:
+    """A journal that no daemon holds. Looking writes nothing; the first act takes the lock until `close`."""
+
+    live = False
+
+    def __init__(self, settings: Settings) -> None:
+        self.settings = settings
+        self._stack = ExitStack()
+        self._house: House | None = None
+
+    def state(self) -> Document:
+        from kojimon.daemon.house import still
+
+        if self._house is not None:
+            return self._house.state()
+        return still(self.settings) if self.kept() else self._empty()
+
+    def kept(self) -> bool:
+        """Whether there is a journal already."""
+        return Path(self.settings.journal.path).exists()
+
+    def _empty(self) -> Document:
+        """Before the first start there is no journal: what the settings alone say."""
+        from kojimon import engine
+        from kojimon.clock import SystemClock
+        from kojimon.daemon.house import dressed
+        from kojimon.model import InputRow
+        from kojimon.wiring import engine_setup
+
+        clock = SystemClock(self.settings.clock_trusted)
+        numbers = {probe.name: number for number, probe in enumerate(self.settings.probes, 1)}
+        row = InputRow(1, 0, "settings", engine_setup(self.settings, numbers))
+        state, _ = engine.advance(engine.initial_state(), [row], 0)
+        return dressed(engine.view(state, 0), self.settings, lambda _: (clock.wall_ms(), clock.trusted()))
+
+    def act(self, kind: str, incubator: str, data: Mapping[str, Any]) -> list[Document]:
+        from kojimon.model import Act
+
+        house = self._open()
+        try:
+            events: list[Document] = house.act(Act(**act_of(kind, incubator, data)))["events"]
+        except RefusedError as error:
+            raise worded(self, incubator, error) from error
+        return events
+
+    def _open(self) -> House:
+        from kojimon.daemon.house import acting
+
+        if self._house is None:
+            self._house = self._stack.enter_context(acting(self.settings))
+        return self._house
+
+    def reader(self) -> Reader:
+        """The journal, for reading. Raises JournalError when there is none."""
+        from kojimon.journal.reader import Reader
+
+        if self._house is not None:
+            return self._house.reader()
+        if not self.kept():
+            raise JournalError(
+                f"There is no journal {self.settings.journal.path} yet: it begins when the daemon first runs "
+                "(kojimon run)."
+            )
+        return Reader(Path(self.settings.journal.path))
+
+    def batches(self) -> list[Document]:
+        from kojimon.web.words import with_utc
+
+        if not self.kept():
+            return []
+        reader = self.reader()
+        utc_of = reader.stamps().utc_ms
+        return [with_utc(row._asdict(), utc_of) for row in reader.batches()]
+
+    def events(self, batch: str | None = None, after: int = 0, kinds: str | None = None) -> list[Document]:
+        import msgspec
+
+        from kojimon.web.words import with_utc
+
+        reader = self.reader()
+        utc_of, found = reader.stamps().utc_ms, []
+        while page := reader.events(after, batch, kinds.split(",") if kinds else None, PAGE):
+            found += [with_utc(msgspec.to_builtins(event), utc_of) for event in page]
+            after = page[-1].no
+        return found
+
+    def probes(self) -> list[Document]:
+        by_name = {probe.name: probe for probe in self.settings.probes}
+        found = []
+        for box in self.state()["incubators"]:
+            for row in box["probes"]:
+                probe = by_name.get(row["name"])
+                every_s = probe.expect_every_s if probe else None
+                found.append({"incubator": box["name"], **row, "expect_every_s": every_s})
+        return found
+
+    def close(self) -> None:
+        """Lets go of the journal."""
+        self._house = None
+        self._stack.close()
+
+
+def open_kitchen(config: str | None) -> Kitchen:
+    """The kitchen of a settings file; without a file that can be read, the one daemon that runs on this machine.
+
+    Raises UsageError and others in words.
+    """
+    try:
+        path = settings_file(config)
+    except UsageError:
+        alone = None if config else only_daemon()
+        if alone is None:
+            raise
+        return LiveKitchen(alone)
+    from kojimon.settings.load import load_settings
+
+    try:
+        settings = load_settings(path)
+    except ConfigurationError as error:
+        return _despite(error, path)
+    client = client_of(settings)
+    if client.running():
+        return LiveKitchen(client)
+    kitchen = ShutKitchen(settings)
+    click.get_current_context().call_on_close(kitchen.close)
+    return kitchen
+
+
+def journal_path(kitchen: Kitchen) -> Path:
+    """Where the kitchen's journal lies."""
+    if isinstance(kitchen, LiveKitchen):
+        return Path(kitchen.client.get("/v1/health")["journal"]["path"])
+    assert isinstance(kitchen, ShutKitchen)
+    return Path(kitchen.settings.journal.path)
+
+
+@contextmanager
+def reader_of(kitchen: Kitchen) -> Iterator[Reader]:
+    """The journal itself, read only, for what is too large for the API; a daemon may go on writing it."""
+    from kojimon.journal.reader import Reader
+
+    if isinstance(kitchen, ShutKitchen):
+        yield kitchen.reader()
+        return
+    reader = Reader(journal_path(kitchen))
+    try:
+        yield reader
+    finally:
+        reader.close()
+
+
+def _despite(error: ConfigurationError, path: Path) -> Kitchen:
+    """A bad file must not keep anybody from a daemon that runs on the last good settings."""
+    from kojimon.daemon.lastgood import kept
+
+    last = kept(path)
+    if last is not None and (client := client_of(last)).running():
+        screen.say(f"{path} has faults (kojimon check); the daemon goes on with what it had.", "look", error=True)
+        return LiveKitchen(client)
+    raise error
+
+
+def client_of(settings: Settings) -> Client:
+    """The client for the daemon of these settings."""
+    from kojimon.web.client import Client
+
+    return Client.for_journal(settings.journal.path, settings.run_folder)
+
+
+def only_daemon() -> Client | None:
+    """The daemon that answers in the usual run folder, where there is exactly one."""
+    from kojimon.web.client import Client
+    from kojimon.web.door import default_run_folder
+
+    try:
+        sockets = sorted(default_run_folder().glob("*.sock"))
+    except OSError:
+        return None
+    answering = [client for path in sockets if (client := Client(path)).running()]
+    return answering[0] if len(answering) == 1 else None
+
+
+def worded(kitchen: Kitchen, incubator: str, error: RefusedError) -> RefusedError:
+    """A refusal in the person's own units, where the event that records it says more than its sentence."""
+    try:
+        last = kitchen.events(kinds="refused")[-1]
+        speech = words.speech_of(kitchen.state())
+    except (KojimonError, IndexError):
+        return error
+    if last["data"].get("reason") != str(error) or last["incubator"] not in (incubator, ""):
+        return error
+    if last["data"].get("code") not in ("gate", "gate-unknown"):
+        return RefusedError(f"{say.big_first(str(error).rstrip('.'))}.")
+    return RefusedError(
+        f"{gate_refusal(last['data'], speech)} Wait; or measure it with a kitchen thermometer and add --thermometer "
+        f"{speech.brief('temperature', 31.0).replace('°', '')}; or go on and say why: --override REASON."
+    )
+
+
+def incubator_of(document: Mapping[str, Any], name: str, batch: bool = False) -> Document:
+    """The box meant: the one named, or the only one (with an open batch, where one is needed).
+
+    Raises UsageError that lists what there is.
+    """
+    boxes: list[Document] = document["incubators"]
+    if name:
+        found = [box for box in boxes if box["name"] == name]
+        if not found:
+            raise UsageError(f"There is no box {name!r}. There is: {', '.join(box['name'] for box in boxes)}.")
+    else:
+        found = [box for box in boxes if box["batch"]] if batch and len(boxes) > 1 else boxes
+        if len(found) > 1:
+            raise UsageError(f"Which box? Add --incubator and one of {', '.join(box['name'] for box in found)}.")
+    if batch and (not found or not found[0]["batch"]):
+        where = f" in {found[0]['name']}" if found else ""
+        raise KojimonError(f"No batch is open{where}. To open one: kojimon batch start NAME")
+    return found[0]
+
+
+def print_events(kitchen: Kitchen, events: list[Document]) -> None:
+    """What came of an act, in words."""
+    teller = Teller(words.speech_of(kitchen.state()))
+    for event in events:
+        line = teller.tell(event)
+        if line is not None:
+            screen.say(line.text, line.tone)
+    if not kitchen.live:
+        screen.say("No daemon runs, so nobody is watching; it is written in the journal. To watch: kojimon run", "look")
 
 
 def who() -> str:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import difflib
 import importlib
 import os
+import shutil
 import sys
 from collections.abc import Callable, Sequence
 from typing import Any, NoReturn
@@ -61,7 +62,10 @@ class Kojimon(click.Group):
     def main(self, args: Sequence[str] | None = None, prog_name: str | None = None, **extra: Any) -> NoReturn:  # type: ignore[override]
         """Runs a command and leaves with its exit code: 0 done, 1 not now, 2 wrong usage or configuration."""
         extra.pop("standalone_mode", None)
-        sys.exit(_guarded(lambda: super(Kojimon, self).main(args, prog_name or "kojimon", standalone_mode=False)))
+        # click never goes below 50 columns by itself; a phone shows 40.
+        extra.setdefault("terminal_width", max(30, min(80, shutil.get_terminal_size().columns)))
+        name = prog_name or "kojimon"
+        sys.exit(_guarded(lambda: super(Kojimon, self).main(args, name, standalone_mode=False, **extra)))
 
 
 def _guarded(call: Callable[[], Any]) -> int:

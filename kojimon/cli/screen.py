@@ -67,6 +67,18 @@ def table(
     target.print(grid)
 
 
+def story(columns: Sequence[str], rows: Sequence[Sequence[str]], tones: Sequence[str]) -> None:
+    """A table whose last column is a sentence; on a narrow terminal the columns before it stand above it."""
+    if console().width >= NARROW:
+        table(columns, rows, tones)
+        return
+    for row, tone in zip(rows, tones, strict=True):
+        head = [f"{column.removeprefix('>')} {cell}" if column.startswith(">") else cell
+                for column, cell in zip(columns, row[:-1], strict=False) if cell]  # fmt: skip
+        say(", ".join(head), "quiet")
+        say(row[-1], tone, indent=2)
+
+
 def _as_list(target: Console, heads: list[str], rows: list[list[str]], tones: list[str], title: int) -> None:
     from rich.padding import Padding
     from rich.text import Text
@@ -78,9 +90,33 @@ def _as_list(target: Console, heads: list[str], rows: list[list[str]], tones: li
                 target.print(Padding(Text(f"{head}: {cell}"), (0, 0, 0, 2)))
 
 
+def grid(rows: Sequence[Sequence[str]]) -> None:
+    """Columns without headings: a name, a value set to the right, and what else there is."""
+    from rich.table import Table
+
+    made = Table.grid(padding=(0, 2 if console().width >= NARROW else 1, 0, 0))
+    for number in range(max(len(row) for row in rows)):
+        made.add_column(justify="right" if number == 1 else "left", overflow="fold")
+    for row in rows:
+        made.add_row(*row)
+    console().print(made)
+
+
 def clear() -> None:
     """Begins a fresh screen, where there is one."""
     console().clear()
+
+
+def entry(when: str, text: str, tone: str = "plain") -> None:
+    """One line of a running story, its later lines set in under the first."""
+    from rich.table import Table
+    from rich.text import Text
+
+    grid = Table.grid(padding=(0, 2, 0, 0))
+    grid.add_column(no_wrap=True)
+    grid.add_column(overflow="fold")
+    grid.add_row(Text(when, style="dim"), Text(text, style=STYLES[tone]))
+    console().print(grid)
 
 
 def heading(text: str) -> None:

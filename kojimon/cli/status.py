@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 import click
@@ -10,7 +10,7 @@ import click
 from kojimon.cli import screen
 from kojimon.cli.kitchen import Kitchen, open_kitchen
 from kojimon.cli.options import config_option, example, json_option
-from kojimon.clock import wait_s
+from kojimon.clock import SystemClock, wait_s
 from kojimon.units import show_duration
 from kojimon.words import alarms as alarm_words
 from kojimon.words import speech as say
@@ -18,6 +18,8 @@ from kojimon.words import status as words
 from kojimon.words.speech import Speech
 
 WATCH_EVERY_S = 5.0
+OLD_S = 60.0
+"""On a narrow screen an age is shown only from here on."""
 Document = Mapping[str, Any]
 
 
@@ -57,8 +59,10 @@ def now_of(document: Document) -> str:
 def notices(document: Document, live: bool, speech: Speech) -> None:
     """What must be known before the values are read."""
     if not live:
-        stood = speech.moment(now_of(document), now_of(document))
-        screen.say(f"Nobody is watching: no daemon runs. This is how it stood at {stood}.", "wrong")
+        stood = speech.moment(now_of(document), SystemClock().wall_ms())
+        screen.say(
+            f"Nobody is watching: no daemon runs. This is how it stood at {stood}. To watch: kojimon run", "wrong"
+        )
     if not document["now"]["trusted"]:
         screen.say("The clock of this machine is not set; times of day may be wrong.", "look")
 
@@ -96,36 +100,46 @@ def _step(step: words.Step) -> None:
 
 
 def _values(incubator: Document, speech: Speech) -> None:
-    rows = []
-    for place in incubator["places"]:
-        hottest = place.get("hottest")
-        if not hottest:
-            rows.append([_what(place, ""), "no fresh reading", "", ""])
-            continue
-        coldest = place.get("coldest") or hottest
-        if hottest["probe"] == coldest["probe"]:
-            rows.append([_what(place, hottest["tray"]), *_value(place, hottest, speech)])
-        else:
-            rows.append([f"{_what(place, hottest['tray'])}, hottest", *_value(place, hottest, speech)])
-            rows.append([f"{_what(place, coldest['tray'])}, coldest", *_value(place, coldest, speech)])
+    wide = screen.console().width >= screen.NARROW
+    rows = [_row(name, place, extreme, speech, wide) for name, place, extreme in _places(incubator)]
     if rows:
         screen.say("")
-        screen.table(["where", ">now", ">moving", "read"], rows)
+        screen.grid(rows)
     unmeasured = _unmeasured(incubator)
     if unmeasured:
         screen.say(f"Not measured: {say.listing(unmeasured)}.", "quiet")
 
 
+def _places(incubator: Document) -> Iterator[tuple[str, Document, Document | None]]:
+    """(name, place, its hottest or coldest) of every line of the table."""
+    for place in incubator["places"]:
+        hottest = place.get("hottest")
+        coldest = place.get("coldest") or hottest
+        if not hottest or hottest["probe"] == coldest["probe"]:
+            yield _what(place, hottest["tray"] if hottest else ""), place, hottest
+        else:
+            hot, cold = ("hottest", "coldest") if place["quantity"] == "temperature" else ("dampest", "driest")
+            yield f"{_what(place, hottest['tray'])}, {hot}", place, hottest
+            yield f"{_what(place, coldest['tray'])}, {cold}", place, coldest
+
+
 def _what(place: Document, tray: str) -> str:
-    name = say.big_first(say.where(place["place"], tray))
-    return f"{name}, damp" if place["quantity"] == "humidity" else name
+    if place["quantity"] == "humidity":
+        return {"air": "Box humidity"}.get(
+            place["place"], f"{say.big_first(say.where(place['place'], tray))}, humidity"
+        )
+    if place["place"] == "bed" and tray and tray != "tray":
+        return say.big_first(say.tray_name(tray).removeprefix("the "))
+    return {"bed": "Koji"}.get(place["place"], say.big_first(say.PLACE_SHORT[place["place"]]))
 
 
-def _value(place: Document, extreme: Document, speech: Speech) -> list[str]:
+def _row(name: str, place: Document, extreme: Document | None, speech: Speech, wide: bool) -> list[str]:
+    if extreme is None:
+        return [name, "no fresh reading", "", ""]
     quantity, rate, age_s = place["quantity"], extreme.get("rate_per_h"), extreme["age_s"]
-    moving = speech.slope(quantity, rate) if rate is not None else ""
-    age = f"{show_duration(age_s)} ago" if age_s is not None else ""
-    return [speech.value(quantity, extreme["value"]), moving, age]
+    moving = (speech.slope(quantity, rate) if wide else say.trend(quantity, rate)) if rate is not None else ""
+    old = age_s is not None and (wide or age_s >= OLD_S)
+    return [name, speech.value(quantity, extreme["value"]), moving, f"{show_duration(age_s)} ago" if old else ""]
 
 
 def _unmeasured(incubator: Document) -> list[str]:

@@ -7,6 +7,7 @@ from datetime import timedelta
 from typing import Any
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from kojimon.units import show_duration
 from kojimon.words import alarms as alarm_words
@@ -45,8 +46,13 @@ class Teller:
 
     def tell(self, event: Mapping[str, Any]) -> Line | None:
         """The event's line; its place in the batch is remembered for the ones to come."""
+        kind, key, label = str(event["kind"]), str(event["key"]), event["data"].get("label")
+        if label and kind in _OF_TASKS and key not in self.speech.tasks:
+            self.speech = replace(self.speech, tasks={**self.speech.tasks, key: str(label)})
         seen = self._seen.setdefault(str(event["incubator"]), _Seen())
         seen.take(event, self.speech.works)
+        if kind == "alarm" and seen.held_for_nothing(event):
+            return None
         return line(event, self.speech, seen.work(event["t_ms"]))
 
 
@@ -56,6 +62,18 @@ class _Seen:
     def __init__(self) -> None:
         self.marks: dict[int, tuple[str, int]] = {}
         self.open: dict[str, str] = {}
+        self.held: set[str] = set()
+
+    def held_for_nothing(self, event: Mapping[str, Any]) -> bool:
+        """Whether an alarm was held back, or comes out of that, without anybody having been told of it."""
+        key, data = str(event["key"]), event["data"]
+        if data["to"] == "DSUPR" and data["from"] in ("UNACK", "ACKED"):
+            self.held.add(key)
+        told = key in self.held
+        if data["from"] == "DSUPR" and data["to"] != "DSUPR":
+            self.held.discard(key)
+            return data["to"] == "NORM" and not told
+        return data["to"] == "DSUPR" and not told
 
     def take(self, event: Mapping[str, Any], works: Mapping[str, str]) -> None:
         kind, key, data = str(event["kind"]), str(event["key"]), event["data"]
@@ -118,7 +136,9 @@ def _window_due(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
     return Line(f"Wanted now: {speech.task(str(event['key']))}.", "look")
 
 
-def _window_closed(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
+def _window_closed(event: Mapping[str, Any], speech: Speech, work: Work) -> Line | None:
+    if event["key"] in speech.optional:
+        return None
     return Line(f"Its time has passed undone: {speech.task(str(event['key']))}.", "look")
 
 
@@ -273,6 +293,7 @@ def _gap(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
     return Line(f"Too much at once from {source}: {dropped} readings were dropped and counted.", "look")
 
 
+_OF_TASKS = ("task-done", "window-open", "window-due", "window-closed")
 _KINDS: dict[str, Callable[[Mapping[str, Any], Speech, Work], Line | None]] = {
     "batch-start": _batch_start,
     "batch-harvest": _batch_harvest,

@@ -47,6 +47,7 @@ class Speech(Struct, frozen=True):
         zone: IANA name of the zone they live in; times are said in it.
         tasks: plain words of each task, by name.
         works: what each task does to the koji (`schedule.spec.Task.work`), by name.
+        optional: tasks whose time may pass undone without a word.
         stages: plain words of each stage, by name.
         probes: (place, tray) of each probe, by name.
     """
@@ -56,6 +57,7 @@ class Speech(Struct, frozen=True):
     zone: str = "UTC"
     tasks: dict[str, str] = {}
     works: dict[str, str] = {}
+    optional: frozenset[str] = frozenset()
     stages: dict[str, str] = {}
     probes: dict[str, tuple[str, str]] = {}
 
@@ -115,6 +117,10 @@ class Speech(Struct, frozen=True):
         if days == 0:
             return clock
         return f"{local:%a} {clock}" if days <= 6 else f"{local.day} {local:%b} {clock}"
+
+    def stamp(self, utc: str | int | float) -> str:
+        """A time with its day, for lists that span several: `Wed 18:25`."""
+        return f"{self.local(utc):%a %H:%M}"
 
     def local(self, utc: str | int | float) -> datetime:
         """The same moment in the person's zone."""

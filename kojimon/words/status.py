@@ -40,11 +40,13 @@ def speech_of(document: Mapping[str, Any]) -> Speech:
     """How to speak about a state document: its units, its zone, the words of its schedules."""
     tasks: dict[str, str] = {}
     works: dict[str, str] = {}
+    optional: set[str] = set()
     stages: dict[str, str] = {}
     probes: dict[str, tuple[str, str]] = {}
     for incubator in document["incubators"]:
         tasks |= {task["name"]: task["label"] for task in incubator["tasks"]}
         works |= {task["name"]: _work(task) for task in incubator["tasks"]}
+        optional |= {task["name"] for task in incubator["tasks"] if task["optional"]}
         stage = incubator["stage"]
         stages |= {stage["name"]: stage["label"]} if stage else {}
         probes |= {probe["name"]: (probe["place"], probe["tray"]) for probe in incubator["probes"]}
@@ -54,6 +56,7 @@ def speech_of(document: Mapping[str, Any]) -> Speech:
         zone=document["now"]["zone"],
         tasks=tasks,
         works=works,
+        optional=frozenset(optional),
         stages=stages,
         probes=probes,
     )
@@ -162,14 +165,17 @@ def next_step(incubator: Mapping[str, Any], speech: Speech, now_ms: int, now_utc
     lead = {"due": "Now", "overdue": "Late", "open": "Next"}.get(status, "Next")
     return Step(
         title=f"{lead}: {name}",
-        window=_window(task, status, speech, now_ms, now_utc),
+        window=window_of(task, speech, now_ms, now_utc),
         late=status == "overdue",
         advice=tuple(task.get("advice") or ()),
         cautions=tuple(task.get("cautions") or ()),
     )
 
 
-def _window(task: Mapping[str, Any], status: str, speech: Speech, now_ms: int, now_utc: str) -> str:
+def window_of(task: Mapping[str, Any], speech: Speech, now_ms: int, now_utc: str) -> str:
+    """When a task of the state document may, should and must be done, and the time left; "" once it is done."""
+    status = task["status"]
+
     def at(edge: str) -> str:
         t_ms = task.get(f"{edge}_t_ms")
         if t_ms is None:

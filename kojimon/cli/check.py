@@ -1,0 +1,85 @@
+"""`kojimon check`: the settings read as `run` would read them, every fault said at once."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+
+import click
+
+from kojimon import units
+from kojimon.cli import screen
+from kojimon.cli.kitchen import settings_file
+from kojimon.cli.options import config_option, example, json_option
+from kojimon.settings.spec import Settings
+from kojimon.words.speech import listing
+
+
+@click.command(epilog=example("kojimon check", "kojimon check --config box.yaml --show", "kojimon check --schema"))
+@config_option
+@json_option
+@click.option("--schema", "as_schema", is_flag=True, help="Print the JSON Schema of the settings, for editors.")
+@click.option("--show", is_flag=True, help="Print every setting with the value in force, defaults included.")
+def check(config: str | None, as_json: bool, as_schema: bool, show: bool) -> None:
+    """Read the settings and say everything that is wrong with them. Nothing is started or changed."""
+    from kojimon.settings.load import load_settings, schema
+
+    if as_schema:
+        screen.print_json(schema())
+        return
+    path = settings_file(config)
+    settings = load_settings(path)
+    if as_json:
+        screen.print_json(settings)
+        return
+    screen.say(f"{path} is in order.", "good")
+    for sentence in summary(settings):
+        screen.say(sentence)
+    if show:
+        _show(settings)
+
+
+def summary(settings: Settings) -> Iterator[str]:
+    """What these settings come to, in sentences."""
+    for box in settings.incubators:
+        trays = f"{len(box.trays)} tray{'s' if len(box.trays) > 1 else ''}"
+        rice = f", {units.show_mass(box.rice_kg, settings.units.pounds)} of rice" if box.rice_kg else ""
+        yield f"{box.label or box.name}: {box.schedule.label}, {trays}{rice}."
+    kinds = Counter(type(source).__name__.removesuffix("Source").lower() for source in settings.sources)
+    sources = listing([f"{count} {kind} source{'s' if count > 1 else ''}" for kind, count in kinds.items()])
+    probes = len(settings.probes)
+    yield f"{probes} probe{'s' if probes > 1 else ''} from {sources}."
+    blind = [box.label or box.name for box in settings.incubators if not _has_bed(settings, box.name)]
+    if blind:
+        yield f"No probe is in the koji of {listing(blind)}: its schedule runs on its hours alone."
+    person = settings.person
+    yield f"Times in {person.zone}, sleep from {person.sleep_from} to {person.sleep_to}."
+    yield f"The journal is {settings.journal.path}."
+
+
+def _has_bed(settings: Settings, incubator: str) -> bool:
+    return any(p.incubator == incubator and p.place == "bed" and p.quantity == "temperature" for p in settings.probes)
+
+
+def _show(settings: Settings) -> None:
+    """Every setting as the daemon has it, by its dotted path; units stand in the names."""
+    import msgspec
+
+    tree = msgspec.to_builtins(settings)
+    tree.pop("schedules", None)
+    for box in tree["incubators"]:
+        box["schedule"] = box["schedule"]["name"]
+    screen.say("")
+    for path, value in _leaves(tree, ""):
+        click.echo(f"{path} = {value}")
+
+
+def _leaves(value: object, path: str) -> Iterator[tuple[str, str]]:
+    if isinstance(value, dict) and value:
+        for name, inner in value.items():
+            yield from _leaves(inner, f"{path}.{name}" if path else str(name))
+    elif isinstance(value, list | tuple) and value and isinstance(value[0], dict):
+        for number, inner in enumerate(value):
+            yield from _leaves(inner, f"{path}[{inner.get('name', number)}]")
+    else:
+        yield path, "(none)" if value is None or value in ("", [], ()) else str(value)

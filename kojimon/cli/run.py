@@ -1,0 +1,146 @@
+"""`kojimon run`: the daemon, and what a person would see of it."""
+
+from __future__ import annotations
+
+import logging
+import sys
+import tempfile
+from collections.abc import Callable
+from contextlib import ExitStack
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from kojimon.cli import screen
+from kojimon.cli.kitchen import settings_file
+from kojimon.cli.options import config_option, example
+from kojimon.cli.telling import Telling
+from kojimon.errors import EXIT_DONE, KojimonError
+from kojimon.words.speech import Speech
+
+if TYPE_CHECKING:
+    from kojimon.daemon import Daemon
+    from kojimon.probes.simulated import Glimpse
+    from kojimon.settings.spec import Settings
+
+FLUSH_S = 10.0
+
+
+@click.command(epilog=example("kojimon run", "kojimon run --config /etc/kojimon/kojimon.yaml", "kojimon run --demo"))
+@config_option
+@click.option("--demo", is_flag=True, help="A simulated box: a whole batch in minutes, with nothing to be plugged in.")
+@click.option("--quiet", "-q", is_flag=True, help="Print only what goes wrong (for a service manager).")
+def run(config: str | None, demo: bool, quiet: bool) -> int:
+    """Watch until told to stop (Ctrl-C). A line is printed for each thing that happens."""
+    from kojimon import logs
+    from kojimon.clock import real_s
+
+    logs.configure(real_s, logging.WARNING if sys.stderr.isatty() or quiet else logging.INFO)
+    if demo:
+        return _watch(demo_settings(), "", quiet)
+    from kojimon.daemon import keep, settings_for_run
+
+    path = settings_file(config)
+    settings, trouble = settings_for_run(path)
+    if trouble:
+        screen.say(
+            f"{trouble}\nA batch is open, so the last good settings stay in force. Mend the file, then start again.",
+            "wrong",
+            error=True,
+        )
+    return _watch(settings, trouble, quiet, kept=lambda: None if trouble else keep(settings, path))
+
+
+def demo_settings() -> Settings:
+    """The simulated box that came with kojimon, its journal in a new folder of its own."""
+    from msgspec.structs import replace
+
+    from kojimon.schedule.load import SHIPPED
+    from kojimon.settings.load import load_settings
+
+    settings = load_settings(SHIPPED.parent / "simulated.yaml")
+    folder = Path(tempfile.mkdtemp(prefix="kojimon-demo-"))
+    return replace(settings, journal=replace(settings.journal, path=str(folder / "kojimon.journal")))
+
+
+def _watch(settings: Settings, trouble: str, quiet: bool, kept: Callable[[], None] = lambda: None) -> int:
+    from kojimon.daemon import run_daemon
+    from kojimon.wiring import simulated_source
+
+    simulated = simulated_source(settings) is not None
+    stay = simulated and sys.stdout.isatty()
+    with ExitStack() as stack:
+        bar = stack.enter_context(screen.progress("A simulated batch", 1.0)) if simulated else lambda done: None
+        telling = Telling(_speech(settings), len(settings.incubators) > 1, bar)
+        running: list[Daemon] = []
+
+        def ready(daemon: Daemon) -> None:
+            running.append(daemon)
+            kept()
+            if not quiet:
+                _banner(settings, simulated)
+                telling.attach(daemon)
+
+        def progress(seen: Glimpse) -> None:
+            telling.glimpse(seen)
+            if seen.over and stay and running:
+                telling.call(lambda: _after_simulation(running[0], settings))
+
+        try:
+            code = run_daemon(settings, ready=ready, trouble=trouble, progress=progress, stay=stay)
+        finally:
+            telling.end()
+    if simulated and not stay and code == EXIT_DONE:
+        _exported(settings)
+    return code
+
+
+def _speech(settings: Settings) -> Speech:
+    schedules = [box.schedule for box in settings.incubators] + list(settings.schedules.values())
+    return Speech(
+        fahrenheit=settings.units.fahrenheit,
+        pounds=settings.units.pounds,
+        zone=settings.person.zone,
+        tasks={task.name: task.label for plan in schedules for task in plan.tasks},
+        works={task.name: task.work for plan in schedules for task in plan.tasks},
+        optional=frozenset(task.name for plan in schedules for task in plan.tasks if task.optional),
+        stages={stage.name: stage.label for plan in schedules for stage in plan.stages},
+        probes={probe.name: (probe.place, probe.tray) for probe in settings.probes},
+    )
+
+
+def _banner(settings: Settings, simulated: bool) -> None:
+    boxes = ", ".join(box.label or box.name for box in settings.incubators)
+    what = "A simulated box; nothing here is real." if simulated else f"Watching {boxes}."
+    screen.say(f"{what} To stop: Ctrl-C. In another terminal: kojimon status", "head")
+
+
+def _after_simulation(daemon: Daemon, settings: Settings) -> None:
+    daemon.house.writer.flush(FLUSH_S)
+    _exported(settings)
+    screen.say("The daemon stays up: try kojimon status, kojimon batch show. To stop: Ctrl-C.")
+
+
+def _exported(settings: Settings) -> None:
+    """Writes the last batch of a simulated run beside its journal and says where."""
+    from kojimon.journal.export import Style, batch_span, write_curve
+    from kojimon.journal.reader import Reader
+
+    journal = Path(settings.journal.path)
+    try:
+        reader = Reader(journal)
+        batches = reader.batches()
+        if not batches:
+            return
+        target = journal.with_name(f"{batches[-1].id}.csv")
+        style = Style(settings.units.fahrenheit, settings.person.zone)
+        with target.open("w", encoding="utf-8", newline="") as out:
+            done = write_curve(reader, out, batch_span(reader, batches[-1].id), style)
+        reader.close()
+    except (KojimonError, OSError) as error:
+        screen.say(f"The curve could not be written: {error}", "look")
+        return
+    ended = {"harvest": "harvested", "discard": "thrown away"}.get(batches[-1].outcome, "still open")
+    screen.say(f"Batch {batches[-1].name} is {ended}. Its curve, {done.rows} lines:", "good")
+    click.echo(str(target))
