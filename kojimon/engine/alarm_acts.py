@@ -131,6 +131,7 @@ def _setpoint(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
     """The box has been set to another temperature: its usual level is learnt anew from now."""
     for no in turn.compiled.probes_at(incubator, "air", "temperature"):
         turn.usual.pop(no, None)
+        turn.own.pop(no, None)
     turn.emit("setpoint", incubator, "", **{k: data[k] for k in ("to_c",) if k in data}, **by)
 
 

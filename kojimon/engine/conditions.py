@@ -11,6 +11,7 @@ from kojimon.engine.turn import Turn
 from kojimon.schedule.spec import Condition
 
 RUNS_KEPT = 64
+TOO_COLD = float("-inf")
 
 
 def fresh(turn: Turn, numbers: tuple[int, ...]) -> list[int]:
@@ -20,7 +21,10 @@ def fresh(turn: Turn, numbers: tuple[int, ...]) -> list[int]:
 
 
 def reach(turn: Turn, incubator: str, condition: Condition) -> float | None:
-    """The value a condition is judged by: the hottest (coldest) of its place, less the hottest of the other place."""
+    """The value a condition is judged by: the hottest (coldest) of its place, less the hottest of the other place.
+
+    TOO_COLD where the place itself has not come to `itself_at_least`; None where nothing fresh is known.
+    """
     own = fresh(turn, turn.compiled.probes_at(incubator, condition.place, condition.quantity))
     if not own:
         return None
@@ -28,6 +32,8 @@ def reach(turn: Turn, incubator: str, condition: Condition) -> float | None:
     value = max(values) if condition.at_least is not None else min(values)
     if not condition.above:
         return value
+    if condition.itself_at_least is not None and value < condition.itself_at_least:
+        return TOO_COLD
     other = fresh(turn, turn.compiled.probes_at(incubator, condition.above, condition.quantity))
     return value - max(turn.last_v[no] for no in other) if other else None
 

@@ -7,7 +7,7 @@ value outside it is looked at in full.
 from __future__ import annotations
 
 from kojimon.alarms.levels import LevelState
-from kojimon.engine.conditions import fresh, holds_now, reach
+from kojimon.engine.conditions import TOO_COLD, fresh, holds_now, reach
 from kojimon.engine.limits import band_of, bands_in_force, thresholds
 from kojimon.engine.state import ConditionState, ProbeWatch
 from kojimon.engine.turn import Turn
@@ -72,13 +72,17 @@ def _narrow_by_conditions(turn: Turn, incubator: str, corridors: Corridor) -> No
         if state.watch_ms >= 0 or holds_now(condition, value) != (state.since_ms >= 0):
             for no in own:
                 corridors[no] = NONE
+        elif value == TOO_COLD and condition.itself_at_least is not None:
+            for no in own:
+                _narrow(corridors, no, ALL[0], condition.itself_at_least)
         elif value is not None:
+            if state.since_ms >= 0 and condition.itself_at_least is not None:
+                hottest = max(fresh(turn, own), key=lambda no: turn.last_v[no])
+                _narrow(corridors, hottest, condition.itself_at_least, ALL[1])
             _keep(turn, incubator, condition, value, state.since_ms >= 0, corridors)
 
 
-def _keep(
-    turn: Turn, incubator: str, condition: Condition, value: float, true: bool, corridors: Corridor
-) -> None:
+def _keep(turn: Turn, incubator: str, condition: Condition, value: float, true: bool, corridors: Corridor) -> None:
     """Narrows the corridors so that the condition stays as it is."""
     limit = condition.at_least if condition.at_least is not None else condition.at_most
     sign = 1.0 if condition.at_least is not None else -1.0
@@ -89,7 +93,7 @@ def _keep(
     towards = slack if not true else -slack
     extreme = max(fresh(turn, own), key=lambda no: sign * turn.last_v[no])
     edge = turn.last_v[extreme] + sign * towards
-    for no in (own if not true else (extreme,)):
+    for no in own if not true else (extreme,):
         _narrow(corridors, no, *((ALL[0], edge) if (sign > 0) != true else (edge, ALL[1])))
     if condition.above:
         _keep_other(turn, incubator, condition, sign * towards, corridors)
@@ -100,7 +104,7 @@ def _keep_other(turn: Turn, incubator: str, condition: Condition, move: float, c
     numbers = fresh(turn, turn.compiled.probes_at(incubator, condition.above, condition.quantity))
     hottest = max(numbers, key=lambda no: turn.last_v[no])
     edge = turn.last_v[hottest] - move
-    for no in ((hottest,) if move > 0 else tuple(numbers)):
+    for no in (hottest,) if move > 0 else tuple(numbers):
         _narrow(corridors, no, *((edge, ALL[1]) if move > 0 else (ALL[0], edge)))
 
 

@@ -32,7 +32,9 @@ def judge_slowly(turn: Turn) -> None:
             continue
         box = known.schedule.box
         if box is not None:
-            _box(turn, incubator, box, elapsed_ms(turn.anchors, batch.started_ms, turn.t_ms) >= SETTLE_MS)
+            settled = elapsed_ms(turn.anchors, batch.started_ms, turn.t_ms) >= SETTLE_MS
+            own_heat = batch.stage not in ("", known.schedule.stages[0].name)
+            _box(turn, incubator, box, settled, own_heat)
         stage = known.schedule.stage(turn.batches[incubator].stage)
         _watches(turn, incubator, known, stage)
         _time_to_limit(turn, incubator, known.schedule.response_s)
@@ -77,10 +79,12 @@ def _value(turn: Turn, incubator: str, place: str, quantity: str, hottest: bool 
 # --- the box ----------------------------------------------------------------------------------------------------
 
 
-def _box(turn: Turn, incubator: str, box: BoxWatch, settled: bool) -> None:
-    """The box is off when its air falls far below its usual level and stays there; running away when far above.
+def _box(turn: Turn, incubator: str, box: BoxWatch, settled: bool, own_heat: bool) -> None:
+    """The box is off when its air falls far below the box's own level and stays there; running away when far above.
 
-    An open lid does the first for some minutes only. Unseen air proves nothing: the alarms stay as they are.
+    The box's own level is the usual one while the koji makes no heat (`own_heat` false), later the lowest usual one:
+    koji that cools down at the end takes the air with it, and that is no fault of the box. An open lid makes the air
+    fall for some minutes only. Unseen air proves nothing: the alarms stay as they are.
     """
     found = _value(turn, incubator, "air", "temperature")
     if found is None:
@@ -90,14 +94,17 @@ def _box(turn: Turn, incubator: str, box: BoxWatch, settled: bool) -> None:
     away = value - usual
     if -box.falls_k / 2 < away < box.rises_k / 2:
         turn.usual[no] = usual + away * TRACE_EVERY_MS / USUAL_TAU_MS
+        turn.own[no] = min(turn.own.get(no, usual), usual) if own_heat else usual
+    below = turn.own.get(no, usual) - value
     room = _value(turn, incubator, "room", "temperature")
-    facts = {"value": value, "limit": round(usual, 2), "probe": turn.compiled.probes[no].name}
-    extra = {"room": room[1] if room else None}
+    facts = {"value": value, "probe": turn.compiled.probes[no].name, "room": room[1] if room else None}
     falls_k = box.falls_k - BACK_K * turn.alarm(incubator, "box/off").active
     rises_k = box.rises_k - BACK_K * turn.alarm(incubator, "box/hot").active
-    off = settled and away <= -falls_k and not turn.working(incubator)
-    held(turn, incubator, "box/off", off, box.off_after_s, Priority.WAKE, **facts, **extra)
-    held(turn, incubator, "box/hot", settled and away >= rises_k, box.hot_after_s, Priority.WAKE, **facts, **extra)
+    off = settled and below >= falls_k and not turn.working(incubator)
+    limit_c = round(turn.own.get(no, usual), 2)
+    held(turn, incubator, "box/off", off, box.off_after_s, Priority.WAKE, limit=limit_c, **facts)
+    hot = settled and away >= rises_k
+    held(turn, incubator, "box/hot", hot, box.hot_after_s, Priority.WAKE, limit=round(usual, 2), **facts)
 
 
 # --- watches of the stage -----------------------------------------------------------------------------------------

@@ -122,7 +122,7 @@ class State(Struct, frozen=True):
         anchors: (engine ms of a boot's first moment, ms the gap before it was longer than believed).
         boots: (boot number, engine ms of its first moment) of the latest boots.
         since: since when the condition of a slow watch holds, by `INCUBATOR/KEY`; exposed: ms added up, likewise.
-        usual: the usual level of each air probe (engine.slow).
+        usual: the usual level of each air probe, own: the box's own level there (engine.slow).
         work: since when hands are in the koji, by incubator.
         bad: of each probe whose readings are bad now: (since ms, last ms, quality).
         awake_ms: since when the daemon has been up; silence is not counted before.
@@ -148,6 +148,7 @@ class State(Struct, frozen=True):
     since: dict[str, int] = {}
     exposed: dict[str, int] = {}
     usual: dict[int, float] = {}
+    own: dict[int, float] = {}
     work: dict[str, int] = {}
     bad: dict[int, tuple[int, int, int]] = {}
     boots: tuple[tuple[int, int], ...] = ()

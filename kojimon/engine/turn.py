@@ -29,7 +29,7 @@ class Turn:
         self.due, self.alarms = dict(state.due), dict(state.alarms)
         self.batches, self.acts = dict(state.batches), dict(state.acts)
         self.since, self.exposed, self.usual = dict(state.since), dict(state.exposed), dict(state.usual)
-        self.work, self.bad = dict(state.work), dict(state.bad)
+        self.work, self.bad, self.own = dict(state.work), dict(state.bad), dict(state.own)
         self.events: list[Event] = []
         self.messages: list[Message] = []
         self.compiled: Compiled = compiled_for(state.setup, state.setup_hash)
@@ -42,7 +42,7 @@ class Turn:
             t_ms=self.t_ms, seq=self.seq, event_no=self.event_no, mark_no=self.mark_no, setup=self.setup,
             setup_hash=self.setup_hash, last_t=self.last_t, last_v=self.last_v, quiet=self.quiet, watch=self.watch,
             served=self.served, trace=self.trace, due=self.due, alarms=self.alarms, batches=self.batches,
-            since=self.since, exposed=self.exposed, usual=self.usual, work=self.work, bad=self.bad,
+            since=self.since, exposed=self.exposed, usual=self.usual, own=self.own, work=self.work, bad=self.bad,
             anchors=self.anchors, boots=self.boots, awake_ms=self.awake_ms, acts=self.acts,
         )  # fmt: skip
 
@@ -52,9 +52,7 @@ class Turn:
 
     # --- events -----------------------------------------------------------------------------------------------
 
-    def emit(
-        self, kind: str, incubator: str, key: str, message: Priority = Priority.LOG, /, **data: Any
-    ) -> Event:
+    def emit(self, kind: str, incubator: str, key: str, message: Priority = Priority.LOG, /, **data: Any) -> Event:
         """States an event at the present moment; `message` from `tell` upwards sends one with it."""
         self.event_no += 1
         if self.act_seq:
@@ -138,9 +136,7 @@ class Turn:
         ]  # fmt: skip
         return min(near, key=lambda alarm: alarm.since_ms, default=new).key
 
-    def _state_alarm(
-        self, old: AlarmRec, new: AlarmRec, signal: Signal, calls: bool, data: dict[str, Any]
-    ) -> None:
+    def _state_alarm(self, old: AlarmRec, new: AlarmRec, signal: Signal, calls: bool, data: dict[str, Any]) -> None:
         facts = {
             "from": str(old.state), "to": str(new.state), "event": str(signal), "level": new.level,
             "priority": str(new.priority), "occurrence": new.occurrence, "value": new.value, "limit": new.limit,

@@ -8,7 +8,7 @@ import pytest
 
 from kojimon.engine import advance, initial_state, view
 from kojimon.model import Outcome
-from tests.engine.build import AIR, BED, MIDDLE, H, Rows, alarms, kinds, moves, site
+from tests.engine.build import AIR, BED, MIDDLE, H, Rows, alarms, home_schedule, kinds, moves, site
 
 
 def begun(rows: Rows | None = None) -> Rows:
@@ -70,6 +70,23 @@ def test_self_warming_by_the_difference_to_the_air_opens_stage_and_check() -> No
     moved = [(e.key, hour(rows, e.t_ms)) for e in outcome.events if e.kind in ("stage", "window-due")]
     assert moved == [("settling", 0.0), ("warming", 16.169), ("check", 16.169)]
     assert view(state, rows.t_ms)["incubators"][0]["stage"]["name"] == "warming"
+
+
+def test_a_falling_air_is_no_self_warming() -> None:
+    """The box goes off and its air falls under the koji: the difference grows, but nothing grows."""
+    from msgspec.structs import replace
+
+    plain = home_schedule()
+    over = replace(plain.conditions["over-air"], itself_at_least=31.0)
+    schedule = replace(plain, conditions={**plain.conditions, "over-air": over})
+    rows = begun(Rows(site(schedule)))
+    rows.hold(10 * H, {BED: 30.0, AIR: 29.5}, every_s=60)
+    rows.hold(12 * H, {BED: 29.0, AIR: 24.0}, every_s=60)
+    rows.hold(13 * H, {BED: 30.5, AIR: 27.4}, every_s=60)
+    rows.hold(14 * H, {BED: 31.2, AIR: 27.4}, every_s=60)
+    _, outcome = run(rows)
+    moved = [(e.key, hour(rows, e.t_ms)) for e in outcome.events if e.kind == "stage"]
+    assert moved == [("settling", 0.0), ("warming", 13.183)]
 
 
 def test_a_tremble_around_the_condition_does_not_add_up() -> None:

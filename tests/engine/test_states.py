@@ -13,8 +13,8 @@ from kojimon.alarms.states import step
 IN_SERVICE = (S.NORM, S.UNACK, S.ACKED, S.RTNUN, S.LATCH_UNACK, S.LATCH_ACK)
 
 # Transitions of the alarm state model of ANSI/ISA-18.2 and IEC 62682 with the latch, shelf and re-alarm rules of
-# OPC 10000-9 (4.8, 5.8.2, 5.8.17, B.1.5). The standards themselves were not at hand: the table follows open texts that implement
-# them, so this is a check against the published model as those texts give it.
+# OPC 10000-9 (4.8, 5.8.2, 5.8.17, B.1.5). The standards themselves were not at hand: the table follows open texts
+# that implement them, so this is a check against the published model as those texts give it.
 # (from, signal, active after it, latching, one shot, to)
 TRANSITIONS = {
     1: [(S.NORM, E.ON, True, False, False, S.UNACK)],
