@@ -48,7 +48,8 @@ class Unacked(NamedTuple):
 class Delivery(NamedTuple):
     """One attempt to hand a message to a person over one channel.
 
-    `state` is `sent`, `failed` (will be tried again) or `given-up`; `sent` and `given-up` settle the message.
+    `state` is `sent`, `failed` (will be tried again) or `given-up`. None of them settles the message: with several
+    channels only the plan knows when nobody has to be told any more (`Chunk.settled`).
     """
 
     message: str
@@ -73,6 +74,7 @@ class Chunk(Struct, frozen=True):
         urgent: commit at once.
         unacked: identity of the messages behind `receipts`, for redelivery after a kill.
         deliveries: how attempts to tell people went.
+        settled: ids of messages of which nobody has to be told any more, with the engine time of that.
         cursors: sink name to the last seq it has taken over.
         duties: calendar duty name to the UTC (ms) of its last run.
     """
@@ -87,6 +89,7 @@ class Chunk(Struct, frozen=True):
     urgent: bool = False
     unacked: Sequence[Unacked] = ()
     deliveries: Sequence[Delivery] = ()
+    settled: Mapping[str, int] = {}
     cursors: Mapping[str, int] = {}
     duties: Mapping[str, int] = {}
 

@@ -181,11 +181,10 @@ class Store:
     def _write_small(self, chunk: Chunk) -> None:
         for delivery in chunk.deliveries:
             self.db.execute("INSERT OR REPLACE INTO delivery VALUES (?, ?, ?, ?, ?)", delivery)
-            if delivery.state in ("sent", "given-up"):
-                self.db.execute(
-                    "UPDATE message SET settled_t_ms = ? WHERE id = ? AND settled_t_ms IS NULL",
-                    (delivery.t_ms, delivery.message),
-                )
+        for name, t_ms in chunk.settled.items():
+            self.db.execute(
+                "UPDATE message SET settled_t_ms = ? WHERE id = ? AND settled_t_ms IS NULL", (t_ms, name)
+            )
         if chunk.cursors:
             self.db.executemany("INSERT OR REPLACE INTO sink VALUES (?, ?)", chunk.cursors.items())
         if chunk.duties:

@@ -149,7 +149,7 @@ def test_the_small_tables_ride_along(path: Path, make_writer: MakeWriter) -> Non
         duties={"backup": 9}, messages=[Message("a#1", 1, Priority.WAKE), Message("b#1", 1, Priority.TELL)],
         deliveries=[Delivery("a#1", "phone", "failed", 6, "no answer")],
     ))  # fmt: skip
-    writer.submit(Chunk(horizon_ms=8, deliveries=[Delivery("a#1", "phone", "sent", 8)]))
+    writer.submit(Chunk(horizon_ms=8, deliveries=[Delivery("a#1", "phone", "sent", 8)], settled={"a#1": 8}))
     assert writer.flush(5)
     with closing(Reader(path)) as reader:
         assert [row.id for row in reader.messages()] == ["b#1"]

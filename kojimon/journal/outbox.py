@@ -1,0 +1,52 @@
+"""What still has to be told, read once at a start: messages with their events, and the attempts made so far."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import NamedTuple
+
+from kojimon.journal.derive import event_of
+from kojimon.journal.reader import Reader
+from kojimon.journal.records import Delivery, OutboxRow
+from kojimon.model import Event
+
+_WANTED = "m.settled_t_ms IS NULL OR m.t_ms >= ?"
+MOST_ROWS = 5000
+"""More than a flood of a day; the newest are read."""
+
+
+class Outbox(NamedTuple):
+    """Messages in the order of their events, and the attempts on them in order."""
+
+    rows: list[tuple[OutboxRow, Event]]
+    deliveries: list[Delivery]
+
+
+class _OutboxReader(Reader):
+    def outbox(self, since_ms: int) -> Outbox:
+        with self._reading() as db:
+            rows = db.execute(
+                "SELECT m.id, m.event, m.priority, m.t_ms, m.settled_t_ms, "
+                "e.no, e.t_ms, e.kind, e.incubator, e.batch, e.key, e.data "
+                f"FROM message m JOIN event e ON e.no = m.event WHERE {_WANTED} ORDER BY m.event DESC, m.id LIMIT ?",
+                (since_ms, MOST_ROWS),
+            ).fetchall()
+            tries = db.execute(
+                "SELECT d.message, d.channel, d.state, d.t_ms, d.text FROM message m "
+                f"JOIN delivery d ON d.message = m.id WHERE {_WANTED} ORDER BY d.t_ms",
+                (since_ms,),
+            ).fetchall()
+        found = [(OutboxRow(*row[:5]), event_of(row[5:])) for row in reversed(rows)]
+        return Outbox(found, [Delivery(*row) for row in tries])
+
+
+def load_outbox(path: Path, since_ms: int) -> Outbox:
+    """Everything not settled, and what is younger than since_ms (engine time), settled or not.
+
+    Raises JournalError when the journal cannot be read.
+    """
+    reader = _OutboxReader(path)
+    try:
+        return reader.outbox(since_ms)
+    finally:
+        reader.close()
