@@ -86,12 +86,12 @@ def _task(turn: Turn, incubator: str, known: Known, task: Task) -> None:
     told = phase.rank if phase.round == number else 0
     if rank != told or phase.round != number:
         turn.put_batch(incubator, replace(batch, phases={**batch.phases, task.name: Phase(number, rank)}))
-    missed = rank == CLOSED and task.optional and told == 0
+    missed = rank == CLOSED and task.optional and (told == 0 or not task.window.opens)
     if number and rank > told and not missed and (rank > OPEN or task.window.opens):
         quiet = rank == OPEN or (rank == CLOSED and task.optional)
         turn.emit(
             ANNOUNCED[rank], incubator, task.name, Priority.LOG if quiet else Priority.TELL,
-            round=number, label=task.label, closes_ms=known.resolve(task.window.closes),
+            round=number, label=task.label, optional=task.optional, closes_ms=known.resolve(task.window.closes),
         )  # fmt: skip
 
 

@@ -135,7 +135,8 @@ class Cook:
         return wanted[0] if wanted else None
 
     def _start(self, now_s: float) -> list[Deed]:
-        if self._started or not self._ready("start", now_s, self.react_min):
+        # The rice cools while one looks on: whoever waits for it stands beside it.
+        if self._started or not self._ready("start", now_s, (0.5, 3.0)):
             return []
         self._started = True
         return [Deed(act=self._act("batch.start", {"name": "simulated", "rice_kg": round(self.rice_kg, 2)}))]
