@@ -156,7 +156,9 @@ _URGENCY = {"overdue": 0, "due": 1, "open": 2, "waiting": 3}
 
 def _next(tasks: list[Plain]) -> Plain | None:
     """The one next step: what is overdue, due or open first, else the earliest known opening."""
-    rows = [task for task in tasks if task["status"] in _URGENCY]
+    # An optional task whose time has passed undone is let go, or it would stand before the one that matters.
+    gone = [task for task in tasks if task["optional"] and task["status"] == "overdue"]
+    rows = [task for task in tasks if task["status"] in _URGENCY and task not in gone]
     known = [
         task for task in rows
         if task["status"] != "waiting" or task["opens_t_ms"] is not None or task["due_t_ms"] is not None
