@@ -8,12 +8,12 @@ from typing import Any
 import click
 
 from kojimon.cli import screen
-from kojimon.cli.kitchen import Kitchen, open_kitchen, print_events
+from kojimon.cli.kitchen import Kitchen, print_events
+from kojimon.cli.opening import open_kitchen
 from kojimon.cli.options import DURATION, PlainCommand, config_option, example, json_option
 from kojimon.errors import UsageError
 from kojimon.words import alarms as alarm_words
 from kojimon.words import status as words
-from kojimon.words.speech import Speech
 
 Document = Mapping[str, Any]
 
@@ -54,7 +54,7 @@ def _list(kitchen: Kitchen, as_json: bool) -> None:
     several = len(boxes) > 1
     cells, tones = [], []
     for number, alarm in enumerate(rows, 1):
-        text = _text(alarm, boxes.get(alarm["incubator"]), speech, document["t_ms"])
+        text = words.alarm_line(alarm, boxes.get(alarm["incubator"]), speech, document["t_ms"])
         since = alarm.get("since_utc")
         cells.append(
             [
@@ -67,13 +67,7 @@ def _list(kitchen: Kitchen, as_json: bool) -> None:
             ]
         )
         tones.append(_tone(alarm))
-    screen.table([">", "what", "state", "since", "so it", "name"], cells, tones, title=1)
-
-
-def _text(alarm: Document, box: Document | None, speech: Speech, now_ms: int) -> str:
-    if box is not None and alarm["state"] in ("UNACK", "ACKED"):
-        return words.first_line(alarm, box, speech, now_ms)
-    return alarm_words.subject(alarm, speech)
+    screen.table([">", "what", "state", "since", "wakes you", "name"], cells, tones, title=1)
 
 
 def _tone(alarm: Document) -> str:

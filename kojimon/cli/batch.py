@@ -7,8 +7,9 @@ from typing import Any
 import click
 
 from kojimon.cli import screen
-from kojimon.cli.kitchen import Kitchen, incubator_of, open_kitchen, print_events
+from kojimon.cli.kitchen import Kitchen, incubator_of, print_events
 from kojimon.cli.moments import moment_of, moment_options
+from kojimon.cli.opening import open_kitchen
 from kojimon.cli.options import (
     HOURS,
     MASS,

@@ -9,7 +9,7 @@ import click
 
 from kojimon import units
 from kojimon.cli import screen
-from kojimon.cli.kitchen import settings_file
+from kojimon.cli.opening import settings_file
 from kojimon.cli.options import config_option, example, json_option
 from kojimon.settings.spec import Settings
 from kojimon.words.speech import listing

@@ -13,7 +13,7 @@ import click
 
 from kojimon.cli import screen
 from kojimon.cli.batchview import batch_of
-from kojimon.cli.kitchen import open_kitchen, reader_of
+from kojimon.cli.opening import open_kitchen, reader_of
 from kojimon.cli.options import config_option, example
 
 

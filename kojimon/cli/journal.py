@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from kojimon.cli import screen
-from kojimon.cli.kitchen import journal_path, open_kitchen, reader_of
+from kojimon.cli.opening import journal_path, open_kitchen, reader_of, settings_file
 from kojimon.cli.options import config_option, example, json_option
+from kojimon.clock import SystemClock
 from kojimon.units import show_duration
 from kojimon.words import status as words
+
+if TYPE_CHECKING:
+    from kojimon.journal.reader import Reader
+
+MESSAGES_COUNTED = 100_000
 
 
 @click.group(
@@ -29,14 +35,31 @@ def journal(ctx: click.Context, config: str | None, as_json: bool) -> None:
     kitchen = open_kitchen(config)
     path = journal_path(kitchen)
     with reader_of(kitchen) as reader:
-        facts = reader.facts()
-        horizon = reader.horizon_ms()
-    document = kitchen.state()
-    found = {"path": str(path), "bytes": size_of(path), "horizon_t_ms": horizon, **facts}
+        found = facts_of(reader, path)
     if as_json:
         screen.print_json(found)
         return
-    _print(found, document, kitchen.live)
+    _print(found, kitchen.state(), kitchen.live)
+
+
+def facts_of(reader: Reader, path: Path) -> dict[str, Any]:
+    """Size, rows and how far everything has got."""
+    from kojimon.mirror.sender import SINK
+
+    thinned = reader.thinned()
+    horizon_ms = reader.horizon_ms()
+    return {
+        "path": str(path),
+        "bytes": size_of(path),
+        "rows": reader.last_seq(),
+        "rows_thinned": sum(span.dropped for span in thinned),
+        "events": reader.last_event(),
+        "batches": len(reader.batches()),
+        "messages_waiting": len(reader.messages(limit=MESSAGES_COUNTED)),
+        "horizon_t_ms": horizon_ms,
+        "horizon_utc_ms": reader.stamps().utc_ms(horizon_ms)[0],
+        "cursors": {name: seq for name in (SINK,) if (seq := reader.cursor(name))},
+    }
 
 
 def size_of(path: Path) -> int:
@@ -46,23 +69,23 @@ def size_of(path: Path) -> int:
 
 
 def _print(found: dict[str, Any], document: dict[str, Any], live: bool) -> None:
-    speech, now = words.speech_of(document), document["now"]["utc"]
+    speech, now = words.speech_of(document), SystemClock().wall_ms()
     screen.say(str(found["path"]), "head")
-    behind_s = (document["t_ms"] - found["horizon_t_ms"]) / 1000
-    reached = "where the last daemon stopped" if not live else f"{show_duration(max(0, behind_s))} behind the present"
+    behind_s = max(0.0, (document["t_ms"] - found["horizon_t_ms"]) / 1000)
+    late = f"{show_duration(behind_s)} behind the present" if live else "where the last daemon stopped"
     rows = [
         ["size", f"{found['bytes'] / 1e6:.1f} MB"],
-        ["readings", f"{found['readings']:,}"],
-        ["other inputs", f"{found['inputs']:,}"],
+        ["rows (readings and all else)", f"{found['rows']:,}"],
         ["events", f"{found['events']:,}"],
         ["batches", f"{found['batches']:,}"],
         ["messages waiting", f"{found['messages_waiting']:,}"],
-        ["written up to", f"{reached} ({speech.moment(now, now)})"],
+        ["written up to", f"{speech.moment(found['horizon_utc_ms'], now)}, {late}"],
     ]
-    rows += [
-        [f"taken over by {name}", f"row {seq:,} of {found['last_seq']:,}"] for name, seq in found["cursors"].items()
-    ]
-    screen.table(["what", "now"], rows)
+    if found["rows_thinned"]:
+        rows.insert(2, ["of these thinned out", f"{found['rows_thinned']:,}"])
+    for name, seq in found["cursors"].items():
+        rows.append([f"taken over by the {name}", f"row {seq:,} ({found['rows'] - seq:,} to go)"])
+    screen.grid(rows, right=False)
 
 
 @journal.command(epilog=example("kojimon journal backup /media/usb"))
@@ -70,7 +93,6 @@ def _print(found: dict[str, Any], document: dict[str, Any], live: bool) -> None:
 @config_option
 def backup(folder: Path | None, config: str | None) -> None:
     """Copy it to another folder, checked; the daemon goes on meanwhile. Without FOLDER, the one of the settings."""
-    from kojimon.cli.kitchen import settings_file
     from kojimon.journal.backup import backup as copy
     from kojimon.settings.load import load_settings
 
@@ -78,5 +100,6 @@ def backup(folder: Path | None, config: str | None) -> None:
     target = folder or (Path(settings.journal.backup_folder) if settings.journal.backup_folder else None)
     if target is None:
         raise click.UsageError("Which folder? Name one, or set journal.backup_folder in the settings.")
-    made = copy(Path(settings.journal.path), target)
+    with screen.progress("Copying", None):
+        made = copy(Path(settings.journal.path), target)
     screen.say(f"Copied and checked: {made} ({made.stat().st_size / 1e6:.1f} MB).", "good")

@@ -9,15 +9,13 @@ from __future__ import annotations
 import os
 import pwd
 import uuid
-from collections.abc import Iterator, Mapping
-from contextlib import ExitStack, contextmanager
+from collections.abc import Mapping
+from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
-import click
-
 from kojimon.cli import screen
-from kojimon.errors import ConfigurationError, JournalError, KojimonError, RefusedError, UsageError
+from kojimon.errors import JournalError, KojimonError, RefusedError, UsageError
 from kojimon.words import speech as say
 from kojimon.words import status as words
 from kojimon.words.events import Teller, gate_refusal
@@ -194,86 +192,6 @@ class ShutKitchen:
         self._stack.close()
 
 
-def open_kitchen(config: str | None) -> Kitchen:
-    """The kitchen of a settings file; without a file that can be read, the one daemon that runs on this machine.
-
-    Raises UsageError and others in words.
-    """
-    try:
-        path = settings_file(config)
-    except UsageError:
-        alone = None if config else only_daemon()
-        if alone is None:
-            raise
-        return LiveKitchen(alone)
-    from kojimon.settings.load import load_settings
-
-    try:
-        settings = load_settings(path)
-    except ConfigurationError as error:
-        return _despite(error, path)
-    client = client_of(settings)
-    if client.running():
-        return LiveKitchen(client)
-    kitchen = ShutKitchen(settings)
-    click.get_current_context().call_on_close(kitchen.close)
-    return kitchen
-
-
-def journal_path(kitchen: Kitchen) -> Path:
-    """Where the kitchen's journal lies."""
-    if isinstance(kitchen, LiveKitchen):
-        return Path(kitchen.client.get("/v1/health")["journal"]["path"])
-    assert isinstance(kitchen, ShutKitchen)
-    return Path(kitchen.settings.journal.path)
-
-
-@contextmanager
-def reader_of(kitchen: Kitchen) -> Iterator[Reader]:
-    """The journal itself, read only, for what is too large for the API; a daemon may go on writing it."""
-    from kojimon.journal.reader import Reader
-
-    if isinstance(kitchen, ShutKitchen):
-        yield kitchen.reader()
-        return
-    reader = Reader(journal_path(kitchen))
-    try:
-        yield reader
-    finally:
-        reader.close()
-
-
-def _despite(error: ConfigurationError, path: Path) -> Kitchen:
-    """A bad file must not keep anybody from a daemon that runs on the last good settings."""
-    from kojimon.daemon.lastgood import kept
-
-    last = kept(path)
-    if last is not None and (client := client_of(last)).running():
-        screen.say(f"{path} has faults (kojimon check); the daemon goes on with what it had.", "look", error=True)
-        return LiveKitchen(client)
-    raise error
-
-
-def client_of(settings: Settings) -> Client:
-    """The client for the daemon of these settings."""
-    from kojimon.web.client import Client
-
-    return Client.for_journal(settings.journal.path, settings.run_folder)
-
-
-def only_daemon() -> Client | None:
-    """The daemon that answers in the usual run folder, where there is exactly one."""
-    from kojimon.web.client import Client
-    from kojimon.web.door import default_run_folder
-
-    try:
-        sockets = sorted(default_run_folder().glob("*.sock"))
-    except OSError:
-        return None
-    answering = [client for path in sockets if (client := Client(path)).running()]
-    return answering[0] if len(answering) == 1 else None
-
-
 def worded(kitchen: Kitchen, incubator: str, error: RefusedError) -> RefusedError:
     """A refusal in the person's own units, where the event that records it says more than its sentence."""
     try:
@@ -319,7 +237,7 @@ def print_events(kitchen: Kitchen, events: list[Document]) -> None:
         if line is not None:
             screen.say(line.text, line.tone)
     if not kitchen.live:
-        screen.say("No daemon runs, so nobody is watching; it is written in the journal. To watch: kojimon run", "look")
+        screen.say("No daemon runs: it stands in the journal, but nobody is watching. To watch: kojimon run", "look")
 
 
 def who() -> str:
@@ -340,27 +258,3 @@ def act_of(kind: str, incubator: str, data: Mapping[str, Any]) -> Document:
         "idempotency": uuid.uuid4().hex,
         "data": dict(data),
     }
-
-
-def usual_files() -> Iterator[Path]:
-    """Where settings are looked for when nobody names a file."""
-    yield Path("kojimon.yaml")
-    home = os.environ.get("XDG_CONFIG_HOME")
-    yield (Path(home) if home else Path.home() / ".config") / "kojimon" / "kojimon.yaml"
-    yield Path("/etc/kojimon/kojimon.yaml")
-
-
-def settings_file(config: str | None) -> Path:
-    """The settings file that counts. Raises UsageError when there is none."""
-    if config:
-        if not Path(config).is_file():
-            raise UsageError(f"{config}: there is no such settings file. To make one: kojimon setup -o {config}")
-        return Path(config)
-    found = next((path for path in usual_files() if path.is_file()), None)
-    if found is None:
-        places = ", ".join(str(path) for path in usual_files())
-        raise UsageError(
-            f"No settings file was found (looked for {places}). "
-            "Make one with `kojimon setup`, or name one: --config FILE, or KOJIMON_CONFIG."
-        )
-    return found

@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from kojimon.cli import screen
-from kojimon.cli.kitchen import open_kitchen
+from kojimon.cli.opening import open_kitchen
 from kojimon.cli.options import config_option, example, json_option
 from kojimon.units import show_duration
 from kojimon.words import speech as say

@@ -11,7 +11,7 @@ from msgspec.structs import replace
 
 from kojimon.cli import screen
 from kojimon.cli.batchview import HOUR_MS, batch_of
-from kojimon.cli.kitchen import open_kitchen, reader_of, settings_file
+from kojimon.cli.opening import open_kitchen, reader_of, settings_file
 from kojimon.cli.options import config_option, example, json_option
 from kojimon.errors import KojimonError, UsageError
 from kojimon.words import status as words

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import click
 
 from kojimon.cli import screen
-from kojimon.cli.kitchen import settings_file
+from kojimon.cli.opening import settings_file
 from kojimon.cli.options import config_option, example
 from kojimon.cli.telling import Telling
 from kojimon.errors import EXIT_DONE, KojimonError

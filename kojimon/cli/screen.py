@@ -90,13 +90,13 @@ def _as_list(target: Console, heads: list[str], rows: list[list[str]], tones: li
                 target.print(Padding(Text(f"{head}: {cell}"), (0, 0, 0, 2)))
 
 
-def grid(rows: Sequence[Sequence[str]]) -> None:
-    """Columns without headings: a name, a value set to the right, and what else there is."""
+def grid(rows: Sequence[Sequence[str]], right: bool = True) -> None:
+    """Columns without headings: a name, a value (set to the right), and what else there is."""
     from rich.table import Table
 
     made = Table.grid(padding=(0, 2 if console().width >= NARROW else 1, 0, 0))
     for number in range(max(len(row) for row in rows)):
-        made.add_column(justify="right" if number == 1 else "left", overflow="fold")
+        made.add_column(justify="right" if right and number == 1 else "left", overflow="fold")
     for row in rows:
         made.add_row(*row)
     console().print(made)
@@ -130,12 +130,12 @@ def print_json(data: Any) -> None:
 
 
 @contextmanager
-def progress(label: str, total: float) -> Iterator[Callable[[float], None]]:
+def progress(label: str, total: float | None) -> Iterator[Callable[[float], None]]:
     """A bar on standard error while something long goes on; nothing without a terminal.
 
     Args:
         label: what is going on.
-        total: how much there is to do.
+        total: how much there is to do; None where nobody knows.
 
     Yields:
         a function to call with how much is done so far.

@@ -8,7 +8,8 @@ from typing import Any
 import click
 
 from kojimon.cli import screen
-from kojimon.cli.kitchen import Kitchen, open_kitchen
+from kojimon.cli.kitchen import Kitchen
+from kojimon.cli.opening import open_kitchen
 from kojimon.cli.options import config_option, example, json_option
 from kojimon.clock import SystemClock, wait_s
 from kojimon.units import show_duration
@@ -47,8 +48,7 @@ def show(kitchen: Kitchen) -> None:
     notices(document, kitchen.live, speech)
     for incubator in document["incubators"]:
         _incubator(incubator, document, speech)
-    for alarm in document["alarms"]:
-        screen.say(f"{alarm_words.subject(alarm, speech)} ({alarm_words.alarm_state(alarm, speech, now_of(document))})")
+    _alarms(document, speech)
 
 
 def now_of(document: Document) -> str:
@@ -75,7 +75,6 @@ def _incubator(incubator: Document, document: Document, speech: Speech) -> None:
     if step is not None:
         _step(step)
     _values(incubator, speech)
-    _alarms(incubator, document, speech)
 
 
 def _title(incubator: Document, document: Document, speech: Speech) -> str:
@@ -93,6 +92,8 @@ def _title(incubator: Document, document: Document, speech: Speech) -> str:
 def _step(step: words.Step) -> None:
     screen.say(f"\n{step.title}", "look" if step.late else "head")
     screen.say(step.window, indent=2)
+    if not step.soon:
+        return
     for sentence in step.advice:
         screen.say(sentence, indent=2)
     for caution in step.cautions:
@@ -149,21 +150,17 @@ def _unmeasured(incubator: Document) -> list[str]:
     return [say.tray_name(tray) for tray in trays] if incubator["batch"] else []
 
 
-def _alarms(incubator: Document, document: Document, speech: Speech) -> None:
-    shown = incubator["alarms"]
-    if not shown:
+def _alarms(document: Document, speech: Speech) -> None:
+    rows = [(alarm, box) for box in document["incubators"] for alarm in box["alarms"]]
+    rows += [(alarm, None) for alarm in document["alarms"]]
+    if not rows:
         screen.say("\nNo alarms.", "good")
         return
-    screen.say("\nAlarms", "head")
-    for alarm in shown:
+    screen.heading("Alarms")
+    for alarm, box in rows:
         state = alarm_words.alarm_state(alarm, speech, now_of(document))
         since = alarm.get("since_utc")
         when = f", since {speech.moment(since, now_of(document))}" if since else ""
-        active = alarm["state"] in ("UNACK", "ACKED")
-        text = (
-            words.first_line(alarm, incubator, speech, document["t_ms"])
-            if active
-            else alarm_words.subject(alarm, speech)
-        )
+        text = words.alarm_line(alarm, box, speech, document["t_ms"])
         tone = ("wrong" if alarm["priority"] == "wake" else "look") if alarm["state"] == "UNACK" else "plain"
         screen.say(f"{state}{when}: {text}", tone, indent=2)

@@ -33,7 +33,8 @@ STATE_WORDS = {
     "DSUPR": "held back while work goes on",
     "OOSRV": "switched off for repair",
 }
-PRIORITY_WORDS = {"wake": "wakes you", "tell": "told by day", "log": "written down only"}
+PRIORITY_WORDS = {"wake": "yes", "tell": "no, told by day", "log": "no, only noted"}
+"""Does it wake the sleeper?"""
 
 HEALTH_WORDS = {
     "disk": "Disk trouble",

@@ -51,7 +51,7 @@ class Teller:
             self.speech = replace(self.speech, tasks={**self.speech.tasks, key: str(label)})
         seen = self._seen.setdefault(str(event["incubator"]), _Seen())
         seen.take(event, self.speech.works)
-        if kind == "alarm" and seen.held_for_nothing(event):
+        if kind == "alarm" and (seen.held_for_nothing(event) or (key == "test" and event["data"]["to"] == "NORM")):
             return None
         return line(event, self.speech, seen.work(event["t_ms"]))
 
@@ -137,7 +137,7 @@ def _window_due(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
 
 
 def _window_closed(event: Mapping[str, Any], speech: Speech, work: Work) -> Line | None:
-    if event["key"] in speech.optional:
+    if event["data"].get("optional") or event["key"] in speech.optional:
         return None
     return Line(f"Its time has passed undone: {speech.task(str(event['key']))}.", "look")
 

@@ -12,6 +12,8 @@ from kojimon.words import speech as say
 from kojimon.words.alarms import MIX_WORKS, Work
 from kojimon.words.speech import Speech
 
+SOON_MS = 3_600_000
+
 
 class Sentence(Struct, frozen=True):
     """One sentence and how it is meant: `good`, `look` (by day), `wrong` (now) or `plain`."""
@@ -27,11 +29,13 @@ class Step(Struct, frozen=True):
         title: `Now: break up (kirikaeshi)`.
         window: when, in words.
         late: whether its time has passed.
+        soon: whether its time has come, or comes within the hour.
     """
 
     title: str
     window: str
     late: bool = False
+    soon: bool = True
     advice: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
 
@@ -120,6 +124,17 @@ def first_line(alarm: Mapping[str, Any], incubator: Mapping[str, Any], speech: S
     return alarm_words.headline(fresh, speech, work_of(incubator, now_ms), per_hour, left_s(fresh, incubator, per_hour))
 
 
+def alarm_line(alarm: Mapping[str, Any], incubator: Mapping[str, Any] | None, speech: Speech, now_ms: int) -> str:
+    """An alarm for a list: its first line while it holds, what it was about once it is over.
+
+    Args:
+        incubator: its box; None for an alarm of the whole site.
+    """
+    if incubator is None or alarm["state"] not in ("UNACK", "ACKED"):
+        return alarm_words.subject(alarm, speech)
+    return first_line(alarm, incubator, speech, now_ms)
+
+
 def _alarm_sentence(alarm: Mapping[str, Any], incubator: Mapping[str, Any], speech: Speech, now_ms: int) -> Sentence:
     seen = " (seen)" if alarm["state"] == "ACKED" else ""
     text = f"{first_line(alarm, incubator, speech, now_ms)}{seen}"
@@ -167,9 +182,16 @@ def next_step(incubator: Mapping[str, Any], speech: Speech, now_ms: int, now_utc
         title=f"{lead}: {name}",
         window=window_of(task, speech, now_ms, now_utc),
         late=status == "overdue",
+        soon=_soon(task, now_ms),
         advice=tuple(task.get("advice") or ()),
         cautions=tuple(task.get("cautions") or ()),
     )
+
+
+def _soon(task: Mapping[str, Any], now_ms: int) -> bool:
+    """Whether its time has come or comes within an hour."""
+    first_ms = next((task[edge] for edge in ("opens_t_ms", "due_t_ms") if task.get(edge) is not None), None)
+    return task["status"] != "waiting" or (first_ms is not None and first_ms - now_ms <= SOON_MS)
 
 
 def window_of(task: Mapping[str, Any], speech: Speech, now_ms: int, now_utc: str) -> str:
