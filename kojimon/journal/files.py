@@ -146,7 +146,7 @@ def _check(path: Path, lock: Lock) -> Opened:
     except (sqlite3.Error, OSError) as problem:
         trouble = trouble_of(problem)
         if trouble.kind is not Kind.CORRUPT:
-            return Opened(lock, False, None, trouble.text)
+            return Opened(lock, True, None, trouble.text)
         unclean = True
         aside = begin_new(path)
     return Opened(lock, unclean, aside, prove(path))

@@ -276,11 +276,13 @@ class Reader:
             rows = db.execute("SELECT DISTINCT probe FROM reading WHERE seq >= ? AND seq < ?", span).fetchall()
         return sorted(row[0] for row in rows)
 
-    def stored_pages(self, first_seq: int, end_seq: int) -> Iterator[list[StoredReading]]:
+    def stored_pages(
+        self, first_seq: int, end_seq: int = ALL, page_rows: int | None = None
+    ) -> Iterator[list[StoredReading]]:
         """Readings as stored, raw and value apart, from first_seq up to but without end_seq, in lists."""
         while page := self._all(
             "SELECT seq, t_ms, probe, raw, value, quality FROM reading WHERE seq >= ? AND seq < ? ORDER BY seq LIMIT ?",
-            (first_seq, end_seq, PAGE_ROWS),
+            (first_seq, end_seq, page_rows or PAGE_ROWS),
         ):
             yield page
             first_seq = page[-1][0] + 1

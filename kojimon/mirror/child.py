@@ -1,0 +1,88 @@
+"""The process that talks to the server: `python -m kojimon.mirror.child`. One request in flight.
+
+Reads JSON lines on standard input: first the address (url, organisation, bucket, token, timeout_s), then parcels
+`{"points": [[tags, fields, time_ns], ...]}`. Answers each with one line `{"status", "text", "retry_after_s"}`.
+Ends when its input ends, so it never outlives the daemon. influxdb-client is imported here and nowhere else.
+"""
+
+from __future__ import annotations
+
+import sys
+from typing import Any
+
+import msgspec
+
+from kojimon.mirror.answers import Answer
+from kojimon.mirror.feed import MEASUREMENT
+
+TEXT_MOST = 2000
+
+
+class Client:
+    """influxdb-client's synchronous write API, without its own retries and queue."""
+
+    def __init__(self, address: dict[str, Any]) -> None:
+        import influxdb_client
+        from influxdb_client.client.write_api import SYNCHRONOUS
+        from urllib3 import Retry
+
+        self._library: Any = influxdb_client
+        self._organisation, self._bucket = address["organisation"], address["bucket"]
+        client = self._library.InfluxDBClient(
+            url=address["url"],
+            token=address["token"],
+            org=self._organisation,
+            timeout=round(address["timeout_s"] * 1000),
+            enable_gzip=True,
+            retries=Retry(0, redirect=0),
+        )
+        self._write = client.write_api(write_options=SYNCHRONOUS)
+
+    def send(self, points: list[Any]) -> Answer:
+        """Writes points in one request. Every failure is an answer, with status 0 where none came."""
+        from influxdb_client.rest import ApiException
+
+        nanoseconds = self._library.WritePrecision.NS
+        try:
+            lines = [self._line(tags, fields, time_ns) for tags, fields, time_ns in points]
+            self._write.write(self._bucket, self._organisation, lines, write_precision=nanoseconds)
+        except ApiException as problem:
+            return Answer(int(problem.status or 0), _text(problem), _retry_after_s(problem.headers))
+        except Exception as problem:
+            return Answer(0, f"{type(problem).__name__}: {problem}"[:TEXT_MOST])
+        return Answer(204, "")
+
+    def _line(self, tags: dict[str, str], fields: dict[str, float | int], time_ns: int) -> str:
+        whole = {"measurement": MEASUREMENT, "tags": tags, "fields": fields, "time": time_ns}
+        return str(self._library.Point.from_dict(whole).to_line_protocol())
+
+
+def _text(problem: Any) -> str:
+    body = problem.body
+    text = body.decode("utf-8", "replace") if isinstance(body, bytes) else str(body or problem.reason or "")
+    return text[:TEXT_MOST]
+
+
+def _retry_after_s(headers: Any) -> float:
+    try:
+        return max(0.0, float(headers.get("Retry-After", 0)))
+    except (AttributeError, TypeError, ValueError):
+        return 0.0
+
+
+def main() -> None:
+    """Answers until the input ends."""
+    lines = iter(sys.stdin.buffer.readline, b"")
+    client: Client | None = None
+    for line in lines:
+        request = msgspec.json.decode(line)
+        if client is None:
+            client = Client(request)
+            continue
+        answer = client.send(request["points"])
+        sys.stdout.buffer.write(msgspec.json.encode(answer._asdict()) + b"\n")
+        sys.stdout.buffer.flush()
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,83 @@
+"""A small server that takes the InfluxDB v2 write request and answers as it is told; keeps what it accepted."""
+
+from __future__ import annotations
+
+import gzip
+import threading
+from collections.abc import Callable
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from typing import NamedTuple
+from urllib.parse import parse_qs, urlparse
+
+
+class Reply(NamedTuple):
+    """What to answer; status 0 cuts the connection, -1 never answers. `keep`: whether the lines count as stored."""
+
+    status: int
+    text: str = ""
+    retry_after: str = ""
+    keep: bool = False
+
+
+Rule = Callable[[list[str]], Reply]
+OK = Reply(204, keep=True)
+
+
+class StandIn:
+    """Set `rule` to say how the lines of a request are answered."""
+
+    def __init__(self) -> None:
+        self.rule: Rule = lambda lines: OK
+        self.stored: dict[tuple[str, int], str] = {}
+        self.requests: list[int] = []
+        self.queries: list[dict[str, list[str]]] = []
+        self.tokens: set[str] = set()
+        self._over = threading.Event()
+        standin = self
+
+        class Handler(BaseHTTPRequestHandler):
+            protocol_version = "HTTP/1.1"
+
+            def do_POST(self) -> None:
+                standin.answer(self)
+
+            def log_message(self, format: str, *args: object) -> None:
+                """Keeps quiet."""
+
+        self._server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+        self._server.daemon_threads = True
+        self.url = f"http://127.0.0.1:{self._server.server_address[1]}"
+        self._thread = threading.Thread(target=self._server.serve_forever, kwargs={"poll_interval": 0.02}, daemon=True)
+        self._thread.start()
+
+    def answer(self, request: BaseHTTPRequestHandler) -> None:
+        """Answers one request."""
+        body = request.rfile.read(int(request.headers["Content-Length"]))
+        if request.headers.get("Content-Encoding") == "gzip":
+            body = gzip.decompress(body)
+        lines = body.decode().splitlines()
+        self.requests.append(len(lines))
+        self.queries.append(parse_qs(urlparse(request.path).query))
+        self.tokens.add(request.headers.get("Authorization", ""))
+        reply = self.rule(lines)
+        for line in lines if reply.keep else ():
+            tags, fields, time_ns = line.rsplit(" ", 2)
+            self.stored[tags, int(time_ns)] = fields
+        if reply.status == -1:
+            self._over.wait(30)
+        if reply.status <= 0:
+            request.close_connection = True
+            return
+        request.send_response(reply.status)
+        if reply.retry_after:
+            request.send_header("Retry-After", reply.retry_after)
+        request.send_header("Content-Length", str(len(reply.text.encode())))
+        request.end_headers()
+        request.wfile.write(reply.text.encode())
+
+    def close(self) -> None:
+        """Ends the server."""
+        self._over.set()
+        self._server.shutdown()
+        self._server.server_close()
+        self._thread.join(5)
