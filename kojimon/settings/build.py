@@ -9,6 +9,9 @@ from kojimon.schedule.spec import Schedule
 from kojimon.settings.checks import Draft
 from kojimon.settings.spec import (
     Calibration,
+    ChannelSettings,
+    CommandChannel,
+    HeartbeatSettings,
     Incubator,
     JournalSettings,
     KernelSource,
@@ -20,11 +23,14 @@ from kojimon.settings.spec import (
     PublishSettings,
     Secret,
     SerialSource,
+    ServiceChannel,
     Settings,
     SimulatedSource,
     Source,
+    SpeakerSettings,
     Staleness,
     Units,
+    WatchedSite,
     WebSettings,
 )
 
@@ -68,6 +74,10 @@ def build(draft: Draft, schedules: dict[str, Schedule], folder: Path) -> Setting
         publish=PublishSettings(**draft.get("publish", {})),
         web=WebSettings(**_secrets(draft.get("web", {}), folder)),
         staleness=Staleness(**draft.get("staleness", {})),
+        channels=tuple(_channel(name, keys, folder) for name, keys in draft.get("channels", {}).items()),
+        speaker=SpeakerSettings(**draft.get("speaker", {})),
+        heartbeat=HeartbeatSettings(**_secrets(draft.get("heartbeat", {}), folder)),
+        watch=tuple(WatchedSite(site=name, **keys) for name, keys in draft.get("watch", {}).items()),
         clock_trusted=draft.get("clock", {}).get("trusted", False),
         run_folder=_from(folder, draft["run_folder"]),
     )
@@ -97,6 +107,11 @@ def _source(name: str, keys: Draft, folder: Path) -> Source:
         rest["ca_file"] = _from(folder, rest["ca_file"])
     source: Source = _SOURCES[keys["kind"]](name=name, **rest)
     return source
+
+
+def _channel(name: str, keys: Draft, folder: Path) -> ChannelSettings:
+    rest = {key: value for key, value in _secrets(keys, folder).items() if key != "kind"}
+    return ServiceChannel(name=name, **rest) if keys["kind"] == "service" else CommandChannel(name=name, **rest)
 
 
 def _probe(name: str, keys: Draft) -> Probe:

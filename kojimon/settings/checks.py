@@ -21,6 +21,7 @@ def check(draft: Draft, report: Report) -> None:
     _simulated(draft, report)
     _publish(draft, report)
     _web(draft, report)
+    _people(draft, report)
     for name, source in draft.get("sources", {}).items():
         if "password" in source and not source.get("user"):
             report.at(f"sources.{name}.password", "found a password without a user", "wanted `user:` beside it")
@@ -73,6 +74,21 @@ def _publish(draft: Draft, report: Report) -> None:
         if to and probe.get("source") == to and overlap(probe.get("topic", ""), own):
             what = f"found `{probe['topic']}`, which takes in what kojimon publishes itself"
             report.at(f"probes.{name}.topic", what, f"wanted a topic outside `{own}`")
+
+
+def _people(draft: Draft, report: Report) -> None:
+    if "speaker" in draft.get("channels", {}):
+        wanted = "wanted another name: `speaker` is this machine's loudspeaker, set up under `speaker:`"
+        report.at("channels.speaker", "found a channel named `speaker`", wanted)
+    brokers = [name for name, source in draft.get("sources", {}).items() if source.get("kind") == "mqtt"]
+    for site, keys in draft.get("watch", {}).items():
+        if site == draft.get("site"):
+            report.at(f"watch.{site}", "found this site itself", "wanted another site: no machine sees its own death")
+        source = keys.get("source", "")
+        if source not in brokers and (source or len(brokers) != 1):
+            missing(report, f"watch.{site}.from", source, brokers, "an MQTT source")
+        elif not source:
+            keys["source"] = brokers[0]
 
 
 def _web(draft: Draft, report: Report) -> None:

@@ -11,6 +11,7 @@ from kojimon.document.shapes import Each, Field, Items, Map
 from kojimon.document.values import Choice, Name, duration, flag, mass, megabytes, number, path_text, text, whole
 from kojimon.settings.devices import PROBES, SOURCES
 from kojimon.settings.kinds import SecretPlace, host, sleep_hours, web_address, zone
+from kojimon.settings.people import CHANNELS, HEARTBEAT, SPEAKER, WATCH
 from kojimon.settings.spec import (
     Incubator,
     JournalSettings,
@@ -171,6 +172,10 @@ SITE: Final = Map(
         Field("sources", SOURCES, "Where readings come from, each by a name of your own.", required=True),
         Field("probes", PROBES, "What is measured where, each by a name of your own.", required=True),
         Field("journal", JOURNAL, "Where everything is kept."),
+        Field("channels", CHANNELS, "How you are reached, each way by a name of your own."),
+        Field("speaker", SPEAKER, "The loudspeaker of this machine: works without network and account."),
+        Field("heartbeat", HEARTBEAT, "Signs of life, so that somebody outside notices when this machine is dead."),
+        Field("watch", WATCH, "Other kojimons whose signs of life are watched from here."),
         Field("publish", PUBLISH, "State and alarms over MQTT, for displays and buttons."),
         Field("web", WEB, "The page and its programming interface."),
         Field("mirror", MIRROR, "A copy of the readings in a time-series server."),

@@ -45,6 +45,10 @@ GIVEN: Final[dict[str, Any]] = {
                      "scale": "0.1"},
         "cellar-room": {"place": "room", "from": "pi", "file": "class/hwmon/hwmon2/temp1_input"},
     },
+    "channels": {
+        "phone": {"kind": "service", "url": "{file: /etc/kojimon/phone-url}"},
+        "siren": {"kind": "command", "run": "[/usr/local/bin/siren, on]", "joins": "4 min"},
+    },
 }  # fmt: skip
 
 _HEAD: Final = """\

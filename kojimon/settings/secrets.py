@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Final
 
 from kojimon.errors import UsageError
-from kojimon.settings.spec import MqttSource, Secret, Settings
+from kojimon.settings.spec import MqttSource, Secret, ServiceChannel, Settings
 
 MOST_BYTES: Final = 4096
 
@@ -45,6 +45,11 @@ def secrets_of(settings: Settings) -> Iterator[tuple[str, Secret]]:
     for source in settings.sources:
         if isinstance(source, MqttSource) and source.password is not None:
             yield f"sources.{source.name}.password", source.password
+    for channel in settings.channels:
+        if isinstance(channel, ServiceChannel):
+            yield f"channels.{channel.name}.url", channel.url
+    if settings.heartbeat.ping is not None:
+        yield "heartbeat.ping", settings.heartbeat.ping
     if settings.mirror is not None and settings.mirror.token is not None:
         yield "mirror.token", settings.mirror.token
     if settings.web.token is not None:

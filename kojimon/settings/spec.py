@@ -215,6 +215,63 @@ class Staleness(Struct, frozen=True):
     at_least_s: float = 90.0
 
 
+class ServiceChannel(Struct, frozen=True, tag_field="kind", tag="service"):
+    """A service that reaches a person, known by one address in apprise's form.
+
+    Attributes:
+        tells: carries what is told by day as well as what wakes.
+        joins_s: so long after the first call of an unanswered alarm it joins in.
+        repeats: used again every two minutes until somebody answers.
+        second: reaches another person.
+    """
+
+    name: str
+    url: Secret
+    tells: bool = True
+    joins_s: float = 0.0
+    repeats: bool = True
+    second: bool = False
+
+
+class CommandChannel(Struct, frozen=True, tag_field="kind", tag="command"):
+    """A program on this machine, run without a shell, the message on its standard input; see ServiceChannel."""
+
+    name: str
+    run: tuple[str, ...]
+    limit_s: float = 10.0
+    tells: bool = False
+    joins_s: float = 0.0
+    repeats: bool = True
+    second: bool = False
+
+
+ChannelSettings = ServiceChannel | CommandChannel
+
+
+class SpeakerSettings(Struct, frozen=True):
+    """The loudspeaker of this machine, used where one is found. `player` "" takes aplay or paplay."""
+
+    use: bool = True
+    joins_s: float = 240.0
+    loudest_pct: float = 100.0
+    player: str = ""
+
+
+class HeartbeatSettings(Struct, frozen=True):
+    """Signs of life, sent from the end of a full pass; `ping` is a web address asked each time."""
+
+    every_s: float = 60.0
+    ping: Secret | None = None
+
+
+class WatchedSite(Struct, frozen=True):
+    """Another kojimon whose signs of life are listened to; silence for `after_s` wakes."""
+
+    site: str
+    source: str = ""
+    after_s: float = 180.0
+
+
 class Settings(Struct, frozen=True):
     """Everything the daemon is told. `schedules` holds what the incubators may run, by name."""
 
@@ -230,5 +287,9 @@ class Settings(Struct, frozen=True):
     publish: PublishSettings = PublishSettings()
     web: WebSettings = WebSettings()
     staleness: Staleness = Staleness()
+    channels: tuple[ChannelSettings, ...] = ()
+    speaker: SpeakerSettings = SpeakerSettings()
+    heartbeat: HeartbeatSettings = HeartbeatSettings()
+    watch: tuple[WatchedSite, ...] = ()
     clock_trusted: bool = False
     run_folder: str = ""
