@@ -107,7 +107,8 @@ def path_text(what: str) -> Value:
 
 def prose(what: str) -> Value:
     """A sentence or some, folded to one line."""
-    pattern = r"[^\x00]*[^ \n\x00][^\x00]*"
+    any_letter, ink = r"[^\x00-\x09\x0b-\x1f\x7f-\x9f]", r"[^ \x00-\x1f\x7f-\x9f]"
+    pattern = rf"{any_letter}*{ink}{any_letter}*"
     return Value(what, pattern, convert=lambda text: " ".join(text.split()), loose=True, longest=500)
 
 

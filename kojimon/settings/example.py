@@ -47,8 +47,10 @@ GIVEN: Final[dict[str, Any]] = {
     },
     "channels": {
         "phone": {"kind": "service", "url": "{file: /etc/kojimon/phone-url}"},
-        "siren": {"kind": "command", "run": "[/usr/local/bin/siren, on]", "joins": "4 min"},
+        "siren": {"kind": "command", "run": '[/usr/local/bin/siren, "on"]', "joins": "4 min"},
     },
+    "watch": {"attic": {"from": "house"}},
+    "watch": {"attic": {"from": "house"}},
 }  # fmt: skip
 
 _HEAD: Final = """\

@@ -59,8 +59,9 @@ def host() -> Value:
 
 def topic_filter() -> Value:
     """An MQTT topic filter (MQTT 5.0, 4.7.1: `+` and `#` fill whole levels, `#` is the last)."""
-    level = r"[^+#/\x00-\x1f\x7f]*"
-    pattern = rf"(?:(?:\+|{level})/)*(?:\+|#|{level})"
+    letter = r"[^+#/\x00-\x1f\x7f-\x9f]"
+    upper = rf"(?:\+|{letter}*)/"
+    pattern = rf"(?:{upper})*(?:\+|#|{letter}+)|(?:{upper})+"
     what = "an MQTT topic, as in `cellar/koji`, in which `+` fills one level and `#` all further ones"
 
     def convert(text: str) -> str:
@@ -68,7 +69,7 @@ def topic_filter() -> Value:
             raise ValueError("a topic that does not begin with `$` (those are the broker's own)")
         return text
 
-    return Value(what, rf"(?=[^\x00]){pattern}", convert, loose=True, longest=500)
+    return Value(what, pattern, convert, loose=True, longest=500)
 
 
 def web_address() -> Value:

@@ -60,7 +60,7 @@ COMMAND: Final = Map(
             "Program and arguments, without a shell. The message comes on its input; KOJIMON_TITLE, KOJIMON_KIND,"
             " KOJIMON_ROUND, KOJIMON_PRIORITY and KOJIMON_ID are in its environment.",
             required=True,
-            example="[/usr/local/bin/siren, on]",
+            example='[/usr/local/bin/siren, "on"]',
         ),
         Field("limit", duration(1, 15), "It is ended after so long, and counts as failed.", "limit_s"),
         _TELLS,
