@@ -216,7 +216,8 @@ class Mirror:
         return min(wait_s, BACKOFF_MOST_S)
 
     def _say(self, ok: bool, text: str) -> None:
-        if self._told != ok and not (self._told is None and ok):
+        """Tells a change, and how it is at the first answer: an alarm may stand from before a restart."""
+        if self._told != ok:
             self._tell(SINK, ok, text)
         self._told = ok
 
