@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterator, Mapping
 from typing import Any
 
@@ -34,11 +35,20 @@ def status(config: str | None, as_json: bool, watch: bool) -> None:
     if as_json:
         screen.print_json(kitchen.state())
         return
-    show(kitchen)
-    while watch:
-        wait_s(WATCH_EVERY_S)
-        screen.clear()
+    if not watch:
         show(kitchen)
+        return
+    with contextlib.suppress(KeyboardInterrupt):
+        _watch(kitchen, config)
+
+
+def _watch(kitchen: Kitchen, config: str | None) -> None:
+    """Shows it again and again; each time it is asked anew whether a daemon runs."""
+    while True:
+        show(kitchen)
+        wait_s(WATCH_EVERY_S)
+        kitchen = open_kitchen(config)
+        screen.clear()
 
 
 def show(kitchen: Kitchen) -> None:

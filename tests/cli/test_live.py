@@ -1,0 +1,111 @@
+"""Commands against a daemon that runs as a process of its own, on sensor files that the test writes."""
+
+from __future__ import annotations
+
+import json
+import signal
+
+import pytest
+
+from tests.cli.conftest import Kitchen
+from tests.parts.wait import until
+
+pytestmark = pytest.mark.slow
+
+
+def seen(kitchen: Kitchen, probe: str, value_c: float) -> bool:
+    """Whether the daemon has that value of a probe."""
+    rows = json.loads(kitchen.run("probes", "--json").stdout)
+    return any(row["name"] == probe and row["value"] == value_c for row in rows)
+
+
+def test_an_evening_at_the_box(kitchen: Kitchen) -> None:
+    kitchen.show(koji_top=45.0, koji_low=44.0, air=30.0)
+    kitchen.start()
+    until(lambda: seen(kitchen, "koji-top", 45.0))
+
+    said = kitchen.run("status").stdout
+    assert "The cool box" in said and "No batch is open. The air in the box is at 86.0 °F." in said
+
+    started = kitchen.run("batch", "start", "first", "--rice", "4", "lb").stdout
+    assert "Batch first begins with 4.0 lb of rice." in started
+    assert "It is no safety cut-out." in " ".join(started.split())
+
+    early = kitchen.run("batch", "do", "inoculate", code=1).stderr
+    assert early.startswith("Cool enough? No, it is at 113.0 °F; at most 90.0 °F is wanted.")
+    assert "--thermometer" in early and "--override" in early
+
+    measured = kitchen.run("batch", "do", "tane-kiri", "--thermometer", "89", "F").stdout
+    assert "Cool enough? Yes, 89.0 °F by the kitchen thermometer." in measured
+    assert "Wear a mask while you sprinkle." in " ".join(measured.split())
+
+    status = json.loads(kitchen.run("status", "--json").stdout)
+    assert status["incubators"][0]["batch"]["name"] == "first"
+    assert status["incubators"][0]["stage"]["name"]
+
+    assert "is not marked as done" in kitchen.run("batch", "undo", "mix", code=2).stderr
+    assert "Note: smells sweet" in kitchen.run("batch", "note", "smells", "sweet").stdout
+    shown = kitchen.run("batch", "show").stdout
+    assert "Note: smells sweet" in shown and "Not done: Cool enough?" in shown
+
+    kitchen.run("export", "first", "-o", "first.csv")
+    header = (kitchen.folder / "first.csv").read_text().splitlines()[0]
+    assert header == "time,bed-top.temperature_f,bed-bottom.temperature_f,air.temperature_f,task"
+
+    assert "Harvested: 4.9 lb of koji." in kitchen.run("batch", "harvest", "--yield", "2.2", "kg").stdout
+    assert "No batch is open" in kitchen.run("batch", "note", "late", code=1).stderr
+    code, printed = kitchen.stop()
+    assert code == 0
+    for line in ("Watching The cool box.", "Batch first begins", "Done: sprinkle the spores.", "Harvested:"):
+        assert line in printed
+    assert "Traceback" not in printed
+
+
+def test_an_alarm_is_seen_paused_and_over(kitchen: Kitchen) -> None:
+    kitchen.start()
+    until(lambda: seen(kitchen, "koji-top", 31.0))
+    assert kitchen.run("alarms").stdout == "No alarms.\n"
+    assert "Test alarm" in kitchen.run("alarms", "test", "one", "two").stdout
+    listed = kitchen.run("alarms").stdout
+    assert "Test alarm" in listed and "new" in listed
+    assert "Seen: test alarm." in kitchen.run("alarms", "ack", "1").stdout
+    assert "60 min is the most" in kitchen.run("alarms", "shelve", "test", "--for", "2", "h", code=1).stderr
+    assert "Paused until" in kitchen.run("alarms", "shelve", "test", "--for", "30", "min").stdout
+    assert json.loads(kitchen.run("alarms", "--json").stdout)[0]["state"] == "SHLVD"
+    kitchen.run("alarms", "unshelve", "test")
+    assert "'nope' is not in the list. The alarms are: 1 test." in kitchen.run("alarms", "ack", "nope", code=2).stderr
+
+
+def test_two_acts_with_one_command_line_each_are_two_acts(kitchen: Kitchen) -> None:
+    kitchen.start()
+    kitchen.run("batch", "start", "first")
+    again = kitchen.run("batch", "start", "second", code=1).stderr
+    assert again.startswith("Batch 'first' is open in box; harvest or discard it first")
+
+
+def test_a_bad_settings_file_does_not_keep_anybody_from_the_daemon_that_runs(kitchen: Kitchen) -> None:
+    kitchen.start()
+    until(lambda: seen(kitchen, "air", 30.5))
+    kitchen.config.write_text(kitchen.config.read_text() + "nonsense: yes\n")
+    told = kitchen.run("status")
+    assert "No batch is open" in told.stdout
+    assert "the daemon goes on with what it had" in " ".join(told.stderr.split())
+
+
+def test_a_second_daemon_on_the_same_journal_is_refused(kitchen: Kitchen) -> None:
+    kitchen.start()
+    second = kitchen.child("run")
+    assert second.returncode == 1
+    assert "is in use by process" in second.stderr
+    assert "Traceback" not in second.stderr
+
+
+def test_status_watch_stays_until_ctrl_c_and_that_is_no_failure(kitchen: Kitchen) -> None:
+    kitchen.start()
+    watching = kitchen.spawn("status", "--watch")
+    assert watching.stdout is not None
+    assert watching.stdout.readline().startswith("The cool box")
+    watching.send_signal(signal.SIGINT)
+    output, errors = watching.communicate(timeout=20)
+    assert (watching.returncode, errors) == (0, "")
+    assert "No batch is open" in output

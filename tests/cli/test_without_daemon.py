@@ -1,0 +1,104 @@
+"""Commands while no daemon runs: they work on the journal, say so, and leave it fit for the next start."""
+
+from __future__ import annotations
+
+import json
+
+from kojimon.journal.reader import Reader
+from tests.cli.conftest import Kitchen
+
+NOBODY = "nobody is watching"
+
+
+def kinds(kitchen: Kitchen) -> list[str]:
+    reader = Reader(kitchen.folder / "kojimon.journal")
+    try:
+        return [event.kind for event in reader.events()]
+    finally:
+        reader.close()
+
+
+def test_looking_before_the_first_start_writes_nothing(kitchen: Kitchen) -> None:
+    said = kitchen.run("status").stdout
+    assert "Nobody is watching: no daemon runs." in said
+    assert "No batch is open." in said
+    assert kitchen.run("batch", "list").stdout == "No batch yet. To open one: kojimon batch start NAME\n"
+    assert "There is no journal" in kitchen.run("journal", code=1).stderr
+    assert [path.name for path in kitchen.folder.iterdir() if "journal" in path.name] == []
+
+
+def test_a_batch_begun_in_the_middle_without_a_daemon(kitchen: Kitchen) -> None:
+    started = kitchen.run("batch", "start", "first", "--hours-ago", "18", "h", "--rice", "4 lb").stdout
+    assert "Batch first begins with 4.0 lb of rice." in started
+    assert "Done: sprinkle the spores, at " in started
+    assert NOBODY in started
+    state = json.loads(kitchen.run("status", "--json").stdout)
+    assert round(state["incubators"][0]["batch"]["hour"], 1) == 18.0
+    assert state["incubators"][0]["next"]["task"] == "first-check"
+
+
+def test_marks_are_dated_back_corrected_and_taken_back(kitchen: Kitchen) -> None:
+    kitchen.run("batch", "start", "first", "--hours-ago", "20", "h")
+    assert "Done: look, break up and mix, at " in kitchen.run("batch", "do", "first-check", "--ago", "40", "min").stdout
+    assert "Corrected: look, break up and mix, at " in kitchen.run("batch", "correct", "first", "--ago", "1 h").stdout
+    assert "is marked already" in kitchen.run("batch", "do", "kirikaeshi", code=1).stderr
+    assert "Taken back: look, break up and mix." in kitchen.run("batch", "undo", "kirikaeshi").stdout
+    told = [kind for kind in kinds(kitchen) if kind.startswith("task-")]
+    assert told == ["task-done", "task-done", "task-corrected", "task-undone"]
+
+
+def test_every_opening_is_a_told_start_and_an_orderly_stop(kitchen: Kitchen) -> None:
+    kitchen.run("batch", "start", "first")
+    kitchen.run("batch", "note", "cloth", "on")
+    told = kinds(kitchen)
+    assert told.count("start") == told.count("stop") == 2
+    assert told[-1] == "stop"
+
+
+def test_a_note_keeps_what_was_typed(kitchen: Kitchen) -> None:
+    kitchen.run("batch", "start", "first")
+    text = 'riecht nach Kastanien – 35 °C; "quoted" [bold]x[/bold] 🌾'
+    kitchen.run("batch", "note", text)
+    assert f"Note: {text}" in " ".join(kitchen.run("batch", "show", width=200).stdout.split())
+
+
+def test_harvest_ends_the_batch_and_says_how_to_keep_its_curve(kitchen: Kitchen) -> None:
+    kitchen.run("batch", "start", "first", "--hours-ago", "44", "h")
+    ended = kitchen.run("batch", "harvest", "--yield", "2.3 kg", "--note", "white and sweet").stdout
+    assert "Look and smell before any taste." in " ".join(ended.split())
+    assert "kojimon export box-" in ended
+    row = json.loads(kitchen.run("batch", "list", "--json").stdout)[0]
+    assert (row["outcome"], row["yield_kg"], row["note"]) == ("harvest", 2.3, "white and sweet")
+
+
+def test_a_batch_without_a_reading_cannot_be_exported_and_says_why(kitchen: Kitchen) -> None:
+    kitchen.run("batch", "start", "first")
+    result = kitchen.run("export", "first", "-o", "x.csv", code=2)
+    assert "there are no readings in that time" in result.stderr
+    assert not (kitchen.folder / "x.csv").exists()
+
+
+def test_a_test_alarm_without_a_daemon_waits_for_one(kitchen: Kitchen) -> None:
+    told = " ".join(kitchen.run("alarms", "test").stdout.split())
+    assert "goes out when the daemon runs" in told
+    assert json.loads(kitchen.run("journal", "--json").stdout)["messages_waiting"] == 1
+
+
+def test_the_journal_can_be_copied(kitchen: Kitchen) -> None:
+    kitchen.run("batch", "start", "first")
+    assert "Copied and checked" in kitchen.run("journal", "backup", "copies").stdout
+    assert (kitchen.folder / "copies" / "kojimon.journal.1").is_file()
+    assert "Which folder?" in kitchen.run("journal", "backup", code=2).stderr
+    assert "is the journal's own" in kitchen.run("journal", "backup", ".", code=1).stderr
+
+
+def test_a_rehearsal_of_a_batch_gives_its_own_events(kitchen: Kitchen) -> None:
+    kitchen.run("batch", "start", "first", "--hours-ago", "20", "h")
+    kitchen.run("batch", "do", "first-check")
+    kitchen.run("batch", "harvest")
+    again = json.loads(kitchen.run("rehearse", "--batch", "first", "--json").stdout)
+    assert again["same"] is True
+    assert [event["kind"] for event in again["events"]][-1] == "batch-harvest"
+    other = json.loads(kitchen.run("rehearse", "--batch", "first", "--schedule", "rice-koji-sake", "--json").stdout)
+    assert other["schedule"] == "rice-koji-sake" and other["same"] is None
+    assert other["events"][0]["data"]["schedule"] == "rice-koji-sake"
