@@ -50,7 +50,6 @@ GIVEN: Final[dict[str, Any]] = {
         "siren": {"kind": "command", "run": '[/usr/local/bin/siren, "on"]', "joins": "4 min"},
     },
     "watch": {"attic": {"from": "house"}},
-    "watch": {"attic": {"from": "house"}},
 }  # fmt: skip
 
 _HEAD: Final = """\
