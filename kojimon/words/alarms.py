@@ -12,6 +12,7 @@ from typing import Any
 from msgspec import Struct
 
 from kojimon.words import speech as say
+from kojimon.words import watches
 from kojimon.words.speech import Speech
 
 HEADLINE_MAX = 60
@@ -97,8 +98,14 @@ def action(alarm: Mapping[str, Any], work: Work) -> str:
     kind, subject = _kind(str(alarm["key"]))
     if kind == "limit":
         return _limit_action(str(alarm["key"]).split("/"), str(alarm.get("side", "")), work)
+    if kind in watches.LIKE_LIMITS:
+        return _limit_action(str(alarm["key"]).split("/"), watches.side_of(alarm), work)
     if kind == "health":
         return HEALTH_ACTIONS.get(subject.split(":")[0], "See: kojimon status")
+    if kind == "box":
+        return "Is the box on? Check plug" if subject == "off" else "Turn it down or unplug it"
+    if kind == "silent" and alarm.get("place") == "heartbeat":
+        return "Look at its computer, network"
     return {
         "silent": "Check plug and cable",
         "blind": "Use a kitchen thermometer",
@@ -165,6 +172,10 @@ def subject(alarm: Mapping[str, Any], speech: Speech) -> str:
         return HEALTH_WORDS.get(what, say.big_first(what)) + (f" ({name})" if name else "")
     if kind == "task":
         return f"{say.big_first(speech.task(about))}: late"
+    if kind in watches.LIKE_LIMITS or kind == "box":
+        return watches.subject(alarm, _place_name(alarm))
+    if kind == "silent" and alarm.get("place") == "heartbeat":
+        return f"No sign of life from {about}"
     fixed = {"silent": f"Probe {about} silent", "blind": "The koji cannot be seen", "test": "Test alarm"}
     return fixed.get(kind) or str(alarm.get("label") or about.replace("-", " "))
 
@@ -180,6 +191,9 @@ def _fact(alarm: Mapping[str, Any], speech: Speech, per_hour: float | None) -> t
     """What is wrong, with and without the trend."""
     kind, _ = _kind(str(alarm["key"]))
     value, limit = alarm.get("value"), alarm.get("limit")
+    if kind in watches.LIKE_LIMITS or kind == "box":
+        text = watches.fact(alarm, speech, _place_name(alarm))
+        return text, text
     if kind != "limit" or value is None or limit is None:
         text = subject(alarm, speech)
         since = alarm.get("silent_s")
@@ -193,6 +207,12 @@ def _fact(alarm: Mapping[str, Any], speech: Speech, per_hour: float | None) -> t
     brief = f"{name} {speech.brief(quantity, value)} {over} {speech.brief(quantity, limit, unit=False)}"
     word = say.trend(quantity, per_hour)
     return (f"{brief}, {word}" if word else brief), brief
+
+
+def _place_name(alarm: Mapping[str, Any]) -> str:
+    """Where an alarm with a place in its key is, in words."""
+    parts = str(alarm["key"]).split("/")
+    return _name(parts[1] if len(parts) > 2 else "air", str(alarm.get("tray") or ""))
 
 
 def _name(place: str, tray: str) -> str:

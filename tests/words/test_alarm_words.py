@@ -118,3 +118,36 @@ def test_a_paused_alarm_says_until_when_in_the_persons_zone() -> None:
 def test_no_first_line_says_bed() -> None:
     for key in ("limit/bed/temperature/high", "limit/bed/temperature/low", "blind/bed"):
         assert "bed" not in headline(limit_alarm(key=key, tray=""), CELSIUS, Work(), None, None).lower()
+
+
+@pytest.mark.parametrize(
+    ("alarm", "wanted"),
+    [
+        ({"key": "box/off", "value": 24.1, "limit": 30.2}, "Box air 24.1 °C, usually 30.2. Is the box on? Check plug"),
+        ({"key": "box/hot", "value": 41.0, "limit": 30.0}, "Box air 41 °C, usually 30. Turn it down or unplug it"),
+        ({"key": "time-to-limit/bed/temperature", "value": 41.2, "limit": 43.0, "left_s": 1500.0, "tray": "top"},
+         "Top tray 41.2 °C, at 43 in 25 min. Break up, spread"),
+        ({"key": "rate/bed/temperature/rising", "value": 36.0, "limit": 2.0, "rate_per_h": 3.1},
+         "The koji 36 °C, +3.1 °C/h. Break up, spread"),
+        ({"key": "rate/bed/temperature/falling", "value": 28.0, "limit": -2.0, "rate_per_h": -2.5},
+         "The koji 28 °C, -2.5 °C/h. Is the box on? Wrap trays"),
+        ({"key": "deviation/air/temperature", "value": 34.0, "limit": 30.0, "side": "high"},
+         "Box air 34 °C, 30 wanted. Turn box down, vent"),
+        ({"key": "exposure/bed/temperature", "value": 41.0, "limit": 40.0, "total_ms": 10_800_000},
+         "The koji over 40 for 3 h. Break up, spread"),
+        ({"key": "recovery/bed/temperature", "value": 39.0, "limit": 36.0},
+         "The koji 39 °C after the work, over 36. Break up, spread"),
+        ({"key": "silent/cellar", "place": "heartbeat", "silent_s": 200.0},
+         "No sign of life from cellar. Look at its computer, network"),
+    ],
+)  # fmt: skip
+def test_first_lines_of_alarms_that_are_no_plain_limit(alarm: dict[str, Any], wanted: str) -> None:
+    line = headline({"state": "UNACK", **alarm}, CELSIUS, MIXING, None, None)
+    assert line == wanted
+    assert len(line) <= 60
+
+
+def test_the_same_in_fahrenheit_differences_as_differences() -> None:
+    """3.1 K/h is 5.6 °F/h: a difference converts without the 32 (NIST SP 811, appendix B.8)."""
+    alarm = {"key": "rate/bed/temperature/rising", "value": 36.0, "limit": 2.0, "rate_per_h": 3.1, "tray": "top"}
+    assert headline(alarm, FAHRENHEIT, MIXING, None, None).startswith("Top tray 97 °F, +5.6 °F/h.")
