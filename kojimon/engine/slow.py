@@ -203,21 +203,27 @@ def _recovery(turn: Turn, incubator: str, known: Known, key: str, watch: Recover
 def _time_to_limit(turn: Turn, incubator: str, response_s: float) -> None:
     """The koji rises towards its high limit, surely, and will be there before a person can: told, not woken.
 
+    Once told it ends only when the limit is twice as far in time or no longer approached, so that it does not flicker.
     Linear, so too late for growth that feeds on itself; the limit itself is never given up for it. Condition after
     NUREG-0700: warn before the consequence, the time to respond subtracted.
     """
+    key = "time-to-limit/bed/temperature"
+    told = turn.alarm(incubator, key).active
     bands, worst = bands_in_force(turn, incubator), None
     for no in fresh(turn, turn.compiled.probes_at(incubator, "bed", "temperature")):
         probe = turn.compiled.probes[no]
         band, slope = band_of(bands, probe), slope_of(turn.trace.get(no, ()))
-        per_h = _sure(slope)
-        if slope is None or band is None or band.high is None or per_h <= 0 or turn.last_v[no] >= band.high.limit:
+        there = band is not None and band.high is not None and turn.last_v[no] >= band.high.limit
+        if slope is None or band is None or band.high is None or (there and not told):
             continue
-        left_s = (band.high.limit - slope.fitted) / per_h * 3600
+        per_h = slope.per_h if told and slope.per_h > slope.error_per_h else _sure(slope)
+        if per_h <= 0 and not there:
+            continue
+        left_s = 0.0 if there else (band.high.limit - slope.fitted) / per_h * 3600
         if worst is None or left_s < worst[0]:
             worst = (left_s, no, band.high.limit, per_h)
-    key = "time-to-limit/bed/temperature"
-    if worst is None or worst[0] > response_s or turn.working(incubator):
+    reached = turn.alarm(incubator, "limit/bed/temperature/high").active
+    if worst is None or reached or worst[0] > response_s * (2 if told else 1) or turn.working(incubator):
         held(turn, incubator, key, False, 0, Priority.TELL)
         return
     left_s, no, limit, per_h = worst

@@ -91,7 +91,13 @@ def _prepare(options: dict[str, Any], stack: ExitStack) -> Run:
     if hands == "cook":
         rice = sum(tray.white_rice_kg for tray in scenario.params.trays)
         start_h = scenario.params.start_local_h
-        work.cook = Cook(options["seed"], start_local_h=start_h, incubator=options["incubator"], rice_kg=rice)
+        work.cook = Cook(
+            options["seed"],
+            start_local_h=start_h,
+            absent_h=work.world.scenario.absent_h,
+            incubator=options["incubator"],
+            rice_kg=rice,
+        )
     work.publishers = _publishers(options, scenario, stack)
     if options["out"]:
         work.curve = stack.enter_context(CurveWriter(options["out"], scenario.probes, start_ms))

@@ -204,6 +204,12 @@ def serial_unplugged(seed: int) -> Scenario:
     )
 
 
+def eventful(seed: int) -> Scenario:
+    """A whole batch with a bit of everything: a probe silent for 40 min, and nobody there when it wants mixing."""
+    outage = _fault(8.0, "silent", "bed-2", minutes=40)
+    return replace(_with(seed, "eventful", outage), absent_h=((17.0, 34.5),))
+
+
 # -- nights -------------------------------------------------------------------------------------------
 
 
@@ -256,6 +262,7 @@ SCENARIOS: dict[str, Callable[[int], Scenario]] = {
         radio_gaps,
         short_gaps,
         serial_unplugged,
+        eventful,
         nuisances,
         night,
     )

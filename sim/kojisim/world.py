@@ -58,6 +58,8 @@ class Scenario:
     inoculate_c: float | None = 32.0
     #: `bedside`: a person mixes by the koji's true temperature (see `kojisim.hands`); `none`: nobody.
     hands: Hands = "none"
+    #: World hours (from, to) during which a cook of this scenario does nothing.
+    absent_h: tuple[tuple[float, float], ...] = ()
 
 
 class World:
