@@ -8,8 +8,6 @@ timed commits of an idle minute) is not in the figure.
 from __future__ import annotations
 
 import os
-import shutil
-import subprocess
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -19,6 +17,7 @@ from kojimon.journal.files import open_or_recover
 from kojimon.journal.records import Chunk, StoredReading
 from kojimon.journal.writer import Writer
 from kojimon.model import Event, InputRow
+from tests.parts.card import Card, new_card
 
 pytestmark = [pytest.mark.bench, pytest.mark.slow]
 
@@ -28,43 +27,10 @@ SNAPSHOT = os.urandom(6000)
 """A state of some kilobytes that does not compress away."""
 
 
-class Card:
-    """A mounted ext4 file system on a loop device."""
-
-    def __init__(self, folder: Path, device: str) -> None:
-        self.folder, self._stat = folder, Path(f"/sys/block/{Path(device).name}/stat")
-
-    def written(self) -> int:
-        """Bytes written to the device so far (kernel, Documentation/block/stat.rst: field 7, sectors of 512 bytes)."""
-        os.sync()
-        return int(self._stat.read_text().split()[6]) * 512
-
-
-def run(*command: str) -> str:
-    return subprocess.run(command, check=True, capture_output=True, text=True).stdout.strip()
-
-
 @pytest.fixture
 def card(tmp_path: Path) -> Iterator[Card]:
-    if os.geteuid() != 0 or not all(shutil.which(tool) for tool in ("losetup", "mkfs.ext4", "mount")):
-        pytest.skip("needs root, losetup and mkfs.ext4")
-    image, folder = tmp_path / "card.img", tmp_path / "card"
-    with image.open("wb") as file:
-        file.truncate(256 * 2**20)
-    folder.mkdir()
-    run("mkfs.ext4", "-q", "-F", "-E", "lazy_itable_init=0,lazy_journal_init=0", str(image))
-    try:
-        device = run("losetup", "--find", "--show", str(image))
-    except subprocess.CalledProcessError as problem:
-        pytest.skip(f"no loop device: {problem.stderr.strip()}")
-    try:
-        run("mount", device, str(folder))
-        try:
-            yield Card(folder, device)
-        finally:
-            run("umount", str(folder))
-    finally:
-        run("losetup", "--detach", device)
+    with new_card(tmp_path, 256) as made:
+        yield made
 
 
 def minute_of(seq: int, minute: int) -> list[StoredReading]:

@@ -1,6 +1,6 @@
 """Runs a writer until it kills itself (SIGKILL) at one point of one commit. Prints what was acknowledged.
 
-Arguments: journal, name of the point, how many times it is passed before the kill.
+Arguments: journal, name of the point, how many times it is passed before the kill, and how many turns at most.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ def main() -> None:
     seq, event_no = reader.last_seq(), reader.last_event()
     writer = Writer(path, commit_every_s=3600, on_committed=committed, ballast_mb=0, step=step)
     writer.start()
-    for turn in range(400):
+    for turn in range(int(sys.argv[4]) if len(sys.argv) > 4 else 400):
         readings = [(seq + n, (seq + n) * 10, 1, 30.0, None, 0) for n in range(1, 6)]
         seq += 5
         events = []

@@ -1,0 +1,66 @@
+"""A card to wear out and to pull: ext4 on a loop device, with the kernel's counters. Needs root."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+
+class Card:
+    """A mounted ext4 file system on a loop device over an image file."""
+
+    def __init__(self, image: Path, folder: Path, device: str) -> None:
+        self.image, self.folder = image, folder
+        self._block = Path("/sys/block") / Path(device).name
+
+    def written(self) -> int:
+        """Bytes written to the device so far (kernel, Documentation/block/stat.rst: field 7, sectors of 512 bytes)."""
+        os.sync()
+        return int((self._block / "stat").read_text().split()[6]) * 512
+
+
+def run(*command: str) -> str:
+    """Runs a command to its end; what it printed."""
+    return subprocess.run(command, check=True, capture_output=True, text=True).stdout.strip()
+
+
+def need_root() -> None:
+    """Skips the test where no card can be made."""
+    if os.geteuid() != 0 or not all(shutil.which(tool) for tool in ("losetup", "mkfs.ext4", "mount")):
+        pytest.skip("needs root, losetup and mkfs.ext4")
+
+
+@contextmanager
+def new_card(above: Path, size_mb: int) -> Iterator[Card]:
+    """Makes a card below a folder and mounts it."""
+    need_root()
+    image = above / "card.img"
+    with image.open("wb") as file:
+        file.truncate(size_mb * 2**20)
+    run("mkfs.ext4", "-q", "-F", "-E", "lazy_itable_init=0,lazy_journal_init=0", str(image))
+    with mounted(image, above / "card") as card:
+        yield card
+
+
+@contextmanager
+def mounted(image: Path, folder: Path) -> Iterator[Card]:
+    """Mounts an image for as long as the block lasts."""
+    folder.mkdir()
+    try:
+        device = run("losetup", "--find", "--show", str(image))
+    except subprocess.CalledProcessError as problem:
+        pytest.skip(f"no loop device: {problem.stderr.strip()}")
+    try:
+        run("mount", device, str(folder))
+        try:
+            yield Card(image, folder, device)
+        finally:
+            run("umount", str(folder))
+    finally:
+        run("losetup", "--detach", device)
