@@ -54,9 +54,7 @@ def fact(alarm: Mapping[str, Any], speech: Speech, name: str) -> str:
     return _limit_like(kind, alarm, speech, name, (quantity, now, edge)) or plain
 
 
-def _limit_like(
-    kind: str, alarm: Mapping[str, Any], speech: Speech, name: str, shown: tuple[str, str, str]
-) -> str:
+def _limit_like(kind: str, alarm: Mapping[str, Any], speech: Speech, name: str, shown: tuple[str, str, str]) -> str:
     quantity, now, edge = shown
     if kind == "time-to-limit":
         left_s = alarm.get("left_s")

@@ -1,4 +1,4 @@
-"""A person's channels on a manual clock: what the plan sends, when, and what comes of it. With or without the engine."""
+"""A person's channels on a manual clock: what the plan sends, when, what comes of it; with or without the engine."""
 
 from __future__ import annotations
 

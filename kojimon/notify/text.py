@@ -1,0 +1,325 @@
+"""A message in words: a first line of 60 characters, then what a woken person asks next. Pure.
+
+In order: since when and how often; what goes with it; where it is going; what happens if nothing is done; how sure that
+is; what was done; what to do; what the daemon does next.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any, Final
+
+import msgspec
+from msgspec import Struct
+
+from kojimon.model import Event
+from kojimon.notify.records import Send
+from kojimon.units import show_duration
+from kojimon.words import alarms as alarm_words
+from kojimon.words import events as event_words
+from kojimon.words import speech as say
+from kojimon.words import status
+from kojimon.words.alarms import HEADLINE_MAX, Work
+from kojimon.words.meaning import ladder, meaning_of
+from kojimon.words.speech import Speech
+
+DISAGREE_K: Final = 2.0
+"""Probes in the koji further apart than this do not agree (trays differ by some, judgement)."""
+LISTED: Final = 30
+"""Lines a digest lists; the rest is counted."""
+
+Document = Mapping[str, Any]
+
+
+class Text(Struct, frozen=True):
+    """What a person reads."""
+
+    title: str
+    body: str
+
+
+class Desk(Struct, frozen=True):
+    """What the words hang on besides the message.
+
+    Attributes:
+        document: the state document with its wall times, as the page shows it.
+        utc_of: engine ms to (UTC ms, trusted).
+        now_ms: engine time now.
+        attempts: how often each channel got a message of this call out, by name; `failing` those that do not.
+        unrecorded: it could not be written down yet.
+    """
+
+    document: Document
+    utc_of: Callable[[int], tuple[int, bool]]
+    now_ms: int
+    attempts: Mapping[str, int] = {}
+    failing: Sequence[str] = ()
+    unrecorded: bool = False
+
+
+def compose(send: Send, events: Sequence[Event], desk: Desk) -> Text:
+    """The words of a message.
+
+    Args:
+        send: what is sent. events: those it is about, the one to speak of first in front.
+    """
+    speech = status.speech_of(desk.document)
+    if send.kind in ("digest", "flood"):
+        return _folded(send, events, desk, speech)
+    if send.kind == "over":
+        return _over(events, desk, speech)
+    first = events[0]
+    if first.kind != "alarm":
+        line = event_words.line(_plain(first, desk), speech, _work(first, desk))
+        text = line.text if line else first.kind
+        return Text(_short(text), "\n".join(filter(None, [text, *_advice(first, desk), _unset(desk)])))
+    return _call(send, events, desk, speech)
+
+
+# -- a call ------------------------------------------------------------------------------------------------------
+
+
+def _call(send: Send, events: Sequence[Event], desk: Desk, speech: Speech) -> Text:
+    first = events[0]
+    box, alarm = _box(first.incubator, desk), _alarm(first, desk)
+    if first.key == "test":
+        return _test(send, first, desk, speech)
+    title = (
+        status.first_line(alarm, box, speech, desk.now_ms)
+        if box is not None
+        else alarm_words.headline(alarm, speech, Work(), None, None)
+    )
+    work = status.work_of(box, desk.now_ms) if box is not None else Work()
+    lines = [
+        _worse(send, events),
+        _since(first, alarm, desk, speech),
+        _detail(alarm),
+        *_with_it(events, desk, speech),
+        _going(alarm, box, desk, speech),
+        _consequence(first),
+        _sure(alarm, box, speech),
+        _done(work),
+        _todo(alarm, work),
+        _next(send, first, desk, speech),
+        _mark(send, first, desk),
+    ]
+    return Text(title[:HEADLINE_MAX], "\n".join(filter(None, lines)))
+
+
+def _test(send: Send, first: Event, desk: Desk, speech: Speech) -> Text:
+    text = str(first.data.get("text") or "Test")
+    lines = [text, _since(first, _alarm(first, desk), desk, speech), "Say seen on this phone: that is the proof."]
+    lines.append(_mark(send, first, desk))
+    return Text("TEST, all is well. Say seen: then the night is armed", "\n".join(filter(None, lines)))
+
+
+def _worse(send: Send, events: Sequence[Event]) -> str:
+    if send.kind == "worse":
+        return "It has got worse since the last call."
+    comes = send.kind != "update" and len({(e.incubator, e.key) for e in events}) == 1 and len(events) > 1
+    return f"It comes and goes: {len(events)} times so far. One call stands for all." if comes else ""
+
+
+def _since(event: Event, alarm: Mapping[str, Any], desk: Desk, speech: Speech) -> str:
+    since_ms = int(alarm.get("since_t_ms") or event.t_ms)
+    lasted = say.span((desk.now_ms - since_ms) / 1000)
+    number = event.data.get("occurrence") or 1
+    turn = f", time number {number}" if number > 1 else ""
+    utc_ms, trusted = desk.utc_of(since_ms)
+    if not trusted:
+        return f"Began {lasted} ago{turn} (clock not set)." if lasted != "now" else f"Began now{turn} (clock not set)."
+    began = speech.moment(utc_ms, desk.utc_of(desk.now_ms)[0])
+    return f"Since {began}{turn}." if lasted == "now" else f"Since {began} ({lasted}){turn}."
+
+
+def _detail(alarm: Mapping[str, Any]) -> str:
+    causes = [str(cause) for cause in alarm.get("causes") or ()]
+    text = str(alarm.get("text") or "")
+    return text or (f"Check: {say.listing(causes)}." if causes else "")
+
+
+def _with_it(events: Sequence[Event], desk: Desk, speech: Speech) -> list[str]:
+    """The other alarms of the same cause, the one that came first in front."""
+    others = {(event.incubator, event.key): event for event in events[1:]}
+    others.pop((events[0].incubator, events[0].key), None)
+    if not others:
+        return []
+    told = sorted([events[0], *others.values()], key=lambda event: event.no)
+    names = [f"{n}. {alarm_words.subject(_alarm(event, desk), speech)}" for n, event in enumerate(told, 1)]
+    return ["In the order in which they came:", *names]
+
+
+def _going(alarm: Mapping[str, Any], box: Document | None, desk: Desk, speech: Speech) -> str:
+    if box is None or not str(alarm["key"]).startswith("limit/"):
+        return ""
+    fresh = status.at_present(alarm, box)
+    per_hour = fresh.get("rate_per_h")
+    quantity = str(alarm["key"]).split("/")[2]
+    word = say.trend(quantity, per_hour)
+    if not word or per_hour is None:
+        return ""
+    left_s = status.left_s(fresh, box, per_hour)
+    worse = f"; the next limit in about {say.span(left_s)} if it goes on so" if left_s is not None else ""
+    rate = "" if word == "steady" else f" {speech.slope(quantity, per_hour)}"
+    return f"{say.big_first(word)}{rate}{worse}."
+
+
+def _consequence(event: Event) -> str:
+    meaning = meaning_of(event.key)
+    if meaning is None:
+        return ""
+    causes = "" if event.data.get("causes") or event.data.get("text") else f" Likely: {say.listing([*meaning.causes])}."
+    return f"If nothing is done, {meaning.consequence}.{causes}"
+
+
+def _sure(alarm: Mapping[str, Any], box: Document | None, speech: Speech) -> str:
+    """How far the reading can be trusted: its age, and whether its neighbours agree."""
+    own = next((p for p in box["probes"] if p["name"] == alarm.get("probe")), None) if box is not None else None
+    if box is None or own is None or own.get("value") is None:
+        return ""
+    age = f"How sure: probe {own['name']} spoke {show_duration(own['age_s'] or 0)} ago"
+    same = (own["place"], own["quantity"])
+    others = [
+        p for p in box["probes"]
+        if p is not own and (p["place"], p["quantity"]) == same and p.get("value") is not None and not p.get("silent")
+    ]  # fmt: skip
+    if not others:
+        return f"{age}; no other probe is there to compare."
+    shown = say.listing([f"{_label(p)} {speech.value(p['quantity'], p['value'])}" for p in others])
+    apart = max(abs(p["value"] - own["value"]) for p in others)
+    doubt = own["quantity"] == "temperature" and apart > DISAGREE_K
+    return f"{age}; {shown}.{' They do not agree: check with a kitchen thermometer.' if doubt else ''}"
+
+
+def _label(probe: Mapping[str, Any]) -> str:
+    return say.where(probe["place"], probe["tray"]) if probe["place"] == "bed" and probe["tray"] else str(probe["name"])
+
+
+def _done(work: Work) -> str:
+    if work.mixed_ago_s is None:
+        return ""
+    return f"Last mixed {say.span(work.mixed_ago_s)} ago, {work.mixes} time{'s' if work.mixes != 1 else ''} in all."
+
+
+def _todo(alarm: Mapping[str, Any], work: Work) -> str:
+    steps = ladder(alarm, work)
+    if not steps:
+        return f"Do: {alarm_words.action(alarm, work)}."
+    return "Do: " + ". If it still rises after 20 min: ".join([steps[0], ", then ".join(map(_small, steps[1:]))]) + "."
+
+
+def _small(text: str) -> str:
+    return say.small_first(text)
+
+
+def _next(send: Send, event: Event, desk: Desk, speech: Speech) -> str:
+    if not send.urgent:
+        return "It stays on the list until you say seen."
+    tried = say.listing([f"{name} ({count})" for name, count in desk.attempts.items()])
+    so_far = f" Called so far over {tried}." if tried else ""
+    failing = f" Does not get out: {say.listing([*desk.failing])}." if desk.failing else ""
+    plan = "I call every 2 min, louder, until you say seen; 20 min after that again if it still holds."
+    return f"{plan}{so_far}{failing}"
+
+
+def _mark(send: Send, event: Event, desk: Desk) -> str:
+    """What a person recognises a repeat by, and what a door needs to answer it."""
+    turn = f", call {send.round + 1}" if send.urgent and send.round else ""
+    late = " Not written down yet." if desk.unrecorded else ""
+    return f"[{send.key}{turn}]{late}"
+
+
+# -- other messages ------------------------------------------------------------------------------------------------
+
+
+def _over(events: Sequence[Event], desk: Desk, speech: Speech) -> Text:
+    lines = [_over_line(event, desk, speech) for event in events]
+    title = f"{len(lines)} alarms are over"
+    if len(lines) == 1:
+        subject = say.small_first(alarm_words.subject(_alarm(events[0], desk), speech))
+        title = f"All right again after {_lasted(events[0])}: {subject}"
+    return Text(_short(title), "\n".join([*lines, _unset(desk)]).strip())
+
+
+def _over_line(event: Event, desk: Desk, speech: Speech) -> str:
+    since_ms = int(event.data.get("since_ms") or event.t_ms)
+    text = alarm_words.subject(_alarm(event, desk), speech)
+    now_utc_ms = desk.utc_of(desk.now_ms)[0]
+    began, ended = (speech.moment(desk.utc_of(t_ms)[0], now_utc_ms) for t_ms in (since_ms, event.t_ms))
+    when = f", {began} to {ended}" if desk.utc_of(event.t_ms)[1] else ""
+    return f"{text} for {_lasted(event)}{when}"
+
+
+def _lasted(event: Event) -> str:
+    return show_duration(max(0, event.t_ms - int(event.data.get("since_ms") or event.t_ms)) / 1000)
+
+
+def _folded(send: Send, events: Sequence[Event], desk: Desk, speech: Speech) -> Text:
+    teller, lines = event_words.Teller(speech), []
+    ended = {_occurrence(event) for event in events if _is_over(event)}
+    for event in events:
+        if event.kind == "alarm" and not _is_over(event) and _occurrence(event) in ended:
+            continue
+        utc_ms, trusted = desk.utc_of(event.t_ms)
+        clock = speech.moment(utc_ms, desk.utc_of(desk.now_ms)[0]) if trusted else ""
+        line = teller.tell(_plain(event, desk))
+        text = _over_line(event, desk, speech) if _is_over(event) else (line.text if line else event.kind)
+        lines.append(f"{clock} {text}".strip())
+    more = [f"and {len(lines) - LISTED} more; see: kojimon alarms"] if len(lines) > LISTED else []
+    count = len(lines)
+    title = f"{count} alarms at once" if send.kind == "flood" else f"{count} thing{'s' if count != 1 else ''} to know"
+    return Text(title, "\n".join([*lines[:LISTED], *more, _unset(desk)]).strip())
+
+
+def _occurrence(event: Event) -> tuple[str, str, Any]:
+    return event.incubator, event.key, event.data.get("occurrence")
+
+
+def _is_over(event: Event) -> bool:
+    return event.kind == "alarm" and event.data.get("event") == "off"
+
+
+# -- parts -----------------------------------------------------------------------------------------------------------
+
+
+def _advice(event: Event, desk: Desk) -> list[str]:
+    """Advice and cautions of the task a window is about: they stand at the step they belong to."""
+    box = _box(event.incubator, desk)
+    task = next((task for task in box["tasks"] if task["name"] == event.key), None) if box is not None else None
+    if task is None or event.kind not in ("window-due", "window-closed"):
+        return []
+    return [*task.get("advice", ()), *(f"Mind: {caution}" for caution in task.get("cautions", ()))]
+
+
+def _box(incubator: str, desk: Desk) -> Document | None:
+    return next((box for box in desk.document["incubators"] if box["name"] == incubator), None)
+
+
+def _work(event: Event, desk: Desk) -> Work:
+    box = _box(event.incubator, desk)
+    return status.work_of(box, desk.now_ms) if box is not None else Work()
+
+
+def _alarm(event: Event, desk: Desk) -> dict[str, Any]:
+    """The alarm of an event in the form of the state document, with what is known of it now where it is the same."""
+    data = event.data
+    box = _box(event.incubator, desk)
+    rows = box["alarms"] if box is not None else desk.document["alarms"]
+    same = (row for row in rows if row["key"] == event.key and row["occurrence"] == data.get("occurrence"))
+    now: Mapping[str, Any] = next(same, {})
+    base = {"key": event.key, "state": data.get("to", ""), "since_t_ms": data.get("since_ms", event.t_ms)}
+    return {**base, **data, **{name: value for name, value in now.items() if value not in (None, "")}}
+
+
+def _plain(event: Event, desk: Desk) -> dict[str, Any]:
+    utc_ms, trusted = desk.utc_of(event.t_ms)
+    plain: dict[str, Any] = msgspec.to_builtins(event)
+    return {**plain, "utc": say.moment_utc(utc_ms).isoformat()} if trusted else plain
+
+
+def _unset(desk: Desk) -> str:
+    return "" if desk.utc_of(desk.now_ms)[1] else "(clock not set)"
+
+
+def _short(text: str) -> str:
+    return text if len(text) <= HEADLINE_MAX else f"{text[: HEADLINE_MAX - 1].rstrip()}…"

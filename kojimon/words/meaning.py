@@ -1,0 +1,121 @@
+"""What each alarm means: likely causes, what happens if nothing is done, how long there is. Common practice, no source.
+
+An alarm without these would not be a call for a response, only a line in a record; arming refuses such a one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from msgspec import Struct
+
+from kojimon.words import alarms as alarm_words
+from kojimon.words.alarms import Work
+
+
+class Meaning(Struct, frozen=True):
+    """Causes and consequence in words, and the time to respond in seconds."""
+
+    causes: tuple[str, ...]
+    consequence: str
+    respond_s: float
+
+
+_HOT = Meaning(
+    ("it warms itself and cannot lose the heat", "the box heats too much", "a lump, or a layer too thick"),
+    "the koji overheats, the mould weakens and unwanted growth takes over",
+    1500,
+)
+_COLD = Meaning(
+    ("the box is off", "the room is cold", "the lid or a vent is open"),
+    "growth stands still, and what likes it cooler gets ahead",
+    3600,
+)
+_BLIND = Meaning(
+    ("its plug or cable", "its computer or radio", "the probe fell out"),
+    "nobody sees whether the koji gets too warm",
+    900,
+)
+_DAEMON = Meaning(("see the text of the alarm",), "the next alarm may come late, or be missing in the record", 14_400)
+MEANINGS: dict[str, Meaning] = {
+    "limit/bed/temperature/high": _HOT,
+    "limit/bed/temperature/low": _COLD,
+    "limit/bed/humidity/high": Meaning(("too little air",), "the koji gets wet and slimy", 7200),
+    "limit/bed/humidity/low": Meaning(("too much air",), "the rice dries and the mould stops", 7200),
+    "limit/air/temperature/high": Meaning(
+        ("the thermostat sticks", "the probe lies on the heater"), "the koji cannot lose its heat", 3600
+    ),
+    "limit/air/temperature/low": Meaning(
+        ("the box is off", "the lid is open", "the room is cold"), "the koji cools", 7200
+    ),
+    "limit/air/humidity/high": Meaning(("too little air", "a wet sensor"), "the koji gets wet and slimy", 7200),
+    "limit/air/humidity/low": Meaning(("the damp cloth is dry", "the lid is open"), "the rice dries", 7200),
+    "limit/room": Meaning(("heating, a window, the weather",), "the box cannot hold its temperature", 7200),
+    "limit/wet-bulb": Meaning(("its wick is dry, or the air is",), "the damp of the box is not known", 7200),
+    "silent": _BLIND,
+    "blind": _BLIND,
+    "expect": Meaning(("see the text of the alarm",), "the batch falls behind, or spoils", 7200),
+    "task": Meaning(("it was forgotten, or not marked",), "the koji goes on without it", 3600),
+    "box/off": Meaning(
+        ("its plug, strip, GFCI or RCD", "its own timer", "the lid is open"), "the koji cools and growth stops", 3600
+    ),
+    "box/hot": Meaning(
+        ("the thermostat sticks", "a cover on the vents"), "the koji overheats, and something may burn", 900
+    ),
+    "deviation": Meaning(("the box is set otherwise", "the koji warms itself"), "growth is not what was planned", 3600),
+    "rate": Meaning(("work, or a change of the box",), "a limit may be reached soon", 1800),
+    "exposure": Meaning(("it has been warm for long",), "the koji may taste of it; harvest may be near", 7200),
+    "recovery": Meaning(("the work did not cool it enough", "the box is too warm"), "it goes on warming", 1200),
+    "time-to-limit": _HOT,
+    "health": _DAEMON,
+    "test": Meaning(("somebody tries out the alarm",), "nothing, but the way to you stays unproven", 300),
+}
+
+
+def meaning_of(key: str) -> Meaning | None:
+    """What an alarm means, by the longest beginning of its key that is known."""
+    parts = key.split("/")
+    for length in range(len(parts), 0, -1):
+        found = MEANINGS.get("/".join(parts[:length]))
+        if found is not None:
+            return found
+    return None
+
+
+def unexplained(keys: Iterable[str]) -> list[str]:
+    """Keys of alarms that lack cause, consequence, action or time to respond."""
+    bad = []
+    for key in keys:
+        meaning = meaning_of(key)
+        todo = alarm_words.action({"key": key}, Work())
+        if meaning is None or not (meaning.causes and meaning.consequence and meaning.respond_s > 0 and todo):
+            bad.append(key)
+    return bad
+
+
+RUNGS = (
+    "Vent the box or turn it down",
+    "Break the koji up and spread it",
+    "Furrow it, spread it thinner",
+    "Swap the trays",
+    "Look whether it is done: harvest",
+)
+
+
+def ladder(alarm: Mapping[str, Any], work: Work) -> list[str]:
+    """What to do about hot koji, one thing after the other, by stage and by the time since the last mixing.
+
+    Returns: the steps in order, the first one what the first line of the message says; empty for other alarms.
+    """
+    hot_keys = ("limit/bed/temperature/high", "time-to-limit/bed/temperature", "recovery/bed/temperature")
+    if str(alarm["key"]) not in hot_keys or work.hour is None:
+        return []
+    order: tuple[int, ...] = (0, 1, 2)
+    if work.harvest_open:
+        order = (4, 2, 0)
+    elif work.mixed_ago_s is not None and work.mixed_ago_s <= 3600:
+        order = (0, 2, 3)
+    elif work.mix_open or work.mixes:
+        order = (1, 2, 0, 3) if work.mix_open else (2, 3, 0)
+    return [RUNGS[index] for index in order]

@@ -1,0 +1,180 @@
+"""What a woken person reads: the first line, and the order of what follows it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from kojimon.alarms.states import AlarmState
+from kojimon.model import Event
+from kojimon.notify.records import Send
+from kojimon.notify.text import Desk, Text, compose
+from kojimon.words.alarms import HEALTH_WORDS, Work
+from kojimon.words.meaning import ladder, meaning_of, unexplained
+from tests.parts.statedoc import NOW_MS, H, at, document, hot_alarm
+
+UTC_MS = 1_769_889_600_000  # 2026-01-31 20:00 UTC, 14:00 in Chicago
+KEY = "limit/bed/temperature/high"
+
+
+def desk(doc: dict[str, Any] | None = None, trusted: bool = True, **more: Any) -> Desk:
+    return Desk(doc or document(), lambda t_ms: (UTC_MS + t_ms - NOW_MS, trusted), NOW_MS, **more)
+
+
+def called(no: int = 7, key: str = KEY, ago_s: float = 600, **data: Any) -> Event:
+    facts = {
+        "from": "NORM", "to": "UNACK", "event": "on", "level": "high", "priority": "wake", "occurrence": 1,
+        "value": 43.2, "limit": 43.0, "side": "high", "tray": "top", "probe": "koji-top",
+        "since_ms": NOW_MS - round(ago_s * 1000),
+    }  # fmt: skip
+    return Event(no, NOW_MS - round(ago_s * 1000) + 600, "alarm", "box", "b", key, {**facts, **data})
+
+
+def told(events: list[Event], on: Desk | None = None, **send: Any) -> Text:
+    facts: dict[str, Any] = {"kind": "call", "urgent": True, **send}
+    key = f"box/{events[0].key}#1"
+    return compose(Send(key, "phone", messages=(), events=(), **facts), events, on or desk())
+
+
+def hot_document(**probe: Any) -> dict[str, Any]:
+    doc = document()
+    box = doc["incubators"][0]
+    box["alarms"] = [hot_alarm()]
+    box["probes"][0] |= {"value": 43.4, "rate_per_h": 1.92, **probe}
+    return doc
+
+
+def test_the_first_line_is_the_design_s_and_the_body_answers_what_comes_next() -> None:
+    """Requirement: first 60 characters what, value vs limit, time left, action; then since when, trend, consequence,
+    data age, next step of the system."""
+    doc = hot_document()
+    doc["incubators"][0]["alarms"][0]["occurrence"] = 2
+    text = told([called(occurrence=2)], desk(doc, attempts={"phone": 2, "siren": 1}, failing=("mail",)), round=3)
+    assert text.title == "Top tray 110 °F over 109, rising. 50 min. Break up, spread"
+    assert text.body.splitlines() == [
+        "Since 13:50 (10 min), time number 2.",
+        "Rising +3.5 °F/h; the next limit in about 50 min if it goes on so.",
+        "If nothing is done, the koji overheats, the mould weakens and unwanted growth takes over. Likely: it warms "
+        "itself and cannot lose the heat, the box heats too much and a lump, or a layer too thick.",
+        "How sure: probe koji-top spoke 4 s ago; the bottom tray 95.2 °F. They do not agree: check with a kitchen "
+        "thermometer.",
+        "Do: Break the koji up and spread it. If it still rises after 20 min: furrow it, spread it thinner, then vent "
+        "the box or turn it down, then swap the trays.",
+        "I call every 2 min, louder, until you say seen; 20 min after that again if it still holds. Called so far over "
+        "phone (2) and siren (1). Does not get out: mail.",
+        "[box/limit/bed/temperature/high#1, call 4]",
+    ]
+
+
+def test_a_clock_that_is_not_set_is_said_and_no_time_of_day_is() -> None:
+    text = told([called()], desk(hot_document(), trusted=False))
+    assert text.body.splitlines()[0] == "Began 10 min ago (clock not set)."
+    assert "13:50" not in text.body
+
+
+def test_the_ladder_goes_by_stage_and_time_since_the_last_mixing() -> None:
+    """Vent or turn the box down; break up; furrow or spread thinner; swap trays; harvest (design)."""
+    alarm = {"key": KEY}
+    steps = {
+        "before any mixing": Work(hour=20.0),
+        "mixing wanted": Work(hour=25.0, mix_open=True),
+        "just mixed": Work(hour=28.0, mixes=1, mixed_ago_s=1200),
+        "mixed long ago": Work(hour=32.0, mixes=2, mixed_ago_s=9000),
+        "late": Work(hour=44.0, mixes=3, mixed_ago_s=9000, harvest_open=True),
+    }
+    assert {name: ladder(alarm, work)[0] for name, work in steps.items()} == {
+        "before any mixing": "Vent the box or turn it down",
+        "mixing wanted": "Break the koji up and spread it",
+        "just mixed": "Vent the box or turn it down",
+        "mixed long ago": "Furrow it, spread it thinner",
+        "late": "Look whether it is done: harvest",
+    }
+    assert ladder({"key": "silent/air"}, Work(hour=20.0)) == []
+    assert ladder(alarm, Work()) == []
+
+
+def test_after_a_mixing_the_body_says_when() -> None:
+    doc = hot_document()
+    doc["incubators"][0]["tasks"][1]["marks"] = [{"mark": 2, "at_t_ms": at(-2.0)["t_ms"], "undone": False}]
+    assert "Last mixed 2 h ago, 1 time in all." in told([called()], desk(doc)).body
+
+
+def test_alarms_of_one_cause_are_listed_first_out_first() -> None:
+    events = [called(9), called(7, "box/off", limit=30.0), called(8, "silent/air", probe="air")]
+    body = told(events, desk(hot_document())).body
+    assert "In the order in which they came:\n1. The box seems to be off\n2. Probe air silent\n3. Top tray too" in body
+
+
+def test_the_end_has_its_own_title_and_says_how_long_it_lasted() -> None:
+    event = called(ago_s=0, since_ms=NOW_MS - 50 * 60_000, event="off", to="RTNUN", level="")
+    text = told([event], kind="over", urgent=False)
+    assert text.title == "All right again after 50 min: top tray too warm"
+    assert text.body == "Top tray too warm for 50 min, 13:10 to 14:00"
+
+
+def test_a_digest_tells_each_thing_once_with_its_time() -> None:
+    on = called(3, "limit/air/temperature/low", priority="tell", ago_s=7200, level="low", side="low", value=23.0,
+                limit=24.0, tray="", probe="air")  # fmt: skip
+    off = Event(4, NOW_MS - 3_600_000, "alarm", "box", "b", on.key, {**on.data, "event": "off", "to": "RTNUN"})
+    window = Event(5, NOW_MS - 1_800_000, "window-due", "box", "b", "mix", {"round": 1, "label": "Break up and mix"})
+    text = told([on, off, window], kind="digest", urgent=False)
+    assert text == Text(
+        "2 things to know",
+        "13:00 Box air too cold for 1 h, 12:00 to 13:00\n13:30 Wanted now: break up and mix.",
+    )
+
+
+def test_a_window_brings_advice_and_cautions_of_its_step() -> None:
+    text = told([Event(5, NOW_MS, "window-due", "box", "b", "mix", {"round": 1})], kind="told", urgent=False)
+    assert text.title == "Wanted now: break up and mix."
+    assert "Mind: Wash your hands; koji is food." in text.body
+
+
+def test_a_test_says_that_it_is_one() -> None:
+    doc = document()
+    doc["alarms"] = [{"key": "test", "occurrence": 1, "state": "UNACK", "since_t_ms": NOW_MS, "priority": "wake"}]
+    event = Event(5, NOW_MS, "alarm", "", "", "test", {"test": True, "text": "Tonight's test", "occurrence": 1,
+                  "to": "UNACK", "event": "on", "priority": "wake", "since_ms": NOW_MS})  # fmt: skip
+    text = told([event], desk(doc))
+    assert text.title.startswith("TEST")
+    assert len(text.title) <= 60
+    assert "Tonight's test" in text.body
+
+
+def test_a_call_without_a_state_to_look_at_still_says_what_it_knows() -> None:
+    doc = {**document(), "incubators": []}
+    assert told([called()], desk(doc)).title.startswith("Top tray 43.2 °C over 43") is False
+    assert told([called()], desk(doc)).title.startswith("Top tray 110 °F over 109")
+
+
+KEYS = [
+    KEY, "limit/bed/temperature/low", "limit/bed/humidity/high", "limit/air/temperature/low", "limit/bed/humidity/low",
+    "limit/air/temperature/high", "limit/air/humidity/high", "limit/wet-bulb/temperature/low", "task/mix",
+    "limit/air/humidity/low", "limit/room/temperature/high",
+    "silent/koji-top", "blind/bed", "expect/self-warming", "rate/bed/temperature/rising", "deviation/air/temperature",
+    "exposure/bed/temperature", "recovery/bed/temperature", "time-to-limit/bed/temperature", "box/off", "box/hot",
+    "test", *(f"health/{what}:x" for what in HEALTH_WORDS),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("key", KEYS)
+def test_every_alarm_has_cause_consequence_action_and_time_to_respond(key: str) -> None:
+    """Requirement: each alarm has cause, consequence, action, time to respond; any missing = refuse to arm."""
+    assert unexplained([key]) == []
+    assert meaning_of(key) is not None
+
+
+def test_an_alarm_without_meaning_is_named() -> None:
+    assert unexplained(["noise/fan", KEY]) == ["noise/fan"]
+
+
+@pytest.mark.parametrize("kind", ["call", "again", "worse", "update", "over", "told", "digest", "flood"])
+@pytest.mark.parametrize("key", KEYS)
+def test_no_title_is_longer_than_a_lock_screen(kind: str, key: str) -> None:
+    event = called(key=key, text="words " * 30, causes=["a", "b"], label="x" * 90)
+    for state in (AlarmState.UNACK, AlarmState.RTNUN):
+        doc = hot_document()
+        doc["incubators"][0]["alarms"] = [hot_alarm(key=key, state=str(state))]
+        assert 3 < len(told([event, event], desk(doc), kind=kind, urgent=False).title) <= 60
+    assert H
