@@ -6,6 +6,7 @@ drop SQLite's locks in this process.
 
 from __future__ import annotations
 
+import errno
 import fcntl
 import os
 import sqlite3
@@ -31,8 +32,8 @@ class Lock:
         self._fd = -1
 
     def take(self) -> None:
-        """Raises JournalError when another process holds it, OSError when the folder cannot be written."""
-        fd = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        """Raises JournalError when another process holds it, OSError when it can be neither made nor opened."""
+        fd, writable = self._open()
         try:
             fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
@@ -42,9 +43,19 @@ class Lock:
                 f"the journal {self.path.name.removesuffix('.lock')} is in use by process {holder}; "
                 "stop that one first, or give this one another journal.path"
             ) from None
-        os.ftruncate(fd, 0)
-        os.pwrite(fd, f"{os.getpid()}\n".encode(), 0)
+        if writable:
+            os.ftruncate(fd, 0)
+            os.pwrite(fd, f"{os.getpid()}\n".encode(), 0)
         self._fd = fd
+
+    def _open(self) -> tuple[int, bool]:
+        """The file, and whether it can be written: on a read-only card an old lock file serves as well."""
+        try:
+            return os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644), True
+        except OSError as problem:
+            if problem.errno != errno.EROFS or not self.path.exists():
+                raise
+            return os.open(self.path, os.O_RDONLY | os.O_CLOEXEC), False
 
     def release(self) -> None:
         """Lets go; the file stays, because removing it could split two waiters over two files."""
@@ -130,7 +141,7 @@ def open_or_recover(path: Path) -> Opened:
         path.parent.mkdir(parents=True, exist_ok=True)
         lock.take()
     except OSError as problem:
-        return Opened(lock, False, None, trouble_of(problem).text)
+        return Opened(lock, True, None, trouble_of(problem).text)
     try:
         return _check(path, lock)
     except JournalError:

@@ -52,7 +52,7 @@ class Reader:
         self.path = path
         self._lock = threading.RLock()
         self._db: sqlite3.Connection | None = None
-        self._inode = -1
+        self._inode, self._still = -1, False
         self._stamps: tuple[int, Stamps] = (-1, Stamps(()))
         with self._reading():
             pass
@@ -84,12 +84,36 @@ class Reader:
             inode = self.path.stat().st_ino
         except OSError as problem:
             raise JournalError(f"there is no journal {self.path}: {problem.strerror}") from problem
-        if self._db is None or inode != self._inode:
+        changed = inode != self._inode or (self._still and self._wal().exists())
+        if self._db is None or changed:
             self.close()
-            address = f"file:{quote(str(self.path))}?mode=ro"
-            self._db = sqlite3.connect(address, uri=True, timeout=5.0, isolation_level=None, check_same_thread=False)
-            self._inode = inode
+            self._db, self._inode = self._open(), inode
         return self._db
+
+    def _wal(self) -> Path:
+        return self.path.with_name(self.path.name + "-wal")
+
+    def _open(self) -> sqlite3.Connection:
+        """Opens for reading; on a read-only file system a journal that was closed in order opens only as unchanging."""
+        self._still = False
+        try:
+            return self._connect("mode=ro")
+        except sqlite3.OperationalError as problem:
+            if problem.sqlite_errorcode != sqlite3.SQLITE_CANTOPEN or self._wal().exists():
+                raise
+        db = self._connect("mode=ro&immutable=1")
+        self._still = True
+        return db
+
+    def _connect(self, how: str) -> sqlite3.Connection:
+        address = f"file:{quote(str(self.path))}?{how}"
+        db = sqlite3.connect(address, uri=True, timeout=5.0, isolation_level=None, check_same_thread=False)
+        try:
+            db.execute("SELECT count(*) FROM sqlite_master").fetchone()
+        except sqlite3.Error:
+            db.close()
+            raise
+        return db
 
     def _all(self, query: str, values: Sequence[Any] = ()) -> list[Any]:
         with self._reading() as db:

@@ -7,7 +7,7 @@ more: after a failed sync neither SQLite nor the kernel can be trusted to have k
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
@@ -146,9 +146,9 @@ class Storage:
             raise
         return answer
 
-    def owe_probes(self, names: Sequence[str], placed: Sequence[Placed]) -> dict[str, int]:
-        """Numbers given in memory, to be written when storage works again."""
-        numbers = assign(names, self._owed[0] if self._owed else {})
+    def owe_probes(self, names: Sequence[str], placed: Sequence[Placed], known: Mapping[str, int]) -> dict[str, int]:
+        """Numbers given in memory, to be written when storage works again; `known` are those in the file."""
+        numbers = assign(names, {**known, **(self._owed[0] if self._owed else {})})
         self._owed = (numbers, list(placed))
         return numbers
 

@@ -182,9 +182,7 @@ class Store:
         for delivery in chunk.deliveries:
             self.db.execute("INSERT OR REPLACE INTO delivery VALUES (?, ?, ?, ?, ?)", delivery)
         for name, t_ms in chunk.settled.items():
-            self.db.execute(
-                "UPDATE message SET settled_t_ms = ? WHERE id = ? AND settled_t_ms IS NULL", (t_ms, name)
-            )
+            self.db.execute("UPDATE message SET settled_t_ms = ? WHERE id = ? AND settled_t_ms IS NULL", (t_ms, name))
         if chunk.cursors:
             self.db.executemany("INSERT OR REPLACE INTO sink VALUES (?, ?)", chunk.cursors.items())
         if chunk.duties:

@@ -10,6 +10,7 @@ import threading
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Future
 from concurrent.futures import TimeoutError as FutureTimeout
+from contextlib import closing
 from pathlib import Path
 from typing import Any, Final, NamedTuple, TypeVar
 
@@ -18,6 +19,7 @@ from kojimon.errors import JournalError
 from kojimon.journal import names as numbering
 from kojimon.journal.files import Ballast
 from kojimon.journal.pending import AT_ONCE_S, Pending
+from kojimon.journal.reader import Reader
 from kojimon.journal.records import Chunk, Placed, ThinnedSpan
 from kojimon.journal.storage import Storage
 from kojimon.journal.store import Step, no_step
@@ -141,7 +143,15 @@ class Writer:
             return self.run(lambda db: numbering.register(db, wanted, sites))
         except (JournalError, sqlite3.Error) as problem:
             log.warning("probe numbers are kept in memory: %s", problem)
-            return self._storage.owe_probes(wanted, sites)
+            return self._storage.owe_probes(wanted, sites, self._numbers_on_file())
+
+    def _numbers_on_file(self) -> dict[str, int]:
+        """Numbers in a journal that can be read though not written."""
+        try:
+            with closing(Reader(self.path)) as reader:
+                return {probe.name: probe.no for probe in reader.probes()}
+        except JournalError:
+            return {}
 
     def busy_s(self) -> float:
         """Real seconds the commit in progress has taken so far; 0 when there is none."""

@@ -21,6 +21,7 @@ from kojimon.journal.reader import Reader
 from kojimon.journal.records import Chunk
 from kojimon.journal.writer import Writer
 from kojimon.model import Event, InputRow
+from tests.parts.card import mounted, new_card
 
 MakeWriter = Callable[..., Writer]
 
@@ -413,6 +414,62 @@ def test_a_full_card(small_disk: Path) -> None:
     assert told[-1] == ""
     assert writer.stop(5)
     opened.lock.release()
+
+
+@pytest.mark.parametrize("clean", [True, False])
+def test_a_card_that_is_read_only_at_start(small_disk: Path, clean: bool) -> None:
+    """The past is read, numbers stay what they are, recording goes on in memory until the card can be written again."""
+    path = small_disk / "kitchen.journal"
+    fill(path, 500, clean=clean)
+    subprocess.run(["mount", "-o", "remount,ro", str(small_disk)], check=True)
+    opened = open_or_recover(path)
+    assert "cannot be" in opened.trouble and opened.unclean
+    with pytest.raises(JournalError, match="in use by process"):
+        open_or_recover(path)
+    with closing(Reader(path)) as reader:
+        assert reader.last_seq() == 499 and reader.last_snapshot() == (100, 1000, b"state at 100")
+        told: list[str] = []
+        writer = Writer(path, ballast_mb=0, on_trouble=told.append)
+        writer.start()
+        assert writer.register_probes(["air", "room"]) == {"air": 2, "room": 3}
+        writer.submit(reading(500))
+        assert not writer.flush(0.1) and told[0]
+        subprocess.run(["mount", "-o", "remount,rw", str(small_disk)], check=True)
+        assert writer.flush(10) and told[-1] == ""
+        assert reader.last_seq() == 500, "the same reader sees what is written from now on"
+        assert [(row.no, row.name) for row in reader.probes()] == [(1, "top"), (2, "air"), (3, "room")]
+    assert writer.stop(5)
+    opened.lock.release()
+
+
+def test_a_card_whose_file_system_gives_up(tmp_path: Path) -> None:
+    """ext4 meets an error and takes no more writes, though it says it is writable: memory, and nothing is lost."""
+    with new_card(tmp_path, 32) as card:
+        switch = Path("/sys/fs/ext4") / card.device_name / "trigger_fs_error"
+        if not switch.exists():
+            pytest.skip("this kernel cannot be told to fail")
+        subprocess.run(["mount", "-o", "remount,errors=remount-ro", str(card.folder)], check=True)
+        path = card.folder / "kitchen.journal"
+        opened = open_or_recover(path)
+        told: list[str] = []
+        writer = Writer(path, ballast_mb=0, on_trouble=told.append)
+        writer.start()
+        writer.submit(reading(1))
+        assert writer.flush(5)
+        switch.write_text("a test\n")
+        writer.submit(reading(2))
+        assert not writer.flush(0.3)
+        until(lambda: told and told[0], "the person is told")
+        assert "recording goes on in memory" in told[0] or "cannot be written" in told[0]
+        assert writer.facts().waiting_rows == 1
+        assert not writer.stop(0.3), "not everything is on the disk, and it says so"
+        opened.lock.release()
+    with mounted(card.image, tmp_path / "after") as card:
+        path = card.folder / "kitchen.journal"
+        opened = open_or_recover(path)
+        opened.lock.release()
+        assert opened.trouble == "" and opened.unclean
+        assert stored(path) == [1], "what was acknowledged is there"
 
 
 def test_ballast_is_made_of_real_blocks_and_only_where_there_is_room(path: Path) -> None:

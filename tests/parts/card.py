@@ -17,12 +17,12 @@ class Card:
 
     def __init__(self, image: Path, folder: Path, device: str) -> None:
         self.image, self.folder = image, folder
-        self._block = Path("/sys/block") / Path(device).name
+        self.device_name = Path(device).name
 
     def written(self) -> int:
         """Bytes written to the device so far (kernel, Documentation/block/stat.rst: field 7, sectors of 512 bytes)."""
         os.sync()
-        return int((self._block / "stat").read_text().split()[6]) * 512
+        return int((Path("/sys/block") / self.device_name / "stat").read_text().split()[6]) * 512
 
 
 def run(*command: str) -> str:
