@@ -32,19 +32,22 @@ class SerialPort:
         baud: bits a second.
         parity: N, E or O.
         stop_bits: 1 or 2.
+        read_s: longest time a read blocks.
 
     Raises:
         LinkError: it cannot be opened; the text says why and what to do.
     """
 
-    def __init__(self, path: str, baud: int = 9600, parity: str = "N", stop_bits: int = 1) -> None:
+    def __init__(
+        self, path: str, baud: int = 9600, parity: str = "N", stop_bits: int = 1, read_s: float = READ_S
+    ) -> None:
         import serial
 
         self.path = path
         self._target = os.path.realpath(path)
         try:
             self._port: Any = serial.Serial(
-                path, baud, parity=parity, stopbits=stop_bits, timeout=READ_S, write_timeout=READ_S, exclusive=True
+                path, baud, parity=parity, stopbits=stop_bits, timeout=read_s, write_timeout=READ_S, exclusive=True
             )
         except PORT_ERRORS as error:
             raise LinkError(_why_not_open(path, error)) from error
@@ -65,6 +68,13 @@ class SerialPort:
         except PORT_ERRORS as error:
             raise LinkError(f"{self.path}: the device is gone ({error}); plug it in again") from error
         return first + rest
+
+    def write(self, data: bytes) -> None:
+        """Sends bytes. Raises LinkError when the device is gone, or takes nothing for READ_S."""
+        try:
+            self._port.write(data)
+        except PORT_ERRORS as error:
+            raise LinkError(f"{self.path}: cannot be written to ({error})") from error
 
     def wake(self) -> None:
         """Ends a read that waits, from another thread."""

@@ -79,6 +79,12 @@ def build(
         from kojimon.probes.serial_source import SerialLines
 
         return SerialLines(source, clock)
-    if isinstance(source, KernelSource | ModbusSource):
-        raise NotImplementedError(f"source {source.name}")
+    if isinstance(source, KernelSource):
+        from kojimon.probes.kernel_source import KernelFiles
+
+        return KernelFiles(source, tuple(dict.fromkeys(probe.topic for probe in own)), clock)
+    if isinstance(source, ModbusSource):
+        from kojimon.probes.modbus_source import ModbusProbes
+
+        return ModbusProbes(source, own, clock)
     return None
