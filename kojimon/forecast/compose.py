@@ -1,0 +1,209 @@
+"""Turns the ensemble run ahead into answers."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from kojimon.forecast import ahead
+from kojimon.forecast.answers import (
+    QUANTILES,
+    Check,
+    Curve,
+    DoneAnswer,
+    Forecast,
+    LimitAnswer,
+    MixAnswer,
+    Range,
+    Wait,
+    WhatIf,
+)
+from kojimon.forecast.growth import Array
+
+if TYPE_CHECKING:
+    from kojimon.forecast.forecaster import Forecaster
+
+STEP_H: Final = 1.0 / 12.0
+CURVE_STEPS: Final = 3
+"""The curve is given every 15 minutes, three steps of the run."""
+QUIET_H: Final = 0.5
+DONE_H: Final = 36.0
+"""How far ahead the end of growth is looked for."""
+DONE_CEILING_C: Final = 43.0
+"""For that hour alone: before a bed is hotter somebody acts."""
+CHANGES: Final = (
+    ("mix-now", ahead.Night("mix", 0.0)),
+    ("spread-thinner", ahead.Night("spread", 0.0)),
+    ("box-2c-lower", ahead.Night(lower_k=2.0)),
+)
+WAITS_H: Final = (0.0, 1.0, 2.0, 4.0, 6.0)
+STALE_S: Final = 1800.0
+"""A bed reading older than this is not knowing; chosen."""
+
+
+def compose(
+    forecaster: Forecaster, now_s: float, limits_c: tuple[float, ...], horizon_s: float, low_c: float | None
+) -> Forecast:
+    """All answers at `now_s`; arguments as `Forecaster.forecast`."""
+    horizon_h = horizon_s / 3600.0
+    late = now_s / 3600.0 - forecaster.block / 12.0
+    paths = ahead.run(
+        forecaster.ensemble,
+        forecaster.box,
+        forecaster.now(),
+        forecaster.chance(0),
+        members=forecaster.ensemble.size,
+        hours=horizon_h + STEP_H,
+        step_h=STEP_H,
+    )
+    part = min(max(late / STEP_H, 0.0), 1.0)
+    seen, air = (p[:-1, 0] * (1.0 - part) + p[1:, 0] * part for p in (paths.seen_c, paths.air_c))
+    in_h = paths.in_h[:-1]
+    quiet_in_h = np.arange(QUIET_H, horizon_h + 1e-9, QUIET_H)
+    why_not = _why_not(forecaster, now_s)
+    highest = np.maximum.accumulate(seen, axis=0)
+    return Forecast(
+        at_s=now_s,
+        horizon_s=horizon_s,
+        known=not why_not,
+        why_not=why_not,
+        bed_now_c=_r(np.median(seen[0]), 2),
+        warming_k_per_h=_r(np.median((seen[3] - seen[0]) / (3 * STEP_H)), 2),
+        heat_k_per_h=_r(forecaster.heat_now(), 2),
+        grown=_r(np.median(paths.grown[0, 0]), 3),
+        reading_age_s=None if forecaster.last_bed_s is None else _r(max(now_s - forecaster.last_bed_s, 0.0), 0),
+        curve=_curve(in_h[::CURVE_STEPS], seen[::CURVE_STEPS], air[::CURVE_STEPS]),
+        quiet_in_h=tuple(_r(h, 2) for h in quiet_in_h),
+        limits=tuple(_limit(limit, in_h, seen, highest, quiet_in_h) for limit in limits_c),
+        too_cold=_too_cold(low_c, in_h, seen, quiet_in_h),
+        mix=_mix(forecaster, in_h, seen, what_if := _what_if(forecaster, horizon_h)),
+        done=_done(forecaster, now_s / 3600.0),
+        what_if=_changes(what_if, limits_c),
+        check=Check(
+            contradicts=forecaster.contradicted(),
+            miss_k=None if forecaster.last_miss_k is None else _r(forecaster.last_miss_k, 2),
+            miss_sd=_r(forecaster.misses[-1], 2) if forecaster.misses else None,
+            widened=_r(forecaster.widened(), 2),
+            jumps=forecaster.jumps,
+        ),
+        seed=forecaster.seed,
+    )
+
+
+def first_pass_h(in_h: Array, paths_c: Array, limit_c: float) -> Array:
+    """Hour at which each path first reaches the limit, between steps by a straight line; infinity if never."""
+    over = paths_c >= limit_c
+    step = np.argmax(over, axis=0)
+    member = np.arange(paths_c.shape[1])
+    before, after = paths_c[np.maximum(step - 1, 0), member], paths_c[step, member]
+    share = np.where(after > before, (limit_c - before) / np.where(after > before, after - before, 1.0), 1.0)
+    hour = in_h[np.maximum(step - 1, 0)] + np.clip(share, 0.0, 1.0) * (in_h[1] - in_h[0])
+    return np.where(over.any(axis=0), np.where(step == 0, 0.0, hour), np.inf)
+
+
+def quantiles(values: Array, digits: int = 2) -> Range:
+    """The five quantiles of values that may be infinite; an infinite one is None."""
+    ordered = np.sort(values)
+    picked = (float(ordered[min(int(q * len(ordered)), len(ordered) - 1)]) for q in QUANTILES)
+    return Range(*(_r(v, digits) if np.isfinite(v) else None for v in picked))
+
+
+def _curve(in_h: Array, seen: Array, air: Array) -> Curve:
+    rows = np.quantile(seen, QUANTILES, axis=1)
+    columns = (tuple(_r(v, 2) for v in row) for row in (*rows, np.median(air, axis=1)))
+    return Curve(tuple(_r(h, 2) for h in in_h), *columns)
+
+
+def _limit(limit_c: float, in_h: Array, seen: Array, highest: Array, quiet_in_h: Array) -> LimitAnswer:
+    hours = first_pass_h(in_h, seen, limit_c)
+    at = np.minimum(np.searchsorted(in_h, quiet_in_h - 1e-9), len(in_h) - 1)
+    quiet = np.mean(highest[at] < limit_c, axis=1)
+    return LimitAnswer(limit_c, _r(np.mean(np.isfinite(hours)), 3), quantiles(hours), tuple(_r(q, 3) for q in quiet))
+
+
+def _too_cold(low_c: float | None, in_h: Array, seen: Array, quiet_in_h: Array) -> tuple[float, ...]:
+    if low_c is None:
+        return ()
+    lowest = np.minimum.accumulate(seen, axis=0)
+    at = np.minimum(np.searchsorted(in_h, quiet_in_h - 1e-9), len(in_h) - 1)
+    return tuple(_r(p, 3) for p in np.mean(lowest[at] < low_c, axis=1))
+
+
+def _what_if(forecaster: Forecaster, horizon_h: float) -> ahead.Paths:
+    """Scenarios in one run: untouched, the changes, then mixing at each wait after the first."""
+    waits = tuple(ahead.Night("mix", wait) for wait in WAITS_H[1:])
+    return ahead.run(
+        forecaster.ensemble,
+        forecaster.box,
+        forecaster.now(),
+        forecaster.chance(1),
+        members=100,
+        hours=horizon_h,
+        step_h=2 * STEP_H,
+        nights=(ahead.Night(), *(night for _, night in CHANGES), *waits),
+    )
+
+
+def _changes(paths: ahead.Paths, limits_c: tuple[float, ...]) -> tuple[WhatIf, ...]:
+    peaks = paths.seen_c.max(axis=0)
+    # A scenario's own peak counts from its first step on: the moment before a task is not its doing.
+    later = paths.seen_c[1:].max(axis=0)
+    found = []
+    for i, (change, _) in enumerate(CHANGES, start=1):
+        passes = tuple(_r(np.mean(later[i] >= limit), 3) for limit in limits_c)
+        lower = np.median(peaks[0] - later[i])
+        found.append(WhatIf(change, _r(np.median(later[i]), 2), _r(lower, 2), passes))
+    return tuple(found)
+
+
+def _mix(forecaster: Forecaster, in_h: Array, seen: Array, paths: ahead.Paths) -> MixAnswer:
+    setup = forecaster.setup
+    wanted = quantiles(first_pass_h(in_h, seen, setup.mix_from_c))
+    latest = quantiles(first_pass_h(in_h, seen, setup.mix_ceiling_c)).p10
+    times = [t for t in (wanted.p50, latest) if t is not None]
+    scenarios = (1, *range(1 + len(CHANGES), paths.seen_c.shape[1]))
+    waits = []
+    for wait_h, i in zip(WAITS_H, scenarios, strict=True):
+        steps = int(wait_h / (2 * STEP_H)) + 1
+        over = np.mean(paths.seen_c[:steps, 0].max(axis=0) >= setup.mix_ceiling_c)
+        highest = np.median(paths.seen_c[1:, i].max(axis=0))
+        waits.append(Wait(wait_h, _r(highest, 2), _r(over, 3), _r(np.median(paths.grown[-1, i]), 3)))
+    return MixAnswer(min(times) if times else None, wanted, latest, tuple(waits))
+
+
+def _done(forecaster: Forecaster, now_h: float) -> DoneAnswer:
+    setup = forecaster.setup
+    paths = ahead.run(
+        forecaster.ensemble,
+        forecaster.box,
+        forecaster.now(),
+        forecaster.chance(2),
+        members=200,
+        hours=DONE_H,
+        step_h=3 * STEP_H,
+        ceiling_c=DONE_CEILING_C,
+    )
+    hours = first_pass_h(paths.in_h, paths.grown[:, 0], setup.complete_at)
+    complete = float(np.mean(hours <= 0.0))
+    passed = now_h if forecaster.done_h is None else min(forecaster.done_h, now_h)
+    hour = quantiles(np.where(hours <= 0.0, passed, now_h + hours))
+    opens, closes = setup.harvest_from_h, setup.harvest_until_h
+    if opens is not None and closes is not None:
+        opens = min(max(opens, closes if hour.p50 is None else hour.p50), closes)
+    warmed = forecaster.warmed
+    return DoneAnswer(hour, not warmed, _r(complete, 3) if warmed else 0.0, opens, closes)
+
+
+def _why_not(forecaster: Forecaster, now_s: float) -> str:
+    if forecaster.last_bed_s is None:
+        return "No reading of the koji yet."
+    if now_s - forecaster.last_bed_s > STALE_S:
+        return "The koji has not been read for over half an hour."
+    if not forecaster.warmed:
+        return "Not yet: the koji has not begun to warm by itself."
+    return ""
+
+
+def _r(value: Any, digits: int) -> float:
+    return round(float(value), digits)

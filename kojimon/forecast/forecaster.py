@@ -1,0 +1,273 @@
+"""One batch's forecast: readings and tasks in, a `Forecast` out.
+
+Readings are gathered into blocks of five minutes on the batch's own clock; a block's median is what the ensemble
+learns from. So feeding every second, or once a minute after a restart, gives nearly the same members, and asking
+for a forecast never changes them.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from statistics import median
+from typing import Final, NamedTuple
+
+import numpy as np
+
+from kojimon.forecast import ahead
+from kojimon.forecast.answers import Forecast, ForecastSetup
+from kojimon.forecast.box import EVERY_H, Box
+from kojimon.forecast.ensemble import BED, EFFECTS, ERROR, GROWN, Ensemble
+from kojimon.forecast.growth import Array
+from kojimon.forecast.plausible import weigh
+from kojimon.forecast.prior import PARAMETERS, ROW, Prior, to_scale
+
+BLOCK_S: Final = 300
+BLOCK_H: Final = BLOCK_S / 3600.0
+START_C: Final = 32.0
+"""Assumed bed at inoculation when nobody says: cooled to 32 °C (common practice, no source)."""
+ROOM_C: Final = 20.0
+"""Assumed room when there is no probe; chosen."""
+BEST_C, WORST_C = -10.0, 80.0
+"""A bed or box outside this is no bed or box; such values carry no weight."""
+JUMP_K: Final = 2.0
+"""A block further off than this, and than six standard deviations, is not believed at first; chosen."""
+SETTLING_BLOCKS: Final = 6
+"""Half an hour after a task in which readings count less and the box is not learnt from; chosen."""
+DRAWS: Final = 8
+"""How many members are drawn for each one kept, when the prior is the published one."""
+CHECK_H: Final = 2.0
+CHECK_EVERY: Final = 6
+"""The batch is checked against a forecast two hours old, every half hour; chosen."""
+
+
+class Pending(NamedTuple):
+    """A forecast kept to be checked: for which block, made at which count of tasks and jumps."""
+
+    block: int
+    mean_c: float
+    spread_k: float
+    touched: int
+
+
+class Forecaster:
+    """The forecast of one batch. Plain state throughout, so it can be pickled; seeded, so it can be repeated."""
+
+    def __init__(self, setup: ForecastSetup, prior: Prior, seed: int) -> None:
+        """
+        Args:
+            setup: what is known about the batch beforehand.
+            prior: belief about bed, mould and box (`prior.published()` or what earlier batches left).
+            seed: same seed, same readings: same forecasts.
+        """
+        self.setup, self.prior, self.seed = setup, prior, seed
+        self._rng = np.random.default_rng([seed, 1])
+        mean, cov = np.array(prior.mean), np.array(prior.cov)
+        n = len(PARAMETERS)
+        if setup.set_c is not None:
+            mean[n], cov[n, :], cov[:, n] = to_scale(setup.set_c, "plain"), 0.0, 0.0
+            cov[n, n] = 0.7**2
+        start_c = START_C if setup.start_c is None else setup.start_c
+        drawn = setup.members * (DRAWS if prior.batches == 0 else 1)
+        self.ensemble = Ensemble(mean[:n], cov[:n, :n], drawn, self._rng, start_c)
+        if prior.batches == 0:
+            weigh(self.ensemble, setup.members, setup.complete_at, self._rng)
+        self.box = Box(mean[n:], cov[n:, n:], setup.members, self._rng)
+        self.block = 0
+        self.touched = 0
+        self.jumps = 0
+        self.warmed = False
+        self.done_h: float | None = None
+        self.misses: deque[float] = deque(maxlen=6)
+        self.last_miss_k: float | None = None
+        self.last_bed_s: float | None = None
+        self.air_apart_k = 0.0
+        self.room_c = ROOM_C
+        self.humidity: Array | None = None
+        self._gather: dict[str, list[float]] = {"bed": [], "air": [], "room": [], "rh": []}
+        self._half: dict[str, list[float]] = {"bed": [], "air": []}
+        self._tasks: list[str] = []
+        self._since_task = SETTLING_BLOCKS
+        self._refused: list[float] = []
+        self._blind_air = False
+        self._air_seen = False
+        self._pending: deque[Pending] = deque()
+        self._seen_blocks: deque[bool] = deque(maxlen=24)
+
+    def observe(
+        self,
+        t_s: float,
+        bed_c: float | None,
+        air_c: float | None,
+        room_c: float | None = None,
+        rh_pct: float | None = None,
+    ) -> None:
+        """Takes one set of readings. None is "no reading"; readings before inoculation and late ones are left out.
+
+        Args:
+            t_s: seconds since inoculation.
+            bed_c, air_c, room_c: °C.
+            rh_pct: relative humidity of the box air, %.
+        """
+        if t_s < self.block * BLOCK_S:
+            return
+        self._catch_up(int(t_s // BLOCK_S))
+        for name, value, low, high in (
+            ("bed", bed_c, BEST_C, WORST_C),
+            ("air", air_c, BEST_C, WORST_C),
+            ("room", room_c, -40.0, 60.0),
+            ("rh", rh_pct, 1.0, 100.0),
+        ):
+            if value is not None and low < value <= high:
+                self._gather[name].append(value)
+        if self._gather["bed"] and bed_c is not None:
+            self.last_bed_s = t_s
+
+    def task(self, t_s: float, kind: str) -> None:
+        """A task was done: `mix`, `spread`, `furrow`, `wrap` or `unwrap`; any other kind changes nothing.
+
+        `t_s` may lie before readings already taken (a task told late); it then counts from now.
+        """
+        if kind not in EFFECTS:
+            return
+        self._catch_up(int(max(t_s, 0.0) // BLOCK_S))
+        self._tasks.append(kind)
+
+    def forecast(
+        self, now_s: float, limits_c: tuple[float, ...], horizon_s: float = 43200.0, low_c: float | None = None
+    ) -> Forecast:
+        """The forecast at `now_s` (seconds since inoculation), for upper limits and perhaps a low one, in °C."""
+        from kojimon.forecast.compose import compose
+
+        self._catch_up(int(max(now_s, 0.0) // BLOCK_S))
+        return compose(self, now_s, limits_c, horizon_s, low_c)
+
+    def now(self) -> ahead.Now:
+        """What a run ahead starts from besides the ensemble."""
+        return ahead.Now(self.room_c, self.air_apart_k, self.humidity, self.widened())
+
+    def chance(self, purpose: int) -> np.random.Generator:
+        """Randomness for one answer: the same whenever it is asked within a block."""
+        return np.random.default_rng([self.seed, 2, self.block, purpose])
+
+    def widened(self) -> float:
+        """Factor on the unknown part: how much worse than promised the last forecasts fared."""
+        if len(self.misses) < 3:
+            return 1.0
+        return float(np.clip(np.sqrt(np.mean(np.square(self.misses)) / 1.5), 1.0, 4.0))
+
+    def contradicted(self) -> bool:
+        """The last forecasts missed by far more than they promised."""
+        recent = list(self.misses)[-4:]
+        return len(recent) >= 3 and (float(np.mean(np.square(recent))) > 6.0 or min(abs(m) for m in recent[-2:]) > 3.5)
+
+    def sighted(self) -> float:
+        """Share of the last two hours with bed readings."""
+        return sum(self._seen_blocks) / 24.0
+
+    def _catch_up(self, block: int) -> None:
+        while self.block < block:
+            self._close()
+
+    def _close(self) -> None:
+        """Ends the current block: learn from it, then go on to the next."""
+        gathered, self._gather = self._gather, {"bed": [], "air": [], "room": [], "rh": []}
+        tasks, self._tasks = self._tasks, []
+        bed = median(gathered["bed"]) if gathered["bed"] else None
+        air = sum(gathered["air"]) / len(gathered["air"]) if gathered["air"] else None
+        if gathered["room"]:
+            self.room_c = median(gathered["room"])
+        self.humidity = np.asarray(median(gathered["rh"]) / 100.0) if gathered["rh"] else None
+        self.ensemble.advance(BLOCK_H, self._air_for(air), self.humidity)
+        self._seen_blocks.append(bed is not None)
+        if bed is not None and not tasks:
+            self._learn(bed)
+        for kind in tasks:
+            self.ensemble.task(EFFECTS[kind])
+            self.touched, self._since_task = self.touched + 1, 0
+        self._since_task += 1
+        self._half_hour(bed, air)
+        self.block += 1
+        if self.block % CHECK_EVERY == 0:
+            self.ensemble.drift(CHECK_EVERY * BLOCK_H)
+            self._promise()
+        self._notice_warmth()
+        self._notice_end()
+
+    def _air_for(self, air: float | None) -> Array:
+        """Air for a step: measured, else what the box model says."""
+        if air is not None:
+            self._air_seen = True
+            return np.asarray(air)
+        if not self._air_seen and not self._blind_air:
+            # Never an air probe so far: the box's own uncertainty becomes the bed's.
+            self._blind_air = True
+            self.ensemble.rows[ROW["offset_k"]] += 1.5 * self._rng.standard_normal(self.ensemble.size)
+            self.ensemble.drift(0.0)
+        return np.asarray(self.box.expected(self._bed_now(), self.room_c))
+
+    def _bed_now(self) -> float:
+        return float(self.ensemble.weights() @ self.ensemble.state[BED])
+
+    def _learn(self, bed: float) -> None:
+        mean, spread = self.ensemble.expected()
+        settling = 0.5 if self._since_task < SETTLING_BLOCKS else 0.0
+        if abs(bed - mean) > max(JUMP_K, 6.0 * spread) and not self._persists(bed):
+            return
+        self._refused.clear()
+        self.ensemble.learn(bed, settling)
+        while self._pending and self._pending[0].block <= self.block:
+            promise = self._pending.popleft()
+            if promise.block == self.block and promise.touched == self.touched:
+                self.last_miss_k = bed - promise.mean_c
+                self.misses.append(self.last_miss_k / promise.spread_k)
+
+    def _persists(self, bed: float) -> bool:
+        """A jump is believed at its third block in a row: then something was done that nobody told."""
+        if self._refused and abs(bed - self._refused[-1]) > 1.5:
+            self._refused.clear()
+        self._refused.append(bed)
+        if len(self._refused) < 3:
+            return False
+        self.ensemble.task(EFFECTS["unknown"])
+        self.ensemble.cov[:, BED, BED] += (bed - self._bed_now()) ** 2
+        self.touched, self.jumps, self._since_task = self.touched + 1, self.jumps + 1, 0
+        return True
+
+    def _half_hour(self, bed: float | None, air: float | None) -> None:
+        if bed is not None and air is not None and self._since_task > SETTLING_BLOCKS:
+            self._half["bed"].append(bed)
+            self._half["air"].append(air)
+        if (self.block + 1) % round(EVERY_H / BLOCK_H) or len(self._half["air"]) < 3:
+            return
+        bed_mean, air_mean = (float(np.mean(self._half[k])) for k in ("bed", "air"))
+        self._half = {"bed": [], "air": []}
+        self.box.learn(air_mean, bed_mean, self.room_c)
+        self.air_apart_k = air_mean - self.box.expected(bed_mean, self.room_c)
+
+    def _promise(self) -> None:
+        """Keeps what is forecast for two hours on, to be checked then."""
+        paths = ahead.run(self.ensemble, self.box, self.now(), self.chance(9), members=100, hours=CHECK_H, step_h=0.25)
+        last = paths.seen_c[-1, 0]
+        block = self.block + round(CHECK_H / BLOCK_H)
+        self._pending.append(Pending(block, float(last.mean()), float(np.hypot(last.std(), 0.15)), self.touched))
+
+    def _notice_warmth(self) -> None:
+        """Evidence of self-warming: nearly every member needs heat of the mould's own to explain the readings."""
+        if self.warmed or self.sighted() < 0.5 or self.block % CHECK_EVERY:
+            return
+        heat = self.ensemble.made + self.ensemble.state[ERROR]
+        spread = float(
+            np.sqrt(self.ensemble.weights() @ ((heat - self.heat_now()) ** 2 + self.ensemble.cov[:, ERROR, ERROR]))
+        )
+        self.warmed = self.heat_now() > max(0.4, 2.0 * spread)
+
+    def _notice_end(self) -> None:
+        if self.warmed and self.done_h is None and self.block % CHECK_EVERY == 0:
+            share = self.setup.complete_at
+            ended = self.ensemble.state[GROWN] >= np.log(share / (1.0 - share))
+            if float(self.ensemble.weights() @ ended) > 0.5:
+                self.done_h = self.block * BLOCK_H
+
+    def heat_now(self) -> float:
+        """Heat the readings ask for, K/h: the mould's and what the model leaves out."""
+        return float(self.ensemble.weights() @ (self.ensemble.made + self.ensemble.state[ERROR]))
