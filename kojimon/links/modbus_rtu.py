@@ -19,8 +19,12 @@ DENORMAL: Final = 1e-6
 """A float below this and not 0 is two words in the wrong order (30.5 turns into 2.4e-41 and would show as 0.0)."""
 DRAIN_S: Final = 2.0
 """Longest time the bus is read empty."""
-ANSWER_LIMIT: Final = 256
-"""Longest frame of the standard (Modbus over serial line V1.02, 2.5.1)."""
+FRAME_OVERHEAD: Final = 5
+"""Bytes of an answer besides its registers: unit, function, byte count, checksum of two (Modbus over serial line
+V1.02, 2.5.1)."""
+STRAY: Final = 8
+"""Bytes beside the answer that are put up with: glitches when the line turns round. More is noise, and not worth the
+library's hunt for a frame in it, whose cost grows with the cube of the length in some versions."""
 
 EXCEPTIONS: Final = {1: "illegal function", 2: "no such register", 3: "illegal value", 4: "device failure", 6: "busy"}
 
@@ -82,7 +86,7 @@ class ModbusBus:
         request = kinds[function](address=register, count=count, dev_id=unit)
         try:
             self._port.write(self._framer.buildFrame(request))
-            answer = self._answer(unit)
+            answer = self._answer(unit, FRAME_OVERHEAD + 2 * count + STRAY)
         except NoAnswer:
             self._quieten()
             raise
@@ -95,12 +99,14 @@ class ModbusBus:
             raise NoAnswer(f"unit {unit}: answered to another request; the answer was thrown away")
         return list(answer.registers)
 
-    def _answer(self, unit: int) -> Any:
+    def _answer(self, unit: int, limit: int) -> Any:
         from pymodbus.exceptions import ModbusException
 
         until_s, received = real_s() + self._timeout_s, b""
-        while real_s() < until_s and len(received) < ANSWER_LIMIT:
+        while real_s() < until_s:
             received += self._port.read()
+            if len(received) > limit:
+                raise NoAnswer(f"unit {unit}: noise on the bus; termination, wiring, another master?")
             try:
                 used, answer = self._framer.handleFrame(received, unit, 0)
             except (ModbusException, ValueError, IndexError) as error:
