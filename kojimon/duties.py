@@ -1,13 +1,14 @@
 """Calendar duties: the nightly backup, the morning summary. Says what is due; runs it once, however late.
 
 APScheduler's triggers are used as pure functions of a moment; its scheduler is never started, because it stands still
-as long as the wall clock went back, and builds every missed moment after it went forward. Moments are passed as UTC,
-and the answer must lie after the last run: in the night in which an hour comes twice, the second one is no new day.
+as long as the wall clock went back, and builds every missed moment after it went forward. A trigger works in UTC here
+and is shown local time labelled as UTC: with a zone of its own, APScheduler 3.11 passes over the midnight after a
+night in which the hour was put forward. Zone rules are applied to its answer: an hour that does not exist moves the
+duty behind the gap, of an hour that comes twice the first counts, and the answer must lie after the last run.
 """
 
 from __future__ import annotations
 
-import functools
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -17,6 +18,8 @@ from zoneinfo import ZoneInfo
 from kojimon import logs
 
 EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+AROUND: Final = timedelta(hours=25)
+"""Longest jump of a zone's local time: a day was left out where a zone crossed the date line."""
 RETRY_MS: Final = 3_600_000
 """A duty that failed is tried again after so long."""
 
@@ -36,29 +39,24 @@ class Duty:
 
     Attributes:
         name: under which its last run is kept in the journal.
-        trigger: from a zone (IANA name) to the trigger that says when, as `daily_at` gives it.
+        trigger: says when, in local time labelled UTC, as `daily_at` gives it.
         run: does it; an exception counts as failed and is tried again.
         waits_for_clock: not done while the wall clock is not trusted. A duty that does not wait goes by the believed
             time: at worst it runs once more when the clock is set.
     """
 
     name: str
-    trigger: Callable[[str], Trigger]
+    trigger: Trigger
     run: Callable[[], None]
     waits_for_clock: bool = True
 
 
-def daily_at(time: str) -> Callable[[str], Trigger]:
+def daily_at(time: str) -> Trigger:
     """Each day at a local time `HH:MM`. Raises ValueError for anything else."""
     hour, minute = _clock_time(time)
+    from apscheduler.triggers.cron import CronTrigger
 
-    @functools.lru_cache(maxsize=4)
-    def trigger(zone: str) -> Trigger:
-        from apscheduler.triggers.cron import CronTrigger
-
-        made: Trigger = CronTrigger(hour=hour, minute=minute, timezone=ZoneInfo(zone))
-        return made
-
+    trigger: Trigger = CronTrigger(hour=hour, minute=minute, timezone=UTC)
     return trigger
 
 
@@ -71,24 +69,19 @@ def _clock_time(time: str) -> tuple[int, int]:
     return int(hours), int(minutes)
 
 
-def next_after(trigger: Trigger, utc_ms: int) -> int | None:
-    """The first moment of a trigger after utc_ms, both UTC in ms; None when there is none.
+def next_after(trigger: Trigger, utc_ms: int, zone: str) -> int | None:
+    """The first moment of a trigger in a zone (IANA name) after utc_ms; both UTC in ms. None when there is none.
 
-    A moment in the second half of a repeated hour has come an hour before already and is passed over.
+    Looked for from AROUND before: a moment that a gap moved may lie ahead though its label is past.
     """
-    moment = _moment(utc_ms)
-    for _ in range(4):
-        found = trigger.get_next_fire_time(None, moment + timedelta(milliseconds=1))
-        if found is None:
-            return None
-        if found.astimezone(UTC) > _moment(utc_ms) and found.fold == 0:
-            return (found - EPOCH) // timedelta(milliseconds=1)
-        moment = max(moment, found.astimezone(UTC)) + timedelta(milliseconds=1)
+    there, after = ZoneInfo(zone), EPOCH + timedelta(milliseconds=utc_ms)
+    label = after.astimezone(there).replace(tzinfo=UTC, fold=0) - AROUND
+    while (found := trigger.get_next_fire_time(None, label)) is not None:
+        moment = found.replace(tzinfo=there, fold=0).astimezone(UTC)
+        if moment > after:
+            return (moment - EPOCH) // timedelta(milliseconds=1)
+        label = found + timedelta(milliseconds=1)
     return None
-
-
-def _moment(utc_ms: int) -> datetime:
-    return EPOCH + timedelta(milliseconds=utc_ms)
 
 
 class Calendar:
@@ -115,26 +108,25 @@ class Calendar:
         ]
 
     def _is_due(self, duty: Duty, now_ms: int, zone: str) -> bool:
-        trigger = duty.trigger(zone)
         last_ms = self._last.get(duty.name)
-        if last_ms is None or self._far_ahead(trigger, last_ms, now_ms):
+        if last_ms is None or self._far_ahead(duty.trigger, last_ms, now_ms, zone):
             self._note(duty.name, now_ms)
             return False
         if abs(self._retry.get(duty.name, 0) - now_ms) < RETRY_MS:
             return False
-        next_ms = next_after(trigger, last_ms)
+        next_ms = next_after(duty.trigger, last_ms, zone)
         return next_ms is not None and next_ms <= now_ms
 
     @staticmethod
-    def _far_ahead(trigger: Trigger, last_ms: int, now_ms: int) -> bool:
+    def _far_ahead(trigger: Trigger, last_ms: int, now_ms: int, zone: str) -> bool:
         """Whether the last run lies a whole period in the future: the clock was set back, the count begins anew.
 
         A smaller step back is waited out, so that a night's duty is not done twice.
         """
         if last_ms <= now_ms:
             return False
-        first_ms = next_after(trigger, now_ms)
-        second_ms = None if first_ms is None else next_after(trigger, first_ms)
+        first_ms = next_after(trigger, now_ms, zone)
+        second_ms = None if first_ms is None else next_after(trigger, first_ms, zone)
         return second_ms is not None and last_ms >= second_ms
 
     def _note(self, name: str, now_ms: int) -> None:

@@ -17,6 +17,13 @@ HOUR = 60 * MIN
 DAY = 24 * HOUR
 
 
+ZONES = [
+    "Europe/Berlin", "America/New_York", "Australia/Lord_Howe", "Asia/Tokyo", "America/St_Johns",
+    "America/Santiago", "Africa/Cairo", "America/Havana",
+]  # fmt: skip
+"""Among them zones whose hour changes at midnight."""
+
+
 def ms(text: str) -> int:
     return round(datetime.fromisoformat(text).timestamp() * 1000)
 
@@ -48,6 +55,10 @@ def runs(duty: Duty, zone: str, first_ms: int, last_ms: int, every_ms: int = MIN
         ("America/New_York", "01:30", "2026-10-31T12:00Z", ["2026-11-01T01:30-04:00", "2026-11-02T01:30-05:00"]),
         # Half an hour, in the tz database (2026a): Lord Howe Island, first Sunday of April.
         ("Australia/Lord_Howe", "01:45", "2026-04-04T00:00Z", ["2026-04-05T01:45+11:00", "2026-04-06T01:45+10:30"]),
+        # The night after the hour was put forward, in its first hour.
+        ("Europe/Berlin", "00:30", "2026-03-28T12:00Z", ["2026-03-29T00:30+01:00", "2026-03-30T00:30+02:00"]),
+        # Midnight does not exist (tz database 2026a: Chile, first Sunday on or after 2 September, 04:00 UTC).
+        ("America/Santiago", "00:00", "2026-09-05T12:00Z", ["2026-09-06T01:00-03:00", "2026-09-07T00:00-03:00"]),
         ("Asia/Tokyo", "06:30", "2026-03-28T12:00Z", ["2026-03-29T06:30+09:00", "2026-03-30T06:30+09:00"]),
     ],
 )
@@ -56,14 +67,14 @@ def test_once_a_night_whatever_the_hour_does(zone: str, at: str, first: str, exp
     assert runs(Duty("backup", daily_at(at), nothing), zone, begin_ms, begin_ms + 2 * DAY) == expected
 
 
-@given(st.sampled_from(["Europe/Berlin", "America/New_York", "Australia/Lord_Howe", "Asia/Tokyo", "America/St_Johns"]),
+@given(st.sampled_from(ZONES),
        st.integers(0, 23), st.sampled_from([0, 15, 30, 45]), st.integers(0, 364))  # fmt: skip
 def test_each_local_day_has_one_run(zone: str, hour: int, minute: int, day: int) -> None:
-    trigger = daily_at(f"{hour:02}:{minute:02}")(zone)
+    trigger = daily_at(f"{hour:02}:{minute:02}")
     moment_ms = ms("2026-01-01T12:00Z") + day * DAY
     moments = []
     for _ in range(5):
-        found_ms = next_after(trigger, moment_ms)
+        found_ms = next_after(trigger, moment_ms, zone)
         assert found_ms is not None and found_ms > moment_ms
         moments.append(datetime.fromtimestamp(found_ms / 1000, ZoneInfo(zone)))
         moment_ms = found_ms
@@ -143,7 +154,7 @@ def test_a_time_of_day_that_is_none(time: str) -> None:
 
 
 def test_looking_is_cheap(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Half a year of missed nights is one question to the trigger, not one a night."""
+    """Half a year of missed nights is a few questions to the trigger, not one a night."""
     asked = [0]
 
     class Counting:
@@ -155,8 +166,7 @@ def test_looking_is_cheap(monkeypatch: pytest.MonkeyPatch) -> None:
             asked[0] += 1
             return self._next(previous, now)
 
-    trigger = Counting(daily_at("03:40")("Europe/Berlin"))
-    duty = Duty("backup", lambda _zone: trigger, nothing)
+    duty = Duty("backup", Counting(daily_at("03:40")), nothing)
     calendar = Calendar([duty], {"backup": ms("2026-01-10T12:00Z")})
     assert calendar.due(ms("2026-07-10T12:00Z"), True, "Europe/Berlin") == [duty]
-    assert asked[0] == 1
+    assert asked[0] <= 3
