@@ -99,23 +99,23 @@ def _gate_tolerance(keys: Draft, path: str, report: Report) -> None:
 def _bands(places: Draft, path: str, report: Report) -> None:
     for place, quantities in places.items():
         for quantity, keys in quantities.items():
-            _band(keys, f"{path}.{place}.{quantity}", report)
+            _band(keys, f"{path}.{place}.{quantity}", report, "%" if quantity == "humidity" else "C")
 
 
-def _band(keys: Draft, path: str, report: Report) -> None:
+def _band(keys: Draft, path: str, report: Report, unit: str) -> None:
     if not any(f"{path}.{side}" in report.lines for side in _SIDES):
         report.at(path, "found no limit", f"wanted at least one of {one_of(list(_SIDES))}")
     present = [side for side in _SIDES if "limit" in keys.get(side, {})]
     for below, above in pairwise(present):
         low, high = keys[below], keys[above]
         if low["limit"] >= high["limit"]:
-            what = f"found `{above}` at {high['limit']:g}, not above `{below}` at {low['limit']:g}"
+            what = f"found `{above}` at {high['limit']:.4g} {unit}, not above `{below}` at {low['limit']:.4g} {unit}"
             report.at(f"{path}.{above}", what, f"wanted {' < '.join(_SIDES)}")
         elif (below, above) == ("low", "high") and low["limit"] + low.get("deadband", 0) >= high["limit"]:
-            what = f"found a deadband of {low['deadband']:g} that reaches up to `high`"
+            what = f"found a deadband of {low['deadband']:g} {unit} that reaches up to `high`"
             report.at(f"{path}.low.deadband", what, "wanted a smaller one: the alarm could never clear")
         elif (below, above) == ("low", "high") and high["limit"] - high.get("deadband", 0) <= low["limit"]:
-            what = f"found a deadband of {high['deadband']:g} that reaches down to `low`"
+            what = f"found a deadband of {high['deadband']:g} {unit} that reaches down to `low`"
             report.at(f"{path}.high.deadband", what, "wanted a smaller one: the alarm could never clear")
 
 

@@ -69,7 +69,7 @@ CASES = {
     "out of range": ("rice: 4 lb", "rice: 4000 kg",
         "k.yaml:5: incubators.box.rice: found `4000 kg`, wanted a mass from 0.05 kg to 500 kg"),
     "range upside down": ("unit: F", "unit: F, range: {low: 50 C, high: 100 F}",
-        "k.yaml:10: probes.koji-top.range: found a range from 50 down to 37.7778, wanted `low` below `high`"),
+        "k.yaml:10: probes.koji-top.range: found a range from 50 C down to 37.7778 C, wanted `low` below `high`"),
     "no such schedule": ("rice-koji-home-trays", "rice-koji-home-tray",
         "k.yaml:5: incubators.box.schedule: found `rice-koji-home-tray` (did you mean `rice-koji-home-trays`?), wanted a"
         " schedule: `barley-koji`, `rice-koji-home-trays`, `rice-koji-miso`, `rice-koji-sake` or `soy-sauce-koji`"),
