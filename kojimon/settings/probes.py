@@ -145,7 +145,9 @@ def _range(probe: Draft, quantity: str, path: str, report: Report) -> None:
             ends[end] = probe[f"range_{end}"] = _level(given[end], quantity, f"{path}.range.{end}", report)
     low, high, unit = ends.get("low"), ends.get("high"), "%" if quantity == "humidity" else "C"
     if low is not None and high is not None and low >= high:
-        report.at(f"{path}.range", f"found a range from {low:g} {unit} down to {high:g} {unit}", "wanted `low` below `high`")
+        report.at(
+            f"{path}.range", f"found a range from {low:g} {unit} down to {high:g} {unit}", "wanted `low` below `high`"
+        )
 
 
 def _calibration(probe: Draft, quantity: str, path: str, report: Report) -> None:
