@@ -1,0 +1,148 @@
+"""The curve as SVG: well formed whatever comes in, no extreme lost, no line across a gap, signs beside colours."""
+
+import re
+from itertools import pairwise
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from msgspec.structs import replace
+
+from kojimon.curve import CSS, Earlier, Fan, Mark, Point, Sheet, Strip, Style, Track, draw
+from tests.curve.sheets import lines_of, read, run_of, sheet, strip_data, texts, value_at
+
+STYLES = [Style(336, 13.0), Style(720, 17.0, fahrenheit=True, zone="America/Chicago"), Style(1100, 17.0)]
+
+
+@pytest.mark.parametrize("style", STYLES)
+def test_the_same_sheet_gives_the_same_text(style: Style) -> None:
+    assert draw(sheet(), style) == draw(sheet(), style)
+    tree = read(draw(sheet(), style))
+    assert tree.get("role") == "img"
+    assert tree.get("aria-label", "").startswith("Batch first, hour 0 to 46; koji from ")
+    assert tree.get("viewBox") == f"0 0 {tree.get('width')} {tree.get('height')}"
+
+
+def test_an_empty_sheet_is_an_empty_form() -> None:
+    tree = read(draw(Sheet("Nothing yet", 0.0, 0.0)))
+    assert strip_data(tree, "koji")["low"] < strip_data(tree, "koji")["high"]
+    assert not lines_of(tree, "top tray")
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.text(max_size=80), st.text(max_size=80), st.sampled_from(["task", "alarm", "note", "gap", "\x00<"]))
+def test_hostile_names_and_notes_stay_text(label: str, note: str, kind: str) -> None:
+    hostile = f"</text><script>alert(1)</script>{label}\x00\ud800".encode("utf-16", "surrogatepass").decode(
+        "utf-16", "replace"
+    )
+    track = Track(hostile, hostile, Strip.KOJI, (run_of(0, 2),))
+    one = sheet(title=hostile, tracks=(track,), marks=(Mark(1, kind, hostile + note, until_h=1.5),), to_h=2.0)
+    svg = draw(one, Style(standalone=True))
+    tree = read(svg)
+    assert "<script" not in svg
+    assert not any(name.startswith("on") for element in tree.iter() for name in element.keys())  # noqa: SIM118
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    st.lists(st.floats(-20, 90, allow_nan=False), min_size=2, max_size=400),
+    st.sampled_from([300, 336, 500, 720, 1440]),
+    st.floats(2.0, 60.0),
+    st.booleans(),
+)
+def test_no_extreme_is_lost(values: list[float], width: int, per_hour: float, fahrenheit: bool) -> None:
+    """Lowest and highest reading stand in the line to a fifth of a pixel and the rounding of 0.05 px."""
+    points = tuple(Point(1 + index * 0.01, value, value) for index, value in enumerate(values))
+    one = sheet(tracks=(Track("k", "tray", Strip.KOJI, (points,)),), bands=(), to_h=points[-1].hour + 1)
+    tree = read(draw(one, Style(width, per_hour, fahrenheit)))
+    data = strip_data(tree, "koji")
+    (line,) = lines_of(tree, "tray") or [[]]
+    if not line:
+        return
+    drawn = [value_at(x, data) for x, _ in line]
+    true = [value * 1.8 + 32 if fahrenheit else value for value in values]
+    allowed = (0.2 / 2 + 0.051) / data["width"] * (data["high"] - data["low"]) + 0.05
+    assert min(drawn) == pytest.approx(min(true), abs=allowed)
+    assert max(drawn) == pytest.approx(max(true), abs=allowed)
+
+
+def test_a_gap_is_a_gap() -> None:
+    """Tray 1 says nothing from hour 20 to 21: no line crosses it; tray 2 went on."""
+    tree = read(draw(sheet(), Style(720, 20.0)))
+    top, per_hour = float(tree.get("data-top", "0")), float(tree.get("data-per-hour", "0"))
+    first, second = lines_of(tree, "top tray")
+    assert max(y for _, y in first) == pytest.approx(top + 20 * per_hour, abs=1.05)
+    assert min(y for _, y in second) == pytest.approx(top + 21 * per_hour, abs=0.1)
+    (whole,) = lines_of(tree, "bottom tray")
+    steps = [later[1] - earlier[1] for earlier, later in pairwise(whole)]
+    assert max(steps) < 2.1
+
+
+def test_a_line_never_runs_backwards_in_time() -> None:
+    (line,) = lines_of(read(draw(sheet(), Style(336, 7.0))), "bottom tray")
+    assert all(later[1] >= earlier[1] - 0.05 for earlier, later in pairwise(line))
+
+
+def test_a_lone_reading_is_a_dot() -> None:
+    one = sheet(tracks=(Track("k", "tray", Strip.KOJI, ((Point(5, 31, 31),),)),))
+    assert 'class="k-dot k-koji-0"' in draw(one)
+
+
+def test_hot_rice_before_the_spores_does_not_press_the_batch_into_a_corner() -> None:
+    hot = (Point(-0.5, 90, 90), Point(-0.1, 40, 40), *run_of(0, 46))
+    one = sheet(from_h=-1.0, tracks=(Track("k", "tray", Strip.KOJI, (hot,)),), bands=())
+    data = strip_data(read(draw(one)), "koji")
+    assert data["high"] < 45
+
+
+def test_a_runaway_batch_widens_the_scale() -> None:
+    one = sheet(tracks=(Track("k", "tray", Strip.KOJI, (run_of(0, 46, lift=20.0),)),))
+    assert strip_data(read(draw(one)), "koji")["high"] > 61
+
+
+def test_fahrenheit_is_another_label_on_the_same_curve() -> None:
+    """86 °F is 30 °C (NIST SP 811, B.8)."""
+    in_c, in_f = (read(draw(sheet(), Style(720, 17.0, fahrenheit=f))) for f in (False, True))
+    assert lines_of(in_c, "bottom tray") == lines_of(in_f, "bottom tray")
+    c, f = strip_data(in_c, "koji"), strip_data(in_f, "koji")
+    assert (f["low"], f["high"]) == pytest.approx((c["low"] * 1.8 + 32, c["high"] * 1.8 + 32))
+    assert "the koji °F" in texts(in_f) and "the koji °C" not in texts(in_f)
+
+
+def test_every_tray_has_a_pattern_of_dashes_of_its_own() -> None:
+    dashes = [re.search(rf"\.k-koji-{n}[^{{]*{{([^}}]*)}}", CSS) for n in range(4)]
+    patterns = {re.sub(r"stroke:[^;]*;?", "", found[1]) for found in dashes if found}
+    assert len(patterns) == 4
+
+
+def test_every_kind_of_mark_has_a_shape_of_its_own() -> None:
+    from kojimon.curve.margin import SIGNS
+
+    assert len(set(SIGNS.values())) == len(SIGNS)
+
+
+def test_legend_names_what_is_drawn_and_nothing_else() -> None:
+    bare = sheet(windows=(), marks=(), bands=())
+    rich = replace(
+        sheet(), earlier=Earlier("batch last, the best so far", (run_of(0, 40),)), fan=Fan((46.0,), (30,), (31,), (32,))
+    )
+    words, all_words = list(texts(read(draw(bare)))), list(texts(read(draw(rich))))
+    for text in ("top tray", "bottom tray", "box air", "humidity"):
+        assert text in words
+    for text in ("likely range, 8 of 10", "batch last, the best so far", "band of the stage", "time for a step"):
+        assert text not in words and text in all_words
+
+
+def test_limits_ramp() -> None:
+    """From 40 °C at hour 18 to 43 °C at hour 46: the line of the high limit leans, by as much as the scale says."""
+    tree = read(draw(sheet(), Style(720, 17.0)))
+    data = strip_data(tree, "koji")
+    highs = [path for path in tree.iter() if path.get("class") == "k-limit k-high"]
+    (x0, _), (x1, _) = [tuple(map(float, pair)) for pair in _ends(highs[1].get("d", ""))]
+    assert (value_at(x0, data), value_at(x1, data)) == pytest.approx((40.0, 43.0), abs=0.02)
+
+
+def _ends(d: str) -> list[list[str]]:
+    from tests.curve.sheets import points_of
+
+    return [[str(x), str(y)] for x, y in points_of(d)]
