@@ -30,8 +30,7 @@ def begin(turn: Turn, incubator: str, at_ms: int, for_ms: int = CAP_MS) -> None:
     turn.set_due(f"work/{incubator}", until_ms)
     for key in SUPPRESSED:
         alarm = turn.alarm(incubator, key)
-        outermost = alarm.level in OUTERMOST and alarm.active
-        if not outermost and alarm.state not in (AlarmState.NORM, *HIDDEN):
+        if alarm.active and alarm.level not in OUTERMOST and alarm.state not in HIDDEN:
             turn.signal(incubator, key, Signal.SUPPRESS, work=True)
 
 

@@ -61,7 +61,7 @@ def test_starts_a_batch_once() -> None:
 
 def test_does_a_due_task_after_a_while_with_hand_and_mark() -> None:
     at_s, deeds = _first(_cook(), _state(_task("mix", "due", work="mix")), 0.0)
-    assert 30.0 <= at_s <= 4 * 60.0
+    assert 180.0 <= at_s <= 26 * 60.0
     assert deeds[0].act is not None
     assert (deeds[0].act["kind"], deeds[0].act["data"]) == ("task.done", {"task": "mix"})
     assert [name for name, _ in deeds[0].hands] == ["mix", "unwrap", "spread"]

@@ -1,0 +1,211 @@
+"""A whole batch on real lines: the simulator is a process of its own and drives the clock, its data travel over a real
+broker or a real pseudo-terminal into the daemon, another process; the journal is read afterwards and replayed."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from kojimon.engine import advance, initial_state
+from kojimon.journal.reader import Reader
+from kojimon.model import Event, InputRow
+from tests.parts.broker import Broker
+from tests.parts.wait import until
+
+SEED = 2
+START = "2026-01-14T00:00:00+00:00"
+START_MS = 1_768_348_800_000
+
+DAEMON = """
+import os, sys
+from pathlib import Path
+from kojimon import logs
+from kojimon.clock import real_s
+from kojimon.daemon import run_from_file
+logs.configure(real_s)
+code = run_from_file(Path(sys.argv[1]), state_folder=Path(sys.argv[2]), driven_from_ms=int(sys.argv[3]),
+                     ready=lambda _: print("ready", flush=True))
+sys.stdout.flush()
+os._exit(code)
+"""
+
+SETTINGS = """
+site: cellar
+incubators:
+  box: {{schedule: rice-koji-home-trays, trays: [top, middle, bottom, lowest]}}
+sources:
+  house: {source}
+probes:
+{probes}
+journal: {{file: {journal}}}
+run_folder: {run}
+"""
+
+
+def settings(folder: Path, source: str, probes: list[str]) -> Path:
+    file = folder / "kojimon.yaml"
+    lines = "\n".join(f"  {probe}" for probe in probes)
+    file.write_text(
+        SETTINGS.format(source=source, probes=lines, journal=folder / "batch.journal", run=folder / "run")
+    )
+    return file
+
+
+@contextmanager
+def daemon(folder: Path, config: Path) -> Iterator[subprocess.Popen[str]]:
+    log = (folder / "daemon.log").open("w")
+    process = subprocess.Popen(
+        [sys.executable, "-c", DAEMON, str(config), str(folder / "state"), str(START_MS)],
+        stdout=subprocess.PIPE, stderr=log, text=True,
+    )  # fmt: skip
+    try:
+        assert process.stdout is not None
+        assert process.stdout.readline() == "ready\n", (folder / "daemon.log").read_text()
+        yield process
+        process.terminate()
+        assert process.wait(20) == 0, (folder / "daemon.log").read_text()
+    finally:
+        process.kill()
+        process.communicate()
+        log.close()
+
+
+def simulate(folder: Path, *line: str) -> dict[str, Any]:
+    """Runs the simulator to its end; its summary."""
+    run = folder / "run"
+    api = until(lambda: next(iter(run.glob("*.sock")), None))
+    done = subprocess.run(
+        [sys.executable, "-m", "kojisim.main", "run", "--scenario", "eventful", "--seed", str(SEED), "--start", START,
+         "--drive", str(run / "drive"), "--api", str(api), "--hands", "cook", "--incubator", "box", "--tick", "30",
+         "--every", "30", "--json", *line],
+        capture_output=True, text=True, timeout=280, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    summary: dict[str, Any] = json.loads(done.stdout)
+    return summary
+
+
+def told(journal: Path) -> list[tuple[str, str, str]]:
+    """(kind, key, what) of every event but the repeats of unanswered alarms."""
+    reader = Reader(journal)
+    events = list(reader.events(0))
+    reader.close()
+    return [_short(event) for event in events if event.data.get("event") != "re"]
+
+
+def _short(event: Event) -> tuple[str, str, str]:
+    what = event.data.get("event", "") if event.kind == "alarm" else str(event.data.get("round", ""))
+    return event.kind, event.key if event.kind != "settings" and "box-" not in event.key else "", what
+
+
+def replayed(journal: Path) -> list[Event]:
+    reader = Reader(journal)
+    rows, horizon_ms = list(reader.rows_after(0)), reader.horizon_ms()
+    reader.close()
+    assert any(isinstance(row, InputRow) for row in rows)
+    _, outcome = advance(initial_state(), rows, horizon_ms)
+    return list(outcome.events)
+
+
+def stored(journal: Path) -> list[Event]:
+    reader = Reader(journal)
+    events = list(reader.events(0))
+    reader.close()
+    return events
+
+
+HIGH = "limit/bed/temperature/high"
+EXPECTED = [
+    ("start", "", ""),
+    ("settings", "", ""),
+    ("batch-start", "", ""),
+    ("task-done", "inoculate", ""),
+    ("stage", "settling", ""),
+    ("window-open", "wrap", "1"),
+    ("task-done", "wrap", ""),
+    ("alarm", "silent/bed-2", "on"),
+    ("alarm", "silent/bed-2", "off"),
+    ("alarm", "silent/bed-2", "ack"),
+    ("window-open", "first-check", "1"),
+    ("stage", "growing", ""),
+    ("window-due", "first-check", "1"),
+    ("alarm", "time-to-limit/bed/temperature", "on"),
+    ("alarm", HIGH, "on"),
+    ("alarm", "time-to-limit/bed/temperature", "off"),
+    ("window-closed", "first-check", "1"),
+    ("alarm", HIGH, "ack"),
+    ("mix-guess", "", ""),  # the cook breaks it up at the alarm and marks nothing
+    ("alarm", HIGH, "off"),
+    ("task-done", "first-check", ""),
+    ("window-open", "unwrap", "1"),
+    ("alarm", "time-to-limit/bed/temperature", "ack"),
+    ("window-open", "mix", "1"),
+    ("task-done", "unwrap", ""),
+    ("task-done", "mix", ""),
+    ("stage", "finishing", ""),
+    ("window-open", "harvest", "1"),
+    ("window-open", "swap", "1"),
+    ("task-done", "swap", ""),
+    ("task-done", "harvest", ""),
+    ("batch-harvest", "", ""),
+    ("stop", "", ""),
+]
+PROBES = ("bed", "bed-2", "bed-3", "air", "air-humidity")
+
+
+def check(folder: Path, summary: dict[str, Any]) -> None:
+    journal = folder / "batch.journal"
+    events = told(journal)
+    assert events == EXPECTED
+    first, second = replayed(journal), replayed(journal)
+    assert first == second == stored(journal), "live = replay, twice"
+    assert summary["refused"] in (0, [])
+
+
+@pytest.mark.slow
+def test_a_whole_batch_over_a_real_broker(tmp_path: Path) -> None:
+    with Broker(tmp_path / "broker") as broker:
+        probes = [
+            f"{name}: {{place: {place}, {tray}topic: sim/{board}, path: {path}, every: 30 s, {more}}}"
+            for name, place, tray, board, path, more in (
+                ("bed", "bed", "tray: top, ", "bed", "temperature", "unit: C"),
+                ("bed-2", "bed", "tray: middle, ", "bed-2", "temperature", "unit: C"),
+                ("bed-3", "bed", "tray: bottom, ", "bed-3", "temperature", "unit: C"),
+                ("air", "air", "", "air", "temperature", "unit: C"),
+                ("air-humidity", "air", "", "air", "humidity", "quantity: humidity, unit: '%'"),
+                ("room", "room", "", "room", "temperature", "unit: C"),
+            )
+        ]
+        config = settings(tmp_path, f"{{kind: mqtt, host: 127.0.0.1, port: {broker.port}}}", probes)
+        with daemon(tmp_path, config):
+            summary = simulate(
+                tmp_path, "--mqtt", f"127.0.0.1:{broker.port}", "--topic-prefix", "sim", "--mqtt-source", "house"
+            )
+        check(tmp_path, summary)
+
+
+@pytest.mark.slow
+def test_a_whole_batch_over_a_real_pseudo_terminal(tmp_path: Path) -> None:
+    link = tmp_path / "board"
+    probes = [
+        f"{name}: {{place: {place}, {tray}path: {name}, every: 30 s, {more}}}"
+        for name, place, tray, more in (
+            ("bed", "bed", "tray: top, ", "unit: C"),
+            ("bed-2", "bed", "tray: middle, ", "unit: C"),
+            ("bed-3", "bed", "tray: bottom, ", "unit: C"),
+            ("air", "air", "", "unit: C"),
+            ("air-humidity", "air", "", "quantity: humidity, unit: '%'"),
+            ("room", "room", "", "unit: C"),
+        )
+    ]
+    config = settings(tmp_path, f"{{kind: serial, port: {link}, format: keys}}", probes)
+    with daemon(tmp_path, config):
+        summary = simulate(tmp_path, "--serial", str(link), "--serial-format", "keys", "--serial-source", "house")
+    check(tmp_path, summary)
