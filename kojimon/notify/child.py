@@ -1,0 +1,81 @@
+"""The sender: a process of its own, so that a service that hangs can be killed and its library's memory stays outside.
+
+Reads one request a line (JSON) from its standard input and answers with a line a channel as each is done, then one for
+the whole. It ends when its input does: with the daemon.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+import threading
+from collections.abc import Mapping
+from typing import IO, Any
+
+from kojimon.notify.carriers import deliver, warm_up
+from kojimon.notify.speaker import Speaker
+
+Request = Mapping[str, Any]
+
+
+class Sender:
+    """Carries out requests, the channels of one side by side."""
+
+    def __init__(self, out: IO[str]) -> None:
+        self._out = out
+        self._lock = threading.Lock()
+        self._speaker = Speaker()
+
+    def carry_out(self, request: Request) -> None:
+        """Does what is asked and answers."""
+        if request["do"] == "warm":
+            warm_up()
+        elif request["do"] == "stop":
+            self._speaker.stop()
+        else:
+            threads = [
+                threading.Thread(target=self._send, args=(channel, request), daemon=True)
+                for channel in request["channels"]
+            ]
+            for thread in threads:
+                thread.start()
+            for thread in threads:
+                thread.join()
+        self._say({"no": request["no"], "done": True})
+
+    def close(self) -> None:
+        """Nobody asks any more."""
+        self._speaker.stop()
+
+    def _send(self, channel: Request, request: Request) -> None:
+        if channel["kind"] == "speaker":
+            wrong = self._speaker.play(channel["player"], request["round"], channel["loudest"])
+        else:
+            wrong = deliver(channel, request)
+        self._say({"no": request["no"], "channel": channel["name"], "wrong": wrong})
+
+    def _say(self, answer: Request) -> None:
+        with self._lock:
+            self._out.write(json.dumps(answer) + "\n")
+            self._out.flush()
+
+
+def main() -> None:
+    """Serves requests until the input ends."""
+    # Whatever a library prints must not get between the answers.
+    out = os.fdopen(os.dup(1), "w", encoding="utf-8")
+    silent = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(silent, 1)
+    sender = Sender(out)
+    try:
+        for line in sys.stdin:
+            sender.carry_out(json.loads(line))
+    except (BrokenPipeError, KeyboardInterrupt):
+        pass
+    finally:
+        sender.close()
+
+
+if __name__ == "__main__":
+    main()
