@@ -72,6 +72,7 @@ def condition(keys: Draft) -> Condition:
         at_most=level(keys.get("at_most"), above),
         above=keys["above"],
         hold_s=keys["hold_s"],
+        itself_at_least=level(keys["itself_at_least"]),
         from_s=keys["from_s"],
     )
 

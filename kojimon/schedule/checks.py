@@ -25,6 +25,7 @@ def check(draft: Draft, report: Report) -> None:
         _levels(keys, f"conditions.{name}", report, difference=bool(keys.get("above")))
         if keys.get("above") and keys["above"] == keys.get("place"):
             report.at(f"conditions.{name}.above", f"found `{keys['above']}`, the place itself", "wanted another place")
+        _itself(keys, f"conditions.{name}", report)
     for name, keys in draft.get("stages", {}).items():
         _bands(keys.get("bands", {}), f"stages.{name}.bands", report)
         for number, watch in enumerate(keys.get("watches", ())):
@@ -70,6 +71,17 @@ def _levels(keys: Draft, path: str, report: Report, difference: bool = False) ->
         report.at(path, "found `at_least` not below `at_most`", "wanted `at_least` below `at_most`")
     for key in given:
         _level(keys[key], f"{path}.{key}", report, difference)
+
+
+def _itself(keys: Draft, path: str, report: Report) -> None:
+    itself, path = keys.get("itself_at_least"), f"{path}.itself_at_least"
+    if itself is None:
+        return
+    if not keys.get("above"):
+        report.at(path, "found `itself_at_least` without `above`", "wanted `at_least` alone")
+    elif any((keys[key].unit == "%") != (itself.unit == "%") for key in ("at_least", "at_most") if key in keys):
+        report.at(path, "found a temperature and a percentage", "wanted two of a kind")
+    _level(itself, path, report, difference=False)
 
 
 def _level(given: Amount, path: str, report: Report, difference: bool) -> None:

@@ -198,11 +198,13 @@ CONDITION: Final = Map(
         Field("at_least", amount(), "True from this value up. A value in % means humidity."),
         Field("at_most", amount(), "True from this value down."),
         Field("above", choice(*Place), "Then the value is the difference to this other place.", default=""),
+        Field("itself_at_least", amount(), "With `above`: the place itself must be at this value or more as well, since"
+              " a difference also grows when the other place cools.", default=None),
         Field("for", duration(0, 12 * HOUR_S), "How long it has to be true to hold.", "hold_s", default=0.0),
         Field("from", _WAIT, "It does not count before so long after hour 0.", "from_s", default=0.0),
     ],
     Condition,
-)
+)  # fmt: skip
 
 GATE: Final = Map(
     "a gate (`place`, `at_least` or `at_most`)",

@@ -49,9 +49,9 @@ class Condition(Struct, frozen=True):
 
     Exactly one of at_least and at_most is set. With `above`, the value is the difference to that other place's
     last good value (K), and the place itself must be at `itself_at_least` or more where that is set (a difference also
-    grows when the other place cools); else the value is the place's own value (°C or %). Of several probes in the place the hottest counts for
-    at_least and the coldest for at_most. A hold does not count before `from_s` after hour 0: rice just seeded is warm
-    for other reasons than growth.
+    grows when the other place cools); else the value is the place's own value (°C or %). Of several probes in the
+    place the hottest counts for at_least and the coldest for at_most. A hold does not count before `from_s` after hour
+    0: rice just seeded is warm for other reasons than growth.
     """
 
     place: str

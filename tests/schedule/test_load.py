@@ -37,7 +37,7 @@ purpose: a test
 conditions:
   hot: {place: bed, at_least: 100.4 F, for: 5 min, from: 8 h}
   dry: {place: air, at_most: 50 %}
-  above: {place: bed, above: air, at_least: 5.4 F, for: 10 min}
+  above: {place: bed, above: air, at_least: 5.4 F, itself_at_least: 86 F, for: 10 min}
 stages:
   one:
     label: One
@@ -91,7 +91,7 @@ def test_everything(tmp_path: Path) -> None:
     assert found.conditions == {
         "hot": Condition("bed", at_least=38.0, hold_s=300.0, from_s=28_800.0),
         "dry": Condition("air", "humidity", at_most=50.0),
-        "above": Condition("bed", at_least=3.0, above="air", hold_s=600.0),
+        "above": Condition("bed", at_least=3.0, above="air", itself_at_least=30.0, hold_s=600.0),
     }
     wake, log = Priority.WAKE, Priority.LOG
     watches = (

@@ -107,6 +107,8 @@ CASES = {
     "above itself": ("at_least: 38 C", "above: bed, at_least: 3 C", "s.yaml:4: conditions.hot.above: found `bed`, the place itself, wanted another place"),
     "a difference like a level": ("at_least: 38 C", "above: air, at_least: 138 F",
         "s.yaml:4: conditions.hot.at_least: found `138 F`, wanted a difference of 60 C (108 F) at most"),
+    "itself without another": ("at_least: 38 C", "at_least: 38 C, itself_at_least: 30 C",
+        "s.yaml:4: conditions.hot.itself_at_least: found `itself_at_least` without `above`, wanted `at_least` alone"),
     "no reading": ("at_least: 38 C", "at_least: .nan",
         "s.yaml:4: conditions.hot.at_least: found `.nan`, wanted a temperature or a percentage with its unit, as in `34 C`, `93 F` or `85 %` (other YAML readers take this for no finite number)"),
     "decimal comma": ("at_least: 38 C", 'at_least: "38,5 C"',
