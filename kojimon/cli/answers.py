@@ -87,13 +87,18 @@ def settings_of(answers: Answers) -> dict[str, Any]:
             plain(answers.incubator): {
                 "schedule": plain(answers.schedule),
                 "trays": f"[{', '.join(plain(tray) for tray in answers.trays)}]",
-                "rice": units.show_mass(answers.rice_kg, answers.pounds),
+                "rice": _mass(answers.rice_kg, answers.pounds),
             }
         },
         "sources": {plain(source.name): {"kind": source.kind, **source.fields} for source in answers.sources},
         "probes": {plain(probe.name): _probe(probe, answers) for probe in answers.probes},
         "journal": {"file": plain(answers.journal)},
     }
+
+
+def _mass(value_kg: float, pounds: bool) -> str:
+    value = value_kg / units.KG_PER_LB if pounds else value_kg
+    return f"{value:.3f}".rstrip("0").rstrip(".") + (" lb" if pounds else " kg")
 
 
 def _probe(probe: ProbeAnswer, answers: Answers) -> dict[str, str]:

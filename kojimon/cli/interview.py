@@ -151,16 +151,16 @@ def read_trays(text: str) -> tuple[str, ...]:
 
 def as_name(text: str) -> str:
     """A name as the settings take it: letters, digits, - and _, 40 at most; "" when nothing is left."""
-    return re.sub(r"[^A-Za-z0-9_]+", "-", text.strip()).strip("-")[:40].strip("-")
+    return re.sub(r"[^A-Za-z0-9_]+", "-", text.strip()).strip("-_")[:40].strip("-")
 
 
 def read_mass(pounds: bool) -> Callable[[str], float]:
-    """Reads a mass; a bare number is in the unit chosen. Between 50 g and 500 kg."""
+    """Reads a mass; a bare number is in the unit chosen. Between 0.1 kg and 500 kg."""
 
     def read(text: str) -> float:
         mass_kg = units.parse_mass_kg(tidy(text, "lb" if pounds else "kg"))
-        if not 0.05 <= mass_kg <= 500:
-            raise ValueError("a mass between 0.05 kg and 500 kg is wanted")
+        if not 0.1 <= mass_kg <= 500:
+            raise ValueError("a mass between 0.1 kg and 500 kg is wanted")
         return mass_kg
 
     return read

@@ -40,6 +40,13 @@ class Amount(_FloatParam):
             self.fail(f"{value!r}: {error}.", param, ctx)
 
 
+class AmountText(Amount):
+    """The same, read later: only what belongs to the amount is taken together (`PlainCommand`)."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        return str(value)
+
+
 _WORDS = (
     (r"(?:degrees?|deg\.?|º|˚)\s*", "°"),
     (r"(?<=[\d\s])(?:celsius|centigrade)", "C"),
@@ -71,6 +78,7 @@ def tidy(text: str, bare: str = "") -> str:
 
 DURATION = Amount("duration", units.parse_duration_s)
 HOURS = Amount("duration", units.parse_duration_s, bare="h")
+MASS_TEXT = AmountText("mass", units.parse_mass_kg)
 TEMPERATURE = Amount("temperature", units.parse_temperature_c)
 MASS = Amount("mass", units.parse_mass_kg)
 

@@ -127,6 +127,7 @@ def kitchen(monkeypatch: pytest.MonkeyPatch) -> Iterator[Kitchen]:
         "FORCE_COLOR",
     ):
         monkeypatch.delenv(name, raising=False)
+    (folder / "home").mkdir()
     monkeypatch.chdir(folder)
     one = Kitchen(folder)
     one.show(koji_top=31.0, koji_low=30.0, air=30.5)
