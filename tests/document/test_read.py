@@ -136,6 +136,7 @@ def test_what_all_readers_take_for_text(text: str) -> None:
     assert other_reading(text) == ""
 
 
+@settings(deadline=None)
 @given(st.text(st.characters(exclude_categories=["Cs"])))
 def test_where_pyyaml_sees_no_text_neither_do_we(text: str) -> None:
     """Reference library: PyYAML's own resolver (YAML 1.1)."""
@@ -197,7 +198,7 @@ def whole(node: Node) -> int:
     return 1
 
 
-@settings(max_examples=400)
+@settings(max_examples=400, deadline=None)
 @given(st.one_of(st.text(), YAMLISH, st.binary(max_size=200), st.text(alphabet="-[{:,?&*! \n\"'|>ab", max_size=80)))
 def test_nothing_but_a_tree_or_faults(text: str | bytes) -> None:
     report = Report("f.yaml")
@@ -208,7 +209,7 @@ def test_nothing_but_a_tree_or_faults(text: str | bytes) -> None:
     assert all("\n" not in str(fault) for fault in report.faults)
 
 
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 @given(YAMLISH.filter(bool))
 def test_the_tree_is_the_one_pyyaml_composes(text: str) -> None:
     """Reference library: PyYAML's composer, on what we do not refuse."""

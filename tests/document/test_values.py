@@ -6,7 +6,7 @@ import re
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kojimon.document import values
@@ -177,6 +177,7 @@ SHOWN = [
 def test_what_is_written_is_read_back(shape: Shape, strategy: st.SearchStrategy[float]) -> None:
     """To a billionth, the digits that are written."""
 
+    @settings(deadline=None)
     @given(strategy)
     def back(value: float) -> None:
         assert read(shape, shape.show(value))[0] == pytest.approx(value, abs=1e-6 if shape is DURATION else 2e-9)
@@ -184,6 +185,7 @@ def test_what_is_written_is_read_back(shape: Shape, strategy: st.SearchStrategy[
     back()
 
 
+@settings(deadline=None)
 @given(st.one_of(st.text(st.characters(exclude_categories=["Cc", "Cs"]), min_size=1, max_size=200)))
 def test_any_text_is_written_so_that_it_is_read_back(text: str) -> None:
     report = Report("f")
@@ -193,6 +195,7 @@ def test_any_text_is_written_so_that_it_is_read_back(text: str) -> None:
     assert not report.faults
 
 
+@settings(deadline=None)
 @given(st.from_regex(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}", fullmatch=True))
 def test_any_name_is_written_so_that_it_is_read_back(name: str) -> None:
     report = Report("f")
