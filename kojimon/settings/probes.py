@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from itertools import pairwise
 from typing import Any, Final
 
 from kojimon.document.report import Report, one_of
+from kojimon.document.tree import shown
 from kojimon.document.values import Amount
 from kojimon.settings.checks import Draft, missing
 from kojimon.settings.topics import overlap
@@ -25,6 +27,9 @@ _USELESS: Final = {
     "simulated": ("path", "file", "modbus"),
 }
 _ATTR: Final = {"path": "key"}
+_STEP: Final = r"[^.\[\]\s][^.\[\]]*"
+_JSON_PATH: Final = re.compile(rf"(?:{_STEP}|\[[0-9]{{1,4}}\])(?:\.{_STEP}|\[[0-9]{{1,4}}\]){{0,15}}")
+"""Names behind dots and positions in brackets, 16 at most: what `probes.decode.parse_path` takes."""
 
 
 def check(draft: Draft, report: Report) -> None:
@@ -87,6 +92,10 @@ def _address(draft: Draft, probe: Draft, path: str, report: Report) -> None:
         if f"{path}.{key}" in report.lines:
             wanted = f"wanted none, since `{probe['source']}` is a source of kind {kind}"
             report.at(f"{path}.{key}", f"found `{key}`", wanted)
+    reads_json = kind == "mqtt" or (kind == "serial" and source.get("format", "json") == "json")
+    if reads_json and probe.get("key") and not _JSON_PATH.fullmatch(probe["key"]):
+        wanted = "wanted names and positions, as in `sensors[0].temperature`"
+        report.at(f"{path}.path", f"found `{shown(probe['key'])}`, no path into JSON", wanted)
     columns = list(source.get("columns", ()))
     if columns and probe.get("key") and probe["key"] not in columns:
         missing(report, f"{path}.path", probe["key"], columns, f"a column of source `{probe['source']}`")

@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kojimon.errors import ConfigurationError
+from kojimon.probes.decode import parse_path
 from kojimon.settings import plain, spec
 from kojimon.settings.load import load_settings
 from tests.settings.files import GOOD, SMALL, load, refusal
@@ -182,6 +183,24 @@ def test_the_hash_tells_settings_apart(tmp_path: Path) -> None:
     hashes = {plain.hash_of(load(tmp_path, text)) for text in texts}
     assert len(hashes) == len(texts)
     assert all(len(one) == 64 for one in hashes)
+
+
+PATHS = st.lists(st.sampled_from(["a", "b c", ".", "[", "]", "0", "[0]", "[12345]", " "]), max_size=20).map(
+    "".join
+)
+
+
+@settings(max_examples=300, deadline=None)
+@given(PATHS.filter(str.strip))
+def test_paths_into_json_are_those_the_decoder_takes(tmp_path_factory: pytest.TempPathFactory, path: str) -> None:
+    try:
+        parse_path(path)
+        valid = True
+    except ValueError:
+        valid = False
+    folder = tmp_path_factory.getbasetemp()
+    text = SMALL.replace("topic: koji", f'topic: koji, path: "{path}"')
+    assert (refusal(folder, text) == []) is valid
 
 
 SPOILT = st.tuples(st.integers(0, len(GOOD)), st.text(max_size=6), st.integers(0, 12)).map(

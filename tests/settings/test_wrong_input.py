@@ -115,6 +115,8 @@ CASES = {
     "our own topics": ("topic: cellar/koji", "topic: kojimon/cellar/+/state",
         "k.yaml:10: probes.koji-top.topic: found `kojimon/cellar/+/state`, which takes in what kojimon publishes itself,"
         " wanted a topic outside `kojimon/cellar/#`"),
+    "no path into JSON": ("path: temperature", "path: a..b",
+        "k.yaml:10: probes.koji-top.path: found `a..b`, no path into JSON, wanted names and positions, as in `sensors[0].temperature`"),
     "no topic": ("topic: cellar/koji, ", "",
         "k.yaml:10: probes.koji-top: found no `topic`, wanted `topic:`, since `house` is a source of kind mqtt"),
     "a topic on a serial line": ("from: board, path: air", "from: board, path: air, topic: x",
