@@ -72,7 +72,7 @@ def _watch(settings: Settings, trouble: str, quiet: bool, kept: Callable[[], Non
     stay = simulated and sys.stdout.isatty()
     with ExitStack() as stack:
         bar = stack.enter_context(screen.progress("A simulated batch", 1.0)) if simulated else lambda done: None
-        telling = Telling(_speech(settings), len(settings.incubators) > 1, bar)
+        telling = Telling(_speech(settings), len(settings.incubators) > 1, _last_event(settings), bar)
         running: list[Daemon] = []
 
         def ready(daemon: Daemon) -> None:
@@ -94,6 +94,20 @@ def _watch(settings: Settings, trouble: str, quiet: bool, kept: Callable[[], Non
     if simulated and not stay and code == EXIT_DONE:
         _exported(settings)
     return code
+
+
+def _last_event(settings: Settings) -> int:
+    """Number of the last event in the journal, 0 where there is none yet or it cannot be read."""
+    from kojimon.journal.reader import Reader
+
+    try:
+        reader = Reader(Path(settings.journal.path))
+        try:
+            return reader.last_event()
+        finally:
+            reader.close()
+    except KojimonError:
+        return 0
 
 
 def _speech(settings: Settings) -> Speech:

@@ -21,6 +21,7 @@ from kojimon.words.speech import Speech
 if TYPE_CHECKING:
     from kojimon.core.turn import Present
     from kojimon.daemon import Daemon
+    from kojimon.journal.reader import Reader
     from kojimon.journal.records import Chunk
     from kojimon.probes.simulated import Glimpse
 
@@ -36,11 +37,15 @@ class Telling:
     Args:
         speech: how the person is spoken to.
         several: whether there are several boxes, so that each line must name its own.
+        since: number of the last event before this start; what follows is told.
         bar: shown how far a simulated batch has got (share done).
     """
 
-    def __init__(self, speech: Speech, several: bool = False, bar: Callable[[float], None] = lambda done: None) -> None:
+    def __init__(
+        self, speech: Speech, several: bool = False, since: int = 0, bar: Callable[[float], None] = lambda done: None
+    ) -> None:
         self._teller, self._several, self._bar = Teller(speech), several, bar
+        self._told = since
         self._queue: queue.Queue[Callable[[], None] | None] = queue.Queue(WAITING_MOST)
         self._thread = threading.Thread(target=self._work, name="telling", daemon=True)
         self._sentence_h = 0.0
@@ -58,8 +63,13 @@ class Telling:
             return iso_utc(house.utc_of()(t_ms)[0])
 
         self._utc_of = utc
-        self._thread.start()
         house.core.listen(self.committed)
+        self._put(lambda: self._missed(house.reader()))
+        self._thread.start()
+
+    def _missed(self, reader: Reader) -> None:
+        """What was committed between the start and the first listening."""
+        self._events([msgspec.to_builtins(event) for event in reader.events(self._told)])
 
     def committed(self, chunk: Chunk, present: Present) -> None:
         """Takes the events of a commit; never waits."""
@@ -95,6 +105,9 @@ class Telling:
 
     def _events(self, events: list[Document]) -> None:
         for event in events:
+            if event["no"] <= self._told:
+                continue
+            self._told = event["no"]
             event["utc"] = self._utc_of(event["t_ms"])
             line = self._teller.tell(event)
             if line is not None:

@@ -226,7 +226,7 @@ def _alarm(event: Mapping[str, Any], speech: Speech, work: Work) -> Line | None:
         return _called(alarm, signal, speech, work)
     if signal == "down":
         return Line(f"Less bad, still {say.small_first(alarm_words.subject(alarm, speech))}.", "look")
-    lead = _AFTER.get(str(data["to"]))
+    lead = _AFTER.get(str(data["to"])) if signal != "ack" else "Seen"
     if lead is None:
         return None
     until = _clock(event, data["until_ms"], speech) if data.get("until_ms") else ""

@@ -1,0 +1,74 @@
+"""A simulated batch from one command to its export, and what a rehearsal makes of it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+
+from tests.cli.conftest import Kitchen
+
+pytestmark = pytest.mark.slow
+
+SIMULATED = """\
+site: home
+units: {{temperature: F, mass: lb}}
+person: {{zone: America/Chicago}}
+incubators:
+  box: {{schedule: rice-koji-home-trays, trays: [top, middle, bottom], rice: 8 lb}}
+sources:
+  sim: {{kind: simulated, scenario: eventful, seed: 0, speed: 0}}
+probes:
+  bed: {{place: bed, tray: top}}
+  bed-2: {{place: bed, tray: middle}}
+  bed-3: {{place: bed, tray: bottom}}
+  air: {{place: air}}
+  air-humidity: {{place: air, quantity: humidity}}
+journal: {{file: kojimon.journal, ballast: 0 MB}}
+run_folder: {folder}/run
+"""
+
+
+def heard(events: list[dict[str, Any]]) -> Iterator[tuple[str, str, float]]:
+    """What does not hang on a person's answers: stages, windows, tasks, and the beginnings of alarms."""
+    for event in events:
+        if event["kind"] in ("stage", "window-open", "window-due", "window-closed", "task-done", "batch-harvest"):
+            yield event["kind"], event["key"].replace("rehearsal", ""), event["hour"]
+        elif event["kind"] == "alarm" and event["data"]["event"] == "on" and not event["key"].startswith("silent/"):
+            yield "alarm", event["key"], event["hour"]
+
+
+def test_a_batch_its_export_and_its_rehearsals(kitchen: Kitchen) -> None:
+    kitchen.config.write_text(SIMULATED.format(folder=kitchen.folder))
+    ran = kitchen.child("run", within_s=240)
+    assert ran.returncode == 0, ran.stderr
+    lines = ran.stdout.splitlines()
+    assert lines[0].startswith("A simulated box; nothing here is real.")
+    for wanted in (
+        "Batch simulated begins",
+        "Done: sprinkle the spores",
+        "Stage: growing and warming itself.",
+        "Harvested",
+    ):
+        assert any(wanted in line for line in lines), wanted
+    curve = lines[-1]
+    assert curve.startswith(str(kitchen.folder)) and curve.endswith(".csv")
+
+    exact = json.loads(kitchen.run("rehearse", "--batch", "simulated", "--json").stdout)
+    assert exact["same"] is True
+    again = json.loads(kitchen.run("rehearse", curve, "--schedule", "rice-koji-home-trays", "--json").stdout)
+    own, rehearsed = list(heard(exact["events"])), list(heard(again["events"]))
+    assert len(own) > 20
+    assert [(kind, key) for kind, key, _ in rehearsed] == [
+        (kind, key if kind != "batch-harvest" else "") for kind, key, _ in own
+    ]
+    apart_s = max(abs(one[2] - two[2]) * 3600 for one, two in zip(own, rehearsed, strict=True))
+    print(f"a curve file gives the batch's {len(own)} events within {apart_s:.2f} s")
+    assert apart_s <= 1.0
+
+    hours = kitchen.run("export", "simulated", "--hours", "--unit", "C", "-o", "hours.csv")
+    assert "hours.csv" in hours.stderr
+    by_hour = json.loads(kitchen.run("rehearse", "hours.csv", "--schedule", "rice-koji-home-trays", "--json").stdout)
+    assert [(kind, key) for kind, key, _ in heard(by_hour["events"])] == [(kind, key) for kind, key, _ in rehearsed]
