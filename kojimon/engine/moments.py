@@ -58,15 +58,19 @@ class Known:
         return None
 
     def counted_from(self, moment: Holds) -> int | None:
-        """From when a hold counts: hour 0, or the last time the task was done, whichever is later."""
+        """From when a hold counts: the condition's own hours after hour 0, or the last time the task was done."""
         hour0_ms = self.hour0_ms()
-        if hour0_ms is None or not moment.since:
-            return hour0_ms
+        if hour0_ms is None:
+            return None
+        from_s = self.schedule.conditions[moment.condition].from_s
+        earliest_ms = after_ms(self.anchors, hour0_ms, round(from_s * 1000))
+        if not moment.since:
+            return earliest_ms
         done_ms = self.done_ms(moment.since)
         if done_ms is None:
             task = self.schedule.task(moment.since)
-            return hour0_ms if task is not None and task.repeats else None
-        return max(hour0_ms, done_ms)
+            return earliest_ms if task is not None and task.repeats else None
+        return max(earliest_ms, done_ms)
 
     def _holds(self, moment: Holds) -> int | None:
         from_ms, state = self.counted_from(moment), self.batch.conditions.get(moment.condition)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from msgspec.structs import replace
 
 from kojimon.engine import advance, initial_state, view
 from kojimon.model import Outcome
@@ -74,8 +75,6 @@ def test_self_warming_by_the_difference_to_the_air_opens_stage_and_check() -> No
 
 def test_a_falling_air_is_no_self_warming() -> None:
     """The box goes off and its air falls under the koji: the difference grows, but nothing grows."""
-    from msgspec.structs import replace
-
     plain = home_schedule()
     over = replace(plain.conditions["over-air"], itself_at_least=31.0)
     schedule = replace(plain, conditions={**plain.conditions, "over-air": over})
@@ -87,6 +86,17 @@ def test_a_falling_air_is_no_self_warming() -> None:
     _, outcome = run(rows)
     moved = [(e.key, hour(rows, e.t_ms)) for e in outcome.events if e.kind == "stage"]
     assert moved == [("settling", 0.0), ("warming", 13.183)]
+
+
+def test_rice_still_warm_from_the_steamer_is_no_self_warming() -> None:
+    plain = home_schedule()
+    late = {name: replace(condition, from_s=8 * H) for name, condition in plain.conditions.items()}
+    rows = begun(Rows(site(replace(plain, conditions=late))))
+    rows.hold(2 * H, {BED: 36.0, AIR: 30.0}, every_s=60)
+    rows.hold(9 * H, {BED: 34.5, AIR: 33.0}, every_s=60)
+    _, outcome = run(rows)
+    moved = [(e.key, hour(rows, e.t_ms)) for e in outcome.events if e.kind == "stage"]
+    assert moved == [("settling", 0.0), ("warming", 8.167)]
 
 
 def test_a_tremble_around_the_condition_does_not_add_up() -> None:
@@ -317,8 +327,6 @@ def test_a_longer_gap_learnt_later_moves_the_hours_not_the_alarms_of_the_past() 
 
 
 def test_settings_that_drop_a_probe_end_its_alarms() -> None:
-    from msgspec.structs import replace
-
     from kojimon.engine.setup import to_plain
 
     rows = begun()
