@@ -93,6 +93,10 @@ class DriverDoor:
     def stop(self, timeout_s: float = 1.0) -> None:
         """Closes the socket."""
         self._stopping.set()
+        try:
+            self._socket.shutdown(socket.SHUT_RDWR)  # ends `accept`
+        except OSError:
+            pass
         self._thread.join(timeout_s)
         self._socket.close()
         self._path.unlink(missing_ok=True)

@@ -19,6 +19,8 @@ MAX_ITEMS = 20_000
 MAX_BYTES = 8 * 1024 * 1024
 MAX_ACTS = 100
 MAX_NOTES = 200
+RIPE_RECEIPTS = 20
+"""So many items with a receipt force a commit, so there is no sense in gathering more of them."""
 OVERHEAD_BYTES = 64
 """Counted for each item besides its payload and topic."""
 
@@ -76,8 +78,8 @@ class Intake(Generic[Request]):
         self._signal_arrivals = signal_arrivals
         self._lock = threading.Lock()
         self._changed = threading.Condition(self._lock)
-        self._wake = threading.Event()
-        self._waiting = 0
+        self._wake, self._ripe = threading.Event(), threading.Event()
+        self._waiting = self._owed = 0
         self._lanes: dict[tuple[str, bool], deque[Arrival]] = {}
         self._items = self._bytes = 0
         self._arrived: dict[str, int] = {}
@@ -127,6 +129,10 @@ class Intake(Generic[Request]):
         self._items += 1
         self._bytes += _size(arrival)
         self._arrived[source] = self._arrived.get(source, 0) + 1
+        if arrival.receipt:
+            self._owed += 1
+            if self._owed == RIPE_RECEIPTS:
+                self._ripe.set()
         if self._waiting:
             self._changed.notify_all()
 
@@ -152,6 +158,7 @@ class Intake(Generic[Request]):
                 return False
             self._requests.append(request)
         self._wake.set()
+        self._ripe.set()
         return True
 
     def note(self, kind: str, key: str, payload: dict[str, Any]) -> bool:
@@ -169,6 +176,10 @@ class Intake(Generic[Request]):
         """Waits until something came or timeout_s of real time went by. Whether something came."""
         return self._wake.wait(timeout_s)
 
+    def gather(self, longest_s: float) -> None:
+        """Lets more come in for longest_s of real time; ends early when somebody waits for what is in already."""
+        self._ripe.wait(longest_s)
+
     def wake(self) -> None:
         """Ends a `wait`."""
         self._wake.set()
@@ -177,6 +188,8 @@ class Intake(Generic[Request]):
         """Takes up to `limit` arrivals, oldest first, and everything else."""
         with self._lock:
             self._wake.clear()
+            self._ripe.clear()
+            self._owed = 0
             arrivals = self._take(limit)
             requests, notes = list(self._requests), list(self._notes.values())
             gaps = list(self._gaps.values())
@@ -242,3 +255,4 @@ class Intake(Generic[Request]):
             self._closed = True
             self._changed.notify_all()
         self._wake.set()
+        self._ripe.set()

@@ -197,7 +197,7 @@ class Core:
         while self._stop_reason is None:
             self._beat_s = real_s()
             if self._intake.wait(self._patience_s()) and not self._driven:
-                wait_s(GATHER_S)
+                self._intake.gather(GATHER_S)
             try:
                 self._turn()
             except Exception:

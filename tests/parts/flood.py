@@ -92,7 +92,7 @@ def pour(client: Subscriber, count: int, rate: float, topic: bytes) -> None:
     while sent < count:
         if rate:
             due = min(count, int((time.monotonic() - began) * rate))
-            if due - sent < 50:
+            if due - sent < 50 and due < count:
                 client.read(0.002)
                 continue
             part = min(due - sent, BATCH)
