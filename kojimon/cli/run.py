@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import shutil
 import sys
 import tempfile
 from collections.abc import Callable
@@ -37,11 +38,9 @@ def run(config: str | None, demo: bool, quiet: bool) -> int:
     from kojimon.clock import real_s
 
     logs.configure(real_s, logging.WARNING if sys.stderr.isatty() or quiet else logging.INFO)
-    if demo:
-        return _watch(demo_settings(), "", quiet)
+    path = demo_file() if demo else settings_file(config)
     from kojimon.daemon import keep, settings_for_run
 
-    path = settings_file(config)
     settings, trouble = settings_for_run(path)
     if trouble:
         screen.say(
@@ -49,29 +48,32 @@ def run(config: str | None, demo: bool, quiet: bool) -> int:
             "wrong",
             error=True,
         )
-    return _watch(settings, trouble, quiet, kept=lambda: None if trouble else keep(settings, path))
+    named = config or demo
+    return _watch(
+        settings,
+        trouble,
+        status=f"kojimon status --config {path}" if named else "kojimon status",
+        quiet=quiet,
+        kept=lambda: None if trouble or demo else keep(settings, path),
+    )
 
 
-def demo_settings() -> Settings:
-    """The simulated box that came with kojimon, its journal in a new folder of its own."""
-    from msgspec.structs import replace
-
+def demo_file() -> Path:
+    """The simulated box that came with kojimon, copied into a new folder: its journal lies beside it."""
     from kojimon.schedule.load import SHIPPED
-    from kojimon.settings.load import load_settings
 
-    settings = load_settings(SHIPPED.parent / "simulated.yaml")
     folder = Path(tempfile.mkdtemp(prefix="kojimon-demo-"))
-    return replace(settings, journal=replace(settings.journal, path=str(folder / "kojimon.journal")))
+    return Path(shutil.copy(SHIPPED.parent / "simulated.yaml", folder))
 
 
-def _watch(settings: Settings, trouble: str, quiet: bool, kept: Callable[[], None] = lambda: None) -> int:
+def _watch(settings: Settings, trouble: str, status: str, quiet: bool, kept: Callable[[], None]) -> int:
     from kojimon.daemon import run_daemon
     from kojimon.wiring import simulated_source
 
     simulated = simulated_source(settings) is not None
     stay = simulated and sys.stdout.isatty()
     with ExitStack() as stack:
-        bar = stack.enter_context(screen.progress("A simulated batch", 1.0)) if simulated else lambda done: None
+        bar = stack.enter_context(screen.progress("A simulated batch", 1.0)) if simulated else None
         telling = Telling(_speech(settings), len(settings.incubators) > 1, _last_event(settings), bar)
         running: list[Daemon] = []
 
@@ -79,7 +81,7 @@ def _watch(settings: Settings, trouble: str, quiet: bool, kept: Callable[[], Non
             running.append(daemon)
             kept()
             if not quiet:
-                _banner(settings, simulated)
+                _banner(settings, simulated, status)
                 telling.attach(daemon)
 
         def progress(seen: Glimpse) -> None:
@@ -124,16 +126,17 @@ def _speech(settings: Settings) -> Speech:
     )
 
 
-def _banner(settings: Settings, simulated: bool) -> None:
+def _banner(settings: Settings, simulated: bool, status: str) -> None:
     boxes = ", ".join(box.label or box.name for box in settings.incubators)
     what = "A simulated box; nothing here is real." if simulated else f"Watching {boxes}."
-    screen.say(f"{what} To stop: Ctrl-C. In another terminal: kojimon status", "head")
+    screen.say(f"{what} To stop: Ctrl-C. In another terminal:", "head")
+    click.echo(status)
 
 
 def _after_simulation(daemon: Daemon, settings: Settings) -> None:
     daemon.house.writer.flush(FLUSH_S)
     _exported(settings)
-    screen.say("The daemon stays up: try kojimon status, kojimon batch show. To stop: Ctrl-C.")
+    screen.say("The daemon stays up; status, batch show, rehearse and the others can be tried. To stop: Ctrl-C.")
 
 
 def _exported(settings: Settings) -> None:

@@ -6,7 +6,7 @@ Width, colour and NO_COLOR are the business of rich; nothing here needs a termin
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
@@ -129,23 +129,41 @@ def print_json(data: Any) -> None:
     click.echo(msgspec.json.format(msgspec.json.encode(data), indent=2).decode())
 
 
+class Bar:
+    """A progress bar on standard error; nothing without a terminal. Call it with how much is done so far."""
+
+    def __init__(self, label: str, total: float | None) -> None:
+        self._bar: Any = None
+        if not sys.stderr.isatty():
+            return
+        from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+        columns = (TextColumn("{task.description}"), BarColumn(bar_width=20), TimeRemainingColumn())
+        self._bar = Progress(*columns, console=console(error=True), transient=True)
+        self._task = self._bar.add_task(label, total=total)
+        self._bar.start()
+
+    def __call__(self, done: float) -> None:
+        if self._bar is not None:
+            self._bar.update(self._task, completed=done)
+
+    def end(self) -> None:
+        """Takes the bar away."""
+        if self._bar is not None:
+            self._bar.stop()
+            self._bar = None
+
+
 @contextmanager
-def progress(label: str, total: float | None) -> Iterator[Callable[[float], None]]:
-    """A bar on standard error while something long goes on; nothing without a terminal.
+def progress(label: str, total: float | None) -> Iterator[Bar]:
+    """A bar while something long goes on.
 
     Args:
         label: what is going on.
         total: how much there is to do; None where nobody knows.
-
-    Yields:
-        a function to call with how much is done so far.
     """
-    if not sys.stderr.isatty():
-        yield lambda done: None
-        return
-    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
-
-    columns = (TextColumn("{task.description}"), BarColumn(bar_width=20), TimeRemainingColumn())
-    with Progress(*columns, console=console(error=True), transient=True) as bar:
-        task = bar.add_task(label, total=total)
-        yield lambda done: bar.update(task, completed=done)
+    bar = Bar(label, total)
+    try:
+        yield bar
+    finally:
+        bar.end()

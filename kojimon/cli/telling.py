@@ -38,12 +38,10 @@ class Telling:
         speech: how the person is spoken to.
         several: whether there are several boxes, so that each line must name its own.
         since: number of the last event before this start; what follows is told.
-        bar: shown how far a simulated batch has got (share done).
+        bar: shown how far a simulated batch has got (share done), and ended with it.
     """
 
-    def __init__(
-        self, speech: Speech, several: bool = False, since: int = 0, bar: Callable[[float], None] = lambda done: None
-    ) -> None:
+    def __init__(self, speech: Speech, several: bool = False, since: int = 0, bar: screen.Bar | None = None) -> None:
         self._teller, self._several, self._bar = Teller(speech), several, bar
         self._told = since
         self._queue: queue.Queue[Callable[[], None] | None] = queue.Queue(WAITING_MOST)
@@ -110,7 +108,7 @@ class Telling:
             self._told = event["no"]
             event["utc"] = self._utc_of(event["t_ms"])
             line = self._teller.tell(event)
-            if line is not None:
+            if line is not None and not _of_the_start(event, line):
                 self._print(event, line)
 
     def _print(self, event: Document, line: Line) -> None:
@@ -119,7 +117,10 @@ class Telling:
         screen.entry(when, f"{box}{line.text}", line.tone)
 
     def _glimpse(self, seen: Glimpse) -> None:
-        self._bar(min(1.0, seen.hour / seen.hours if seen.hours else 0.0))
+        if self._bar is not None:
+            self._bar(min(1.0, seen.hour / seen.hours if seen.hours else 0.0))
+        if seen.over and self._bar is not None:
+            self._bar.end()
         if seen.over or seen.hour - self._sentence_h < SENTENCE_EVERY_H:
             return
         self._sentence_h = seen.hour
@@ -129,3 +130,8 @@ class Telling:
             said = words.sentence(box, self._teller.speech, seen.state["t_ms"])
             when = self._teller.speech.stamp(seen.state["now"]["utc"])
             screen.entry(when, said.text, "quiet" if said.tone in ("good", "plain") else said.tone)
+
+
+def _of_the_start(event: Document, line: Line) -> bool:
+    """What the banner has said already: that the watch begins, with these settings."""
+    return event["kind"] == "settings" or (event["kind"] == "start" and line.tone == "plain")
