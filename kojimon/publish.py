@@ -140,6 +140,10 @@ class Publisher:
         if chunk.events:
             self._wake.set()
 
+    def heartbeat(self, payload: bytes) -> bool:
+        """Publishes a sign of life, retained. Whether it went out: one that is late is worth nothing."""
+        return self._io.send(f"{self._root}/heartbeat", payload, True) is not None
+
     def facts(self) -> Document:
         """How the link is and what was sent."""
         own = {

@@ -6,7 +6,7 @@ does takes the same way whether the daemon runs or not.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -58,6 +58,8 @@ class House:
         self._opened = open_or_recover(self.path)
         self._reader: Reader | None = None
         self._core: Core | None = None
+        self.outgoing: list[Callable[[Chunk], None]] = []
+        """Told of each chunk on its way to the journal, in the core's thread; must be quick."""
         self.intake: Intake[Request] = Intake(signal_arrivals=not driven)
         self.writer = Writer(
             self.path,
@@ -92,7 +94,7 @@ class House:
             clock=self.clock,
             intake=self.intake,
             pipeline=Pipeline(settings.probes, numbers, settings.sources),
-            journal=self.writer,
+            journal=self,
             driven=driven,
             calendar=self._calendar,
         )
@@ -115,6 +117,12 @@ class House:
             bad["disk"] = trouble
         for what in ("settings", "journal", "disk"):
             self.core.health(what, what not in bad, bad.get(what, "in order"))
+
+    def submit(self, chunk: Chunk) -> None:
+        """Hands a chunk of the core to the writer."""
+        for listener in self.outgoing:
+            listener(chunk)
+        self.writer.submit(chunk)
 
     # -- from the journal's thread --------------------------------------------------------------------------------
 

@@ -9,13 +9,14 @@ from __future__ import annotations
 import os
 import threading
 from collections.abc import Callable
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from kojimon import __version__, logs
 from kojimon.clock import Clock, ManualClock, SystemClock, real_s
 from kojimon.core.driver import Driver, DriverDoor
 from kojimon.core.turn import Present, receipts_of
 from kojimon.daemon.house import House
+from kojimon.daemon.people import People
 from kojimon.daemon.simulation import START_LOCAL_H, HouseMonitor, discard_open, start_wall_ms
 from kojimon.errors import EXIT_DONE, EXIT_NOT_NOW, JournalError
 from kojimon.journal.records import Chunk
@@ -29,6 +30,9 @@ from kojimon.web.door import bind, make_run_folder, socket_path
 from kojimon.web.serve import ApiServer
 from kojimon.web.words import iso_utc, with_utc
 from kojimon.wiring import clock_of, health_name, simulated_source
+
+if TYPE_CHECKING:
+    from kojimon.publish import Publisher
 
 SOURCES_S, CORE_S, COMMIT_S, CHILDREN_S, API_S = 2.0, 3.0, 5.0, 3.0, 2.0
 API_READY_S = 10.0
@@ -102,9 +106,9 @@ class Daemon:
         self.house = House(self.settings, self.clock, driven, notes)
         try:
             self._build()
-            self.api = ApiServer(self._make_app, [bind(path)])
             self.house.start()
             self._drive(folder / "drive")
+            self.api = ApiServer(self._make_app, [bind(path)])
         except BaseException:
             self.house.close("could not start")
             raise
@@ -171,6 +175,8 @@ class Daemon:
         publisher = self._make_publisher()
         if publisher is not None:
             self.parts.append(publisher)
+        self.people = People(self.house, publisher.heartbeat if publisher is not None else None)
+        self.parts.append(self.people)
         for part in self.parts:
             core.listen(part.committed)
         essentials = [
@@ -197,7 +203,7 @@ class Daemon:
             raise NotImplementedError(f"sources.{source.name}: nothing reads this kind of source")
         return made
 
-    def _make_publisher(self) -> Part | None:
+    def _make_publisher(self) -> Publisher | None:
         settings = self.settings
         source = next((one for one in settings.sources if one.name == settings.publish.source), None)
         if not isinstance(source, MqttSource):

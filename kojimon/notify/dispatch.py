@@ -125,14 +125,13 @@ class Dispatch:
 
     def submitted(self, chunk: Chunk) -> None:
         """A chunk is on its way to the journal; called by the core's thread, quick."""
-        if chunk.messages and self._memory.submitted(chunk, real_s()):
+        due = self._due_ms is not None and chunk.horizon_ms >= self._due_ms
+        if (chunk.messages and self._memory.submitted(chunk, real_s())) or due:
             self.wake()
 
-    def committed(self, chunk: Chunk) -> None:
+    def committed(self, chunk: Chunk, _present: object = None) -> None:
         """A chunk is on the disk; called by the journal's thread, quick."""
-        fresh = self._memory.committed(chunk)
-        due = self._due_ms is not None and chunk.horizon_ms >= self._due_ms
-        if fresh or chunk.events or due:
+        if self._memory.committed(chunk) or chunk.events:
             self.wake()
 
     def wake(self) -> None:
@@ -141,14 +140,14 @@ class Dispatch:
             self._signalled = True
             self._changed.notify_all()
 
-    def stop(self, timeout_s: float = 3.0) -> None:
-        """Ends thread and senders; what is not told is told after the next start."""
+    def stop(self, timeout_s: float = 3.0) -> bool:
+        """Ends thread and senders; what is not told is told after the next start. Whether all ended in time."""
         self._stopping = True
         self.wake()
         if self._thread.is_alive():
             self._thread.join(timeout_s)
-        for lane in self._lanes.values():
-            lane.stop(timeout_s)
+        ended = [lane.stop(timeout_s) for lane in self._lanes.values()]
+        return all(ended) and not self._thread.is_alive()
 
     def facts(self) -> dict[str, Any]:
         """For status: messages waiting, attempts, channels that fail, senders."""

@@ -84,13 +84,16 @@ class Lane:
             self._changed.notify_all()
             return True
 
-    def stop(self, timeout_s: float = END_S) -> None:
-        """Ends thread and process; what is in flight may still get out within the time."""
+    def stop(self, timeout_s: float = END_S) -> bool:
+        """Ends thread and process; what is in flight may still get out within the time. Whether it ended by itself."""
         with self._changed:
             self._stopping = True
             self._changed.notify_all()
-        self._thread.join(timeout_s)
+        if self._thread.is_alive():
+            self._thread.join(timeout_s)
+        ended = not self._thread.is_alive()
         self._end()
+        return ended
 
     # -- the thread ----------------------------------------------------------------------------------------------
 

@@ -307,7 +307,9 @@ def _alarm(event: Event, desk: Desk) -> dict[str, Any]:
     rows = box["alarms"] if box is not None else desk.document["alarms"]
     same = (row for row in rows if row["key"] == event.key and row["occurrence"] == data.get("occurrence"))
     now: Mapping[str, Any] = next(same, {})
-    base = {"key": event.key, "state": data.get("to", ""), "since_t_ms": data.get("since_ms", event.t_ms)}
+    probes = box["probes"] if box is not None else ()
+    tray = next((probe["tray"] for probe in probes if probe["name"] == data.get("probe")), "")
+    base = {"key": event.key, "state": data.get("to", ""), "since_t_ms": data.get("since_ms", event.t_ms), "tray": tray}
     return {**base, **data, **{name: value for name, value in now.items() if value not in (None, "")}}
 
 

@@ -48,6 +48,7 @@ HEALTH_WORDS = {
     "delivery": "Messages do not get out",
     "settings": "Settings file refused",
     "journal": "Journal trouble",
+    "heartbeat": "Sign of life does not get out",
 }
 HEALTH_ACTIONS = {
     "disk": "Free space, check card",
@@ -60,6 +61,7 @@ HEALTH_ACTIONS = {
     "delivery": "Check network",
     "settings": "Run: kojimon check",
     "journal": "Free space, check card",
+    "heartbeat": "Check network and its address",
 }
 
 
