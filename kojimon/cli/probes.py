@@ -45,7 +45,7 @@ def probes(ctx: click.Context, config: str | None, as_json: bool) -> None:
 
 def _cells(row: Document, speech: Speech, several: bool) -> list[str]:
     quantity, age_s, raw = row["quantity"], row["age_s"], row.get("raw")
-    where = say.where(row["place"], row["tray"]) + (", humidity" if quantity == "humidity" else "")
+    where = say.spot(row["place"], quantity, row["tray"])
     every_s = row.get("expect_every_s")
     return [
         row["name"],

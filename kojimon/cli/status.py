@@ -127,21 +127,15 @@ def _places(incubator: Document) -> Iterator[tuple[str, Document, Document | Non
         hottest = place.get("hottest")
         coldest = place.get("coldest") or hottest
         if not hottest or hottest["probe"] == coldest["probe"]:
-            yield _what(place, hottest["tray"] if hottest else ""), place, hottest
+            yield _spot(place, hottest), place, hottest
         else:
             hot, cold = ("hottest", "coldest") if place["quantity"] == "temperature" else ("dampest", "driest")
-            yield f"{_what(place, hottest['tray'])}, {hot}", place, hottest
-            yield f"{_what(place, coldest['tray'])}, {cold}", place, coldest
+            yield f"{_spot(place, hottest)}, {hot}", place, hottest
+            yield f"{_spot(place, coldest)}, {cold}", place, coldest
 
 
-def _what(place: Document, tray: str) -> str:
-    if place["quantity"] == "humidity":
-        return {"air": "Box humidity"}.get(
-            place["place"], f"{say.big_first(say.where(place['place'], tray))}, humidity"
-        )
-    if place["place"] == "bed" and tray and tray != "tray":
-        return say.big_first(say.tray_name(tray).removeprefix("the "))
-    return {"bed": "Koji"}.get(place["place"], say.big_first(say.PLACE_SHORT[place["place"]]))
+def _spot(place: Document, extreme: Document | None) -> str:
+    return say.spot(place["place"], place["quantity"], extreme["tray"] if extreme else "")
 
 
 def _row(name: str, place: Document, extreme: Document | None, speech: Speech, wide: bool) -> list[str]:

@@ -159,6 +159,15 @@ def where(place: str, tray: str = "") -> str:
     return PLACE_WORDS.get(place, place)
 
 
+def spot(place: str, quantity: str, tray: str = "") -> str:
+    """The short name of what is measured, for tables: `Top tray`, `Koji`, `Box air`, `Box humidity`, `Room`."""
+    if place == "bed" and tray and tray != "tray":
+        name = big_first(tray_name(tray).removeprefix("the "))
+    else:
+        name = {"bed": "Koji"}.get(place) or big_first(PLACE_SHORT.get(place, place))
+    return name if quantity != "humidity" else f"{name.removesuffix(' air')} humidity"
+
+
 def tray_name(tray: str) -> str:
     """`top` and `top-tray` -> `the top tray`; `tray-2` and `2` -> `tray 2`."""
     bare = tray.strip().replace("-", " ").replace("_", " ")

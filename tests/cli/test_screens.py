@@ -1,0 +1,208 @@
+"""What a person sees at 80 columns and, over ssh from a phone, at 40: on made-up states of every kind."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import pytest
+
+from kojimon.cli import alarms, probes, status
+from tests.cli.conftest import Kitchen
+from tests.parts.statedoc import NOW_MS, at, document, hot_alarm
+
+Document = dict[str, Any]
+
+
+class Pretended:
+    """A kitchen that shows one state document."""
+
+    live = True
+
+    def __init__(self, shown: Document) -> None:
+        self.shown, self.acts = shown, []  # type: ignore[var-annotated]
+
+    def state(self) -> Document:
+        return self.shown
+
+    def act(self, kind: str, incubator: str, data: Mapping[str, Any]) -> list[Document]:
+        self.acts.append((kind, incubator, dict(data)))
+        return []
+
+    def probes(self) -> list[Document]:
+        box = self.shown["incubators"][0]
+        return [{"incubator": "box", "expect_every_s": 10.0, **probe} for probe in box["probes"]]
+
+
+@pytest.fixture
+def pretend(monkeypatch: pytest.MonkeyPatch) -> Callable[[Document], Pretended]:
+    def made(shown: Document) -> Pretended:
+        kitchen = Pretended(shown)
+        for module in (status, alarms, probes):
+            monkeypatch.setattr(module, "open_kitchen", lambda _: kitchen)
+        return kitchen
+
+    return made
+
+
+def lines(kitchen: Kitchen, *words: str, width: int) -> list[str]:
+    """What is printed, without blanks at the ends; no line may be wider than the screen."""
+    found = [line.rstrip() for line in kitchen.run(*words, width=width).stdout.splitlines()]
+    assert max(len(line) for line in found) <= width
+    return found
+
+
+def test_a_healthy_batch_on_a_laptop(kitchen: Kitchen, pretend: Callable[[Document], Pretended]) -> None:
+    pretend(document())
+    assert lines(kitchen, "status", width=80) == [
+        "Cool box, batch first, hour 27.4, warming by itself (14:00)",
+        "The koji is at 95.2 to 99.0 °F and rising, all right.",
+        "",
+        "Next: break up and mix (kirikaeshi)",
+        "  may be done now, due 15:30, 1 h 30 min left",
+        "  Crumble the mat, turn it, spread it flat again.",
+        "  Take care: Wash your hands; koji is food.",
+        "",
+        "Top tray, hottest     99.0 °F  +2.2 °F/h  4 s ago",
+        "Bottom tray, coldest  95.2 °F             6 s ago",
+        "Box air               86.4 °F             4 s ago",
+        "Box humidity             86 %             4 s ago",
+        "",
+        "No alarms.",
+    ]
+
+
+def test_the_same_on_a_phone(kitchen: Kitchen, pretend: Callable[[Document], Pretended]) -> None:
+    pretend(document())
+    shown = lines(kitchen, "status", width=40)
+    assert shown[:4] == [
+        "Cool box, batch first, hour 27.4,",
+        "warming by itself (14:00)",
+        "The koji is at 95.2 to 99.0 °F and",
+        "rising, all right.",
+    ]
+    assert "Top tray, hottest    99.0 °F rising" in shown
+    assert "Bottom tray, coldest 95.2 °F" in shown
+
+
+def test_a_hot_tray_comes_first_with_the_one_thing_to_do(
+    kitchen: Kitchen, pretend: Callable[[Document], Pretended]
+) -> None:
+    hot = document()
+    hot["incubators"][0]["alarms"] = [hot_alarm(), hot_alarm(key="silent/air", state="RTNUN", priority="tell", tray="")]
+    hot["incubators"][0]["probes"][0] |= {"value": 43.2, "rate_per_h": 2.16}
+    pretend(hot)
+    shown = lines(kitchen, "status", width=80)
+    assert shown[1] == "Top tray 110 °F over 109, rising. 50 min. Break up, spread"
+    assert shown[-3:] == [
+        "Alarms",
+        "  new, since 13:50: Top tray 110 °F over 109, rising. 50 min. Break up, spread",
+        "  came and went, since 13:50: Probe air silent",
+    ]
+
+
+def test_the_list_of_alarms(kitchen: Kitchen, pretend: Callable[[Document], Pretended]) -> None:
+    several = document()
+    several["incubators"][0]["alarms"] = [
+        hot_alarm(),
+        hot_alarm(key="silent/air", state="SHLVD", priority="tell", tray="", until_utc=at(0.5)["utc"]),
+    ]
+    several["alarms"] = [hot_alarm(key="health/disk", state="ACKED", priority="wake", value=None, limit=None)]
+    pretend(several)
+    wide = lines(kitchen, "alarms", width=100)
+    assert wide[0].split() == ["what", "state", "since", "wakes", "you", "name"]
+    narrow = lines(kitchen, "alarms", width=40)
+    for text in (
+        "1 Top tray 99 °F was over 109, rising.",
+        "2 Probe air silent",
+        "  state: paused until 14:30",
+        "3 Disk trouble",
+    ):
+        assert text in narrow
+
+
+def test_an_alarm_is_named_by_number_key_tray_or_a_part_of_it(
+    kitchen: Kitchen, pretend: Callable[[Document], Pretended]
+) -> None:
+    several = document()
+    several["incubators"][0]["alarms"] = [hot_alarm(occurrence=3), hot_alarm(key="silent/air", tray="", probe="air")]
+    known = pretend(several)
+    for named in ("1", "limit/bed/temperature/high", "koji", "top"):
+        kitchen.run("alarms", "ack", named)
+    assert known.acts == [("alarm.acknowledge", "box", {"key": "limit/bed/temperature/high", "occurrence": 3})] * 4
+    told = kitchen.run("alarms", "shelve", "a", code=2).stderr
+    assert "'a' is more than one. The alarms are: 1 limit/bed/temperature/high, 2 silent/air." in " ".join(told.split())
+
+
+def test_acknowledging_without_a_name_means_what_is_new(
+    kitchen: Kitchen, pretend: Callable[[Document], Pretended]
+) -> None:
+    several = document()
+    several["incubators"][0]["alarms"] = [hot_alarm(), hot_alarm(key="silent/air", state="ACKED")]
+    known = pretend(several)
+    kitchen.run("alarms", "ack")
+    assert [data["key"] for _, _, data in known.acts] == ["limit/bed/temperature/high"]
+    several["incubators"][0]["alarms"] = []
+    assert kitchen.run("alarms", "ack").stdout == "There is nothing new to see.\n"
+
+
+def test_probes_say_what_is_wrong_with_them(kitchen: Kitchen, pretend: Callable[[Document], Pretended]) -> None:
+    odd = document()
+    odd["incubators"][0]["probes"][0] |= {"quality": 4, "raw": 85.0}
+    odd["incubators"][0]["probes"][1] |= {"silent": True, "age_s": 700.0}
+    odd["incubators"][0]["probes"][2] |= {"value": None, "quality": None, "age_s": None}
+    pretend(odd)
+    shown = " ".join(" ".join(lines(kitchen, "probes", width=100)).split())
+    for text in (
+        "not a measurement (the device's own fault code)",
+        "185.00 °F",
+        "silent",
+        "12 min ago",
+        "nothing yet",
+        "never",
+    ):
+        assert text in shown
+    assert "koji-top" in lines(kitchen, "probes", width=40)
+
+
+def test_the_clock_that_is_not_set_is_said_before_any_time(
+    kitchen: Kitchen, pretend: Callable[[Document], Pretended]
+) -> None:
+    unset = document()
+    unset["now"]["trusted"] = False
+    pretend(unset)
+    assert lines(kitchen, "status", width=80)[0] == ("The clock of this machine is not set; times of day may be wrong.")
+
+
+def test_trays_without_a_probe_are_said_to_be_unmeasured(
+    kitchen: Kitchen, pretend: Callable[[Document], Pretended]
+) -> None:
+    some = document()
+    some["incubators"][0]["trays"] = ["top", "middle", "bottom"]
+    pretend(some)
+    assert "Not measured: the middle tray." in lines(kitchen, "status", width=80)
+
+
+def test_several_boxes_are_shown_one_after_the_other(
+    kitchen: Kitchen, pretend: Callable[[Document], Pretended]
+) -> None:
+    two = document()
+    second = document()["incubators"][0] | {
+        "name": "cellar",
+        "label": "Cellar",
+        "batch": None,
+        "stage": None,
+        "tasks": [],
+    }
+    two["incubators"].append(second | {"next": None})
+    pretend(two)
+    shown = lines(kitchen, "status", width=80)
+    assert "Cellar (14:00)" in shown
+    assert sum("No batch is open." in line for line in shown) == 1
+
+
+def test_json_is_the_state_document_itself(kitchen: Kitchen, pretend: Callable[[Document], Pretended]) -> None:
+    pretend(document())
+    assert json.loads(kitchen.run("status", "--json").stdout) == document()
+    assert json.loads(kitchen.run("status", "--json").stdout)["t_ms"] == NOW_MS
