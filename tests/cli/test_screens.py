@@ -155,7 +155,7 @@ def test_probes_say_what_is_wrong_with_them(kitchen: Kitchen, pretend: Callable[
     pretend(odd)
     shown = " ".join(" ".join(lines(kitchen, "probes", width=100)).split())
     for text in (
-        "not a measurement (the device's own fault code)",
+        "not a measurement (the device's own",
         "185.00 °F",
         "silent",
         "12 min ago",
