@@ -33,7 +33,9 @@ def take_input(turn: Turn, row: InputRow) -> None:
 def _start(turn: Turn, row: InputRow) -> None:
     """We are up again; `gap_ms` says how long we were away before this row."""
     gap_ms, clean = int(row.payload.get("gap_ms") or 0), bool(row.payload.get("clean"))
-    turn.boots = (*turn.boots[-BOOTS_KEPT + 1 :], (int(row.payload.get("boot") or 0), turn.t_ms))
+    boot = int(row.payload.get("boot") or 0)
+    if not turn.boots or turn.boots[-1][0] != boot:  # a restart within a boot is not its first moment
+        turn.boots = (*turn.boots[-BOOTS_KEPT + 1 :], (boot, turn.t_ms))
     if not clean:
         for no in turn.last_t:
             turn.served[no] = turn.t_ms - gap_ms

@@ -77,6 +77,10 @@ class Client:
             text = response.read(LONGEST_ANSWER)
         except (FileNotFoundError, ConnectionRefusedError) as error:
             raise NotRunningError(f"no daemon answers at {self._path}; start it with `kojimon run`") from error
+        except PermissionError as error:
+            raise KojimonError(
+                f"{self._path}: this user may not talk to the daemon; join the group it runs in, or be its user"
+            ) from error
         except TimeoutError as error:
             raise KojimonError(f"the daemon did not answer within {self._timeout_s:g} s; try again") from error
         except (OSError, http.client.HTTPException) as error:

@@ -26,6 +26,11 @@ def default_run_folder() -> Path:
         folder = os.environ.get(name, "").split(":")[0]
         if folder and Path(folder).is_dir():
             return Path(folder) if name == "RUNTIME_DIRECTORY" else Path(folder) / "kojimon"
+    return temporary_folder()
+
+
+def temporary_folder() -> Path:
+    """The run folder where neither systemd nor the session has one."""
     return Path(tempfile.gettempdir()) / f"kojimon-{os.getuid()}"
 
 
@@ -38,12 +43,15 @@ def make_run_folder(run_folder: str | Path) -> Path:
     """The run folder, made where it is missing. Raises KojimonError when it is somebody else's or cannot be made."""
     folder = run_folder_of(run_folder)
     try:
-        folder.mkdir(mode=0o770, parents=True, exist_ok=True)
+        folder.mkdir(mode=0o700 if folder == temporary_folder() else 0o770, parents=True, exist_ok=True)
         owner = folder.stat().st_uid
     except OSError as error:
         raise KojimonError(f"{folder}: the run folder cannot be made: {error.strerror}") from error
     if not os.access(folder, os.W_OK):
         raise KojimonError(f"{folder}: the run folder belongs to user {owner} and cannot be written")
+    if folder == temporary_folder() and owner != os.getuid():
+        # Anybody may make a folder in the common temporary one, and would own the sockets in it.
+        raise KojimonError(f"{folder}: the run folder belongs to user {owner}; name another as run_folder")
     return folder
 
 

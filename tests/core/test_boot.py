@@ -99,10 +99,11 @@ def test_a_synchronisation_while_the_daemon_was_down_counts_too(tmp_path: Path) 
     run(tmp_path / "j", clock)
     clock.reboot("two", gap_ms=0, wall_ms=0)
     clock.trust(False)
-    run(tmp_path / "j", clock)
+    began = run(tmp_path / "j", clock)
     clock.step_wall(WALL_MS + 600_000 + 25 * 60_000 + 600_000 - clock.wall_ms())
     clock.trust(True)
-    run(tmp_path / "j", clock)
+    last = run(tmp_path / "j", clock)
+    assert last.core.present().state.anchors == ((began.booted.t0_ms, 25 * 60_000),)
     assert [row.payload for row in inputs(tmp_path / "j", "anchor")] == [{"boot": 2, "delta_ms": 25 * 60_000}]
     assert inputs(tmp_path / "j", "start")[-1].payload["gap_source"] == "boot"
 
