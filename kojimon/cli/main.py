@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import difflib
 import importlib
+import logging
 import os
 import shutil
 import sys
@@ -20,6 +21,7 @@ from kojimon.errors import EXIT_DONE, EXIT_NOT_NOW, EXIT_USAGE, ConfigurationErr
 COMMANDS: dict[str, tuple[str, str]] = {
     "setup": ("setup:setup", "Answer some questions; the settings file is written for you."),
     "run": ("run:run", "Watch the box until told to stop."),
+    "plan": ("plan:plan", "Before the batch: how much of everything, and when to begin."),
     "check": ("check:check", "Read the settings and say everything that is wrong with them."),
     "status": ("status:status", "How it stands, and the one next step."),
     "batch": ("batch:batch", "Start a batch, mark steps, write notes, harvest."),
@@ -134,6 +136,8 @@ def cli(ctx: click.Context, config: str | None) -> None:
     safe to eat.
     """
     ctx.obj = config
+    # Parts that work in here log to the daemon's log, which a command has not; what matters comes as an error.
+    logging.getLogger("kojimon").addHandler(logging.NullHandler())
 
 
 def main() -> NoReturn:

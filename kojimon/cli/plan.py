@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
 
 import click
 from msgspec import to_builtins
@@ -15,6 +14,7 @@ from kojimon.cli.options import MASS, config_option, example, json_option
 from kojimon.clock import SystemClock
 from kojimon.errors import UsageError
 from kojimon.planner import Plan, Quantities, Sleep, plans, quantities
+from kojimon.schedule.spec import Schedule
 from kojimon.settings.load import load_settings
 from kojimon.settings.spec import Settings
 from kojimon.units import show_duration, show_mass
@@ -35,31 +35,37 @@ def plan(
     config: str | None,
 ) -> None:  # fmt: skip
     """Quantities and a timetable whose work falls into the night as little as can be."""
-    settings = load_settings(settings_file(config))
+    file = settings_file(config)
+    settings = load_settings(file)
     box = settings.incubators[0]
-    chosen = _schedule(settings, schedule)
+    chosen = _schedule(settings, schedule, file.parent)
     rice = rice_kg or box.rice_kg or 2.0
     now_ms = SystemClock(settings.clock_trusted).wall_ms()
     now = datetime.fromtimestamp(now_ms / 1000, zone_info(settings.person.zone)).replace(tzinfo=None)
     found = plans(chosen, _sleep(settings), _begin(begin, now))
     amounts = quantities(rice)
     if as_json:
-        screen.as_json({"quantities": to_builtins(amounts), "plans": to_builtins(found)})
+        screen.print_json({"quantities": to_builtins(amounts), "plans": to_builtins(found)})
     else:
         _quantities(amounts, settings)
         for number, one in enumerate(found, 1):
             _timetable(number, one)
-        screen.say("Times of the work are expected, not promised: the koji decides. kojimon says when it comes.", "quiet")
+        screen.say(
+            "Times of the work are expected, not promised: the koji decides. kojimon says when it comes.", "quiet"
+        )
     if ics is not None:
         _write(ics, force, found[0], settings)
 
 
-def _schedule(settings: Settings, name: str | None) -> Any:
+def _schedule(settings: Settings, name: str | None, beside: Path) -> Schedule:
     if name is None:
         return settings.incubators[0].schedule
-    from kojimon.schedule.load import find_schedule, load_schedule
+    from kojimon.schedule.load import find_schedule, known_schedules, load_schedule
 
-    return settings.schedules.get(name) or load_schedule(find_schedule(name))
+    found = find_schedule(name, beside)
+    if found is None:
+        raise UsageError(f"There is no schedule {name!r}; there are {', '.join(known_schedules(beside))}.")
+    return load_schedule(found)
 
 
 def _sleep(settings: Settings) -> Sleep:
@@ -79,8 +85,6 @@ def _begin(text: str | None, now: datetime) -> datetime:
     except ValueError as error:
         raise UsageError(f"--from {text!r}: a time to come is wanted, as in 18:00 or 'Fri 18:00'.") from error
     at = now.replace(hour=clock.hour, minute=clock.minute, second=0, microsecond=0)
-    from datetime import timedelta
-
     while at < now or (day is not None and at.weekday() != day):
         at += timedelta(days=1)
     return at

@@ -1,0 +1,103 @@
+"""Quantities and timetables before the batch."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from icalendar import Calendar
+
+from kojimon.cli.main import cli
+from kojimon.planner import Sleep, calendar, hours_of, lay_out, plans, quantities
+from kojimon.schedule.load import load_schedule
+from kojimon.schedule.spec import After, FirstOf, Holds, LastOf
+
+CONFIG = Path(__file__).resolve().parents[2] / "config"
+HOME = load_schedule(CONFIG / "schedules/rice-koji-home-trays.yaml")
+NIGHT = Sleep(22 * 60 + 30, 6 * 60 + 30)
+MONDAY = datetime(2026, 3, 2, 18, 0)  # noqa: DTZ001 - local wall time
+
+
+def test_masses_follow_the_published_chain() -> None:
+    """100 white, 129.5 soaked, 141.5 steamed, 117 koji: a sake technologist's published note on box koji. Starter 15 g
+    on 15 kg: Kanagawa Prefecture, rice koji, materials. 1.5 kg a tray: Nada sake research group glossary."""
+    got = quantities(15.0)
+    assert got.starter_kg == pytest.approx(0.015)
+    hundred = quantities(100.0)
+    assert (hundred.soaked_kg, hundred.steamed_kg, hundred.koji_kg) == pytest.approx((129.5, 141.5, 117.0))
+    assert [quantities(kg).trays for kg in (0.5, 1.5, 1.6, 3.0)] == [1, 1, 2, 2]
+
+
+@pytest.mark.parametrize("kg", [0.0, -1.0, float("nan")])
+def test_no_rice_is_refused(kg: float) -> None:
+    with pytest.raises(ValueError, match="more than nothing"):
+        quantities(kg)
+
+
+def test_sleep_across_midnight() -> None:
+    at = MONDAY.replace(hour=22)
+    assert NIGHT.asleep_s(at, at + timedelta(hours=1)) == 1800
+    assert Sleep(60, 120).asleep_s(MONDAY.replace(hour=0), MONDAY.replace(hour=3)) == 3600
+
+
+def test_the_best_plan_leaves_every_fixed_step_to_the_day() -> None:
+    best = plans(HOME, NIGHT, MONDAY)
+    assert len(best) == 3
+    assert [plan.cost for plan in best] == sorted(plan.cost for plan in best)
+    for step in best[0].steps:
+        assert not step.firm or step.asleep_s == 0, step
+        assert step.begins >= MONDAY
+    worst = lay_out(HOME, NIGHT, MONDAY.replace(hour=3) + timedelta(days=2))
+    assert worst.cost > best[0].cost + 10
+
+
+def test_no_mixing_at_three_in_the_morning_where_it_can_be_helped() -> None:
+    """The hours at which the koji wants hands: institute trials (mori 20 h, naka 28-29 h, shimai 38 h after seeding;
+    National Research Institute of Brewing) and one brewery's box koji."""
+    best = plans(HOME, NIGHT, MONDAY)[0]
+    slept_h = sum(step.asleep_s for step in best.steps if step.task == "work") / 3600
+    by_hour = [lay_out(HOME, NIGHT, best.inoculate + timedelta(hours=h)) for h in range(24)]
+    all_slept = [sum(s.asleep_s for s in p.steps if s.task == "work") / 3600 for p in by_hour]
+    assert slept_h <= sorted(all_slept)[4], "among the best hours of the day"
+
+
+def test_hours_that_the_clock_alone_decides() -> None:
+    after = After("inoculate", 18 * 3600)
+    assert hours_of(after) == 18
+    assert hours_of(FirstOf((Holds("warm"), after))) == 18
+    assert hours_of(LastOf((Holds("warm"), after))) is None
+    assert hours_of(After("mix", 3600)) is None
+
+
+def test_the_calendar_file_is_one_by_the_standard() -> None:
+    """RFC 5545, read back by a library; a night on which the clock is put forward keeps wall times."""
+    spring = lay_out(HOME, NIGHT, datetime(2026, 3, 28, 12, 0))  # noqa: DTZ001 - local wall time
+    book = Calendar.from_ical(calendar(spring, "Europe/Lisbon", "cellar", datetime(2026, 3, 1, tzinfo=UTC)))
+    entries = book.walk("VEVENT")
+    assert len(entries) == len(spring.steps)
+    assert len({str(entry["uid"]) for entry in entries}) == len(entries)
+    spores = next(entry for entry in entries if "spores" in str(entry["summary"]))
+    assert spores.decoded("dtstart").astimezone(UTC) == datetime(2026, 3, 28, 12, 0, tzinfo=UTC)
+    harvest = next(entry for entry in entries if "Take the koji out" in str(entry["summary"]))
+    assert harvest.decoded("dtstart").astimezone(UTC) == datetime(2026, 3, 30, 3, 0, tzinfo=UTC)
+
+
+def test_the_command(tmp_path: Path) -> None:
+    file = tmp_path / "koji.ics"
+    words = ["plan", "--config", str(CONFIG / "simulated.yaml"), "--rice", "4 lb", "--calendar", str(file)]
+    done = CliRunner().invoke(cli, words, catch_exceptions=False)
+    assert done.exit_code == 0
+    assert "1.8 g of starter" in done.output
+    assert "Plan 1: spores on" in done.output
+    assert file.read_bytes().startswith(b"BEGIN:VCALENDAR")
+    again = CliRunner().invoke(cli, words, catch_exceptions=False)
+    assert again.exit_code == 2
+
+
+@pytest.mark.parametrize("words", [("--from", "25:00"), ("--schedule", "tea"), ("--rice", "4 stones")])
+def test_wrong_use_is_told(words: tuple[str, str]) -> None:
+    done = CliRunner().invoke(cli, ["plan", "--config", str(CONFIG / "simulated.yaml"), *words])
+    assert done.exit_code == 2
+    assert "Traceback" not in done.output
