@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import fcntl
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -12,7 +13,7 @@ import click
 
 from kojimon.cli import screen
 from kojimon.cli.kitchen import Kitchen, LiveKitchen, ShutKitchen
-from kojimon.errors import ConfigurationError, UsageError
+from kojimon.errors import ConfigurationError, NotRunningError, UsageError
 
 if TYPE_CHECKING:
     from kojimon.journal.reader import Reader
@@ -33,6 +34,7 @@ def open_kitchen(config: str | None) -> Kitchen:
             raise
         return LiveKitchen(alone)
     from kojimon.settings.load import load_settings
+    from kojimon.web.door import socket_path
 
     try:
         settings = load_settings(path)
@@ -41,6 +43,13 @@ def open_kitchen(config: str | None) -> Kitchen:
     client = client_of(settings)
     if client.running():
         return LiveKitchen(client)
+    holder = lock_holder(Path(settings.journal.path))
+    if holder:
+        raise NotRunningError(
+            f"Process {holder} holds the journal {settings.journal.path}, but nobody answers at "
+            f"{socket_path(settings.journal.path, settings.run_folder)}. It may be starting or stopping: try again. "
+            "If it runs as a service, give both the same run_folder in the settings."
+        )
     kitchen = ShutKitchen(settings)
     click.get_current_context().call_on_close(kitchen.close)
     return kitchen
@@ -67,6 +76,20 @@ def reader_of(kitchen: Kitchen) -> Iterator[Reader]:
         yield reader
     finally:
         reader.close()
+
+
+def lock_holder(journal: Path) -> str:
+    """The process that holds a journal's lock, "" when nobody does."""
+    try:
+        with journal.with_name(f"{journal.name}.lock").open("rb") as lock:
+            fcntl.flock(lock, fcntl.LOCK_SH | fcntl.LOCK_NB)
+            return ""
+    except BlockingIOError:
+        return (
+            journal.with_name(f"{journal.name}.lock").read_text(encoding="ascii", errors="replace").strip() or "unknown"
+        )
+    except OSError:
+        return ""
 
 
 def _despite(error: ConfigurationError, path: Path) -> Kitchen:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
 
+from kojimon.journal.files import Lock
 from kojimon.journal.reader import Reader
 from tests.cli.conftest import Kitchen
 
@@ -35,6 +37,20 @@ def test_a_batch_begun_in_the_middle_without_a_daemon(kitchen: Kitchen) -> None:
     state = json.loads(kitchen.run("status", "--json").stdout)
     assert round(state["incubators"][0]["batch"]["hour"], 1) == 18.0
     assert state["incubators"][0]["next"]["task"] == "first-check"
+
+
+def test_a_journal_that_somebody_else_holds_is_not_said_to_be_unwatched(kitchen: Kitchen) -> None:
+    kitchen.run("batch", "start", "first")
+    lock = Lock(kitchen.folder / "kojimon.journal")
+    lock.take()
+    try:
+        for words in (("status",), ("batch", "do", "mix"), ("alarms", "test")):
+            told = " ".join(kitchen.run(*words, code=1).stderr.split())
+            assert told.startswith(f"Process {os.getpid()} holds the journal")
+            assert "run_folder" in told
+    finally:
+        lock.release()
+    assert "first" in kitchen.run("status").stdout
 
 
 def test_marks_are_dated_back_corrected_and_taken_back(kitchen: Kitchen) -> None:
