@@ -112,11 +112,10 @@ class House:
         aside = self._opened.set_aside
         if aside is not None:
             bad["journal"] = f"the journal was damaged: set aside as {aside.name}, a new one was begun"
-        trouble = self.writer.facts().trouble
-        if trouble:
-            bad["disk"] = trouble
-        for what in ("settings", "journal", "disk"):
+        for what in ("settings", "journal"):
             self.core.health(what, what not in bad, bad.get(what, "in order"))
+        # The writer spoke of it before there was a core to listen.
+        self.core.storage(self.writer.facts().trouble)
 
     def submit(self, chunk: Chunk) -> None:
         """Hands a chunk of the core to the writer."""

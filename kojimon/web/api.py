@@ -86,7 +86,7 @@ def failure(error: Exception) -> Response:
         status, words, wanted = 409, str(error), ""
     elif isinstance(error, KojimonError):
         exit_code, words = error.exit_code, str(error)
-        status, wanted = (400, "") if exit_code == EXIT_USAGE else (503, "try again in a moment")
+        status, wanted = 400 if exit_code == EXIT_USAGE else 503, ""
     return answer({"error": words, "wanted": wanted, "exit": exit_code}, status)
 
 

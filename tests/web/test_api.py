@@ -88,7 +88,8 @@ def test_events_page_by_number(live: Running) -> None:
     assert seen == everything
     assert [event["no"] for event in seen] == list(range(1, len(seen) + 1))
     done = live.client.get("/v1/events", kinds="task-done,batch-start")["events"]
-    assert [event["kind"] for event in done] == ["batch-start", "task-done"]
+    assert [event["kind"] for event in done][:2] == ["batch-start", "task-done"]
+    assert {event["kind"] for event in done} == {"batch-start", "task-done"}
     assert all("utc" in event for event in done)
 
 
