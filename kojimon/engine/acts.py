@@ -26,6 +26,9 @@ from kojimon.model import InputRow
 from kojimon.schedule.spec import Gate
 
 ACTS_REMEMBERED = 256
+SENSES = ("look", "smell", "taste")
+ANY_TIME = ("batch.start", "batch.verdict")
+"""Acts that need no open batch."""
 Facts = dict[str, Any]
 
 
@@ -63,7 +66,7 @@ def _dispatch(turn: Turn, kind: str, incubator: str, data: Facts, by: Facts) -> 
         turn.refuse(kind, incubator, "unknown-act", f"{kind!r} is no act; one of {wanted} is wanted")
     elif incubator not in turn.compiled.incubators:
         turn.refuse(kind, incubator, "unknown-incubator", _no_incubator(turn, incubator))
-    elif kind != "batch.start" and incubator not in turn.batches:
+    elif kind not in ANY_TIME and incubator not in turn.batches:
         turn.refuse(kind, incubator, "no-batch", f"no batch is open in {incubator}; start one first")
     else:
         act(turn, incubator, data, by)
@@ -130,7 +133,26 @@ def _note(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
     if not text:
         turn.refuse("batch.note", incubator, "empty-note", "the note is empty; say what you saw")
         return
-    turn.emit("note", incubator, turn.batches[incubator].id, text=text, at_ms=_moment(turn, data), **by)
+    photo = {"photo": str(data["photo"])} if data.get("photo") else {}
+    turn.emit("note", incubator, turn.batches[incubator].id, text=text, at_ms=_moment(turn, data), **photo, **by)
+
+
+def _verdict(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
+    """How the koji was, mostly said when the batch is over: so it names its batch; else the open one is meant."""
+    open_batch = turn.batches.get(incubator)
+    batch = str(data.get("batch") or (open_batch.id if open_batch else ""))
+    words = {name: text for name in (*SENSES, "text") if (text := str(data.get(name) or "").strip())}
+    scores = {f"{name}_score": data[f"{name}_score"] for name in SENSES if data.get(f"{name}_score") is not None}
+    wrong = [name for name, value in scores.items() if type(value) is not int or not 1 <= value <= 5]
+    if not batch:
+        turn.refuse("batch.verdict", incubator, "no-batch", "say of which batch")
+    elif wrong:
+        turn.refuse("batch.verdict", incubator, "bad-score", f"{wrong[0]}: a whole number from 1 to 5 is wanted")
+    elif not words and not scores:
+        turn.refuse("batch.verdict", incubator, "empty-verdict", "the verdict is empty; say how it looks or smells")
+    else:
+        event = turn.emit("verdict", incubator, batch, **words, **scores, **by)
+        turn.events[-1] = replace(event, batch=batch)
 
 
 def _moment(turn: Turn, data: Facts) -> int:
@@ -256,6 +278,7 @@ BATCH_ACTS: dict[str, Act] = {
     "batch.harvest": _harvest,
     "batch.discard": _discard,
     "batch.note": _note,
+    "batch.verdict": _verdict,
     "task.done": _done,
     "task.undo": _undo,
     "task.correct": _correct,

@@ -123,6 +123,17 @@ def _note(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
     return Line(f"Note: {event['data'].get('text', '')}")
 
 
+def _verdict(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
+    data = event["data"]
+    senses = [
+        f"{sense} {data[f'{sense}_score']} of 5" if data.get(f"{sense}_score") else sense
+        for sense in ("look", "smell", "taste")
+        if data.get(sense) or data.get(f"{sense}_score")
+    ]
+    words = "; ".join(str(data[name]) for name in ("look", "smell", "taste", "text") if data.get(name))
+    return Line(f"Your verdict: {', '.join(senses) or 'in words'}{f' ({words})' if words else ''}.")
+
+
 def _stage(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
     label = event["data"].get("label") or speech.stage(str(event["key"]))
     return Line(f"Stage: {say.small_first(label)}.")
@@ -299,6 +310,7 @@ _KINDS: dict[str, Callable[[Mapping[str, Any], Speech, Work], Line | None]] = {
     "batch-harvest": _batch_harvest,
     "batch-discard": _batch_discard,
     "note": _note,
+    "verdict": _verdict,
     "stage": _stage,
     "window-open": _window_open,
     "window-due": _window_due,
