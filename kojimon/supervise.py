@@ -25,10 +25,12 @@ TROUBLE_S = 60.0
 STEADY_S = 60.0
 """A source that has lived so long starts with the shortest delay again."""
 CHECK_EVERY_S = 1.0
+WAIT_STEP_S = 0.5
 STATUS_EVERY_S = 60.0
 _LOG = logs.get("supervise")
 
 Put = Callable[[Arrival], bool]
+PutWait = Callable[[Arrival, float], bool]
 Tell = Callable[[str, bool, str], None]
 
 
@@ -60,15 +62,24 @@ class Notifier(Protocol):
 class _Gate:
     """The way into the intake for one life of a source; shut when the source is abandoned."""
 
-    def __init__(self, put: Put, put_wait: Put) -> None:
+    def __init__(self, put: Put, put_wait: PutWait) -> None:
         self._put, self._put_wait = put, put_wait
         self.open = True
+        self.waiting = False
 
     def put(self, arrival: Arrival) -> bool:
         return self._put(arrival) if self.open else False
 
     def put_wait(self, arrival: Arrival) -> bool:
-        return self._put_wait(arrival) if self.open else False
+        """Waits for room in steps, so that the one who waits is let go when the gate is shut."""
+        self.waiting = True
+        try:
+            while self.open:
+                if self._put_wait(arrival, WAIT_STEP_S):
+                    return True
+            return False
+        finally:
+            self.waiting = False
 
 
 class Slot:
@@ -81,7 +92,7 @@ class Slot:
         what: how the engine calls its health, `serial:NAME` or `broker:NAME`.
     """
 
-    def __init__(self, name: str, build: Callable[[], Source], put: Put, put_wait: Put, what: str) -> None:
+    def __init__(self, name: str, build: Callable[[], Source], put: Put, put_wait: PutWait, what: str) -> None:
         self.name, self.what = name, what
         self._build, self._put, self._put_wait = build, put, put_wait
         self._source: Source | None = None
@@ -108,7 +119,7 @@ class Slot:
         if self._source is None:
             if now_s >= self._next_s:
                 self._start(now_s, tell)
-        elif now_s - max(self._source.heartbeat_s(), self._born_s) > SILENT_S:
+        elif self._silent_s(now_s) > SILENT_S:
             _LOG.warning("%s: no sign of life for %.0f s; built anew", self.name, SILENT_S)
             self.abandon()
             tell(self.what, False, f"{self.name} gave no sign of life for {SILENT_S:.0f} s; its reader is started anew")
@@ -117,6 +128,12 @@ class Slot:
             self._listen(self._source.facts(), now_s, tell)
             if now_s - self._born_s > STEADY_S:
                 self._backoff_s = BACKOFF_FIRST_S
+
+    def _silent_s(self, now_s: float) -> float:
+        """How long the source gave no sign of life. One that waits for room in the intake is not to blame."""
+        if self._source is None or (self._gate is not None and self._gate.waiting):
+            return 0.0
+        return now_s - max(self._source.heartbeat_s(), self._born_s)
 
     def _listen(self, facts: dict[str, Any], now_s: float, tell: Tell) -> None:
         """Passes on what the source says of its device or broker: well at once, trouble when it lasts."""

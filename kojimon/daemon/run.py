@@ -194,6 +194,8 @@ class Daemon:
 
     def _make_source(self, source: Source) -> Reading:
         settings = self.settings
+        # What an earlier life of it handed over must be on record, or a redelivery would count a second time.
+        self.house.writer.flush(COMMIT_S)
         try:
             known = receipts_of(self.house.reader().unacked(source.name))
         except JournalError:

@@ -21,7 +21,7 @@ pytestmark = [pytest.mark.bench, pytest.mark.timeout(240)]
 
 FIRST_S, MEMORY_MB = 1.0, 50.0
 TALKING = """
-import sys, time
+import sys, threading
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 client = paho.Client(CallbackAPIVersion.VERSION2)
@@ -32,7 +32,7 @@ while True:
     for topic in ("k/bed", "k/bed-2", "k/air"):
         client.publish(topic, f"{30 + number % 50 / 100:.2f}")
     number += 1
-    time.sleep(every_s)
+    threading.Event().wait(every_s)
 """
 
 

@@ -28,7 +28,7 @@ class Fake:
         self.hang_at_stop.set()
 
     def start(self, put: Put, put_wait: Put) -> None:
-        self.put = put
+        self.put, self.put_wait = put, put_wait
 
     def stop(self) -> None:
         self.hang_at_stop.wait(20)
@@ -52,7 +52,8 @@ class Bench:
         self.arrived: list[Arrival] = []
         self.told: list[tuple[str, bool, str]] = []
         self.failing = False
-        self.slot = Slot("port", self._make, self._put, self._put, "serial:port")
+        self.full = False
+        self.slot = Slot("port", self._make, self._put, self._put_wait, "serial:port")
         self.supervisor = Supervisor([self.slot], [], lambda *facts: self.told.append(facts))
 
     def _make(self) -> Fake:
@@ -64,6 +65,11 @@ class Bench:
     def _put(self, arrival: Arrival) -> bool:
         self.arrived.append(arrival)
         return True
+
+    def _put_wait(self, arrival: Arrival, timeout_s: float) -> bool:
+        if self.full:
+            return threading.Event().wait(min(timeout_s, 0.01))
+        return self._put(arrival)
 
 
 def test_a_silent_source_is_built_anew_and_the_old_one_can_put_nothing_more() -> None:
@@ -137,6 +143,21 @@ def test_commits_reach_the_present_source_also_while_it_is_shut() -> None:
     bench.slot.committed([2, 3])
     assert bench.made[0].receipts == [2, 3]
     assert not bench.made[0].put(Arrival("port", 1, "", b"x"))
+
+
+def test_who_waits_for_room_is_not_silent_and_is_let_go_at_the_end() -> None:
+    bench = Bench()
+    bench.supervisor.check(0.0)
+    bench.full = True
+    answers: list[bool] = []
+    waiter = threading.Thread(target=lambda: answers.append(bench.made[0].put_wait(Arrival("port", 1, "", b"x"))))
+    waiter.start()
+    until(lambda: bench.slot._gate is not None and bench.slot._gate.waiting)
+    bench.supervisor.check(10 * SILENT_S)
+    assert len(bench.made) == 1
+    bench.slot.abandon()
+    waiter.join(5)
+    assert answers == [False] and bench.arrived == []
 
 
 class Manager:
