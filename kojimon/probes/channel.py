@@ -1,4 +1,4 @@
-"""One probe's way from a decoded number to a judged reading: scale, unit, sentinel, range, calibration."""
+"""One probe's way from a decoded number to a judged reading: scale, unit, sentinel, range, calibration, history."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from kojimon.model import Measured, Quality, Quantity
 from kojimon.probes.calibrate import Correction, correction
 from kojimon.probes.decode import ABSENT, NO_VALUE, Bad, Result
 from kojimon.probes.devices import COMMON_SENTINELS, SENTINEL_WIDTH, device
+from kojimon.probes.judge import Watch
 from kojimon.settings.spec import Calibration, Probe
 from kojimon.units import c_from_f
 
@@ -16,7 +17,7 @@ UNREADABLE, SENTINEL, RANGE = int(Quality.UNREADABLE), int(Quality.SENTINEL), in
 
 
 class Channel:
-    """Conversion, calibration and the verdicts that need one reading alone.
+    """Conversion, calibration and the verdicts that need one reading alone; the others are its watch's.
 
     `raw` is in °C or % before calibration; `value` is the calibrated one, present whenever raw is. Sentinel and
     range are judged on the raw value: they are the device's, not the calibration's.
@@ -25,6 +26,7 @@ class Channel:
         probe: its settings.
         number: the number it keeps for ever.
         scale: what one count of the raw number is, in the probe's unit.
+        watch: judges by what came before; None leaves it at the reading alone.
     """
 
     __slots__ = (
@@ -37,13 +39,14 @@ class Channel:
         "_low",
         "_sentinels",
         "_times",
+        "_watch",
         "counts",
         "number",
         "probe",
     )
 
-    def __init__(self, probe: Probe, number: int, scale: float) -> None:
-        self.probe, self.number = probe, number
+    def __init__(self, probe: Probe, number: int, scale: float, watch: Watch | None = None) -> None:
+        self.probe, self.number, self._watch = probe, number, watch
         # 28001 / 1000 is the nearest double to 28.001, 28001 * 0.001 is not.
         parts = round(1 / scale) if 0 < scale < 1 else 0
         exact = parts > 0 and abs(parts * scale - 1) < 1e-12
@@ -62,8 +65,8 @@ class Channel:
         """Uses another calibration from the next reading on. Raises ValueError where its points make no sense."""
         self._correct = correction(calibration.points)
 
-    def take(self, number: Result, retained: bool, late: bool) -> Measured | None:
-        """Judges one decoded number; None where the payload said nothing about this probe."""
+    def take(self, number: Result, t_ms: int, retained: bool, late: bool) -> Measured | None:
+        """Judges one decoded number that came at t_ms; None where the payload said nothing about this probe."""
         if isinstance(number, Bad):
             return self._bad(number)
         raw = number * self._times / self._divide
@@ -80,6 +83,8 @@ class Channel:
         value = raw if self._correct is None else self._correct(raw)
         if self._humid and quality < UNREADABLE:
             value = min(100.0, max(0.0, value))
+        if quality == GOOD and self._watch is not None:
+            quality = self._watch.judge(t_ms, raw, value)
         self.counts[quality] += 1
         return Measured(self.number, raw, value, quality)
 

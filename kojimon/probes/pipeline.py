@@ -7,6 +7,9 @@ from typing import Final
 
 from kojimon.model import Arrival, Measured, Quality
 from kojimon.probes.channel import Channel
+from kojimon.probes.judge import Watch
+from kojimon.probes.limits import Limits, limits_of
+from kojimon.probes.neighbours import watch_all
 from kojimon.probes.routes import CsvRoute, JsonRoute, KeysRoute, NumberRoute, Route, topic_route
 from kojimon.settings.spec import (
     Calibration,
@@ -32,18 +35,28 @@ class Pipeline:
         probes: all probes.
         numbers: the number of each probe by name.
         sources: all sources; they say how a payload is to be read.
+        limits: thresholds of the live tests by probe, where they are not the defaults.
 
     Raises:
         ValueError: a calibration or a path that makes no sense, with the probe's name.
     """
 
-    def __init__(self, probes: Sequence[Probe], numbers: Mapping[str, int], sources: Sequence[Source]) -> None:
+    def __init__(
+        self,
+        probes: Sequence[Probe],
+        numbers: Mapping[str, int],
+        sources: Sequence[Source],
+        limits: Mapping[str, Limits] | None = None,
+    ) -> None:
         self._sources = {source.name: source for source in sources}
         self._channels: dict[str, Channel] = {}
+        given = limits or {}
+        watches = {probe.name: Watch(probe, given.get(probe.name) or limits_of(probe)) for probe in probes}
+        self._incubators = watch_all(list(watches.values()))
         for probe in probes:
             try:
                 scale = KERNEL_SCALE if self._is_kernel(probe) and probe.scale == 1.0 else probe.scale
-                self._channels[probe.name] = Channel(probe, numbers[probe.name], scale)
+                self._channels[probe.name] = Channel(probe, numbers[probe.name], scale, watches[probe.name])
             except ValueError as error:
                 raise ValueError(f"probe {probe.name}: {error}") from error
         self._counts = dict.fromkeys(("arrivals", "duplicate", "unknown_topic", "undecodable", "absent"), 0)
@@ -93,7 +106,7 @@ class Pipeline:
             if route is None:
                 counts["unknown_topic"] += 1
                 return []
-        return route.take(arrival, counts)
+        return route.take(arrival, t_ms, counts)
 
     def _find(self, key: tuple[str, str]) -> Route | None:
         if key in self._routes or key[0] not in self._wild:
@@ -112,6 +125,12 @@ class Pipeline:
             KeyError: no such probe. ValueError: points that make no sense.
         """
         self._channels[probe].calibrate(calibration)
+
+    def self_warming(self, incubator: str, warmed: bool) -> None:
+        """Tells that the koji of an incubator warms itself, or does not yet (a new batch): from then on a single
+        probe in it is expected to move. Noticed here too where there is an air probe; KeyError for no such incubator.
+        """
+        self._incubators[incubator].told(warmed)
 
     def counts(self) -> dict[str, int]:
         """What came in since the start: arrivals, those without a reading by cause, readings by verdict."""

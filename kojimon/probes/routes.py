@@ -32,14 +32,14 @@ Counts = dict[str, int]
 class Route(Protocol):
     """Turns one arrival into readings. Never raises, whatever the payload."""
 
-    def take(self, arrival: Arrival, counts: Counts) -> list[Measured]:
-        """The readings in an arrival; `counts` learns what was wrong with it."""
+    def take(self, arrival: Arrival, t_ms: int, counts: Counts) -> list[Measured]:
+        """The readings in an arrival of engine time t_ms; `counts` learns what was wrong with it."""
 
 
-def _judged(pairs: Sequence[tuple[Channel, Result]], arrival: Arrival, counts: Counts) -> list[Measured]:
+def _judged(pairs: Sequence[tuple[Channel, Result]], arrival: Arrival, t_ms: int, counts: Counts) -> list[Measured]:
     readings = []
     for channel, result in pairs:
-        reading = channel.take(result, arrival.retained, arrival.late)
+        reading = channel.take(result, t_ms, arrival.retained, arrival.late)
         if reading is None:
             counts["absent"] += 1
         else:
@@ -53,12 +53,12 @@ class NumberRoute:
     def __init__(self, channels: Sequence[Channel]) -> None:
         self._channels = tuple(channels)
 
-    def take(self, arrival: Arrival, counts: Counts) -> list[Measured]:
+    def take(self, arrival: Arrival, t_ms: int, counts: Counts) -> list[Measured]:
         payload = arrival.payload
         result = payload if isinstance(payload, float) else number(payload)
         readings = []
         for channel in self._channels:
-            reading = channel.take(result, arrival.retained, arrival.late)
+            reading = channel.take(result, t_ms, arrival.retained, arrival.late)
             if reading is not None:
                 readings.append(reading)
         return readings
@@ -78,15 +78,15 @@ class JsonRoute:
         self._names = tuple({name for _, path in self._paths for name in quoted(path)})
         self._addressed = addressed
 
-    def take(self, arrival: Arrival, counts: Counts) -> list[Measured]:
+    def take(self, arrival: Arrival, t_ms: int, counts: Counts) -> list[Measured]:
         payload = arrival.payload
         document = MALFORMED if isinstance(payload, float) else json_document(payload, self._names)
         if document is MALFORMED:
             counts["undecodable"] += 1
             if not self._addressed:
                 return []
-            return _judged([(channel, UNREADABLE) for channel, _ in self._paths], arrival, counts)
-        return _judged([(channel, at_path(document, path)) for channel, path in self._paths], arrival, counts)
+            return _judged([(channel, UNREADABLE) for channel, _ in self._paths], arrival, t_ms, counts)
+        return _judged([(channel, at_path(document, path)) for channel, path in self._paths], arrival, t_ms, counts)
 
 
 class CsvRoute:
@@ -111,7 +111,7 @@ class CsvRoute:
         wanted = all(cells.count(key) == 1 for _, key in self._channels)
         return wanted and not any(isinstance(number(cell), float) for cell in cells)
 
-    def take(self, arrival: Arrival, counts: Counts) -> list[Measured]:
+    def take(self, arrival: Arrival, t_ms: int, counts: Counts) -> list[Measured]:
         cells = fields(arrival.payload, self._separator) if isinstance(arrival.payload, bytes) else []
         if self._is_header(cells):
             if not self._named:
@@ -125,7 +125,7 @@ class CsvRoute:
             return []
         # An empty field is a probe that says nothing this time, not a broken one.
         pairs = [(channel, number(cells[at]) if cells[at] else ABSENT) for channel, at in self._places]
-        return _judged(pairs, arrival, counts)
+        return _judged(pairs, arrival, t_ms, counts)
 
 
 class KeysRoute:
@@ -134,13 +134,13 @@ class KeysRoute:
     def __init__(self, channels: Sequence[Channel]) -> None:
         self._channels = tuple((channel, channel.probe.key.encode()) for channel in channels)
 
-    def take(self, arrival: Arrival, counts: Counts) -> list[Measured]:
+    def take(self, arrival: Arrival, t_ms: int, counts: Counts) -> list[Measured]:
         pairs = key_values(arrival.payload) if isinstance(arrival.payload, bytes) else MALFORMED
         if isinstance(pairs, Bad):
             counts["undecodable"] += 1
             return []
         found = [(channel, number(pairs[key]) if key in pairs else ABSENT) for channel, key in self._channels]
-        return _judged(found, arrival, counts)
+        return _judged(found, arrival, t_ms, counts)
 
 
 def topic_route(channels: Sequence[Channel]) -> Route:

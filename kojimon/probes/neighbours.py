@@ -1,0 +1,153 @@
+"""Tests that need other probes: stuck while others move, drift against a probe beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from statistics import median
+from typing import Final
+
+from kojimon.model import Place, Quality, Quantity
+from kojimon.probes.judge import GAP_MS, GOOD, MINUTE_MS, STEP_UNKNOWN, UNPINNED_PCT, Neighbours, Watch
+
+STUCK, DRIFT = int(Quality.STUCK), int(Quality.DRIFT)
+
+WARM_K: Final = 3.0
+WARM_MINUTES: Final = 10
+"""Koji so far above the air for so long warms itself (the sign by which the schedules open the first check)."""
+COOL_K: Final = 1.0
+ALONE_FACTOR: Final = 1.5
+"""A single probe in the koji, whose neighbours are air probes only, is given so much longer."""
+HUMIDITY_MOVED_K: Final = 1.5
+"""A change of the air's temperature that humidity cannot sleep through."""
+PCT_PER_K: Final = 5.0
+"""Humidity moves some 5 % for each K at the same vapour (at 30 °C and 95 %: -5.4 % for 1 K)."""
+SMOOTH: Final = 0.1
+"""Part of the newest difference in its running mean, one a minute: a time constant of ten minutes."""
+LIFTED: Final = 0.7
+"""Drift is lifted once the difference is back below this share of its limit."""
+FRESH_MS: Final = 3 * MINUTE_MS
+
+
+class Incubator(Neighbours):
+    """All probes of one incubator, compared with each other.
+
+    Stuck needs a reason to expect movement. Air and wet bulb follow the thermostat; koji sleeps through it for many
+    hours, so a koji probe is compared with other koji probes, or, alone, with the air once the koji has warmed itself.
+    Before that, a lone koji probe that is stuck cannot be told from a quiet bed.
+    """
+
+    def __init__(self, watches: Sequence[Watch]) -> None:
+        self._watches = tuple(watches)
+        self._bed = self._temperatures(Place.BED)
+        self._air = self._temperatures(Place.AIR)
+        self._all = tuple(one for one in watches if one.probe.quantity == Quantity.TEMPERATURE)
+        self._humid = tuple(
+            one for one in watches if one.probe.place == Place.AIR and one.probe.quantity == Quantity.HUMIDITY
+        )
+        self._beside = {one.probe.name: self._group_of(one) for one in watches}
+        self._difference: dict[str, tuple[float, int]] = {}
+        self._drifting: set[str] = set()
+        self._warm_minutes = 0
+        self._warm_next_ms = 0
+        self.warmed = False
+        """Whether the koji has warmed itself, as seen here or told."""
+        for one in watches:
+            one.group = self
+
+    def told(self, warmed: bool) -> None:
+        """Takes a word from outside on whether the koji warms itself."""
+        self.warmed, self._warm_minutes = warmed, WARM_MINUTES if warmed else 0
+
+    def _temperatures(self, place: Place) -> tuple[Watch, ...]:
+        return tuple(
+            one for one in self._watches if one.probe.place == place and one.probe.quantity == Quantity.TEMPERATURE
+        )
+
+    def _group_of(self, watch: Watch) -> tuple[Watch, ...]:
+        """The probes that measure the same spot, without this one: a declaration counts both ways from three on."""
+        own = watch.probe
+        same = [one for one in self._watches if one is not watch and one.probe.quantity == own.quantity]
+        named = [one for one in same if own.beside in (one.probe.name, one.probe.beside) and own.beside]
+        naming = [one for one in same if one.probe.beside == own.name]
+        if not own.beside and len(naming) < 2:
+            return ()  # the reference of a pair is believed: two that differ cannot say which is wrong
+        return tuple(dict.fromkeys(named + naming))
+
+    def verdict(self, watch: Watch, t_ms: int) -> int:
+        """See Neighbours."""
+        self._look_at_warmth(t_ms)
+        if self._stuck(watch, t_ms):
+            return STUCK
+        return DRIFT if self._drifts(watch, t_ms) else GOOD
+
+    # -- self-warming ----------------------------------------------------------------------------------------
+
+    def _look_at_warmth(self, t_ms: int) -> None:
+        if t_ms < self._warm_next_ms or not self._bed or not self._air:
+            return
+        self._warm_next_ms = t_ms + MINUTE_MS
+        bed, air = (_newest(group, t_ms) for group in (self._bed, self._air))
+        if bed is None or air is None:
+            return
+        if self.warmed:
+            # Freshly steamed rice beside the box looks the same until it has cooled.
+            self._warm_minutes = max(0, self._warm_minutes - 1) if bed - air < COOL_K else WARM_MINUTES
+            self.warmed = self._warm_minutes > 0
+        else:
+            self._warm_minutes = self._warm_minutes + 1 if bed - air >= WARM_K else 0
+            self.warmed = self._warm_minutes >= WARM_MINUTES
+
+    # -- stuck -----------------------------------------------------------------------------------------------
+
+    def _stuck(self, watch: Watch, t_ms: int) -> bool:
+        limits, flat_ms = watch.limits, t_ms - watch.flat_ms
+        if not limits.stuck_s or flat_ms < limits.stuck_s * 1000:
+            return False
+        if watch.probe.quantity == Quantity.HUMIDITY:
+            if watch.minutes[-1].raw >= UNPINNED_PCT:
+                return False  # real plateaus near saturation last for many hours
+            return _most(self._air, watch) >= HUMIDITY_MOVED_K
+        step = watch.step if watch.step < 10 else STEP_UNKNOWN
+        needed = max(limits.stuck_others, 3 * step)
+        if watch.probe.place != Place.BED:
+            return max(_most(self._all, watch), _most(self._humid, watch) / PCT_PER_K) >= needed
+        if len(self._bed) > 1:
+            return _most(self._bed, watch) >= needed
+        alone_ms = limits.stuck_s * 1000 * ALONE_FACTOR
+        return self.warmed and flat_ms >= alone_ms and _most(self._air, watch) >= needed
+
+    # -- drift -----------------------------------------------------------------------------------------------
+
+    def _drifts(self, watch: Watch, t_ms: int) -> bool:
+        name, group = watch.probe.name, self._beside[watch.probe.name]
+        fresh = [one for one in group if t_ms - one.last_ms <= FRESH_MS and one.minutes]
+        if not fresh:
+            return False
+        reference = median(one.minutes[-1].value for one in fresh)
+        before, since_ms = self._difference.get(name, (0.0, t_ms))
+        difference = before + SMOOTH * (watch.minutes[-1].value - reference - before)
+        tolerance = watch.probe.tolerance + max(one.probe.tolerance for one in fresh)
+        limit = tolerance + watch.limits.drift
+        if abs(difference) < (LIFTED if name in self._drifting else 1.0) * limit:
+            since_ms = t_ms
+            self._drifting.discard(name)
+        elif t_ms - since_ms >= watch.limits.drift_s * 1000:
+            self._drifting.add(name)
+        self._difference[name] = (difference, since_ms)
+        return name in self._drifting
+
+
+def _newest(group: Sequence[Watch], t_ms: int) -> float | None:
+    values = [one.minutes[-1].value for one in group if one.minutes and t_ms - one.last_ms <= GAP_MS]
+    return median(values) if values else None
+
+
+def _most(others: Sequence[Watch], watch: Watch) -> float:
+    """How far the liveliest of the others has moved since this probe last changed."""
+    return max((one.moved(watch.flat_ms) for one in others if one is not watch), default=0.0)
+
+
+def watch_all(watches: Sequence[Watch]) -> dict[str, Incubator]:
+    """Groups watches by incubator and sets each one's neighbours."""
+    names = dict.fromkeys(one.probe.incubator for one in watches)
+    return {name: Incubator([one for one in watches if one.probe.incubator == name]) for name in names}

@@ -1,0 +1,36 @@
+"""Two hundred simulated batches: share of faults seen, time until they are, false flags in sound readings.
+
+`KOJIMON_BENCH_SEEDS` sets the number of batches.
+"""
+
+import os
+from statistics import median
+
+import pytest
+
+from tests.probes.faulty import Found, batch, clean_flags, fault_runs
+
+SEEDS = int(os.environ.get("KOJIMON_BENCH_SEEDS", "200"))
+
+
+@pytest.mark.bench
+@pytest.mark.timeout(7200)
+def test_share_of_faults_seen(capsys: pytest.CaptureFixture[str]) -> None:
+    table: dict[str, list[Found]] = {}
+    hours, flagged = 0.0, 0
+    for seed in range(1, SEEDS + 1):
+        one = batch(seed)
+        for kind, found in fault_runs(one).items():
+            table.setdefault(kind, []).append(found)
+        more_hours, more_flagged = clean_flags(one)
+        hours, flagged = hours + more_hours, flagged + more_flagged
+    shares = {kind: sum(found.caught for found in row) / len(row) for kind, row in table.items()}
+    with capsys.disabled():
+        print(f"\n  {SEEDS} simulated batches; minutes to the first right verdict (median, longest)")
+        for kind, row in table.items():
+            minutes = sorted(found.minutes for found in row if found.minutes is not None)
+            times = f"{median(minutes):7.1f} {minutes[-1]:7.1f}" if minutes else ""
+            print(f"  {kind:42s} {100 * shares[kind]:6.1f} %  {times}")
+        print(f"  false flags: {flagged} readings in {hours:.0f} sound probe-hours")
+    assert min(shares.values()) >= 0.95
+    assert flagged / hours * 1000 <= 1.0
