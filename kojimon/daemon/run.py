@@ -15,7 +15,9 @@ from kojimon import __version__, logs
 from kojimon.clock import Clock, ManualClock, SystemClock, real_s
 from kojimon.core.driver import Driver, DriverDoor
 from kojimon.core.turn import Present, receipts_of
+from kojimon.daemon.duty import Duties
 from kojimon.daemon.house import House
+from kojimon.daemon.mirrored import mirror_of
 from kojimon.daemon.people import People
 from kojimon.daemon.simulation import START_LOCAL_H, HouseMonitor, discard_open, start_wall_ms
 from kojimon.errors import EXIT_DONE, EXIT_NOT_NOW, JournalError
@@ -159,14 +161,19 @@ class Daemon:
         """Where time is driven: the driver, and its door unless the driver is our own simulated incubator."""
         if not isinstance(self.clock, ManualClock):
             return
-        self._driver = Driver(self.clock, self.house.intake.wait_arrived, self.house.core.run_to_present)
+        self._driver = Driver(self.clock, self.house.intake.wait_arrived, self._step)
         if self._simulated is None:
             self._door = DriverDoor(path, self._driver)
         else:
             discard_open(self.house)
 
+    def _step(self, timeout_s: float) -> int:
+        """One step of the driver: the engine up to the clock, and what the calendar then wants. How many events came."""
+        events = self.house.core.run_to_present(timeout_s)
+        return events + (self.house.core.run_to_present(timeout_s) if self.duty.look() else 0)
+
     def _build(self) -> None:
-        intake, core = self.house.intake, self.house.core
+        intake, core, writer = self.house.intake, self.house.core, self.house.writer
         for source in self.settings.sources:
             slot = Slot(source.name, self._builder(source), intake.put, intake.put_wait, health_name(source))
             self._slots.append(slot)
@@ -177,11 +184,16 @@ class Daemon:
             self.parts.append(publisher)
         self.people = People(self.house, publisher.heartbeat if publisher is not None else None)
         self.parts.append(self.people)
+        mirror = mirror_of(self.house)
+        if mirror is not None:
+            self.parts.append(mirror)
+        self.duty = Duties(self.house, isinstance(self.clock, ManualClock))
+        self.parts.append(self.duty)
         for part in self.parts:
             core.listen(part.committed)
         essentials = [
             Essential("core", lambda: core.alive() and real_s() - core.heartbeat_s() < ESSENTIAL_S),
-            Essential("journal", lambda: self.house.writer.busy_s() < ESSENTIAL_S),
+            Essential("journal", lambda: writer.alive() and writer.busy_s() < ESSENTIAL_S),
         ]
         self._supervisor = Supervisor(
             self._slots, essentials, core.health, self.status_line, self._notifier, self._watchdog_s
@@ -195,7 +207,8 @@ class Daemon:
     def _make_source(self, source: Source) -> Reading:
         settings = self.settings
         # What an earlier life of it handed over must be on record, or a redelivery would count a second time.
-        self.house.writer.flush(COMMIT_S)
+        if not self.house.writer.facts().trouble:
+            self.house.writer.flush(COMMIT_S)
         try:
             known = receipts_of(self.house.reader().unacked(source.name))
         except JournalError:

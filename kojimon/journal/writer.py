@@ -153,6 +153,10 @@ class Writer:
         except JournalError:
             return {}
 
+    def alive(self) -> bool:
+        """Whether the thread runs."""
+        return self._thread.is_alive()
+
     def busy_s(self) -> float:
         """Real seconds the commit in progress has taken so far; 0 when there is none."""
         began_s = self._began_s

@@ -2,6 +2,7 @@
 
 import threading
 from collections.abc import Callable
+from functools import partial
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -9,9 +10,12 @@ from typing import Any
 import pytest
 
 from kojimon import supervise
-from kojimon.model import Arrival
+from kojimon.clock import SystemClock
+from kojimon.journal.reader import Reader
+from kojimon.model import Arrival, InputRow
 from kojimon.supervise import BACKOFF_MOST_S, SILENT_S, TROUBLE_S, Essential, Slot, Supervisor
 from tests.daemon.running import broker_site, running
+from tests.parts.broker import Broker, publish
 from tests.parts.wait import until
 
 Put = Callable[[Arrival], bool]
@@ -215,3 +219,31 @@ def test_a_hung_reader_in_a_running_daemon_is_replaced(tmp_path: Path, monkeypat
         facts = one.client.get("/v1/health")["sources"]["mqtt"]
         assert facts["lives"] == 2
         until(lambda: any(alarm["key"] == "health/broker:mqtt" for alarm in one.client.get("/v1/alarms")["alarms"]))
+
+
+def test_a_rebuilt_mqtt_reader_loses_and_doubles_nothing(tmp_path: Path) -> None:
+    """What the old one had handed over is not acknowledged yet; the broker sends it to the new one again."""
+    with Broker(tmp_path / "b") as broker, running(broker_site(tmp_path, broker.port), SystemClock(True)) as one:
+        slot = one.daemon._slots[0]
+
+        def arrived() -> int:
+            return int(one.daemon.house.core.facts()["pipeline"]["arrivals"])
+
+        until(lambda: slot.facts().get("connected"))
+        for number in range(27):
+            publish(broker, "k/bed", f"{30 + number / 100:.2f}")
+            if number in (8, 15):
+                until(partial(lambda wanted: arrived() > wanted, number))
+                old = slot._source
+                assert old is not None
+                old.heartbeat_s = lambda: 0.0  # type: ignore[method-assign]
+                slot._born_s = 0.0
+                until(partial(lambda old: slot._source not in (None, old) and slot.facts()["connected"], old))
+        journal = Path(one.daemon.settings.journal.path)
+        until(lambda: one.commit() or len(_values(journal)) >= 27)
+        assert sorted(_values(journal)) == [round(30 + number / 100, 2) for number in range(27)]
+        assert slot.lives == 3
+
+
+def _values(journal: Path) -> list[float]:
+    return [row[3] for row in Reader(journal).rows_after(0) if not isinstance(row, InputRow) and row[3] is not None]
