@@ -97,7 +97,7 @@ def _quantities(amounts: Quantities, settings: Settings) -> None:
     screen.say(
         f"{grams:.1f} g of starter (its packet knows better), {amounts.trays} trays of about 1.5 kg (3.3 lb), no "
         f"deeper than 5 cm (2 in). It weighs {show_mass(amounts.soaked_kg, pounds)} soaked, "
-        f"{show_mass(amounts.steamed_kg, pounds)} steamed, and gives about {show_mass(amounts.koji_kg, pounds)} of koji."
+        f"{show_mass(amounts.steamed_kg, pounds)} steamed, and gives {show_mass(amounts.koji_kg, pounds)} of koji."
     )
 
 
