@@ -6,7 +6,7 @@ from typing import Any
 
 from msgspec.structs import replace
 
-from kojimon.alarms.states import ANNUNCIATED, AlarmState, Signal, step
+from kojimon.alarms.states import ANNUNCIATED, HIDDEN, AlarmState, Signal, step
 from kojimon.engine.compiled import Compiled, compiled_for
 from kojimon.engine.state import AlarmRec, BatchState, State
 from kojimon.model import PRIORITY_RANK, Event, Message, Outcome, Priority
@@ -101,9 +101,11 @@ class Turn:
         **data: Any,
     ) -> None:  # fmt: skip
         """Lets something happen to an alarm; states an `alarm` event when its state, level or priority changed."""
-        if signal is Signal.ON and self.working(incubator) and key in SUPPRESSED and level not in OUTERMOST:
-            self.signal(incubator, key, Signal.SUPPRESS)
         old = self.alarm(incubator, key)
+        expected = self.working(incubator) and key in SUPPRESSED and level not in OUTERMOST
+        if signal is Signal.ON and expected and old.state not in HIDDEN:
+            self.signal(incubator, key, Signal.SUPPRESS)
+            old = self.alarm(incubator, key)
         new = _follow(old, signal, self.t_ms if since_ms is None else since_ms, priority, level)
         if value is not None:
             new = replace(new, value=value, limit=limit, probe=probe)

@@ -343,3 +343,74 @@ def test_settings_that_drop_a_probe_end_its_alarms() -> None:
 
 def run_copy(rows: Rows) -> Outcome:
     return advance(initial_state(), list(rows.rows), rows.t_ms)[1]
+
+
+def test_work_suppresses_the_limit_until_the_trend_is_known_but_not_the_outermost() -> None:
+    """Suppressed by design while mixing; judged at once at the end; the outermost limit is never suppressed."""
+    key = "limit/bed/temperature/high"
+    rows = begun()
+    rows.hold(20 * H, {BED: 36.0, AIR: 31.0}, every_s=60)
+    rows.hold(21 * H - 240, {BED: 42.5, AIR: 31.0}, every_s=60)
+    rows.hold(21 * H, {BED: 43.5, AIR: 31.0}, every_s=60)
+    rows.act("task.done", task="mix")
+    rows.hold(21 * H + 1500, {BED: 43.5, AIR: 31.0}, every_s=60)
+    rows.hold(22 * H, {BED: 45.5, AIR: 31.0}, every_s=60)
+    _, outcome = run(rows)
+    told = [(round((e.t_ms - rows.t0_ms) / 1000 - 21 * H), e.data["event"], e.data["to"]) for e in moves(outcome, key)]
+    assert [(event, to) for _, event, to in told[:3]] == [("sup", "DSUPR"), ("on", "DSUPR"), ("unsup", "UNACK")]
+    assert told[1][0] == 420
+    assert 600 <= told[2][0] <= 840, "ten minutes after the mixing the trend is known, and it does not fall"
+    assert ("up", "UNACK") in [(event, to) for _, event, to in told[3:]]
+
+
+def test_the_outermost_limit_ends_the_suppression_at_once() -> None:
+    key = "limit/bed/temperature/high"
+    rows = begun()
+    rows.hold(20 * H, {BED: 36.0, AIR: 31.0}, every_s=60)
+    rows.hold(21 * H, {BED: 44.0, AIR: 31.0}, every_s=60)
+    rows.act("alarm.acknowledge", key=key)
+    rows.act("task.done", task="mix")
+    rows.hold(21 * H + 240, {BED: 45.5, AIR: 31.0}, every_s=60)
+    _, outcome = run(rows)
+    told = [(round((e.t_ms - rows.t0_ms) / 1000 - 21 * H), e.data["event"], e.data["to"]) for e in moves(outcome, key)]
+    assert told[1:] == [(0, "ack", "ACKED"), (0, "sup", "DSUPR"), (180, "unsup", "UNACK"), (180, "up", "UNACK")]
+
+
+def test_shelf_is_kept_while_hands_are_in_the_koji() -> None:
+    key = "limit/bed/temperature/high"
+    rows = begun()
+    rows.hold(20 * H, {BED: 36.0, AIR: 31.0}, every_s=60)
+    rows.hold(20.5 * H, {BED: 44.0, AIR: 31.0}, every_s=60)
+    rows.act("alarm.shelve", key=key, for_s=3600)
+    rows.hold(20.6 * H, {BED: 40.0, AIR: 31.0}, every_s=60)
+    rows.act("task.done", task="mix")
+    rows.hold(21 * H, {BED: 44.0, AIR: 31.0}, every_s=60)
+    state, _ = run(rows)
+    assert state.alarms[f"box/{key}"].state == "SHLVD"
+
+
+def test_a_fall_of_the_koji_without_a_mark_is_asked_about_once() -> None:
+    rows = begun()
+    rows.hold(20 * H, {BED: 37.0, AIR: 31.0}, every_s=60)
+    rows.hold(20 * H + 240, {BED: 35.2, AIR: 31.0}, every_s=60)
+    rows.hold(21 * H, {BED: 36.0, AIR: 31.0}, every_s=60)
+    _, outcome = run(rows)
+    guesses = [e for e in outcome.events if e.kind == "mix-guess"]
+    assert len(guesses) == 1
+    assert abs(guesses[0].data["at_ms"] - rows.t0_ms - 20 * H * 1000) <= 240_000
+
+
+def test_silence_ends_by_itself_and_the_alarm_was_unanswered_all_the_time() -> None:
+    """Requirement: given silence for 10 min, then sound stops, the state stays UNACK, sound is back at 10 min."""
+    key = "limit/bed/temperature/high"
+    rows = begun()
+    rows.hold(20 * H, {BED: 36.0, AIR: 31.0}, every_s=60)
+    rows.hold(20.3 * H, {BED: 44.0, AIR: 31.0}, every_s=60)
+    rows.act("alarm.silence", key=key, for_s=600)
+    silenced_ms = rows.t_ms
+    rows.hold(20.6 * H, {BED: 44.0, AIR: 31.0}, every_s=60)
+    state, outcome = run(rows)
+    assert [e.t_ms - silenced_ms for e in outcome.events if e.key == key and e.data.get("event") == "re"][:1] == [
+        600_000
+    ]
+    assert state.alarms[f"box/{key}"].state == "UNACK"
