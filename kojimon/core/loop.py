@@ -28,7 +28,7 @@ from kojimon.journal.records import Chunk
 from kojimon.journal.storage import NEARLY_FULL
 from kojimon.model import Act, Arrival, Outcome
 
-GATHER_S = 0.005
+GATHER_S = 0.010
 IDLE_S = 1.0
 IDLE_CHUNK_MS = 1_000
 SLICE = 2_000
