@@ -1,0 +1,79 @@
+"""Points whose true value is known without an instrument: ice, boiling water, saturated salts."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from msgspec import Struct
+
+from kojimon.air import boiling_point_c, pressure_pa
+
+ICE_POINT_C: Final = 0.0
+"""Melting ice in water under air: 0 °C within some hundredths (NIST-derived text on thermometer checks)."""
+
+
+class Salt(Struct, frozen=True):
+    """Air over a saturated solution of a salt.
+
+    Attributes:
+        name: as on the packet or in the shop.
+        formula: chemical.
+        coefficients: of humidity in %, in rising powers of the temperature in °C.
+        bound_pct: greatest uncertainty over the whole span.
+        low_c, high_c: span of the fit used here.
+    """
+
+    name: str
+    formula: str
+    coefficients: tuple[float, ...]
+    bound_pct: float
+    low_c: float = 5.0
+    high_c: float = 50.0
+
+
+SALTS: Final = {
+    salt.formula: salt
+    for salt in (
+        Salt("lithium chloride", "LiCl", (11.2323, 0.00824245, -2.1489e-4), 0.6, low_c=20.0),
+        Salt("magnesium chloride", "MgCl2", (33.6686, -0.00797397, -1.08988e-3), 0.4),
+        Salt("magnesium nitrate", "Mg(NO3)2", (60.3514, -0.298153), 0.7),
+        Salt("kitchen salt", "NaCl", (75.5164, 0.0398321, -2.65459e-3, 2.848e-5), 0.4),
+        Salt("potassium chloride", "KCl", (88.619, -0.19334, 8.99706e-4), 0.6),
+        Salt("potassium nitrate", "KNO3", (96.3361, 0.0112371, -4.84514e-3), 2.2),
+        Salt("potassium sulphate", "K2SO4", (98.7792, -0.0590502), 1.1),
+    )
+}
+"""Greenspan, Humidity fixed points of binary saturated aqueous solutions, J. Res. NBS 81A (1977) p. 89: polynomials
+and whole-range bounds as quoted in public code. The bound of KNO3 is from memory; LiCl from 20 °C on (its hydrate
+changes below; from memory)."""
+
+
+def salt_humidity_pct(formula: str, temperature_c: float) -> float:
+    """Relative humidity over a saturated salt solution at the temperature of solution and air, %.
+
+    A tenth of a degree between the two is already some 0.5 %.
+
+    Args:
+        formula: key of SALTS.
+        temperature_c: within the salt's span.
+
+    Raises:
+        ValueError: unknown salt, or a temperature outside its span.
+    """
+    salt = SALTS.get(formula)
+    if salt is None:
+        raise ValueError(f"salt {formula}: one of {', '.join(SALTS)} is wanted")
+    if not salt.low_c <= temperature_c <= salt.high_c:
+        raise ValueError(f"{temperature_c:g} °C over {salt.name}: {salt.low_c:g} to {salt.high_c:g} °C is wanted")
+    return float(sum(part * temperature_c**power for power, part in enumerate(salt.coefficients)))
+
+
+def boiling_at_altitude_c(altitude_m: float) -> float:
+    """Temperature of boiling water at an altitude in the standard atmosphere, °C; the weather moves it by 0.8 K.
+
+    Raises:
+        ValueError: altitude outside -500 to 4,500 m.
+    """
+    if not -500 <= altitude_m <= 4500:
+        raise ValueError(f"altitude {altitude_m:g} m: -500 to 4,500 m is wanted")
+    return boiling_point_c(pressure_pa(altitude_m))
