@@ -1,0 +1,216 @@
+"""Looks for probes: at serial ports, in the kernel's trees, at a broker, for a while, and says what it saw.
+
+Nothing is written or subscribed for good. Opening a serial port resets many boards; that is told to the person first.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from msgspec import Struct
+
+from kojimon.clock import Clock, real_s, wait_s
+from kojimon.links.errors import LinkError
+from kojimon.links.kernel_files import name_of, read
+from kojimon.links.mqtt import Address, MqttLink
+from kojimon.links.serial_port import SerialPort
+from kojimon.model import Quantity
+from kojimon.probes.guess import Guess, LineGuess, guess, guess_lines, numbers_in, pace
+from kojimon.probes.lines import LineBuffer
+
+if TYPE_CHECKING:
+    from paho.mqtt.client import Client, MQTTMessage
+
+BAUDS: Final = (9600, 115200, 57600, 38400, 19200)
+"""Tried in this order, the commonest first."""
+LINES_ENOUGH: Final = 8
+TOPICS_LIMIT: Final = 2000
+TIMES_KEPT: Final = 20
+
+DRIVERS: Final = {"w1_slave_temp": "ds18b20", "sht3x": "sht3x", "sht4x": "sht4x", "bme280": "bme280"}
+"""Driver name -> device with known span and sentinels."""
+NOT_PROBES: Final = ("cpu_thermal", "coretemp", "k10temp", "nvme", "acpitz", "rp1_adc", "iwlwifi", "drivetemp", "gpu")
+"""Sensors inside computers."""
+
+
+class SerialFind(Struct, frozen=True):
+    """A serial port: its stable name, and what came from it. `trouble` says why nothing could be had."""
+
+    port: str
+    baud: int = 0
+    lines: LineGuess = LineGuess("")
+    trouble: str = ""
+
+
+class KernelFind(Struct, frozen=True):
+    """A sensor of the kernel; `driver` is the name it gives itself."""
+
+    driver: str
+    guesses: tuple[Guess, ...]
+
+
+class MqttFind(Struct, frozen=True):
+    """What a broker sent while being listened to; `more` says that there were more topics than were looked at."""
+
+    guesses: tuple[Guess, ...] = ()
+    trouble: str = ""
+    more: bool = False
+
+
+# -- serial ---------------------------------------------------------------------------------------------------
+
+
+def serial_ports(dev: Path = Path("/dev")) -> list[Path]:
+    """Serial ports by the most stable name each has: by-id, else by-path, else its own."""
+    found: dict[Path, Path] = {}
+    for folder in ("serial/by-id", "serial/by-path"):
+        for link in sorted((dev / folder).glob("*")):
+            found.setdefault(link.resolve(), link)
+    for pattern in ("serial0", "ttyUSB*", "ttyACM*", "ttyAMA*"):
+        for device in sorted(dev.glob(pattern)):
+            found.setdefault(device.resolve(), device)
+    return sorted(found.values())
+
+
+def listen_serial(port: Path, clock: Clock, seconds: float, bauds: Sequence[int] = BAUDS) -> SerialFind:
+    """Listens to one port at each baud rate until lines make sense.
+
+    Args:
+        port: path of the device.
+        clock: for the pace of the lines.
+        seconds: real time in all.
+    """
+    share_s = seconds / len(bauds)
+    heard = SerialFind(str(port), trouble="nothing was heard")
+    for baud in bauds:
+        try:
+            lines, times_ms = _lines_of(port, clock, share_s, baud)
+        except LinkError as error:
+            return SerialFind(str(port), trouble=str(error))
+        made = guess_lines(lines, pace(times_ms)) if lines else LineGuess("")
+        if made.format:
+            return SerialFind(str(port), baud, made)
+        if lines:
+            heard = SerialFind(str(port), trouble="something was heard that is no reading")
+    return heard
+
+
+def _lines_of(port: Path, clock: Clock, seconds: float, baud: int) -> tuple[list[bytes], list[int]]:
+    opened, buffer = SerialPort(str(port), baud), LineBuffer()
+    lines: list[bytes] = []
+    times_ms: list[int] = []
+    until_s = real_s() + seconds
+    try:
+        while real_s() < until_s and len(lines) < LINES_ENOUGH:
+            new = buffer.feed(opened.read())
+            if new:
+                lines += new
+                times_ms.append(clock.boot_ms())
+    finally:
+        opened.close()
+    header = [buffer.first] if buffer.first is not None and lines else []
+    return header + lines, times_ms
+
+
+# -- kernel ---------------------------------------------------------------------------------------------------
+
+
+def find_kernel(root: Path = Path("/sys")) -> list[KernelFind]:
+    """Temperature and humidity sensors in the 1-wire, hwmon and IIO trees, named so that they are found again."""
+    found = []
+    for folder in sorted((root / "bus/w1/devices").glob("*-*")):
+        if (folder / "temperature").exists():
+            topic = f"bus/w1/devices/{folder.name}/temperature"
+            found += _kernel_find(root, "w1_slave_temp", [topic])
+    trees = (("class/hwmon", ("temp*_input", "humidity*_input")), ("bus/iio/devices", ("in_*_input", "in_*_raw")))
+    for tree, patterns in trees:
+        names: dict[str, int] = {}
+        for folder in sorted((root / tree).glob("*"), key=lambda one: one.resolve()):
+            driver = name_of(folder)
+            if not driver or driver == "w1_slave_temp" or driver.startswith(NOT_PROBES):
+                continue
+            names[driver] = names.get(driver, 0) + 1
+            part = f"name:{driver}" + (f"#{names[driver]}" if names[driver] > 1 else "")
+            files = [file.name for pattern in patterns for file in sorted(folder.glob(pattern))]
+            wanted = [name for name in files if name.startswith(("temp", "humid", "in_temp", "in_humid"))]
+            found += _kernel_find(root, driver, [f"{tree}/{part}/{name}" for name in wanted], folder)
+    return found
+
+
+def _kernel_find(root: Path, driver: str, topics: Sequence[str], folder: Path | None = None) -> list[KernelFind]:
+    guesses = []
+    for topic in topics:
+        file = root / topic if folder is None else folder / topic.rsplit("/", 1)[-1]
+        try:
+            value = read(file)
+        except LinkError:
+            value = None
+        quantity = Quantity.HUMIDITY if "humid" in file.name else Quantity.TEMPERATURE
+        unit = "%" if quantity == Quantity.HUMIDITY else "C"
+        shown = float("nan") if value is None else value / 1000
+        guesses.append(Guess(topic, "", quantity, unit, DRIVERS.get(driver, ""), shown))
+    return [KernelFind(driver, tuple(guesses))] if guesses else []
+
+
+# -- MQTT -----------------------------------------------------------------------------------------------------
+
+
+class _Ear(MqttLink):
+    """Listens to everything, keeps the last numbers of each topic."""
+
+    def __init__(self, address: Address, client_id: str, clock: Clock) -> None:
+        super().__init__("find", address, client_id, ("#",))
+        self._clock = clock
+        self.heard: dict[str, tuple[dict[str, float], list[int]]] = {}
+        self.more = False
+        self.locked = threading.Lock()
+
+    def _message(self, client: Client, message: MQTTMessage) -> None:
+        client.ack(message.mid, message.qos)
+        numbers = numbers_in(bytes(message.payload))
+        if not numbers:
+            return
+        with self.locked:
+            if message.topic not in self.heard and len(self.heard) >= TOPICS_LIMIT:
+                self.more = True
+                return
+            _, times_ms = self.heard.get(message.topic, ({}, []))
+            if not message.retain:
+                times_ms = [*times_ms, self._clock.boot_ms()][-TIMES_KEPT:]
+            self.heard[message.topic] = (numbers, times_ms)
+
+
+def listen_mqtt(address: Address, clock: Clock, seconds: float, client_id: str) -> MqttFind:
+    """Listens to all topics of a broker.
+
+    Args:
+        address: the broker.
+        seconds: real time to listen.
+        client_id: a name that no other client of the broker has.
+
+    Returns:
+        numbers whose names say that they are a temperature or a humidity, and plain numbers in their span.
+    """
+    ear = _Ear(address, client_id, clock)
+    ear.run()
+    try:
+        wait_s(seconds)
+        trouble = "" if ear.connected else str(ear.facts()["trouble"])
+    finally:
+        ear.stop()
+    with ear.locked:
+        guesses = [
+            guess(topic, path, value, pace(times_ms))
+            for topic, (numbers, times_ms) in sorted(ear.heard.items())
+            for path, value in numbers.items()
+        ]
+    return MqttFind(tuple(one for one in guesses if _likely(one)), trouble, ear.more)
+
+
+def _likely(one: Guess) -> bool:
+    if one.quantity == Quantity.HUMIDITY:
+        return -1 <= one.value <= 105
+    return one.quantity == Quantity.TEMPERATURE and -60 <= one.value <= 250

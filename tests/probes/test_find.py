@@ -1,0 +1,187 @@
+"""Finding probes: guesses from payloads, real pseudo-terminals, frozen trees, a real broker."""
+
+import threading
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from kojimon.clock import SystemClock
+from kojimon.links.mqtt import Address
+from kojimon.model import Quantity
+from kojimon.probes.decode import parse_path
+from kojimon.probes.find import find_kernel, listen_mqtt, listen_serial, serial_ports
+from kojimon.probes.guess import LineGuess, guess, guess_lines, numbers_in, pace, quantity_of
+from tests.parts.broker import Broker, free_port, publish
+from tests.parts.pty import Device
+from tests.probes.trees import SOUND, plant
+
+T, H = Quantity.TEMPERATURE, Quantity.HUMIDITY
+
+
+@pytest.mark.parametrize(
+    ("name", "quantity"),
+    [
+        ("temperature", T),
+        ("DS18B20-1.Temperature", T),
+        ("AM2301.Humidity", H),
+        ("T", T),
+        ("t2", T),
+        ("rh", H),
+        ("bed_temp", T),
+        ("sensors/kitchen/humidity", H),
+        ("temperature/humidity_alarm", H),
+        ("battery", ""),
+        ("timestamp", ""),
+        ("height", ""),
+    ],
+)
+def test_names(name: str, quantity: str) -> None:
+    assert quantity_of(name) == quantity
+
+
+def test_units() -> None:
+    assert guess("", "temp_f", 20.0).unit == "F"
+    assert guess("", "temperature", 86.0).unit == "F"
+    assert guess("", "temperature", 30.0).unit == "C"
+    assert guess("", "humidity", 86.0).unit == "%"
+
+
+def test_numbers_in_published_payloads() -> None:
+    # Payload examples from the documentation of an open firmware (MQTT.md, DS18x20.md).
+    payload = b'{"Time":"2021-01-02T09:09:44","DS18B20-1":{"Id":"00000566CC39","Temperature":13.3},"TempUnit":"C"}'
+    assert numbers_in(payload) == {"DS18B20-1.Temperature": 13.3}
+    assert numbers_in(b"21.5") == {"": 21.5}
+    assert numbers_in(b'[{"t":1},{"t":2}]') == {"[0].t": 1.0, "[1].t": 2.0}
+
+
+@given(st.binary(max_size=300) | st.recursive(st.floats(), st.lists).map(lambda x: repr(x).encode()))
+def test_no_payload_makes_it_raise_and_every_path_can_be_used(payload: bytes) -> None:
+    numbers = numbers_in(payload)
+    assert len(numbers) <= 64
+    for path in numbers:
+        parse_path(path)
+
+
+@given(st.lists(st.binary(max_size=60), max_size=12))
+def test_no_lines_make_it_raise(lines: list[bytes]) -> None:
+    assert guess_lines(lines).format in ("", "json", "keys", "csv")
+
+
+@pytest.mark.parametrize(
+    ("lines", "form", "columns", "keys"),
+    [
+        ([b'{"bed":31.4,"rh":80}'] * 3, "json", (), ["bed", "rh"]),
+        ([b"boot", b"T=31.4 H=80", b"T=31.5 H=81"], "keys", (), ["T", "H"]),
+        ([b"temp,rh", b"31.4,80", b"31.5,81"], "csv", (), ["temp", "rh"]),
+        ([b"31.4;80", b"31.5;81"], "csv", ("column-1", "column-2"), ["column-1", "column-2"]),
+        ([b"31.4", b"31.5"], "csv", ("column-1",), ["column-1"]),
+        ([b"hello", b"world"], "", (), []),
+        ([], "", (), []),
+    ],
+)
+def test_lines(lines: list[bytes], form: str, columns: tuple[str, ...], keys: list[str]) -> None:
+    found = guess_lines(lines)
+    assert (found.format, found.columns, [one.key for one in found.guesses]) == (form, columns, keys)
+
+
+def test_pace() -> None:
+    assert pace([0, 10_000, 20_100, 30_000]) == 10.0
+    assert pace([5]) == 0.0
+
+
+def test_ports_by_their_most_stable_name(tmp_path: Path) -> None:
+    (tmp_path / "serial/by-id").mkdir(parents=True)
+    (tmp_path / "serial/by-path").mkdir()
+    for name in ("ttyUSB0", "ttyUSB1", "ttyACM0"):
+        (tmp_path / name).touch()
+    (tmp_path / "serial/by-id/usb-probe").symlink_to(tmp_path / "ttyUSB0")
+    (tmp_path / "serial/by-path/platform-1").symlink_to(tmp_path / "ttyUSB0")
+    (tmp_path / "serial/by-path/platform-2").symlink_to(tmp_path / "ttyUSB1")
+    found = [str(port.relative_to(tmp_path)) for port in serial_ports(tmp_path)]
+    assert found == ["serial/by-id/usb-probe", "serial/by-path/platform-2", "ttyACM0"]
+
+
+def test_listening_to_a_port(tmp_path: Path) -> None:
+    with Device(tmp_path) as device:
+        stop = threading.Event()
+
+        def talk() -> None:
+            while not stop.wait(0.02):
+                device.send(b"T=31.4 H=80\n")
+
+        thread = threading.Thread(target=talk)
+        thread.start()
+        try:
+            found = listen_serial(device.path, SystemClock(), 10.0)
+        finally:
+            stop.set()
+            thread.join()
+    assert (found.port, found.baud, found.lines.format, found.trouble) == (str(device.path), 9600, "keys", "")
+    assert [(one.key, one.quantity) for one in found.lines.guesses] == [("T", T), ("H", H)]
+
+
+def test_a_silent_and_a_missing_port_say_so(tmp_path: Path) -> None:
+    with Device(tmp_path) as device:
+        assert listen_serial(device.path, SystemClock(), 0.2, [9600]).trouble == "nothing was heard"
+    missing = listen_serial(tmp_path / "none", SystemClock(), 0.2)
+    assert missing.lines == LineGuess("")
+    assert "no such device" in missing.trouble
+
+
+def test_kernel_trees(tmp_path: Path) -> None:
+    root = plant(tmp_path, SOUND)
+    found = {(one.driver, guess.topic): guess for one in find_kernel(root) for guess in one.guesses}
+    assert {topic for _, topic in found} == {
+        "bus/w1/devices/28-00000bbb9b13/temperature",
+        "class/hwmon/name:sht4x/temp1_input",
+        "class/hwmon/name:sht4x/humidity1_input",
+        "class/hwmon/name:sht3x/temp1_input",
+        "class/hwmon/name:sht3x/humidity1_input",
+        "bus/iio/devices/name:bme280/in_temp_input",
+        "bus/iio/devices/name:bme280/in_humidityrelative_input",
+        "bus/iio/devices/name:bme680/in_temp_input",
+        "bus/iio/devices/name:bme680/in_humidityrelative_input",
+        "bus/iio/devices/name:htu21/in_temp_raw",
+    }
+    bed = found["w1_slave_temp", "bus/w1/devices/28-00000bbb9b13/temperature"]
+    assert (bed.device, bed.quantity, bed.unit, bed.value) == ("ds18b20", T, "C", 30.0)
+    assert found["bme680", "bus/iio/devices/name:bme680/in_humidityrelative_input"].value == pytest.approx(41.074)
+
+
+def test_no_kernel_trees_at_all(tmp_path: Path) -> None:
+    assert find_kernel(tmp_path) == []
+
+
+def test_listening_to_a_broker(tmp_path: Path) -> None:
+    with Broker(tmp_path / "broker") as broker:
+        publish(broker, "garden/humidity", b"55", retain=True)
+
+        stop = threading.Event()
+
+        def talk() -> None:
+            while not stop.wait(0.05):
+                publish(broker, "tele/koji/SENSOR", b'{"DS18B20":{"Temperature":31.5},"uptime":7}')
+                publish(broker, "koji/temp", b"88.7")
+                publish(broker, "koji/words", b"hello")
+
+        thread = threading.Thread(target=talk)
+        thread.start()
+        try:
+            found = listen_mqtt(Address("127.0.0.1", broker.port), SystemClock(), 1.5, "finder")
+        finally:
+            stop.set()
+            thread.join()
+    assert found.trouble == ""
+    seen = {(one.topic, one.key): (one.quantity, one.unit) for one in found.guesses}
+    assert seen == {
+        ("garden/humidity", ""): (H, "%"),
+        ("tele/koji/SENSOR", "DS18B20.Temperature"): (T, "C"),
+        ("koji/temp", ""): (T, "F"),
+    }
+
+
+def test_a_broker_that_is_not_there_says_so() -> None:
+    found = listen_mqtt(Address("127.0.0.1", free_port()), SystemClock(), 0.5, "finder")
+    assert "nobody listens there" in found.trouble
