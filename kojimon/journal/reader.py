@@ -320,6 +320,24 @@ class Reader:
             (first, end, probe),
         )
 
+    def extremes(
+        self, probes: Sequence[int], t0_ms: int, t1_ms: int, width_ms: int
+    ) -> list[tuple[int, int, float, float, int]]:
+        """Good readings of some probes in stretches of width_ms from t0_ms up to but without t1_ms.
+
+        Returns:
+            (probe, t_ms of the stretch's first reading, lowest, highest, number of readings), by probe and time;
+            stretches without a good reading are left out.
+        """
+        with self._reading() as db:
+            span = (position(db, t0_ms), position(db, t1_ms))
+            return db.execute(
+                "SELECT probe, min(t_ms), min(coalesce(value, raw)), max(coalesce(value, raw)), count(*) FROM reading "
+                f"WHERE seq >= ? AND seq < ? AND quality = 0 AND probe IN ({', '.join('?' * len(probes))}) "
+                "GROUP BY probe, (t_ms - ?) / ? ORDER BY 1, 2",
+                (*span, *probes, t0_ms, width_ms),
+            ).fetchall()
+
 
 def position(db: sqlite3.Connection, t_ms: int) -> int:
     """Readings of an engine time and later have the seq returned or a higher one, earlier ones a lower.

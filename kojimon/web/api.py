@@ -167,7 +167,8 @@ class Api:
         rows = queries.probes(query, reader)
         if "points" in query:
             points = queries.whole(query, "points", 0, 1, series.MOST_POINTS)
-            found = [_buckets(reader, row, stretch, points, utc_of) for row in rows]
+            by_probe = series.buckets(reader, [row.no for row in rows], *stretch, points)
+            found = [_buckets(row, by_probe[row.no], utc_of) for row in rows]
         else:
             after = queries.whole(query, "after", stretch.t0_ms, 0, 2**53)
             limit = queries.whole(query, "limit", series.MOST_ROWS, 1, series.MOST_ROWS)
@@ -221,8 +222,7 @@ def _head(row: ProbeRow) -> Document:
     }  # fmt: skip
 
 
-def _buckets(reader: Reader, row: ProbeRow, stretch: Span, points: int, utc_of: UtcOf) -> Document:
-    found = series.buckets(reader, row.no, stretch.t0_ms, stretch.t1_ms, points)
+def _buckets(row: ProbeRow, found: list[series.Bucket], utc_of: UtcOf) -> Document:
     table = [[one.t_ms, iso_utc(utc_of(one.t_ms)[0]), one.low, one.high, one.readings] for one in found]
     return {**_head(row), "columns": ["t_ms", "utc", "low", "high", "readings"], "rows": table, "after": None}
 

@@ -5,7 +5,7 @@ Read in slices of time, so that neither memory nor the reader's lock is held for
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 from kojimon.journal.reader import Reader
@@ -13,7 +13,6 @@ from kojimon.journal.reader import Reader
 SLICE_MS = 2 * 3_600_000
 MOST_POINTS = 5_000
 MOST_ROWS = 5_000
-GOOD = 0
 
 Reading = tuple[int, float | None, int]
 
@@ -52,19 +51,12 @@ def page(reader: Reader, probe: int, t0_ms: int, t1_ms: int, limit: int) -> tupl
     return found, None
 
 
-def buckets(reader: Reader, probe: int, t0_ms: int, t1_ms: int, points: int) -> list[Bucket]:
-    """The good readings of one probe in `points` equal stretches at most; stretches without a reading are left out."""
+def buckets(reader: Reader, probes: Sequence[int], t0_ms: int, t1_ms: int, points: int) -> dict[int, list[Bucket]]:
+    """The good readings of each probe in `points` equal stretches at most; stretches without one are left out."""
     width_ms = max(1, -(-(t1_ms - t0_ms) // points))
-    found: dict[int, Bucket] = {}
-    for part in _slices(reader, probe, t0_ms, t1_ms):
-        for t_ms, value, quality in part:
-            if quality != GOOD or value is None:
-                continue
-            place = (t_ms - t0_ms) // width_ms
-            before = found.get(place)
-            if before is None:
-                found[place] = Bucket(t_ms, value, value, 1)
-            else:
-                low, high = min(before.low, value), max(before.high, value)
-                found[place] = Bucket(before.t_ms, low, high, before.readings + 1)
-    return list(found.values())
+    step_ms = width_ms * max(1, SLICE_MS // width_ms)
+    found: dict[int, list[Bucket]] = {probe: [] for probe in probes}
+    for from_ms in range(t0_ms, t1_ms, step_ms):
+        for row in reader.extremes(probes, from_ms, min(t1_ms, from_ms + step_ms), width_ms):
+            found[row[0]].append(Bucket._make(row[1:]))
+    return found
