@@ -27,6 +27,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "batch": ("batch:batch", "Start a batch, mark steps, write notes, harvest."),
     "alarms": ("alarms:alarms", "See alarms, say you have seen them, pause them, test them."),
     "probes": ("probes:probes", "See what each probe says; find new ones."),
+    "curve": ("curve:curve", "Draw a batch's curve, here or as a picture."),
+    "review": ("review:review", "What happened in a batch; batches beside each other."),
     "export": ("export:export", "Write a batch's readings to a file."),
     "rehearse": ("rehearse:rehearse", "Run a recorded curve through a schedule."),
     "journal": ("journal:journal", "Size and state of the journal; make a copy of it."),

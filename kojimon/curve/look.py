@@ -7,6 +7,7 @@ colour-coded alerts (red danger, yellow caution, green safe).
 
 from __future__ import annotations
 
+import re
 from typing import Final
 
 LIGHT: Final = (
@@ -68,3 +69,10 @@ CSS: Final = (
     f"@media print{{:root .k-sheet,svg.k-sheet:root{{{LIGHT}}}}}{RULES}"
 )
 """For a page with sheets in it, and for a sheet that stands alone."""
+
+
+def plain(svg: str) -> str:
+    """A sheet that stands alone, in its light colours, for programs that know no custom properties of style sheets."""
+    colours = dict(part.split(":") for part in LIGHT.split(";") if part)
+    rules = re.sub(r"var\((--k-[a-z0-9]+)\)", lambda found: colours[found[1]], RULES)
+    return svg.replace(CSS, rules)

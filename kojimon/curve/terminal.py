@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 
 from kojimon.curve.axes import Scale, clock_ticks, scale_of
@@ -22,25 +23,30 @@ def lines(sheet: Sheet, columns: int, rows: int, fahrenheit: bool, zone: str) ->
     """
     step = next((one for one in STEPS_H if (sheet.to_h - sheet.from_h) / one <= max(4, rows - 4)), 12.0)
     narrow = columns < NARROW
-    clock = {} if narrow else _clock(sheet, zone, step)
+    first_h = math.floor(sheet.from_h / step) * step
+    clock = {} if narrow else _clock(sheet, zone, step, first_h)
     left = 5 + (10 if clock else 0)
     wide = max(12, min(48, round((columns - left) * (0.5 if narrow else 0.45))))
     scale = scale_of(sheet, Strip.KOJI, 0, wide - 1, fahrenheit)
     room = columns - left - wide - 14
     found = [" " * left + _scale(scale, wide) + "  koji   air"]
-    hour = sheet.from_h
+    hour = first_h
     while hour < sheet.to_h:
-        found.append(_line(sheet, scale, hour, step, wide, clock, room))
+        found.append(
+            _line(
+                sheet, scale, hour, step, wide, clock.get(round((hour - first_h) / step), "") if clock else None, room
+            )
+        )
         hour += step
     names = [track.label for track in sheet.tracks if track.strip is Strip.KOJI]
     found.append("  ".join(f"{SIGNS[n % len(SIGNS)]} {name}" for n, name in enumerate(names)) + "  | limits")
     return [line.rstrip() for line in found]
 
 
-def _clock(sheet: Sheet, zone: str, step: float) -> dict[int, str]:
+def _clock(sheet: Sheet, zone: str, step: float, first_h: float) -> dict[int, str]:
     """Text of the clock by number of the line."""
     ticks = clock_ticks(sheet, zone, 1.0, max(1.0, step))
-    return {int((tick.hour - sheet.from_h) / step): tick.text for tick in ticks}
+    return {int((tick.hour - first_h) / step): tick.text for tick in ticks}
 
 
 def _scale(scale: Scale, wide: int) -> str:
@@ -52,7 +58,7 @@ def _scale(scale: Scale, wide: int) -> str:
     return "".join(cells)[:wide]
 
 
-def _line(sheet: Sheet, scale: Scale, hour: float, step: float, wide: int, clock: dict[int, str], room: int) -> str:
+def _line(sheet: Sheet, scale: Scale, hour: float, step: float, wide: int, clock: str | None, room: int) -> str:
     cells = [" "] * wide
     for limit in _limits_at(sheet, hour + step / 2):
         _put(cells, scale, limit, "|")
@@ -64,7 +70,7 @@ def _line(sheet: Sheet, scale: Scale, hour: float, step: float, wide: int, clock
             _fill(cells, scale, min(low for low, _ in spans), max(high for _, high in spans), SIGNS[number % 4])
             tops.append(max(high for _, high in spans))
     at = f"{hour:>4.0f} " if step >= 1 or not hour % 1 else "     "
-    told = f"{clock.get(round((hour - sheet.from_h) / step), ''):<10}" if clock else ""
+    told = "" if clock is None else f"{clock:<10}"
     koji = f"{scale.shown(max(tops)):6.1f}" if tops else "     -"
     words = _words([mark for mark in sheet.marks if hour <= mark.hour < hour + step], room)
     return f"{at}{told}{''.join(cells)}{koji}{_air(sheet, scale, hour, step)}  {words}"

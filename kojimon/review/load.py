@@ -1,0 +1,188 @@
+"""A batch taken out of the journal: its events, its readings, the settings it ran under. Nothing is written."""
+
+from __future__ import annotations
+
+from array import array
+from collections.abc import Callable, Iterator, Mapping
+from typing import Any
+
+import msgspec
+from msgspec import Struct
+
+from kojimon.errors import UsageError
+from kojimon.journal.export import batch_span, placed_in
+from kojimon.journal.reader import Reader
+from kojimon.journal.records import BatchRow, Placing
+from kojimon.journal.stamps import Stamps
+from kojimon.model import Event, Quality
+from kojimon.review.alarms import AlarmFigures, alarm_figures
+from kojimon.review.bands import BandSpan, spans
+from kojimon.review.figures import Figures, figures
+from kojimon.review.hours import Hours
+from kojimon.review.quality import ProbeQuality, quality_of
+from kojimon.review.series import Series, gap_of
+from kojimon.review.story import Story, story_of
+from kojimon.schedule.spec import Schedule
+
+Progress = Callable[[int, int], None]
+EVENTS_PAGE = 1000
+
+
+class Case(Struct, frozen=True):
+    """A batch with everything a review needs.
+
+    Attributes:
+        row: the journal's row of it.
+        events: its own and, within its time, the site's.
+        t0_ms, t1_ms: engine time of its first and last moment.
+        hours: its axis; inoculated: whether that counts from the spores.
+        schedule: as it stood at the end; None where the settings no longer know it.
+        settings: the site's settings at the end, plain; {} where they are not known.
+    """
+
+    row: BatchRow
+    events: tuple[Event, ...]
+    story: Story
+    hours: Hours
+    stamps: Stamps
+    t0_ms: int
+    t1_ms: int
+    inoculated: bool
+    bands: tuple[BandSpan, ...]
+    schedule: Schedule | None
+    settings: dict[str, Any]
+    probes: dict[int, Placing]
+    names: dict[int, str]
+
+    @property
+    def end_ms(self) -> float:
+        """Its end, ms since hour 0."""
+        return float(self.hours.ms(self.t1_ms))
+
+
+class Review(Struct, frozen=True):
+    """A case with its readings counted."""
+
+    case: Case
+    curves: tuple[Series, ...]
+    figures: Figures
+    alarms: AlarmFigures
+    quality: tuple[ProbeQuality, ...]
+
+
+def load_case(reader: Reader, batch: str) -> Case:
+    """The batch without its readings. Raises UsageError when there is none of that id."""
+    span = batch_span(reader, batch)
+    row = span.batch
+    if row is None:
+        raise UsageError(f"there is no batch {batch!r}")
+    t0_ms, t1_ms = span.t0_ms, max(span.t0_ms, span.t1_ms - 1)
+    events = _events(reader, row, t0_ms, t1_ms)
+    story = story_of([event for event in events if event.batch == row.id])
+    zero_ms = story.hour0_ms if story.hour0_ms is not None else row.started_t_ms
+    hours = Hours.of(zero_ms, reader.events(kinds=("anchor",), limit=EVENTS_PAGE))
+    known = _Settings(reader)
+    numbers = reader.probes_between(t0_ms, t1_ms + 1)
+    placings = placed_in(reader.placings(), reader.seq_at(t1_ms + 1))
+    return Case(
+        row=row, events=tuple(events), story=story, hours=hours, stamps=reader.stamps(), t0_ms=t0_ms, t1_ms=t1_ms,
+        inoculated=story.hour0_ms is not None,
+        bands=tuple(spans(story.stages, lambda t_ms: known.schedule(row.schedule, t_ms), hours.ms, t1_ms)),
+        schedule=known.schedule(row.schedule, t1_ms),
+        settings=known.at(t1_ms).get("settings", {}),
+        probes={no: placings[no] for no in numbers if no in placings and placings[no].incubator == row.incubator},
+        names={probe.no: probe.name for probe in reader.probes()},
+    )  # fmt: skip
+
+
+def load_review(reader: Reader, batch: str, progress: Progress | None = None) -> Review:
+    """The batch with all its figures; reads every reading once, in pages.
+
+    Args:
+        progress: told rows done and rows in all.
+    """
+    case = load_case(reader, batch)
+    curves, verdicts = read_curves(reader, case, progress)
+    return Review(
+        case=case,
+        curves=tuple(curves),
+        figures=figures(curves, case.story, case.bands, case.hours, case.end_ms),
+        alarms=alarm_figures(case.events, max(case.t0_ms, case.hours.zero_ms), case.t1_ms),
+        quality=tuple(quality_of(one, verdicts.get(one.probe, {}), case.end_ms, case.settings) for one in curves),
+    )
+
+
+def read_curves(
+    reader: Reader, case: Case, progress: Progress | None = None
+) -> tuple[list[Series], dict[str, dict[int, int]]]:
+    """Every good reading of the batch's probes by probe, and how many readings of each verdict each had."""
+    times = {no: array("q") for no in case.probes}
+    values = {no: array("d") for no in case.probes}
+    verdicts: dict[int, dict[int, int]] = {no: {} for no in case.probes}
+    good = int(Quality.GOOD)
+    axis = case.hours.ms if case.hours.anchors else None
+    zero_ms = case.hours.zero_ms
+    first, end = reader.seq_at(case.t0_ms), reader.seq_at(case.t1_ms + 1)
+    for page in reader.stored_pages(first, end):
+        for _seq, t_ms, no, raw, value, verdict in page:
+            counted = verdicts.get(no)
+            if counted is None:
+                continue
+            counted[verdict] = counted.get(verdict, 0) + 1
+            true = raw if value is None else value
+            if verdict == good and true is not None:
+                times[no].append(t_ms - zero_ms if axis is None else axis(t_ms))
+                values[no].append(true)
+        if progress is not None:
+            progress(page[-1][0] - first + 1, end - first)
+    curves = [
+        Series(case.names[no], site.place, site.tray, site.quantity, times[no], values[no], gap_of(times[no]))
+        for no, site in sorted(case.probes.items(), key=lambda item: order_of(item[1]))
+    ]
+    return curves, {case.names[no]: counted for no, counted in verdicts.items()}
+
+
+def order_of(site: Placing) -> tuple[bool, int, int]:
+    """The koji first, then the air, temperatures before humidity."""
+    places = ("bed", "air", "wet-bulb", "room")
+    rank = places.index(site.place) if site.place in places else len(places)
+    return site.quantity != "temperature", rank, site.probe
+
+
+def _events(reader: Reader, row: BatchRow, t0_ms: int, t1_ms: int) -> list[Event]:
+    """The batch's events, and those of the site while it lasted; a verdict may come later."""
+    own = list(_pages(reader, row.id))
+    site = [event for event in _pages(reader, "") if not event.incubator and t0_ms <= event.t_ms <= t1_ms]
+    return sorted(own + site, key=lambda event: event.no)
+
+
+def _pages(reader: Reader, batch: str) -> Iterator[Event]:
+    after = 0
+    while page := reader.events(after, batch, None, EVENTS_PAGE):
+        after = page[-1].no
+        yield from page
+
+
+class _Settings:
+    """Which settings were in force when, from the events that state them."""
+
+    def __init__(self, reader: Reader) -> None:
+        self._reader = reader
+        events = reader.events(kinds=("settings",), limit=100_000)
+        self._since = [(event.t_ms, event.key) for event in events]
+        self._bodies: dict[str, Mapping[str, Any]] = {}
+
+    def at(self, t_ms: int) -> Mapping[str, Any]:
+        """The settings in force at an engine time, plain; {} where none are known."""
+        name = next((key for since, key in reversed(self._since) if since <= t_ms), "")
+        if name and name not in self._bodies:
+            self._bodies[name] = self._reader.settings(name) or {}
+        return self._bodies.get(name, {})
+
+    def schedule(self, name: str, t_ms: int) -> Schedule | None:
+        """A schedule as it stood at an engine time."""
+        plain = self.at(t_ms).get("setup", {}).get("schedules", {}).get(name)
+        try:
+            return None if plain is None else msgspec.convert(plain, Schedule)
+        except msgspec.ValidationError:
+            return None

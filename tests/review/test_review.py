@@ -1,0 +1,221 @@
+"""A review whole: hand-made batches, the file that stands alone, batches beside each other."""
+
+import re
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+
+from kojimon.curve import Style
+from kojimon.errors import UsageError
+from kojimon.journal.reader import Reader
+from kojimon.review.compare import best, differences, sides
+from kojimon.review.earlier import best_before, earlier_of
+from kojimon.review.load import Review, load_review
+from kojimon.review.report import compare_file, compare_of, report_of, review_file
+from kojimon.review.sheet import speech_of
+from kojimon.review.words import lead, tables
+from kojimon.words.speech import Speech
+from tests.review.kitchen import Kitchen
+
+STYLE = Style(700, 15.0)
+
+
+def kitchen(folder: Path) -> Kitchen:
+    """Two batches, a week apart: the second warms 3 h later, grows 2 °C hotter, and gets somebody up."""
+    one = Kitchen(folder)
+    _batch(one, 0.0, "b-1", "first", 18.0, 39.5)
+    one.act(50.0, "batch.verdict", batch="b-1", look_score=5, smell_score=5)
+    _batch(one, 168.0, "b-2", "second", 21.0, 43.5)
+    return one
+
+
+def _batch(one: Kitchen, at: float, batch: str, name: str, onset_h: float, peak_c: float) -> None:
+    one.begin(at, id=batch, name=name, rice_kg=2.0)
+    for minute in range(44 * 60):
+        hour = minute / 60
+        bed = 31.0 if hour < onset_h else min(peak_c, 31.0 + hour - onset_h)
+        if hour > 40:
+            bed = 36.0
+        one.read(at + hour, "bed", bed).read(at + hour, "bed-2", bed - 0.5)
+        one.read(at + hour, "air", 30.0).read(at + hour, "air-humidity", 85.0)
+    one.act(at + 24.0, "task.done", task="first-check")
+    one.act(at + 44.0, "batch.harvest", yield_kg=2.35)
+
+
+@pytest.fixture(scope="module")
+def pair(tmp_path_factory: pytest.TempPathFactory) -> tuple[Reader, list[Review]]:
+    reader = kitchen(tmp_path_factory.mktemp("pair")).write(220.0)
+    return reader, [load_review(reader, name) for name in ("b-1", "b-2")]
+
+
+def speech(review: Review, fahrenheit: bool = False) -> Speech:
+    return speech_of(review.case, fahrenheit, fahrenheit, "America/Chicago")
+
+
+def test_the_first_batch_by_hand(pair: tuple[Reader, list[Review]]) -> None:
+    """31 °C to hour 18, 1 K/h to 39.5 °C at hour 26.5, held to hour 40, then 36 °C to hour 44.
+
+    3 °C above the air (30 °C) is reached at hour 20 and held: that is the onset. 35 °C at hour 22, 38 °C at hour 25.
+    30-35: 22 h; 35-38: 3 h and 4 h; above 38: from hour 25 to 40, 15 h.
+    """
+    tray = pair[1][0].figures.trays[0]
+    assert tray.onset_h == pytest.approx(20.0, abs=0.02)
+    assert tray.reached_h == pytest.approx((22.0, 25.0, None, None), abs=0.02)
+    assert tray.ranges_h == pytest.approx((22.0, 7.0, 15.0, 0.0), abs=0.03)
+    assert tray.curve.highest == 39.5
+    assert tray.curve.highest_h == pytest.approx(26.5, abs=0.02)
+    assert tray.rise_k_per_h == pytest.approx(1.0, abs=0.001)
+
+
+def test_readings_from_before_and_after_the_batch_do_not_count(pair: tuple[Reader, list[Review]]) -> None:
+    for review in pair[1]:
+        assert review.figures.length_h == pytest.approx(44.0)
+        assert sum(review.figures.trays[0].ranges_h[:3]) == pytest.approx(44.0, abs=0.05)
+
+
+def test_a_work_against_its_window(pair: tuple[Reader, list[Review]]) -> None:
+    """The look opens and is due with self-warming (3 °C above the air for ten minutes: hour 20.2), done at hour 24."""
+    timing = next(t for t in pair[1][0].figures.timings if t.task == "first-check")
+    assert timing.hour == 24.0
+    assert timing.after_due_h == pytest.approx(24 - 20.18, abs=0.05)
+    assert (timing.late_h, timing.early_h) == (0.0, 0.0)
+
+
+def test_differences_in_words(pair: tuple[Reader, list[Review]]) -> None:
+    reviews = pair[1]
+    one, other = sides(reviews)
+    told = differences(other, one, speech(reviews[0]))
+    assert "began to warm by itself 3 h later" in told
+    assert "reached 35 °C 3 h later" in told
+    assert "4 °C hotter" in " ".join(told).replace("4.0 °C", "4 °C")
+    assert any(re.fullmatch(r"\d+ h( \d+ min)? above 40 °C, none in first", text) for text in told), told
+    assert "reached 40 °C at hour 30.0; first never did" in told
+    in_f = " ".join(differences(other, one, speech(reviews[0], fahrenheit=True)))
+    assert "7.2 °F hotter" in in_f and "°C" not in in_f
+
+
+def test_aligned_at_self_warming_the_three_hours_are_gone(pair: tuple[Reader, list[Review]]) -> None:
+    reviews = pair[1]
+    one, other = sides(reviews, "warming")
+    told = differences(other, one, speech(reviews[0]))
+    assert not any(text.startswith(("began to warm", "reached 35")) for text in told)
+
+
+def test_the_same_batch_is_much_the_same(pair: tuple[Reader, list[Review]]) -> None:
+    one, twin = sides([pair[1][0], pair[1][0]])
+    assert differences(one, twin, speech(pair[1][0])) == ["Much the same as first (b-1)."]
+
+
+def test_the_best_by_its_scores_is_the_reference(pair: tuple[Reader, list[Review]]) -> None:
+    reader, reviews = pair
+    assert best(reviews) == 0
+    found = best_before(reader, reviews[1].case.row)
+    assert found is not None and (found[0].id, found[1]) == ("b-1", 5.0)
+    pale = earlier_of(reader, reviews[1].case.row)
+    assert pale is not None and pale.label == "batch first, your best, 5.0 of 5"
+    assert max(point.high for run in pale.runs for point in run) == 39.5
+    assert best_before(reader, reviews[0].case.row) is None
+
+
+def test_the_story_in_sentences(pair: tuple[Reader, list[Review]]) -> None:
+    told = lead(pair[1][1], speech(pair[1][1], fahrenheit=True))
+    assert told[0] == "Harvested 44.0 hours after the spores: 5.2 lb of koji."
+    assert told[1] == "The top tray grew hottest: 110.3 °F at hour 33.5."
+    assert told[2] == "It began to warm by itself at hour 23.0."
+    assert told[3].endswith("of them to get you up.")
+
+
+def test_yield_stands_beside_what_is_published(pair: tuple[Reader, list[Review]]) -> None:
+    """2.35 kg of 2 kg are 117.5 %: within the 117-119 % of sake brewers' notes."""
+    table = next(t for t in tables(pair[1][0], speech(pair[1][0])) if t.title == "Weight")
+    assert table.rows[-1].cells == ("118 %",) and "117 to 119 %" in table.rows[-1].note
+
+
+class Outside(HTMLParser):
+    """Collects what a page would fetch or run."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.found: list[str] = []
+        self.seen: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.seen.append(tag)
+        for name, value in attrs:
+            fetches = name in ("src", "href", "data", "srcset", "action") and not (value or "").startswith("data:")
+            if fetches or name.startswith("on") or tag in ("script", "link", "iframe", "object"):
+                self.found.append(f"{tag} {name}={value}")
+
+
+def outside(html: str) -> list[str]:
+    parser = Outside()
+    parser.feed(html)
+    assert "svg" in parser.seen and "table" in parser.seen
+    return parser.found + re.findall(r"url\([^)]*\)|@import[^;]*", html)
+
+
+def test_the_file_needs_nothing_else(batch: Reader) -> None:
+    review = load_review(batch, "b-1")
+    html = review_file(report_of(review, speech(review), STYLE))
+    assert outside(html) == []
+    assert "smells of chestnut &lt;b&gt;" in html and "<b>" not in html.split("</style>", 1)[1]
+    assert "kojimon cannot tell whether koji is fit to eat" in html
+    assert "5 of 5" in html and "Before anybody eats it" in html
+    assert "@media print" in html and "prefers-color-scheme" in html
+
+
+def test_a_comparison_as_a_file(pair: tuple[Reader, list[Review]]) -> None:
+    html = compare_file(compare_of(pair[1], speech(pair[1][0]), STYLE, "warming"))
+    assert outside(html) == []
+    assert "Seen from first, with your best score, 5.0 of 5." in html
+
+
+def test_an_unknown_batch_is_told(batch: Reader) -> None:
+    with pytest.raises(UsageError, match="no batch 'b-9'"):
+        load_review(batch, "b-9")
+
+
+def test_an_open_batch_that_was_never_inoculated(folder: Path) -> None:
+    one = Kitchen(folder).act(0.0, "batch.start", id="b-1", name="raw")
+    for minute in range(90):
+        one.read(minute / 60, "bed", 60.0 - minute / 4)
+    reader = one.write(1.5)
+    review = load_review(reader, "b-1")
+    assert not review.case.inoculated
+    assert review.figures.length_h == pytest.approx(1.5)
+    assert lead(review, speech(review))[0] == "Still growing, 1.5 hours after the start."
+    assert "<svg" in review_file(report_of(review, speech(review), STYLE))
+
+
+def test_a_batch_without_a_single_reading(folder: Path) -> None:
+    reader = Kitchen(folder).begin().act(41.0, "batch.discard", reason="power cut").write(41.0)
+    review = load_review(reader, "b-1")
+    assert lead(review, speech(review))[0] == "Thrown away 41.0 hours after the spores."
+    assert review.figures.trays == ()
+    assert "Thrown away" in review_file(report_of(review, speech(review), STYLE))
+
+
+def test_corrections_count(folder: Path) -> None:
+    """The spores were marked at hour 2 and corrected to hour 1; a mixing was taken back."""
+    one = Kitchen(folder).act(0.0, "batch.start", id="b-1", name="x")
+    one.act(2.0, "task.done", task="inoculate", override="x").act(3.0, "task.correct", mark=1, at_t_ms=3_600_000)
+    one.act(20.0, "task.done", task="first-check").act(20.1, "task.undo", mark=2)
+    one.read(4.0, "bed", 30.0)
+    review = load_review(one.write(25.0), "b-1")
+    assert review.case.hours.zero_ms == 3_600_000
+    assert [timing.task for timing in review.figures.timings] == ["inoculate"]
+    assert review.figures.length_h == pytest.approx(24.0)
+
+
+def test_bad_readings_are_told_and_not_used(folder: Path) -> None:
+    one = Kitchen(folder).begin()
+    for minute in range(600):
+        spike = minute % 100 == 50
+        one.read(minute / 60, "bed", 85.0 if spike else 31.0, 4 if spike else 0)
+    review = load_review(one.write(10.0), "b-1")
+    quality = next(q for q in review.quality if q.probe == "bed")
+    assert (quality.readings, quality.bad) == (600, {4: 6})
+    assert review.figures.trays[0].curve.highest == 31.0
+    table = next(t for t in tables(review, speech(review)) if t.title == "Readings")
+    assert table.rows[0].cells[3] == "6 not a measurement (the device's own fault code)"
