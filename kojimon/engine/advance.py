@@ -14,6 +14,7 @@ from kojimon.engine.guess import guess_mixing
 from kojimon.engine.inputs import take_input
 from kojimon.engine.limits import bands_in_force, judge_probe
 from kojimon.engine.plan import reconsider
+from kojimon.engine.proof import bump_due, judge_bump, test_due
 from kojimon.engine.quiet import NONE, refresh
 from kojimon.engine.silence import bad_reading, bed_due, heard, probe_due, resume
 from kojimon.engine.slow import judge_slowly
@@ -87,6 +88,7 @@ def _look(turn: Turn, t_ms: int, no: int, value: float) -> None:
     before_ms = turn.last_t.get(no, t_ms)
     turn.last_t[no], turn.last_v[no] = t_ms, value
     heard(turn, probe)
+    judge_bump(turn, probe, value)
     if "trace" not in turn.due:
         turn.set_due("trace", t_ms + TRACE_EVERY_MS)
     if probe.incubator in turn.batches:
@@ -126,6 +128,10 @@ def _deadline(turn: Turn, key: str) -> None:
         hush_due(turn, name)
     elif kind == "work":
         end(turn, name)
+    elif kind == "test":
+        test_due(turn, name)
+    elif kind == "bump":
+        bump_due(turn, int(name))
     else:
         turn.set_due(key, None)
 

@@ -8,10 +8,10 @@ from typing import Any
 from msgspec.structs import replace
 
 from kojimon.alarms.states import HIDDEN, AlarmState, Signal
+from kojimon.engine.proof import answered, begin_bump, begin_test
 from kojimon.engine.state import AlarmRec
 from kojimon.engine.turn import Turn
 from kojimon.engine.work import MAX_WORK_MS, WORK_MS, begin
-from kojimon.model import Priority
 
 MAX_SHELF_MS = 3_600_000
 """The longest shelf; a longer wish is refused, not cut (OPC 10000-9, 5.8.17, MaxTimeShelved)."""
@@ -45,6 +45,8 @@ def _simple(signal: Signal, wanted: frozenset[AlarmState], done: str) -> Callabl
             turn.emit("unchanged", incubator, alarm.key, state=str(alarm.state), reason=done, **by)
             return
         turn.signal(incubator, alarm.key, signal, act=turn.act_seq, **by)
+        if alarm.key == "test" and signal is Signal.ACK:
+            answered(turn, incubator)
 
     return act
 
@@ -117,6 +119,8 @@ def _confirm(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
         return
     if alarm.state in (AlarmState.UNACK, AlarmState.RTNUN, AlarmState.LATCH_UNACK):
         turn.signal(incubator, alarm.key, Signal.ACK, act=turn.act_seq, **by)
+        if alarm.key == "test":
+            answered(turn, incubator)
     turn.emit("confirmed", incubator, alarm.key, occurrence=alarm.occurrence, text=str(data.get("text", "")), **by)
 
 
@@ -135,15 +139,6 @@ def _setpoint(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
     turn.emit("setpoint", incubator, "", **{k: data[k] for k in ("to_c",) if k in data}, **by)
 
 
-def _test(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
-    """A test alarm: it goes the whole way, is marked as a test, and ends when it is acknowledged."""
-    alarm = turn.alarm(incubator, "test")
-    if alarm.active:
-        turn.signal(incubator, "test", Signal.OFF, test=True)
-    text = str(data.get("text") or "Test: the alarm works")
-    turn.signal(incubator, "test", Signal.ON, priority=Priority.TELL, test=True, text=text, act=turn.act_seq, **by)
-
-
 _S = AlarmState
 _SHOWN = frozenset(AlarmState) - HIDDEN
 ALARM_ACTS: dict[str, Callable[[Turn, str, Facts, Facts], None]] = {
@@ -159,5 +154,6 @@ ALARM_ACTS: dict[str, Callable[[Turn, str, Facts, Facts], None]] = {
     "alarm.confirm": _confirm,
     "work.begin": _work,
     "box.setpoint": _setpoint,
-    "alarm.test": _test,
+    "alarm.test": begin_test,
+    "alarm.bump": begin_bump,
 }

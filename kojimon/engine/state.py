@@ -64,6 +64,15 @@ class Phase(Struct, frozen=True):
     rank: int = 0
 
 
+class Bump(Struct, frozen=True):
+    """A probe that is to be warmed: the limit for this, until when, how far it has got, who asked."""
+
+    limit: float
+    until_ms: int
+    level: LevelState = IDLE
+    by: dict[str, str] = {}
+
+
 class BatchState(Struct, frozen=True):
     """The open batch of an incubator."""
 
@@ -125,6 +134,7 @@ class State(Struct, frozen=True):
         usual: the usual level of each air probe, own: the box's own level there (engine.slow).
         work: since when hands are in the koji, by incubator.
         bad: of each probe whose readings are bad now: (since ms, last ms, quality).
+        bumps: probes that somebody is warming to prove the alarm, by number (engine.proof).
         awake_ms: since when the daemon has been up; silence is not counted before.
         acts: idempotency keys of the latest acts with their seq.
     """
@@ -152,6 +162,7 @@ class State(Struct, frozen=True):
     work: dict[str, int] = {}
     bad: dict[int, tuple[int, int, int]] = {}
     boots: tuple[tuple[int, int], ...] = ()
+    bumps: dict[int, Bump] = {}
     awake_ms: int = 0
     acts: dict[str, int] = {}
 

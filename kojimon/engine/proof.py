@@ -1,0 +1,100 @@
+"""Proof that the alarm works: a test through the whole chain, and a probe that somebody warms in the hand."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from kojimon.alarms.levels import IDLE, Threshold, judge
+from kojimon.alarms.states import Signal
+from kojimon.engine.quiet import NONE, refresh
+from kojimon.engine.setup import ProbeSetup
+from kojimon.engine.state import Bump
+from kojimon.engine.turn import Turn
+from kojimon.model import Priority
+
+TEST_MS = 300_000
+"""A test that nobody has answered for so long has failed, and ends."""
+BUMP_MS = 900_000
+"""A probe has to be warmed within this."""
+RISE_K = 2.0
+BUMP_DELAY_MS = 20_000
+Facts = dict[str, Any]
+
+
+def begin_test(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
+    """A test alarm goes the whole way, is marked as a test, and ends when it is answered or nobody did in time.
+
+    `wake`: it goes the way of what gets people up.
+    """
+    text = str(data.get("text") or "Test: the alarm works")
+    _raise(turn, incubator, Priority.WAKE if data.get("wake") else Priority.TELL, text=text, act=turn.act_seq, **by)
+
+
+def _raise(turn: Turn, incubator: str, priority: Priority, **facts: Any) -> None:
+    if turn.alarm(incubator, "test").active:
+        turn.signal(incubator, "test", Signal.OFF, test=True)
+    turn.signal(incubator, "test", Signal.ON, priority=priority, test=True, **facts)
+    turn.set_due(f"test/{incubator}", turn.t_ms + TEST_MS)
+
+
+def answered(turn: Turn, incubator: str) -> None:
+    """Somebody has answered the test: it is over."""
+    turn.set_due(f"test/{incubator}", None)
+    turn.signal(incubator, "test", Signal.OFF, test=True, answered=True)
+
+
+def test_due(turn: Turn, incubator: str) -> None:
+    """Nobody has answered the test in time: it has failed and ends."""
+    turn.set_due(f"test/{incubator}", None)
+    if turn.alarm(incubator, "test").active:
+        turn.signal(incubator, "test", Signal.OFF, test=True, expired=True)
+
+
+# -- the bump test ---------------------------------------------------------------------------------------------------
+
+
+def begin_bump(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
+    """A probe is about to be warmed: when it has risen by `rise_k` for 20 s, a test alarm says so."""
+    probe = turn.compiled.by_name.get(str(data.get("probe", "")))
+    if probe is None or probe.no not in turn.last_v:
+        known = ", ".join(turn.compiled.by_name) or "none"
+        turn.refuse(
+            "alarm.bump", incubator, "unknown-probe", f"no probe {data.get('probe')!r} speaks; there are {known}"
+        )
+        return
+    rise_k = float(data.get("rise_k") or RISE_K)
+    bump = Bump(turn.last_v[probe.no] + rise_k, turn.t_ms + BUMP_MS, IDLE, {k: str(v) for k, v in by.items()})
+    turn.bumps[probe.no] = bump
+    turn.set_due(f"bump/{probe.no}", bump.until_ms)
+    turn.quiet[probe.no] = NONE
+    turn.emit("bump-begin", probe.incubator, probe.name, limit=bump.limit, until_ms=bump.until_ms, **by)
+
+
+def judge_bump(turn: Turn, probe: ProbeSetup, value: float) -> None:
+    """Takes a good sample of a probe that is being warmed."""
+    bump = turn.bumps.get(probe.no)
+    if bump is None:
+        return
+    level = judge(bump.level, Threshold(bump.limit, True, BUMP_DELAY_MS, 0, 0.0, 2), value, turn.t_ms)
+    turn.bumps[probe.no] = Bump(bump.limit, bump.until_ms, level, bump.by)
+    if not level.active:
+        return
+    _forget(turn, probe)
+    _raise(
+        turn, "", Priority.WAKE, text=f"Probe {probe.name} was warmed", bump=probe.name, value=value,
+        limit=bump.limit, probe=probe.name, since_ms=level.since_ms, **bump.by,
+    )  # fmt: skip
+
+
+def bump_due(turn: Turn, no: int) -> None:
+    """Nobody has warmed the probe in time."""
+    probe = turn.compiled.probes.get(no)
+    turn.set_due(f"bump/{no}", None)
+    if probe is not None and turn.bumps.pop(no, None) is not None:
+        turn.emit("bump-missed", probe.incubator, probe.name)
+        refresh(turn, probe.incubator)
+
+
+def _forget(turn: Turn, probe: ProbeSetup) -> None:
+    turn.bumps.pop(probe.no, None)
+    turn.set_due(f"bump/{probe.no}", None)
