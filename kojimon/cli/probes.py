@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from kojimon.cli import screen
-from kojimon.cli.opening import open_kitchen
+from kojimon.cli.opening import client_of, open_kitchen, settings_file
 from kojimon.cli.options import config_option, example, json_option
+from kojimon.errors import KojimonError, UsageError
 from kojimon.units import show_duration
 from kojimon.words import speech as say
 from kojimon.words import status as words
 from kojimon.words.speech import QUALITY_WORDS, Speech
+
+if TYPE_CHECKING:
+    from kojimon.links.mqtt import Address
 
 Document = Mapping[str, Any]
 
@@ -69,3 +74,76 @@ def quality_of(row: Document) -> str:
 
 def _tone(row: Document) -> str:
     return "plain" if quality_of(row) == "good" else "look"
+
+
+@probes.command(epilog=example("kojimon probes find", "kojimon probes find --seconds 20 --broker 192.0.2.10"))
+@click.option("--seconds", type=click.FloatRange(1, 600), default=60.0, show_default=True, help="How long to listen.")
+@click.option("--broker", "brokers", multiple=True, metavar="HOST[:PORT]", help="An MQTT broker to listen to.")
+@click.option("--dev", type=click.Path(path_type=Path), default=Path("/dev"), hidden=True)
+@click.option(
+    "--root",
+    type=click.Path(path_type=Path),
+    default=Path("/sys"),
+    metavar="FOLDER",
+    help="Kernel's sensor trees. (/sys)",
+)
+@config_option
+@json_option
+def find(seconds: float, brokers: tuple[str, ...], dev: Path, root: Path, config: str | None, as_json: bool) -> None:
+    """Look for probes at serial ports, in the kernel's sensor files and at MQTT brokers; print settings for them.
+
+    Opening a serial port starts many boards anew; ports that a daemon reads are left alone.
+    """
+    from kojimon.cli.looking import look, ready
+
+    known, busy = _known(config)
+    found = look(seconds, dev, root, [*known, *map(_address, brokers)], busy)
+    if as_json:
+        screen.print_json([finding._asdict() for finding in found])
+        return
+    for port in busy:
+        screen.say(f"{port}: left alone, a daemon reads it.", error=True)
+    for finding in found:
+        screen.say(f"{finding.what}.", "plain" if finding.readings else "look", error=True)
+    lines = list(ready(found))
+    if not lines:
+        raise KojimonError(
+            "No readings were seen. Is the probe plugged in, its driver loaded, does the broker hear it? "
+            "A broker elsewhere: --broker HOST."
+        )
+    click.echo("\n".join(lines))
+
+
+def _known(config: str | None) -> tuple[list[Address], list[str]]:
+    """Brokers of the settings, and serial ports a running daemon reads; nothing where there are no settings."""
+    from kojimon.links.mqtt import Address
+    from kojimon.settings.load import load_settings
+    from kojimon.settings.secrets import read_secret
+    from kojimon.settings.spec import ModbusSource, MqttSource, SerialSource
+
+    try:
+        settings = load_settings(settings_file(config))
+    except KojimonError:
+        if config:
+            raise
+        return [], []
+    brokers = [source for source in settings.sources if isinstance(source, MqttSource)]
+    addresses = [
+        Address(
+            source.host, source.port, source.version, source.user,
+            (lambda secret=source.password: read_secret(secret)) if source.password else None,  # type: ignore[misc]
+            source.tls, source.ca_file,
+        )
+        for source in brokers
+    ]  # fmt: skip
+    ports = [source.port for source in settings.sources if isinstance(source, SerialSource | ModbusSource)]
+    return addresses, ports if client_of(settings).running() else []
+
+
+def _address(text: str) -> Address:
+    from kojimon.links.mqtt import Address
+
+    host, _, port = text.rpartition(":") if text.count(":") == 1 else (text, "", "1883")
+    if not host or not port.isdigit() or not 1 <= int(port) <= 65_535:
+        raise UsageError(f"--broker {text}: a host is wanted, as in 192.0.2.10 or broker.local:1884.")
+    return Address(host, int(port))

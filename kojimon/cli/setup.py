@@ -22,6 +22,8 @@ from kojimon.errors import ConfigurationError, KojimonError, UsageError
 from kojimon.settings.spec import Settings
 from kojimon.words.speech import moment_utc
 
+LOOK_S = 15.0
+
 CAUTIONS = (
     "kojimon watches and calls. It is no safety cut-out: the heater needs one of its own.",
     "Put the box on a GFCI or RCD, give every cable a drip loop, and plug this computer in on another outlet.",
@@ -100,7 +102,12 @@ def look() -> Sequence[Finding]:
     """What can be found on this machine."""
     from kojimon.cli.looking import look as look_around
 
-    return look_around()
+    screen.say(f"\nLooking for probes for {LOOK_S:.0f} s (a board on a serial port may start anew) ...")
+    found = look_around(LOOK_S)
+    for finding in found:
+        if not finding.readings:
+            screen.say(f"{finding.what}.", "look")
+    return [finding for finding in found if finding.readings]
 
 
 def default_file() -> Path:

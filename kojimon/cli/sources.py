@@ -20,7 +20,7 @@ ADDRESS_WORDS = {"mqtt": "MQTT topic", "serial": "column or key in the line", "k
 
 
 class Reading(NamedTuple):
-    """A number that was seen: a name for it, its settings, what it measures, how it reads now."""
+    """A number that was seen: a name for it, its settings, what it measures ("" where nothing says), how it reads."""
 
     name: str
     fields: dict[str, str]
@@ -76,7 +76,7 @@ def _place(asker: Asker, person: Person, found: Finding) -> tuple[ProbeAnswer, .
     wanted = [("bed", tray, "temperature") for tray in person.trays]
     wanted += [("air", "", "temperature"), ("air", "", "humidity"), ("room", "", "temperature")]
     for place, tray, quantity in wanted:
-        fitting = [reading for reading in left if reading.quantity == quantity]
+        fitting = [reading for reading in left if reading.quantity in (quantity, "")]
         if not fitting:
             continue
         guess = _guess(fitting, place, tray)
@@ -101,7 +101,8 @@ def _guess(readings: Sequence[Reading], place: str, tray: str) -> int:
     """The likeliest reading for a place, by its name; the last choice (none) for what nobody named."""
     hints = {"bed": ("koji", "bed", "rice", "tray", tray), "air": ("air", "box", "hum"), "room": ("room",)}[place]
     for number, reading in enumerate(readings, 1):
-        if any(hint and hint in reading.name.lower() for hint in hints):
+        steel_tip = place == "bed" and reading.fields.get("device") == "ds18b20"
+        if steel_tip or any(hint and hint in reading.name.lower() for hint in hints):
             return number
     return 1 if place in ("bed", "air") else len(readings) + 1
 

@@ -1,0 +1,151 @@
+"""Finding probes at a real pseudo-terminal, a real broker, a frozen sensor tree; what is printed loads as it is."""
+
+from __future__ import annotations
+
+import json
+import threading
+from pathlib import Path
+
+import pytest
+
+from kojimon.cli import looking
+from kojimon.cli.looking import look, ready
+from kojimon.links.mqtt import Address
+from kojimon.settings.load import load_settings
+from kojimon.settings.spec import KernelSource, MqttSource, SerialSource
+from tests.cli.conftest import Kitchen
+from tests.parts.broker import publish
+from tests.parts.broker import running as broker_running
+from tests.parts.pty import Device
+from tests.parts.wait import until
+from tests.probes.trees import SOUND, plant
+
+HEAD = """\
+incubators:
+  box: {schedule: rice-koji-home-trays, trays: [top]}
+"""
+
+
+@pytest.fixture(autouse=True)
+def nothing_on_this_machine(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A broker that happens to run on the test machine must not be heard."""
+    monkeypatch.setattr(looking, "_reachable", list)
+
+
+def test_sensor_files_become_settings_that_load(kitchen: Kitchen) -> None:
+    plant(kitchen.folder / "sys", SOUND)
+    words = (
+        "probes",
+        "find",
+        "--seconds",
+        "1",
+        "--root",
+        str(kitchen.folder / "sys"),
+        "--dev",
+        str(kitchen.folder / "dev"),
+    )
+    result = kitchen.run(*words)
+    kitchen.config.write_text(HEAD + result.stdout)
+    made = load_settings(kitchen.config)
+    assert isinstance(made.sources[0], KernelSource)
+    places = {probe.topic: (probe.place, probe.quantity, probe.device) for probe in made.probes}
+    assert places["class/hwmon/name:sht3x/humidity1_input"] == ("air", "humidity", "sht3x")
+    assert any("cpu_thermal" in topic for topic in places) is False
+    found = json.loads(kitchen.run(*words, "--json").stdout)
+    assert found[0]["source"]["kind"] == "kernel"
+
+
+def test_a_serial_board_becomes_settings_that_load(tmp_path: Path) -> None:
+    stop = threading.Event()
+
+    def talk(device: Device) -> None:
+        while not stop.wait(0.05):
+            device.send(b'{"koji_temp": 31.2, "air_temp": 88.1, "air_hum": 86}\n')
+
+    (tmp_path / "dev").mkdir()
+    with Device(tmp_path / "dev", "ttyUSB0") as device:
+        talker = threading.Thread(target=talk, args=(device,))
+        talker.start()
+        try:
+            found = look(10.0, tmp_path / "dev", tmp_path / "sys")
+        finally:
+            stop.set()
+            talker.join()
+    target = tmp_path / "made.yaml"
+    target.write_text(HEAD + "\n".join(ready(found)) + "\n")
+    made = load_settings(target)
+    source = made.sources[0]
+    assert isinstance(source, SerialSource) and source.format == "json"
+    assert {probe.key: (probe.place, probe.quantity, probe.unit) for probe in made.probes} == {
+        "koji_temp": ("bed", "temperature", "C"),
+        "air_temp": ("air", "temperature", "F"),
+        "air_hum": ("air", "humidity", "%"),
+    }
+
+
+@pytest.mark.slow
+def test_a_broker_becomes_settings_that_load(tmp_path: Path) -> None:
+    with broker_running(tmp_path) as broker:
+        publish(broker, "cellar/koji/temperature", "31.2", retain=True)
+        publish(broker, "cellar/box", '{"Temperature": 30.1, "Humidity": 85.5, "Battery": 3.1}', retain=True)
+        found = look(2.0, tmp_path / "dev", tmp_path / "sys", [Address("127.0.0.1", broker.port)])
+    target = tmp_path / "made.yaml"
+    target.write_text(HEAD + "\n".join(ready(found)) + "\n")
+    made = load_settings(target)
+    source = made.sources[0]
+    assert isinstance(source, MqttSource) and source.port == broker.port
+    assert {(probe.topic, probe.key): (probe.place, probe.quantity) for probe in made.probes} == {
+        ("cellar/koji/temperature", ""): ("bed", "temperature"),
+        ("cellar/box", "Temperature"): ("air", "temperature"),
+        ("cellar/box", "Humidity"): ("air", "humidity"),
+    }
+
+
+def test_two_sources_are_told_apart(tmp_path: Path) -> None:
+    plant(tmp_path / "one", {"class/hwmon/hwmon0/name": "sht3x\n", "class/hwmon/hwmon0/temp1_input": "24998\n"})
+    both = [*look(1, tmp_path, tmp_path / "one"), *look(1, tmp_path, tmp_path / "one")]
+    target = tmp_path / "made.yaml"
+    target.write_text(HEAD + "\n".join(ready(both)) + "\n")
+    made = load_settings(target)
+    assert [source.name for source in made.sources] == ["sensors", "sensors-2"]
+    assert [probe.source for probe in made.probes] == ["sensors", "sensors-2"]
+    assert len({probe.name for probe in made.probes}) == 2
+
+
+def test_nothing_found_says_what_to_look_at(kitchen: Kitchen) -> None:
+    words = ("probes", "find", "--seconds", "1", "--root", str(kitchen.folder / "sys"), "--dev", str(kitchen.folder))
+    result = kitchen.run(*words, code=1)
+    assert "Is the probe plugged in" in result.stderr
+    assert result.stdout == ""
+
+
+@pytest.mark.parametrize("text", [":1883", "host:port", "host:0", "host:99999"])
+def test_a_broker_that_is_none_is_refused(kitchen: Kitchen, text: str) -> None:
+    assert "a host is wanted" in kitchen.run("probes", "find", "--broker", text, code=2).stderr
+
+
+@pytest.mark.slow
+def test_a_port_that_a_daemon_reads_is_left_alone(kitchen: Kitchen) -> None:
+    (kitchen.folder / "dev").mkdir()
+    with Device(kitchen.folder / "dev", "ttyUSB0"):
+        port = kitchen.folder / "dev" / "ttyUSB0"
+        kitchen.config.write_text(
+            kitchen.config.read_text()
+            .replace(f"kind: kernel, root: {kitchen.folder}/board, poll_every: 0.1 s", f"kind: serial, port: {port}")
+            .replace(", file: koji", ", path: koji")
+            .replace(", file: air", ", path: air")
+        )
+        kitchen.start()
+        until(lambda: kitchen.run("probes", code=None).exit_code == 0)
+        words = (
+            "probes",
+            "find",
+            "--seconds",
+            "1",
+            "--root",
+            str(kitchen.folder),
+            "--dev",
+            str(kitchen.folder / "dev"),
+        )
+        told = kitchen.run(*words, code=1).stderr
+        assert f"{port}: left alone, a daemon reads it." in told.replace("\n", " ").replace("  ", " ")
