@@ -84,6 +84,15 @@ def next_after(trigger: Trigger, utc_ms: int, zone: str) -> int | None:
     return None
 
 
+def last_before(trigger: Trigger, utc_ms: int, zone: str) -> int | None:
+    """The last moment of a daily trigger in a zone before utc_ms; both UTC in ms. None when there is none."""
+    found_ms = None
+    next_ms = next_after(trigger, utc_ms - 2 * AROUND // timedelta(milliseconds=1), zone)
+    while next_ms is not None and next_ms < utc_ms:
+        found_ms, next_ms = next_ms, next_after(trigger, next_ms, zone)
+    return found_ms
+
+
 class Calendar:
     """Which duties are due. Times are UTC in ms as the wall clock believes them.
 
@@ -98,6 +107,7 @@ class Calendar:
         self._last = dict(last)
         self._retry: dict[str, int] = {}
         self._changed: dict[str, int] = {}
+        self._next: dict[str, tuple[tuple[int, str], int | None]] = {}
 
     def due(self, now_utc_ms: int, trusted: bool, zone: str) -> list[Duty]:
         """What is to be done now; each at most once, however many of its moments have passed."""
@@ -114,8 +124,16 @@ class Calendar:
             return False
         if abs(self._retry.get(duty.name, 0) - now_ms) < RETRY_MS:
             return False
-        next_ms = next_after(duty.trigger, last_ms, zone)
+        next_ms = self._next_ms(duty, last_ms, zone)
         return next_ms is not None and next_ms <= now_ms
+
+    def _next_ms(self, duty: Duty, last_ms: int, zone: str) -> int | None:
+        """Asked of the trigger once: a simulated batch looks thousands of times."""
+        asked, found_ms = self._next.get(duty.name, (None, None))
+        if asked != (last_ms, zone):
+            found_ms = next_after(duty.trigger, last_ms, zone)
+            self._next[duty.name] = ((last_ms, zone), found_ms)
+        return found_ms
 
     @staticmethod
     def _far_ahead(trigger: Trigger, last_ms: int, now_ms: int, zone: str) -> bool:

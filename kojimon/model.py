@@ -85,7 +85,7 @@ class InputRow(Struct, frozen=True, array_like=True):
     Attributes:
         seq: its place in the one order of all inputs.
         t_ms: engine time.
-        kind: act, start, clock, anchor, settings, calibration, health, forecast, gap or stop.
+        kind: act, start, clock, anchor, settings, calibration, health, forecast, duty, gap or stop.
         payload: plain data; its fields by kind stand in DEVELOPERS.md, "Inputs and events".
     """
 

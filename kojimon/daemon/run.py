@@ -168,7 +168,7 @@ class Daemon:
             discard_open(self.house)
 
     def _step(self, timeout_s: float) -> int:
-        """One step of the driver: the engine up to the clock, and what the calendar then wants. How many events came."""
+        """One step of the driver: the engine up to the clock, then what the calendar wants. How many events came."""
         events = self.house.core.run_to_present(timeout_s)
         return events + (self.house.core.run_to_present(timeout_s) if self.duty.look() else 0)
 

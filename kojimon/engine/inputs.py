@@ -121,6 +121,12 @@ def _kept(turn: Turn, row: InputRow) -> None:
     turn.emit(row.kind, str(row.payload.get("incubator", "")), str(row.payload.get("probe", "")), **facts)
 
 
+def _duty(turn: Turn, row: InputRow) -> None:
+    """The night is over: what it came to is stated, and told by day."""
+    facts = {name: value for name, value in row.payload.items() if name not in ("name", "incubator")}
+    turn.emit("summary", str(row.payload.get("incubator", "")), "night", Priority.TELL, **facts)
+
+
 HANDLERS: dict[str, Callable[[Turn, InputRow], None]] = {
     "start": _start,
     "stop": _stop,
@@ -132,4 +138,5 @@ HANDLERS: dict[str, Callable[[Turn, InputRow], None]] = {
     "act": take_act,
     "calibration": _kept,
     "forecast": _kept,
+    "duty": _duty,
 }

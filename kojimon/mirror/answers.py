@@ -8,7 +8,10 @@ from __future__ import annotations
 
 import re
 from enum import StrEnum
-from typing import NamedTuple
+from typing import Final, NamedTuple
+
+NO_SECRET: Final = -1
+"""Status of a request that could not be made: the token is not where the settings say. The text says why."""
 
 
 class Meaning(StrEnum):
@@ -21,6 +24,8 @@ class Meaning(StrEnum):
     """Token, bucket, organisation or address: keep the rows, tell the person, look again every few minutes."""
     TOO_LARGE = "too large"
     """Send less at once."""
+    EXPIRED = "expired"
+    """Older than the bucket keeps: find from where on it takes rows, go on there."""
     POISON = "poison"
     """Something in it is refused for good: find the line, set it aside, go on."""
 
@@ -33,7 +38,8 @@ class Answer(NamedTuple):
     retry_after_s: float = 0.0
 
 
-_LINE_REFUSED = re.compile(r"partial write|retention|field type conflict|unable to parse", re.IGNORECASE)
+_LINE_REFUSED = re.compile(r"partial write|field type conflict|unable to parse", re.IGNORECASE)
+_RETENTION = re.compile(r"retention", re.IGNORECASE)
 
 
 def meaning(answer: Answer) -> Meaning:
@@ -43,6 +49,8 @@ def meaning(answer: Answer) -> Meaning:
         return Meaning.STORED
     if status == 413:
         return Meaning.TOO_LARGE
+    if status in (400, 422, 500) and _RETENTION.search(answer.text):
+        return Meaning.EXPIRED
     if status in (400, 422) or (status == 500 and _LINE_REFUSED.search(answer.text)):
         return Meaning.POISON
     if status in {0, 408, 429} or status >= 500:
@@ -53,6 +61,8 @@ def meaning(answer: Answer) -> Meaning:
 def advice(answer: Answer) -> str:
     """What a person should look at, in one sentence."""
     said = f" ({answer.text[:120]})" if answer.text else ""
+    if answer.status == NO_SECRET:
+        return f"the mirror has no token: {answer.text}"
     if answer.status == 0:
         return f"the mirror's server does not answer{said}; rows are kept and sent later"
     if answer.status == 401:

@@ -1,21 +1,24 @@
 """The process that talks to the server: `python -m kojimon.mirror.child`. One request in flight.
 
 Reads JSON lines on standard input: first the address (url, organisation, bucket, token, timeout_s), then parcels
-`{"points": [[tags, fields, time_ns], ...]}`. Answers each with one line `{"status", "text", "retry_after_s"}`.
-Ends when its input ends, so it never outlives the daemon. influxdb-client is imported here and nowhere else.
+`{"points": [[tags, fields, time_ns, measurement], ...]}`. Answers each with a line `{"status", "text", "retry_after_s"}`.
+Ends when its input ends, so it never outlives the daemon. influxdb-client is imported here and nowhere else; it and
+one parcel stay far below the limit that this process sets itself.
 """
 
 from __future__ import annotations
 
+import resource
 import sys
-from typing import Any
+from typing import Any, Final
 
 import msgspec
 
 from kojimon.mirror.answers import Answer
-from kojimon.mirror.feed import MEASUREMENT
 
-TEXT_MOST = 2000
+TEXT_MOST: Final = 2000
+MEMORY_MOST: Final = 256 * 1024 * 1024
+"""Bytes of its own data (RLIMIT_DATA); beyond them it dies, and a fresh one goes on."""
 
 
 class Client:
@@ -44,7 +47,7 @@ class Client:
 
         nanoseconds = self._library.WritePrecision.NS
         try:
-            lines = [self._line(tags, fields, time_ns) for tags, fields, time_ns in points]
+            lines = [self._line(*point) for point in points]
             self._write.write(self._bucket, self._organisation, lines, write_precision=nanoseconds)
         except ApiException as problem:
             return Answer(int(problem.status or 0), _text(problem), _retry_after_s(problem.headers))
@@ -52,8 +55,8 @@ class Client:
             return Answer(0, f"{type(problem).__name__}: {problem}"[:TEXT_MOST])
         return Answer(204, "")
 
-    def _line(self, tags: dict[str, str], fields: dict[str, float | int], time_ns: int) -> str:
-        whole = {"measurement": MEASUREMENT, "tags": tags, "fields": fields, "time": time_ns}
+    def _line(self, tags: dict[str, str], fields: dict[str, Any], time_ns: int, measurement: str) -> str:
+        whole = {"measurement": measurement, "tags": tags, "fields": fields, "time": time_ns}
         return str(self._library.Point.from_dict(whole).to_line_protocol())
 
 
@@ -72,6 +75,7 @@ def _retry_after_s(headers: Any) -> float:
 
 def main() -> None:
     """Answers until the input ends."""
+    resource.setrlimit(resource.RLIMIT_DATA, (MEMORY_MOST, MEMORY_MOST))
     lines = iter(sys.stdin.buffer.readline, b"")
     client: Client | None = None
     for line in lines:

@@ -7,13 +7,14 @@ import os
 import select
 import subprocess
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, Final
 
 import msgspec
 
 from kojimon import clock, logs
-from kojimon.mirror.answers import Answer
+from kojimon.errors import KojimonError
+from kojimon.mirror.answers import NO_SECRET, Answer
 from kojimon.mirror.feed import Point
 
 KILL_AFTER_S: Final = 30.0
@@ -26,13 +27,17 @@ class Process:
     """A child process, started when first asked and again after its death.
 
     Args:
-        address: what `child` wants as its first line; contains the token, so it goes through the pipe only.
+        address: makes what `child` wants as its first line; it contains the token, so it goes through the pipe only.
+            Called for each child anew; may raise KojimonError: the token is not there.
         kill_after_s: real seconds after which a child that does not answer is killed.
         command: for tests.
     """
 
     def __init__(
-        self, address: dict[str, Any], kill_after_s: float = KILL_AFTER_S, command: Sequence[str] | None = None
+        self,
+        address: Callable[[], dict[str, Any]],
+        kill_after_s: float = KILL_AFTER_S,
+        command: Sequence[str] | None = None,
     ) -> None:
         self._address, self._kill_after_s = address, kill_after_s
         self._command = list(command or (sys.executable, "-m", "kojimon.mirror.child"))
@@ -41,10 +46,12 @@ class Process:
 
     def ask(self, points: Sequence[Point]) -> Answer:
         """Sends points and waits for the answer; status 0 when the child died or had to be killed."""
-        parcel = {"points": [(point.tags, point.fields, point.time_ns) for point in points]}
+        parcel = {"points": [point[1:] for point in points]}
         try:
             child = self._running()
             answer = self._exchange(child, msgspec.json.encode(parcel) + b"\n")
+        except KojimonError as problem:
+            return Answer(NO_SECRET, str(problem))
         except (OSError, msgspec.MsgspecError) as problem:
             self.end()
             return Answer(0, f"the sending process failed: {problem}")
@@ -58,11 +65,12 @@ class Process:
         if self._child is not None and self._child.poll() is None:
             return self._child
         self.end()
+        address = msgspec.json.encode(self._address()) + b"\n"
         self._child = subprocess.Popen(self._command, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
         self.started += 1
         assert self._child.stdin is not None and self._child.stdout is not None
         os.set_blocking(self._child.stdin.fileno(), False)
-        self._put(self._child, msgspec.json.encode(self._address) + b"\n", clock.real_s() + self._kill_after_s)
+        self._put(self._child, address, clock.real_s() + self._kill_after_s)
         return self._child
 
     def _exchange(self, child: subprocess.Popen[bytes], line: bytes) -> Answer | None:

@@ -1,10 +1,14 @@
-"""The mirror's thread: takes parcels from the journal, has them sent, moves the cursor. It may lag, never leads."""
+"""The mirror's thread: takes parcels from the journal, has them sent, moves the cursors. It may lag, never leads.
+
+Nothing waits in memory but one parcel: the journal is the queue. After an outage the newest value of each probe goes
+first, then what was missed, oldest first.
+"""
 
 from __future__ import annotations
 
 import random
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any, Final, Protocol
 
 from kojimon import clock, logs
@@ -15,10 +19,12 @@ from kojimon.journal.writer import Writer
 from kojimon.mirror.answers import Answer, Meaning, advice, meaning
 from kojimon.mirror.feed import Feed, Parcel, Point
 from kojimon.mirror.process import Process
+from kojimon.mirror.stream import Stream
+from kojimon.model import Event
 from kojimon.settings.spec import MirrorSettings
 
 SINK: Final = "mirror"
-POINTS_MOST: Final = 1000
+EVENT_SINK: Final = "mirror-event"
 PAUSE_S: Final = 0.5
 """Between parcels of a backlog: a week of it must not starve the daemon."""
 BACKOFF_FIRST_S: Final = 1.0
@@ -26,6 +32,8 @@ BACKOFF_MOST_S: Final = 300.0
 FAULT_RETRY_S: Final = 180.0
 SAVE_EVERY_S: Final = 60.0
 LOOK_EVERY_S: Final = 60.0
+AHEAD_EVERY_S: Final = 10.0
+"""While a backlog goes out the newest values go ahead of it so often."""
 TOLD_AFTER_S: Final = 60.0
 """An outage is worth a word after so long."""
 REQUEST_S: Final = 10.0
@@ -51,11 +59,12 @@ class Mirror:
 
     Args:
         settings: where to.
-        token: the secret itself.
+        token: fetches the secret; raises KojimonError where it is not there. Asked again after each refusal.
         site: this site's name.
         open_reader: opens the journal for reading; may raise JournalError while it cannot be read.
-        writer: keeps the cursor.
+        writer: keeps the cursors.
         tell: the daemon's health, called as ("mirror", ok, text).
+        say: events as lines for a person, see Feed.
         process: who makes the requests; None for a child process.
         pause_s: real seconds between parcels of a backlog.
     """
@@ -65,43 +74,45 @@ class Mirror:
     def __init__(
         self,
         settings: MirrorSettings,
-        token: str,
+        token: Callable[[], str],
         site: str,
         open_reader: Callable[[], Reader],
         writer: Writer,
         tell: Tell,
         *,
+        say: Callable[[Sequence[Event]], list[str]] | None = None,
         process: Asked | None = None,
         pause_s: float = PAUSE_S,
     ) -> None:
         address = {
-            "url": settings.url, "organisation": settings.organisation, "bucket": settings.bucket, "token": token,
+            "url": settings.url, "organisation": settings.organisation, "bucket": settings.bucket,
             "timeout_s": REQUEST_S,
         }  # fmt: skip
-        self._process: Asked = process or Process(address)
-        self._open_reader, self._writer, self._tell, self._site = open_reader, writer, tell, site
+        self._process: Asked = process or Process(lambda: {**address, "token": token()})
+        self._open_reader, self._writer, self._tell, self._site, self._say = open_reader, writer, tell, site, say
         self._pause_s = pause_s
-        self._feed: Feed | None = None
         self._reader: Reader | None = None
-        self._cursor: int | None = None
-        self._saved = 0
+        self._feed: Feed | None = None
+        self._streams: tuple[Stream, ...] = ()
         self._saved_s = self._well_s = 0.0
-        self._size, self._backoff_s = POINTS_MOST, BACKOFF_FIRST_S
-        self._sent = self._requests = self._set_aside = 0
+        self._ahead_s = float("-inf")
+        self._behind = False
+        self._backoff_s = BACKOFF_FIRST_S
+        self._requests = self._ahead = 0
         self._trouble = self._waiting = ""
         self._told: bool | None = None
         self._wake = threading.Event()
         self._stopping = False
         self._thread = threading.Thread(target=self._run, name="mirror", daemon=True)
 
-    # Doors, for any thread.
+    # -- doors, for any thread -----------------------------------------------------------------------------------
 
     def start(self) -> None:
         """Starts the thread."""
         self._thread.start()
 
     def stop(self, timeout_s: float = 3.0) -> bool:
-        """Ends thread and child, whatever they are doing; keeps the cursor. Returns whether it ended in time."""
+        """Ends thread and child, whatever they are doing; keeps the cursors. Returns whether it ended in time."""
         self._stopping = True
         self._wake.set()
         self._thread.join(timeout_s / 2)
@@ -112,17 +123,22 @@ class Mirror:
 
     def committed(self, chunk: Chunk, _present: object = None) -> None:
         """New rows are in the journal."""
-        if chunk.readings or chunk.inputs:
+        if chunk.readings or chunk.inputs or chunk.events:
             self._wake.set()
 
     def facts(self) -> dict[str, Any]:
         """Figures for status."""
+        streams = self._streams
         return {
-            "cursor": self._cursor, "sent": self._sent, "requests": self._requests, "set_aside": self._set_aside,
+            "event_cursor": streams[0].cursor if streams else None,
+            "cursor": streams[1].cursor if streams else None,
+            "sent": sum(stream.sent for stream in streams), "ahead": self._ahead, "requests": self._requests,
+            "set_aside": sum(stream.set_aside for stream in streams),
+            "expired": sum(stream.expired for stream in streams), "behind": self._behind,
             "started": self._process.started, "trouble": self._trouble, "waiting": self._waiting,
         }  # fmt: skip
 
-    # The thread.
+    # -- the thread ------------------------------------------------------------------------------------------------
 
     def _run(self) -> None:
         self._well_s = clock.real_s()
@@ -151,79 +167,116 @@ class Mirror:
 
     def _turn(self) -> float | None:
         """Sends one parcel. Returns how long to wait before the next, None for until the next commit."""
-        parcel = self._next()
-        self._waiting = parcel.waiting
-        if not parcel.points:
-            self._save(SAVE_EVERY_S)
+        feed = self._open()
+        wait_s = self._send_ahead(feed)
+        if wait_s is not None:
+            return wait_s
+        for stream in self._streams:
+            parcel = stream.next()
+            self._waiting = parcel.waiting
+            self._behind = parcel.full
+            if parcel.points:
+                return self._send(stream, parcel)
+            if parcel.full:
+                return 0.0
+        self._save(SAVE_EVERY_S)
+        return None
+
+    def _open(self) -> Feed:
+        if self._feed is None:
+            reader = self._reader = self._open_reader()
+            feed = Feed(reader, self._site, self._say)
+            # Events first: they are few, and must not wait behind a week of readings.
+            self._streams = (
+                Stream(EVENT_SINK, feed.events, reader.cursor(EVENT_SINK), self._writer),
+                Stream(SINK, feed.next, reader.cursor(SINK), self._writer),
+            )
+            self._feed = feed
+        return self._feed
+
+    def _send_ahead(self, feed: Feed) -> float | None:
+        """The newest values, while the server was away or a backlog goes out. Returns a wait when it is away still."""
+        readings, now_s = self._streams[1], clock.real_s()
+        due = self._trouble or (self._behind and now_s - self._ahead_s >= AHEAD_EVERY_S)
+        if not due or self._reader is None or self._reader.last_seq() - readings.cursor <= readings.size:
             return None
-        answer = self._process.ask(parcel.points)
-        if self._stopping and answer.status == 0:
-            return 0.0
-        self._requests += 1
+        points = feed.newest()
+        if not points:
+            return None
+        answer = self._ask(points)
         found = meaning(answer)
+        if found in (Meaning.OUTAGE, Meaning.FAULT):
+            return self._later(answer, found)
+        self._ahead_s = now_s
         if found is Meaning.STORED:
-            return self._stored(parcel)
+            self._ahead += len(points)
+            self._well()
+        return None
+
+    def _send(self, stream: Stream, parcel: Parcel) -> float:
+        answer = self._ask(parcel.points)
+        found = meaning(answer)
+        if found is Meaning.EXPIRED:
+            before_no = stream.cursor
+            other = stream.past_retention(self._last_no(stream), answer, self._ask)
+            if other is None and stream.cursor == before_no:
+                stream.smaller(parcel, answer)
+            if other is None:
+                self._well()
+                return self._pause_s
+            answer, found = other, meaning(other)
+        if found is Meaning.STORED:
+            stream.stored(parcel)
+            self._well()
+            self._save(SAVE_EVERY_S)
+            return self._pause_s
         if found in (Meaning.TOO_LARGE, Meaning.POISON):
-            return self._smaller(parcel, answer)
+            stream.smaller(parcel, answer)
+            return 0.0
         return self._later(answer, found)
 
-    def _next(self) -> Parcel:
-        if self._feed is None or self._cursor is None:
-            self._reader = self._open_reader()
-            self._cursor = self._saved = self._reader.cursor(SINK)
-            self._feed = Feed(self._reader, self._site)
-        return self._feed.next(self._cursor, self._size)
+    def _last_no(self, stream: Stream) -> int:
+        assert self._reader is not None
+        return self._reader.last_seq() if stream.sink == SINK else self._reader.last_event()
 
-    def _stored(self, parcel: Parcel) -> float:
-        self._cursor = parcel.last_seq
-        self._sent += len(parcel.points)
-        self._size, self._backoff_s = min(POINTS_MOST, self._size * 2), BACKOFF_FIRST_S
-        self._well_s, self._trouble = clock.real_s(), ""
-        self._say(True, "the mirror takes rows again")
-        self._save(SAVE_EVERY_S)
-        return self._pause_s
+    def _ask(self, points: Sequence[Point]) -> Answer:
+        if self._stopping:
+            return Answer(0, "stopping")
+        self._requests += 1
+        return self._process.ask(points)
 
-    def _smaller(self, parcel: Parcel, answer: Answer) -> float:
-        """Halves what is sent until the one line stands alone that the server will not have; that one is set aside."""
-        if len(parcel.points) > 1:
-            self._size = len(parcel.points) // 2
-            return 0.0
-        self._put_aside(parcel.points[0], answer)
-        self._cursor = parcel.last_seq
-        return 0.0
-
-    def _put_aside(self, point: Point, answer: Answer) -> None:
-        text = f"{answer.status} {answer.text}"
-
-        def keep(db: Any) -> None:
-            db.execute("INSERT OR REPLACE INTO quarantine VALUES (?, ?, ?)", (SINK, point.seq, text))
-            db.execute("INSERT OR REPLACE INTO sink VALUES (?, ?)", (SINK, point.seq))
-
-        self._writer.run(keep)
-        self._saved = point.seq
-        self._set_aside += 1
-        log.warning("row %d is refused by the mirror's server and set aside: %s", point.seq, text)
+    def _well(self) -> None:
+        """The server has taken something."""
+        self._backoff_s, self._well_s, self._trouble = BACKOFF_FIRST_S, clock.real_s(), ""
+        self._say_health(True, "the mirror takes rows again")
 
     def _later(self, answer: Answer, found: Meaning) -> float:
+        if self._stopping:
+            return 0.0
         self._trouble = advice(answer)
         if found is Meaning.FAULT:
-            self._say(False, self._trouble)
+            # A corrected token is read when the next child starts.
+            self._process.end()
+            self._say_health(False, self._trouble)
             return FAULT_RETRY_S
         if clock.real_s() - self._well_s >= TOLD_AFTER_S:
-            self._say(False, self._trouble)
+            self._say_health(False, self._trouble)
         wait_s = max(answer.retry_after_s, self._backoff_s * random.uniform(0.5, 1.0))
         self._backoff_s = min(BACKOFF_MOST_S, self._backoff_s * 2)
         return min(wait_s, BACKOFF_MOST_S)
 
-    def _say(self, ok: bool, text: str) -> None:
+    def _say_health(self, ok: bool, text: str) -> None:
         """Tells a change, and how it is at the first answer: an alarm may stand from before a restart."""
         if self._told != ok:
             self._tell(SINK, ok, text)
         self._told = ok
 
     def _save(self, every_s: float = 0.0) -> None:
-        """Hands the cursor to the writer; it rides along with the next commit. Lost, some points are sent again."""
+        """Hands the cursors to the writer; they ride along with the next commit. Lost, some points are sent again."""
         now_s = clock.real_s()
-        if self._cursor is not None and self._cursor != self._saved and now_s - self._saved_s >= every_s:
-            self._writer.submit(Chunk(cursors={SINK: self._cursor}))
-            self._saved, self._saved_s = self._cursor, now_s
+        moved = {stream.sink: stream.cursor for stream in self._streams if stream.cursor != stream.saved}
+        if moved and now_s - self._saved_s >= every_s:
+            self._writer.submit(Chunk(cursors=moved))
+            for stream in self._streams:
+                stream.saved = stream.cursor
+            self._saved_s = now_s

@@ -256,6 +256,7 @@ def _lasted(event: Event) -> str:
 
 def _folded(send: Send, events: Sequence[Event], desk: Desk, speech: Speech) -> Text:
     teller, lines = event_words.Teller(speech), []
+    events = sorted(events, key=lambda event: event.kind != "summary")
     ended = {_occurrence(event) for event in events if _is_over(event)}
     for event in events:
         if event.kind == "alarm" and not _is_over(event) and _occurrence(event) in ended:
@@ -268,7 +269,8 @@ def _folded(send: Send, events: Sequence[Event], desk: Desk, speech: Speech) -> 
     more = [f"and {len(lines) - LISTED} more; see: kojimon alarms"] if len(lines) > LISTED else []
     count = len(lines)
     title = f"{count} alarms at once" if send.kind == "flood" else f"{count} thing{'s' if count != 1 else ''} to know"
-    return Text(title, "\n".join([*lines[:LISTED], *more, _unset(desk)]).strip())
+    summary = event_words.line(_plain(events[0], desk), speech) if events[0].kind == "summary" else None
+    return Text(_short(summary.text) if summary else title, "\n".join([*lines[:LISTED], *more, _unset(desk)]).strip())
 
 
 def _occurrence(event: Event) -> tuple[str, str, Any]:

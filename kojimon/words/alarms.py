@@ -49,6 +49,7 @@ HEALTH_WORDS = {
     "settings": "Settings file refused",
     "journal": "Journal trouble",
     "heartbeat": "Sign of life does not get out",
+    "backup": "No backup was made",
 }
 HEALTH_ACTIONS = {
     "disk": "Free space, check card",
@@ -62,6 +63,7 @@ HEALTH_ACTIONS = {
     "settings": "Run: kojimon check",
     "journal": "Free space, check card",
     "heartbeat": "Check network and its address",
+    "backup": "Check the backup folder",
 }
 
 

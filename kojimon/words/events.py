@@ -304,6 +304,37 @@ def _gap(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
     return Line(f"Too much at once from {source}: {dropped} readings were dropped and counted.", "look")
 
 
+def _summary(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
+    """The night in one line: how the koji fared, who was called, what was done and what was not."""
+    data = event["data"]
+    parts = [_night_koji(data, speech), _night_calls(data, event["t_ms"], speech)]
+    for lead, names in (("Done", data.get("done")), ("Its time passed undone", data.get("missed"))):
+        if names:
+            parts.append(f"{lead}: {say.listing([speech.task(str(name)) for name in names])}.")
+    return Line(" ".join(filter(None, parts)), "look" if data.get("woke") or data.get("missed") else "good")
+
+
+def _night_koji(data: Mapping[str, Any], speech: Speech) -> str:
+    low, high = data.get("low_c"), data.get("high_c")
+    if low is None or high is None:
+        return "The night: the koji was not measured."
+    return f"The night: koji {speech.brief('temperature', low, unit=False)} to {speech.brief('temperature', high)}."
+
+
+def _night_calls(data: Mapping[str, Any], now_ms: int, speech: Speech) -> str:
+    called = [_called_for(alarm, now_ms, speech) for alarm in data.get("woke") or ()]
+    told = data.get("told") or 0
+    more = f"{told} thing{'s' if told != 1 else ''} to know." if told else ""
+    return f"You were called: {say.listing(called)}. {more}".rstrip() if called else f"Nothing called. {more}".rstrip()
+
+
+def _called_for(alarm: Mapping[str, Any], now_ms: int, speech: Speech) -> str:
+    over = alarm["lasted_ms"] is not None
+    lasted_ms = alarm["lasted_ms"] if over else now_ms - alarm["since_ms"]
+    subject = say.small_first(alarm_words.subject(alarm, speech))
+    return f"{subject} for {show_duration(lasted_ms / 1000)}{'' if over else ', still so'}"
+
+
 _OF_TASKS = ("task-done", "window-open", "window-due", "window-closed")
 _KINDS: dict[str, Callable[[Mapping[str, Any], Speech, Work], Line | None]] = {
     "batch-start": _batch_start,
@@ -328,4 +359,5 @@ _KINDS: dict[str, Callable[[Mapping[str, Any], Speech, Work], Line | None]] = {
     "stop": _stop,
     "settings": _settings,
     "gap": _gap,
+    "summary": _summary,
 }

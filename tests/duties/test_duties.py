@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kojimon.duties import RETRY_MS, Calendar, Duty, daily_at, next_after
+from kojimon.duties import RETRY_MS, Calendar, Duty, daily_at, last_before, next_after
 
 MIN = 60_000
 HOUR = 60 * MIN
@@ -80,6 +80,14 @@ def test_each_local_day_has_one_run(zone: str, hour: int, minute: int, day: int)
         moment_ms = found_ms
     days = [moment.date() for moment in moments]
     assert [day - days[0] for day in days] == [timedelta(days=n) for n in range(5)]
+
+
+@given(st.sampled_from(ZONES), st.integers(0, 23), st.integers(0, 365 * 24 * 4))
+def test_the_last_moment_before_is_the_one_before_the_next(zone: str, hour: int, quarter: int) -> None:
+    trigger, now_ms = daily_at(f"{hour:02}:30"), ms("2026-01-01T12:00Z") + quarter * HOUR // 4
+    last_ms, next_ms = last_before(trigger, now_ms, zone), next_after(trigger, now_ms - 1, zone)
+    assert last_ms is not None and next_ms is not None and last_ms < now_ms <= next_ms
+    assert next_after(trigger, last_ms, zone) == next_ms
 
 
 def test_a_jump_of_180_days_runs_it_once() -> None:

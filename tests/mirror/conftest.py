@@ -46,7 +46,9 @@ def make_mirror(kitchen: Kitchen, monkeypatch: pytest.MonkeyPatch) -> Iterator[C
         settings = MirrorSettings(url=url, organisation="home", bucket="koji")
         reader = kitchen.reader()
         told = tell or (lambda what, ok, text: None)
-        mirror = Mirror(settings, token, "cellar", lambda: reader, kitchen.writer, told, **{"pause_s": 0.0, **options})
+        mirror = Mirror(
+            settings, lambda: token, "cellar", lambda: reader, kitchen.writer, told, **{"pause_s": 0.0, **options}
+        )
         made.append((mirror, reader))
         mirror.start()
         return mirror

@@ -55,10 +55,10 @@ class Kitchen:
         self.writer.submit(Chunk(readings=rows, horizon_ms=self.t_ms, urgent=True))
         assert self.writer.flush(10)
 
-    def batch(self, kind: str, name: str = "b1") -> None:
-        """Starts (`batch-start`) or ends (`batch-harvest`) a batch."""
+    def batch(self, kind: str, name: str = "b1", key: str = "") -> None:
+        """Starts (`batch-start`) or ends (`batch-harvest`) a batch; any other event of it."""
         self.event_no += 1
-        event = Event(self.event_no, self.t_ms, kind, "box", name, "", {})
+        event = Event(self.event_no, self.t_ms, kind, "box", name, key, {})
         self.writer.submit(Chunk(events=[event]))
         assert self.writer.flush(10)
 

@@ -12,7 +12,7 @@ import pytest
 
 from kojimon.journal.records import Chunk
 from kojimon.mirror import process as processes
-from kojimon.mirror.answers import Answer, Meaning, advice, meaning
+from kojimon.mirror.answers import NO_SECRET, Answer, Meaning, advice, meaning
 from kojimon.mirror.feed import Feed
 from kojimon.mirror.process import Process
 from kojimon.mirror.sender import SINK, Mirror
@@ -47,7 +47,10 @@ def all_there(kitchen: Kitchen, server: StandIn) -> bool:
         (Answer(429, ""), Meaning.OUTAGE), (Answer(408, ""), Meaning.OUTAGE),
         (Answer(401, ""), Meaning.FAULT), (Answer(403, ""), Meaning.FAULT), (Answer(404, ""), Meaning.FAULT),
         (Answer(413, ""), Meaning.TOO_LARGE), (Answer(400, "unable to parse"), Meaning.POISON),
-        (Answer(422, ""), Meaning.POISON), (Answer(500, "partial write: points beyond retention"), Meaning.POISON),
+        (Answer(422, ""), Meaning.POISON), (Answer(500, "partial write: field type conflict"), Meaning.POISON),
+        (Answer(500, "partial write: points beyond retention"), Meaning.EXPIRED),
+        (Answer(422, "points outside retention policy dropped=3"), Meaning.EXPIRED),
+        (Answer(NO_SECRET, "not there"), Meaning.FAULT),
     ],
 )  # fmt: skip
 def test_answers_are_told_apart(answer: Answer, wanted: Meaning) -> None:
@@ -90,7 +93,7 @@ def test_an_outage_loses_and_doubles_nothing(kitchen: Kitchen, server: StandIn, 
 def test_what_the_server_says_comes_back(kitchen: Kitchen, server: StandIn) -> None:
     kitchen.clock(NOON)
     kitchen.read(1)
-    child = Process({"url": server.url, "organisation": "o", "bucket": "b", "token": "t", "timeout_s": 5.0})
+    child = Process(lambda: {"url": server.url, "organisation": "o", "bucket": "b", "token": "t", "timeout_s": 5.0})
     with closing(kitchen.reader()) as reader:
         points = Feed(reader, "cellar").next(0, 10).points
     server.rule = lambda lines: Reply(429, "slow down, °F or not", retry_after="120")
@@ -187,7 +190,7 @@ def test_a_child_that_hangs_or_dies_is_replaced(kitchen: Kitchen, server: StandI
     kitchen.clock(NOON)
     kitchen.read(10)
     address = {"url": server.url, "organisation": "home", "bucket": "koji", "token": "t", "timeout_s": 60.0}
-    child = Process(address, kill_after_s=5.0)
+    child = Process(lambda: address, kill_after_s=5.0)
     mirror = make_mirror("", process=child)
     until(lambda: server.requests, what="the first request")
     pid = child._child.pid if child._child else 0
@@ -209,7 +212,7 @@ def test_stop_does_not_wait_for_a_hanging_server(kitchen: Kitchen, server: Stand
 
 
 def test_the_child_ends_with_its_parent(server: StandIn) -> None:
-    child = Process({"url": server.url, "organisation": "o", "bucket": "b", "token": "t", "timeout_s": 5.0})
+    child = Process(lambda: {"url": server.url, "organisation": "o", "bucket": "b", "token": "t", "timeout_s": 5.0})
     assert child.ask([]).status in (0, 204, 400)
     running = child._child
     assert running is not None and running.stdin is not None
@@ -220,7 +223,7 @@ def test_the_child_ends_with_its_parent(server: StandIn) -> None:
 
 
 def test_a_child_that_cannot_start_is_an_answer() -> None:
-    child = Process({}, command=[sys.executable, "-c", "raise SystemExit(3)"])
+    child = Process(dict, command=[sys.executable, "-c", "raise SystemExit(3)"])
     answer = child.ask([])
     assert answer.status == 0 and ("code 3" in answer.text or "Broken pipe" in answer.text)
     child.end()

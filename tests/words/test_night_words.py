@@ -1,0 +1,60 @@
+"""The night in one line, and the digest of the morning that begins with it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from kojimon.model import Event
+from kojimon.notify.records import Send
+from kojimon.notify.text import Desk, compose
+from kojimon.words.events import line
+from kojimon.words.speech import Speech
+from tests.parts.statedoc import NOW_MS, document
+
+SPEECH = Speech(zone="America/Chicago", tasks={"mix": "Break up and mix", "look": "Look"})
+HOT = {"key": "limit/bed/temperature/high", "tray": "top", "side": "high", "since_ms": NOW_MS - 7_200_000}
+
+
+def night(**data: Any) -> dict[str, Any]:
+    facts = {"low_c": 34.81, "high_c": 37.94, "woke": [], "told": 0, "done": [], "missed": [], **data}
+    return {"kind": "summary", "t_ms": NOW_MS, "incubator": "box", "batch": "b", "key": "night", "data": facts}
+
+
+@pytest.mark.parametrize(
+    ("data", "text", "tone"),
+    [
+        ({}, "The night: koji 34.8 to 37.9 °C. Nothing called.", "good"),
+        ({"low_c": None}, "The night: the koji was not measured. Nothing called.", "good"),
+        ({"told": 1}, "The night: koji 34.8 to 37.9 °C. Nothing called. 1 thing to know.", "good"),
+        (
+            {"woke": [{**HOT, "lasted_ms": 2_100_000}], "told": 2, "done": ["mix"]},
+            "The night: koji 34.8 to 37.9 °C. You were called: top tray too warm for 35 min. 2 things to know. "
+            "Done: break up and mix.",
+            "look",
+        ),
+        (
+            {"woke": [{**HOT, "lasted_ms": None}], "missed": ["look", "mix"]},
+            "The night: koji 34.8 to 37.9 °C. You were called: top tray too warm for 2 h, still so. "
+            "Its time passed undone: look and break up and mix.",
+            "look",
+        ),
+    ],
+)
+def test_the_night_in_one_line(data: dict[str, Any], text: str, tone: str) -> None:
+    told = line(night(**data), SPEECH)
+    assert told is not None and (told.text, told.tone) == (text, tone)
+
+
+def test_the_digest_of_the_morning_begins_with_the_night() -> None:
+    """Whatever waited for the end of sleep goes out in one message."""
+    window = Event(5, NOW_MS - 1_800_000, "window-due", "box", "b", "mix", {"round": 1, "label": "Break up and mix"})
+    summary = Event(6, NOW_MS, "summary", "box", "b", "night", night()["data"])
+    send = Send("digest-5", "phone", "digest", messages=(), events=())
+    text = compose(send, [window, summary], Desk(document(), lambda t_ms: (1_769_889_600_000, True), NOW_MS))
+    assert text.title == "The night: koji 95 to 100 °F. Nothing called."
+    assert text.body.splitlines() == [
+        "14:00 The night: koji 95 to 100 °F. Nothing called.",
+        "14:00 Wanted now: break up and mix.",
+    ]
