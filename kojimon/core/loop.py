@@ -152,8 +152,8 @@ class Core:
         with self._health_lock:
             if self._health.get(what, True) == ok:
                 return
-            self._health[what] = ok
-            self._intake.note("health", what, {"what": what, "ok": ok, "text": text})
+            if self._intake.note("health", what, {"what": what, "ok": ok, "text": text}):
+                self._health[what] = ok
 
     def run_to_present(self, timeout_s: float) -> int:
         """For a driver: takes all that has arrived, runs the engine up to the clock. Returns how many events came.

@@ -12,6 +12,8 @@ from kojimon.journal.records import Chunk
 from kojimon.model import Event, Outcome
 
 MOST = 600
+"""States, and acts, remembered at most; beyond it the oldest go: whoever waited for them has given up long since."""
+
 EVERY_S = 1.0
 """States without an event or an act are remembered once in so many real seconds."""
 
@@ -43,6 +45,8 @@ class Unwritten:
                 self._state_s = now_s
             while len(self._states) > MOST:
                 self._states.popleft()
+            while len(self._acts) > MOST:
+                del self._acts[next(iter(self._acts))]
             answered = self._pop_acts(list(self._acts)) if self._trouble else []
         _answer(answered, recorded=False)
 

@@ -18,7 +18,11 @@ from kojimon.probes.simulated import Glimpse
 from kojimon.settings.spec import Settings
 
 
-def on_signals(daemon: Daemon, signals: Sequence[signal.Signals] = (signal.SIGTERM, signal.SIGINT)) -> None:
+SIGNALS = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
+"""SIGHUP comes when the terminal is closed: no reason to leave the journal without a goodbye."""
+
+
+def on_signals(daemon: Daemon, signals: Sequence[signal.Signals] = SIGNALS) -> None:
     """Lets signals end the daemon in order; the second one ends the process at once."""
 
     def handle(number: int, _frame: Any) -> None:

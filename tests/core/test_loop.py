@@ -249,3 +249,34 @@ def test_acts_count_in_memory_while_storage_fails(tmp_path: Path) -> None:
         r.writer._on_committed = held
         r.core.storage("")
         assert r.act("alarm.test", text="again").recorded
+
+
+def test_health_is_told_once_a_change_also_over_a_restart(tmp_path: Path) -> None:
+    clock = ManualClock(WALL_MS)
+
+    def changes(r: Rig) -> list[bool]:
+        r.tick(1)
+        r.writer.flush(5)
+        rows = r.reader().rows_after(0)
+        return [row.payload["ok"] for row in rows if isinstance(row, InputRow) and row.kind == "health"]
+
+    with rig(tmp_path / "j", clock) as r:
+        for ok in (True, False, False, True, True, False, False):
+            r.core.health("serial:port", ok, "words")
+            r.tick(1)
+        assert changes(r) == [False, True, False]
+    with rig(tmp_path / "j", clock) as r:
+        r.core.health("serial:port", False, "still")
+        assert changes(r) == [False, True, False]
+        r.core.health("serial:port", True, "mended")
+        assert changes(r) == [False, True, False, True]
+
+
+def test_health_that_found_no_room_is_told_later(tmp_path: Path) -> None:
+    with rig(tmp_path / "j") as r:
+        full, r.intake.note = r.intake.note, lambda *_: False  # type: ignore[method-assign]
+        r.core.health("disk", False, "full")
+        r.intake.note = full  # type: ignore[method-assign]
+        r.core.health("disk", False, "full")
+        r.tick(1)
+        assert any(alarm["key"] == "health/disk" for alarm in r.core.view()["alarms"])

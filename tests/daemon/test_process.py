@@ -112,7 +112,7 @@ def test_a_second_daemon_on_the_same_journal_is_refused(tmp_path: Path) -> None:
         assert one.stop() == 0
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP])
 def test_a_signal_stops_it_in_seconds_with_clients_connected(tmp_path: Path, number: signal.Signals) -> None:
     with Process(tmp_path) as one:
         one.start()
