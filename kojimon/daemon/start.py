@@ -17,7 +17,6 @@ from kojimon.daemon.simulation import last_utc_ms
 from kojimon.probes.simulated import Glimpse
 from kojimon.settings.spec import Settings
 
-
 SIGNALS = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
 """SIGHUP comes when the terminal is closed: no reason to leave the journal without a goodbye."""
 
@@ -30,7 +29,8 @@ def on_signals(daemon: Daemon, signals: Sequence[signal.Signals] = SIGNALS) -> N
         daemon.end(signal.Signals(number).name)
 
     for number in signals:
-        signal.signal(number, handle)
+        if signal.getsignal(number) is not signal.SIG_IGN:  # as under nohup, where the terminal may go
+            signal.signal(number, handle)
 
 
 def run_daemon(
