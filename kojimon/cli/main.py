@@ -38,6 +38,16 @@ COMMANDS: dict[str, tuple[str, str]] = {
 TRACE = "KOJIMON_TRACE"
 
 
+class Help(click.HelpFormatter):
+    """Help that also fits a phone: options take no more than half of the width beside their words."""
+
+    def write_dl(self, rows: Sequence[tuple[str, str]], col_max: int = 30, col_spacing: int = 2) -> None:
+        super().write_dl(rows, min(col_max, self.width // 2), col_spacing)
+
+
+click.Context.formatter_class = Help
+
+
 class Kojimon(click.Group):
     """The group of all commands; imports one when it is called and turns errors into words and exit codes."""
 

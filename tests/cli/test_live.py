@@ -69,6 +69,7 @@ def test_an_alarm_is_seen_paused_and_over(kitchen: Kitchen) -> None:
     listed = kitchen.run("alarms").stdout
     assert "Test alarm" in listed and "new" in listed
     assert "Seen: test alarm." in kitchen.run("alarms", "ack", "1").stdout
+    kitchen.run("alarms", "test")
     assert "60 min is the most" in kitchen.run("alarms", "shelve", "test", "--for", "2", "h", code=1).stderr
     assert "Paused until" in kitchen.run("alarms", "shelve", "test", "--for", "30", "min").stdout
     assert json.loads(kitchen.run("alarms", "--json").stdout)[0]["state"] == "SHLVD"

@@ -46,7 +46,7 @@ def test_the_help_names_every_command(kitchen: Kitchen) -> None:
     ("words", "told"),
     [
         (("statsu",), "There is no command 'statsu'. Did you mean 'status'?"),
-        (("brew",), "No such command 'brew'."),
+        (("xylophone",), "No such command 'xylophone'."),
         (("status", "--jsn"), "No such option"),
         (("batch", "do"), "Missing argument 'TASK'"),
         (("batch", "start", "x", "--rice", "4"), "'4': a mass with its unit is wanted, as in `2 kg` or `4 lb`."),
