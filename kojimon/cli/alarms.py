@@ -29,7 +29,7 @@ def alarms(ctx: click.Context, config: str | None, as_json: bool) -> None:
 
     An alarm is named by its number in the list, or by a part of its name.
     """
-    ctx.obj = config or ctx.obj
+    ctx.find_root().obj = config
     if ctx.invoked_subcommand is None:
         _list(open_kitchen(config), as_json)
 

@@ -29,7 +29,7 @@ MESSAGES_COUNTED = 100_000
 @click.pass_context
 def journal(ctx: click.Context, config: str | None, as_json: bool) -> None:
     """The one file with everything measured and done: its size and state; a copy of it."""
-    ctx.obj = config or ctx.obj
+    ctx.find_root().obj = config
     if ctx.invoked_subcommand is not None:
         return
     kitchen = open_kitchen(config)

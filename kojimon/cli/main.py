@@ -11,7 +11,7 @@ import logging
 import os
 import shutil
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from typing import Any, NoReturn
 
 import click
@@ -41,8 +41,8 @@ TRACE = "KOJIMON_TRACE"
 class Help(click.HelpFormatter):
     """Help that also fits a phone: options take no more than half of the width beside their words."""
 
-    def write_dl(self, rows: Sequence[tuple[str, str]], col_max: int = 30, col_spacing: int = 2) -> None:
-        super().write_dl(rows, min(col_max, self.width // 2), col_spacing)
+    def write_dl(self, rows: Iterable[tuple[str, str]], col_max: int = 30, col_spacing: int = 2) -> None:
+        super().write_dl(list(rows), min(col_max, self.width // 2), col_spacing)
 
 
 click.Context.formatter_class = Help

@@ -31,7 +31,7 @@ Document = Mapping[str, Any]
 @click.pass_context
 def probes(ctx: click.Context, config: str | None, as_json: bool) -> None:
     """See what each probe says, how good that is and how old; find new ones."""
-    ctx.obj = config or ctx.obj
+    ctx.find_root().obj = config
     if ctx.invoked_subcommand is not None:
         return
     kitchen = open_kitchen(config)

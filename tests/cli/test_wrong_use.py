@@ -146,6 +146,23 @@ def test_without_settings_it_says_where_it_looked_and_what_to_do(
     assert "kojimon setup" in told
 
 
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("--config", "{}", "alarms", "ack"),
+        ("alarms", "--config", "{}", "ack"),
+        ("alarms", "ack", "--config", "{}"),
+        ("probes", "--config", "{}"),
+        ("--config", "{}", "status"),
+    ],
+    ids=" ".join,
+)
+def test_the_settings_file_may_be_named_anywhere(kitchen: Kitchen, words: tuple[str, ...]) -> None:
+    other = kitchen.folder / "other.yaml"
+    kitchen.config.rename(other)
+    kitchen.run(*(word.format(other) for word in words))
+
+
 def test_every_fault_of_the_settings_is_told_at_once(kitchen: Kitchen) -> None:
     kitchen.settings(**{"place: air": "place: attic", "rice: 4 lb": "rice: 4"})
     for words in (("check",), ("run",), ("status",)):
