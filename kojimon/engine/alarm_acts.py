@@ -9,12 +9,14 @@ from msgspec.structs import replace
 
 from kojimon.alarms.states import HIDDEN, AlarmState, Signal
 from kojimon.engine.proof import answered, begin_bump, begin_test
+from kojimon.engine.slow import visit
 from kojimon.engine.state import AlarmRec
 from kojimon.engine.turn import Turn
 from kojimon.engine.work import MAX_WORK_MS, WORK_MS, begin
 
 MAX_SHELF_MS = 3_600_000
 """The longest shelf; a longer wish is refused, not cut (OPC 10000-9, 5.8.17, MaxTimeShelved)."""
+ANSWERED_AT_THE_BOX = frozenset({"limit/bed/temperature/high", "time-to-limit/bed/temperature", "box/hot"})
 Facts = dict[str, Any]
 
 
@@ -47,6 +49,8 @@ def _simple(signal: Signal, wanted: frozenset[AlarmState], done: str) -> Callabl
         turn.signal(incubator, alarm.key, signal, act=turn.act_seq, **by)
         if alarm.key == "test" and signal is Signal.ACK:
             answered(turn, incubator)
+        if alarm.key in ANSWERED_AT_THE_BOX and signal is Signal.ACK:
+            visit(turn, incubator)
 
     return act
 

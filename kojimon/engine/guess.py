@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from kojimon.engine.conditions import fresh
+from kojimon.engine.slow import visit
 from kojimon.engine.turn import Turn
 
 FALL_K = 1.0
@@ -22,6 +23,7 @@ def guess_mixing(turn: Turn) -> None:
         found = [t_ms for t_ms in begun if t_ms is not None]
         if found and not near:
             turn.since[f"{incubator}/guess"] = turn.t_ms
+            visit(turn, incubator)
             turn.emit("mix-guess", incubator, batch.id, at_ms=min(found))
 
 

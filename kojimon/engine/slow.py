@@ -22,6 +22,10 @@ BACK_K = 1.5
 """Deadband of the box's own alarms: their limits once they are active."""
 SETTLE_MS = 3_600_000
 """The box is judged only after it has been watched so long."""
+VISIT_MS = 1_800_000
+"""So long after hands were at hot koji the box's own level is learnt anew: it was vented or turned down (judgement)."""
+NEAR_ROOM_K = 2.0
+"""Air as near to the room's as this is no box turned down, but one that is off."""
 
 
 def judge_slowly(turn: Turn) -> None:
@@ -90,21 +94,44 @@ def _box(turn: Turn, incubator: str, box: BoxWatch, settled: bool, own_heat: boo
     if found is None:
         return
     no, value = found
+    room = _value(turn, incubator, "room", "temperature")
+    visited = own_heat and _visited(turn, incubator, no, value, room)
     usual = turn.usual.get(no, value)
     away = value - usual
     if -box.falls_k / 2 < away < box.rises_k / 2:
         turn.usual[no] = usual + away * TRACE_EVERY_MS / USUAL_TAU_MS
         turn.own[no] = min(turn.own.get(no, usual), usual) if own_heat else usual
     below = turn.own.get(no, usual) - value
-    room = _value(turn, incubator, "room", "temperature")
     facts = {"value": value, "probe": turn.compiled.probes[no].name, "room": room[1] if room else None}
     falls_k = box.falls_k - BACK_K * turn.alarm(incubator, "box/off").active
     rises_k = box.rises_k - BACK_K * turn.alarm(incubator, "box/hot").active
-    off = settled and below >= falls_k and not turn.working(incubator)
+    off = settled and below >= falls_k and not turn.working(incubator) and not visited
     limit_c = round(turn.own.get(no, usual), 2)
     held(turn, incubator, "box/off", off, box.off_after_s, Priority.WAKE, limit=limit_c, **facts)
     hot = settled and away >= rises_k
     held(turn, incubator, "box/hot", hot, box.hot_after_s, Priority.WAKE, limit=round(usual, 2), **facts)
+
+
+def visit(turn: Turn, incubator: str) -> None:
+    """Hands are at the koji because it is hot: marked work, an answer to its alarm, or a sudden fall."""
+    turn.since[f"{incubator}/visited"] = turn.t_ms
+
+
+def _visited(turn: Turn, incubator: str, no: int, value: float, room: tuple[int, float] | None) -> bool:
+    """Whether hands were at hot koji just now. Afterwards the box's level is learnt anew, unless it is off."""
+    if turn.working(incubator):
+        visit(turn, incubator)
+    name = f"{incubator}/visited"
+    at_ms = turn.since.get(name)
+    if at_ms is None:
+        return False
+    if turn.t_ms - at_ms < VISIT_MS:
+        return True
+    del turn.since[name]
+    if room is None or value > room[1] + NEAR_ROOM_K:
+        turn.usual.pop(no, None)
+        turn.own.pop(no, None)
+    return False
 
 
 # --- watches of the stage -----------------------------------------------------------------------------------------
