@@ -5,12 +5,15 @@ from __future__ import annotations
 from pathlib import Path
 from typing import NamedTuple
 
+import msgspec
+
 from kojimon.journal.derive import event_of
 from kojimon.journal.reader import Reader
 from kojimon.journal.records import Delivery, OutboxRow
 from kojimon.model import Event
 
 _WANTED = "m.settled_t_ms IS NULL OR m.t_ms >= ?"
+MOST_TESTS = 500
 MOST_ROWS = 5000
 """More than a flood of a day; the newest are read."""
 
@@ -38,6 +41,52 @@ class _OutboxReader(Reader):
             ).fetchall()
         found = [(OutboxRow(*row[:5]), event_of(row[5:])) for row in reversed(rows)]
         return Outbox(found, [Delivery(*row) for row in tries])
+
+    def tests(self) -> tuple[list[Event], list[Delivery], list[tuple[int, str]]]:
+        with self._reading() as db:
+            events = db.execute(
+                "SELECT no, t_ms, kind, incubator, batch, key, data FROM event "
+                "WHERE kind = 'alarm' AND key = 'test' ORDER BY no DESC LIMIT ?",
+                (MOST_TESTS,),
+            ).fetchall()
+            tries = db.execute(
+                "SELECT message, channel, state, t_ms, text FROM delivery WHERE message LIKE '%/test#%' ORDER BY t_ms"
+            ).fetchall()
+            settings = db.execute(
+                "SELECT i.t_ms, s.body FROM input i JOIN settings s ON s.hash = json_extract(i.payload, '$.hash') "
+                "WHERE i.kind = 'settings' ORDER BY i.seq"
+            ).fetchall()
+        return [event_of(row) for row in reversed(events)], [Delivery(*row) for row in tries], settings
+
+
+class Tests(NamedTuple):
+    """What proves the way to the person: events and attempts of the test alarm, and when what it hangs on changed."""
+
+    events: list[Event]
+    deliveries: list[Delivery]
+    changed_ms: int
+
+
+def load_tests(path: Path, fields: tuple[str, ...]) -> Tests:
+    """The tests ever made.
+
+    Args:
+        fields: names of the settings on whose change a test is made anew.
+
+    Raises JournalError when the journal cannot be read.
+    """
+    reader = _OutboxReader(path)
+    try:
+        events, tries, rows = reader.tests()
+    finally:
+        reader.close()
+    changed_ms, before = 0, None
+    for t_ms, body in rows:
+        whole = msgspec.json.decode(body).get("settings") or {}
+        now = {name: whole.get(name) for name in fields}
+        if now != before:
+            changed_ms, before = t_ms, now
+    return Tests(events, tries, changed_ms)
 
 
 def load_outbox(path: Path, since_ms: int) -> Outbox:

@@ -1,0 +1,179 @@
+"""Proof that a call reaches the person: the test before the night, the warmed probe, and when either is overdue. Pure.
+
+Nobody may rely on a phone that was only believed to ring: a test goes the whole way and counts when it is answered
+elsewhere than at the command that sent it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Final
+
+from msgspec import Struct
+
+from kojimon.journal.records import Delivery
+from kojimon.model import Event, Priority
+from kojimon.notify.records import SENT
+from kojimon.units import show_duration
+from kojimon.words.meaning import unexplained
+from kojimon.words.speech import listing
+
+ANSWER_MS: Final = 300_000
+ARMED_MS: Final = 64_800_000
+"""An answered test arms for 18 h: the coming night, not the one after (judgement)."""
+OVERDUE_MS: Final = 30 * 86_400_000
+CHAIN_MS: Final = 60_000
+"""From the raised alarm to a message on its way, at most."""
+NOT_THE_PHONE: Final = ("cli", "setup", "")
+
+ADVICE: Final = (
+    "Let the app, number or mail account that brings the message through the phone's night mode: its settings have a"
+    " list of exceptions (do not disturb, focus, sleep).",
+    "Turn up the volume of alarms or messages; charge the phone, and leave it within reach.",
+    "Put the phone into its night mode now, then start the test, and say seen on the phone.",
+)
+"""What to do with the phone before the test."""
+
+
+class Trial(Struct, frozen=True):
+    """One test alarm and what came of it. Times are engine ms, -1 for never.
+
+    Attributes:
+        at_ms: when it was raised. crossed_ms: of a bump test, when the probe reached its limit.
+        wake: whether it went the way of what gets people up.
+        bump: name of the probe that was warmed, "" for a plain test.
+        answered_ms, who, channel: when, by whom and through which door it was answered.
+        over: whether it has ended.
+        out: channels it got out on, and when.
+    """
+
+    at_ms: int
+    crossed_ms: int
+    wake: bool
+    bump: str
+    answered_ms: int = -1
+    who: str = ""
+    channel: str = ""
+    over: bool = False
+    out: tuple[tuple[str, int], ...] = ()
+
+    @property
+    def proved(self) -> bool:
+        """Whether somebody answered in time, elsewhere than at the command."""
+        in_time = 0 <= self.answered_ms - self.at_ms <= ANSWER_MS if self.answered_ms >= 0 else False
+        return in_time and self.channel not in NOT_THE_PHONE and bool(self.out)
+
+
+class Proof(Struct, frozen=True):
+    """How it stands: armed or not and why, in words; and what is overdue."""
+
+    armed: bool
+    text: str
+    overdue: tuple[str, ...] = ()
+    trial: Trial | None = None
+
+
+def trials(events: Sequence[Event], receipts: Sequence[Delivery]) -> list[Trial]:
+    """The tests among the events of the alarm `test`, in order."""
+    found: dict[int, Trial] = {}
+    for event in events:
+        data, number = event.data, int(event.data.get("occurrence") or 0)
+        trial = found.get(number)
+        if data.get("event") == "on":
+            wake = data.get("priority") == Priority.WAKE
+            out = _out(f"{event.incubator}/test#{number}.", receipts)
+            found[number] = Trial(
+                event.t_ms, int(data.get("since_ms", event.t_ms)), wake, str(data.get("bump", "")), out=out
+            )
+        elif trial is not None and data.get("event") == "ack":
+            found[number] = _with(trial, event.t_ms, str(data.get("who", "")), str(data.get("channel", "")))
+        elif trial is not None and data.get("event") == "off":
+            found[number] = _with(trial, trial.answered_ms, trial.who, trial.channel, over=True)
+    return list(found.values())
+
+
+def _with(trial: Trial, answered_ms: int, who: str, channel: str, over: bool = False) -> Trial:
+    return Trial(
+        trial.at_ms, trial.crossed_ms, trial.wake, trial.bump, answered_ms, who, channel, over or trial.over, trial.out
+    )
+
+
+def _out(beginning: str, receipts: Iterable[Delivery]) -> tuple[tuple[str, int], ...]:
+    first: dict[str, int] = {}
+    for one in receipts:
+        if one.message.startswith(beginning) and one.state == SENT:
+            first[one.channel] = min(one.t_ms, first.get(one.channel, one.t_ms))
+    return tuple(sorted(first.items()))
+
+
+def proof(
+    found: Sequence[Trial], now_ms: int, changed_ms: int, channels: Sequence[str], keys: Iterable[str] = ()
+) -> Proof:
+    """How it stands now.
+
+    Args:
+        found: every test. changed_ms: when channels or probes last changed, engine ms.
+        channels: names of the channels that may wake. keys: keys of the alarms that may come.
+    """
+    overdue = tuple(_overdue(found, now_ms, changed_ms))
+    bad = unexplained(keys)
+    if bad:
+        text = f"NOT ARMED: no action is known for {listing(bad)}"
+        return Proof(False, text, overdue)
+    if not channels:
+        text = "NOT ARMED: there is no channel and no loudspeaker; add one under `channels:` in the settings"
+        return Proof(False, text, overdue)
+    plain = [trial for trial in found if trial.wake and trial.at_ms <= now_ms]
+    last = plain[-1] if plain else None
+    wrong = _wrong(last, now_ms, changed_ms)
+    if wrong or last is None:
+        return Proof(False, f"NOT ARMED: {wrong}", overdue, last)
+    who = f" by {last.who}" if last.who else ""
+    took = show_duration((last.answered_ms - last.at_ms) / 1000)
+    ago = show_duration((now_ms - last.answered_ms) / 1000)
+    return Proof(True, f"Armed: the test was answered{who} after {took}, {ago} ago", overdue, last)
+
+
+def _wrong(last: Trial | None, now_ms: int, changed_ms: int) -> str:
+    if last is None or now_ms - last.at_ms > ARMED_MS:
+        return "no test was answered today; run: kojimon alarms arm"
+    if last.at_ms < changed_ms:
+        return "the channels have changed since the last test; run: kojimon alarms arm"
+    if not last.out:
+        return "the test did not get out over any channel; see: kojimon alarms"
+    return _unanswered(last, now_ms) if last.answered_ms < 0 else _badly_answered(last)
+
+
+def _unanswered(last: Trial, now_ms: int) -> str:
+    if not last.over and now_ms - last.at_ms <= ANSWER_MS:
+        return "the test waits for its answer; say seen on the phone"
+    return "nobody answered the test within 5 min; does the phone's night mode let it through?"
+
+
+def _badly_answered(last: Trial) -> str:
+    if last.channel in NOT_THE_PHONE:
+        return "the test was answered at the computer; say seen on the phone"
+    return "" if last.proved else "the test was answered too late, after 5 min"
+
+
+def _overdue(found: Sequence[Trial], now_ms: int, changed_ms: int) -> Iterable[str]:
+    bumps = [trial for trial in found if trial.bump and trial.proved]
+    last_ms = bumps[-1].at_ms if bumps else None
+    how = "warm a probe in the hand: kojimon alarms bump PROBE"
+    if last_ms is None:
+        yield f"The way from probe to phone was never tried. {how[0].upper()}{how[1:]}"
+    elif last_ms < changed_ms:
+        yield f"Channels or probes have changed since the way from probe to phone was tried. {how[0].upper()}{how[1:]}"
+    elif now_ms - last_ms > OVERDUE_MS:
+        days = (now_ms - last_ms) // 86_400_000
+        yield f"The way from probe to phone was last tried {days} days ago. {how[0].upper()}{how[1:]}"
+
+
+def chain(trial: Trial) -> str:
+    """How long a bump test took from the warm probe to the phone, in words."""
+    if not trial.bump or not trial.out:
+        return ""
+    name, out_ms = min(trial.out, key=lambda pair: pair[1])
+    raised_s, out_s = (trial.at_ms - trial.crossed_ms) / 1000, (out_ms - trial.at_ms) / 1000
+    verdict = "in time" if out_ms - trial.at_ms <= CHAIN_MS else "too slow: a minute is the most"
+    return f"Probe {trial.bump}: {raised_s:.0f} s to raise the alarm, {out_s:.0f} s to {name}, {verdict}"

@@ -1,0 +1,96 @@
+"""Armed or not: a test answered on the phone in time; bump tests; what is overdue."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from kojimon.journal.records import Delivery
+from kojimon.model import Event
+from kojimon.notify.arming import ARMED_MS, Proof, Trial, chain, proof, trials
+
+DAY = 86_400_000
+NOW = 100 * DAY
+
+
+def said(no: int, t_ms: int, signal: str, number: int = 1, **data: Any) -> Event:
+    facts = {"event": signal, "occurrence": number, "priority": "wake", "test": True, **data}
+    return Event(no, t_ms, "alarm", "", "", "test", facts)
+
+
+def story(*signals: tuple[int, str, dict[str, Any]], out_ms: int | None = 500) -> list[Trial]:
+    """Trials from (ms, signal, data), the first of which stands at 0; it got out over the phone after out_ms."""
+    base = NOW - 600_000
+    events = [said(no, base + t_ms, signal, **data) for no, (t_ms, signal, data) in enumerate(signals)]
+    tries = [] if out_ms is None else [Delivery("/test#1.1", "phone", "sent", base + out_ms)]
+    return trials(events, tries)
+
+
+def stands(found: list[Trial], changed_ms: int = 0, **more: Any) -> Proof:
+    return proof(found, NOW, changed_ms, more.pop("channels", ["phone"]), **more)
+
+
+SEEN = {"who": "anna", "channel": "page"}
+
+
+def test_answered_on_the_phone_in_time_arms() -> None:
+    """Requirement: a test alarm must be acked on the phone within 5 min, else the batch screen says NOT ARMED."""
+    found = stands(story((0, "on", {}), (40_000, "ack", SEEN), (40_000, "off", {})))
+    assert found.armed
+    assert found.text == "Armed: the test was answered by anna after 40 s, 9 min ago"
+
+
+def test_what_does_not_arm_says_why() -> None:
+    told = {
+        "never": stands([]),
+        "nobody": stands(story((0, "on", {}), (300_000, "off", {"expired": True}))),
+        "late": stands(story((0, "on", {}), (300_001, "ack", SEEN))),
+        "computer": stands(story((0, "on", {}), (40_000, "ack", {"channel": "cli"}))),
+        "not out": stands(story((0, "on", {}), (40_000, "ack", SEEN), out_ms=None)),
+        "quiet one": stands(story((0, "on", {"priority": "tell"}), (40_000, "ack", SEEN))),
+        "no channel": stands(story((0, "on", {}), (40_000, "ack", SEEN)), channels=[]),
+        "changed": stands(story((0, "on", {}), (40_000, "ack", SEEN)), changed_ms=NOW - 1000),
+        "unknown alarm": stands(story((0, "on", {}), (40_000, "ack", SEEN)), keys=["noise/fan"]),
+    }
+    assert not any(found.armed for found in told.values())
+    assert all(found.text.startswith("NOT ARMED: ") for found in told.values())
+    for name, words in {
+        "never": "no test was answered today", "nobody": "nobody answered", "late": "too late",
+        "computer": "at the computer", "not out": "did not get out", "quiet one": "no test was answered",
+        "no channel": "no channel and no loudspeaker", "changed": "have changed", "unknown alarm": "noise/fan",
+    }.items():  # fmt: skip
+        assert words in told[name].text, name
+
+
+def test_a_test_under_way_waits() -> None:
+    base = NOW - 60_000
+    found = trials([said(1, base, "on")], [Delivery("/test#1.1", "phone", "sent", base)])
+    assert "waits for its answer" in proof(found, NOW, 0, ["phone"]).text
+
+
+def test_a_test_arms_one_night_only() -> None:
+    found = story((0, "on", {}), (40_000, "ack", SEEN))
+    assert proof(found, NOW + ARMED_MS - 600_001, 0, ["phone"]).armed
+    assert not proof(found, NOW + ARMED_MS, 0, ["phone"]).armed
+
+
+def bump(days_ago: int) -> list[Trial]:
+    at = NOW - days_ago * DAY
+    return trials(
+        [said(1, at, "on", bump="koji-top", since_ms=at - 20_000), said(2, at + 9000, "ack", **SEEN)],
+        [Delivery("/test#1.1", "phone", "sent", at + 2000), Delivery("/test#1.1", "mail", "sent", at + 4000)],
+    )
+
+
+def test_a_bump_test_is_overdue_after_thirty_days_or_a_change() -> None:
+    """Requirement: overdue > 30 days or since last config change = warning at batch start."""
+    assert stands(bump(29)).overdue == ()
+    assert "31 days ago" in stands(bump(31)).overdue[0]
+    assert "have changed" in stands(bump(5), changed_ms=NOW - 4 * DAY).overdue[0]
+    assert "never tried" in stands([]).overdue[0]
+
+
+def test_the_chain_of_a_bump_test_is_timed_from_probe_to_phone() -> None:
+    """Requirement: the whole chain probe -> phone is done in on-delay + 60 s."""
+    assert chain(bump(1)[0]) == "Probe koji-top: 20 s to raise the alarm, 2 s to phone, in time"
+    slow = Trial(0, -20_000, True, "koji-top", 90_000, "anna", "page", True, (("phone", 61_000),))
+    assert chain(slow).endswith("too slow: a minute is the most")
