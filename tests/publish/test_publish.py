@@ -10,6 +10,7 @@ import pytest
 
 from kojimon.journal.reader import Reader
 from kojimon.settings.spec import MqttSource, PublishSettings, Secret, Settings
+from tests.daemon.process import Process
 from tests.daemon.running import Running, running
 from tests.daemon.sites import probes_of, site
 from tests.parts.broker import Broker, publish
@@ -173,3 +174,18 @@ def test_no_acts_from_an_open_broker(tmp_path: Path, listen: Callable[..., Liste
             publish(broker, "k/bed", b"31.5")
             until(lambda: one.daemon.house.intake.facts()["waiting"] == 1)
             assert one.client.get("/v1/batches")["batches"] == []
+
+
+def test_a_kill_shows_as_offline(tmp_path: Path, listen: Callable[..., Listener]) -> None:
+    """The last will: nobody says goodbye for a process that is gone."""
+    with Broker(tmp_path / "b") as broker, Process(tmp_path, broker.port) as one:
+        one.config.write_text(one.config.read_text() + "publish: {to: house}\n")
+        ear = listen(broker)
+        one.start()
+        until(lambda: ear.last.get(f"{ROOT}/status") == b"online")
+        one.kill()
+        until(lambda: ear.last.get(f"{ROOT}/status") == b"offline")
+        one.start()
+        until(lambda: ear.last.get(f"{ROOT}/status") == b"online")
+        assert one.stop() == 0
+        until(lambda: ear.last.get(f"{ROOT}/status") == b"offline")
