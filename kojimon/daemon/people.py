@@ -7,7 +7,10 @@ from typing import Any
 
 from kojimon.core.turn import Present
 from kojimon.daemon.house import House
+from kojimon.errors import JournalError
+from kojimon.journal.outbox import load_tests
 from kojimon.journal.records import Chunk
+from kojimon.notify.arming import chain, proof, trials
 from kojimon.notify.build import carriers_of, quiet_of
 from kojimon.notify.dispatch import Around, Carrier, Dispatch, Look
 from kojimon.notify.heartbeat import Heartbeat
@@ -16,12 +19,27 @@ from kojimon.settings.spec import Settings
 from kojimon.web.words import iso_utc
 from kojimon.wiring import simulated_source
 
+PROVED = ("channels", "speaker", "probes", "sources")
+"""Settings on whose change a test is made anew."""
+
 
 def carriers(settings: Settings) -> list[Carrier]:
     """The channels; a simulated incubator does not sound the loudspeaker of the house."""
     if simulated_source(settings) is not None:
         return carriers_of(settings, lambda _player: "")
     return carriers_of(settings)
+
+
+def alarm_keys(settings: Settings) -> list[str]:
+    """Keys of the alarms that these settings may raise."""
+    keys = ["blind/bed", "box/off", "box/hot", "time-to-limit/bed/temperature", "test", "health/disk"]
+    keys += [f"silent/{probe.name}" for probe in settings.probes]
+    for schedule in {box.schedule.name: box.schedule for box in settings.incubators}.values():
+        keys += [f"expect/{one.name}" for one in schedule.expectations]
+        for stage in schedule.stages:
+            keys += [f"limit/{band.place}/{band.quantity}/{side}" for band in stage.bands for side in ("high", "low")]
+            keys += [f"{type(watch).__name__.lower()}/{watch.place}/{watch.quantity}" for watch in stage.watches]
+    return list(dict.fromkeys(keys))
 
 
 class People:
@@ -38,7 +56,9 @@ class People:
         self._house = house
         settings = house.settings
         around = Around(self._look, house.state, self._utc, house.writer.submit, house.core.health)
-        self.dispatch = Dispatch(carriers(settings), quiet_of(settings.person), around, house.path)
+        ways = carriers(settings)
+        self.dispatch = Dispatch(ways, quiet_of(settings.person), around, house.path)
+        self._wakers = [carrier.channel.name for carrier in ways if not carrier.channel.second]
         ping = settings.heartbeat.ping
         self.heartbeat = Heartbeat(
             settings.heartbeat.every_s,
@@ -67,7 +87,24 @@ class People:
 
     def facts(self) -> dict[str, Any]:
         """For status."""
-        return {**self.dispatch.facts(), "signs_of_life": self.heartbeat.sent, "pings": self.heartbeat.pings}
+        return {
+            **self.dispatch.facts(),
+            "signs_of_life": self.heartbeat.sent,
+            "pings": self.heartbeat.pings,
+            "proof": self.proof(),
+        }
+
+    def proof(self) -> dict[str, Any]:
+        """Whether the night is armed, why not, and which tests are overdue; in words."""
+        try:
+            tests = load_tests(self._house.path, PROVED)
+        except JournalError as error:
+            return {"armed": False, "text": f"NOT ARMED: {error}", "overdue": [], "chain": ""}
+        made = trials(tests.events, tests.deliveries)
+        bumps = [trial for trial in made if trial.bump]
+        found = proof(made, self._house.now_ms(), tests.changed_ms, self._wakers, alarm_keys(self._house.settings))
+        told = chain(bumps[-1]) if bumps else ""
+        return {"armed": found.armed, "text": found.text, "overdue": list(found.overdue), "chain": told}
 
     def _look(self) -> Look:
         moment, state = self._house.core.moment(), self._house.core.present().state

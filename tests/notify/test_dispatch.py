@@ -210,3 +210,45 @@ def test_facts_name_channels_and_what_waits(tmp_path: Path, receiver: Receiver) 
         assert facts["failing"] == {}
         health = one.client.get("/v1/health")
         assert health["parts"]["notify"]["channels"] == ["phone-1"]
+
+
+def proof(one: Running) -> dict[str, Any]:
+    found: dict[str, Any] = one.client.get("/v1/health")["parts"]["notify"]["proof"]
+    return found
+
+
+def test_arming_sends_a_test_through_the_whole_chain_and_waits_for_the_answer(
+    tmp_path: Path, receiver: Receiver
+) -> None:
+    """Requirement: a test must be acked on the phone within 5 min, else the batch screen says NOT ARMED."""
+    with kitchen(tmp_path, receiver.url) as one:
+        assert proof(one)["text"].startswith("NOT ARMED: no test")
+        one.act("alarm.test", wake=True, text="Before the night")
+        until(lambda: any(got.id == "/test#1" for got in receiver.got))
+        assert receiver.got[-1].title.startswith("TEST")
+        until(lambda: "waits for its answer" in proof(one)["text"])
+        answer = {"kind": "alarm.acknowledge", "who": "anna", "channel": "page", "data": {"key": "test"}}
+        one.client.act(answer)
+        until(lambda: proof(one)["armed"])
+        one.act("alarm.test", wake=True)
+        one.tick(301)
+        one.commit()
+        assert "nobody answered" in proof(one)["text"] or "did not get out" in proof(one)["text"]
+        assert not proof(one)["armed"]
+
+
+def test_a_bump_test_is_timed_from_the_warm_probe_to_the_phone(tmp_path: Path, receiver: Receiver) -> None:
+    """Requirement: whole chain probe -> phone is done in on-delay + 60 s, result stored with date."""
+    with kitchen(tmp_path, receiver.url) as one:
+        one.put("k/bed", 24.0)
+        one.tick(10)
+        assert "never tried" in proof(one)["overdue"][0]
+        one.act("alarm.bump", probe="bed")
+        for value in (25.0, 26.5, 27.0, 27.5):
+            one.put("k/bed", value)
+            one.tick(10)
+        until(lambda: any(got.id == "/test#1" for got in receiver.got))
+        one.client.act({"kind": "alarm.acknowledge", "who": "anna", "channel": "page", "data": {"key": "test"}})
+        until(lambda: proof(one)["chain"])
+        assert proof(one)["chain"] == "Probe bed: 20 s to raise the alarm, 0 s to phone-1, in time"
+        assert proof(one)["overdue"] == []
