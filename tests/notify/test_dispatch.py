@@ -245,8 +245,9 @@ def test_a_bump_test_is_timed_from_the_warm_probe_to_the_phone(tmp_path: Path, r
         assert "never tried" in proof(one)["overdue"][0]
         one.act("alarm.bump", probe="bed")
         for value in (25.0, 26.5, 27.0, 27.5):
-            one.put("k/bed", value)
             one.tick(10)
+            one.put("k/bed", value)
+        one.tick()
         until(lambda: any(got.id == "/test#1" for got in receiver.got))
         one.client.act({"kind": "alarm.acknowledge", "who": "anna", "channel": "page", "data": {"key": "test"}})
         until(lambda: proof(one)["chain"])
