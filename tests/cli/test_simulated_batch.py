@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import json
+import shutil
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
 
+from kojimon.cli.run import demo_file
+from kojimon.settings.load import load_settings
+from kojimon.wiring import simulated_source
 from tests.cli.conftest import Kitchen
 
 pytestmark = pytest.mark.slow
@@ -72,3 +77,15 @@ def test_a_batch_its_export_and_its_rehearsals(kitchen: Kitchen) -> None:
     assert "hours.csv" in hours.stderr
     by_hour = json.loads(kitchen.run("rehearse", "hours.csv", "--schedule", "rice-koji-home-trays", "--json").stdout)
     assert [(kind, key) for kind, key, _ in heard(by_hour["events"])] == [(kind, key) for kind, key, _ in rehearsed]
+
+
+def test_the_demonstration_keeps_its_journal_in_a_folder_of_its_own() -> None:
+    one, two = demo_file(), demo_file()
+    try:
+        assert one.parent != two.parent
+        made = load_settings(one)
+        assert Path(made.journal.path).parent == one.parent
+        assert simulated_source(made) is not None
+    finally:
+        shutil.rmtree(one.parent)
+        shutil.rmtree(two.parent)
