@@ -9,7 +9,7 @@ from msgspec.structs import replace
 
 from kojimon.alarms.states import HIDDEN, AlarmState, Signal
 from kojimon.engine.proof import answered, begin_bump, begin_test
-from kojimon.engine.slow import visit
+from kojimon.engine.slow import settle, visit
 from kojimon.engine.state import AlarmRec
 from kojimon.engine.turn import Turn
 from kojimon.engine.work import MAX_WORK_MS, WORK_MS, begin
@@ -140,6 +140,7 @@ def _setpoint(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
     for no in turn.compiled.probes_at(incubator, "air", "temperature"):
         turn.usual.pop(no, None)
         turn.own.pop(no, None)
+    settle(turn, incubator, data.get("to_c"))
     turn.emit("setpoint", incubator, "", **{k: data[k] for k in ("to_c",) if k in data}, **by)
 
 

@@ -24,6 +24,10 @@ SETTLE_MS = 3_600_000
 """The box is judged only after it has been watched so long."""
 VISIT_MS = 1_800_000
 """So long after hands were at hot koji the box's own level is learnt anew: it was vented or turned down (judgement)."""
+SETTLE_PER_K_MS = 1_080_000
+SETTLE_MOST_MS = 7_200_000
+"""After the box was set to another temperature deviation waits 18 min for each K still to go, 2 h at most (ASHRAE
+Guideline 36, 5.1.20, as coded in an open library)."""
 NEAR_ROOM_K = 2.0
 """Air as near to the room's as this is no box turned down, but one that is off."""
 
@@ -117,6 +121,14 @@ def visit(turn: Turn, incubator: str) -> None:
     turn.since[f"{incubator}/visited"] = turn.t_ms
 
 
+def settle(turn: Turn, incubator: str, to_c: object) -> None:
+    """The box was set to another temperature: how far it strays is judged once it has had the time to get there."""
+    found = _value(turn, incubator, "air", "temperature")
+    if isinstance(to_c, (int, float)) and found is not None:
+        wait_ms = min(SETTLE_MOST_MS, round(abs(float(to_c) - found[1]) * SETTLE_PER_K_MS))
+        turn.since[f"{incubator}/settling"] = turn.t_ms + wait_ms
+
+
 def _visited(turn: Turn, incubator: str, no: int, value: float, room: tuple[int, float] | None) -> bool:
     """Whether hands were at hot koji just now. Afterwards the box's level is learnt anew, unless it is off."""
     if turn.working(incubator):
@@ -171,9 +183,10 @@ def _deviation(turn: Turn, incubator: str, key: str, watch: Deviation) -> None:
     high = watch.above is not None and above[1] >= watch.target + watch.above
     low = watch.below is not None and below[1] <= watch.target - watch.below
     no, value = above if high else below
+    settling = turn.t_ms < turn.since.get(f"{incubator}/settling", 0) and not turn.alarm(incubator, key).active
     held(
-        turn, incubator, key, high or low, watch.for_s, watch.priority, value=value, limit=watch.target,
-        probe=turn.compiled.probes[no].name, side="high" if high else "low",
+        turn, incubator, key, (high or low) and not settling, watch.for_s, watch.priority, value=value,
+        limit=watch.target, probe=turn.compiled.probes[no].name, side="high" if high else "low",
     )  # fmt: skip
 
 

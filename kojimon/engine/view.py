@@ -15,6 +15,7 @@ from kojimon.engine.trend import rate_per_h
 from kojimon.engine.turn import Turn
 from kojimon.schedule.spec import Band, Limit, Task
 
+STALE_MS = 14_400_000
 STATUS = {0: "waiting", OPEN: "open", DUE: "due", CLOSED: "overdue"}
 Plain = dict[str, Any]
 
@@ -186,12 +187,19 @@ def _gravity(alarm: AlarmRec) -> tuple[bool, int, int]:
     return alarm.state is not AlarmState.UNACK, {"wake": 0, "tell": 1}.get(alarm.priority, 2), alarm.since_ms
 
 
+def _stale(turn: Turn, alarm: AlarmRec) -> bool:
+    """Whether it has been seen and has held for hours all the same: nobody looks at such an alarm any more."""
+    held_ms = elapsed_ms(turn.anchors, alarm.since_ms, turn.t_ms)
+    return alarm.active and alarm.state is AlarmState.ACKED and held_ms > STALE_MS
+
+
 def _alarm(turn: Turn, alarm: AlarmRec) -> Plain:
     probe = turn.compiled.by_name.get(alarm.probe)
     return {
         "key": alarm.key, "state": str(alarm.state), "active": alarm.active, "level": alarm.level,
         "priority": str(alarm.priority), "occurrence": alarm.occurrence, "since_t_ms": alarm.since_ms,
-        "calls": alarm.calls, "value": alarm.value, "limit": alarm.limit, "probe": alarm.probe,
+        "calls": alarm.calls, "stale": _stale(turn, alarm), "value": alarm.value, "limit": alarm.limit,
+        "probe": alarm.probe,
         "place": probe.place if probe else "", "tray": probe.tray if probe else "",
         "until_t_ms": alarm.shelved_until_ms if alarm.state is AlarmState.SHLVD else None,
     }  # fmt: skip
