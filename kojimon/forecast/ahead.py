@@ -7,7 +7,7 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from kojimon.forecast.box import OFF_C, Box
-from kojimon.forecast.ensemble import EFFECTS, ERROR, MOST_LOG_ODDS, STRAY, STRAY_H, Ensemble
+from kojimon.forecast.ensemble import EFFECTS, ERROR, MOST_LOG_ODDS, STRAY, STRAY_H, Ensemble, systematic
 from kojimon.forecast.growth import Array
 from kojimon.forecast.heat import MEMORY_H, Bed, balance, metabolism, speed_at
 
@@ -15,6 +15,7 @@ AIR_MEMORY_H: Final = 2.0
 """How long the air's present distance from the box model lasts; chosen."""
 ROOM_DRIFT_K: Final = 0.6
 """How far the air may wander off in six hours: nights cool, people heat; chosen."""
+ROOM_DRIFT_H: Final = 6.0
 HOTTEST_C: Final = 60.0
 """Paths are cut here: nothing is known about a bed beyond it."""
 
@@ -57,14 +58,12 @@ class Paths(NamedTuple):
         seen_c: bed as its probe shows it.
         air_c: air in the box.
         grown: share of full growth, 0-1.
-        heat_k_per_h: metabolic heat.
     """
 
     in_h: Array
     seen_c: Array
     air_c: Array
     grown: Array
-    heat_k_per_h: Array
 
 
 def run(
@@ -95,75 +94,95 @@ def run(
     Returns:
         The paths, at 0, step, 2 steps, ... hours from now.
     """
-    pick, boxes = ensemble.draw(members, rng), rng.permutation(_systematic_boxes(box, members, rng))
-    count, steps = len(nights), round(hours / step_h)
-    shape = (count, members)
-    state = _Start(ensemble, pick, rng, now.widen, count)
-    lower = np.array([night.lower_k for night in nights])[:, None]
-    setting, couple, lift = _boxes(box, boxes, lower)
-    wander = np.linspace(0.0, hours / 6.0, steps + 1).clip(0.0, 1.0) * ROOM_DRIFT_K
-    drift, chance = rng.standard_normal(members), rng.standard_normal((steps, 2, members))
-    keep, hold = float(np.exp(-step_h / MEMORY_H)), float(np.exp(-step_h / STRAY_H))
-    kick = np.sqrt(1.0 - keep**2) * now.widen * state.bed.unknown_k_per_h[:members]
-    sway = np.sqrt(1.0 - hold**2) * now.widen * state.bed.restless[:members]
-    seen, airs, grown, made = (np.empty((steps + 1, *shape)) for _ in range(4))
-    touch = {i: max(0, round(night.at_h / step_h)) for i, night in enumerate(nights) if night.task}
-    draws = rng.standard_normal((2, members))
+    steps = round(hours / step_h)
+    running = _Running(ensemble, box, now, rng, members, steps, step_h, nights, ceiling_c)
+    seen, air, grown = (np.empty((steps + 1, len(nights), members)) for _ in range(3))
     for step in range(steps + 1):
-        for i, when in touch.items():
-            if when == step:
-                state.touch(i, nights[i].task, draws)
-        fade = float(np.exp(-step * step_h / AIR_MEMORY_H))
-        floating = couple * state.bed_c.reshape(shape) + (1.0 - couple) * (now.room_c + lift)
-        air = np.maximum(setting, floating) + now.air_apart_k * fade + wander[step] * drift
-        airs[step] = air
-        flat = air.reshape(-1)
-        damp = state.bed.humidity_pct / 100.0 if now.humidity is None else now.humidity
-        speed = speed_at(state.bed, state.bed_c) * np.exp(state.stray)
-        flow = metabolism(state.bed, speed, state.log_odds, state.log_lag)
-        change = balance(state.bed, state.bed_c, flat, damp, flow.heat_k_per_h + state.error)
-        seen[step] = (state.bed_c - state.bed.probe_lag_h * change.rate_k_per_h).reshape(shape)
-        grown[step] = (1.0 / (1.0 + np.exp(-state.log_odds))).reshape(shape)
-        made[step] = flow.heat_k_per_h.reshape(shape)
-        if step == steps:
-            break
-        reach = -np.expm1(-change.damping_per_h * step_h) / change.damping_per_h
-        state.bed_c = np.minimum(state.bed_c + change.rate_k_per_h * reach, ceiling_c)
-        state.log_odds = np.minimum(state.log_odds + flow.log_odds_per_h * step_h, MOST_LOG_ODDS)
-        state.log_lag = np.minimum(state.log_lag + flow.lag_per_h * step_h, 20.0)
-        state.error = keep * state.error + np.tile(kick * chance[step, 0], count)
-        state.stray = hold * state.stray + np.tile(sway * chance[step, 1], count)
-    return Paths(np.arange(steps + 1) * step_h, seen, airs, grown, made)
+        seen[step], air[step], grown[step] = running.step(step)
+    in_h: Array = np.arange(steps + 1, dtype=np.float64) * step_h
+    return Paths(in_h, seen, air, grown)
 
 
-class _Start:
-    """Members at the start of a run, laid out scenario after scenario."""
+class _Running:
+    """Members on their way, laid out scenario after scenario."""
 
-    def __init__(self, ensemble: Ensemble, pick: Array, rng: np.random.Generator, widen: float, count: int) -> None:
-        # The four states are drawn together from each member's own normal distribution.
-        cov = ensemble.cov[pick]
-        cov[:, (ERROR, STRAY), (ERROR, STRAY)] *= widen**2
-        root = np.linalg.cholesky(cov + 1e-8 * np.eye(4))
-        drawn = ensemble.state[:, pick] + np.einsum("nij,jn->in", root, rng.standard_normal((4, len(pick))))
-        self.size = len(pick)
+    def __init__(
+        self,
+        ensemble: Ensemble,
+        box: Box,
+        now: Now,
+        rng: np.random.Generator,
+        members: int,
+        steps: int,
+        step_h: float,
+        nights: tuple[Night, ...],
+        ceiling_c: float,
+    ) -> None:
+        self.now, self.step_h, self.nights, self.ceiling_c = now, step_h, nights, ceiling_c
+        self.members, count = members, len(nights)
+        pick = ensemble.draw(members, rng)
+        drawn = _states(ensemble, pick, now.widen, rng)
         self.bed_c, self.error, self.log_odds, self.stray = (np.tile(row, count) for row in drawn)
         self.log_odds = np.minimum(self.log_odds, MOST_LOG_ODDS)
         self.log_lag: Array = np.tile(ensemble.log_lag[pick], count)
         self.bed = Bed(*(np.tile(part[pick], count) for part in ensemble.bed))
+        boxes = rng.permutation(systematic(box.weights(), members, float(rng.random())))
+        self.box = _boxes(box, boxes, np.array([night.lower_k for night in nights])[:, None])
+        self.drift = rng.standard_normal(members) * ROOM_DRIFT_K
+        self.draws = rng.standard_normal((2, members))
+        self.keep, self.hold = float(np.exp(-step_h / MEMORY_H)), float(np.exp(-step_h / STRAY_H))
+        chance = rng.standard_normal((steps + 1, 2, members))
+        one = Bed(*(part[:members] for part in self.bed))
+        self.kicks = chance[:, 0] * np.sqrt(1.0 - self.keep**2) * now.widen * one.unknown_k_per_h
+        self.sways = chance[:, 1] * np.sqrt(1.0 - self.hold**2) * now.widen * one.restless
 
-    def touch(self, scenario: int, task: str, draws: Array) -> None:
+    def step(self, step: int) -> tuple[Array, Array, Array]:
+        """What is seen at a step (bed, air, growth), then on to the next."""
+        count, hour = len(self.nights), step * self.step_h
+        for i, night in enumerate(self.nights):
+            if night.task and step == max(0, round(night.at_h / self.step_h)):
+                self._touch(i, night.task)
+        air = self._air(hour)
+        damp = self.bed.humidity_pct / 100.0 if self.now.humidity is None else self.now.humidity
+        speed = speed_at(self.bed, self.bed_c) * np.exp(self.stray)
+        flow = metabolism(self.bed, speed, self.log_odds, self.log_lag)
+        change = balance(self.bed, self.bed_c, air.reshape(-1), damp, flow.heat_k_per_h + self.error)
+        seen = self.bed_c - self.bed.probe_lag_h * change.rate_k_per_h
+        grown = 1.0 / (1.0 + np.exp(-self.log_odds))
+        reach = -np.expm1(-change.damping_per_h * self.step_h) / change.damping_per_h
+        self.bed_c = np.minimum(self.bed_c + change.rate_k_per_h * reach, self.ceiling_c)
+        self.log_odds = np.minimum(self.log_odds + flow.log_odds_per_h * self.step_h, MOST_LOG_ODDS)
+        self.log_lag = np.minimum(self.log_lag + flow.lag_per_h * self.step_h, 20.0)
+        self.error = self.keep * self.error + np.tile(self.kicks[step], count)
+        self.stray = self.hold * self.stray + np.tile(self.sways[step], count)
+        shape = (count, self.members)
+        return seen.reshape(shape), air, grown.reshape(shape)
+
+    def _air(self, hour: float) -> Array:
+        setting, couple, lift = self.box
+        bed_c = self.bed_c.reshape(len(self.nights), self.members)
+        floating = couple * bed_c + (1.0 - couple) * (self.now.room_c + lift)
+        apart = self.now.air_apart_k * float(np.exp(-hour / AIR_MEMORY_H))
+        air: Array = np.maximum(setting, floating) + apart + self.drift * min(hour / ROOM_DRIFT_H, 1.0)
+        return air
+
+    def _touch(self, scenario: int, task: str) -> None:
         """Does a task in one scenario."""
         effect = EFFECTS[task]
-        part = slice(scenario * self.size, (scenario + 1) * self.size)
+        part = slice(scenario * self.members, (scenario + 1) * self.members)
         self.bed_c[part] -= effect.cool_k
-        self.bed.loss_per_h[part] *= np.exp(effect.loss + effect.loss_spread * draws[0])
-        self.log_odds[part] += effect.set_back + effect.set_back_spread * draws[1]
+        self.bed.loss_per_h[part] *= np.exp(effect.loss + effect.loss_spread * self.draws[0])
+        self.log_odds[part] += effect.set_back + effect.set_back_spread * self.draws[1]
 
 
-def _systematic_boxes(box: Box, members: int, rng: np.random.Generator) -> Array:
-    marks = (np.arange(members) + float(rng.random())) / members
-    found: Array = np.minimum(np.searchsorted(np.cumsum(box.weights()), marks), len(box.log_weight) - 1)
-    return found
+def _states(ensemble: Ensemble, pick: Array, widen: float, rng: np.random.Generator) -> Array:
+    """The four states of the members picked, drawn together from each one's own normal distribution."""
+    cov = ensemble.cov[pick]
+    for row in (ERROR, STRAY):
+        cov[:, row, row] *= widen**2
+    root = np.linalg.cholesky(cov + 1e-8 * np.eye(4))
+    drawn: Array = ensemble.state[:, pick] + np.einsum("nij,jn->in", root, rng.standard_normal((4, len(pick))))
+    return drawn
 
 
 def _boxes(box: Box, pick: Array, lower: Array) -> tuple[Array, Array, Array]:

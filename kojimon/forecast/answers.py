@@ -11,6 +11,7 @@ from typing import Final
 from msgspec import Struct, json
 
 SCHEMA: Final = 1
+PRIOR_SCHEMA: Final = 1
 QUANTILES: Final = (0.10, 0.25, 0.50, 0.75, 0.90)
 """Of every range: 10-90 % is the 80 % range, 25-75 % the 50 % range."""
 
@@ -49,7 +50,7 @@ class LimitAnswer(Struct, frozen=True):
     Attributes:
         limit_c: the limit.
         passes: probability that it is passed within the horizon (1 when it is above it now).
-        in_h: hours from now until it is passed; quantiles over all cases, None beyond the horizon.
+        in_h: hours from now until it is passed, if it is passed within the horizon; None where next to no case passes.
         quiet: probability that it has not been passed, at each entry of `Forecast.quiet_in_h`.
     """
 
@@ -182,6 +183,26 @@ class Forecast(Struct, frozen=True):
     check: Check
     seed: int
     schema: int = SCHEMA
+
+
+class Prior(Struct, frozen=True):
+    """Belief before a batch, as plain numbers.
+
+    Attributes:
+        names: parameters of bed and mould, then of the box.
+        mean: on each parameter's scale.
+        cov: covariance on those scales, row by row.
+        batches: finished batches it has learnt from.
+        weight: how many batches' worth it still holds after forgetting.
+        schema: of this record.
+    """
+
+    names: tuple[str, ...]
+    mean: tuple[float, ...]
+    cov: tuple[tuple[float, ...], ...]
+    batches: int = 0
+    weight: float = 0.0
+    schema: int = PRIOR_SCHEMA
 
 
 class ForecastSetup(Struct, frozen=True):

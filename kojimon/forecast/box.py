@@ -12,6 +12,7 @@ from typing import Final
 
 import numpy as np
 
+from kojimon.forecast.ensemble import systematic
 from kojimon.forecast.growth import Array
 from kojimon.forecast.prior import BOX_PARAMETERS
 
@@ -47,12 +48,14 @@ class Box:
         rows = self.rows if pick is None else self.rows[:, pick]
         couple = 1.0 / (1.0 + np.exp(-rows[1]))
         floating: Array = couple * bed_c + (1.0 - couple) * (room_c + rows[2])
-        return np.maximum(rows[0], floating)
+        target: Array = np.maximum(rows[0], floating)
+        return target
 
     def weights(self) -> Array:
         """Weights of the boxes, summing to 1."""
         raw: Array = np.exp(self.log_weight - self.log_weight.max())
-        return raw / raw.sum()
+        share: Array = raw / raw.sum()
+        return share
 
     def expected(self, bed_c: float, room_c: float) -> float:
         """Mean air for this bed and room."""
@@ -80,8 +83,7 @@ class Box:
 
     def _resample(self, weight: Array, air_c: float) -> None:
         size = len(weight)
-        marks = (np.arange(size) + float(self.rng.random())) / size
-        pick = np.minimum(np.searchsorted(np.cumsum(weight), marks), size - 1)
+        pick = systematic(weight, size, float(self.rng.random()))
         self.rows = self.rows[:, pick] + 0.1 * self.spread[:, None] * self.rng.standard_normal((3, size))
         fresh = self.rng.random(size) < FRESH
         self.rows[0, fresh] = air_c + 0.5 * self.rng.standard_normal(int(fresh.sum()))

@@ -38,6 +38,9 @@ CHANGES: Final = (
     ("box-2c-lower", ahead.Night(lower_k=2.0)),
 )
 WAITS_H: Final = (0.0, 1.0, 2.0, 4.0, 6.0)
+FEW: Final = 0.02
+"""With fewer members passing a limit than this share, no time is given for it."""
+NEVER: Final = Range(None, None, None, None, None)
 STALE_S: Final = 1800.0
 """A bed reading older than this is not knowing; chosen."""
 
@@ -119,7 +122,9 @@ def _limit(limit_c: float, in_h: Array, seen: Array, highest: Array, quiet_in_h:
     hours = first_pass_h(in_h, seen, limit_c)
     at = np.minimum(np.searchsorted(in_h, quiet_in_h - 1e-9), len(in_h) - 1)
     quiet = np.mean(highest[at] < limit_c, axis=1)
-    return LimitAnswer(limit_c, _r(np.mean(np.isfinite(hours)), 3), quantiles(hours), tuple(_r(q, 3) for q in quiet))
+    passing = hours[np.isfinite(hours)]
+    when = quantiles(passing) if len(passing) >= max(5, FEW * len(hours)) else NEVER
+    return LimitAnswer(limit_c, _r(np.mean(np.isfinite(hours)), 3), when, tuple(_r(q, 3) for q in quiet))
 
 
 def _too_cold(low_c: float | None, in_h: Array, seen: Array, quiet_in_h: Array) -> tuple[float, ...]:

@@ -19,7 +19,7 @@ from kojimon.forecast.prior import PARAMETERS, ROW
 
 SHRINK: Final = 0.99
 """Kernel shrinkage: each resampling keeps this much of a member's distance from the mean; chosen on tuning seeds."""
-TEMPER: Final = 0.3
+TEMPER: Final = 0.5
 """Power on the likelihood, since errors of neighbouring blocks are not independent; chosen on tuning seeds."""
 TAIL: Final = 4.0
 """Degrees of freedom of the Student-t likelihood: one odd block does not kill a member."""
@@ -58,6 +58,7 @@ EFFECTS: Final = {
     "furrow": Effect(0.7, 1.0, 0.20, 0.20, 0.0, 0.10),
     "wrap": Effect(0.0, 0.5, -0.40, 0.30, 0.0, 0.02),
     "unwrap": Effect(0.3, 0.5, 0.40, 0.30, 0.0, 0.02),
+    "swap": Effect(0.3, 1.0, 0.0, 0.15, 0.0, 0.05),
     "unknown": Effect(0.0, 2.0, 0.0, 0.25, 0.0, 0.20),
 }
 """Tasks that change the bed. `unknown` is a jump in the readings that nobody explained."""
@@ -99,7 +100,8 @@ class Ensemble:
     def weights(self) -> Array:
         """Weights of the members, summing to 1."""
         raw: Array = np.exp(self.log_weight - self.log_weight.max())
-        return raw / raw.sum()
+        share: Array = raw / raw.sum()
+        return share
 
     def advance(self, hours: float, air_c: Array, humidity: Array | None) -> None:
         """One step of all members without readings.
@@ -150,7 +152,8 @@ class Ensemble:
 
     def seen(self) -> Array:
         """What the bed's probe shows: it lags a moving bed by its time constant (quasi-steady)."""
-        return self.state[BED] - self.bed.probe_lag_h * self.moving
+        seen: Array = self.state[BED] - self.bed.probe_lag_h * self.moving
+        return seen
 
     def learn(self, reading_c: float, extra_k: float = 0.0) -> None:
         """Weights the members by one reading (a block's median) and corrects their states.

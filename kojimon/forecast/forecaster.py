@@ -8,21 +8,24 @@ for a forecast never changes them.
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Iterable
 from statistics import median
 from typing import Final, NamedTuple
 
 import numpy as np
 
 from kojimon.forecast import ahead
-from kojimon.forecast.answers import Forecast, ForecastSetup
+from kojimon.forecast.answers import Forecast, ForecastSetup, Prior
 from kojimon.forecast.box import EVERY_H, Box
 from kojimon.forecast.ensemble import BED, EFFECTS, ERROR, GROWN, Ensemble
 from kojimon.forecast.growth import Array
 from kojimon.forecast.plausible import weigh
-from kojimon.forecast.prior import PARAMETERS, ROW, Prior, to_scale
+from kojimon.forecast.prior import PARAMETERS, ROW, learn, to_scale
 
 BLOCK_S: Final = 300
 BLOCK_H: Final = BLOCK_S / 3600.0
+Reading = tuple[float, float | None, float | None, float | None, float | None]
+"""Seconds since inoculation; bed, air and room in °C; relative humidity in %."""
 START_C: Final = 32.0
 """Assumed bed at inoculation when nobody says: cooled to 32 °C (common practice, no source)."""
 ROOM_C: Final = 20.0
@@ -119,8 +122,8 @@ class Forecaster:
         ):
             if value is not None and low < value <= high:
                 self._gather[name].append(value)
-        if self._gather["bed"] and bed_c is not None:
-            self.last_bed_s = t_s
+                if name == "bed":
+                    self.last_bed_s = t_s
 
     def task(self, t_s: float, kind: str) -> None:
         """A task was done: `mix`, `spread`, `furrow`, `wrap` or `unwrap`; any other kind changes nothing.
@@ -132,6 +135,16 @@ class Forecaster:
         self._catch_up(int(max(t_s, 0.0) // BLOCK_S))
         self._tasks.append(kind)
 
+    def take(self, readings: Iterable[Reading], tasks: Iterable[tuple[float, str]]) -> None:
+        """Takes many readings and tasks, each in order of time; a task comes before a reading of its moment."""
+        waiting = deque(tasks)
+        for t_s, bed_c, air_c, room_c, rh_pct in readings:
+            while waiting and waiting[0][0] <= t_s:
+                self.task(*waiting.popleft())
+            self.observe(t_s, bed_c, air_c, room_c, rh_pct)
+        for t_s, kind in waiting:
+            self.task(t_s, kind)
+
     def forecast(
         self, now_s: float, limits_c: tuple[float, ...], horizon_s: float = 43200.0, low_c: float | None = None
     ) -> Forecast:
@@ -140,6 +153,16 @@ class Forecaster:
 
         self._catch_up(int(max(now_s, 0.0) // BLOCK_S))
         return compose(self, now_s, limits_c, horizon_s, low_c)
+
+    def learnt(self) -> Prior:
+        """The prior of the next batch of this incubator and schedule. Unchanged where this one never warmed."""
+        if not self.warmed:
+            return self.prior
+        (bed_mean, bed_cov), (box_mean, box_cov) = self.ensemble.belief(), self.box.belief()
+        size, both = len(bed_mean), len(bed_mean) + len(box_mean)
+        cov = np.zeros((both, both))
+        cov[:size, :size], cov[size:, size:] = bed_cov, box_cov
+        return learn(self.prior, np.concatenate((bed_mean, box_mean)), cov)
 
     def now(self) -> ahead.Now:
         """What a run ahead starts from besides the ensemble."""

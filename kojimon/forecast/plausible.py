@@ -28,11 +28,11 @@ class Outcome(NamedTuple):
     source: str
 
 
-RISE_H: Final = Outcome(24.0, 5.0, "bed at 34-36 degC at the middle work, 26-29 h after seeding, stirred on the way "
+RISE_H: Final = Outcome(24.0, 6.0, "bed at 34-36 degC at the middle work, 26-29 h after seeding, stirred on the way "
                         "(glossary of the Nada sake brewers; National Research Institute of Brewing, koji trials)")
-PEAK_C: Final = Outcome(43.5, 2.5, "42-48 degC before the stir (a miso maker's page), low 40s by its own heat "
+PEAK_C: Final = Outcome(42.0, 4.0, "42-48 degC before the stir (a miso maker's page), low 40s by its own heat "
                         "(brewery page)")
-DONE_H: Final = Outcome(46.0, 5.0, "taken out at 42-48 h (trays 43-48 h; farm page 42-45 h; textbook table 44 h)")
+DONE_H: Final = Outcome(45.0, 6.0, "taken out at 42-48 h (trays 43-48 h; farm page 42-45 h; textbook table 44 h)")
 
 
 def outcomes(ensemble: Ensemble, complete_at: float) -> tuple[Array, Array, Array]:

@@ -1,8 +1,9 @@
 """What is believed about a batch before it starts, and what a finished batch adds to that.
 
 A prior is a normal distribution over the parameters of the bed and box model, each on its own scale (`log` for
-what must stay positive, `plain`, `share` for a fraction between 0 and 1). The published prior is the root; each finished batch of an incubator
-and schedule moves it, and what was learnt fades towards the root with every further batch.
+what must stay positive, `plain`, `share` for a fraction between 0 and 1). The published prior is the root; each
+finished batch of an incubator and schedule moves it, and what was learnt fades towards the root with every further
+batch.
 """
 
 from __future__ import annotations
@@ -11,9 +12,10 @@ import math
 from typing import Final, Literal, NamedTuple
 
 import numpy as np
-from msgspec import Struct, json
+from msgspec import json
 
 from kojimon.errors import KojimonError
+from kojimon.forecast.answers import PRIOR_SCHEMA, Prior
 from kojimon.forecast.growth import Array
 
 Scale = Literal["log", "plain", "share"]
@@ -142,7 +144,7 @@ PARAMETERS: Final = (
     Parameter("probe_lag_h", 0.1, 0.5, "log", 0.0, 0.4, "a metal sleeve in rice, minutes; chosen"),
     Parameter("bias_c", 0.0, 0.4, "plain", 0.0, 0.3, "a common probe's tolerance of 0.5 degC"),
     Parameter("unknown_k_per_h", 0.25, 0.5, "log", 0.0, 0.5, "size of what the model leaves out; chosen"),
-    Parameter("restless", 0.20, 0.4, "log", 0.0, 0.5, "how far the growth rate strays from the model's, as ln; chosen"),
+    Parameter("restless", 0.25, 0.5, "log", 0.0, 0.5, "how far the growth rate strays from the model's, as ln; chosen"),
     Parameter("humidity_pct", 85.0, 8.0, "plain", 0.0, 0.4, "60-100 % reported for koji rooms, by no stage"),
 )
 """Bed and mould. The order is the order of the rows in the ensemble."""
@@ -160,7 +162,6 @@ HEAT_LOSS: Final = 0.6
 HEAT_WET: Final = 0.3
 """Correlation of the heat yield with exchange and wetness, for beds are laid out so that they reach 40-48 °C when
 left (a miso maker's page: 42-48 °C before the stir); sizes chosen."""
-SCHEMA: Final = 1
 
 
 def to_scale(value: float, scale: Scale) -> float:
@@ -175,26 +176,6 @@ def from_scale(value: float, scale: Scale) -> float:
     if scale == "log":
         return math.exp(value)
     return 1.0 / (1.0 + math.exp(-value)) if scale == "share" else value
-
-
-class Prior(Struct, frozen=True):
-    """Belief before a batch, as plain numbers.
-
-    Attributes:
-        names: parameters of bed and mould, then of the box.
-        mean: on each parameter's scale.
-        cov: covariance on those scales, row by row.
-        batches: finished batches it has learnt from.
-        weight: how many batches' worth it still holds after forgetting.
-        schema: of this record.
-    """
-
-    names: tuple[str, ...]
-    mean: tuple[float, ...]
-    cov: tuple[tuple[float, ...], ...]
-    batches: int = 0
-    weight: float = 0.0
-    schema: int = SCHEMA
 
 
 def published() -> Prior:
@@ -229,9 +210,12 @@ def learn(before: Prior, posterior_mean: Array, posterior_cov: Array, *, keep: f
     root_mean, root_cov = np.array(root.mean), np.array(root.cov)
     held = before.weight * keep
     weight = held + 1.0
-    old = root_mean + (np.array(before.mean) - root_mean)
-    target = (held * old + posterior_mean) / weight
-    # One batch against the root counts as one against one: a single odd batch moves half of the way.
+    # A prior's mean is drawn towards the root; what earlier batches said by themselves is found by undoing that.
+    said = root_mean
+    if before.weight > 0.0:
+        said = root_mean + (np.array(before.mean) - root_mean) * (before.weight + 1.0) / before.weight
+    target = (held * said + posterior_mean) / weight
+    # The root counts as one batch: a single odd batch moves half of the way.
     trust = weight / (weight + 1.0)
     mean = root_mean + trust * (target - root_mean)
     own = np.array([p.own for p in PARAMETERS + BOX_PARAMETERS]) * np.sqrt(np.diag(root_cov))
@@ -253,7 +237,7 @@ def from_json(text: bytes | str) -> Prior:
         raise KojimonError(f"this is no forecast prior: {error}. Export one, or reset to the published one") from None
     root = published()
     size = len(root.names)
-    if prior.schema != SCHEMA or prior.names != root.names:
+    if prior.schema != PRIOR_SCHEMA or prior.names != root.names:
         raise KojimonError(
             "this forecast prior is of another version of the model (other parameters); reset to the published one"
         )

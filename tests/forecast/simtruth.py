@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 from bedtruth import Batch
+
 from kojisim import scenarios
 from kojisim.world import World
 

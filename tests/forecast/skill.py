@@ -145,7 +145,8 @@ def _score(score: Score, batch: Any, i: int, forecaster: Forecaster, questions: 
             later = batch.true_c[i : i + int(NIGHT_H * 60)]
             if batch.true_c[i] < value:
                 answer = made.limits[LIMITS_C.index(value)]
-                score.nights.append((answer.quiet[made.quiet_in_h.index(NIGHT_H)], bool(later.max() < value), made.known))
+                said = answer.quiet[made.quiet_in_h.index(NIGHT_H)]
+                score.nights.append((said, bool(later.max() < value), made.known))
             for ahead in (2.0, 6.0, 12.0):
                 k = round(ahead * 4)
                 truth = float(batch.true_c[i + int(ahead * 60)])
@@ -181,7 +182,8 @@ def table(score: Score, title: str) -> str:
     for name, inside in (("80 % range holds", score.inside80), ("50 % range holds", score.inside50)):
         lines.append(f"  {name:26}" + "".join(f"{share(inside[lead]):>11.2f}" for lead in LEADS_H))
     pooled = [x for lead in LEADS_H for x in score.inside80[lead]]
-    lines.append(f"  cases {[len(score.errors['forecast', lead]) for lead in LEADS_H]}, 80 % pooled {share(pooled):.2f}")
+    cases = [len(score.errors["forecast", lead]) for lead in LEADS_H]
+    lines.append(f"  cases {cases}, 80 % pooled {share(pooled):.2f}")
     lines.append("bed 80 % range holds at " + ", ".join(f"{h:.0f} h: {share(v):.2f}" for h, v in score.bed80.items()))
     if score.nights:
         got, base = brier(score)

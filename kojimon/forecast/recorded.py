@@ -1,0 +1,74 @@
+"""Runs the forecast over a recorded curve as if live, and returns every forecast it would have made."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from itertools import pairwise
+
+from msgspec import Struct
+
+from kojimon.errors import UsageError
+from kojimon.forecast.answers import Forecast, ForecastSetup, Prior
+from kojimon.forecast.forecaster import Forecaster, Reading
+from kojimon.forecast.prior import published
+
+
+class Recorded(Struct, frozen=True):
+    """A curve: readings and tasks in order of time, seconds since inoculation.
+
+    Attributes:
+        readings: (t_s, bed °C, air °C, room °C, relative humidity %), None where there was no reading.
+        tasks: (t_s, kind) as `Forecaster.task` takes them.
+    """
+
+    readings: Sequence[Reading]
+    tasks: Sequence[tuple[float, str]] = ()
+
+
+def forecasts(
+    curve: Recorded,
+    every_s: float,
+    limits_c: tuple[float, ...],
+    *,
+    horizon_s: float = 43_200.0,
+    setup: ForecastSetup = ForecastSetup(),  # noqa: B008 - frozen
+    prior: Prior | None = None,
+    seed: int = 0,
+) -> Iterator[Forecast]:
+    """Every forecast that would have been made, at 0, every_s, 2 every_s, ... until the last reading.
+
+    A forecast at a moment knows what was recorded up to and including it, and nothing later.
+
+    Args:
+        curve: what was recorded.
+        every_s: seconds between forecasts.
+        limits_c: upper limits of the bed, °C.
+        horizon_s: how far each looks.
+        setup, prior, seed: as for a live batch; the published prior by default.
+
+    Raises:
+        UsageError: every_s is not above 0, or times run backwards.
+    """
+    if not every_s > 0:
+        raise UsageError(f"forecasts every {every_s} s: an interval above 0 is wanted, as in `10min`")
+    _in_order("readings", [row[0] for row in curve.readings])
+    _in_order("tasks", [t_s for t_s, _ in curve.tasks])
+    forecaster = Forecaster(setup, prior or published(), seed)
+    reading, task, due_s = 0, 0, 0.0
+    end_s = curve.readings[-1][0] if curve.readings else -1.0
+    while due_s <= end_s:
+        until, tasks = reading, task
+        while until < len(curve.readings) and curve.readings[until][0] <= due_s:
+            until += 1
+        while tasks < len(curve.tasks) and curve.tasks[tasks][0] <= due_s:
+            tasks += 1
+        forecaster.take(curve.readings[reading:until], curve.tasks[task:tasks])
+        reading, task = until, tasks
+        yield forecaster.forecast(due_s, limits_c, horizon_s)
+        due_s += every_s
+
+
+def _in_order(what: str, times: list[float]) -> None:
+    for place, (before, after) in enumerate(pairwise(times), start=1):
+        if after < before:
+            raise UsageError(f"{what} no. {place + 1} is at {after} s, before its forerunner at {before} s: sort them")

@@ -1,0 +1,167 @@
+"""A forecast in short plain sentences, °C or °F. Pure text; loads no numpy.
+
+Moments are said from now on ("in 3 h 20 min") unless the caller gives a way to say them by the clock. A range is a
+"likely range" (8 in 10), a probability "9 in 10".
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Final
+
+from kojimon.forecast.answers import Forecast, LimitAnswer, Range
+from kojimon.units import show_difference, show_duration, show_temperature
+
+SURE: Final = 0.9
+"""How sure a quiet night must be to be promised: 9 in 10."""
+LIKELY: Final = 0.5
+UNSURE_TAIL: Final = "Nothing here silences an alarm."
+Say = Callable[[float], str]
+
+
+def from_now(in_h: float) -> str:
+    """A moment some hours from now, as a person says it: `now`, `in 3 h 20 min`."""
+    minutes = round(in_h * 12) * 5
+    return "now" if minutes < 5 else f"in {show_duration(minutes * 60)}"
+
+
+def odds(probability: float) -> str:
+    """A probability as `9 in 10`; never a certainty: `less than 1 in 20`, `over 19 in 20`."""
+    if probability < 0.05:
+        return "less than 1 in 20"
+    if probability > 0.95:
+        return "over 19 in 20"
+    return f"{min(max(round(probability * 10), 1), 9)} in 10"
+
+
+def sentences(forecast: Forecast, fahrenheit: bool = False, say: Say = from_now) -> tuple[str, ...]:
+    """The whole forecast, most urgent first.
+
+    Args:
+        forecast: what was forecast.
+        fahrenheit: show °F.
+        say: how to say a moment given in hours from now.
+    """
+    lines = [forecast.why_not] if forecast.why_not else []
+    if forecast.check.contradicts:
+        lines.append(contradiction(forecast, fahrenheit))
+    if not forecast.known:
+        return (*lines, "What follows is what batches do in general.", *_answers(forecast, fahrenheit, say))
+    return (*lines, *_answers(forecast, fahrenheit, say))
+
+
+def limit(answer: LimitAnswer, horizon_h: float, fahrenheit: bool = False, say: Say = from_now) -> str:
+    """When the koji passes one limit if nobody touches it."""
+    what = show_temperature(answer.limit_c, fahrenheit)
+    within = f"within {show_duration(horizon_h * 3600)}"
+    if answer.in_h.p50 is None or answer.passes < 0.05:
+        return f"Not over {what} {within} ({odds(1.0 - answer.passes)})."
+    if answer.in_h.p90 == 0.0:
+        return f"Over {what} now."
+    when = f"{say(answer.in_h.p50)}{_range(answer.in_h, say)}"
+    if answer.passes < LIKELY:
+        return f"Not over {what} {within}, {odds(1.0 - answer.passes)}; if it is, {when}."
+    return f"Over {what} {when} if nobody touches the koji; {odds(answer.passes)} {within}."
+
+
+def quiet(forecast: Forecast, answer: LimitAnswer, say: Say = from_now) -> str:
+    """How long no hand is needed, as far as one can promise it."""
+    calm = [hour for hour, p in zip(forecast.quiet_in_h, answer.quiet, strict=True) if p >= SURE]
+    if not calm:
+        first = answer.quiet[0] if answer.quiet else 0.0
+        return f"A hand may be needed soon: half an hour without one goes well {odds(first)}."
+    until = say(max(calm)).removeprefix("in ")
+    if max(calm) >= forecast.quiet_in_h[-1]:
+        return f"No hand needed for the next {until}, 9 in 10."
+    return f"No hand needed until {until} from now, 9 in 10." if say is from_now else f"Sleep until {until}, 9 in 10."
+
+
+def mixing(forecast: Forecast, fahrenheit: bool = False, say: Say = from_now) -> str:
+    """When to mix, and what two hours of waiting cost."""
+    mix = forecast.mix
+    if mix.best_in_h is None:
+        return f"No mixing wanted within {show_duration(forecast.horizon_s)}."
+    line = f"Best mixed {say(mix.best_in_h)}{_range(mix.wanted_in_h, say)}."
+    first = mix.waits[0]
+    later = next((wait for wait in mix.waits if wait.wait_h >= mix.best_in_h + 2.0), None)
+    if later is None:
+        return line
+    hotter = later.highest_c - first.highest_c
+    cost = f" Mixing only {say(later.wait_h)}" if say is from_now else f" Mixing only at {say(later.wait_h)}"
+    if hotter >= 0.2:
+        return f"{line}{cost} makes it {show_difference(hotter, fahrenheit)} hotter at its hottest than mixing now."
+    return f"{line}{cost} makes no difference to its hottest."
+
+
+def done(forecast: Forecast, say: Say = from_now) -> str:
+    """When growth is complete and when to harvest; eye and nose have the last word."""
+    answer, now_h = forecast.done, forecast.at_s / 3600.0
+    if answer.hour.p50 is None:
+        line = "The end of growth is too far off to say."
+    elif not answer.prior_only and answer.complete_now >= LIKELY:
+        line = "Growth looks complete by temperature."
+    else:
+        line = f"Growth complete near hour {answer.hour.p50:.0f}{_hours(answer.hour)}"
+        line += ", as batches go in general." if answer.prior_only else "."
+    if answer.harvest_from_hour is None or answer.harvest_until_hour is None:
+        return line
+    if answer.harvest_until_hour <= now_h:
+        return f"{line} The harvest window closed at hour {answer.harvest_until_hour:.0f}; judge by eye and nose now."
+    if answer.prior_only:
+        return f"{line} The harvest window of the schedule stands until the koji has shown its own warmth."
+    opens = "now" if answer.harvest_from_hour <= now_h else f"from hour {answer.harvest_from_hour:.0f}"
+    return (
+        f"{line} Ready by clock and temperature {opens}, hour {answer.harvest_until_hour:.0f} at the latest; "
+        "you judge by eye and nose."
+    )
+
+
+def contradiction(forecast: Forecast, fahrenheit: bool = False) -> str:
+    """The batch does not do what was forecast."""
+    miss = forecast.check.miss_k
+    if miss is None:
+        return "The koji does not do what was forecast; the ranges are widened."
+    way = "warmer" if miss > 0 else "cooler"
+    return (
+        f"The koji is {show_difference(abs(miss), fahrenheit)} {way} than forecast two hours before, and not for the "
+        "first time. The ranges are widened; look at the koji and its probe."
+    )
+
+
+CHANGES: Final = {
+    "mix-now": "Mixed now",
+    "spread-thinner": "Spread thinner now",
+    "box-2c-lower": "With the box {} lower",
+}
+
+
+def what_if(forecast: Forecast, fahrenheit: bool = False) -> tuple[str, ...]:
+    """One line a change."""
+    lines = []
+    for change in forecast.what_if:
+        name = CHANGES[change.change].format(show_difference(2.0, fahrenheit, digits=0 if not fahrenheit else 1))
+        hottest = show_temperature(change.highest_c, fahrenheit)
+        less = f", {show_difference(change.lower_k, fahrenheit)} less" if change.lower_k >= 0.1 else ", no less"
+        lines.append(f"{name}: {hottest} at its hottest{less} than untouched.")
+    return tuple(lines)
+
+
+def _answers(forecast: Forecast, fahrenheit: bool, say: Say) -> tuple[str, ...]:
+    horizon_h = forecast.horizon_s / 3600.0
+    lines = [limit(answer, horizon_h, fahrenheit, say) for answer in forecast.limits]
+    if forecast.limits:
+        lines.append(quiet(forecast, forecast.limits[-1], say))
+    return (*lines, mixing(forecast, fahrenheit, say), *what_if(forecast, fahrenheit), done(forecast, say), UNSURE_TAIL)
+
+
+def _range(values: Range, say: Say) -> str:
+    if values.p10 is None or values.p90 is None:
+        return ""
+    low, high = (say(value).removeprefix("in ") for value in (values.p10, values.p90))
+    return "" if low == high else f" (likely range {low} to {high})"
+
+
+def _hours(values: Range) -> str:
+    if values.p10 is None or values.p90 is None:
+        return ""
+    return f" (likely range {values.p10:.0f} to {values.p90:.0f})"
