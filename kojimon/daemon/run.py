@@ -122,17 +122,26 @@ class Daemon:
         return EXIT_NOT_NOW if self._failure else EXIT_DONE
 
     def _live(self, ready: Callable[[Daemon], None] | None) -> None:
+        # Sources first: what starts beside them must not keep the first reading waiting.
+        self._supervisor.check(real_s())
         for part in self.parts:
-            part.start()
+            self._start_part(part)
         self.api.start()
         if self._door is not None:
             self._door.start()
-        self._supervisor.check(real_s())
         self._tell_manager("READY=1")
         if ready is not None:
             self.api.ready.wait(API_READY_S)
             ready(self)
         self._supervisor.run(self._stop)
+
+    def _start_part(self, part: Part) -> None:
+        """Starts a part; one that cannot start is told, and the watch goes on without it."""
+        try:
+            part.start()
+        except Exception as error:
+            _LOG.exception("%s cannot be started", part.name)
+            self.house.core.health(part.name, False, f"{part.name} cannot be started: {error}")
 
     def _shut_down(self) -> None:
         self._tell_manager("STOPPING=1")

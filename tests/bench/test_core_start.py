@@ -12,7 +12,7 @@ import pytest
 from kojimon.errors import JournalError
 from kojimon.journal.reader import Reader
 from kojimon.model import InputRow
-from tests.bench.test_core_mqtt import rss_mb
+from tests.bench.test_core_mqtt import cpu_s, rss_mb
 from tests.daemon.process import Process
 from tests.parts.broker import Broker
 from tests.parts.wait import until
@@ -54,10 +54,11 @@ def has_reading(path: Path) -> bool:
 
 def test_start_to_first_stored_reading(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     took: list[float] = []
+    used: list[float] = []
     with Broker(tmp_path / "b") as broker:
         voice = talking(broker, 0.02)
         try:
-            for number in range(3):
+            for number in range(5):
                 folder = tmp_path / str(number)
                 folder.mkdir()
                 with Process(folder, broker.port) as one:
@@ -65,13 +66,15 @@ def test_start_to_first_stored_reading(tmp_path: Path, capsys: pytest.CaptureFix
                     one.start(wait=False)
                     until(lambda one=one: has_reading(one.journal))  # type: ignore[misc]
                     took.append(time.monotonic() - began_s)
+                    used.append(cpu_s(one.pid))
                     one.ready()
                     assert one.stop() == 0
         finally:
             voice.kill()
             voice.wait(10)
     with capsys.disabled():
-        print(f"\nstart to first stored reading: {', '.join(f'{one:.2f}' for one in took)} s (aim {FIRST_S} s)")
+        tries = ", ".join(f"{one:.2f}" for one in took)
+        print(f"\nstart to first stored reading: {tries} s (aim {FIRST_S} s); processor time {min(used):.2f} s")
     assert min(took) < FIRST_S
 
 
