@@ -1,0 +1,136 @@
+"""The forecast in sentences: short, in °C or °F, never surer than it is."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from msgspec import structs
+
+from kojimon.forecast import words
+from kojimon.forecast.answers import (
+    Check,
+    Curve,
+    DoneAnswer,
+    Forecast,
+    LimitAnswer,
+    MixAnswer,
+    Range,
+    Wait,
+    WhatIf,
+)
+
+RISING = LimitAnswer(40.0, 0.92, Range(2.5, 2.9, 3.33, 4.0, 5.0), (1.0, 1.0, 0.99, 0.97, 0.92, 0.8))
+NEVER = LimitAnswer(45.0, 0.01, Range(None, None, None, None, None), (1.0,) * 6)
+RARELY = LimitAnswer(42.0, 0.3, Range(2.0, 4.0, 6.0, 8.0, 10.0), (1.0, 1.0, 0.99, 0.98, 0.97, 0.95))
+
+
+def forecast(**changed: Any) -> Forecast:
+    costs = ((0.0, 39.0, 0.0), (2.0, 39.5, 0.02), (4.0, 41.5, 0.6), (6.0, 42.0, 0.9))
+    waits = tuple(Wait(hours, highest, over, 0.5) for hours, highest, over in costs)
+    made = Forecast(
+        at_s=24 * 3600.0, horizon_s=43200.0, known=True, why_not="", bed_now_c=36.0, warming_k_per_h=1.2,
+        heat_k_per_h=3.0, grown=0.2, reading_age_s=30.0,
+        curve=Curve((0.0,), (35.9,), (35.95,), (36.0,), (36.05,), (36.1,), (30.0,)),
+        quiet_in_h=(0.5, 1.0, 1.5, 2.0, 2.5, 3.0), limits=(RISING,), too_cold=(),
+        mix=MixAnswer(1.5, Range(1.0, 1.25, 1.5, 1.75, 2.0), 2.6, waits),
+        done=DoneAnswer(Range(43.0, 44.5, 46.0, 47.0, 49.0), False, 0.0, 46.0, 50.0),
+        what_if=(WhatIf("mix-now", 39.0, 2.5, (0.2,)), WhatIf("box-2c-lower", 41.5, 0.0, (0.8,))),
+        check=Check(False, 0.1, 0.3, 1.0, 0), seed=1,
+    )  # fmt: skip
+    return structs.replace(made, **changed)
+
+
+def test_a_rising_koji_in_both_units() -> None:
+    said = words.limit(RISING, 12.0)
+    assert said == (
+        "Over 40.0 °C in 3 h 20 min (likely range 2 h 30 min to 5 h) if nobody touches the koji; 9 in 10 within 12 h."
+    )
+    assert words.limit(RISING, 12.0, fahrenheit=True).startswith("Over 104.0 °F in 3 h 20 min")
+
+
+def test_by_the_clock() -> None:
+    def clock(in_h: float) -> str:
+        minutes = round(in_h * 60) + 60
+        return f"{minutes // 60:02d}:{minutes % 60:02d}"
+
+    assert words.quiet(forecast(), RISING, clock) == "Sleep until 03:30, 9 in 10."
+    assert "at 04:20 " not in words.limit(RISING, 12.0, say=clock)
+    assert "04:20 (likely range 03:30 to 06:00)" in words.limit(RISING, 12.0, say=clock)
+
+
+@pytest.mark.parametrize(
+    ("answer", "said"),
+    [
+        (NEVER, "Not over 45.0 °C within 12 h (over 19 in 20)."),
+        (RARELY, "Not over 42.0 °C within 12 h, 7 in 10; if it is, in 6 h (likely range 2 h to 10 h)."),
+        (LimitAnswer(38.0, 1.0, Range(0.0, 0.0, 0.0, 0.0, 0.0), ()), "Over 38.0 °C now."),
+    ],
+)
+def test_limits(answer: LimitAnswer, said: str) -> None:
+    assert words.limit(answer, 12.0) == said
+
+
+def test_quiet_promises_no_more_than_nine_in_ten() -> None:
+    assert words.quiet(forecast(), RISING) == "No hand needed until 2 h 30 min from now, 9 in 10."
+    assert words.quiet(forecast(), NEVER) == "No hand needed for the next 3 h, 9 in 10."
+    soon = LimitAnswer(40.0, 1.0, Range(0.1, 0.2, 0.3, 0.4, 0.5), (0.4, 0.0, 0.0, 0.0, 0.0, 0.0))
+    assert words.quiet(forecast(), soon) == "A hand may be needed soon: half an hour without one goes well 4 in 10."
+
+
+def test_mixing_and_what_waiting_costs() -> None:
+    assert words.mixing(forecast()) == (
+        "Best mixed in 1 h 30 min (likely range 1 h to 2 h). Mixing only in 4 h makes it 2.5 °C hotter at its "
+        "hottest than mixing now."
+    )
+    assert "4.5 °F hotter" in words.mixing(forecast(), fahrenheit=True)
+    idle = structs.replace(forecast().mix, best_in_h=None)
+    assert words.mixing(forecast(mix=idle)) == "No mixing wanted within 12 h."
+
+
+def test_harvest_leaves_the_last_word_to_eye_and_nose() -> None:
+    said = words.done(forecast())
+    assert said == (
+        "Growth complete near hour 46 (likely range 43 to 49). Ready by clock and temperature from hour 46, "
+        "hour 50 at the latest; you judge by eye and nose."
+    )
+    before = structs.replace(forecast().done, prior_only=True)
+    assert "stands until the koji has shown its own warmth" in words.done(forecast(done=before))
+    assert "Ready" not in words.done(forecast(done=before))
+    assert "closed at hour 50" in words.done(forecast(at_s=51 * 3600.0))
+    over = structs.replace(forecast().done, complete_now=0.8)
+    assert words.done(forecast(done=over)).startswith("Growth looks complete by temperature.")
+
+
+def test_not_knowing_comes_first() -> None:
+    said = words.sentences(forecast(known=False, why_not="Not yet: the koji has not begun to warm by itself."))
+    assert said[0].startswith("Not yet")
+    assert said[1] == "What follows is what batches do in general."
+
+
+def test_a_contradiction_is_said_plainly() -> None:
+    check = Check(True, -1.4, -4.0, 2.0, 0)
+    said = words.sentences(forecast(check=check), fahrenheit=True)
+    assert said[0].startswith("The koji is 2.5 °F cooler than forecast two hours before")
+
+
+def test_what_if_lines() -> None:
+    assert words.what_if(forecast()) == (
+        "Mixed now: 39.0 °C at its hottest, 2.5 °C less than untouched.",
+        "With the box 2 °C lower: 41.5 °C at its hottest, no less than untouched.",
+    )
+    assert words.what_if(forecast(), fahrenheit=True)[1].startswith("With the box 3.6 °F lower")
+
+
+@pytest.mark.parametrize(
+    ("probability", "said"), [(0.0, "less than 1 in 20"), (0.06, "1 in 10"), (0.5, "5 in 10"), (1.0, "over 19 in 20")]
+)
+def test_odds_never_say_certain(probability: float, said: str) -> None:
+    assert words.odds(probability) == said
+
+
+def test_nothing_says_safe_and_nothing_silences() -> None:
+    every = " ".join(words.sentences(forecast(limits=(RISING, NEVER, RARELY))))
+    assert "safe" not in every
+    assert "bed" not in every
+    assert every.endswith("Nothing here silences an alarm.")
