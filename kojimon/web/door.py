@@ -21,7 +21,7 @@ BACKLOG = 32
 
 
 def default_run_folder() -> Path:
-    """Where sockets go unless settings say otherwise: systemd's runtime folder, the session's, or a private one."""
+    """Where sockets go unless settings say otherwise: systemd's runtime folder, the user's, or a private one."""
     for name in ("RUNTIME_DIRECTORY", "XDG_RUNTIME_DIR"):
         folder = os.environ.get(name, "").split(":")[0]
         if folder and Path(folder).is_dir():
@@ -30,7 +30,7 @@ def default_run_folder() -> Path:
 
 
 def temporary_folder() -> Path:
-    """The run folder where neither systemd nor the session has one."""
+    """The run folder where neither systemd nor the login gives one."""
     return Path(tempfile.gettempdir()) / f"kojimon-{os.getuid()}"
 
 
