@@ -23,7 +23,7 @@ from kojimon.engine.state import BatchState, Mark, elapsed_ms
 from kojimon.engine.turn import Turn
 from kojimon.engine.work import COOLING_WORK, begin, end
 from kojimon.model import InputRow
-from kojimon.schedule.spec import Gate
+from kojimon.schedule.spec import Gate, Schedule
 
 ACTS_REMEMBERED = 256
 SENSES = ("look", "smell", "taste")
@@ -175,6 +175,10 @@ def _done(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
             task=name, mark=done[-1].id,
         )  # fmt: skip
         return
+    if _before_the_spores(turn, incubator, schedule, name, _moment(turn, data)):
+        reason = f"{task.label} comes after the spores went on; give a later time, or correct when they did"
+        turn.refuse("task.done", incubator, "before-spores", reason, task=name)
+        return
     passed, gate = _gate(turn, incubator, task.gate, data)
     if not passed and not data.get("override"):
         turn.refuse("task.done", incubator, gate.pop("code"), gate.pop("reason"), task=name, **gate)
@@ -190,6 +194,15 @@ def _done(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
     if task.work in COOLING_WORK:
         begin(turn, incubator, at_ms)
     reconsider(turn, incubator)
+
+
+def _before_the_spores(turn: Turn, incubator: str, schedule: Schedule | None, name: str, at_ms: int) -> bool:
+    """Whether a step that belongs after hour 0 is dated before it."""
+    names = [task.name for task in schedule.tasks] if schedule else []
+    hour0 = [m.at_ms for m in turn.batches[incubator].marks if m.task == HOUR_ZERO and not m.undone]
+    if not hour0 or HOUR_ZERO not in names or names.index(name) <= names.index(HOUR_ZERO):
+        return False
+    return at_ms < min(hour0)
 
 
 def _gate(turn: Turn, incubator: str, gate: Gate | None, data: Facts) -> tuple[bool, Facts]:

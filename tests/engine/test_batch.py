@@ -414,3 +414,21 @@ def test_silence_ends_by_itself_and_the_alarm_was_unanswered_all_the_time() -> N
         600_000
     ]
     assert state.alarms[f"box/{key}"].state == "UNACK"
+
+
+def test_a_step_after_the_spores_cannot_be_dated_before_them() -> None:
+    rows = begun(Rows(t_ms=10**9))
+    rows.hold(H, {BED: 30.0, AIR: 30.0}, every_s=60)
+    early = rows.act("task.done", task="mix", at_t_ms=rows.t0_ms - 1000)
+    state, outcome = run(rows)
+    assert [e.data["code"] for e in outcome.events if e.data.get("act") == early] == ["before-spores"]
+    assert [m.task for m in state.batches["box"].marks] == ["inoculate"]
+
+
+def test_what_was_expected_is_named_with_its_causes_in_the_state_document() -> None:
+    rows = begun()
+    rows.hold(27 * H, {BED: 30.0, AIR: 30.0}, every_s=60)
+    state, _ = run(rows)
+    shown = view(state, rows.t_ms)["incubators"][0]["alarms"]
+    missed = next(alarm for alarm in shown if alarm["key"] == "expect/self-warming")
+    assert (missed["label"], missed["causes"]) == ("It warms itself", ["too cold", "too dry"])
