@@ -1,7 +1,7 @@
 """The process that talks to the server: `python -m kojimon.mirror.child`. One request in flight.
 
 Reads JSON lines on standard input: first the address (url, organisation, bucket, token, timeout_s), then parcels
-`{"points": [[tags, fields, time_ns, measurement], ...]}`. Answers each with a line `{"status", "text", "retry_after_s"}`.
+`{"points": [[tags, fields, time_ns, measurement], ...]}`. Answers each with one line: status, text, retry_after_s.
 Ends when its input ends, so it never outlives the daemon. influxdb-client is imported here and nowhere else; it and
 one parcel stay far below the limit that this process sets itself.
 """

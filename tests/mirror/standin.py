@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import re
 import threading
 from collections.abc import Callable
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
@@ -19,6 +20,8 @@ class Reply(NamedTuple):
     keep: bool = False
 
 
+LINE = re.compile(r"(?P<tags>(?:\\.|[^ \\])+) (?P<fields>.*) (?P<time_ns>\d+)")
+"""A line of the protocol: a blank in a tag is escaped, one in a quoted text is not."""
 Rule = Callable[[list[str]], Reply]
 OK = Reply(204, keep=True)
 
@@ -30,6 +33,8 @@ class StandIn:
         self.rule: Rule = lambda lines: OK
         self.stored: dict[tuple[str, int], str] = {}
         self.requests: list[int] = []
+        self.sizes: list[tuple[int, int]] = []
+        """Bytes of each body as it came, and unpacked."""
         self.queries: list[dict[str, list[str]]] = []
         self.tokens: set[str] = set()
         self._over = threading.Event()
@@ -53,16 +58,19 @@ class StandIn:
     def answer(self, request: BaseHTTPRequestHandler) -> None:
         """Answers one request."""
         body = request.rfile.read(int(request.headers["Content-Length"]))
+        came = len(body)
         if request.headers.get("Content-Encoding") == "gzip":
             body = gzip.decompress(body)
+        self.sizes.append((came, len(body)))
         lines = body.decode().splitlines()
         self.requests.append(len(lines))
         self.queries.append(parse_qs(urlparse(request.path).query))
         self.tokens.add(request.headers.get("Authorization", ""))
         reply = self.rule(lines)
         for line in lines if reply.keep else ():
-            tags, fields, time_ns = line.rsplit(" ", 2)
-            self.stored[tags, int(time_ns)] = fields
+            parts = LINE.fullmatch(line)
+            assert parts is not None, line
+            self.stored[parts["tags"], int(parts["time_ns"])] = parts["fields"]
         if reply.status == -1:
             self._over.wait(30)
         if reply.status <= 0:

@@ -1,18 +1,10 @@
 """The mirror against a real time-series server that speaks the InfluxDB v2 write protocol (VictoriaMetrics).
 
-It answers 204 to anything, so everything is read back and compared point by point. It keeps milliseconds.
+It answers 204 to anything, so everything is read back and compared point by point.
 """
 
 from __future__ import annotations
 
-import json
-import shutil
-import socket
-import subprocess
-import urllib.error
-import urllib.parse
-import urllib.request
-from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
@@ -21,69 +13,13 @@ from typing import Any
 import pytest
 
 from kojimon.clock import SystemClock
-from kojimon.mirror.feed import Feed
 from kojimon.mirror.sender import Mirror
 from tests.mirror.kitchen import Kitchen
+from tests.parts.victoria import NEEDED, Found, Victoria, journalled
 from tests.parts.wait import until
 
-BINARY = shutil.which("victoria-metrics") or shutil.which("victoria-metrics-prod")
-pytestmark = pytest.mark.skipif(BINARY is None, reason="no victoria-metrics on this machine (Debian: victoria-metrics)")
+pytestmark = NEEDED
 DAY = 86_400_000
-Found = Counter[tuple[frozenset[tuple[str, str]], int, float]]
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
-class Victoria:
-    """A server on a free loopback port with its data in a folder of its own; can be stopped and started again."""
-
-    def __init__(self, folder: Path) -> None:
-        self._folder = folder
-        self._process: subprocess.Popen[bytes] | None = None
-        self.port = free_port()
-        self.url = f"http://127.0.0.1:{self.port}"
-
-    def start(self) -> None:
-        assert BINARY is not None
-        self._process = subprocess.Popen(
-            [
-                BINARY, f"-storageDataPath={self._folder}", f"-httpListenAddr=127.0.0.1:{self.port}",
-                "-retentionPeriod=100y", "-dedup.minScrapeInterval=1ms", "-loggerLevel=ERROR",
-            ],
-            stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-        )  # fmt: skip
-        until(self._answers, what="the server is up", within_s=30)
-
-    def _answers(self) -> bool:
-        try:
-            return self.ask("/health") == b"OK"
-        except (urllib.error.URLError, ConnectionError):
-            return False
-
-    def ask(self, path: str) -> bytes:
-        with urllib.request.urlopen(self.url + path, timeout=10) as answer:
-            return bytes(answer.read())
-
-    def points(self) -> Found:
-        """Every stored point: labels, UTC in ms, value."""
-        self.ask("/internal/force_flush")
-        match = urllib.parse.quote('{__name__=~"kojimon_.*"}')
-        found: Found = Counter()
-        for line in self.ask(f"/api/v1/export?match[]={match}").splitlines():
-            series = json.loads(line)
-            labels = frozenset(pair for pair in series["metric"].items() if pair[0] != "db")
-            found.update((labels, at, value) for at, value in zip(series["timestamps"], series["values"], strict=True))
-        return found
-
-    def stop(self) -> None:
-        if self._process is not None:
-            self._process.terminate()
-            self._process.wait(20)
-            self._process = None
 
 
 @pytest.fixture
@@ -96,17 +32,12 @@ def victoria(tmp_path: Path) -> Iterator[Victoria]:
 
 def wanted(kitchen: Kitchen) -> Found:
     """What the journal says must be there."""
-    found: Found = Counter()
     with closing(kitchen.reader()) as reader:
-        for point in Feed(reader, "cellar").next(0, 10**6).points:
-            for name, value in point.fields.items():
-                labels = {"__name__": f"kojimon_{name}", **point.tags}
-                found[frozenset(labels.items()), point.time_ns // 10**6, float(value)] += 1
-    return found
+        return journalled(reader, "cellar")
 
 
 def caught_up(kitchen: Kitchen, mirror: Mirror) -> Callable[[], Any]:
-    return lambda: mirror.facts()["cursor"] == kitchen.seq
+    return lambda: mirror.facts()["cursor"] == kitchen.seq and mirror.facts()["event_cursor"] == kitchen.event_no
 
 
 def test_point_by_point(kitchen: Kitchen, victoria: Victoria, make_mirror: Callable[..., Mirror]) -> None:
@@ -123,7 +54,8 @@ def test_point_by_point(kitchen: Kitchen, victoria: Victoria, make_mirror: Calla
     until(caught_up(kitchen, make_mirror(victoria.url)), what="the rest")
     there = victoria.points()
     assert there == wanted(kitchen)
-    assert sum(there.values()) == 3 * 1000 + 3 * 5 * 2
+    derived = 2 * 1000 + 999
+    assert sum(there.values()) == 3 * 1000 + 3 * 5 * 2 + derived + 3
 
 
 def test_an_outage_of_the_server(kitchen: Kitchen, victoria: Victoria, make_mirror: Callable[..., Mirror]) -> None:
