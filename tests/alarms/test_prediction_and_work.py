@@ -1,0 +1,176 @@
+"""Acceptance 20-28: prediction, stage, planned work. Each test quotes its requirement."""
+
+from __future__ import annotations
+
+import random
+
+import pytest
+
+from kojimon.model import Priority
+from kojimon.schedule.spec import Band, Deviation, Exposure, Recovery
+from tests.alarms.build import HIGH, MIN, TELL, Case, high, limit, schedule
+from tests.engine.build import BED, MIDDLE
+
+SOON = "time-to-limit/bed/temperature"
+
+
+def ramp(case: Case, from_c: float, to_c: float, per_min: float, noise: float = 0.0, seed: int = 1) -> Case:
+    """The koji's top probe on a straight line, a sample every 30 s."""
+    source, value = random.Random(seed), from_c
+    while value < to_c:
+        value += per_min / 2
+        case.hold(30, every_s=30, bed=value + source.gauss(0, noise))
+    return case
+
+
+def test_20_a_sure_slope_towards_a_limit_is_told_with_the_time_left_and_noise_is_not() -> None:
+    """Given slope > 3 SE toward a limit and TTL <= response budget (default 25 min), then a predictive alarm naming
+    TTL; given slope < 3 SE, none."""
+    case = Case(schedule(high(35.0)))
+    ramp(case.hold(600), 31.0, 34.0, 0.06)
+    (event, *_) = case.of(SOON)
+    assert event.data["left_s"] <= 1500
+    assert event.data["priority"] == "tell"
+    noisy = Case(schedule(high(31.0)))
+    ramp(noisy.hold(600), 30.0, 30.1, 0.0005, noise=0.2)
+    assert noisy.of(SOON) == []
+
+
+def test_21_the_time_left_is_right() -> None:
+    """Given 33.2 C rising 0.06 C/min and limit 35.0, then TTL is 30.0 +/- 0.5 min and no alarm yet; at 33.5 C (TTL 25)
+    alarm."""
+    case = Case(schedule(high(35.0)))
+    ramp(case.hold(600), 30.0, 33.2, 0.06)
+    assert case.of(SOON) == []
+    ramp(case, 33.2, 33.8, 0.06)
+    (event,) = case.of(SOON)
+    # The engine looks every two minutes, in which the value rises by 0.12 K.
+    assert 33.5 - 0.07 <= event.data["value"] <= 33.5 + 0.13
+    assert (35.0 - event.data["value"]) / 0.06 * 60 == pytest.approx(event.data["left_s"], abs=45)
+
+
+def test_22_a_stage_change_brings_its_limits_at_once() -> None:
+    """Given a stage change, then new limits apply in the same cycle and active alarms are re-judged within one
+    sample."""
+    case = Case(schedule(high(35.0), later=(high(40.0),)))
+    case.hold(300, bed=36.0)
+    assert case.state_of() == "UNACK"
+    case.do("task.done", task="turn")
+    assert case.state_of() == "UNACK"
+    case.hold(80)
+    assert case.state_of() == "RTNUN", "36 is under the new limit's deadband; the off-delay of 60 s is served"
+    lower = Case(schedule(high(40.0), later=(high(35.0, on_s=0.0, min_samples=1),)))
+    lower.hold(300, bed=36.0)
+    lower.do("task.done", task="turn")
+    lower.hold(10)
+    assert [at_s for at_s, _, _ in lower.moves()] == [310]
+
+
+@pytest.mark.parametrize(("travel_k", "held_s"), [(3.0, 3240), (0.5, 540), (8.0, 7200)])
+def test_23_after_a_new_setpoint_deviation_waits_and_the_limits_do_not(travel_k: float, held_s: float) -> None:
+    """Given a setpoint change that leaves 3 C to travel, then deviation alarms are held 54 min, never over 120 min;
+    absolute HH/LL are not held. (18 min per C: ASHRAE Guideline 36, 5.1.20, as coded in an open library.)"""
+    watch = Deviation("air", 30.0 + travel_k, below=0.4, for_s=0.0)
+    case = Case(schedule(high(35.0), watches=(watch,)))
+    case.hold(20)
+    case.do("box.setpoint", to_c=30.0 + travel_k)
+    case.hold(9000, every_s=30)
+    raised_s = case.moves("deviation/air/temperature")[0][0]
+    assert held_s <= raised_s - 20 <= held_s + 130
+    hot = Case(schedule(high(35.0), watches=(watch,)))
+    hot.hold(20)
+    hot.do("box.setpoint", to_c=30.0 + travel_k)
+    hot.hold(80, bed=36.0)
+    assert hot.state_of() == "UNACK"
+
+
+def test_24_an_open_lid_is_recognised_from_the_air_and_never_hides_a_silent_probe() -> None:
+    """(Adapted.) An unmarked open lid is recognised from the air, no door switch assumed: consequence alarms stay away;
+    sensor, power and stale alarms are never suppressed."""
+    from msgspec.structs import replace
+
+    from kojimon.schedule.spec import BoxWatch
+
+    plan = replace(schedule(Band("air", "temperature", low=limit(24, 45 * MIN, TELL))), box=BoxWatch())
+    case = Case(plan)
+    case.hold(2 * 3600, every_s=30)
+    for _ in range(8):
+        case.hold(6 * MIN, every_s=30, air=22.0).hold(20 * MIN, every_s=30, air=30.0)
+    assert [event.key for event in case.events if event.kind == "alarm"] == []
+    case.do("work.begin", for_s=1200)
+    case.silent(200, MIDDLE)
+    assert case.state_of("silent/koji-middle") == "UNACK"
+    case.hold(30 * MIN, every_s=30, air=22.0)
+    assert case.state_of("box/off") == "UNACK", "air that stays away is no lid"
+
+
+def test_25_what_still_holds_at_the_end_of_a_shelf_or_of_work_is_announced_at_once() -> None:
+    """Given suppression or shelving ends with the condition true, then UNACK and message within one sample, not at the
+    next repeat."""
+    case = Case()
+    case.hold(200, bed=36.0)
+    case.do("alarm.shelve", key=HIGH, for_s=900)
+    shelved_s = case.at_s
+    before = len(case.urgent())
+    case.hold(1000)
+    assert case.moves()[-1] == (shelved_s + 900, "unshelve", "UNACK")
+    assert case.urgent()[before].at_s == shelved_s + 900
+    working = Case()
+    working.hold(100)
+    working.do("work.begin", for_s=900)
+    working.hold(1000, bed=36.0)
+    assert working.moves()[-1][2] == "UNACK"
+    assert working.moves()[-1][0] <= 100 + 900 + 10
+    assert working.urgent()[0].at_s == working.moves()[-1][0]
+
+
+def test_26_a_shelf_has_a_cap_and_a_one_shot_ends_at_it_too() -> None:
+    """Given a shelve request of 3 h and cap 60 min, then refused with the cap stated; OneShot also ends at the cap."""
+    case = Case()
+    case.hold(200, bed=36.0)
+    (refused,) = case.do("alarm.shelve", key=HIGH, for_s=3 * 3600)
+    assert refused.kind == "refused"
+    assert "60 min is the most" in refused.data["reason"]
+    case.do("alarm.shelve", key=HIGH, one_shot=True)
+    shelved_s = case.at_s
+    case.hold(3700, every_s=30)
+    assert case.moves()[-1] == (shelved_s + 3600, "unshelve", "UNACK")
+    once = Case()
+    once.hold(200, bed=36.0)
+    once.do("alarm.shelve", key=HIGH, one_shot=True)
+    once.hold(120, bed=30.0).hold(120, bed=36.0)
+    assert once.state_of() == "UNACK", "a one-shot shelf ends with the alarm: the next occurrence calls"
+
+
+def test_27_work_that_did_not_help_is_told() -> None:
+    """Given work is over, when the value is not back inside limits in ExpectedTime (default 20 min), then a "not
+    recovering" alarm."""
+    watch = Recovery("bed", "mix", 36.0, 20 * MIN)
+    key = "recovery/bed/temperature"
+    case = Case(schedule(high(45.0), watches=(watch,)))
+    case.hold(1200, every_s=30, bed=39.0)
+    case.do("task.done", task="mix")
+    done_s = case.at_s
+    case.hold(40 * MIN, every_s=30)
+    ((at_s, _, to),) = case.moves(key)
+    assert to == "UNACK"
+    assert done_s + 1200 <= at_s <= done_s + 1200 + 130
+    fine = Case(schedule(high(45.0), watches=(watch,)))
+    fine.hold(1200, every_s=30, bed=39.0)
+    fine.do("task.done", task="mix")
+    fine.hold(10 * MIN, every_s=30, bed=35.0).hold(40 * MIN, every_s=30, bed=39.0)
+    assert fine.moves(key) == [], "it was back in time; that it warms again later is koji"
+
+
+def test_28_time_above_a_limit_adds_up_in_any_number_of_pieces() -> None:
+    """Given readings >= limit adding up to the exposure budget (e.g. 10 h) in any number of pieces, then the cumulative
+    alarm fires even if no single piece reaches the consecutive delay. (The shape of WHO/PQS/E006/TR07 type 1: 30 C for
+    10 h added up.)"""
+    case = Case(schedule(watches=(Exposure("bed", 31.0, 10 * 3600.0),)))
+    for piece in range(20):
+        assert case.moves("exposure/bed/temperature") == [], piece
+        case.hold(30 * MIN, every_s=60, bed=31.5).hold(10 * MIN, every_s=60, bed=30.0)
+    ((at_s, _, _),) = case.moves("exposure/bed/temperature")
+    assert at_s == pytest.approx(20 * 40 * MIN - 10 * MIN, abs=10 * MIN)
+    assert case.state.alarms["box/exposure/bed/temperature"].priority is Priority.TELL
+    assert BED
