@@ -60,6 +60,7 @@ class Watch:
         "_pinned_ms",
         "_run",
         "_run_ms",
+        "_stepped",
         "flat_ms",
         "group",
         "minutes",
@@ -80,6 +81,7 @@ class Watch:
         self.flat_ms = 0
         self._pinned_ms: int | None = None
         self._run = 0
+        self._stepped = False
 
     @property
     def limits(self) -> Limits:
@@ -132,14 +134,19 @@ class Watch:
         self._candidate, self._run_ms = raw, t_ms
         if self._run < AGREEING:
             return True
-        self._begin(t_ms, raw)
+        self._next_ms, self._stepped = t_ms, True
         return False
 
     def _minute(self, t_ms: int, raw: float, value: float) -> None:
         self._next_ms = t_ms + MINUTE_MS
         before = self.minutes[-1] if self.minutes else None
         self.minutes.append(Minute(t_ms, raw, value))
-        if before and abs(raw - before.raw) * MINUTE_MS > self._limits.rate_per_min * (t_ms - before.t_ms):
+        stepped, self._stepped = self._stepped, False
+        if (
+            before
+            and not stepped
+            and abs(raw - before.raw) * MINUTE_MS > self._limits.rate_per_min * (t_ms - before.t_ms)
+        ):
             self.standing = RATE
         elif self._is_pinned(t_ms, raw):
             self.standing = PINNED

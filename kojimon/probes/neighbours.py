@@ -1,15 +1,18 @@
-"""Tests that need other probes: stuck while others move, drift against a probe beside it."""
+"""Tests that need other probes: stuck while others move, drift against a probe beside it, koji and air exchanged,
+out of the koji."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from statistics import median
 from typing import Final
 
 from kojimon.model import Place, Quality, Quantity
+from kojimon.probes import placement
 from kojimon.probes.judge import GAP_MS, GOOD, MINUTE_MS, STEP_UNKNOWN, UNPINNED_PCT, Neighbours, Watch
 
 STUCK, DRIFT = int(Quality.STUCK), int(Quality.DRIFT)
+SWAPPED, OUT_OF_KOJI = int(Quality.SWAPPED), int(Quality.OUT_OF_KOJI)
 
 WARM_K: Final = 3.0
 WARM_MINUTES: Final = 10
@@ -25,7 +28,63 @@ SMOOTH: Final = 0.1
 """Part of the newest difference in its running mean, one a minute: a time constant of ten minutes."""
 LIFTED: Final = 0.7
 """Drift is lifted once the difference is back below this share of its limit."""
+PLACE_MINUTES: Final = 10
+"""A place is doubted only after so many minutes in a row of evidence."""
+LEFT_OUT_MINUTES: Final = 30
 FRESH_MS: Final = 3 * MINUTE_MS
+
+
+class Doubts:
+    """What speaks against a probe's being in the koji, minute by minute."""
+
+    def __init__(self) -> None:
+        self._along = self._exchange = self._right = self._at_air = 0
+        self._borrowed = False
+
+    def clear(self) -> None:
+        """Drops all of it."""
+        self._along = self._exchange = self._right = self._at_air = 0
+        self._borrowed = False
+
+    @property
+    def exchanged(self) -> bool:
+        """Whether koji and air seem to have changed places."""
+        return self._exchange >= PLACE_MINUTES
+
+    @property
+    def out(self) -> bool:
+        """Whether the probe seems to be out of the koji."""
+        return self._along >= PLACE_MINUTES or self._at_air >= LEFT_OUT_MINUTES or self._borrowed
+
+    def look(self, now: placement.Swing | None, lately: Callable[[], placement.Swing | None]) -> None:
+        """Takes the comparison with the air over the window; `lately` gives that over the last few minutes.
+
+        A doubt once raised stands until something speaks against it: in the hot hours nothing swings for long.
+        """
+        if now is None or now.air_range > placement.LID_K:
+            return
+        along = placement.swings_along(now)
+        if along or self._along:
+            short = lately()
+            if (short is not None and placement.is_back(short)) or not (along or self._along >= PLACE_MINUTES):
+                self._along = 0
+            elif along:
+                self._along = min(self._along + 1, PLACE_MINUTES)
+        if placement.is_exchanged(now):
+            self._exchange, self._right = min(self._exchange + 1, PLACE_MINUTES), 0
+        elif self._exchange < PLACE_MINUTES:
+            self._exchange = max(0, self._exchange - 1)
+        else:
+            self._right = self._right + 1 if placement.is_as_it_should_be(now) else 0
+            self._exchange = 0 if self._right >= PLACE_MINUTES else self._exchange
+
+    def compare(self, left_out: bool) -> None:
+        """Takes the comparison with the other trays."""
+        self._at_air = min(self._at_air + 1, 2 * LEFT_OUT_MINUTES) if left_out else 0
+
+    def heat(self, borrowed: bool, value: float) -> None:
+        """Takes whether it went to something hot, and what it shows now."""
+        self._borrowed = borrowed or (self._borrowed and value > placement.KOJI_C)
 
 
 class Incubator(Neighbours):
@@ -47,6 +106,7 @@ class Incubator(Neighbours):
         self._beside = {one.probe.name: self._group_of(one) for one in watches}
         self._difference: dict[str, tuple[float, int]] = {}
         self._drifting: set[str] = set()
+        self._places = {one.probe.name: Doubts() for one in self._bed}
         self._warm_minutes = 0
         self._warm_next_ms = 0
         self.warmed = False
@@ -78,6 +138,9 @@ class Incubator(Neighbours):
         self._look_at_warmth(t_ms)
         if self._stuck(watch, t_ms):
             return STUCK
+        misplaced = self._misplaced(watch, t_ms)
+        if misplaced:
+            return misplaced
         return DRIFT if self._drifts(watch, t_ms) else GOOD
 
     # -- self-warming ----------------------------------------------------------------------------------------
@@ -115,6 +178,32 @@ class Incubator(Neighbours):
             return _most(self._bed, watch) >= needed
         alone_ms = limits.stuck_s * 1000 * ALONE_FACTOR
         return self.warmed and flat_ms >= alone_ms and _most(self._air, watch) >= needed
+
+    # -- place -----------------------------------------------------------------------------------------------
+
+    def _misplaced(self, watch: Watch, t_ms: int) -> int:
+        """SWAPPED or OUT_OF_KOJI, or GOOD."""
+        doubts, air = self._places.get(watch.probe.name), self._air[0] if self._air else None
+        if air is None or t_ms - air.last_ms > FRESH_MS:
+            return GOOD
+        exchanged = any(one.exchanged for one in self._places.values())
+        if doubts is None:
+            return SWAPPED if watch is air and exchanged else GOOD
+        if exchanged and not doubts.exchanged:
+            doubts.clear()  # what stands for the air is koji: there is nothing to compare with
+            return GOOD
+        now = placement.swing(watch.minutes, air.minutes, t_ms)
+        doubts.look(now, lambda: placement.swing(watch.minutes, air.minutes, t_ms, placement.SHORT_MS))
+        others = [
+            one.minutes[-1].value
+            for one in self._bed
+            if one is not watch and one.minutes and one.standing == GOOD and t_ms - one.last_ms <= FRESH_MS
+        ]
+        doubts.compare(placement.left_out(watch.minutes[-1].value, air.minutes[-1].value, others))
+        doubts.heat(placement.borrowed(watch.minutes, t_ms), watch.minutes[-1].value)
+        if doubts.exchanged:
+            return SWAPPED
+        return OUT_OF_KOJI if doubts.out else GOOD
 
     # -- drift -----------------------------------------------------------------------------------------------
 

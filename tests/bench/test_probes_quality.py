@@ -8,7 +8,7 @@ from statistics import median
 
 import pytest
 
-from tests.probes.faulty import Found, batch, clean_flags, fault_runs
+from tests.probes.faulty import MISPLACED, Found, batch, clean_flags, fault_runs, misplaced_run
 
 SEEDS = int(os.environ.get("KOJIMON_BENCH_SEEDS", "200"))
 
@@ -34,3 +34,20 @@ def test_share_of_faults_seen(capsys: pytest.CaptureFixture[str]) -> None:
         print(f"  false flags: {flagged} readings in {hours:.0f} sound probe-hours")
     assert min(shares.values()) >= 0.95
     assert flagged / hours * 1000 <= 1.0
+
+
+@pytest.mark.bench
+@pytest.mark.timeout(7200)
+def test_share_of_misplaced_probes_seen(capsys: pytest.CaptureFixture[str]) -> None:
+    shares = {}
+    for place, (scenario, kind) in MISPLACED.items():
+        runs = [misplaced_run(scenario, kind, seed) for seed in range(1, SEEDS + 1)]
+        shares[place] = sum(one.found.caught for one in runs) / len(runs)
+        minutes = sorted(one.found.minutes for one in runs if one.found.minutes is not None)
+        wrong = sum(one.others for one in runs), sum(one.before for one in runs)
+        with capsys.disabled():
+            print(
+                f"\n  {place:30s} {100 * shares[place]:6.1f} %  {median(minutes):6.1f} {minutes[-1]:6.1f} min", end=""
+            )
+            print(f"  flagged besides: {wrong[0]} of other probes, {wrong[1]} before", end="")
+    assert min(shares.values()) >= 0.95

@@ -7,7 +7,7 @@ is laid over them afterwards, so that one run serves every kind.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from random import Random
 
 from kojimon.model import Arrival, Quality
@@ -239,3 +239,46 @@ def clean_flags(one: Batch) -> tuple[float, int]:
     tallies = run(samples, probes_of(samples, beside={"bed": "twin"}))
     hours = sum(tally.hours for tally in tallies.values())
     return hours, sum(len(times) for tally in tallies.values() for times in tally.flagged.values())
+
+
+# -- probes in the wrong place --------------------------------------------------------------------------------
+
+MISPLACED = {
+    "left on the rim": ("probe_left_out", Quality.OUT_OF_KOJI),
+    "under the wet towel": ("towel_on_probe", Quality.OUT_OF_KOJI),
+    "touching the heater": ("probe_on_heater", Quality.OUT_OF_KOJI),
+    "touching the tray's metal": ("probe_on_metal", Quality.OUT_OF_KOJI),
+    "borrowed for hot rice": ("probe_in_hot_rice", Quality.OUT_OF_KOJI),
+    "exchanged with the air probe": ("probes_swapped", Quality.SWAPPED),
+}
+LOOK_H = 4.0
+"""So long after it was misplaced a probe is looked at."""
+
+
+@dataclass
+class Misplaced:
+    """A batch in which somebody puts a probe in the wrong place."""
+
+    found: Found
+    others: int
+    """Readings of sound probes that were flagged."""
+    before: int
+    """Readings flagged before it was misplaced."""
+
+
+def misplaced_run(scenario: str, kind: Quality, seed: int) -> Misplaced:
+    """One batch of a scenario, mixed as it should be, until some hours after the probe was misplaced."""
+    world = World(replace(SCENARIOS[scenario](seed), hands="bedside"), seed)
+    since_s: float | None = None
+    while since_s is None or world.time_s < since_s + LOOK_H * HOUR_S:
+        world.advance(world.time_s + 600.0)
+        moves = [at_s for at_s, act, _ in world.done if act in ("move_probe", "swap_probes")]
+        since_s = moves[0] if moves else None
+    samples = world.read()
+    tallies = run(samples, probes_of(samples))
+    first_s = tallies["bed"].first_s([kind], since_s)
+    misled = {"bed", "air"} if kind is Quality.SWAPPED else {"bed"}
+    others = sum(len(times) for name, one in tallies.items() if name not in misled for times in one.flagged.values())
+    before = sum(at_s < since_s for one in tallies.values() for times in one.flagged.values() for at_s in times)
+    minutes = None if first_s is None else (first_s - since_s) / 60
+    return Misplaced(Found(first_s is not None, minutes), others, before)

@@ -7,7 +7,7 @@ import pytest
 
 from kojisim.scenarios import SCENARIOS
 from kojisim.world import World
-from tests.probes.faulty import batch, clean_flags, fault_runs, probes_of, run
+from tests.probes.faulty import MISPLACED, batch, clean_flags, fault_runs, misplaced_run, probes_of, run
 
 
 @pytest.mark.slow
@@ -30,3 +30,11 @@ def test_what_truly_happens_in_a_box_is_not_a_fault_of_its_probes(name: str) -> 
     tallies = run(samples, probes_of(samples))
     assert sum(tally.hours for tally in tallies.values()) > 150
     assert {name: tally.flagged for name, tally in tallies.items() if tally.flagged} == {}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("place", MISPLACED)
+def test_a_probe_in_the_wrong_place_is_seen_and_the_others_are_believed(place: str) -> None:
+    made = misplaced_run(*MISPLACED[place], 6)
+    assert made.found.caught
+    assert (made.others, made.before) == (0, 0)

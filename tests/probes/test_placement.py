@@ -1,0 +1,133 @@
+"""A probe's place, from how it moves with the air: on series made for it."""
+
+from math import pi, sin
+from typing import Any
+
+import pytest
+
+from kojimon.model import Quality
+from kojimon.probes.judge import MINUTE_MS, Minute, Watch
+from kojimon.probes.limits import limits_of
+from kojimon.probes.neighbours import watch_all
+from kojimon.probes.placement import borrowed, is_back, is_exchanged, left_out, swing, swings_along
+from kojimon.settings.spec import Probe
+
+
+def air(minute: int) -> float:
+    """A thermostat's cycle of 15 min, 1 K up and down."""
+    return 30.0 + sin(2 * pi * minute / 15)
+
+
+def minutes(of: Any, count: int = 60) -> list[Minute]:
+    return [Minute(at * MINUTE_MS, of(at), of(at)) for at in range(count)]
+
+
+def compared(probe: Any, other: Any = air) -> Any:
+    now = swing(minutes(probe), minutes(other), 59 * MINUTE_MS)
+    assert now is not None
+    return now
+
+
+def koji(minute: int) -> float:
+    return 33.0 + minute / 60 + 0.05 * sin(2 * pi * (minute - 3) / 15)
+
+
+def test_koji_sleeps_through_the_thermostat() -> None:
+    now = compared(koji)
+    assert not swings_along(now)
+    assert is_back(now)
+    assert not is_exchanged(now)
+
+
+@pytest.mark.parametrize(
+    "probe",
+    [
+        lambda at: 0.8 * air(at) + 6.8,  # on the rim
+        lambda at: 0.5 * air(at) + 16.5,  # on the tray's metal
+        lambda at: 0.45 * air(at) + 14.0,  # under the wet towel
+        lambda at: 36 + 2.5 * sin(2 * pi * (at + 3) / 15),  # on the heater
+    ],
+)
+def test_a_probe_out_of_the_koji_swings_along(probe: Any) -> None:
+    now = compared(probe)
+    assert swings_along(now)
+    assert not is_back(now)
+    assert not is_exchanged(now)
+
+
+def test_exchanged_probes() -> None:
+    now = compared(air, koji)
+    assert is_exchanged(now)
+    assert not swings_along(now)
+
+
+@pytest.mark.parametrize(
+    ("probe", "other"),
+    [
+        (lambda at: 30.0 + at / 100, lambda at: 30.0 + at / 100),  # nothing swings
+        (lambda at: 40 * 0.95**at + 30, lambda at: 30 + 8 * (at > 30)),  # cooling rice, a lid
+    ],
+)
+def test_where_nothing_can_be_told_nothing_is(probe: Any, other: Any) -> None:
+    now = compared(probe, other)
+    assert not swings_along(now)
+    assert not is_exchanged(now)
+
+
+def test_too_few_minutes_or_an_air_probe_of_another_hour_say_nothing() -> None:
+    assert swing(minutes(koji, 10), minutes(air, 10), 9 * MINUTE_MS) is None
+    later = [one._replace(t_ms=one.t_ms + 10**8) for one in minutes(air)]
+    assert swing(minutes(koji), later, 59 * MINUTE_MS) is None
+    assert swing(minutes(koji), [], 59 * MINUTE_MS) is None
+
+
+def test_a_tray_at_the_airs_temperature_while_all_others_are_far_above() -> None:
+    assert left_out(30.5, 30.0, [34.0, 36.0])
+    assert not left_out(30.5, 30.0, [34.0, 32.0])
+    assert not left_out(32.0, 30.0, [36.0])
+    assert not left_out(30.5, 30.0, [])
+
+
+def test_hot_rice_is_not_koji() -> None:
+    assert borrowed(minutes(lambda at: 32.0 if at < 58 else 85.0), 59 * MINUTE_MS)
+    assert not borrowed(minutes(lambda at: 32.0 + at / 2), 59 * MINUTE_MS), (
+        "half an hour is how koji may truly run away"
+    )
+    assert not borrowed(minutes(lambda at: 85.0 - at / 4), 59 * MINUTE_MS), "rice that is still cooling"
+    assert not borrowed([], 0)
+
+
+def watched() -> tuple[Watch, Watch]:
+    bed, other = (Probe(name, "box", name, "temperature", "s") for name in ("bed", "air"))
+    pair = Watch(bed, limits_of(bed)), Watch(other, limits_of(other))
+    watch_all(pair)
+    return pair
+
+
+def feed(pair: tuple[Watch, Watch], bed: Any, other: Any, start: int, count: int) -> tuple[int, int]:
+    found = (0, 0)
+    for at in range(start, start + count):
+        air_verdict = pair[1].judge(at * MINUTE_MS, other(at), other(at))
+        found = (pair[0].judge(at * MINUTE_MS, bed(at), bed(at)), air_verdict)
+    return found
+
+
+def test_left_on_the_rim_and_put_back() -> None:
+    pair = watched()
+    assert feed(pair, koji, air, 0, 120) == (Quality.GOOD, Quality.GOOD)
+    assert feed(pair, lambda at: 0.8 * air(at) + 6.8, air, 120, 60) == (Quality.OUT_OF_KOJI, Quality.GOOD)
+    assert feed(pair, koji, air, 180, 25) == (Quality.GOOD, Quality.GOOD)
+
+
+def test_put_back_in_the_hot_hours_when_nothing_swings() -> None:
+    pair = watched()
+    feed(pair, lambda at: 0.8 * air(at) + 6.8, air, 0, 60)
+    quiet = feed(pair, lambda at: 31.0, lambda at: 30.5, 60, 60)
+    assert quiet[0] == Quality.OUT_OF_KOJI, "still out, as far as anybody can tell"
+    assert feed(pair, lambda at: 38.0, lambda at: 30.5, 120, 30)[0] == Quality.GOOD
+
+
+def test_exchanged_and_put_right() -> None:
+    pair = watched()
+    assert feed(pair, air, koji, 0, 60) == (Quality.SWAPPED, Quality.SWAPPED)
+    assert feed(pair, koji, air, 60, 70) == (Quality.GOOD, Quality.GOOD)
