@@ -10,7 +10,7 @@ from msgspec.structs import replace
 from kojimon.engine import view
 from kojimon.model import Event, Priority
 from kojimon.notify.records import Channel
-from kojimon.schedule.spec import After, Band, Expectation, Holds, Limit, Schedule, Stage, Task, Watch
+from kojimon.schedule.spec import After, Band, Limit, Schedule, Stage, Task, Watch
 from tests.engine.build import AIR, BED, HUMIDITY, MIDDLE, Rows, site
 from tests.notify.board import DAY_UTC_MS, PHONE, Room
 
@@ -105,8 +105,3 @@ class Case(Room):
         return [one for one in self.sent if one.send.urgent]
 
 
-def expectation(name: str, condition: str, by_s: float) -> Expectation:
-    return Expectation(name, name, condition, After("inoculate", by_s))
-
-
-__all__ = ["Case", "Holds", "expectation", "high", "limit", "schedule"]

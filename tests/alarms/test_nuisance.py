@@ -15,7 +15,7 @@ from kojimon.schedule.load import load_schedule
 from kojimon.schedule.spec import Band
 from kojimon.words.meaning import unexplained
 from kojisim import scenarios
-from tests.alarms.build import HIGH, MIN, WAKE, Case, limit, schedule
+from tests.alarms.build import HIGH, MIN, Case, limit, schedule
 from tests.engine.build import AIR, BED, HUMIDITY, MIDDLE
 from tests.notify.board import NIGHT_UTC_MS, PHONE
 from tests.scenario.night import Night
@@ -139,4 +139,3 @@ def test_19_each_alarm_has_cause_consequence_action_and_time_to_respond_or_nothi
     refused = proof([], 0, 0, ["phone"], [*keys, "noise/fan"])
     assert not refused.armed
     assert "noise/fan" in refused.text
-    assert WAKE

@@ -9,7 +9,7 @@ import pytest
 from kojimon.model import Priority
 from kojimon.schedule.spec import Band, Deviation, Exposure, Recovery
 from tests.alarms.build import HIGH, MIN, TELL, Case, high, limit, schedule
-from tests.engine.build import BED, MIDDLE
+from tests.engine.build import MIDDLE
 
 SOON = "time-to-limit/bed/temperature"
 
@@ -173,4 +173,3 @@ def test_28_time_above_a_limit_adds_up_in_any_number_of_pieces() -> None:
     ((at_s, _, _),) = case.moves("exposure/bed/temperature")
     assert at_s == pytest.approx(20 * 40 * MIN - 10 * MIN, abs=10 * MIN)
     assert case.state.alarms["box/exposure/bed/temperature"].priority is Priority.TELL
-    assert BED

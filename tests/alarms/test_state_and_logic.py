@@ -10,7 +10,7 @@ from kojimon.alarms.levels import IDLE, Threshold, judge
 from kojimon.alarms.states import AlarmState, Signal, step
 from kojimon.model import Quality
 from kojimon.schedule.spec import Band
-from tests.alarms.build import HIGH, MIN, TELL, WAKE, Case, high, limit, schedule
+from tests.alarms.build import HIGH, MIN, TELL, Case, high, limit, schedule
 from tests.engine.build import BED, MIDDLE
 
 S = AlarmState
@@ -202,4 +202,3 @@ def test_trays_that_differ_are_no_discrepancy() -> None:
     case = Case(schedule(high(45.0)))
     case.hold(3600, every_s=30, bed=40.0, middle=36.0)
     assert [event.key for event in case.events if event.kind == "alarm"] == []
-    assert WAKE != TELL

@@ -12,7 +12,7 @@ from kojimon.notify.records import Send
 from kojimon.notify.text import Desk, Text, compose
 from kojimon.words.alarms import HEALTH_WORDS, Work
 from kojimon.words.meaning import ladder, meaning_of, unexplained
-from tests.parts.statedoc import NOW_MS, H, at, document, hot_alarm
+from tests.parts.statedoc import NOW_MS, at, document, hot_alarm
 
 UTC_MS = 1_769_889_600_000  # 2026-01-31 20:00 UTC, 14:00 in Chicago
 KEY = "limit/bed/temperature/high"
@@ -177,4 +177,3 @@ def test_no_title_is_longer_than_a_lock_screen(kind: str, key: str) -> None:
         doc = hot_document()
         doc["incubators"][0]["alarms"] = [hot_alarm(key=key, state=str(state))]
         assert 3 < len(told([event, event], desk(doc), kind=kind, urgent=False).title) <= 60
-    assert H

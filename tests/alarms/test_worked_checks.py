@@ -1,0 +1,167 @@
+"""Worked checks, as regression checks: closed forms against brute force, and the product's own figures against them.
+
+All figures here were derived or computed for this project (arithmetic), none is from a published table.
+"""
+
+from __future__ import annotations
+
+from itertools import product
+from math import comb, erfc, exp, log, sqrt
+
+import pytest
+
+from kojimon.alarms.bursts import chatter_heads, floods
+from kojimon.alarms.levels import IDLE, Threshold, judge
+from kojimon.engine.trend import slope_of
+from kojimon.notify.times import REPEAT_MS, retry_ms
+from kojimon.schedule.spec import Deviation
+from tests.alarms.build import HIGH, Case, high, schedule
+from tests.notify.board import PHONE, Board
+
+
+def s(x: float, k: int) -> float:
+    return sum(x**i for i in range(k))
+
+
+def far(p1: float, n: int, m: int) -> float:
+    """Share of time in alarm in the normal state: n samples over raise it, m under clear it."""
+    up, down = p1**n * s(1 - p1, m), (1 - p1) ** m * s(p1, n)
+    return up / (up + down)
+
+
+def samples_until(q: float, n: int) -> float:
+    """Mean samples until n in a row succeed."""
+    return (1 - q**n) / (q**n * (1 - q))
+
+
+P1 = erfc(2 / sqrt(2)) / 2
+"""A sample of Gaussian noise beyond +2 sigma."""
+
+
+def test_false_and_missed_alarm_rates() -> None:
+    """Checks 1-3."""
+    assert far(0.1, 3, 1) == pytest.approx(0.001)
+    assert far(0.1, 1, 3) == pytest.approx(0.271)
+    assert far(0.1, 3, 3) == pytest.approx(0.00333785, rel=1e-5)
+    assert 1 - far(0.95, 5, 1) == pytest.approx(0.226219, rel=1e-5)
+    assert pytest.approx(0.0227501, rel=1e-5) == P1
+    assert far(P1, 3, 1) == pytest.approx(1.17748e-5, rel=1e-5)
+    assert far(P1, 3, 3) == pytest.approx(3.61521e-5, rel=1e-5)
+
+
+def test_the_closed_form_is_what_the_judge_does() -> None:
+    """The chain of all short sequences, weighted, agrees with n = m = 2 as the product's judge runs it."""
+    threshold, p1, share = Threshold(1.0, True, 10_000, 10_000, 0.0, 2), 0.3, 0.0
+    length = 12
+    for bits in product((0, 1), repeat=length):
+        level = IDLE
+        for index, bit in enumerate(bits):
+            level = judge(level, threshold, float(2 * bit), index * 10_000)
+        weight = p1 ** sum(bits) * (1 - p1) ** (length - sum(bits))
+        share += weight * level.active
+    assert share == pytest.approx(far(p1, 2, 2), abs=1e-3)
+
+
+def test_detection_delay_and_false_activations() -> None:
+    """Checks 4-7."""
+    assert samples_until(0.8413447, 3) == pytest.approx(4.280386, rel=1e-6)
+    assert 10 * (samples_until(0.8413447, 3) - 1) == pytest.approx(32.80, abs=0.01)
+    assert samples_until(0.9, 5) == pytest.approx(6.935088, rel=1e-6)
+    assert samples_until(P1, 3) == pytest.approx(86_903.5, rel=1e-4)
+    counts = [17_280 * P1**n * (1 - P1) for n in (1, 2, 3, 4)]
+    assert counts == pytest.approx([384.18, 8.740, 0.19884, 0.004524], rel=1e-3)
+    window = sum(comb(5, i) * P1**i * (1 - P1) ** (5 - i) for i in range(3, 6))
+    assert window == pytest.approx(1.13766e-4, rel=1e-5)
+
+
+@pytest.mark.parametrize(("deadband", "wanted"), [(0.0, 5), (0.2, 3), (0.5, 2), (1.0, 1)])
+def test_deadband(deadband: float, wanted: int) -> None:
+    """Check 8."""
+    series = [34.8, 35.1, 34.9, 35.2, 34.8, 35.0, 35.1, 34.7, 35.3, 34.4, 35.2]
+    level, count = IDLE, 0
+    for index, value in enumerate(series):
+        after = judge(level, Threshold(35.0, True, 0, 0, deadband), value, index * 10_000)
+        count += after.active and not level.active
+        level = after
+    assert count == wanted
+
+
+def test_slope_and_time_to_limit() -> None:
+    """Checks 9-11."""
+    values = [30.0, 30.1, 30.1, 30.3, 30.4, 30.4, 30.6, 30.7, 30.7, 30.9, 31.0]
+    line = slope_of(tuple((minute * 60_000, value) for minute, value in enumerate(values)))
+    assert line is not None
+    assert line.per_h == pytest.approx(6.0, abs=0.005)
+    assert line.fitted == pytest.approx(30.9727, abs=1e-4)
+    assert (33.0 - line.fitted) / line.per_h * 60 == pytest.approx(20.27, abs=0.01)
+    for count, per_h in ((21, 0.4324), (61, 0.08726)):
+        assert 0.1 / 0.5 * sqrt(12 / (count * (count**2 - 1))) * 60 == pytest.approx(per_h, rel=1e-3)
+    assert pytest.approx(30) == (35 - 33.2) / 0.06
+    assert pytest.approx(33.5) == 35 - 0.06 * 25
+
+
+def test_a_line_is_early_on_a_cool_down() -> None:
+    """Check 12: 31 -> 28 C, ambient 15 C, tau 120 min."""
+    assert -120 * log((28 - 15) / (31 - 15)) == pytest.approx(24.917, abs=1e-3)
+    assert pytest.approx(22.5) == 3 / ((31 - 15) / 120)
+
+
+def test_deviation_follows_the_target() -> None:
+    """Check 15: setpoint 10, +2/-1 trips above 12 and below 9; setpoint 11 above 13 and below 10."""
+    for target, trips in ((30.0, {32.0: "high", 31.9: None, 29.0: "low", 29.1: None}),
+                          (31.0, {33.0: "high", 32.9: None, 30.0: "low", 30.1: None})):  # fmt: skip
+        for value, side in trips.items():
+            case = Case(schedule(watches=(Deviation("air", target, above=2.0, below=1.0, for_s=0.0),)))
+            case.hold(300, every_s=30, air=value)
+            found = case.of("deviation/air/temperature")
+            assert [event.data["side"] for event in found] == ([side] if side else []), (target, value)
+
+
+def test_chatter_and_flood() -> None:
+    """Checks 16-17."""
+    assert chatter_heads([0, 20_000, 59_000])[-1] >= 0
+    assert chatter_heads([0, 30_000, 61_000])[-1] < 0
+    minute = 60_000
+    assert floods([n * minute for n in range(10)], 10 * minute) == []
+    assert floods([n * 50_000 for n in range(11)], 10 * minute) != []
+
+
+def test_budgets_and_retries() -> None:
+    """Checks 18-22."""
+    slots = 48 * 6
+    assert slots == 288
+    assert int(slots * 0.01) == 2
+    at_s, attempts = 0, 1
+    while at_s + retry_ms(attempts) // 1000 <= 900:
+        at_s += retry_ms(attempts) // 1000
+        attempts += 1
+    assert (attempts, at_s) == (18, 855)
+    assert 10_800 // (REPEAT_MS // 1000) == 90
+    board = Board(PHONE)
+    board.on(HIGH)
+    board.to(720)
+    assert [one.at_s for one in board.sent] == [0, 120, 240, 360, 480, 600, 720], "twelve minutes are twelve minutes"
+
+
+def test_the_clock_moves_no_delay() -> None:
+    """Check 24: on-delay 60 s, wall clock +3 600 s at 10 s: fires at 60 s of monotonic time, not at 10 s."""
+    case = Case(schedule(high()))
+    case.hold(100)
+    case.hold(20, bed=36.0)
+    case.rows.input("clock", boot=1, wall_ms=0, boot_ms=0, trusted=True, step_ms=3_600_000)
+    case.run()
+    case.hold(100)
+    assert case.moves()[0][0] == 110 + 60
+
+
+def test_a_slow_probe_is_late_by_its_lag() -> None:
+    """Check 25: ramp 0.06 C/min, tau 5 min: steady reading error 0.3 C; a limit is found 5 min late."""
+    tau_s, per_s, step_s = 300.0, 0.06 / 60, 1.0
+    shown, true, late_s = 30.0, 30.0, 0.0
+    gain = 1 - exp(-step_s / tau_s)
+    while shown < 33.0:
+        true += per_s * step_s
+        shown += (true - shown) * gain
+        late_s += step_s
+    assert true - shown == pytest.approx(0.3, abs=0.005)
+    assert late_s - (33.0 - 30.0) / per_s == pytest.approx(300, abs=5)
