@@ -23,6 +23,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "run": ("run:run", "Watch the box until told to stop."),
     "plan": ("plan:plan", "Before the batch: how much of everything, and when to begin."),
     "check": ("check:check", "Read the settings and say everything that is wrong with them."),
+    "page": ("page:page", "Where the page is, and a code that lets a phone in."),
     "status": ("status:status", "How it stands, and the one next step."),
     "batch": ("batch:batch", "Start a batch, mark steps, write notes, harvest."),
     "alarms": ("alarms:alarms", "See alarms, say you have seen them, pause them, test them."),

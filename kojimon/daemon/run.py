@@ -29,6 +29,7 @@ from kojimon.settings.spec import MqttSource, Settings, SimulatedSource, Source
 from kojimon.supervise import ESSENTIAL_S, Essential, Slot, Supervisor
 from kojimon.supervise import Source as Reading
 from kojimon.web.door import bind, make_run_folder, socket_path
+from kojimon.web.page_door import tcp_doors
 from kojimon.web.serve import ApiServer
 from kojimon.web.words import iso_utc, with_utc
 from kojimon.wiring import clock_of, health_name, simulated_source
@@ -110,7 +111,8 @@ class Daemon:
             self._build()
             self.house.start()
             self._drive(folder / "drive")
-            self.api = ApiServer(self._make_app, [bind(path)])
+            self._tcp_doors = tcp_doors(self.settings.web)
+            self.api = ApiServer(self._make_app, [bind(path), *self._tcp_doors])
         except BaseException:
             self.house.close("could not start")
             raise
@@ -273,8 +275,10 @@ class Daemon:
 
     def _make_app(self) -> Any:
         from kojimon.web.api import create_app
+        from kojimon.web.page import with_page
 
-        return create_app(DaemonBackend(self))
+        backend = DaemonBackend(self)
+        return with_page(create_app(backend), backend, self.settings.web, self._tcp_doors)
 
     # -- looking ----------------------------------------------------------------------------------------------------
 

@@ -82,7 +82,6 @@ def load_case(reader: Reader, batch: str) -> Case:
     zero_ms = story.hour0_ms if story.hour0_ms is not None else row.started_t_ms
     hours = Hours.of(zero_ms, reader.events(kinds=("anchor",), limit=EVENTS_PAGE))
     known = _Settings(reader)
-    numbers = reader.probes_between(t0_ms, t1_ms + 1)
     placings = placed_in(reader.placings(), reader.seq_at(t1_ms + 1))
     return Case(
         row=row, events=tuple(events), story=story, hours=hours, stamps=reader.stamps(), t0_ms=t0_ms, t1_ms=t1_ms,
@@ -90,7 +89,7 @@ def load_case(reader: Reader, batch: str) -> Case:
         bands=tuple(spans(story.stages, lambda t_ms: known.schedule(row.schedule, t_ms), hours.ms, t1_ms)),
         schedule=known.schedule(row.schedule, t1_ms),
         settings=known.at(t1_ms).get("settings", {}),
-        probes={no: placings[no] for no in numbers if no in placings and placings[no].incubator == row.incubator},
+        probes={no: site for no, site in placings.items() if site.incubator == row.incubator},
         names={probe.no: probe.name for probe in reader.probes()},
     )  # fmt: skip
 
@@ -138,6 +137,7 @@ def read_curves(
     curves = [
         Series(case.names[no], site.place, site.tray, site.quantity, times[no], values[no], gap_of(times[no]))
         for no, site in sorted(case.probes.items(), key=lambda item: order_of(item[1]))
+        if verdicts[no]
     ]
     return curves, {case.names[no]: counted for no, counted in verdicts.items()}
 

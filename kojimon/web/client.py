@@ -62,6 +62,10 @@ class Client:
         """Sends an act. Raises RefusedError with the daemon's words when it is refused."""
         return self._ask("POST", "/v1/acts", json.dumps(act).encode())
 
+    def post(self, path: str, body: dict[str, Any]) -> Any:
+        """Sends a document to `path`. Raises as `_ask` says."""
+        return self._ask("POST", path, json.dumps(body).encode())
+
     def _ask(self, method: str, target: str, body: bytes | None) -> Any:
         """One request.
 

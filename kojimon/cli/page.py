@@ -1,0 +1,43 @@
+"""`kojimon page`: where the page is, and a code that lets one phone in."""
+
+from __future__ import annotations
+
+import click
+
+from kojimon.cli import screen
+from kojimon.cli.kitchen import LiveKitchen
+from kojimon.cli.opening import open_kitchen
+from kojimon.cli.options import config_option, example, json_option
+from kojimon.errors import KojimonError
+
+
+@click.command(epilog=example("kojimon page"))
+@json_option
+@config_option
+def page(as_json: bool, config: str | None) -> None:
+    """Where the page is. With a token in the settings: a picture for a phone's camera, good once, for ten minutes."""
+    kitchen = open_kitchen(config)
+    if not isinstance(kitchen, LiveKitchen):
+        raise KojimonError("No daemon runs, so there is no page. To start it: kojimon run")
+    found = kitchen.client.post("/v1/page", {})
+    if as_json:
+        screen.print_json(found)
+        return
+    if not found["addresses"]:
+        raise KojimonError(
+            "The page is not open: web.host is empty in the settings, or its port is taken (see the log)."
+        )
+    for address in found["addresses"]:
+        link = f"{address}enter#{found['code']}" if found["code"] else address
+        screen.say(link, "head")
+        if found["code"]:
+            _picture(link)
+    if found["code"]:
+        screen.say("Good once, for ten minutes. Whoever opens it may act here, so show it to nobody else.", "look")
+
+
+def _picture(link: str) -> None:
+    """The link as a QR code (ISO/IEC 18004) of half blocks."""
+    import segno
+
+    segno.make(link, error="m", micro=False).terminal(compact=True)

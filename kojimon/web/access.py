@@ -1,0 +1,245 @@
+"""Who may come in by the TCP door, and what may be done there. The local socket is guarded by file permission alone.
+
+* Host: only the addresses of the door itself and the names from the settings; a foreign name that points here (DNS
+  rebinding) is turned away.
+* Origin: what changes something must come from a page of ours; a foreign page's form or script is turned away.
+* Token: set in the settings, it is wanted for looking and for acting. Without one the loopback door is open, and a door
+  to the network lets people look and nobody act.
+* A browser gives the token, or a code good once, in a form; it gets a signed cookie (HttpOnly, SameSite=Strict).
+  Programs send `Authorization: Bearer TOKEN`. Neither ever stands in an address.
+* Guesses are counted by address and in all.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+from collections.abc import Awaitable, Callable, Iterable, MutableMapping
+from typing import Any, Final
+from urllib.parse import urlsplit
+
+from kojimon import logs
+from kojimon.errors import UsageError
+from kojimon.settings.secrets import read_secret
+from kojimon.settings.spec import WebSettings
+from kojimon.web.page_keys import Keys
+
+Scope = MutableMapping[str, Any]
+Message = MutableMapping[str, Any]
+Receive = Callable[[], Awaitable[Message]]
+Send = Callable[[Message], Awaitable[None]]
+App = Callable[[Scope, Receive, Send], Awaitable[None]]
+
+COOKIE: Final = "kojimon"
+BODY_MOST: Final = 65_536
+PHOTO_MOST: Final = 9 * 1024 * 1024
+PHOTO_PATH: Final = "/photo"
+OPEN_PATHS: Final = ("/enter", "/static/")
+"""What everybody may see: the door itself and its looks."""
+METHODS: Final = ("GET", "HEAD", "POST")
+POLICY: Final = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; img-src 'self' data: blob:; "
+    "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+)
+HEADERS: Final = (
+    (b"x-content-type-options", b"nosniff"),
+    # Not no-referrer: with that a browser sends `Origin: null` with our own forms (Fetch, "append a request Origin").
+    (b"referrer-policy", b"same-origin"),
+    (b"cross-origin-opener-policy", b"same-origin"),
+    (b"cross-origin-resource-policy", b"same-origin"),
+    (b"permissions-policy", b"camera=(self), geolocation=(), microphone=()"),
+    (b"x-frame-options", b"DENY"),
+)
+_LOG = logs.get("web")
+
+
+class Turned(Exception):
+    """A request that is turned away: status and words."""
+
+    def __init__(self, status: int, text: str, **headers: str) -> None:
+        super().__init__(text)
+        self.status, self.text, self.headers = status, text, headers
+
+
+class Access:
+    """The application behind the checks of the door each request came in by.
+
+    Args:
+        app: what lies behind.
+        web: settings of the TCP door.
+        keys: token, cookies and codes.
+    """
+
+    def __init__(self, app: App, web: WebSettings, keys: Keys) -> None:
+        self._app, self._web, self._keys = app, web, keys
+        self._loopback = is_loopback(web.host)
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """One request."""
+        if scope["type"] != "http" or is_local(scope):
+            await self._app(scope, receive, send)
+            return
+        guarded = _with_headers(send)
+        try:
+            self._check(scope)
+        except Turned as turned:
+            await _turn_away(turned, scope, guarded)
+            return
+        await self._app(scope, receive, guarded)
+
+    def _check(self, scope: Scope) -> None:
+        headers = {name.decode("latin-1"): value.decode("latin-1") for name, value in scope["headers"]}
+        method, path = str(scope["method"]), str(scope["path"])
+        if method not in METHODS:
+            raise Turned(405, "only GET and POST are known here", Allow="GET, POST")
+        self._check_host(headers.get("host", ""), scope)
+        known = self._known(headers)
+        scope["kojimon.known"] = known
+        if method == "POST":
+            _check_length(headers, path)
+            _check_origin(headers, bearer=_bearer(headers) != "")
+            if path != "/enter":
+                self._check_act(known)
+        elif not known and self._keys.wanted and not path.startswith(OPEN_PATHS):
+            raise Turned(401, "this page wants to know you first")
+
+    def _check_host(self, host: str, scope: Scope) -> None:
+        name = host_name(host)
+        own = str(scope["server"][0])
+        allowed = {*(entry.lower() for entry in self._web.allowed_hosts), own.lower()}
+        if is_loopback(own):
+            allowed |= {"localhost", "127.0.0.1", "::1"}
+        if name not in allowed:
+            raise Turned(
+                400, f"{host!r} is no name of this page; add it to web.hosts in the settings if it should be one"
+            )
+
+    def _known(self, headers: dict[str, str]) -> bool:
+        bearer = _bearer(headers)
+        if bearer:
+            return self._keys.is_token(bearer)
+        return self._keys.is_cookie(cookie_of(headers.get("cookie", "")))
+
+    def _check_act(self, known: bool) -> None:
+        if self._keys.wanted:
+            if not known:
+                raise Turned(401, "this page wants to know you first")
+        elif not self._loopback:
+            raise Turned(403, "nobody can act from the network without a token; set web.token in the settings")
+
+
+def keys_of(web: WebSettings) -> Keys:
+    """Token, cookies and codes for these settings. A token that cannot be read shuts the door instead of opening it."""
+    if web.token is None:
+        return Keys("")
+    try:
+        return Keys(read_secret(web.token))
+    except UsageError as error:
+        _LOG.error("web.token: %s Until it can be read nobody gets in from the network.", error)
+        return Keys("", shut=True)
+
+
+def is_local(scope: Scope) -> bool:
+    """Whether a request came over the local socket: it has no port."""
+    server = scope.get("server")
+    return server is None or server[1] is None
+
+
+def is_loopback(host: str) -> bool:
+    """Whether an address is this machine's own."""
+    if host == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False
+
+
+def host_name(host: str) -> str:
+    """The name in a Host header: without port and brackets, in small letters; "" where it is none."""
+    try:
+        parts = urlsplit(f"//{host}")
+        port = parts.port
+    except ValueError:
+        return ""
+    plain = parts.username is None and not parts.path and not parts.query and (port is None or port > 0)
+    return (parts.hostname or "").lower().rstrip(".") if plain else ""
+
+
+def cookie_of(header: str, name: str = COOKIE) -> str:
+    """The value of a cookie; "" where there is none."""
+    for part in header.split(";"):
+        key, _, value = part.strip().partition("=")
+        if key == name:
+            return value
+    return ""
+
+
+def _bearer(headers: dict[str, str]) -> str:
+    scheme, _, value = headers.get("authorization", "").partition(" ")
+    return value.strip() if scheme.lower() == "bearer" else ""
+
+
+def _check_length(headers: dict[str, str], path: str) -> None:
+    text = headers.get("content-length", "")
+    most = PHOTO_MOST if path == PHOTO_PATH else BODY_MOST
+    if not text.isdigit():
+        raise Turned(411, "a Content-Length is wanted")
+    if int(text) > most:
+        raise Turned(413, f"{most} bytes at most are taken")
+
+
+def _check_origin(headers: dict[str, str], bearer: bool) -> None:
+    """Browsers say where a POST comes from. A program need not: with a token, or where none is wanted, as JSON."""
+    origin, site = headers.get("origin"), headers.get("sec-fetch-site")
+    if site is not None and site not in ("same-origin", "none"):
+        raise Turned(403, "that came from another page")
+    if origin is not None:
+        parts = urlsplit(origin) if origin.startswith(("http://", "https://")) else None
+        if parts is None or parts.netloc.lower() != headers.get("host", "").lower():
+            raise Turned(403, "that came from another page")
+        return
+    kind = headers.get("content-type", "").partition(";")[0].strip().lower()
+    program = bearer or (kind == "application/json" and "cookie" not in headers)
+    if site is None and not program:
+        raise Turned(403, "an Origin is wanted")
+
+
+def _with_headers(send: Send) -> Send:
+    async def guarded(message: Message) -> None:
+        if message["type"] == "http.response.start":
+            headers = list(message.get("headers", ()))
+            names = {name.lower() for name, _ in headers}
+            if b"content-security-policy" not in names:
+                headers.append((b"content-security-policy", POLICY.encode()))
+            headers += [pair for pair in HEADERS if pair[0] not in names]
+            message["headers"] = headers
+        await send(message)
+
+    return guarded
+
+
+async def _turn_away(turned: Turned, scope: Scope, send: Send) -> None:
+    """An answer in words; people without a token are led to the door instead."""
+    wants_page = any(name == b"accept" and b"text/html" in value for name, value in scope["headers"])
+    headers = [(name.lower().encode(), value.encode()) for name, value in turned.headers.items()]
+    headers.append((b"cache-control", b"no-store"))
+    if turned.status == 401 and wants_page and scope["method"] == "GET":
+        status, body, kind = 303, b"", b"text/plain; charset=utf-8"
+        headers.append((b"location", b"/enter"))
+    else:
+        import msgspec
+
+        status, kind = turned.status, b"application/json"
+        body = msgspec.json.encode({"error": turned.text, "wanted": "", "exit": 1})
+        if status == 401:
+            headers.append((b"www-authenticate", b"Bearer"))
+    headers += [(b"content-type", kind), (b"content-length", str(len(body)).encode())]
+    await send({"type": "http.response.start", "status": status, "headers": headers})
+    await send({"type": "http.response.body", "body": body})
+
+
+def addresses(web: WebSettings, ports: Iterable[int]) -> list[str]:
+    """Where people find the page: by the names of the settings, else by the door's own address."""
+    names = list(web.allowed_hosts) or [web.host]
+    shown = [f"[{name}]" if ":" in name else name for name in names]
+    return [f"http://{name}:{port}/" for port in ports for name in shown]

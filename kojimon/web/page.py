@@ -1,0 +1,314 @@
+"""The page: what a person sees and does. Mounted beside the API, behind the checks of the TCP door.
+
+Everything works without a script: forms post, links lead, the page can be loaded again. The script keeps it up to date,
+draws the curve to the width of the screen and reads it out.
+"""
+
+from __future__ import annotations
+
+import socket
+from collections.abc import Awaitable, Callable, Mapping, Sequence
+from typing import Any, Final
+
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+from starlette.middleware.gzip import GZipMiddleware
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response, StreamingResponse
+from starlette.routing import Mount, Route
+from starlette.staticfiles import StaticFiles
+
+from kojimon import logs
+from kojimon.curve import CSS
+from kojimon.errors import EXIT_USAGE, KojimonError, RefusedError
+from kojimon.settings.spec import WebSettings
+from kojimon.web import page_batches, page_enter, page_metrics, page_openapi, page_steps
+from kojimon.web.access import Access, App, addresses, keys_of
+from kojimon.web.api import Backend
+from kojimon.web.page_acts import act_of, fields_of
+from kojimon.web.page_curve import Curves, View
+from kojimon.web.page_etag import Etags, not_modified
+from kojimon.web.page_live import Hub
+from kojimon.web.page_shown import STATIC, Timer, regions, render, timers_of, version
+from kojimon.web.page_view import View as Shown
+from kojimon.web.page_view import view_of
+from kojimon.web.page_viewer import Viewer, preference_cookies, viewer_of
+from kojimon.words.events import Teller
+
+LONG: Final = "public, max-age=31536000, immutable"
+PICTURE_POLICY: Final = "default-src 'none'; style-src 'unsafe-inline'; sandbox"
+"""For a curve that stands alone: it carries its style sheet along and nothing else."""
+_LOG = logs.get("web")
+Document = Mapping[str, Any]
+Work = Callable[[Request], Response]
+
+
+def with_page(app: Starlette, backend: Backend, web: WebSettings, doors: Sequence[socket.socket] = ()) -> App:
+    """The API with the page beside it, behind the checks of the TCP door.
+
+    Args:
+        app: the API (`web.api.create_app`).
+        web: settings of the TCP door.
+        doors: its listening sockets, to say where the page is.
+    """
+    keys = keys_of(web)
+    page = Page(backend)
+    app.router.routes.extend(page.routes())
+    app.router.routes.extend(page_batches.routes(page))
+    app.router.routes.extend(page_steps.routes(page))
+    ports = [door.getsockname()[1] for door in doors]
+    app.router.routes.extend(page_enter.routes(keys, addresses(web, ports)))
+    app.router.routes.append(page_metrics.route(backend))
+    app.router.routes.append(page_openapi.route())
+    app.router.routes.append(Mount("/static", StaticFiles(directory=STATIC)))
+    zipped = GZipMiddleware(Etags(app), minimum_size=1_000, compresslevel=5)
+    return Access(zipped, web, keys)
+
+
+class Page:
+    """The handlers of the live page; what other pages share."""
+
+    def __init__(self, backend: Backend) -> None:
+        self.backend = backend
+        self.curves = Curves(backend)
+        self._hub = Hub(backend.state)
+
+    def routes(self) -> list[Route]:
+        """Addresses of the live page."""
+        return [
+            Route("/", self.guarded(self.home), methods=["GET"]),
+            Route("/box/{box}", self.guarded(self.home), methods=["GET"]),
+            Route("/live", self.live, methods=["GET"]),
+            Route("/regions", self.guarded(self.regions), methods=["GET"]),
+            Route("/curve/{box}.svg", self.guarded(self.curve), methods=["GET"]),
+            Route("/act", self.act, methods=["POST"]),
+            Route("/prefs", self.prefs, methods=["POST"]),
+            Route("/static/curve.css", curve_css, methods=["GET"]),
+        ]
+
+    # -- what handlers share ----------------------------------------------------------------------------------
+
+    def guarded(self, work: Work) -> Callable[[Request], Awaitable[Response]]:
+        """Runs `work` in a worker thread and puts every error into words."""
+
+        async def handle(request: Request) -> Response:
+            try:
+                return await run_in_threadpool(work, request)
+            except Exception as error:
+                if not isinstance(error, KojimonError | HTTPException):
+                    _LOG.exception("%s %s", request.method, request.url.path)
+                return self.trouble(request, error)
+
+        return handle
+
+    def trouble(self, request: Request, error: Exception) -> Response:
+        """An error as a page, or as JSON for the script."""
+        text, status = str(error), 503
+        if isinstance(error, HTTPException):
+            text, status = str(error.detail), error.status_code
+        elif isinstance(error, RefusedError):
+            status = 409
+        elif isinstance(error, KojimonError):
+            status = 400 if error.exit_code == EXIT_USAGE else 503
+        else:
+            text, status = "That is a fault in kojimon; its log says more.", 500
+        if wants_json(request):
+            return JSONResponse({"error": text}, status)
+        return self.html("message.html", status, heading="That did not work", text=text)
+
+    def html(self, template: str, status: int = 200, **content: Any) -> Response:
+        """A page nobody keeps."""
+        return HTMLResponse(render(template, **content), status, {"Cache-Control": "no-store"})
+
+    def looked(self, request: Request) -> tuple[Document, Viewer]:
+        """The state document and who looks at it."""
+        document = self.backend.state()
+        return document, viewer_of(request.headers.get("cookie", ""), document)
+
+    def box(self, document: Document, name: str) -> Document:
+        """An incubator of the state document. Raises 404."""
+        found = next((box for box in document["incubators"] if box["name"] == name), None)
+        if found is None:
+            raise HTTPException(404, f"there is no box {name!r}")
+        return dict(found)
+
+    def told(self, request: Request, document: Document, viewer: Viewer) -> list[str]:
+        """What the act before this page came to: `?told=NUMBER` of its first event and how many."""
+        text = request.query_params.get("told", "")
+        if not text.isdigit():
+            return []
+        events = self.backend.reader().events(int(text) - 1, limit=5)
+        return self.sentences(
+            [{name: getattr(event, name) for name in event.__struct_fields__} for event in events[:1]],
+            document, viewer,
+        )  # fmt: skip
+
+    def sentences(self, events: Sequence[Mapping[str, Any]], document: Document, viewer: Viewer) -> list[str]:
+        """Events in words."""
+        teller = Teller(viewer.speech(document))
+        lines = [teller.tell(event) for event in events]
+        return [line.text for line in lines if line is not None]
+
+    def timers(self, shown: Shown, document: Document, viewer: Viewer) -> dict[str, list[Timer]]:
+        """The kitchen timer of each box that is before its spores."""
+        found: dict[str, list[Timer]] = {}
+        for box, plain in zip(shown.boxes, document["incubators"], strict=True):
+            schedule = self.curves.case(box.batch_id).schedule if box.before_spores else None
+            found[box.name] = timers_of(box, plain, schedule, viewer.speech(document), shown.now_utc)
+        return found
+
+    def versions(self, document: Document) -> dict[str, str]:
+        """Changes when there is something new to be drawn of a box: by the minute, and with every event."""
+        reader = self.backend.reader()
+        minute, event = document["t_ms"] // 60_000, reader.last_event()
+        with_batch = {row.incubator for row in reader.batches()}
+        return {
+            box["name"]: f"{minute if box['batch'] else 0}-{event}"
+            for box in document["incubators"]
+            if box["name"] in with_batch
+        }
+
+    # -- looking ------------------------------------------------------------------------------------------------
+
+    def home(self, request: Request) -> Response:
+        """The live page: all boxes, or one."""
+        document, viewer = self.looked(request)
+        only = request.path_params.get("box", "")
+        if only:
+            self.box(document, only)
+        shown = view_of(document, viewer.speech(document))
+        return self.html(
+            "home.html",
+            boxes=[box for box in shown.boxes if only in ("", box.name)],
+            view=shown,
+            timers=self.timers(shown, document, viewer),
+            curves=self.versions(document),
+            told=self.told(request, document, viewer),
+            here="now",
+            zone=viewer.zone,
+            now_utc=shown.now_utc,
+            box_name=only,
+            fahrenheit=viewer.fahrenheit,
+            who="" if viewer.who == "page" else viewer.who,
+            can_leave=bool(request.scope.get("kojimon.known")),
+        )
+
+    def _regions(self, document: Document, viewer: Viewer, only: str) -> dict[str, str]:
+        shown = view_of(document, viewer.speech(document))
+        return regions(shown, self.timers(shown, document, viewer), self.versions(document), only)
+
+    def regions(self, request: Request) -> Response:
+        """The parts that change, for a page that gets no stream."""
+        document, viewer = self.looked(request)
+        found = self._regions(document, viewer, request.query_params.get("box", ""))
+        return JSONResponse(found, headers={"Cache-Control": "no-store"})
+
+    async def live(self, request: Request) -> Response:
+        """The same as a stream; 503 where all are taken."""
+        if self._hub.full:
+            return JSONResponse({"error": "too many pages are open"}, 503, {"Retry-After": "10"})
+        only, cookies = request.query_params.get("box", ""), request.headers.get("cookie", "")
+
+        async def for_viewer(document: Document) -> Mapping[str, str]:
+            viewer = viewer_of(cookies, document)
+            return await run_in_threadpool(self._regions, document, viewer, only)
+
+        headers = {"Cache-Control": "no-store", "X-Accel-Buffering": "no", "Content-Encoding": "identity"}
+        return StreamingResponse(self._hub.stream(for_viewer), media_type="text/event-stream", headers=headers)
+
+    def curve(self, request: Request) -> Response:
+        """The curve of a box's open or latest batch."""
+        document, viewer = self.looked(request)
+        box = self.box(document, request.path_params["box"])
+        row = self.curves.row(box["name"])
+        if row is None:
+            raise HTTPException(404, "there is no batch yet")
+        now_h = self.curves.case(row.id).end_ms / 3_600_000
+        return self.picture(request, row.id, curve_view(request.query_params, now_h), box, viewer)
+
+    def picture(self, request: Request, batch: str, wanted: View, box: Document | None, viewer: Viewer) -> Response:
+        """A curve as SVG with its tag."""
+        svg, tag = self.curves.svg(batch, wanted, box, viewer.units())
+        headers = {"ETag": tag, "Cache-Control": "no-cache, private"}
+        if wanted.standalone:
+            headers["Content-Security-Policy"] = PICTURE_POLICY
+        if not_modified(request.headers.get("if-none-match", ""), tag):
+            return Response(status_code=304, headers=headers)
+        return Response(svg, media_type="image/svg+xml", headers=headers)
+
+    # -- doing --------------------------------------------------------------------------------------------------
+
+    async def act(self, request: Request) -> Response:
+        """What a form asks for. The answer comes once it is stored."""
+        body = await request.body()
+        return await self.guarded(lambda again: self._act(again, body))(request)
+
+    def _act(self, request: Request, body: bytes) -> Response:
+        fields = fields_of(body)
+        document, viewer = self.looked(request)
+        wanted = act_of(fields, viewer.speech(document), str(document["now"]["utc"]), viewer.who)
+        try:
+            done = self.backend.act(wanted)
+        except RefusedError as error:
+            return page_steps.refused(self, request, wanted, error)
+        said = self.sentences(done["events"], document, viewer)
+        text = " ".join(said) or ("It was done already." if done["repeated"] else "Done.")
+        first = done["events"][0]["no"] if done["events"] else 0
+        back = local(fields.get("back", "/"))
+        if wants_json(request):
+            stays = fields.get("back") is None and wanted.kind not in LEADING
+            return JSONResponse({"text": text, **({} if stays else {"goto": f"{back}?told={first}"})})
+        return RedirectResponse(f"{back}?told={first}", 303)
+
+    async def prefs(self, request: Request) -> Response:
+        """Unit, zone and name, kept in cookies."""
+        body = await request.body()
+
+        def work(again: Request) -> Response:
+            fields = fields_of(body)
+            _, viewer = self.looked(again)
+            response = RedirectResponse("/", 303)
+            for cookie in preference_cookies(fields, viewer.zone, again.url.scheme == "https"):
+                response.headers.append("set-cookie", cookie)
+            return response
+
+        return await self.guarded(work)(request)
+
+
+LEADING: Final = ("batch.start", "batch.harvest", "batch.discard", "task.done", "task.undo", "task.correct")
+"""Acts after which the script loads the page anew where it stands on another."""
+
+
+def curve_view(query: Mapping[str, str], now_h: float) -> View:
+    """How a curve is wanted: `width`, `height`, `last` (hours before now), or `from` and `to` (hours), `file`."""
+    last = _number(query, "last")
+    from_h = max(0.0, now_h - last) if last else _number(query, "from")
+    to_h = min(now_h + max(1.0, (last or 0) / 4), 1e6) if last else _number(query, "to")
+    width, height = _number(query, "width"), _number(query, "height")
+    return View(round(width or 340), height or 660.0, from_h, to_h, query.get("file") == "1")
+
+
+def _number(query: Mapping[str, str], name: str) -> float | None:
+    from kojimon.web.page_acts import number
+
+    text = query.get(name, "")
+    return number(text) if text else None
+
+
+def wants_json(request: Request) -> bool:
+    """Whether it is the script that asks."""
+    return "application/json" in request.headers.get("accept", "")
+
+
+def local(path: str) -> str:
+    """A path on this page, for going back to; "/" for anything else."""
+    return path if path.startswith("/") and not path.startswith("//") and "\\" not in path and "?" not in path else "/"
+
+
+async def curve_css(request: Request) -> Response:
+    """The style sheet of the curves, the same as in a file that stands alone."""
+    tag = f'"{version()}"'
+    if not_modified(request.headers.get("if-none-match", ""), tag):
+        return Response(status_code=304, headers={"ETag": tag})
+    return Response(CSS, media_type="text/css", headers={"ETag": tag, "Cache-Control": LONG})

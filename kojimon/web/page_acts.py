@@ -1,0 +1,150 @@
+"""Forms of the page turned into acts. A form field is text; what it should be is read here, in the viewer's units."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from datetime import datetime, timedelta
+from typing import Any, Final
+from urllib.parse import parse_qsl
+
+from kojimon.errors import UsageError
+from kojimon.model import Act
+from kojimon.units import KG_PER_LB, c_from_f
+from kojimon.words.speech import Speech, moment_utc, zone_info
+
+FIELDS_MOST: Final = 40
+TEXT_MOST: Final = 2_000
+LONGEST_GUESS_H: Final = 14.0
+"""A time of day that lies ahead means yesterday's, unless that is longer ago than this (judgement)."""
+
+Fields = Mapping[str, str]
+Reading = Callable[[str, Speech], Any]
+_NUMBER = re.compile(r"[+-]?\d{1,6}(?:[.,]\d{1,6})?", re.ASCII)
+
+
+def fields_of(body: bytes) -> dict[str, str]:
+    """The fields of a form. Raises UsageError when it cannot be read."""
+    try:
+        pairs = parse_qsl(body.decode("ascii"), keep_blank_values=True, max_num_fields=FIELDS_MOST, errors="strict")
+    except (UnicodeDecodeError, ValueError):
+        raise UsageError("the form cannot be read; load the page again") from None
+    return dict(pairs)
+
+
+def act_of(fields: Fields, speech: Speech, now_utc: str, who: str) -> Act:
+    """The act a form asks for.
+
+    Args:
+        now_utc: the present by the state document, for times of day.
+        who: the viewer's name.
+
+    Raises UsageError in words: a field is not what it should be.
+    """
+    kind = fields.get("kind", "")
+    readings = FORMS.get(kind)
+    if readings is None:
+        raise UsageError("the form asks for nothing this page knows; load the page again")
+    data: dict[str, Any] = {}
+    for name, read in readings.items():
+        text = fields.get(name, "").strip()
+        if text:
+            data[name] = read(text, speech)
+    data |= _moment(fields, speech, now_utc)
+    return Act(kind, fields.get("incubator", ""), who, "page", fields.get("idempotency", "")[:64], data)
+
+
+def _text(text: str, _: Speech) -> str:
+    if len(text) > TEXT_MOST:
+        raise UsageError(f"that text has {len(text)} letters, {TEXT_MOST} are the most")
+    return text.replace("\r\n", "\n")
+
+
+def number(text: str) -> float:
+    """A number as people type it, with a point or a comma. Raises UsageError."""
+    if not _NUMBER.fullmatch(text.strip()):
+        raise UsageError(f"{text[:40]!r} is no number; 31.5 is one")
+    return float(text.strip().replace(",", "."))
+
+
+def _whole(text: str, _: Speech) -> int:
+    value = number(text)
+    if value != int(value):
+        raise UsageError(f"{text[:40]!r}: a whole number is wanted")
+    return int(value)
+
+
+def _seconds(text: str, _: Speech) -> float:
+    return number(text)
+
+
+def _hours(text: str, _: Speech) -> float:
+    return _positive(number(text)) * 3600
+
+
+def _temperature(text: str, speech: Speech) -> float:
+    value = number(text.removesuffix("°").strip())
+    return c_from_f(value) if speech.fahrenheit else value
+
+
+def _mass(text: str, speech: Speech) -> float:
+    return _positive(number(text)) * (KG_PER_LB if speech.pounds else 1.0)
+
+
+def _positive(value: float) -> float:
+    if value < 0:
+        raise UsageError(f"{value:g}: 0 or more is wanted")
+    return value
+
+
+_ALARM: Final[dict[str, Reading]] = {"key": _text, "occurrence": _whole}
+_SCORES: Final[dict[str, Reading]] = {f"{sense}_score": _whole for sense in ("look", "smell", "taste")}
+FORMS: Final[dict[str, dict[str, Reading]]] = {
+    "batch.start": {"name": _text, "rice_kg": _mass, "schedule": _text, "note": _text, "hour0_ago_s": _hours},
+    "batch.harvest": {"yield_kg": _mass, "note": _text},
+    "batch.discard": {"reason": _text},
+    "batch.note": {"text": _text, "photo": _text},
+    "batch.verdict": {"batch": _text, "look": _text, "smell": _text, "taste": _text, "text": _text, **_SCORES},
+    "task.done": {"task": _text, "value_c": _temperature, "override": _text},
+    "task.undo": {"mark": _whole},
+    "task.correct": {"mark": _whole},
+    "alarm.acknowledge": _ALARM,
+    "alarm.confirm": _ALARM,
+    "alarm.reset": _ALARM,
+    "alarm.shelve": {**_ALARM, "for_s": _seconds},
+    "alarm.unshelve": {"key": _text},
+    "alarm.in_service": {"key": _text},
+    "alarm.test": {"text": _text},
+}
+"""Every act the page can do: its fields and how each is read."""
+
+
+def _moment(fields: Fields, speech: Speech, now_utc: str) -> dict[str, float]:
+    """When it was done, where that was not now: `ago_min`, or `at` as a time of day in the viewer's zone."""
+    ago, at = fields.get("ago_min", "").strip(), fields.get("at", "").strip()
+    if at:
+        return {"at_ago_s": ago_s(at, moment_utc(now_utc), speech.zone)}
+    if ago:
+        minutes = _positive(number(ago))
+        return {"at_ago_s": minutes * 60} if minutes else {}
+    return {}
+
+
+def ago_s(text: str, now: datetime, zone: str) -> float:
+    """Seconds since a time of day, `14:20`, in a zone; where an autumn night has it twice, since the later one past.
+
+    Raises UsageError when it is no time or lies ahead.
+    """
+    match = re.fullmatch(r"([01]?\d|2[0-3]):([0-5]\d)(?::[0-5]\d)?", text, re.ASCII)
+    if match is None:
+        raise UsageError(f"{text[:40]!r} is no time of day; 14:20 is one")
+    local = now.astimezone(zone_info(zone))
+    for day in (local.date(), local.date() - timedelta(days=1)):
+        moment = datetime(day.year, day.month, day.day, int(match[1]), int(match[2]), tzinfo=local.tzinfo)
+        for fold in (1, 0):
+            passed_s = now.timestamp() - moment.replace(fold=fold).timestamp()
+            if 0 <= passed_s <= LONGEST_GUESS_H * 3600:
+                return passed_s
+    raise UsageError(
+        f"{text} is still to come, or longer ago than {LONGEST_GUESS_H:.0f} hours; say how long ago it was"
+    )

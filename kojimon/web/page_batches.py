@@ -1,0 +1,141 @@
+"""Batches looked at afterwards: the list, a review, batches side by side, photos."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import FileResponse, HTMLResponse, JSONResponse, Response
+from starlette.routing import Route
+
+from kojimon.curve import Style
+from kojimon.errors import UsageError
+from kojimon.model import Act
+from kojimon.review import photos, report
+from kojimon.review.earlier import earlier_of, scores
+from kojimon.review.load import Review, load_review
+from kojimon.review.sheet import speech_of
+from kojimon.web.page_acts import TEXT_MOST
+from kojimon.web.page_shown import batch_lines
+from kojimon.web.page_viewer import Viewer
+
+if TYPE_CHECKING:
+    from kojimon.web.page import Page
+
+COMPARED_MOST = 6
+WIDTH_PX = 720
+
+
+def routes(page: Page) -> list[Route]:
+    """Addresses of the batches."""
+    shown = _Batches(page)
+    return [
+        Route("/batches", page.guarded(shown.all), methods=["GET"]),
+        Route("/batch/{batch}", page.guarded(shown.one), methods=["GET"]),
+        Route("/batch/{batch}/review.html", page.guarded(shown.file), methods=["GET"]),
+        Route("/batch/{batch}/curve.svg", page.guarded(shown.curve), methods=["GET"]),
+        Route("/compare", page.guarded(shown.compare), methods=["GET"]),
+        Route("/photos/{name}", page.guarded(shown.photo), methods=["GET"]),
+        Route("/photo", shown.keep_photo, methods=["POST"]),
+    ]
+
+
+class _Batches:
+    def __init__(self, page: Page) -> None:
+        self._page = page
+
+    def all(self, request: Request) -> Response:
+        """The list."""
+        document, viewer = self._page.looked(request)
+        reader = self._page.backend.reader()
+        given = scores(reader.events(kinds=("verdict",), limit=100_000))
+        rows = batch_lines(reader.batches(), given, reader.stamps(), document["t_ms"], viewer.speech(document))
+        return self._page.html("batches.html", rows=rows, here="batches", zone=viewer.zone)
+
+    def one(self, request: Request) -> Response:
+        """A review as a page."""
+        document, viewer = self._page.looked(request)
+        review = self._review(request.path_params["batch"])
+        told = self._page.told(request, document, viewer)
+        shown = self._report(review, viewer, lambda name: f"/photos/{name}")
+        row = review.case.row
+        return self._page.html(
+            "review.html", report=shown, batch=row.id, incubator=row.incubator, told=told, here="batches",
+            zone=viewer.zone,
+        )  # fmt: skip
+
+    def file(self, request: Request) -> Response:
+        """The same as a file that needs nothing else."""
+        _, viewer = self._page.looked(request)
+        review = self._review(request.path_params["batch"])
+        folder = photos.folder_of(self._journal())
+        html = report.review_file(self._report(review, viewer, report.embedded(folder)))
+        name = "".join(char for char in review.case.row.id if char.isalnum() or char in "-_") or "batch"
+        headers = {"Content-Disposition": f'attachment; filename="{name}.html"', "Cache-Control": "no-store"}
+        return HTMLResponse(html, headers=headers)
+
+    def curve(self, request: Request) -> Response:
+        """A batch's curve."""
+        from kojimon.web.page import curve_view
+
+        _, viewer = self._page.looked(request)
+        batch = request.path_params["batch"]
+        now_h = self._page.curves.case(batch).end_ms / 3_600_000
+        return self._page.picture(request, batch, curve_view(request.query_params, now_h), None, viewer)
+
+    def compare(self, request: Request) -> Response:
+        """Batches side by side: `b` again and again, `align`."""
+        _, viewer = self._page.looked(request)
+        names = list(dict.fromkeys(request.query_params.getlist("b")))
+        if not 2 <= len(names) <= COMPARED_MOST:
+            raise UsageError(f"tick two to {COMPARED_MOST} batches to lay them side by side")
+        align = "warming" if request.query_params.get("align") == "warming" else "spores"
+        reviews = [self._review(name) for name in names]
+        speech = speech_of(reviews[0].case, viewer.fahrenheit, viewer.pounds, viewer.zone)
+        found = report.compare_of(reviews, speech, self._style(viewer), align)
+        return self._page.html("compare.html", found=found, here="batches", zone=viewer.zone)
+
+    def photo(self, request: Request) -> Response:
+        """A photo, as it was sent; browsers are told to take it for nothing else."""
+        found = photos.find(self._journal(), request.path_params["name"])
+        if found is None:
+            raise HTTPException(404, "there is no such photo")
+        path, kind = found
+        return FileResponse(path, media_type=kind, headers={"Cache-Control": "private, max-age=31536000, immutable"})
+
+    async def keep_photo(self, request: Request) -> Response:
+        """Keeps a photo and writes a note about it: `incubator`, `text`; the body is the picture."""
+        body = await request.body()
+        return await self._page.guarded(lambda again: self._keep(again, body))(request)
+
+    def _keep(self, request: Request, body: bytes) -> Response:
+        document, viewer = self._page.looked(request)
+        box = self._page.box(document, request.query_params.get("incubator", ""))
+        if not box["batch"]:
+            raise UsageError("no batch is open there; a photo belongs to a batch")
+        name = photos.keep(self._journal(), body)
+        text = request.query_params.get("text", "").strip()[:TEXT_MOST] or "A photo"
+        data: dict[str, Any] = {"text": text, "photo": name}
+        self._page.backend.act(Act("batch.note", box["name"], viewer.who, "page", name, data))
+        return JSONResponse({"text": "The photo is kept."})
+
+    # -- shared ---------------------------------------------------------------------------------------------------
+
+    def _journal(self) -> Path:
+        return self._page.backend.reader().path
+
+    def _review(self, batch: str) -> Review:
+        reader = self._page.backend.reader()
+        if reader.batch(batch) is None:
+            raise HTTPException(404, f"there is no batch {batch!r}")
+        return load_review(reader, batch)
+
+    def _style(self, viewer: Viewer) -> Style:
+        return Style(WIDTH_PX, 15.0, viewer.fahrenheit, viewer.zone)
+
+    def _report(self, review: Review, viewer: Viewer, image: Any) -> report.Report:
+        speech = speech_of(review.case, viewer.fahrenheit, viewer.pounds, viewer.zone)
+        earlier = earlier_of(self._page.backend.reader(), review.case.row)
+        return report.report_of(review, speech, self._style(viewer), earlier, image)

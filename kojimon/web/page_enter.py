@@ -1,0 +1,64 @@
+"""The door for people: a code that is good once, or the token, for a cookie."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
+from starlette.routing import Route
+
+from kojimon.errors import UsageError
+from kojimon.web.access import COOKIE, is_local
+from kojimon.web.page_acts import fields_of
+from kojimon.web.page_keys import COOKIE_LASTS_S, GUESS_WINDOW_S, Keys, TooMany
+from kojimon.web.page_shown import render
+from kojimon.web.page_viewer import cookie
+
+NO_STORE = {"Cache-Control": "no-store"}
+
+
+def routes(keys: Keys, addresses: Sequence[str]) -> list[Route]:
+    """Addresses of the door. Codes are made over the local socket only."""
+
+    async def ask(request: Request) -> Response:
+        return await run_in_threadpool(_form, "", 200)
+
+    async def enter(request: Request) -> Response:
+        try:
+            code = fields_of(await request.body()).get("code", "").strip()
+            made = keys.enter(code, request.client.host if request.client else "")
+        except TooMany:
+            minutes = round(GUESS_WINDOW_S / 60)
+            wait = {"Retry-After": str(round(GUESS_WINDOW_S))}
+            return await run_in_threadpool(_form, f"Too many wrong ones. Wait {minutes} minutes.", 429, wait)
+        except UsageError as error:
+            return await run_in_threadpool(_form, str(error), 400)
+        if not made:
+            return await run_in_threadpool(_form, "That is neither a code that is still good nor the token.", 403)
+        response = RedirectResponse("/", 303, NO_STORE)
+        response.headers["set-cookie"] = cookie(COOKIE, made, COOKIE_LASTS_S, request.url.scheme == "https")
+        return response
+
+    async def leave(request: Request) -> Response:
+        response = RedirectResponse("/enter", 303, NO_STORE)
+        response.headers["set-cookie"] = cookie(COOKIE, "", 0, request.url.scheme == "https")
+        return response
+
+    async def code(request: Request) -> Response:
+        if not is_local(request.scope):
+            return JSONResponse({"error": "codes are made on the machine itself: kojimon page", "wanted": ""}, 403)
+        made = keys.new_code() if keys.wanted else ""
+        return JSONResponse({"addresses": list(addresses), "code": made}, headers=NO_STORE)
+
+    return [
+        Route("/enter", ask, methods=["GET"]),
+        Route("/enter", enter, methods=["POST"]),
+        Route("/leave", leave, methods=["POST"]),
+        Route("/v1/page", code, methods=["POST"]),
+    ]
+
+
+def _form(wrong: str, status: int, headers: dict[str, str] | None = None) -> Response:
+    return HTMLResponse(render("enter.html", wrong=wrong), status, {**NO_STORE, **(headers or {})})

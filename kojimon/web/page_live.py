@@ -1,0 +1,103 @@
+"""The page kept up to date: server-sent events that carry only what has changed for that viewer, never a backlog.
+
+One task asks for the state while anybody watches; every stream sends the latest, and skips what it was too slow for.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
+from typing import Any, Final
+
+import msgspec
+from starlette.concurrency import run_in_threadpool
+
+from kojimon import logs
+from kojimon.clock import real_s
+from kojimon.errors import KojimonError
+
+STREAMS_MOST: Final = 8
+EVERY_S: Final = 1.0
+BEAT_S: Final = 10.0
+"""A sign of life so often, so that a page can tell a quiet box from a dead connection."""
+RETRY_MS: Final = 2_000
+_LOG = logs.get("web")
+
+Document = Mapping[str, Any]
+Regions = Mapping[str, str]
+"""Parts of the page by id, as markup."""
+
+
+class Hub:
+    """Hands the latest state to every stream.
+
+    Args:
+        state: fetches the state document; called in a worker thread.
+    """
+
+    def __init__(self, state: Callable[[], Document]) -> None:
+        self._state = state
+        self._latest: Document | None = None
+        self._number = 0
+        self._changed = asyncio.Condition()
+        self._streams = 0
+        self._task: asyncio.Task[None] | None = None
+
+    @property
+    def full(self) -> bool:
+        """Whether no further stream is taken."""
+        return self._streams >= STREAMS_MOST
+
+    async def stream(self, render: Callable[[Document], Awaitable[Regions]]) -> AsyncIterator[bytes]:
+        """One viewer's stream of events.
+
+        Args:
+            render: a state document to the parts of that viewer's page.
+        """
+        # Counted in here and not by the caller: a viewer who leaves before the first byte leaves no claim behind.
+        self._streams += 1
+        try:
+            if self._task is None or self._task.done():
+                self._task = asyncio.create_task(self._ask())
+            yield f"retry: {RETRY_MS}\n\n".encode()
+            sent: dict[str, str] = {}
+            number, beat_s = 0, real_s()
+            while True:
+                number, document = await self._next(number)
+                if document is not None:
+                    regions = await render(document)
+                    fresh = {name: text for name, text in regions.items() if sent.get(name) != text}
+                    if fresh:
+                        sent.update(fresh)
+                        beat_s = real_s()
+                        yield b"event: regions\ndata: " + msgspec.json.encode(fresh) + b"\n\n"
+                        continue
+                if real_s() - beat_s >= BEAT_S:
+                    beat_s = real_s()
+                    yield b"event: beat\ndata: {}\n\n"
+        finally:
+            self._streams -= 1
+            if not self._streams and self._task is not None:
+                self._task.cancel()
+                self._task = None
+
+    async def _next(self, seen: int) -> tuple[int, Document | None]:
+        """The latest state, once it is another than the one seen; None when nothing came for a while."""
+        async with self._changed:
+            try:
+                await asyncio.wait_for(self._changed.wait_for(lambda: self._number > seen), BEAT_S / 2)
+            except TimeoutError:
+                return seen, None
+            return self._number, self._latest
+
+    async def _ask(self) -> None:
+        while True:
+            try:
+                document = await run_in_threadpool(self._state)
+            except KojimonError as error:
+                _LOG.warning("the page cannot be kept up to date: %s", error)
+            else:
+                async with self._changed:
+                    self._latest, self._number = document, self._number + 1
+                    self._changed.notify_all()
+            await asyncio.sleep(EVERY_S)

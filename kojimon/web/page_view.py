@@ -1,0 +1,299 @@
+"""What the page shows of the state document, in a cook's words. Pure; the templates only lay it out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any, Final
+
+from msgspec import Struct
+
+from kojimon.units import show_duration
+from kojimon.words import alarms as alarm_words
+from kojimon.words import meaning
+from kojimon.words import speech as say
+from kojimon.words import status as words
+from kojimon.words.events import gate_question
+from kojimon.words.speech import Speech
+
+OLD_S: Final = 60.0
+"""From here on the age of a value is shown; a value without one is fresh."""
+TONE_WORDS: Final = {"wrong": "Danger", "look": "Caution", "good": "All right", "plain": ""}
+"""The word that stands beside each colour (ISO 22324: red danger, yellow caution, green safe)."""
+PAUSES_MIN: Final = (10, 30, 60)
+Document = Mapping[str, Any]
+
+
+class Button(Struct, frozen=True):
+    """A button that does an act: its words, its act, the act's fields as text."""
+
+    label: str
+    kind: str
+    fields: dict[str, str]
+    first: bool = False
+
+    @property
+    def pause(self) -> bool:
+        """Whether it pauses an alarm."""
+        return self.kind == "alarm.shelve"
+
+    @property
+    def key(self) -> str:
+        """Makes a press of this button one act, however often it is sent."""
+        return f"{self.kind}/{self.fields['idempotency']}"[-64:]
+
+    @property
+    def form(self) -> dict[str, str]:
+        """The fields of its form."""
+        return {"kind": self.kind, **self.fields, "idempotency": self.key}
+
+
+class Alarm(Struct, frozen=True):
+    """An alarm with what can be done about it."""
+
+    id: str
+    text: str
+    tone: str
+    state: str
+    since: str
+    wakes: bool
+    steps: tuple[str, ...]
+    consequence: str
+    buttons: tuple[Button, ...]
+
+
+class Value(Struct, frozen=True):
+    """One measured value: where, how much, where it is going, how old."""
+
+    name: str
+    value: str
+    moving: str
+    old: str
+
+
+class Step(Struct, frozen=True):
+    """The next thing a hand must do."""
+
+    task: str
+    title: str
+    window: str
+    late: bool
+    now: bool
+    harvest: bool
+    gate: str
+    key: str
+    advice: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+
+class Mark(Struct, frozen=True):
+    """A time a task was done."""
+
+    mark: int
+    when: str
+
+
+class Task(Struct, frozen=True):
+    """A task of the schedule."""
+
+    name: str
+    label: str
+    trade: str
+    window: str
+    status: str
+    done: tuple[Mark, ...]
+    can: bool
+    harvest: bool
+
+
+class Box(Struct, frozen=True):
+    """One incubator. `hour` is "" before the spores and without a batch."""
+
+    name: str
+    label: str
+    batch: str
+    batch_id: str
+    schedule: str
+    hour: str
+    stage: str
+    text: str
+    tone: str
+    step: Step | None
+    alarms: tuple[Alarm, ...]
+    koji: tuple[Value, ...]
+    around: tuple[Value, ...]
+    unmeasured: str
+    tasks: tuple[Task, ...]
+    before_spores: bool
+
+
+class View(Struct, frozen=True):
+    """The whole page. `clock` says what is to be known of the times shown."""
+
+    boxes: tuple[Box, ...]
+    alarms: tuple[Alarm, ...]
+    now: str
+    now_utc: str
+    clock: str
+    zone: str
+
+
+def view_of(document: Document, speech: Speech) -> View:
+    """The page's content.
+
+    Args:
+        document: the state document.
+        speech: how this viewer is spoken to: `words.status.speech_of` with their unit and zone.
+    """
+    now = str(document["now"]["utc"])
+    return View(
+        boxes=tuple(_box(box, document, speech) for box in document["incubators"]),
+        alarms=tuple(_alarm(alarm, None, document, speech) for alarm in document["alarms"]),
+        now=speech.moment(now, now),
+        now_utc=now,
+        clock="" if document["now"]["trusted"] else "The clock of this machine is not set: times of day may be wrong.",
+        zone=speech.zone,
+    )
+
+
+def _box(box: Document, document: Document, speech: Speech) -> Box:
+    batch, now_ms, now = box["batch"], document["t_ms"], str(document["now"]["utc"])
+    said = words.sentence(box, speech, now_ms)
+    values = list(_values(box, speech))
+    return Box(
+        name=box["name"],
+        label=str(box.get("label") or box["name"]),
+        batch=batch["name"] if batch else "",
+        batch_id=batch["id"] if batch else "",
+        schedule=str(batch["label"] if batch else box.get("schedule", "")),
+        hour=f"{batch['hour']:.1f}" if batch and batch["hour"] is not None else "",
+        stage=say.small_first(box["stage"]["label"]) if box["stage"] else "",
+        text=said.text,
+        tone=said.tone,
+        step=_step(box, speech, now_ms, now),
+        alarms=tuple(_alarm(alarm, box, document, speech) for alarm in box["alarms"]),
+        koji=tuple(value for place, value in values if place == "bed"),
+        around=tuple(value for place, value in values if place != "bed"),
+        unmeasured=_unmeasured(box),
+        tasks=tuple(_task(task, speech, now_ms, now) for task in box["tasks"]),
+        before_spores=bool(batch) and batch["hour"] is None,
+    )
+
+
+def _step(box: Document, speech: Speech, now_ms: int, now: str) -> Step | None:
+    step = words.next_step(box, speech, now_ms, now)
+    if step is None:
+        return None
+    task = next(task for task in box["tasks"] if task["name"] == box["next"]["task"])
+    can = task["status"] in ("open", "due", "overdue", "any-time")
+    gate = task.get("gate")
+    return Step(
+        task["name"], step.title, step.window, step.late, can, task.get("work") == "harvest",
+        gate_words(gate, speech) if gate else "", key_of(box, task), step.advice, step.cautions,
+    )  # fmt: skip
+
+
+def key_of(box: Document, task: Document) -> str:
+    """Makes marking a task one act, however often it is sent: until it is marked or taken back again."""
+    batch = box["batch"]["id"] if box["batch"] else ""
+    return f"page/{batch}/{task['name']}/{len(task['marks'])}"[-64:]
+
+
+def gate_words(gate: Document, speech: Speech) -> str:
+    """What a gate asks: `Cool enough? At most 32.2 °C is wanted.`"""
+    at_most, at_least = gate.get("at_most"), gate.get("at_least")
+    limit, side = (at_least, "At least") if at_most is None else (at_most, "At most")
+    return f"{gate_question(gate)} {side} {speech.value('temperature', limit)} is wanted."
+
+
+def _task(task: Document, speech: Speech, now_ms: int, now: str) -> Task:
+    done = tuple(
+        Mark(mark["mark"], speech.moment(mark["at_utc"], now) if mark.get("at_utc") else "done")
+        for mark in task["marks"]
+        if not mark["undone"]
+    )
+    status = str(task["status"])
+    window = words.window_of(task, speech, now_ms, now)
+    if status == "overdue" and task["optional"]:
+        status, window = "passed", "let go" if not done else ""
+    return Task(
+        task["name"], task["label"], task.get("trade") or "", window, status,
+        done, status != "done", task.get("work") == "harvest",
+    )  # fmt: skip
+
+
+# Values.
+
+
+def _values(box: Document, speech: Speech) -> Iterator[tuple[str, Value]]:
+    """(place, value) of what is measured: the extremes of a place with several probes."""
+    for place in box["places"]:
+        hottest = place.get("hottest")
+        coldest = place.get("coldest") or hottest
+        name = say.spot(place["place"], place["quantity"], hottest["tray"] if hottest else "")
+        if not hottest:
+            yield place["place"], Value(name, "no fresh reading", "", "")
+        elif hottest["probe"] == coldest["probe"]:
+            yield place["place"], _value(name, place, hottest, speech)
+        else:
+            high, low = ("hottest", "coldest") if place["quantity"] == "temperature" else ("dampest", "driest")
+            other = say.spot(place["place"], place["quantity"], coldest["tray"])
+            yield place["place"], _value(f"{high}: {say.small_first(name)}", place, hottest, speech)
+            yield place["place"], _value(f"{low}: {say.small_first(other)}", place, coldest, speech)
+
+
+def _value(name: str, place: Document, extreme: Document, speech: Speech) -> Value:
+    quantity, rate, age_s = place["quantity"], extreme.get("rate_per_h"), extreme["age_s"]
+    moving = say.trend(quantity, rate)
+    if moving in ("rising", "falling") and rate is not None:
+        moving = f"{moving}, {speech.slope(quantity, rate)}"
+    old = f"{show_duration(age_s // 60 * 60)} ago" if age_s is not None and age_s >= OLD_S else ""
+    return Value(say.big_first(name), speech.value(quantity, extreme["value"]), moving, old)
+
+
+def _unmeasured(box: Document) -> str:
+    seen = {probe["tray"] for probe in box["probes"] if probe["place"] == "bed"}
+    trays = [say.tray_name(tray) for tray in box.get("trays", []) if tray not in seen]
+    return say.listing(trays) if box["batch"] and trays else ""
+
+
+# Alarms.
+
+
+def _alarm(alarm: Document, box: Document | None, document: Document, speech: Speech) -> Alarm:
+    now = str(document["now"]["utc"])
+    tone = {"wake": "wrong", "tell": "look"}.get(alarm["priority"], "plain")
+    active = alarm["state"] in ("UNACK", "ACKED")
+    work = words.work_of(box, document["t_ms"]) if box else alarm_words.Work()
+    meant = meaning.meaning_of(alarm["key"])
+    since = alarm.get("since_utc")
+    return Alarm(
+        id=f"{box['name'] if box else ''}/{alarm['key']}",
+        text=words.alarm_line(alarm, box, speech, document["t_ms"]),
+        tone=tone if active else "plain",
+        state=alarm_words.alarm_state(alarm, speech, now),
+        since=speech.moment(since, now) if since else "",
+        wakes=alarm["priority"] == "wake",
+        steps=tuple(meaning.ladder(alarm, work)) if active else (),
+        consequence=meant.consequence if meant and active else "",
+        buttons=tuple(_buttons(alarm)),
+    )
+
+
+def _buttons(alarm: Document) -> Iterator[Button]:
+    """What can be done about an alarm where it stands (`alarms.states`)."""
+    state = alarm["state"]
+    # The same press twice is one act; after a further call, or another state, it is a new one.
+    again = f"{alarm['key']}#{alarm['occurrence']}.{alarm['calls']}.{state}"
+    own = {"key": str(alarm["key"]), "occurrence": str(alarm["occurrence"]), "idempotency": again}
+    if state in ("UNACK", "RTNUN", "LATCH-UNACK"):
+        yield Button("I have seen it", "alarm.acknowledge", own, first=True)
+    if state in ("UNACK", "ACKED"):
+        yield Button("It is dealt with", "alarm.confirm", own, first=state == "ACKED")
+        for minutes in PAUSES_MIN:
+            yield Button(f"{minutes} min", "alarm.shelve", {**own, "for_s": str(minutes * 60)})
+    if state == "LATCH-ACK":
+        yield Button("All clear", "alarm.reset", own, first=True)
+    if state == "SHLVD":
+        yield Button("End the pause", "alarm.unshelve", {"key": own["key"], "idempotency": again}, first=True)
+    if state == "OOSRV":
+        yield Button("It is mended", "alarm.in_service", {"key": own["key"], "idempotency": again}, first=True)

@@ -1,0 +1,341 @@
+// Keeps the page up to date and its curve readable. Without it the page still works: forms post, links lead.
+"use strict";
+const $ = (selector, within = document) => within.querySelector(selector);
+const $$ = (selector, within = document) => [...within.querySelectorAll(selector)];
+const SILENT_MS = 25000;
+const BROKEN_MS = 6000;
+const CURVE_EVERY_MS = 20000;
+
+// ---- telling -------------------------------------------------------------------------------------------------------
+let toastTimer = 0;
+function toast(text) {
+  const box = $("#toast");
+  box.textContent = text;
+  clearTimeout(toastTimer);
+  toastTimer = setTimeout(() => { box.textContent = ""; }, 9000);
+}
+
+function lost(text) {
+  const box = $("#lost");
+  if (box.textContent !== text) box.textContent = text;
+  box.hidden = !text;
+}
+
+// ---- parts of the page that change -----------------------------------------------------------------------------------
+function put(regions) {
+  for (const [name, html] of Object.entries(regions)) {
+    if (name.startsWith("curve-")) { curveChanged(name.slice(6), html); continue; }
+    const place = $(`[data-live="${CSS.escape(name)}"]`);
+    if (!place) continue;
+    const focused = place.contains(document.activeElement) ? document.activeElement.id : "";
+    const spoken = $(".sentence .badge", place)?.textContent;
+    place.innerHTML = html;
+    if (focused) document.getElementById(focused)?.focus({preventScroll: true});
+    const now = $(".sentence", place);
+    if (now && $(".badge", now)?.textContent !== spoken) announce(now.textContent);
+    timers();
+  }
+}
+
+function announce(text) {
+  const box = $("#announce");
+  if (box) box.textContent = text.trim();
+}
+
+let lastHeard = Date.now();
+let brokenAt = 0;
+let stream = null;
+let polling = 0;
+
+function watch() {
+  if (!$("[data-live]") || !window.EventSource) return;
+  const box = document.body.dataset.box || "";
+  stream = new EventSource(`/live?box=${encodeURIComponent(box)}`);
+  const heard = () => { lastHeard = Date.now(); brokenAt = 0; lost(""); };
+  stream.addEventListener("open", heard);
+  stream.addEventListener("beat", heard);
+  stream.addEventListener("regions", (event) => { heard(); put(JSON.parse(event.data)); });
+  stream.addEventListener("error", () => {
+    brokenAt ||= Date.now();
+    // Closed for good: the daemon took no further stream. Asking now and then does as well.
+    if (stream.readyState === EventSource.CLOSED && !polling) polling = setInterval(ask, 5000);
+  });
+}
+
+async function ask() {
+  try {
+    const answer = await fetch(`/regions?box=${encodeURIComponent(document.body.dataset.box || "")}`);
+    if (answer.status === 401) location.assign("/enter");
+    if (!answer.ok) return;
+    lastHeard = Date.now();
+    brokenAt = 0;
+    lost("");
+    put(await answer.json());
+  } catch { /* the look-out below tells it */ }
+}
+
+setInterval(() => {
+  if (!$("[data-live]")) return;
+  const silent = Date.now() - lastHeard;
+  if (silent > SILENT_MS || (brokenAt && Date.now() - brokenAt > BROKEN_MS)) {
+    const minutes = Math.floor(silent / 60000);
+    lost(`Nobody answers${minutes ? ` since ${minutes} min` : ""}: what you see is old. Is kojimon running?`);
+  }
+  // A browser that has given a stream up does not come back to it by itself.
+  if (silent > SILENT_MS && !polling && stream?.readyState !== EventSource.CONNECTING) { stream?.close(); watch(); }
+}, 2000);
+
+// ---- acts ------------------------------------------------------------------------------------------------------------
+document.addEventListener("submit", async (event) => {
+  const form = event.target;
+  if (form.dataset.photo !== undefined) { event.preventDefault(); photo(form); return; }
+  if (form.getAttribute("action") !== "/act") return;
+  event.preventDefault();
+  const button = event.submitter;
+  if (button) button.disabled = true;
+  try {
+    const answer = await fetch("/act", {
+      method: "POST", headers: {Accept: "application/json"}, body: new URLSearchParams(new FormData(form)),
+    });
+    if (answer.status === 401) { location.assign("/enter"); return; }
+    const said = await answer.json();
+    if (said.goto) { location.assign(said.goto); return; }
+    toast(said.text || said.error || "Done.");
+    if (answer.ok) { form.reset(); freshKey(form); if (polling) ask(); }
+  } catch {
+    toast("Nobody answers. It was not done; try again in a moment.");
+  } finally {
+    if (button) button.disabled = false;
+  }
+});
+
+// A form that stays on the page makes a new act each time; the buttons of steps and alarms carry keys of their own.
+function freshKey(form) {
+  const key = form.elements.idempotency;
+  if (key && /^[0-9a-f]{32}$/.test(key.value)) key.value = crypto.getRandomValues(new Uint32Array(4)).reduce((text, n) => text + n.toString(16).padStart(8, "0"), "");
+}
+
+async function photo(form) {
+  const file = form.elements.photo.files[0];
+  if (!file) return;
+  const query = new URLSearchParams({incubator: form.dataset.photo, text: form.elements.text.value});
+  try {
+    const answer = await fetch(`/photo?${query}`, {method: "POST", headers: {Accept: "application/json", "Content-Type": file.type || "image/jpeg"}, body: file});
+    const said = await answer.json();
+    toast(said.text || said.error);
+    if (answer.ok) form.reset();
+  } catch {
+    toast("The photo did not get through; try again.");
+  }
+}
+
+// ---- the curve -------------------------------------------------------------------------------------------------------
+const shown = new Map();
+
+function curveChanged(box, version) {
+  const section = $(`[data-curve="${CSS.escape(box)}"]`);
+  if (section && section.dataset.version !== version) {
+    section.dataset.version = version;
+    const state = shown.get(box);
+    if (!state || Date.now() - state.at > CURVE_EVERY_MS) drawCurve(section);
+    else if (!state.waiting) {
+      state.waiting = setTimeout(() => { state.waiting = 0; drawCurve(section); }, CURVE_EVERY_MS);
+    }
+  }
+}
+
+async function drawCurve(section) {
+  const box = section.dataset.curve;
+  const sheet = $(".sheet", section);
+  const old = shown.get(box);
+  const state = {at: Date.now(), waiting: 0, tag: old?.tag, drawn: old?.drawn};
+  shown.set(box, state);
+  const hours = section.dataset.hours || "";
+  const width = Math.max(280, Math.floor(sheet.clientWidth));
+  const height = Math.round(Math.min(900, Math.max(hours ? 560 : 640, innerHeight * 0.85)));
+  const query = new URLSearchParams({width, height});
+  if (hours) query.set("last", hours);
+  const address = `${section.dataset.address || `/curve/${encodeURIComponent(box)}.svg`}?${query}`;
+  const headers = state.tag && state.drawn === address ? {"If-None-Match": state.tag} : {};
+  try {
+    const answer = await fetch(address, {headers});
+    if (answer.status === 304 || !answer.ok) return;
+    state.tag = answer.headers.get("ETag");
+    state.drawn = address;
+    const parsed = new DOMParser().parseFromString(await answer.text(), "image/svg+xml");
+    if (parsed.documentElement.nodeName !== "svg") return;
+    sheet.replaceChildren(document.importNode(parsed.documentElement, true));
+    sheet.dataset.drawn = "yes";
+    performance.mark("curve");
+  } catch { /* the next version draws it */ }
+}
+
+const parsedPaths = new WeakMap();
+function pointsOf(path) {
+  let found = parsedPaths.get(path);
+  if (!found) {
+    const numbers = (path.getAttribute("d").match(/-?\d*\.?\d+/g) || []).map(Number);
+    let [x, y] = numbers;
+    found = [[x, y]];
+    for (let i = 2; i + 1 < numbers.length; i += 2) { x += numbers[i]; y += numbers[i + 1]; found.push([x, y]); }
+    parsedPaths.set(path, found);
+  }
+  return found;
+}
+
+function valueAt(track, y, strip) {
+  let best = null;
+  for (const path of $$("path", track)) {
+    const points = pointsOf(path);
+    if (y < points[0][1] - 3 || y > points[points.length - 1][1] + 3) continue;
+    let low = 0, high = points.length - 1;
+    while (low < high) { const middle = (low + high) >> 1; if (points[middle][1] < y) low = middle + 1; else high = middle; }
+    best = points[low][0];
+  }
+  if (best === null) return null;
+  const data = strip.dataset;
+  return Number(data.low) + (best - Number(data.left)) / Number(data.width) * (Number(data.high) - Number(data.low));
+}
+
+function readAt(section, y) {
+  const svg = $("svg.k-sheet", section);
+  if (!svg) return;
+  const {from, top, bottom, perHour} = svg.dataset;
+  const at = Math.min(Number(bottom), Math.max(Number(top), y));
+  const hour = Number(from) + (at - Number(top)) / Number(perHour);
+  const parts = [];
+  for (const strip of $$(".k-strip", svg)) {
+    for (const track of $$(".k-track[data-label]", strip)) {
+      if ($(".k-earlier", track)) continue;
+      const value = valueAt(track, at, strip);
+      if (value !== null) parts.push(`${track.dataset.label} ${value.toFixed(strip.dataset.unit === "%" ? 0 : 1)} ${strip.dataset.unit}`);
+    }
+  }
+  let line = $(".k-reading-line", svg);
+  if (!line) {
+    line = document.createElementNS("http://www.w3.org/2000/svg", "path");
+    line.setAttribute("class", "k-reading-line");
+    svg.append(line);
+  }
+  line.setAttribute("d", `M30 ${at}H${svg.viewBox.baseVal.width * 0.75}`);
+  const text = `Hour ${hour.toFixed(1)}: ${parts.join(", ") || "nothing read"}`;
+  $(".reading", section).textContent = text;
+  const sheet = $(".sheet", section);
+  sheet.setAttribute("aria-valuemin", Math.floor(Number(from)));
+  sheet.setAttribute("aria-valuemax", Math.ceil(Number(from) + (Number(bottom) - Number(top)) / Number(perHour)));
+  sheet.setAttribute("aria-valuenow", hour.toFixed(1));
+  sheet.setAttribute("aria-valuetext", text);
+  section.dataset.readingY = at;
+}
+
+function curves() {
+  for (const section of $$("[data-curve]")) {
+    const sheet = $(".sheet", section);
+    drawCurve(section);
+    const point = (event) => {
+      const svg = $("svg.k-sheet", sheet);
+      if (!svg) return;
+      const box = svg.getBoundingClientRect();
+      readAt(section, (event.clientY - box.top) * (svg.viewBox.baseVal.height / box.height));
+    };
+    sheet.addEventListener("pointerdown", point);
+    sheet.addEventListener("pointermove", (event) => { if (event.pointerType === "mouse" || event.buttons) point(event); });
+    sheet.addEventListener("keydown", (event) => {
+      const svg = $("svg.k-sheet", sheet);
+      if (!svg) return;
+      const {top, bottom, perHour} = svg.dataset;
+      const now = Number(section.dataset.readingY || bottom);
+      const steps = {ArrowUp: -0.25, ArrowLeft: -0.25, ArrowDown: 0.25, ArrowRight: 0.25, PageUp: -4, PageDown: 4};
+      let next = null;
+      if (event.key in steps) next = now + steps[event.key] * Number(perHour);
+      if (event.key === "Home") next = Number(top);
+      if (event.key === "End") next = Number(bottom);
+      if (next !== null) { event.preventDefault(); readAt(section, next); }
+    });
+    for (const button of $$(".zoom button", section)) {
+      button.addEventListener("click", () => {
+        section.dataset.hours = button.dataset.hours;
+        for (const other of $$(".zoom button", section)) other.setAttribute("aria-pressed", String(other === button));
+        drawCurve(section);
+      });
+    }
+  }
+  let resized = 0;
+  addEventListener("resize", () => { clearTimeout(resized); resized = setTimeout(() => $$("[data-curve]").forEach(drawCurve), 300); });
+}
+
+// ---- the kitchen timer -----------------------------------------------------------------------------------------------
+let sound = null;
+const rung = new Set();
+const skewMs = Date.parse(document.body.dataset.now || "") - Date.now() || 0;
+
+function timers() {
+  const left = $$("[data-until]");
+  const place = $(".timer");
+  if (place && !$("[data-ring]", place) && left.length) {
+    const button = document.createElement("button");
+    button.type = "button";
+    button.dataset.ring = "";
+    button.textContent = sound ? "It rings when time is up" : "Ring when time is up";
+    button.setAttribute("aria-pressed", String(Boolean(sound)));
+    button.addEventListener("click", () => {
+      sound = sound ? null : new AudioContext();
+      button.setAttribute("aria-pressed", String(Boolean(sound)));
+      button.textContent = sound ? "It rings when time is up" : "Ring when time is up";
+      if (sound) beep(0.1);
+    });
+    place.append(button);
+  }
+  for (const one of left) {
+    const seconds = Math.round((Date.parse(one.dataset.until) - Date.now() - skewMs) / 1000);
+    const shownS = Math.abs(seconds);
+    const clock = [Math.floor(shownS / 3600), Math.floor(shownS / 60) % 60, shownS % 60].map((n) => String(n).padStart(2, "0")).join(":");
+    one.textContent = seconds < 0 ? `over by ${clock}` : clock;
+    one.classList.toggle("over", seconds < 0);
+    if (seconds <= 0 && !rung.has(one.dataset.until)) {
+      rung.add(one.dataset.until);
+      if (seconds > -60) { announce(`${one.dataset.what}: time is up`); ring(); }
+    }
+  }
+}
+
+function beep(lasts) {
+  const tone = sound.createOscillator();
+  const loud = sound.createGain();
+  tone.frequency.value = 880;
+  loud.gain.value = 0.3;
+  tone.connect(loud).connect(sound.destination);
+  tone.start();
+  tone.stop(sound.currentTime + lasts);
+}
+
+function ring() {
+  if (!sound) return;
+  navigator.vibrate?.([400, 200, 400, 200, 400]);
+  for (let i = 0; i < 6; i += 1) setTimeout(() => sound && beep(0.35), i * 700);
+}
+
+// ---- first things ----------------------------------------------------------------------------------------------------
+function zoneOfViewer() {
+  const zone = Intl.DateTimeFormat().resolvedOptions().timeZone;
+  if (!zone || document.cookie.includes("zone=") || !document.body.dataset.zone) return;
+  document.cookie = `zone=${encodeURIComponent(zone)}; path=/; max-age=31536000; SameSite=Strict`;
+  if (zone !== document.body.dataset.zone) location.reload();
+}
+
+function enterByLink() {
+  const form = $("#enter");
+  const code = location.hash.slice(1);
+  if (!form || !code) return;
+  history.replaceState(null, "", location.pathname);
+  $("#code").value = code;
+  form.submit();
+}
+
+for (const form of $$("form[data-photo]")) form.hidden = false;
+zoneOfViewer();
+enterByLink();
+curves();
+timers();
+setInterval(timers, 1000);
+watch();
