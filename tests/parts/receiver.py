@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import threading
+from collections.abc import Callable
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any, NamedTuple
 
@@ -33,6 +34,7 @@ class Receiver:
         self.port = free_port()
         self.status, self.hang = 200, False
         self.got: list[Got] = []
+        self.before_answer: Callable[[], object] | None = None
         self._released = threading.Event()
         self._server: ThreadingHTTPServer | None = None
         self.start()
@@ -73,6 +75,8 @@ class Receiver:
             return
         if self.status == 200:
             self.got.append(Got(real_s(), handler.path, dict(handler.headers), body))
+        if self.before_answer is not None:
+            self.before_answer()
         handler.send_response(self.status)
         handler.send_header("Content-Length", "0")
         handler.end_headers()
