@@ -11,6 +11,7 @@ from kojimon.cli import screen
 from kojimon.cli.opening import journal_path, open_kitchen, reader_of, settings_file
 from kojimon.cli.options import config_option, example, json_option
 from kojimon.clock import SystemClock
+from kojimon.errors import KojimonError
 from kojimon.units import show_duration
 from kojimon.words import status as words
 
@@ -103,3 +104,22 @@ def backup(folder: Path | None, config: str | None) -> None:
     with screen.progress("Copying", None):
         made = copy(Path(settings.journal.path), target)
     screen.say(f"Copied and checked: {made} ({made.stat().st_size / 1e6:.1f} MB).", "good")
+
+
+@journal.command(epilog=example("kojimon journal migrate"))
+@config_option
+def migrate(config: str | None) -> None:
+    """Bring it to the form this kojimon writes. The daemon does that too when it starts; here nothing else is done."""
+    from kojimon.journal.files import open_or_recover
+    from kojimon.journal.schema import VERSION
+    from kojimon.settings.load import load_settings
+
+    path = Path(load_settings(settings_file(config)).journal.path)
+    if not path.exists():
+        screen.say(f"There is no journal {path} yet.")
+        return
+    opened = open_or_recover(path)
+    opened.lock.release()
+    if opened.trouble:
+        raise KojimonError(f"{path}: {opened.trouble}")
+    screen.say(f"{path} has the form of version {VERSION}.", "good")

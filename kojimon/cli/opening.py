@@ -111,12 +111,12 @@ def client_of(settings: Settings) -> Client:
 
 
 def only_daemon() -> Client | None:
-    """The daemon that answers in the usual run folder, where there is exactly one."""
+    """The daemon that answers in the usual run folders, where there is exactly one."""
     from kojimon.web.client import Client
-    from kojimon.web.door import default_run_folder
+    from kojimon.web.door import SERVICE_FOLDER, default_run_folder
 
     try:
-        sockets = sorted(default_run_folder().glob("*.sock"))
+        sockets = sorted(path for folder in {default_run_folder(), SERVICE_FOLDER} for path in folder.glob("*.sock"))
     except OSError:
         return None
     answering = [client for path in sockets if (client := Client(path)).running()]

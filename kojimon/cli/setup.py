@@ -9,7 +9,7 @@ from pathlib import Path
 
 import click
 
-from kojimon.cli import screen
+from kojimon.cli import screen, service
 from kojimon.cli.answers import Answers, ProbeAnswer, SourceAnswer, settings_text
 from kojimon.cli.check import summary
 from kojimon.cli.interview import Asker, Given, Person, ask_person
@@ -93,9 +93,12 @@ def setup(
     screen.say(f"\nWritten and checked: {target}", "good")
     for sentence in summary(settings):
         screen.say(sentence)
-    if not no_test:
+    serves = service.for_service() and target == default_file()
+    if serves:
+        service.hand_over(target)
+    if not no_test and (not serves or service.begin(client_of(settings))):
         _test_alarm(settings)
-    _what_next(target)
+    _what_next(target, serves)
 
 
 def look() -> Sequence[Finding]:
@@ -111,12 +114,14 @@ def look() -> Sequence[Finding]:
 
 
 def default_file() -> Path:
-    """Where the settings go when nobody says: the person's own place, which every command looks at."""
-    return list(usual_files())[1]
+    """Where the settings go when nobody says: the service's place for root where it is installed, else the person's."""
+    return list(usual_files())[2 if service.for_service() else 1]
 
 
 def default_journal() -> Path:
     """Where the journal goes when nobody says."""
+    if service.for_service():
+        return service.STATE / "kojimon.journal"
     base = os.environ.get("XDG_STATE_HOME")
     return (Path(base) if base else Path.home() / ".local" / "state") / "kojimon" / "kojimon.journal"
 
@@ -155,7 +160,7 @@ def _ask_password(asker: Asker, target: Path) -> Path:
             "Password at the broker (not shown)", hide_input=sys.stdin.isatty(), default="", show_default=False
         )
     )
-    where = target.with_name("mqtt-password")
+    where = service.secret_place(target, "mqtt-password")
     where.parent.mkdir(parents=True, exist_ok=True)
     with os.fdopen(os.open(where, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w", encoding="utf-8") as file:
         file.write(f"{secret}\n")
@@ -227,13 +232,13 @@ def _test_alarm(settings: Settings) -> None:
     screen.say(f"A test alarm {where}. When it has reached you: kojimon alarms ack test")
 
 
-def _what_next(target: Path) -> None:
+def _what_next(target: Path, serves: bool) -> None:
     screen.heading("What next")
     if target not in [path.absolute() for path in usual_files()]:
         click.echo(f"  export KOJIMON_CONFIG={target}")
     screen.grid(
         [
-            ["  kojimon run", "watch the box"],
+            ["  systemctl status kojimon", "is it running?"] if serves else ["  kojimon run", "watch the box"],
             ["  kojimon status", "see how it stands"],
             ["  kojimon batch start first", "open a batch"],
         ],

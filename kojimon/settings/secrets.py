@@ -27,7 +27,7 @@ def read_secret(secret: Secret) -> str:
         return value
     path = Path(secret.file)
     try:
-        with path.open("rb") as stream:
+        with (credential(path) or path).open("rb") as stream:
             data = stream.read(MOST_BYTES + 1)
     except OSError as error:
         raise UsageError(f"The secret's file {path} cannot be read: {error.strerror}.") from None
@@ -38,6 +38,17 @@ def read_secret(secret: Secret) -> str:
     if not value or len(data) > MOST_BYTES or any(ord(char) < 32 for char in value):
         raise UsageError(f"The secret's file {path} holds no single line of text. Write the secret on its first line.")
     return value
+
+
+def credential(path: Path) -> Path | None:
+    """The copy of a secret's file that systemd made for the service (LoadCredential), None where there is none.
+
+    The unit loads a folder under its own name: `secrets/NAME` of the settings is `secrets_NAME` there. So one path in
+    the settings serves the service, which cannot read the file itself, and root, who can.
+    """
+    folder = os.environ.get("CREDENTIALS_DIRECTORY", "")
+    copy = Path(folder) / f"{path.parent.name}_{path.name}"
+    return copy if folder and copy.is_file() else None
 
 
 def secrets_of(settings: Settings) -> Iterator[tuple[str, Secret]]:

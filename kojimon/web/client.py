@@ -10,7 +10,7 @@ from typing import Any
 from urllib.parse import urlencode
 
 from kojimon.errors import EXIT_USAGE, KojimonError, NotRunningError, RefusedError, UsageError
-from kojimon.web.door import socket_path
+from kojimon.web.door import client_path
 
 TIMEOUT_S = 15.0
 LONGEST_ANSWER = 64 * 1024 * 1024
@@ -41,7 +41,7 @@ class Client:
     @classmethod
     def for_journal(cls, journal_path: str | Path, run_folder: str | Path = "") -> Client:
         """The client for the daemon that holds this journal."""
-        return cls(socket_path(journal_path, run_folder))
+        return cls(client_path(journal_path, run_folder))
 
     def running(self) -> bool:
         """Whether a daemon answers."""

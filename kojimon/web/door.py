@@ -16,6 +16,8 @@ from kojimon.errors import KojimonError, UsageError
 LONGEST_PATH = 107
 """Bytes of a Unix socket's path on Linux, without the closing NUL (unix(7), sun_path[108])."""
 
+SERVICE_FOLDER = Path("/run/kojimon")
+"""Run folder of the service (RuntimeDirectory of the unit)."""
 SOCKET_MODE = 0o660
 BACKLOG = 32
 
@@ -69,6 +71,23 @@ def socket_path(journal_path: str | Path, run_folder: str | Path = "") -> Path:
             "a shorter run_folder is wanted"
         )
     return path
+
+
+def client_path(journal_path: str | Path, run_folder: str | Path = "") -> Path:
+    """Where a command finds the daemon of a journal: as `socket_path`, or the service's where only that one is there.
+
+    A person's session has another run folder than the service.
+    """
+    own = socket_path(journal_path, run_folder)
+    service = SERVICE_FOLDER / own.name
+    return service if not str(run_folder) and not _there(own) and _there(service) else own
+
+
+def _there(path: Path) -> bool:
+    try:
+        return path.exists()
+    except PermissionError:
+        return False
 
 
 def bind(path: Path) -> socket.socket:
