@@ -158,8 +158,11 @@ class Reader:
         return row is None or row[0] == "stop"
 
     def unacked(self, source: str) -> list[Unacked]:
-        """Messages of a source that are stored but perhaps not acknowledged."""
-        rows = self._all("SELECT source, packet_id, payload_hash FROM unacked WHERE source = ?", (source,))
+        """Messages of a source that are stored but perhaps not acknowledged, oldest first."""
+        rows = self._all(
+            "SELECT source, packet_id, payload_hash FROM unacked WHERE source = ? ORDER BY commit_no, packet_id",
+            (source,),
+        )
         return [Unacked(*row) for row in rows]
 
     def cursor(self, sink: str) -> int:

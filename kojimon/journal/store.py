@@ -25,6 +25,12 @@ CHECKPOINT_PAGES: Final = 500
 
 SNAPSHOTS_KEPT: Final = 2
 
+UNACKED_KEPT: Final = 500
+"""Messages of a source that may not be acknowledged yet: more than a broker has under way (100 where we may say so).
+Several commits may go through before one acknowledgement leaves, so a number of commits would not do."""
+UNACKED_CLEARED_EVERY: Final = 8
+"""Commits between two clearings: finding the oldest costs more than keeping some more."""
+
 Step = Callable[[str], None]
 """Called with the name of each point of a commit; a test kills the process there."""
 
@@ -189,14 +195,21 @@ class Store:
             self.db.executemany("INSERT OR REPLACE INTO duty VALUES (?, ?)", chunk.duties.items())
 
     def _write_unacked(self, chunks: Sequence[Chunk], commit_no: int) -> None:
-        """Rows of the last two commits that carried messages of a source; an older acknowledgement has got through."""
+        """Rows of the latest messages of each source; the acknowledgement of an older one has got through."""
         rows = [row for chunk in chunks for row in chunk.unacked]
-        for source in sorted({row.source for row in rows}):
-            last = self.db.execute(
-                "SELECT max(commit_no) FROM unacked WHERE source = ? AND commit_no < ?", (source, commit_no)
-            ).fetchone()[0]
-            self.db.execute("DELETE FROM unacked WHERE source = ? AND commit_no < ?", (source, last or 0))
+        if rows and commit_no % UNACKED_CLEARED_EVERY == 0:
+            for source in sorted({row.source for row in rows}):
+                self._clear_unacked(source)
         self.db.executemany(
             "INSERT OR REPLACE INTO unacked VALUES (?, ?, ?, ?)",
             [(*row, commit_no) for row in rows],
         )
+
+    def _clear_unacked(self, source: str) -> None:
+        """Whole commits before that of the oldest message to be kept."""
+        oldest = self.db.execute(
+            "SELECT commit_no FROM unacked WHERE source = ? ORDER BY commit_no DESC LIMIT 1 OFFSET ?",
+            (source, UNACKED_KEPT - 1),
+        ).fetchone()
+        if oldest:
+            self.db.execute("DELETE FROM unacked WHERE source = ? AND commit_no < ?", (source, oldest[0]))
