@@ -159,14 +159,13 @@ class Page:
         return found
 
     def versions(self, document: Document) -> dict[str, str]:
-        """Changes when there is something new to be drawn of a box: by the minute, and with every event."""
+        """Changes when there is something new to be drawn of a box, by the minute and with every event; "" for none."""
         reader = self.backend.reader()
         minute, event = document["t_ms"] // 60_000, reader.last_event()
         with_batch = {row.incubator for row in reader.batches()}
         return {
-            box["name"]: f"{minute if box['batch'] else 0}-{event}"
+            box["name"]: f"{minute if box['batch'] else 0}-{event}" if box["name"] in with_batch else ""
             for box in document["incubators"]
-            if box["name"] in with_batch
         }
 
     # -- looking ------------------------------------------------------------------------------------------------

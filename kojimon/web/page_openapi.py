@@ -133,7 +133,7 @@ def _query(name: str, text: str, schema: Document | None = None) -> Document:
 
 
 def _path(name: str, text: str) -> Document:
-    return {"name": name, "in": "path", "required": True, "description": text, "schema": TEXT}
+    return {"name": name, "in": "path", "required": True, "description": text, "schema": {**TEXT, "minLength": 1}}
 
 
 def _object(required: Document, **more: Document) -> Document:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from hashlib import sha256
 from typing import Any, Final
 
 from msgspec import Struct
@@ -39,7 +40,7 @@ class Button(Struct, frozen=True):
     @property
     def key(self) -> str:
         """Makes a press of this button one act, however often it is sent."""
-        return f"{self.kind}/{self.fields['idempotency']}"[-64:]
+        return press(self.kind, self.fields.get("for_s", ""), self.fields["idempotency"])
 
     @property
     def form(self) -> dict[str, str]:
@@ -195,7 +196,12 @@ def _step(box: Document, speech: Speech, now_ms: int, now: str) -> Step | None:
 def key_of(box: Document, task: Document) -> str:
     """Makes marking a task one act, however often it is sent: until it is marked or taken back again."""
     batch = box["batch"]["id"] if box["batch"] else ""
-    return f"page/{batch}/{task['name']}/{len(task['marks'])}"[-64:]
+    return press(batch, task["name"], str(len(task["marks"])))
+
+
+def press(*parts: str) -> str:
+    """An idempotency key made of what a press is about."""
+    return f"page-{sha256('/'.join(parts).encode()).hexdigest()[:24]}"
 
 
 def gate_words(gate: Document, speech: Speech) -> str:

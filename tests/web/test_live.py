@@ -1,0 +1,127 @@
+"""Server-sent events: the latest state only, eight streams at most, an end when the daemon ends."""
+
+from __future__ import annotations
+
+import http.client
+import json
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from kojimon.web.page_live import STREAMS_MOST
+from tests.parts.wait import until
+from tests.web.pages import Door, page
+
+
+@pytest.fixture
+def door(tmp_path: Path) -> Iterator[Door]:
+    with page(tmp_path) as one:
+        one.act("batch.start", name="first")
+        yield one
+
+
+class Stream:
+    """One viewer."""
+
+    def __init__(self, door: Door, query: str = "") -> None:
+        self.link = http.client.HTTPConnection("127.0.0.1", door.port, timeout=20)
+        self.link.request("GET", f"/live{query}", headers={"Host": door.host})
+        self.response = self.link.getresponse()
+
+    def events(self) -> Iterator[tuple[str, Any]]:
+        """(name, data) of each event, as HTML's event streams are read (WHATWG HTML, 9.2.6)."""
+        name, data = "message", ""
+        while line := self.response.readline():
+            text = line.decode().rstrip("\n")
+            if text.startswith("event: "):
+                name = text[7:]
+            elif text.startswith("data: "):
+                data += text[6:]
+            elif not text and data:
+                yield name, json.loads(data)
+                name, data = "message", ""
+
+    def close(self) -> None:
+        self.response.close()
+        self.link.close()
+
+
+def test_a_stream_begins_with_everything_and_goes_on_with_what_changed(door: Door) -> None:
+    one = Stream(door)
+    assert one.response.headers["content-type"].startswith("text/event-stream")
+    assert one.response.headers["cache-control"] == "no-store"
+    events = one.events()
+    name, first = next(events)
+    assert name == "regions"
+    assert {"now-box", "values-box", "tasks-box", "curve-box", "clock", "site"} <= first.keys()
+    door.live.put("k/bed", 37.5)
+    door.live.tick(61)
+    for _, regions in events:
+        if "37.5" in regions.get("now-box", ""):
+            assert "site" not in regions
+            break
+    one.close()
+
+
+def test_a_slow_viewer_gets_the_latest_and_no_backlog(door: Door) -> None:
+    one = Stream(door)
+    events = one.events()
+    next(events)
+    for number in range(40):
+        door.live.put("k/bed", 30.0 + number / 10)
+        door.live.tick(20)
+    seen = 0
+    for _, regions in events:
+        seen += 1
+        if "33.9" in regions.get("now-box", ""):
+            break
+    assert seen < 10
+    one.close()
+
+
+def test_the_ninth_viewer_is_asked_to_come_back(door: Door) -> None:
+    viewers = [Stream(door) for _ in range(STREAMS_MOST)]
+    for viewer in viewers:
+        next(viewer.events())
+    ninth = door.get("/live")
+    assert ninth.status == 503 and ninth.headers["retry-after"] == "10"
+    assert door.get("/regions").status == 200
+    viewers.pop().close()
+    # The place is free again once the server has noticed; it writes at least every ten seconds.
+    until(lambda: _status(door) == 200, 25.0, "a place for another viewer")
+    for viewer in viewers:
+        viewer.close()
+
+
+def _status(door: Door) -> int:
+    one = Stream(door)
+    status = one.response.status
+    one.close()
+    return status
+
+
+def test_viewers_do_not_hold_up_the_end(tmp_path: Path) -> None:
+    with page(tmp_path) as door:
+        viewers = [Stream(door) for _ in range(3)]
+        for viewer in viewers:
+            next(viewer.events())
+        ended = threading.Event()
+        reader = threading.Thread(target=lambda: (list(viewers[0].events()), ended.set()), daemon=True)
+        reader.start()
+        begun = time.monotonic()
+        assert door.live.end() == 0
+        assert time.monotonic() - begun < 8.0
+        assert ended.wait(5.0)
+        for viewer in viewers:
+            viewer.close()
+
+
+def test_only_one_box_where_only_one_is_asked_for(door: Door) -> None:
+    one = Stream(door, "?box=other")
+    _, regions = next(one.events())
+    assert set(regions) == {"site", "clock"}
+    one.close()

@@ -1,0 +1,164 @@
+"""Forms read and the state document laid out, without a server."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+import pytest
+
+from kojimon.errors import UsageError
+from kojimon.web.page_acts import FORMS, act_of, ago_s, fields_of
+from kojimon.web.page_view import view_of
+from kojimon.web.page_viewer import Viewer
+from kojimon.words import status as words
+from kojimon.words.speech import Speech
+from tests.parts.statedoc import document, hot_alarm
+
+NOW = "2026-10-25T01:30:00+00:00"
+US = Speech(fahrenheit=True, pounds=True, zone="America/Chicago")
+
+
+def at(text: str) -> datetime:
+    return datetime.fromisoformat(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "now", "zone", "minutes"),
+    [
+        ("14:20", "2026-01-31T14:50:00+00:00", "UTC", 30),
+        ("23:50", "2026-01-31T00:10:00+00:00", "UTC", 20),
+        ("9:05", "2026-01-31T09:05:00+00:00", "UTC", 0),
+        # Summer time ends at 01:00 UTC (Directive 2000/84/EC): 02:30 is there twice, the later one has just been.
+        ("02:30", "2026-10-25T01:40:00+00:00", "Europe/Berlin", 10),
+        ("02:50", "2026-10-25T01:40:00+00:00", "Europe/Berlin", 50),
+        # Summer time began at 01:00 UTC: from 01:30 to 03:10 on the clock forty minutes passed.
+        ("01:30", "2026-03-29T01:10:00+00:00", "Europe/Berlin", 40),
+    ],
+)
+def test_a_time_of_day_is_the_last_one_that_was(text: str, now: str, zone: str, minutes: float) -> None:
+    assert ago_s(text, at(now), zone) == minutes * 60
+
+
+@pytest.mark.parametrize("text", ["24:00", "14:60", "1420", "", "14:20 pm", "-1:00", "15:00"])
+def test_what_is_no_time_or_lies_ahead_is_told(text: str) -> None:
+    with pytest.raises(UsageError):
+        ago_s(text, at("2026-01-31T14:50:00+00:00"), "UTC")
+
+
+def test_fields_are_read_in_the_viewers_units() -> None:
+    """212 °F are 100 °C; 10 lb are 4.5359237 kg, exact (NIST SP 811, B.8)."""
+    gate = act_of({"kind": "task.done", "task": "inoculate", "value_c": "212", "incubator": "box"}, US, NOW, "me")
+    assert gate.data == {"task": "inoculate", "value_c": pytest.approx(100.0)}
+    harvest = act_of({"kind": "batch.harvest", "yield_kg": "10"}, US, NOW, "me")
+    assert harvest.data["yield_kg"] == pytest.approx(4.5359237)
+    assert (harvest.who, harvest.channel) == ("me", "page")
+    start = act_of({"kind": "batch.start", "hour0_ago_s": "1,5", "rice_kg": "2"}, Speech(), NOW, "me")
+    assert start.data == {"hour0_ago_s": 5400.0, "rice_kg": 2.0}
+
+
+def test_how_long_ago(speech: Speech = US) -> None:
+    def moment(**fields: str) -> Any:
+        return act_of({"kind": "batch.note", "text": "x", **fields}, speech, NOW, "me").data.get("at_ago_s")
+
+    assert moment() is None and moment(ago_min="0") is None
+    assert moment(ago_min="15") == 900
+    assert moment(at="20:00", ago_min="15") == 1800
+    with pytest.raises(UsageError):
+        moment(ago_min="soon")
+
+
+def test_a_form_gives_only_the_fields_of_its_act() -> None:
+    act = act_of({"kind": "task.undo", "mark": "3", "batch": "other", "who": "boss", "hour0_t_ms": "1"}, US, NOW, "me")
+    assert act.data == {"mark": 3} and act.who == "me"
+
+
+def test_every_form_is_an_act_of_the_engine() -> None:
+    from kojimon.engine.acts import all_acts
+
+    assert set(FORMS) <= all_acts()
+
+
+def test_a_form_is_read_whole_or_not_at_all() -> None:
+    assert fields_of(b"kind=batch.note&text=a+b%C3%A4") == {"kind": "batch.note", "text": "a bä"}
+    with pytest.raises(UsageError):
+        fields_of("kind=ü".encode())
+
+
+def shown(state: dict[str, Any], fahrenheit: bool = True) -> Any:
+    viewer = Viewer(fahrenheit, True, "America/Chicago", "me")
+    return view_of(state, viewer.speech(state))
+
+
+def test_the_next_step_with_its_window() -> None:
+    box = shown(document()).boxes[0]
+    assert box.step.title == "Next: break up and mix (kirikaeshi)"
+    assert "1 h 30 min left" in box.step.window
+    assert box.step.now and not box.step.late and not box.step.harvest
+    assert box.tone == "good"
+
+
+def test_hottest_and_coldest_by_name() -> None:
+    box = shown(document()).boxes[0]
+    assert [(v.name, v.value) for v in box.koji] == [
+        ("Hottest: top tray", "99.0 °F"),
+        ("Coldest: bottom tray", "95.2 °F"),
+    ]
+    assert box.koji[0].moving == "rising, +2.2 °F/h" and box.koji[0].old == ""
+
+
+def test_an_old_value_shows_its_age() -> None:
+    state = document()
+    state["incubators"][0]["places"][0]["hottest"]["age_s"] = 250.0
+    assert shown(state).boxes[0].koji[0].old == "4 min ago"
+
+
+def test_no_reading_is_never_a_number() -> None:
+    state = document()
+    state["incubators"][0]["places"][0] |= {"hottest": None, "coldest": None}
+    assert shown(state).boxes[0].koji[0].value == "no fresh reading"
+
+
+@pytest.mark.parametrize(
+    ("state", "labels"),
+    [
+        ("UNACK", ["I have seen it", "It is dealt with", "10 min", "30 min", "60 min"]),
+        ("ACKED", ["It is dealt with", "10 min", "30 min", "60 min"]),
+        ("RTNUN", ["I have seen it"]),
+        ("SHLVD", ["End the pause"]),
+        ("LATCH-ACK", ["All clear"]),
+        ("LATCH-UNACK", ["I have seen it"]),
+        ("OOSRV", ["It is mended"]),
+        ("DSUPR", []),
+    ],
+)
+def test_buttons_of_an_alarm(state: str, labels: list[str]) -> None:
+    found = document()
+    found["incubators"][0]["alarms"] = [hot_alarm(state=state, calls=1, until_utc=None)]
+    box = shown(found).boxes[0]
+    (alarm,) = box.alarms
+    assert [button.label for button in alarm.buttons] == labels
+    assert len({button.key for button in alarm.buttons}) == len(labels)
+
+
+def test_a_hot_alarm_says_what_to_do() -> None:
+    found = document()
+    found["incubators"][0]["alarms"] = [hot_alarm(calls=1)]
+    box = shown(found).boxes[0]
+    assert box.tone == "wrong" and box.text == box.alarms[0].text
+    assert box.alarms[0].steps and box.alarms[0].consequence and box.alarms[0].wakes
+
+
+def test_a_press_is_another_act_after_a_further_call() -> None:
+    first, later = document(), document()
+    first["incubators"][0]["alarms"] = [hot_alarm(calls=1)]
+    later["incubators"][0]["alarms"] = [hot_alarm(calls=2)]
+    keys = [shown(state).boxes[0].alarms[0].buttons[0].key for state in (first, later, first)]
+    assert keys[0] == keys[2] != keys[1]
+
+
+def test_an_unset_clock_is_told() -> None:
+    state = document()
+    state["now"]["trusted"] = False
+    assert "not set" in shown(state).clock
+    assert words.speech_of(state).zone == "America/Chicago"
