@@ -20,6 +20,7 @@ from kojimon.daemon.house import House
 from kojimon.daemon.mirrored import mirror_of
 from kojimon.daemon.people import People
 from kojimon.daemon.simulation import START_LOCAL_H, HouseMonitor, discard_open, start_wall_ms
+from kojimon.daemon.watching import Watching
 from kojimon.errors import EXIT_DONE, EXIT_NOT_NOW, JournalError
 from kojimon.journal.records import Chunk
 from kojimon.probes.build import address, build, client_id
@@ -195,6 +196,8 @@ class Daemon:
             self.parts.append(publisher)
         self.people = People(self.house, publisher.heartbeat if publisher is not None else None)
         self.parts.append(self.people)
+        if self.settings.watch:
+            self.parts.append(Watching(self.settings, core.health))
         mirror = mirror_of(self.house)
         if mirror is not None:
             self.parts.append(mirror)

@@ -18,7 +18,8 @@ from kojimon.model import InputRow, Priority
 BOOTS_KEPT = 32
 TOLD_GAP_MS = 120_000
 """A gap in our own running of two minutes and more is told while a batch is open."""
-HEALTH_PRIORITY = {"mirror": Priority.LOG, "broker": Priority.TELL, "serial": Priority.TELL}
+HEALTH_PRIORITY = {"mirror": Priority.LOG, "site": Priority.WAKE}
+"""What is none of these is told by day. `site`: another kojimon that is watched from here has fallen silent."""
 
 
 def take_input(turn: Turn, row: InputRow) -> None:

@@ -7,7 +7,6 @@ from typing import Any
 import msgspec
 from msgspec import Struct
 
-from kojimon.model import Priority
 from kojimon.schedule.spec import Schedule
 
 
@@ -18,7 +17,6 @@ class ProbeSetup(Struct, frozen=True):
         no: its number for ever.
         stale_ms: after so long without a good reading it counts as silent.
         tolerance: how far it may be off (K or %), allowed at gates.
-        silence: what its silence does to a sleeper.
     """
 
     no: int
@@ -29,7 +27,6 @@ class ProbeSetup(Struct, frozen=True):
     tray: str = ""
     stale_ms: int = 90_000
     tolerance: float = 0.5
-    silence: Priority = Priority.TELL
 
 
 class IncubatorSetup(Struct, frozen=True):

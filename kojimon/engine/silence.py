@@ -25,7 +25,7 @@ def probe_due(turn: Turn, no: int) -> None:
     _, bad_ms, quality = turn.bad.get(no, (0, -1, 0))
     heard_badly = bad_ms >= turn.t_ms - probe.stale_ms
     turn.signal(
-        probe.incubator, f"silent/{probe.name}", Signal.ON, priority=probe.silence, probe=probe.name,
+        probe.incubator, f"silent/{probe.name}", Signal.ON, priority=Priority.TELL, probe=probe.name,
         since_ms=spoke_ms, place=probe.place, tray=probe.tray,
         last=turn.last_v.get(no), quality=quality if heard_badly else 0,
     )  # fmt: skip

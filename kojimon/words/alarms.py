@@ -49,6 +49,7 @@ HEALTH_WORDS = {
     "settings": "Settings file refused",
     "journal": "Journal trouble",
     "heartbeat": "Sign of life does not get out",
+    "site": "No sign of life",
     "backup": "No backup was made",
 }
 HEALTH_ACTIONS = {
@@ -63,6 +64,7 @@ HEALTH_ACTIONS = {
     "settings": "Run: kojimon check",
     "journal": "Free space, check card",
     "heartbeat": "Check network and its address",
+    "site": "Look at its computer, network",
     "backup": "Check the backup folder",
 }
 
@@ -108,8 +110,6 @@ def action(alarm: Mapping[str, Any], work: Work) -> str:
         return HEALTH_ACTIONS.get(subject.split(":")[0], "See: kojimon status")
     if kind == "box":
         return "Is the box on? Check plug" if subject == "off" else "Turn it down or unplug it"
-    if kind == "silent" and alarm.get("place") == "heartbeat":
-        return "Look at its computer, network"
     return {
         "silent": "Check plug and cable",
         "blind": "Use a kitchen thermometer",
@@ -178,8 +178,6 @@ def subject(alarm: Mapping[str, Any], speech: Speech) -> str:
         return f"{say.big_first(speech.task(about))}: late"
     if kind in watches.LIKE_LIMITS or kind == "box":
         return watches.subject(alarm, _place_name(alarm))
-    if kind == "silent" and alarm.get("place") == "heartbeat":
-        return f"No sign of life from {about}"
     fixed = {"silent": f"Probe {about} silent", "blind": "The koji cannot be seen", "test": "Test alarm"}
     return fixed.get(kind) or str(alarm.get("label") or about.replace("-", " "))
 

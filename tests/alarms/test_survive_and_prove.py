@@ -7,15 +7,15 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from msgspec.structs import replace
 
 from kojimon.alarms.figures import figures
-from kojimon.engine import ProbeSetup, advance, encode, initial_state
+from kojimon.engine import advance, encode, initial_state
 from kojimon.engine.setup import to_plain
 from kojimon.errors import ConfigurationError
 from kojimon.journal.records import Chunk
 from kojimon.model import Event, InputRow, Message, Priority
 from kojimon.notify.memory import MOST_ITEMS, Memory
+from kojimon.notify.watch import Watch
 from kojimon.schedule.load import load_schedule
 from kojimon.supervise import Essential, Supervisor
 from tests.alarms.build import HIGH, Case
@@ -74,18 +74,21 @@ def test_42_a_step_of_the_wall_clock_moves_no_delay_shelf_or_repeat(step_s: int)
 
 def test_43_the_outside_dead_man_calls_within_three_minutes() -> None:
     """Given the daemon dead, hung or offline, then the outside dead-man alerts the phone in <= 180 s (ping 60 s). The
-    watching machine is the same daemon with the other's signs of life as its probe."""
-    setup = site()
-    beat = ProbeSetup(9, "cellar", "", "heartbeat", "heartbeat", stale_ms=180_000, silence=Priority.WAKE)
-    rows = Rows(replace(setup, probes=(beat,)))
+    watching machine is the same daemon; the other's silence is a health input of it.) The ping is sent only after a
+    complete read-evaluate-store loop: tests/notify/test_heartbeat.py."""
+    rows, told = Rows(), []
+    watch = Watch({"cellar": 180.0}, lambda what, ok, text: told.append((what, ok, text)))
+    watch._heard_s["cellar"] = 540.0
+    due_s = watch.check(540.0)
+    assert (told, due_s) == ([], 720.0)
+    watch.check(due_s)
+    rows.at(due_s)
+    rows.input("health", **dict(zip(("what", "ok", "text"), told[0], strict=True)))
     room = Room(rows, PHONE)
-    for minute in range(10):
-        rows.at(60.0 * minute)
-        rows.read(9, float(minute))
-    room.run(540 + 240)
+    room.run(due_s + 10)
     call = next(one for one in room.sent if one.send.urgent)
     assert call.at_s - 540 <= 180
-    assert call.send.key == "/silent/cellar#1"
+    assert call.send.key == "/health/site:cellar#1"
 
 
 class Manager:

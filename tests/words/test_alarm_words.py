@@ -137,8 +137,7 @@ def test_no_first_line_says_bed() -> None:
          "The koji over 40 for 3 h. Break up, spread"),
         ({"key": "recovery/bed/temperature", "value": 39.0, "limit": 36.0},
          "The koji 39 °C after the work, over 36. Break up, spread"),
-        ({"key": "silent/cellar", "place": "heartbeat", "silent_s": 200.0},
-         "No sign of life from cellar. Look at its computer, network"),
+        ({"key": "health/site:cellar"}, "No sign of life (cellar). Look at its computer, network"),
     ],
 )  # fmt: skip
 def test_first_lines_of_alarms_that_are_no_plain_limit(alarm: dict[str, Any], wanted: str) -> None:
