@@ -28,7 +28,7 @@ SMOOTH: Final = 0.1
 """Part of the newest difference in its running mean, one a minute: a time constant of ten minutes."""
 LIFTED: Final = 0.7
 """Drift is lifted once the difference is back below this share of its limit."""
-PLACE_MINUTES: Final = 10
+PLACE_MINUTES: Final = 15
 """A place is doubted only after so many minutes in a row of evidence."""
 LEFT_OUT_MINUTES: Final = 30
 FRESH_MS: Final = 3 * MINUTE_MS
