@@ -57,8 +57,8 @@ def build(draft: Draft, schedules: dict[str, Schedule], folder: Path) -> Setting
     journal = JournalSettings(**draft.get("journal", {}))
     return Settings(
         site=draft["site"],
-        incubators=tuple(_incubator(name, keys, schedules) for name, keys in draft["incubators"].items()),
-        probes=tuple(_probe(name, keys) for name, keys in draft["probes"].items()),
+        incubators=tuple(_incubator(name, keys, schedules) for name, keys in draft.get("incubators", {}).items()),
+        probes=tuple(_probe(name, keys) for name, keys in draft.get("probes", {}).items()),
         sources=tuple(_source(name, keys, folder) for name, keys in draft["sources"].items()),
         schedules=schedules,
         units=Units(**draft.get("units", {})),

@@ -5,9 +5,11 @@ The loader, the JSON Schema and `config/kojimon.example.yaml` are made from thes
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Any, Final
 
-from kojimon.document.shapes import Each, Field, Items, Map
+from kojimon.document.report import Report
+from kojimon.document.shapes import FAILED, Each, Field, Items, Json, Map
+from kojimon.document.tree import Mapping, Node
 from kojimon.document.values import Choice, Name, duration, flag, mass, megabytes, number, path_text, text, whole
 from kojimon.settings.devices import PROBES, SOURCES
 from kojimon.settings.kinds import SecretPlace, host, sleep_hours, web_address, zone
@@ -161,16 +163,37 @@ CLOCK: Final = Map(
     ],
 )
 
-SITE: Final = Map(
+class _Site(Map):
+    """The settings as a whole. A machine that only watches another site needs neither incubators nor probes."""
+
+    ONLY_HERE: Final = ("incubators", "probes")
+
+    def read(self, node: Node, path: str, report: Report) -> Any:
+        values = super().read(node, path, report)
+        if not isinstance(node, Mapping) or values is FAILED:
+            return values
+        there = {entry.key.text for entry in node.entries}
+        for key in self.ONLY_HERE:
+            if key not in there and "watch" not in there:
+                wanted = f"wanted `{key}:` {self.field(key).shape.words()}"
+                report.form(node.line, path, f"found no `{key}`", wanted)
+        return values
+
+    def schema(self, defs: Json) -> Json:
+        without = {"not": {"required": ["watch"]}}
+        return super().schema(defs) | {"if": without, "then": {"required": list(self.ONLY_HERE)}}
+
+
+SITE: Final = _Site(
     "the settings (`site`, `incubators`, `sources`, `probes`, ...)",
     [
         Field("site", Name("the name of the site"), "Name of this place, in messages and MQTT topics.", default="home"),
         Field("units", UNITS, "What you read. Files may use either unit at any place."),
         Field("person", PERSON, "The one who does the work."),
         Field("incubators", Each("a map of incubators", Name("the name of an incubator"), INCUBATOR, most=20),
-              "The boxes in which koji is made, each by a name of your own.", required=True),
+              "The boxes in which koji is made, each by a name of your own. Needed unless only `watch` is wanted."),
         Field("sources", SOURCES, "Where readings come from, each by a name of your own.", required=True),
-        Field("probes", PROBES, "What is measured where, each by a name of your own.", required=True),
+        Field("probes", PROBES, "What is measured where, each by a name of your own. Needed as `incubators` are."),
         Field("journal", JOURNAL, "Where everything is kept."),
         Field("channels", CHANNELS, "How you are reached, each way by a name of your own."),
         Field("speaker", SPEAKER, "The loudspeaker of this machine: works without network and account."),

@@ -58,3 +58,14 @@ def test_wrong_ones_are_refused_and_no_secret_is_repeated(tmp_path: Path, text: 
     told = "\n".join(refusal(tmp_path, f"{SMALL}\n{text}\n"))
     assert said in told
     assert "secret@" not in told
+
+
+def test_a_machine_that_only_watches_needs_neither_incubator_nor_probe(tmp_path: Path) -> None:
+    found = load(tmp_path, "sources: {house: {kind: mqtt, host: 192.0.2.10}}\nwatch: {cellar: {after: 3 min}}\n")
+    assert (found.incubators, found.probes) == ((), ())
+    assert found.watch == (spec.WatchedSite("cellar", "house"),)
+    told = refusal(tmp_path, "sources: {house: {kind: mqtt, host: 192.0.2.10}}\n")
+    assert told == [
+        "k.yaml:1: found no `incubators`, wanted `incubators:` a map of incubators",
+        "k.yaml:1: found no `probes`, wanted `probes:` a map of probes",
+    ]
