@@ -6,6 +6,7 @@ quoted in free texts). Chatter: 3 activations of one alarm within a minute.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Sequence
 
 from msgspec import Struct
@@ -42,24 +43,25 @@ def floods(times_ms: Sequence[int], now_ms: int) -> list[Flood]:
     found: list[Flood] = []
     begin_ms = -1
     for index, t_ms in enumerate(times_ms):
-        if begin_ms >= 0 and (end_ms := _thin_ms(times_ms[:index], begin_ms)) < t_ms:
+        if begin_ms >= 0 and (end_ms := _thin_ms(times_ms, begin_ms, index)) < t_ms:
             found.append(Flood(begin_ms, end_ms))
             begin_ms = -1
-        if begin_ms < 0 and _count(times_ms[: index + 1], t_ms) > FLOOD_OVER:
+        if begin_ms < 0 and _count(times_ms, t_ms, index + 1) > FLOOD_OVER:
             begin_ms = t_ms
     if begin_ms >= 0:
-        end_ms = _thin_ms(times_ms, begin_ms)
+        end_ms = _thin_ms(times_ms, begin_ms, len(times_ms))
         found.append(Flood(begin_ms, end_ms if end_ms <= now_ms else -1))
     return found
 
 
-def _count(times_ms: Sequence[int], at_ms: int) -> int:
-    return sum(at_ms - FLOOD_MS < t_ms <= at_ms for t_ms in times_ms)
+def _count(times_ms: Sequence[int], at_ms: int, count: int) -> int:
+    """How many of the first `count` lie in the 10 min up to a moment."""
+    return count - bisect_right(times_ms, at_ms - FLOOD_MS, 0, count)
 
 
-def _thin_ms(times_ms: Sequence[int], begin_ms: int) -> int:
-    """When the last 10 min first hold fewer than 5 activations, if none come after these."""
-    return max(begin_ms, times_ms[-FLOOD_UNDER] + FLOOD_MS) if len(times_ms) >= FLOOD_UNDER else begin_ms
+def _thin_ms(times_ms: Sequence[int], begin_ms: int, count: int) -> int:
+    """When the last 10 min first hold fewer than 5 activations, if none come after the first `count`."""
+    return max(begin_ms, times_ms[count - FLOOD_UNDER] + FLOOD_MS) if count >= FLOOD_UNDER else begin_ms
 
 
 def chatter_heads(times_ms: Sequence[int]) -> list[int]:

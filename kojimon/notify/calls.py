@@ -126,9 +126,12 @@ def calls_of(items: Sequence[Item], alarms: Mapping[str, AlarmNow]) -> list[Call
     return list(found.values())
 
 
-def superseded(call: Call, calls: Sequence[Call]) -> bool:
-    """Whether a later occurrence of the same alarm has begun since."""
-    return any(other.name == call.name and other.occurrence > call.occurrence for other in calls)
+def latest(calls: Sequence[Call]) -> dict[str, int]:
+    """Number of the latest occurrence of each alarm."""
+    found: dict[str, int] = {}
+    for call in calls:
+        found[call.name] = max(call.occurrence, found.get(call.name, 0))
+    return found
 
 
 def groups_of(calls: Sequence[Call]) -> list[Group]:

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from msgspec import Struct
 
 from kojimon.alarms.bursts import Flood
-from kojimon.notify.calls import CAUSE_MS, Call, Group, calm_ms, superseded
+from kojimon.notify.calls import CAUSE_MS, Call, Group, calm_ms, latest
 from kojimon.notify.records import FAILED, SENT, Channel, Item, Send
 from kojimon.notify.times import Desk, failures, retry_ms
 
@@ -37,7 +37,8 @@ class Teller:
     """Works out what is told over each channel. `pending` afterwards holds the ids that still wait somewhere."""
 
     def __init__(self, desk: Desk, calls: Sequence[Call], groups: Sequence[Group], flood: Flood | None) -> None:
-        self._desk, self._calls, self._groups, self._flood = desk, calls, groups, flood
+        self._desk, self._groups, self._flood = desk, groups, flood
+        self._latest = latest(calls)
         self._waking = {item.message.id for call in calls if call.wakes or call.test for item in call.items}
         self.pending: set[str] = set()
 
@@ -87,7 +88,8 @@ class Teller:
 
     def _ends(self, group: Group, channel: Channel) -> Iterator[Entry]:
         over = [m for m in group.members if m.over and not m.over.settled and not self._sent(m.over, channel)]
-        over = [m for m in over if not m.test and not superseded(m, self._calls) and self._concerns(m, group, channel)]
+        over = [m for m in over if not m.test and m.occurrence == self._latest[m.name]]
+        over = [m for m in over if self._concerns(m, group, channel)]
         if not over:
             return
         ready_ms = self._ends_ready_ms(group, over)
