@@ -11,6 +11,7 @@ import logging
 import os
 import shutil
 import sys
+import threading
 from collections.abc import Callable, Iterable, Sequence
 from typing import Any, NoReturn
 
@@ -158,4 +159,16 @@ def main() -> NoReturn:
     for stream in (sys.stdout, sys.stderr):
         # A terminal that cannot show ° gets a question mark instead of an error.
         getattr(stream, "reconfigure", lambda **_: None)(errors="replace")
-    cli.main()
+    try:
+        cli.main()
+    except SystemExit as done:
+        _leave(done.code if isinstance(done.code, int) else EXIT_NOT_NOW)
+
+
+def _leave(code: int) -> NoReturn:
+    """Ends the process, also where a thread hangs in a driver's call without a limit: what matters is stored."""
+    if any(thread is not threading.main_thread() and not thread.daemon for thread in threading.enumerate()):
+        sys.stdout.flush()
+        sys.stderr.flush()
+        os._exit(code)
+    sys.exit(code)

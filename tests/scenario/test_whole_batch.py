@@ -93,11 +93,14 @@ def simulate(folder: Path, *line: str) -> dict[str, Any]:
 
 
 def told(journal: Path) -> list[tuple[str, str, str]]:
-    """(kind, key, what) of every event but the repeats of unanswered alarms."""
+    """(kind, key, what) of every event but the repeats of unanswered alarms and the summaries of nights.
+
+    The summaries come from a thread of their own, which looks at the calendar in real time: where they stand among the
+    others depends on how fast the driven clock runs."""
     reader = Reader(journal)
     events = list(reader.events(0))
     reader.close()
-    return [_short(event) for event in events if event.data.get("event") != "re"]
+    return [_short(event) for event in events if event.data.get("event") != "re" and event.kind != "summary"]
 
 
 def _short(event: Event) -> tuple[str, str, str]:
