@@ -1,9 +1,15 @@
-# Sourced by the scripts beside it: find_python prints a Python 3.11 to 3.13, or says what to do and fails.
+# Sourced by the scripts beside it. find_python prints a Python 3.11 to 3.13 with venv, or says what to do and fails;
+# `find_python_behind runuser -u kojimon --` one that works behind that command: for another user.
 find_python() {
-    for name in python3 python3.13 python3.12 python3.11; do
-        if command -v "$name" >/dev/null 2>&1 &&
-            "$name" -c 'import sys, venv, ensurepip; sys.exit(not (3, 11) <= sys.version_info[:2] < (3, 14))' 2>/dev/null; then
-            echo "$name"
+    find_python_behind env
+}
+
+find_python_behind() {
+    for name in python3 python3.13 python3.12 python3.11 /usr/bin/python3 /usr/local/bin/python3; do
+        found=$(command -v "$name" 2>/dev/null) || continue
+        if "$@" "$found" -c 'import sys, venv, ensurepip; sys.exit(not (3, 11) <= sys.version_info[:2] < (3, 14))' \
+            2>/dev/null; then
+            echo "$found"
             return 0
         fi
     done

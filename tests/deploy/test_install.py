@@ -1,0 +1,157 @@
+"""Install, install again, upgrade, refuse, uninstall: the real script with its real commands, in a root of its own."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import stat
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.deploy.root import INSIDE, REPOSITORY, Root, root_or_skip
+
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(900)]
+INSTALL = ("sh", f"{INSIDE}/deploy/install.sh")
+SETTINGS = "/etc/kojimon/kojimon.yaml"
+NO_REGISTRY = ("No matching distribution", "Temporary failure in name resolution", "Could not find a version")
+
+
+@pytest.fixture(scope="module")
+def installed(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Root]:
+    """A first install for the tests of this module."""
+    root = root_or_skip(tmp_path_factory.mktemp("install") / "root")
+    done = root.run(*INSTALL, good=False, SUDO_USER="")
+    if done.returncode and any(text in done.stderr for text in NO_REGISTRY):
+        pytest.skip("no package registry can be reached")
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert done.stdout.splitlines()[-1] == "Installed. Next: sudo kojimon setup"
+    yield root
+    shutil.rmtree(root.folder)
+
+
+@pytest.fixture
+def own(installed: Root, tmp_path: Path) -> Iterator[Root]:
+    """A copy of what was installed, for a test that changes it."""
+    root = Root(tmp_path / "own", like=installed)
+    yield root
+    shutil.rmtree(root.folder)
+
+
+def change(root: Root, text: str) -> None:
+    """Another version of the program."""
+    with (root.source / "kojimon" / "__init__.py").open("a") as file:
+        file.write(f"# {text}\n")
+
+
+def release(root: Root) -> str:
+    return root.run("readlink", "/opt/kojimon/current").stdout.strip()
+
+
+def mode(path: Path) -> str:
+    return oct(stat.S_IMODE(path.stat().st_mode))
+
+
+def test_everything_is_where_the_conventions_want_it(installed: Root) -> None:
+    up = installed.upper
+    user = installed.run("id", "kojimon").stdout
+    assert "(kojimon)" in user and "(dialout)" in user and "(audio)" in user
+    account = installed.run("getent", "passwd", "kojimon").stdout.strip().split(":")
+    assert account[5:] == ["/var/lib/kojimon", "/usr/sbin/nologin"] and int(account[2]) < 1000, "a system user"
+    assert installed.run("stat", "-c", "%U:%G %a", "/var/lib/kojimon").stdout == "kojimon:kojimon 750\n"
+    assert installed.run("stat", "-c", "%U:%G %a", "/etc/kojimon/secrets").stdout == "root:root 700\n"
+    for shipped, target in (
+        ("kojimon.service", "etc/systemd/system/kojimon.service"),
+        ("kojimon.rules", "etc/udev/rules.d/70-kojimon.rules"),
+        ("journald.conf", "etc/systemd/journald.conf.d/50-kojimon.conf"),
+    ):
+        assert (up / target).read_text() == (installed.source / "deploy" / shipped).read_text()
+        assert mode(up / target) == "0o644"
+    assert installed.run("kojimon", "--version").stdout.startswith("kojimon 0.")
+    assert installed.run("stat", "-c", "%U", "/opt/kojimon/current/bin/python").stdout == "root\n"
+    assert not list((up / "opt/kojimon/release-1").glob("source.build")), "nothing of the building is left"
+
+
+def test_the_shells_complete_its_commands(installed: Root) -> None:
+    """click's own completion; asked as bash asks it."""
+    file = installed.upper / "usr/local/share/bash-completion/completions/kojimon"
+    assert "_KOJIMON_COMPLETE=bash_complete" in file.read_text()
+    assert (installed.upper / "usr/local/share/zsh/site-functions/_kojimon").read_text().startswith("#compdef kojimon")
+    ask = 'COMP_WORDS=(kojimon sta); COMP_CWORD=1; source "$1"; _kojimon_completion kojimon; echo "${COMPREPLY[@]}"'
+    found = installed.run("bash", "-c", ask, "ask", f"/{file.relative_to(installed.upper)}")
+    assert found.stdout == "status\n"
+
+
+def test_a_second_run_changes_nothing(installed: Root) -> None:
+    before = release(installed)
+    done = installed.run(*INSTALL)
+    assert "The program is up to date." in done.stdout and release(installed) == before
+
+
+def test_an_upgrade_keeps_data_and_is_refused_where_it_does_not_take_the_settings(own: Root) -> None:
+    root = own
+    said = root.run("kojimon", "setup", "--yes", "--source", "simulated", "--zone", "Europe/Berlin").stdout
+    assert f"Written and checked: {SETTINGS}" in said and "No systemd runs here" in said
+    assert root.run("stat", "-c", "%U:%G %a", SETTINGS).stdout == "root:kojimon 640\n"
+    as_user = ("runuser", "-u", "kojimon", "--", "kojimon", "--config", SETTINGS)
+    root.run(*as_user, "batch", "start", "first", "--rice", "2 kg")
+    secret = root.upper / "etc/kojimon/secrets/phone-url"
+    secret.write_text("mailto://somewhere\n")
+    change(root, "changed")
+    done = root.run(*INSTALL)
+    assert "is in order" in done.stdout and "has the form of version" in done.stdout
+    assert release(root) == "/opt/kojimon/release-2"
+    state = json.loads(root.run(*as_user, "status", "--json").stdout)
+    assert state["incubators"][0]["batch"]["name"] == "first"
+    assert secret.read_text() == "mailto://somewhere\n"
+    owner = root.run("stat", "-c", "%U", "/var/lib/kojimon/before-upgrade/kojimon.journal.1").stdout
+    assert owner == "kojimon\n", "a copy from before"
+    assert root.run("/opt/kojimon/release-1/bin/kojimon", "--version"), "the program from before, to go back to"
+    assert root.run("find", "/var/lib/kojimon", "-not", "-user", "kojimon").stdout == ""
+
+    settings = root.upper / SETTINGS.lstrip("/")
+    settings.write_text(f"{settings.read_text()}\nsurprise: 1\n")
+    change(root, "changed again")
+    done = root.run(*INSTALL, good=False)
+    assert done.returncode == 1
+    assert "surprise" in done.stderr and "the old one stays in use" in done.stdout
+    assert release(root) == "/opt/kojimon/release-2"
+    assert root.run("ls", "/opt/kojimon").stdout.split() == ["current", "release-1", "release-2"]
+
+
+def test_uninstall_leaves_data_and_says_where(own: Root) -> None:
+    root = own
+    done = root.run(*INSTALL, "--uninstall")
+    assert "/var/lib/kojimon    the journal" in done.stdout and "/etc/kojimon        settings" in done.stdout
+    gone = ("/opt/kojimon", "/usr/local/bin/kojimon", "/etc/systemd/system/kojimon.service",
+            "/etc/udev/rules.d/70-kojimon.rules", "/etc/systemd/journald.conf.d/50-kojimon.conf",
+            "/usr/local/share/bash-completion/completions/kojimon")  # fmt: skip
+    assert root.run("ls", "-d", *gone, good=False).stderr.count("No such file or directory") == len(gone)
+    assert root.run("ls", "/etc/kojimon").stdout == "secrets\n"
+    assert "(kojimon)" in root.run("id", "kojimon").stdout
+    root.run(*INSTALL, "--uninstall")
+
+
+def test_into_another_root_by_chroot(own: Root) -> None:
+    """A card that is being prepared: the same script inside, nothing left behind but what it installs."""
+    root = own
+    done = root.run("sh", "-c", f"mkdir /card && mount --rbind / /card && {' '.join(INSTALL)} --root /card")
+    assert "The program is up to date." in done.stdout
+    assert not (root.upper / "opt/kojimon.source").exists()
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "text"),
+    [
+        (("--help",), 0, "--uninstall    take program and service away"),
+        (("--sideways",), 2, "install.sh: --sideways is no option of mine"),
+        (("--root", "/nowhere"), 1, 'install.sh: --root wants a folder that is there, not "/nowhere"'),
+        (("--wheels",), 1, 'install.sh: --wheels wants a folder that is there, not ""'),
+    ],
+)
+def test_wrong_use_is_said(words: tuple[str, ...], code: int, text: str) -> None:
+    script = REPOSITORY / "deploy" / "install.sh"
+    done = subprocess.run(["sh", str(script), *words], capture_output=True, text=True, check=False)
+    assert done.returncode == code and text in done.stdout + done.stderr
