@@ -177,10 +177,11 @@ class _Running:
 
 def _states(ensemble: Ensemble, pick: Array, widen: float, rng: np.random.Generator) -> Array:
     """The four states of the members picked, drawn together from each one's own normal distribution."""
-    cov = ensemble.cov[pick]
-    for row in (ERROR, STRAY):
-        cov[:, row, row] *= widen**2
-    root = np.linalg.cholesky(cov + 1e-8 * np.eye(4))
+    scale = np.ones(4)
+    scale[[ERROR, STRAY]] = widen
+    # A square root by eigenvalues, since rounding may leave a covariance a hair short of positive.
+    values, vectors = np.linalg.eigh(ensemble.cov[pick] * np.outer(scale, scale))
+    root = vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :]
     drawn: Array = ensemble.state[:, pick] + np.einsum("nij,jn->in", root, rng.standard_normal((4, len(pick))))
     return drawn
 

@@ -130,10 +130,11 @@ class Check(Struct, frozen=True):
     """Does the batch do what was forecast?
 
     Attributes:
-        contradicts: it does not; ranges have been widened by `widened`.
+        contradicts: it does not, by far and repeatedly.
         miss_k: last reading less what was forecast two hours before it.
         miss_sd: the same in standard deviations of that forecast.
-        widened: factor on the spread of the unknown part.
+        widened: factor on the spread of the unknown part, from how earlier forecasts fared (below 1: better than
+            they promised).
         jumps: sudden changes of the readings that no task explains, so far.
     """
 

@@ -24,9 +24,9 @@ from kojimon.forecast.growth import Array
 if TYPE_CHECKING:
     from kojimon.forecast.forecaster import Forecaster
 
-STEP_H: Final = 1.0 / 12.0
-CURVE_STEPS: Final = 3
-"""The curve is given every 15 minutes, three steps of the run."""
+STEP_H: Final = 0.125
+CURVE_STEPS: Final = 2
+"""The curve is given every 15 minutes, two steps of the run."""
 QUIET_H: Final = 0.5
 DONE_H: Final = 36.0
 """How far ahead the end of growth is looked for."""
@@ -72,7 +72,7 @@ def compose(
         known=not why_not,
         why_not=why_not,
         bed_now_c=_r(np.median(seen[0]), 2),
-        warming_k_per_h=_r(np.median((seen[3] - seen[0]) / (3 * STEP_H)), 2),
+        warming_k_per_h=_r(np.median((seen[2] - seen[0]) / (2 * STEP_H)), 2),
         heat_k_per_h=_r(forecaster.heat_now(), 2),
         grown=_r(np.median(paths.grown[0, 0]), 3),
         reading_age_s=None if forecaster.last_bed_s is None else _r(max(now_s - forecaster.last_bed_s, 0.0), 0),

@@ -30,7 +30,7 @@ class Outcome(NamedTuple):
 
 RISE_H: Final = Outcome(24.0, 6.0, "bed at 34-36 degC at the middle work, 26-29 h after seeding, stirred on the way "
                         "(glossary of the Nada sake brewers; National Research Institute of Brewing, koji trials)")
-PEAK_C: Final = Outcome(42.0, 4.0, "42-48 degC before the stir (a miso maker's page), low 40s by its own heat "
+PEAK_C: Final = Outcome(42.0, 4.5, "42-48 degC before the stir (a miso maker's page), low 40s by its own heat "
                         "(brewery page)")
 DONE_H: Final = Outcome(45.0, 6.0, "taken out at 42-48 h (trays 43-48 h; farm page 42-45 h; textbook table 44 h)")
 
@@ -61,6 +61,7 @@ def weigh(ensemble: Ensemble, members: int, complete_at: float, rng: np.random.G
     """Thins a large ensemble fresh from the prior to `members` that behave like batches."""
     log_weight = np.zeros(ensemble.size)
     for found, known in zip(outcomes(ensemble, complete_at), (RISE_H, PEAK_C, DONE_H), strict=True):
-        log_weight -= 0.5 * ((found - known.middle) / known.spread) ** 2
+        # Student-t with 4 degrees of freedom: an odd batch is rare, not impossible.
+        log_weight -= 2.5 * np.log1p(((found - known.middle) / known.spread) ** 2 / 4.0)
     weight = np.exp(log_weight - log_weight.max())
     ensemble.select(systematic(weight / weight.sum(), members, float(rng.random())))

@@ -143,7 +143,7 @@ PARAMETERS: Final = (
     ),
     Parameter("probe_lag_h", 0.1, 0.5, "log", 0.0, 0.4, "a metal sleeve in rice, minutes; chosen"),
     Parameter("bias_c", 0.0, 0.4, "plain", 0.0, 0.3, "a common probe's tolerance of 0.5 degC"),
-    Parameter("unknown_k_per_h", 0.25, 0.5, "log", 0.0, 0.5, "size of what the model leaves out; chosen"),
+    Parameter("unknown_k_per_h", 0.27, 0.5, "log", 0.0, 0.5, "size of what the model leaves out; chosen"),
     Parameter("restless", 0.25, 0.5, "log", 0.0, 0.5, "how far the growth rate strays from the model's, as ln; chosen"),
     Parameter("humidity_pct", 85.0, 8.0, "plain", 0.0, 0.4, "60-100 % reported for koji rooms, by no stage"),
 )

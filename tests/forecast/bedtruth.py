@@ -1,9 +1,10 @@
 """Independent incubations to test the forecast against. Not the forecast's model, and not the simulator's.
 
-Three worlds, each vectorised over seeds (one array element a batch), on a 30 s step:
+Four worlds, each vectorised over seeds (one array element a batch), on a 30 s step:
 
 * `layered`   conduction through layers, evaporation from the top, a spread of germination times, the other
               temperature form (Saucedo), a two-point thermostat that ripples, box air warmed by the bed.
+* `mild`      the same with half the heat: beds that many a box keeps below 40 °C whatever happens.
 * `gompertz`  core and shell, Gompertz-like growth, square-root temperature law, oxygen that runs short in a heap and
               comes back with mixing, a heat mat of fixed power instead of a thermostat, no room probe.
 * `substrate` one lump, substrate-limited growth with death by heat, strong maintenance, a slow thermostat with a
@@ -78,7 +79,15 @@ def _tasks(draw: Draw, variant: int) -> tuple[Any, Any]:
 
 
 def layered(seeds: Any, variant: int) -> list[Batch]:
-    d = Draw(seeds, 101)
+    return _layers("layered", seeds, variant, 1.0)
+
+
+def mild(seeds: Any, variant: int) -> list[Batch]:
+    return _layers("mild", seeds, variant, 0.55)
+
+
+def _layers(world: str, seeds: Any, variant: int, heat_share: float) -> list[Batch]:
+    d = Draw(seeds, 101 if world == "layered" else 111)
     n, layers = len(seeds), 4
     depth = d.uniform(0.030, 0.055)[:, None]
     conductivity = d.uniform(0.30, 0.50)[:, None]
@@ -88,7 +97,7 @@ def layered(seeds: Any, variant: int) -> list[Batch]:
     wet = d.log(0.05, 0.25)
     mass = d.uniform(1.0, 5.0)
     rate = d.uniform(0.21, 0.30)[:, None, None] / 3600
-    heat = d.uniform(0.40, 0.75)[:, None] * 1e6  # J per kg of bed over the whole growth
+    heat = d.uniform(0.40, 0.75)[:, None] * 1e6 * heat_share  # J per kg of bed over the whole growth
     keep = d.log(0.005, 0.02)[:, None] / 3600  # maintenance as a share of the whole heat
     lag_mean, lag_spread = d.uniform(6, 12), d.uniform(0.15, 0.35)
     classes = 5
@@ -151,7 +160,7 @@ def layered(seeds: Any, variant: int) -> list[Batch]:
         probe = probe + (here - probe) * DT_S / lag_probe
         if i % EVERY == 0:
             _keep(out, probe + 0.08 * noise[:, i], air, room, rh * 100, here, x.sum(2).mean(1))
-    return _batches("layered", seeds, out, mix_h, spread_h, 0.0625)
+    return _batches(world, seeds, out, mix_h, spread_h, 0.0625)
 
 
 def gompertz(seeds: Any, variant: int) -> list[Batch]:
@@ -332,7 +341,7 @@ def thermal(seeds: Any, variant: int) -> list[Batch]:
     return _batches("thermal", seeds, out, mix_h, spread_h, 0.0625)
 
 
-WORLDS = {"layered": layered, "gompertz": gompertz, "substrate": substrate}
+WORLDS = {"layered": layered, "mild": mild, "gompertz": gompertz, "substrate": substrate}
 KEPT_OUT = {"textbook": textbook, "thermal": thermal}
 
 

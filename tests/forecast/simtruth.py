@@ -5,10 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from bedtruth import Batch
 
 from kojisim import scenarios
 from kojisim.world import World
+from tests.forecast.bedtruth import Batch
 
 HOURS = 52.0
 

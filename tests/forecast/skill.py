@@ -14,9 +14,9 @@ from typing import Any
 
 import numpy as np
 
-from kojimon.forecast.answers import ForecastSetup
+from kojimon.forecast.answers import ForecastSetup, Prior
 from kojimon.forecast.forecaster import Forecaster
-from kojimon.forecast.prior import Prior, published
+from kojimon.forecast.prior import published
 
 TUNING = range(1000, 1200)
 TEST = range(5000, 5200)

@@ -7,7 +7,6 @@ import sys
 from collections.abc import Iterator
 from io import BytesIO
 
-import bedtruth
 import pytest
 
 from kojimon.forecast.answers import ForecastSetup
@@ -26,6 +25,7 @@ from kojimon.forecast.protocol import (
     decode_request,
     encode,
 )
+from tests.forecast import bedtruth
 
 SETUP = ForecastSetup(members=80)
 

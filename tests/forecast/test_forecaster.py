@@ -7,13 +7,13 @@ from collections.abc import Iterator
 from functools import cache
 from typing import Any
 
-import bedtruth
 import numpy as np
 import pytest
 
 from kojimon.forecast.answers import Forecast, ForecastSetup, from_json, to_json
 from kojimon.forecast.forecaster import Forecaster, Reading
 from kojimon.forecast.prior import published
+from tests.forecast import bedtruth
 
 LIMITS = (38.0, 40.0, 42.0)
 SETUP = ForecastSetup(members=200, harvest_from_h=40.0, harvest_until_h=50.0)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import bedtruth
 import numpy as np
 import pytest
 from msgspec import json, structs
@@ -13,6 +12,7 @@ from kojimon.forecast.answers import ForecastSetup
 from kojimon.forecast.forecaster import Forecaster
 from kojimon.forecast.plausible import DONE_H, PEAK_C, RISE_H, outcomes
 from kojimon.forecast.prior import BOX_PARAMETERS, PARAMETERS, ROW, from_json, inspect, learn, published, to_json
+from tests.forecast import bedtruth
 
 ROOT_MEAN = np.array(published().mean)
 ROOT_COV = np.array(published().cov)

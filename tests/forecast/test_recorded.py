@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import bedtruth
 import numpy as np
 import pytest
 
@@ -11,6 +10,7 @@ from kojimon.forecast.answers import ForecastSetup
 from kojimon.forecast.forecaster import Forecaster
 from kojimon.forecast.prior import published
 from kojimon.forecast.recorded import Recorded, forecasts
+from tests.forecast import bedtruth
 
 SETUP = ForecastSetup(members=80)
 
