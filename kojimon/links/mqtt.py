@@ -315,10 +315,12 @@ class MqttLink(Worker):
     ) -> None:
         asked = self._asked.pop(mid, ())
         failed = tuple(topic for topic, reason in zip(asked, reasons, strict=False) if reason.is_failure)
-        kept = tuple(topic for topic in self._refused if topic not in asked)
-        if failed and not set(failed) <= set(self._refused):
-            self._log.warning("%s: the broker refuses to send us %s; check its access list", self._where, failed)
-        self._refused = kept + failed
+        self._refused = tuple(topic for topic in self._refused if topic not in asked) + failed
+        if self._refused:
+            topics = ", ".join(self._refused)
+            self._down(f"{self._where}: the broker refuses to send us {topics}; check its access list")
+        elif asked:
+            self._well()
 
     def _on_publish(self, client: Client, data: Any, mid: int, reason: ReasonCode, more: Properties | None) -> None:
         self._guard(self._published, mid, reason)

@@ -73,6 +73,10 @@ class Worker:
 
     def _up(self) -> None:
         self._opened += 1
+        self._well()
+
+    def _well(self) -> None:
+        """Nothing is wrong any more."""
         if self._trouble not in ("", "not started"):
             self._log.info("works again")
         self._trouble = ""

@@ -203,6 +203,7 @@ def test_a_refused_subscription_is_told() -> None:
         with running(MqttLink("link", address, "test", ["ok/x", "secret/x"])) as link:
             until(lambda: link.facts()["refused"] == ["secret/x"])
             assert link.connected
+            assert "refuses to send us secret/x" in link.facts()["trouble"]
             done.set()
             thread.join(10)
 
