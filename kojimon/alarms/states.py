@@ -77,9 +77,7 @@ _LEAVES_HIDING = {_S.SHLVD: Signal.UNSHELVE, _S.DSUPR: Signal.UNSUPPRESS, _S.OOS
 _HIDES = {Signal.SHELVE: _S.SHLVD, Signal.SUPPRESS: _S.DSUPR, Signal.OUT: _S.OOSRV}
 
 
-def step(
-    state: AlarmState, signal: Signal, active: bool, latching: bool = False, one_shot: bool = False
-) -> AlarmState:
+def step(state: AlarmState, signal: Signal, active: bool, latching: bool = False, one_shot: bool = False) -> AlarmState:
     """The next state of an alarm.
 
     Args:
