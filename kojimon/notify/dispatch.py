@@ -200,7 +200,8 @@ class Dispatch:
         settled = self._memory.settle(found.settled, look.now_ms)
         if settled:
             self._around.submit(Chunk(settled=dict.fromkeys(settled, look.now_ms)))
-        return self._wait_s(found, look.now_ms)
+        # Asked anew: where time is driven it may have passed the next moment while this one was worked on.
+        return self._wait_s(found, self._around.look().now_ms)
 
     def _keep_warm(self, wanted: bool) -> None:
         """Has the sender that wakes loaded ahead of time: later the card its library lies on may be dead."""

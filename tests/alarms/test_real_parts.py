@@ -77,7 +77,7 @@ def test_a_web_receiver_killed_between_two_calls_is_told_elsewhere_and_gets_the_
         until(lambda: receipts(one, "phone-1") == ["sent"] and receipts(one, "phone-2") == ["sent"])
         receiver.stop()
         heat(one, 2)
-        until(lambda: receipts(one, "phone-2") == ["sent"] * 2 and receipts(one, "phone-1")[-1] == "failed")
+        until(lambda: len(receipts(one, "phone-2")) >= 2 and receipts(one, "phone-1")[-1] == "failed")
         receiver.start()
         one.tick(5)
         until(lambda: receipts(one, "phone-1")[-1] == "sent")
