@@ -25,12 +25,18 @@ OLD_S = 60.0
 Document = Mapping[str, Any]
 
 
-@click.command(epilog=example("kojimon status", "kojimon status --watch", "kojimon status --json"))
+@click.command(epilog=example("kojimon status", "kojimon status --watch", "kojimon status --site"))
 @config_option
 @json_option
 @click.option("--watch", "-w", is_flag=True, help="Stay, and show it anew every few seconds until Ctrl-C.")
-def status(config: str | None, as_json: bool, watch: bool) -> None:
+@click.option("--site", "sites", is_flag=True, help="Every box of every site on the broker, a line each.")
+def status(config: str | None, as_json: bool, watch: bool, sites: bool) -> None:
     """How it stands in one sentence, the one next step, the values and the alarms."""
+    if sites:
+        from kojimon.cli.site import site_status
+
+        site_status(config, as_json, watch)
+        return
     kitchen = open_kitchen(config)
     if as_json:
         screen.print_json(kitchen.state())
