@@ -50,7 +50,7 @@ def draw(sheet: Sheet, style: Style | None = None) -> str:
 
 def told(sheet: Sheet, style: Style) -> str:
     """The sheet in one sentence, for those who do not see it."""
-    parts = [f"{sheet.title}, hour {sheet.from_h:.0f} to {sheet.to_h:.0f}"]
+    parts = [f"{sheet.title}, hour {round(sheet.from_h)} to {round(sheet.to_h)}"]
     for strip, name in ((Strip.KOJI, "koji"), (Strip.AIR, "box air")):
         runs = [run for track in sheet.tracks if track.strip is strip for run in track.runs]
         found = extremes(runs, sheet.from_h, sheet.to_h)

@@ -11,6 +11,8 @@ from kojimon.curve.sheet import Mark, Sheet, Style, Window
 from kojimon.units import show_duration
 
 LINES_MOST = 3
+SIGNS_MOST = 300
+"""Beyond so many marks (an alarm that comes and goes for a night) only those with words get a sign."""
 Place = Callable[[float], float]
 """An hour to its place down the sheet, px."""
 
@@ -34,9 +36,13 @@ def margin(sheet: Sheet, layout: Layout, style: Style) -> str:
     marks = sheet.marks if sheet.now_h is None else (*sheet.marks, Mark(sheet.now_h, "now", "now", rank=-1))
     shown = [mark for mark in marks if sheet.from_h <= mark.hour <= sheet.to_h]
     parts = [_windows(sheet, layout, y_of)]
-    parts += [_lasting(mark, layout, y_of, sheet) for mark in sheet.marks if mark.until_h is not None]
-    parts += [sign(mark.kind, layout.marks.left + layout.marks.width / 2, y_of(mark.hour), mark.tone) for mark in shown]
+    lasting = [mark for mark in sheet.marks if mark.until_h is not None]
+    parts += [_lasting(mark, layout, y_of, sheet) for mark in lasting[:SIGNS_MOST]]
     labels, left_out = place([_label(mark, layout, y_of(mark.hour)) for mark in shown], layout)
+    signed = shown if len(shown) <= SIGNS_MOST else [label.mark for label in labels]
+    parts += [
+        sign(mark.kind, layout.marks.left + layout.marks.width / 2, y_of(mark.hour), mark.tone) for mark in signed
+    ]
     parts += [_words(label, layout, y_of(label.mark.hour)) for label in labels]
     if left_out:
         text = f"+ {left_out} more"
@@ -105,10 +111,15 @@ def place(labels: Sequence[Label], layout: Layout) -> tuple[list[Label], int]:
     Returns:
         The labels placed, in order, and how many were left out.
     """
-    kept = sorted(labels, key=lambda label: label.wanted)
     top, bottom = layout.top - layout.line * 0.5, layout.bottom + layout.line * 0.6
-    while kept and sum(_height(label, layout) for label in kept) > bottom - top:
-        kept.remove(max(kept, key=lambda label: (label.mark.rank, label.wanted)))
+    kept: list[Label] = []
+    room = bottom - top
+    for label in sorted(labels, key=lambda label: (label.mark.rank, label.wanted)):
+        if _height(label, layout) > room:
+            break
+        room -= _height(label, layout)
+        kept.append(label)
+    kept.sort(key=lambda label: label.wanted)
     placed: list[Label] = []
     at = top
     for label in kept:

@@ -281,7 +281,7 @@ class Daemon:
         from kojimon.web.page import with_page
 
         backend = DaemonBackend(self)
-        return with_page(create_app(backend), backend, self.settings.web, self._tcp_doors)
+        return with_page(create_app(backend), backend, self.settings.web, self._tcp_doors, self._stop.is_set)
 
     # -- looking ----------------------------------------------------------------------------------------------------
 

@@ -199,6 +199,11 @@ def css() -> str:
     return (TEMPLATES / "review.css").read_text(encoding="utf-8") + CSS
 
 
+def part(template: str, **content: object) -> str:
+    """A part of a page."""
+    return environment().get_template(template).render(**content)
+
+
 def review_file(report: Report) -> str:
     """The report as one HTML file that needs nothing else."""
     return environment().get_template("review_file.html").render(report=report, css=css())

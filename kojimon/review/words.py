@@ -17,6 +17,8 @@ from kojimon.words import speech as say
 from kojimon.words.speech import QUALITY_WORDS, Speech
 
 HOUR_S: Final = 3600.0
+LISTED_MOST: Final = 40
+"""Alarms listed one by one."""
 
 FAVOURS: Final = (
     "threads of mould and proteases: on steamed rice protease was made best at 30 °C (Narahara and others 1982, "
@@ -259,7 +261,10 @@ def _alarms(review: Review, speech: Speech) -> Table:
         Row("Chattering", (", ".join(alarms.chattering) or "none",), "three calls of one alarm within a minute"),
         Row("Paused, in all", (for_hours(alarms.shelved_ms / 3_600_000),)),
     ]
-    rows += [Row(f"At hour {hour(one.called_ms):.1f}", (alarm_text(one, speech),)) for one in alarms.occurrences]
+    listed = alarms.occurrences[:LISTED_MOST]
+    rows += [Row(f"At hour {hour(one.called_ms):.1f}", (alarm_text(one, speech),)) for one in listed]
+    if len(listed) < len(alarms.occurrences):
+        rows.append(Row("And more", (f"{len(alarms.occurrences) - len(listed)} not listed here",)))
     return Table("Alarms", ("",), tuple(rows), "Counted as in OPC UA part 9 (alarm metrics); rates over ten minutes.")
 
 

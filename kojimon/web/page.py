@@ -44,16 +44,20 @@ Document = Mapping[str, Any]
 Work = Callable[[Request], Response]
 
 
-def with_page(app: Starlette, backend: Backend, web: WebSettings, doors: Sequence[socket.socket] = ()) -> App:
+def with_page(
+    app: Starlette, backend: Backend, web: WebSettings, doors: Sequence[socket.socket] = (),
+    stopping: Callable[[], bool] = lambda: False,
+) -> App:  # fmt: skip
     """The API with the page beside it, behind the checks of the TCP door.
 
     Args:
         app: the API (`web.api.create_app`).
         web: settings of the TCP door.
         doors: its listening sockets, to say where the page is.
+        stopping: whether the daemon ends.
     """
     keys = keys_of(web)
-    page = Page(backend)
+    page = Page(backend, stopping)
     app.router.routes.extend(page.routes())
     app.router.routes.extend(page_batches.routes(page))
     app.router.routes.extend(page_steps.routes(page))
@@ -69,10 +73,10 @@ def with_page(app: Starlette, backend: Backend, web: WebSettings, doors: Sequenc
 class Page:
     """The handlers of the live page; what other pages share."""
 
-    def __init__(self, backend: Backend) -> None:
+    def __init__(self, backend: Backend, stopping: Callable[[], bool]) -> None:
         self.backend = backend
         self.curves = Curves(backend)
-        self._hub = Hub(backend.state)
+        self._hub = Hub(backend.state, stopping)
 
     def routes(self) -> list[Route]:
         """Addresses of the live page."""
@@ -134,15 +138,16 @@ class Page:
         return dict(found)
 
     def told(self, request: Request, document: Document, viewer: Viewer) -> list[str]:
-        """What the act before this page came to: `?told=NUMBER` of its first event and how many."""
+        """What the act before this page came to: `?told=NUMBER` of the first event of it."""
         text = request.query_params.get("told", "")
         if not text.isdigit():
             return []
-        events = self.backend.reader().events(int(text) - 1, limit=5)
+        events = self.backend.reader().events(int(text) - 1, limit=10)
+        act = events[0].data.get("act") if events and events[0].no == int(text) else None
+        own = [event for event in events if act is not None and event.data.get("act") == act]
         return self.sentences(
-            [{name: getattr(event, name) for name in event.__struct_fields__} for event in events[:1]],
-            document, viewer,
-        )  # fmt: skip
+            [{name: getattr(event, name) for name in event.__struct_fields__} for event in own], document, viewer
+        )
 
     def sentences(self, events: Sequence[Mapping[str, Any]], document: Document, viewer: Viewer) -> list[str]:
         """Events in words."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import threading
+from collections import OrderedDict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -10,13 +12,11 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, HTMLResponse, JSONResponse, Response
 from starlette.routing import Route
 
-from kojimon.curve import Style
-from kojimon.errors import UsageError
+from kojimon.errors import KojimonError, UsageError
 from kojimon.model import Act
-from kojimon.review import photos, report
-from kojimon.review.earlier import earlier_of, scores
-from kojimon.review.load import Review, load_review
-from kojimon.review.sheet import speech_of
+from kojimon.review import photos
+from kojimon.review.earlier import scores
+from kojimon.review.render import Question, Rendered, rendered
 from kojimon.web.page_acts import TEXT_MOST
 from kojimon.web.page_shown import batch_lines
 from kojimon.web.page_viewer import Viewer
@@ -25,7 +25,9 @@ if TYPE_CHECKING:
     from kojimon.web.page import Page
 
 COMPARED_MOST = 6
-WIDTH_PX = 720
+KEPT = 8
+"""Reviews kept: some 100 KB each."""
+WAIT_S = 30.0
 
 
 def routes(page: Page) -> list[Route]:
@@ -45,6 +47,8 @@ def routes(page: Page) -> list[Route]:
 class _Batches:
     def __init__(self, page: Page) -> None:
         self._page = page
+        self._kept: OrderedDict[tuple[Question, int, int], Rendered] = OrderedDict()
+        self._lock = threading.Lock()
 
     def all(self, request: Request) -> Response:
         """The list."""
@@ -57,24 +61,19 @@ class _Batches:
     def one(self, request: Request) -> Response:
         """A review as a page."""
         document, viewer = self._page.looked(request)
-        review = self._review(request.path_params["batch"])
+        batch = request.path_params["batch"]
+        made = self._made(viewer, (batch,))
         told = self._page.told(request, document, viewer)
-        shown = self._report(review, viewer, lambda name: f"/photos/{name}")
-        row = review.case.row
-        return self._page.html(
-            "review.html", report=shown, batch=row.id, incubator=row.incubator, told=told, here="batches",
-            zone=viewer.zone,
-        )  # fmt: skip
+        return self._page.html("review.html", made=made, batch=batch, told=told, here="batches", zone=viewer.zone)
 
     def file(self, request: Request) -> Response:
         """The same as a file that needs nothing else."""
         _, viewer = self._page.looked(request)
-        review = self._review(request.path_params["batch"])
-        folder = photos.folder_of(self._journal())
-        html = report.review_file(self._report(review, viewer, report.embedded(folder)))
-        name = "".join(char for char in review.case.row.id if char.isalnum() or char in "-_") or "batch"
+        batch = request.path_params["batch"]
+        made = self._made(viewer, (batch,), form="file")
+        name = "".join(char for char in batch if char.isalnum() or char in "-_") or "batch"
         headers = {"Content-Disposition": f'attachment; filename="{name}.html"', "Cache-Control": "no-store"}
-        return HTMLResponse(html, headers=headers)
+        return HTMLResponse(made.html, headers=headers)
 
     def curve(self, request: Request) -> Response:
         """A batch's curve."""
@@ -82,20 +81,19 @@ class _Batches:
 
         _, viewer = self._page.looked(request)
         batch = request.path_params["batch"]
+        self._known(batch)
         now_h = self._page.curves.case(batch).end_ms / 3_600_000
         return self._page.picture(request, batch, curve_view(request.query_params, now_h), None, viewer)
 
     def compare(self, request: Request) -> Response:
         """Batches side by side: `b` again and again, `align`."""
         _, viewer = self._page.looked(request)
-        names = list(dict.fromkeys(request.query_params.getlist("b")))
+        names = tuple(dict.fromkeys(request.query_params.getlist("b")))
         if not 2 <= len(names) <= COMPARED_MOST:
             raise UsageError(f"tick two to {COMPARED_MOST} batches to lay them side by side")
         align = "warming" if request.query_params.get("align") == "warming" else "spores"
-        reviews = [self._review(name) for name in names]
-        speech = speech_of(reviews[0].case, viewer.fahrenheit, viewer.pounds, viewer.zone)
-        found = report.compare_of(reviews, speech, self._style(viewer), align)
-        return self._page.html("compare.html", found=found, here="batches", zone=viewer.zone)
+        made = self._made(viewer, names, align=align)
+        return self._page.html("compare.html", made=made, here="batches", zone=viewer.zone)
 
     def photo(self, request: Request) -> Response:
         """A photo, as it was sent; browsers are told to take it for nothing else."""
@@ -126,16 +124,30 @@ class _Batches:
     def _journal(self) -> Path:
         return self._page.backend.reader().path
 
-    def _review(self, batch: str) -> Review:
-        reader = self._page.backend.reader()
-        if reader.batch(batch) is None:
+    def _known(self, batch: str) -> None:
+        if self._page.backend.reader().batch(batch) is None:
             raise HTTPException(404, f"there is no batch {batch!r}")
-        return load_review(reader, batch)
 
-    def _style(self, viewer: Viewer) -> Style:
-        return Style(WIDTH_PX, 15.0, viewer.fahrenheit, viewer.zone)
+    def _made(self, viewer: Viewer, batches: tuple[str, ...], form: str = "page", align: str = "spores") -> Rendered:
+        """The review, from what was made before or by a child: one at a time, the others wait for it a while."""
+        for batch in batches:
+            self._known(batch)
+        question = Question(str(self._journal()), batches, form, align, viewer.fahrenheit, viewer.pounds, viewer.zone)
+        reader = self._page.backend.reader()
+        key = (question, reader.last_event(), self._open_until(batches))
+        if not self._lock.acquire(timeout=WAIT_S):
+            raise KojimonError("another review is being made; try again in a moment")
+        try:
+            if key not in self._kept:
+                self._kept[key] = rendered(question)
+                while len(self._kept) > KEPT:
+                    self._kept.popitem(last=False)
+            return self._kept[key]
+        finally:
+            self._lock.release()
 
-    def _report(self, review: Review, viewer: Viewer, image: Any) -> report.Report:
-        speech = speech_of(review.case, viewer.fahrenheit, viewer.pounds, viewer.zone)
-        earlier = earlier_of(self._page.backend.reader(), review.case.row)
-        return report.report_of(review, speech, self._style(viewer), earlier, image)
+    def _open_until(self, batches: tuple[str, ...]) -> int:
+        """How far the journal goes, in minutes, where one of the batches still grows; 0 where all are over."""
+        reader = self._page.backend.reader()
+        rows = [row for row in reader.batches() if row.id in batches]
+        return reader.horizon_ms() // 60_000 if any(row.ended_t_ms is None for row in rows) else 0

@@ -18,6 +18,7 @@ from kojimon.errors import KojimonError
 
 STREAMS_MOST: Final = 8
 EVERY_S: Final = 1.0
+LOOK_S: Final = 0.2
 BEAT_S: Final = 10.0
 """A sign of life so often, so that a page can tell a quiet box from a dead connection."""
 RETRY_MS: Final = 2_000
@@ -33,10 +34,11 @@ class Hub:
 
     Args:
         state: fetches the state document; called in a worker thread.
+        stopping: whether the daemon ends; every stream then ends by itself instead of being cut off.
     """
 
-    def __init__(self, state: Callable[[], Document]) -> None:
-        self._state = state
+    def __init__(self, state: Callable[[], Document], stopping: Callable[[], bool] = lambda: False) -> None:
+        self._state, self._stopping = state, stopping
         self._latest: Document | None = None
         self._number = 0
         self._changed = asyncio.Condition()
@@ -62,7 +64,7 @@ class Hub:
             yield f"retry: {RETRY_MS}\n\n".encode()
             sent: dict[str, str] = {}
             number, beat_s = 0, real_s()
-            while True:
+            while not self._stopping():
                 number, document = await self._next(number)
                 if document is not None:
                     regions = await render(document)
@@ -85,19 +87,28 @@ class Hub:
         """The latest state, once it is another than the one seen; None when nothing came for a while."""
         async with self._changed:
             try:
-                await asyncio.wait_for(self._changed.wait_for(lambda: self._number > seen), BEAT_S / 2)
+                news = self._changed.wait_for(lambda: self._number > seen or self._stopping())
+                await asyncio.wait_for(news, BEAT_S / 2)
             except TimeoutError:
                 return seen, None
-            return self._number, self._latest
+            return (self._number, self._latest) if self._number > seen else (seen, None)
 
     async def _ask(self) -> None:
-        while True:
-            try:
-                document = await run_in_threadpool(self._state)
-            except KojimonError as error:
-                _LOG.warning("the page cannot be kept up to date: %s", error)
-            else:
-                async with self._changed:
-                    self._latest, self._number = document, self._number + 1
-                    self._changed.notify_all()
-            await asyncio.sleep(EVERY_S)
+        due_s = 0.0
+        while not self._stopping():
+            if real_s() >= due_s:
+                due_s = real_s() + EVERY_S
+                await self._fetch()
+            await asyncio.sleep(LOOK_S)
+        async with self._changed:
+            self._changed.notify_all()
+
+    async def _fetch(self) -> None:
+        try:
+            document = await run_in_threadpool(self._state)
+        except KojimonError as error:
+            _LOG.warning("the page cannot be kept up to date: %s", error)
+            return
+        async with self._changed:
+            self._latest, self._number = document, self._number + 1
+            self._changed.notify_all()

@@ -11,7 +11,6 @@ from msgspec import Struct
 
 from kojimon.journal.records import BatchRow
 from kojimon.journal.stamps import Stamps
-from kojimon.review.report import TEMPLATES as REVIEW_TEMPLATES
 from kojimon.schedule.spec import Schedule
 from kojimon.units import show_duration
 from kojimon.web.page_view import TONE_WORDS, Box, View, key_of
@@ -45,11 +44,11 @@ class Timer(Struct, frozen=True):
 
 @lru_cache(maxsize=1)
 def environment() -> Environment:
-    """The page's templates and those of the review; everything put into them is escaped."""
+    """The page's templates; everything put into them is escaped."""
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
     made = Environment(
-        loader=FileSystemLoader([HERE / "templates", REVIEW_TEMPLATES]), autoescape=True, undefined=StrictUndefined,
+        loader=FileSystemLoader(HERE / "templates"), autoescape=True, undefined=StrictUndefined,
         trim_blocks=True, lstrip_blocks=True, auto_reload=False,
     )  # fmt: skip
     made.globals |= {"tone_words": TONE_WORDS, "fresh_key": fresh_key, "version": version(), "told": ()}

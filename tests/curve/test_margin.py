@@ -54,3 +54,13 @@ def test_wrapped_words_fit(text: str, room: float, most: int) -> None:
         assert " ".join(lines).split() == text.split()
     else:
         assert lines[-1].endswith("…") or any(line.endswith("…") for line in lines)
+
+
+def test_a_night_of_chatter_is_drawn_in_no_time() -> None:
+    """Five thousand alarms: the words of a few, a count of the rest, and a picture no larger for it."""
+    from kojimon.curve import draw
+
+    marks = tuple(Mark(n / 200, "alarm", f"Probe {n} silent", "look", n / 200 + 0.002) for n in range(5000))
+    svg = draw(Sheet("x", 0.0, 46.0, marks=marks), STYLE)
+    assert len(svg) < 60_000
+    assert "more</text>" in svg

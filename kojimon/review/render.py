@@ -1,0 +1,113 @@
+"""Reviews made in a process of their own, so that counting half a million readings holds nobody up in the daemon.
+
+One question a process: JSON on standard input, JSON on standard output. `python -m kojimon.review.render`.
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import Final
+
+import msgspec
+from msgspec import Struct
+
+from kojimon.errors import EXIT_USAGE, KojimonError, UsageError
+
+TIMEOUT_S: Final = 120.0
+NICE: Final = 10
+WIDTH_PX: Final = 720
+
+
+class Question(Struct, frozen=True):
+    """What is wanted.
+
+    Attributes:
+        journal: its path.
+        batches: one for a review, several for a comparison.
+        form: `page` (a part of a page) or `file` (stands alone).
+        align: `spores` or `warming`, for a comparison.
+        fahrenheit, pounds, zone: how the reader is spoken to.
+    """
+
+    journal: str
+    batches: tuple[str, ...]
+    form: str = "page"
+    align: str = "spores"
+    fahrenheit: bool = False
+    pounds: bool = False
+    zone: str = "UTC"
+
+
+class Rendered(Struct, frozen=True):
+    """What came of it. `trouble` says in words why nothing did; `usage` whether the question was at fault."""
+
+    html: str = ""
+    title: str = ""
+    incubator: str = ""
+    verdict: bool = False
+    trouble: str = ""
+    usage: bool = False
+
+
+def rendered(question: Question) -> Rendered:
+    """Asks a child process. Raises UsageError and KojimonError in words."""
+    command = [sys.executable, "-m", "kojimon.review.render"]
+    try:
+        done = subprocess.run(
+            command, input=msgspec.json.encode(question), capture_output=True, timeout=TIMEOUT_S, check=True
+        )
+        answer = msgspec.json.decode(done.stdout, type=Rendered)
+    except subprocess.TimeoutExpired:
+        raise KojimonError(
+            f"the review was not made within {TIMEOUT_S:.0f} s; try kojimon review on the machine"
+        ) from None
+    except (OSError, subprocess.CalledProcessError, msgspec.MsgspecError) as error:
+        raise KojimonError(f"the review could not be made: {error}") from error
+    if answer.trouble:
+        raise (UsageError if answer.usage else KojimonError)(answer.trouble)
+    return answer
+
+
+def render(question: Question) -> Rendered:
+    """The review or comparison, made here and now. Raises KojimonError in words."""
+    from kojimon.curve import Style
+    from kojimon.journal.reader import Reader
+    from kojimon.review import report
+    from kojimon.review.earlier import earlier_of
+    from kojimon.review.load import load_review
+    from kojimon.review.photos import folder_of
+    from kojimon.review.sheet import speech_of
+
+    reader = Reader(Path(question.journal))
+    reviews = [load_review(reader, name) for name in question.batches]
+    one = reviews[0]
+    speech = speech_of(one.case, question.fahrenheit, question.pounds, question.zone)
+    style = Style(WIDTH_PX, 15.0, question.fahrenheit, question.zone)
+    alone = question.form == "file"
+    if len(reviews) > 1:
+        found = report.compare_of(reviews, speech, style, question.align)
+        html = report.compare_file(found) if alone else report.part("compare_body.html", found=found)
+        return Rendered(html, found.title)
+    image = report.embedded(folder_of(reader.path)) if alone else (lambda name: f"/photos/{name}")
+    made = report.report_of(one, speech, style, earlier_of(reader, one.case.row), image)
+    html = report.review_file(made) if alone else report.part("review_body.html", report=made)
+    return Rendered(html, made.title, one.case.row.incubator, bool(made.verdict))
+
+
+def main() -> int:
+    """Answers the question on standard input."""
+    os.nice(NICE)
+    question = msgspec.json.decode(sys.stdin.buffer.read(), type=Question)
+    try:
+        answer = render(question)
+    except KojimonError as error:
+        answer = Rendered(trouble=str(error), usage=error.exit_code == EXIT_USAGE)
+    sys.stdout.buffer.write(msgspec.json.encode(answer))
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,82 @@
+"""A real browser (Chromium, headless) and a daemon whose clock the test drives."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+from tests.browser.cook import Cook
+from tests.web.pages import page
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser, BrowserContext, Page
+
+ARTEFACTS = Path(__file__).resolve().parents[2] / "test-artefacts"
+FLAGS = [
+    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+]  # fmt: skip
+WIDTHS = (360, 768, 1440)
+ZONE = "America/Chicago"
+
+
+def chromium() -> str:
+    """Path of the browser: `CHROMIUM`, or Debian's package."""
+    given = os.environ.get("CHROMIUM") or shutil.which("chromium") or "/usr/bin/chromium"
+    if not Path(given).exists():
+        pytest.skip("no Chromium here (Debian: apt-get install chromium; or name one in CHROMIUM)")
+    return given
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as started:
+        found = started.chromium.launch(executable_path=chromium(), args=FLAGS)
+        yield found
+        found.close()
+
+
+@pytest.fixture
+def cook(tmp_path: Path) -> Iterator[Cook]:
+    """A daemon with no batch yet, and hands for its clock and probes."""
+    with page(tmp_path) as door:
+        yield Cook(door)
+
+
+NewPage = Callable[..., "Page"]
+
+
+@pytest.fixture
+def new_page(browser: Browser) -> Iterator[NewPage]:
+    """Makes pages; at the end none of them may have written an error to its console."""
+    contexts: list[BrowserContext] = []
+    said: list[str] = []
+
+    def make(width: int = 360, height: int = 760, **more: Any) -> Page:
+        quiet = more.pop("quiet", ())
+        context = browser.new_context(
+            viewport={"width": width, "height": height}, timezone_id=ZONE, **{"color_scheme": "light", **more}
+        )
+        contexts.append(context)
+        made = context.new_page()
+        made.set_default_timeout(15_000)
+
+        def console(message: Any) -> None:
+            if message.type in ("error", "warning") and not any(text in message.text for text in quiet):
+                said.append(message.text)
+
+        made.on("console", console)
+        made.on("pageerror", lambda error: said.append(str(error)))
+        return made
+
+    yield make
+    for context in contexts:
+        context.close()
+    assert said == []

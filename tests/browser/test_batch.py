@@ -1,0 +1,295 @@
+"""A whole batch from the page at phone width, in a real browser, against the running daemon."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from kojimon.daemon.run import Daemon
+from tests.browser.cook import Cook
+from tests.web.pages import Door
+
+NewPage = Any
+
+
+def said(page: Page, text: str | re.Pattern[str]) -> None:
+    """The page says it, as a message or as what it was told after an act."""
+    expect(page.locator("#toast, .told").filter(has_text=text).first).to_be_visible()
+
+
+def test_a_whole_batch_on_a_phone(cook: Cook, new_page: NewPage) -> None:
+    # The browser itself notes in its console that an act was refused.
+    page: Page = new_page(360, quiet=("409",))
+    cook.feed()
+    page.goto(cook.url)
+    expect(page.locator(".sentence")).to_contain_text("No batch is open")
+
+    page.get_by_role("link", name="Start a batch").click()
+    page.get_by_label("Name of the batch").fill("New Year")
+    page.get_by_label("Dry rice, kg").fill("2,5")
+    page.get_by_role("button", name="Start").click()
+    said(page, "Batch New Year begins with 2.5 kg of rice")
+
+    # The rice is at 37 °C: too hot for the spores. The thermometer says otherwise.
+    cook.offset_k = 6.0
+    cook.feed(0.1)
+    expect(page.locator(".sentence")).to_contain_text("The rice is at")
+    page.get_by_role("button", name="Done now").click()
+    expect(page.get_by_role("alert").filter(has_text="Cool enough?")).to_contain_text("at most 32.2 °C is wanted")
+    page.get_by_label("What a kitchen thermometer shows").fill("31")
+    page.get_by_role("button", name="Done", exact=True).click()
+    said(page, "Yes, 31.0 °C by the kitchen thermometer")
+    cook.offset_k, cook.hour = 0.0, 0.0
+    cook.feed(3.0)
+    expect(page.locator(".where")).to_contain_text("hour 3.0")
+
+    # Twenty hours later the first look is wanted; it was done half an hour ago.
+    cook.feed(21.5)
+    expect(page.locator(".step")).to_contain_text("look, break up and mix")
+    page.get_by_role("link", name="Earlier, or otherwise").click()
+    page.get_by_label("30 min ago").check()
+    page.get_by_role("button", name="Done", exact=True).click()
+    said(page, "Done: look, break up and mix")
+
+    # A note, at the hour.
+    page.get_by_text("Write a note").click()
+    page.get_by_label("What you saw, smelt or did").fill("white specks, sweet smell")
+    page.get_by_role("button", name="Write it down").click()
+    said(page, "white specks, sweet smell")
+
+    # It grows too hot: the alarm comes by itself, and is answered on the phone.
+    cook.feed(6.0)
+    cook.offset_k = 4.0
+    cook.feed(0.5)
+    alarm = page.locator(".alarm.wrong").first
+    expect(alarm).to_be_visible()
+    expect(page.locator(".sentence .badge")).to_have_text("Danger")
+    alarm.get_by_role("button", name="I have seen it").click()
+    expect(alarm).to_contain_text("seen, since")
+    alarm.get_by_role("button", name="Pause for 30 min").click()
+    expect(page.locator(".alarm").first).to_contain_text("paused until")
+    page.get_by_role("button", name="End the pause").first.click()
+    expect(page.locator(".alarm.wrong").first).to_be_visible()
+    cook.offset_k = -5.0
+    cook.feed(1.0)
+    expect(page.locator(".alarm.wrong")).to_have_count(0)
+
+    # A mark is taken back and set again.
+    page.goto(cook.url)
+    page.get_by_role("link", name=re.compile("Correct or take back: Look, break up and mix")).click()
+    page.get_by_role("button", name="Take it back").click()
+    said(page, "Taken back: look, break up and mix")
+
+    cook.feed(12.0)
+    page.goto(f"{cook.url}/harvest/box")
+    expect(page.get_by_text("kojimon cannot tell whether koji is fit to eat").first).to_be_visible()
+    page.get_by_label("Koji got, kg").fill("2.9")
+    page.get_by_role("button", name="Harvested").click()
+    said(page, "Harvested: 2.9 kg of koji")
+    cook.commit()
+
+    page.get_by_role("link", name="Batches").click()
+    page.get_by_role("link", name="New Year").click()
+    expect(page.locator("h1").filter(has_text="Batch New Year")).to_be_visible()
+    page.get_by_role("group", name="Look").get_by_label("5").check()
+    page.get_by_role("group", name="Look").get_by_label("in your words").fill("white to the core")
+    page.get_by_role("button", name="Keep it").click()
+    said(page, "Your verdict: look 5 of 5 (white to the core).")
+    expect(page.locator(".r-verdict")).to_contain_text("white to the core")
+    assert page.evaluate("document.documentElement.scrollWidth") <= 360
+
+
+def test_the_page_moves_by_itself(cook: Cook, new_page: NewPage) -> None:
+    cook.door.act("batch.start", name="first", hour0_ago_s="20")
+    cook.hour = 20.0
+    cook.feed(1.0)
+    cook.commit()
+    page: Page = new_page(360)
+    page.goto(cook.url)
+    page.locator(".sheet[data-drawn]").wait_for()
+    before = page.locator("svg.k-sheet .k-track .k-koji-0").first.get_attribute("d")
+    value = page.locator(".values dd").first.inner_text()
+    page.evaluate("window.stays = 'the same page'")
+    cook.feed(1.0)
+    cook.commit()
+    expect(page.locator(".values dd").first).not_to_have_text(value)
+    expect(page.locator("svg.k-sheet .k-track .k-koji-0").first).not_to_have_attribute(
+        "d", before or "", timeout=40_000
+    )
+    assert page.evaluate("window.stays") == "the same page"
+
+
+def test_a_button_keeps_the_focus_while_the_page_moves(cook: Cook, new_page: NewPage) -> None:
+    cook.door.act("batch.start", name="first", hour0_ago_s="24")
+    cook.hour = 24.0
+    cook.feed(0.2)
+    page: Page = new_page(360)
+    page.goto(cook.url)
+    page.get_by_role("button", name="Done now").focus()
+    text = page.locator(".sentence").inner_text()
+    cook.offset_k = 1.5
+    cook.feed(0.1)
+    expect(page.locator(".sentence")).not_to_have_text(text)
+    assert page.evaluate("document.activeElement.textContent") == "Done now"
+
+
+def test_it_tells_when_nobody_answers_and_comes_back(cook: Cook, new_page: NewPage) -> None:
+    """The daemon ends and another one starts at the same door: the page says so, then goes on by itself."""
+    from msgspec.structs import replace
+
+    from kojimon.settings.spec import WebSettings
+    from tests.daemon.running import running
+
+    cook.door.act("batch.start", name="first", hour0_ago_s="20")
+    cook.feed(0.2)
+    page: Page = new_page(360, quiet=("net::ERR_",))
+    page.goto(cook.url)
+    expect(page.locator(".where")).to_contain_text("batch first")
+    old: Daemon = cook.live.daemon
+    clock, settings = old.clock, replace(old.settings, web=WebSettings(port=cook.door.port))
+    cook.live.end()
+    expect(page.locator("#lost")).to_contain_text("Nobody answers", timeout=30_000)
+    with running(settings, clock) as again:
+        cook.live, cook.door = again, Door(again)
+        cook.offset_k = 3.3
+        cook.feed(0.3)
+        expect(page.locator("#lost")).to_be_hidden(timeout=30_000)
+        expect(page.locator(".values").first).to_contain_text(re.compile(r"34\.\d °C"))
+
+
+def test_several_boxes(tmp_path: Any, new_page: NewPage) -> None:
+    from kojimon.schedule.load import load_schedule
+    from kojimon.settings.spec import Incubator
+    from tests.daemon.sites import HOME_TRAYS
+    from tests.web.pages import page as serve
+
+    schedule = load_schedule(HOME_TRAYS)
+    boxes = (Incubator("box", schedule, "The cellar"), Incubator("attic", schedule, "The attic"))
+    with serve(tmp_path, incubators=boxes) as door:
+        Cook(door).feed()
+        page: Page = new_page(360)
+        page.goto(door.origin)
+        expect(page.locator(".where").filter(has_text="The cellar")).to_be_visible()
+        expect(page.locator(".where").filter(has_text="The attic")).to_be_visible()
+        page.locator("#box-attic").get_by_role("link", name="Start a batch").click()
+        page.get_by_role("button", name="Start").click()
+        said(page, "begins")
+        expect(page.locator("#box-attic .where")).to_contain_text("batch attic-")
+        expect(page.locator("#box-box").get_by_role("link", name="Start a batch")).to_be_visible()
+
+
+def test_without_a_script_everything_can_be_done(cook: Cook, new_page: NewPage) -> None:
+    page: Page = new_page(360, java_script_enabled=False)
+    cook.feed()
+    page.goto(f"{cook.url}/start/box")
+    page.get_by_label("Name of the batch").fill("plain")
+    page.get_by_role("button", name="Start").click()
+    expect(page.locator(".told")).to_contain_text("Batch plain begins")
+    page.goto(f"{cook.url}/step/box/inoculate")
+    page.get_by_role("button", name="Done", exact=True).click()
+    expect(page.locator(".told").first).to_contain_text("Done: sprinkle the spores")
+    cook.feed(1.0)
+    cook.commit()
+    page.goto(cook.url)
+    shown = page.locator("noscript img, .sheet img")
+    assert shown.count() == 1
+    page.goto(f"{cook.url}/discard/box")
+    page.get_by_label("Why").fill("only a trial")
+    page.get_by_role("button", name="Throw it away").click()
+    expect(page.locator(".told")).to_contain_text("Thrown away: only a trial")
+
+
+def test_the_kitchen_timer_before_the_spores(cook: Cook, new_page: NewPage) -> None:
+    cook.feed()
+    cook.door.act("batch.start", name="first")
+    page: Page = new_page(360)
+    page.goto(cook.url)
+    steam = page.locator(".timer li").filter(has_text="Steam the rice")
+    steam.get_by_role("button", name="Begin").click()
+    expect(steam.locator(".left")).to_be_visible()
+    expect(steam.locator(".left")).to_have_text(re.compile(r"00:2[45]:\d\d|00:25:00"))
+    page.get_by_role("button", name="Ring when time is up").click()
+    expect(page.get_by_role("button", name="It rings when time is up")).to_have_attribute("aria-pressed", "true")
+
+
+@pytest.mark.parametrize("how", ["mouse", "keyboard", "touch"])
+def test_the_curve_can_be_read(cook: Cook, new_page: NewPage, how: str) -> None:
+    cook.door.act("batch.start", name="first", hour0_ago_s="10")
+    cook.hour = 10.0
+    cook.feed(3.0)
+    cook.commit()
+    page: Page = new_page(360, has_touch=how == "touch")
+    page.goto(cook.url)
+    sheet = page.locator(".sheet[data-drawn]")
+    sheet.wait_for()
+    sheet.scroll_into_view_if_needed()
+    y = page.evaluate(
+        """() => { const svg = document.querySelector('svg.k-sheet'); const box = svg.getBoundingClientRect();
+           const d = svg.dataset; return (Number(d.top) + (12 - Number(d.from)) * Number(d.perHour)) * box.height
+           / svg.viewBox.baseVal.height; }"""
+    )
+    if how == "mouse":
+        sheet.hover(position={"x": 120, "y": y})
+    elif how == "touch":
+        sheet.tap(position={"x": 120, "y": y})
+    else:
+        sheet.focus()
+        page.keyboard.press("Home")
+        for _ in range(48):
+            page.keyboard.press("ArrowDown")
+    reading = page.locator(".reading")
+    expect(reading).to_have_text(re.compile(r"Hour 1[12]\.\d: top tray 3\d\.\d °C, .*box air 30\.\d °C.*humidity 85 %"))
+    assert "top tray" in (sheet.get_attribute("aria-valuetext") or "")
+    page.get_by_role("button", name="6 h").click()
+    expect(page.get_by_role("button", name="6 h")).to_have_attribute("aria-pressed", "true")
+    expect(page.locator("svg.k-sheet")).to_have_attribute("data-from", re.compile(r"^[6-9]"))
+
+
+def test_a_photo_from_the_phone(cook: Cook, new_page: NewPage) -> None:
+    cook.feed()
+    cook.door.act("batch.start", name="first")
+    page: Page = new_page(360)
+    page.goto(cook.url)
+    picture = page.screenshot()
+    page.get_by_text("Write a note").click()
+    page.get_by_label("A photo").set_input_files({"name": "x.png", "mimeType": "image/png", "buffer": picture})
+    page.get_by_label("What it shows").fill("the mat")
+    page.get_by_role("button", name="Keep the photo").click()
+    said(page, "The photo is kept.")
+    note = cook.live.client.get("/v1/events", kinds="note")["events"][-1]
+    shown = page.request.get(f"{cook.url}/photos/{note['data']['photo']}")
+    assert shown.body() == picture and note["data"]["text"] == "the mat"
+
+
+def test_fahrenheit_and_the_viewers_zone(cook: Cook, new_page: NewPage) -> None:
+    cook.feed()
+    page: Page = new_page(360)
+    page.goto(cook.url)
+    # The site lives in UTC; the browser in Chicago: its zone is taken over at the first visit.
+    expect(page.get_by_label("Time zone")).to_have_value("America/Chicago")
+    page.get_by_label("Unit").select_option("°F")
+    page.get_by_role("button", name="Keep", exact=True).click()
+    expect(page.locator(".values").first).to_contain_text("°F")
+
+
+def test_a_phone_is_let_in_by_a_link_good_once(tmp_path: Any, new_page: NewPage) -> None:
+    from tests.web.pages import page as serve
+
+    with serve(tmp_path, token=True) as door:
+        code = door.live.client.post("/v1/page", {})["code"]
+        page: Page = new_page(360, quiet=("net::ERR_",))
+        seen: list[str] = []
+        page.on("request", lambda request: seen.append(request.url))
+        page.goto(f"{door.origin}/enter#{code}")
+        expect(page.locator(".sentence")).to_be_visible()
+        assert not any(code in url for url in seen if "#" not in url) and code not in page.url
+        assert page.evaluate("document.cookie").find("kojimon=") < 0
+        other: Page = new_page(360, quiet=("403",))
+        other.goto(door.origin)
+        assert other.url.endswith("/enter")
+        other.get_by_label("Code or token").fill(code)
+        other.get_by_role("button", name="Come in").click()
+        expect(other.get_by_role("alert").filter(has_text="neither a code")).to_be_visible()
