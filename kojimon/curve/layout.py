@@ -72,7 +72,8 @@ def arrange(sheet: Sheet, style: Style, legend_px: float) -> Layout:
     hours = Column(0, (2.9 if narrow else 3.4) * font)
     clock = Column(hours.right, (3.5 if narrow else 6.0) * font if sheet.seams else 0)
     lane, sign = (7.0, 12.0) if narrow else (10.0, 16.0)
-    words_px = max(74.0, style.width_px * (0.225 if narrow else 0.31))
+    told = bool(sheet.marks or sheet.windows or sheet.now_h is not None)
+    words_px = max(74.0, style.width_px * (0.225 if narrow else 0.31)) if told else 0.0
     strips = strips_of(sheet)
     right = style.width_px - words_px - sign - lane - gap
     room = right - clock.right - gap * len(strips)

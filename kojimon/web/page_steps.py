@@ -99,7 +99,7 @@ def _task(page: Page, request: Request, name: str, said: str, box_name: str = ""
         heading=f"{task['label']}{trade}", refused=said or _refusal(page, request, viewer, document),
         window=words.window_of(task, speech, document["t_ms"], now), gate=gate_words(gate, speech) if gate else "",
         fields=fields, ask_when=True, ask_yield=harvest, button="Harvested" if harvest else "Done",
-        cautions=[*task.get("cautions", ()), *(CAUTIONS if harvest else ())], advice=task.get("advice", ()),
+        cautions=task.get("cautions") or (CAUTIONS if harvest else ()), advice=task.get("advice", ()),
     )  # fmt: skip
 
 

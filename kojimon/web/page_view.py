@@ -292,7 +292,7 @@ def _buttons(alarm: Document) -> Iterator[Button]:
     again = f"{alarm['key']}#{alarm['occurrence']}.{alarm['calls']}.{state}"
     own = {"key": str(alarm["key"]), "occurrence": str(alarm["occurrence"]), "idempotency": again}
     if state in ("UNACK", "RTNUN", "LATCH-UNACK"):
-        yield Button("I have seen it", "alarm.acknowledge", own, first=True)
+        yield Button("I have seen it", "alarm.acknowledge", own, first=state == "UNACK")
     if state in ("UNACK", "ACKED"):
         yield Button("It is dealt with", "alarm.confirm", own, first=state == "ACKED")
         for minutes in PAUSES_MIN:
