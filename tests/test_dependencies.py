@@ -1,0 +1,31 @@
+"""Every library has its reason: the table of DEVELOPERS.md and pyproject.toml name the same ones."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[1]
+
+
+def asked_for() -> set[str]:
+    """Names of what pyproject.toml wants installed."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    return {re.split(r"[<>=\[; ]", line, maxsplit=1)[0].lower() for line in project["dependencies"]}
+
+
+def explained() -> dict[str, str]:
+    """Library -> its reason, from the section "Dependencies"."""
+    section = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").split("## Dependencies", 1)[1].split("\n## ", 1)[0]
+    rows = [[cell.strip() for cell in line.strip("|").split("|")] for line in section.splitlines() if line[:1] == "|"]
+    found: dict[str, str] = {}
+    for names, _, reason in rows[2:]:
+        found |= dict.fromkeys(re.sub(r" \(child\)", "", names).lower().split(", "), reason)
+    return found
+
+
+def test_each_library_has_its_reason() -> None:
+    reasons = explained()
+    assert set(reasons) == asked_for()
+    assert all(len(reason) > 5 for reason in reasons.values())
