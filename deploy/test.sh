@@ -20,8 +20,6 @@ want openssl openssl
 want mkfs.ext4 e2fsprogs
 want chromium chromium
 want shellcheck shellcheck
-want systemd-analyze systemd
-want fc-list fontconfig
 if [ -n "$need" ]; then
     if [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then
         echo "installing:$need"
