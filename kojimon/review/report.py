@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from kojimon.curve import CSS, Earlier, Sheet, Strip, Style, Track, draw
 from kojimon.review import compare as beside
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
 
 TEMPLATES: Final = Path(__file__).parent / "templates"
 WIDTH_PX: Final = 700
+NARROW_PX: Final = 336
 HOUR_MS: Final = 3_600_000
 
 CAUTIONS: Final = (
@@ -52,6 +54,7 @@ class Report(Struct, frozen=True):
     lead: tuple[str, ...]
     about: str
     svg: str
+    svg_narrow: str
     since: str
     zone: str
     clock_sure: bool
@@ -75,6 +78,7 @@ class Comparison(Struct, frozen=True):
     about: str
     told: tuple[Told, ...]
     svg: str
+    svg_narrow: str
     since: str
     table: Table
 
@@ -109,6 +113,7 @@ def report_of(
         lead=tuple(lead(review, speech)),
         about=f"{case.schedule.label if case.schedule else case.row.schedule}; begun {begun}; batch {case.row.id}",
         svg=draw(sheet, style),
+        svg_narrow=draw(sheet, narrow(style)),
         since="the spores" if case.inoculated else "the start",
         zone=speech.zone,
         clock_sure=sheet.clock_sure,
@@ -119,6 +124,11 @@ def report_of(
         ),
         verdict=tuple(_verdict(review)),
     )
+
+
+def narrow(style: Style) -> Style:
+    """The style for a phone: the same sheet drawn for its width, not shrunk to it."""
+    return replace(style, width_px=NARROW_PX, per_hour_px=min(style.per_hour_px, 14.0))
 
 
 def _moment(utc_ms: int, speech: Speech) -> str:
@@ -162,6 +172,7 @@ def compare_of(reviews: Sequence[Review], speech: Speech, style: Style, align: s
             for side in others
         ),
         svg=draw(_overlaid(found, since), style),
+        svg_narrow=draw(_overlaid(found, since), narrow(style)),
         since=since,
         table=beside.table(found, speech, align),
     )
