@@ -347,7 +347,9 @@ def position(db: sqlite3.Connection, t_ms: int) -> int:
 
     Engine time never falls along seq, so halving finds it without an index.
     """
-    low, high = db.execute("SELECT coalesce(min(seq), 1), coalesce(max(seq), 0) + 1 FROM reading").fetchone()
+    # Two queries: SQLite finds a lone min or max at the end of the tree, but reads the whole table for both at once.
+    (low,) = db.execute("SELECT coalesce(min(seq), 1) FROM reading").fetchone()
+    (high,) = db.execute("SELECT coalesce(max(seq), 0) + 1 FROM reading").fetchone()
     while low < high:
         middle = (low + high) // 2
         row = db.execute("SELECT seq, t_ms FROM reading WHERE seq >= ? ORDER BY seq LIMIT 1", (middle,)).fetchone()
