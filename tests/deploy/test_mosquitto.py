@@ -244,11 +244,13 @@ def test_what_comes_while_kojimon_is_away_waits_for_it(house: House) -> None:
     away.listen("probes/home/#")
     away.close()
     probes = house.client("home-cellar-probes")
+    topic = "probes/home/cellar/queued"  # other tests speak on the others
     for number in range(5000):
-        probes._client.publish("probes/home/cellar/koji", f"{number}", 1)
-    probes.put("probes/home/cellar/koji", b"last")
+        probes._client.publish(topic, f"{number}", 1)
+    probes.put(topic, b"last")
     back = house.client("home", name="kojimon-home")
-    found = [payload for _, payload in iter(lambda: back.heard.get(timeout=20), ("probes/home/cellar/koji", b"last"))]
+    heard = iter(lambda: back.heard.get(timeout=20), (topic, b"last"))
+    found = [payload for where, payload in heard if where == topic]
     assert found == [f"{number}".encode() for number in range(5000)]
     probes.close()
     back.close()
