@@ -116,7 +116,7 @@ build() { # FOLDER
     python=$(find_python_behind runuser -u kojimon --)
     say "Making the program in $1 (a few minutes on a small Pi) ..."
     "$python" -m venv "$1"
-    set -- "$1" --quiet --disable-pip-version-check --no-warn-script-location --prefer-binary
+    set -- "$1" --quiet --disable-pip-version-check --no-warn-script-location --prefer-binary --use-pep517
     if [ -n "$wheels" ]; then set -- "$@" --no-index --find-links "$wheels"; fi
     next_folder=$1
     shift
@@ -216,8 +216,8 @@ surround() {
     fi
     if place "$here/deploy/journald.conf" $limits; then service try-restart systemd-journald; fi
     if place "$here/deploy/kojimon.rules" $rules && running_systemd && command -v udevadm >/dev/null; then
-        udevadm control --reload
-        udevadm trigger --subsystem-match=tty --action=change
+        # Without udev's own service (a container) there is nothing to tell.
+        { udevadm control --reload && udevadm trigger --subsystem-match=tty --action=change; } 2>/dev/null || true
     fi
 }
 

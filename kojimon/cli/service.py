@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import subprocess
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -46,8 +47,11 @@ def hand_over(target: Path) -> None:
         ) from error
 
 
-def begin(client: Client) -> bool:
+def begin(find: Callable[[], Client]) -> bool:
     """Enables the service and starts it anew; waits until it answers. False without systemd: a chroot, a container.
+
+    Args:
+        find: looks where the daemon's socket is: the service's is there only once it runs.
 
     Raises KojimonError when it does not start; its own words are in the system log.
     """
@@ -59,7 +63,7 @@ def begin(client: Client) -> bool:
         if done.returncode:
             raise KojimonError(f"systemctl {' '.join(words)}: {done.stderr.strip()}\nSee: journalctl -u {NAME}")
     end_s = real_s() + READY_S
-    while not client.running():
+    while not find().running():
         if real_s() > end_s:
             raise KojimonError(f"The service does not answer within {READY_S:.0f} s. See: journalctl -u {NAME}")
         wait_s(0.5)

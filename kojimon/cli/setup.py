@@ -96,7 +96,7 @@ def setup(
     serves = service.for_service() and target == default_file()
     if serves:
         service.hand_over(target)
-    if not no_test and (not serves or service.begin(client_of(settings))):
+    if not no_test and (not serves or service.begin(lambda: client_of(settings))):
         _test_alarm(settings)
     _what_next(target, serves)
 
