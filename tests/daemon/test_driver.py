@@ -75,7 +75,7 @@ def test_the_engine_has_run_when_the_answer_comes(tmp_path: Path) -> None:
         assert one.client.get("/v1/state")["incubators"][0]["places"][0]["hottest"]["value"] == 31.0
         line.ask({"begin": WALL_MS + 600_000})
         answer = line.ask({"end": WALL_MS + 600_000})
-        silent = one.client.get("/v1/events", kinds="alarm")["events"]
+        silent = until(lambda: one.client.get("/v1/events", kinds="alarm")["events"])  # once they are stored
         assert answer["events"] >= len(silent) > 0
         assert {event["key"] for event in silent} >= {"silent/bed"}
 
