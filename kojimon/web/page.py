@@ -24,7 +24,7 @@ from kojimon.curve import CSS
 from kojimon.errors import EXIT_USAGE, KojimonError, RefusedError
 from kojimon.settings.spec import WebSettings
 from kojimon.web import page_batches, page_enter, page_metrics, page_openapi, page_steps
-from kojimon.web.access import Access, App, addresses, keys_of
+from kojimon.web.access import Access, App, addresses, cookie_of, keys_of
 from kojimon.web.api import Backend
 from kojimon.web.page_acts import act_of, fields_of
 from kojimon.web.page_curve import Curves, View
@@ -36,6 +36,8 @@ from kojimon.web.page_view import view_of
 from kojimon.web.page_viewer import Viewer, preference_cookies, viewer_of
 from kojimon.words.events import Teller
 
+FIRST_WIDTH_PX, FIRST_HEIGHT_PX = 336, 660.0
+"""Of a curve before the screen is known: a phone of 360 px."""
 LONG: Final = "public, max-age=31536000, immutable"
 PICTURE_POLICY: Final = "default-src 'none'; style-src 'unsafe-inline'; sandbox"
 """For a curve that stands alone: it carries its style sheet along and nothing else."""
@@ -58,6 +60,7 @@ def with_page(
     """
     keys = keys_of(web)
     page = Page(backend, stopping)
+    page.curves.warm()
     app.router.routes.extend(page.routes())
     app.router.routes.extend(page_batches.routes(page))
     app.router.routes.extend(page_steps.routes(page))
@@ -188,6 +191,7 @@ class Page:
             view=shown,
             timers=self.timers(shown, document, viewer),
             curves=self.versions(document),
+            sheets=self._sheets(document, viewer, request, only),
             told=self.told(request, document, viewer),
             here="now",
             zone=viewer.zone,
@@ -197,6 +201,17 @@ class Page:
             who="" if viewer.who == "page" else viewer.who,
             can_leave=bool(request.scope.get("kojimon.known")),
         )
+
+    def _sheets(self, document: Document, viewer: Viewer, request: Request, only: str) -> dict[str, str]:
+        """The curves as part of the page itself where they are at hand: no second question, and no script needed."""
+        width = cookie_of(request.headers.get("cookie", ""), "width")
+        wanted = View(int(width) if width.isdigit() and len(width) < 5 else FIRST_WIDTH_PX, FIRST_HEIGHT_PX)
+        found: dict[str, str] = {}
+        for box in document["incubators"]:
+            row = self.curves.row(box["name"]) if only in ("", box["name"]) else None
+            if row is not None and self.curves.ready(row.id):
+                found[box["name"]] = self.curves.svg(row.id, wanted, box, viewer.units())[0]
+        return found
 
     def _regions(self, document: Document, viewer: Viewer, only: str) -> dict[str, str]:
         shown = view_of(document, viewer.speech(document))

@@ -12,7 +12,9 @@ from collections import OrderedDict
 from collections.abc import Mapping
 from typing import Any, Final, Protocol
 
+from kojimon import logs
 from kojimon.curve import Earlier, Fan, Sheet, Style, Window, draw
+from kojimon.errors import KojimonError
 from kojimon.journal.reader import Reader
 from kojimon.journal.records import BatchRow
 from kojimon.review.earlier import earlier_of
@@ -20,6 +22,7 @@ from kojimon.review.load import Case, load_case
 from kojimon.review.minutes import Minute, joined, read_minutes
 from kojimon.review.sheet import sheet_of, speech_of
 
+_LOG = logs.get("web")
 KEPT: Final = 4
 """Batches whose minutes are kept: some 12,000 minutes each, a few MB in all."""
 AHEAD_H: Final = 4.0
@@ -78,6 +81,23 @@ class Curves:
         """The open batch of an incubator, else its latest."""
         rows = self._source.reader().batches(incubator)
         return next((row for row in reversed(rows) if row.ended_t_ms is None), rows[-1] if rows else None)
+
+    def warm(self) -> None:
+        """Reads the open batches in a thread of its own, so that the first page after a start need not wait for it."""
+        threading.Thread(target=self._warm, name="curves", daemon=True).start()
+
+    def _warm(self) -> None:
+        try:
+            for row in self._source.reader().batches():
+                if row.ended_t_ms is None:
+                    self.case(row.id)
+        except KojimonError as error:
+            _LOG.warning("the curves could not be read ahead: %s", error)
+
+    def ready(self, batch: str) -> bool:
+        """Whether a curve of the batch costs no more than the drawing."""
+        kept = self._kept.get(batch)
+        return kept is not None and kept.next_seq > 0
 
     def case(self, batch: str) -> Case:
         """A batch as the journal has it now. Raises UsageError when there is none of that id."""

@@ -81,7 +81,11 @@ def regions(
         only: of this incubator only; "" for all.
     """
     parts: Any = environment().get_template("parts.html").module
-    found = {"site": str(parts.alarms("", view.alarms)), "clock": f"It is {view.now} in {_escaped(view.zone)}."}
+    found = {
+        "site": str(parts.alarms("", view.alarms)),
+        "brief": str(parts.brief(view.alarms)),
+        "clock": f"It is {view.now} in {_escaped(view.zone)}.",
+    }
     for box in view.boxes:
         if only and box.name != only:
             continue

@@ -123,5 +123,5 @@ def test_viewers_do_not_hold_up_the_end(tmp_path: Path) -> None:
 def test_only_one_box_where_only_one_is_asked_for(door: Door) -> None:
     one = Stream(door, "?box=other")
     _, regions = next(one.events())
-    assert set(regions) == {"site", "clock"}
+    assert set(regions) == {"site", "brief", "clock"}
     one.close()
