@@ -94,9 +94,10 @@ def lock_holder(journal: Path) -> str:
 
 def _despite(error: ConfigurationError, path: Path) -> Kitchen:
     """A bad file must not keep anybody from a daemon that runs on the last good settings."""
+    from kojimon.cli import service
     from kojimon.daemon.lastgood import kept
 
-    last = kept(path)
+    last = kept(path) or kept(path, service.STATE)
     if last is not None and (client := client_of(last)).running():
         screen.say(f"{path} has faults (kojimon check); the daemon goes on with what it had.", "look", error=True)
         return LiveKitchen(client)

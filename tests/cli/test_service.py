@@ -7,8 +7,11 @@ import stat
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
 from kojimon.cli import opening, service, setup
+from kojimon.cli.main import cli
+from kojimon.daemon import keep
 from kojimon.errors import KojimonError, UsageError
 from kojimon.settings.secrets import credential, read_secret
 from kojimon.settings.spec import Secret
@@ -90,6 +93,19 @@ def test_the_settings_are_handed_to_the_service_alone(installed: Path, monkeypat
     monkeypatch.setattr(service, "NAME", "nobody-has-this-group")
     with pytest.raises(KojimonError, match=r"Run deploy/install\.sh again"):
         service.hand_over(target)
+
+
+def test_a_bad_edit_keeps_nobody_from_the_service_that_runs_on(installed: Path) -> None:
+    """The service keeps its last good settings in its own state folder, not in the person's."""
+    config = installed / "etc" / "kojimon.yaml"
+    config.write_text("site: home\nsurprise: 1\n")
+    settings = broker_site(installed)
+    keep(settings, config, service.STATE)
+    with running(settings):
+        seen = CliRunner().invoke(cli, ["status", "--config", str(config)])
+        assert seen.exit_code == 0 and "the daemon goes on with what it had" in seen.output
+    gone = CliRunner().invoke(cli, ["status", "--config", str(config)])
+    assert gone.exit_code == 2 and "surprise" in gone.output
 
 
 def fake_systemctl(folder: Path, text: str) -> None:
