@@ -21,6 +21,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
+from tests.deploy.root import INSIDE, root_or_skip
 from tests.parts.broker import MOSQUITTO, free_port
 from tests.parts.wait import until
 
@@ -294,3 +295,41 @@ def test_the_sample_is_what_is_written(tmp_path: Path) -> None:
 def test_wrong_use_is_said_and_nothing_is_made(tmp_path: Path, words: tuple[str, ...], text: str) -> None:
     done = make(tmp_path / "keys", *words, good=False)
     assert done.returncode == 1 and text in done.stderr and not (tmp_path / "keys").exists()
+
+
+ON_THE_SYSTEM = """
+set -eu
+mkdir -p /run/mosquitto && chown mosquitto: /run/mosquitto
+mkdir -p /var/lib/mosquitto && chown mosquitto: /var/lib/mosquitto
+sh {inside}/deploy/mosquitto/make.sh --host 127.0.0.1 home cellar
+stat -c '%U:%G %a %n' /etc/mosquitto/kojimon/*
+unshare --net sh -c '
+    keys=/etc/mosquitto/kojimon
+    word() { sed -n "s/^$1://p" $keys/users.txt; }
+    ip link set lo up
+    mosquitto -c /etc/mosquitto/mosquitto.conf -d
+    for turn in 1 2 3 4 5 6 7 8 9; do
+        if mosquitto_sub -h 127.0.0.1 -u view -P "$(word view)" -t x -E; then break; fi
+    done
+    mosquitto_pub -h 127.0.0.1 -p 8883 --cafile $keys/ca.pem -u home -P "$(word home)" \\
+        -t kojimon/home/status -m online && echo let in
+    mosquitto_pub -h 127.0.0.1 -u home -P wrong -t kojimon/home/status -m online || echo kept out
+    kill "$(cat /run/mosquitto/mosquitto.pid)"
+'
+"""
+
+
+@pytest.mark.slow
+def test_on_the_system_itself_the_broker_can_read_what_it_needs_and_no_more(tmp_path: Path) -> None:
+    """Debian's own settings and user, the shipped ones beside them, in a root and a network of their own."""
+    if shutil.which("ip") is None or not Path("/etc/mosquitto/mosquitto.conf").exists():
+        pytest.skip("no ip, or no mosquitto installed as Debian does it")
+    root = root_or_skip(tmp_path / "root")
+    done = root.run("sh", "-c", ON_THE_SYSTEM.format(inside=INSIDE))
+    lines = done.stdout.splitlines()
+    assert "let in" in lines and "kept out" in lines and "Now: sudo systemctl restart mosquitto" in lines
+    modes = {line.rsplit("/", 1)[1]: line.split()[:2] for line in lines if line.startswith("root:")}
+    assert modes["passwords"] == modes["acl"] == modes["server.key"] == ["root:mosquitto", "640"]
+    assert modes["users.txt"] == modes["ca.key"] == ["root:root", "600"]
+    assert modes["ca.pem"] == ["root:root", "644"]
+    shutil.rmtree(root.folder)
