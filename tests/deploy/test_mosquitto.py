@@ -301,7 +301,7 @@ ON_THE_SYSTEM = """
 set -eu
 mkdir -p /run/mosquitto && chown mosquitto: /run/mosquitto
 mkdir -p /var/lib/mosquitto && chown mosquitto: /var/lib/mosquitto
-sh {inside}/deploy/mosquitto/make.sh --host 127.0.0.1 home cellar
+sh INSIDE/deploy/mosquitto/make.sh --host 127.0.0.1 home cellar
 stat -c '%U:%G %a %n' /etc/mosquitto/kojimon/*
 unshare --net sh -c '
     keys=/etc/mosquitto/kojimon
@@ -325,7 +325,7 @@ def test_on_the_system_itself_the_broker_can_read_what_it_needs_and_no_more(tmp_
     if shutil.which("ip") is None or not Path("/etc/mosquitto/mosquitto.conf").exists():
         pytest.skip("no ip, or no mosquitto installed as Debian does it")
     root = root_or_skip(tmp_path / "root")
-    done = root.run("sh", "-c", ON_THE_SYSTEM.format(inside=INSIDE))
+    done = root.run("sh", "-c", ON_THE_SYSTEM.replace("INSIDE", INSIDE))
     lines = done.stdout.splitlines()
     assert "let in" in lines and "kept out" in lines and "Now: sudo systemctl restart mosquitto" in lines
     modes = {line.rsplit("/", 1)[1]: line.split()[:2] for line in lines if line.startswith("root:")}
