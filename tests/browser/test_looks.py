@@ -110,13 +110,13 @@ def test_axe_finds_nothing(kitchen: Kitchen, new_page: NewPage, name: str, schem
 
 def test_the_first_screen_says_what_matters(kitchen: Kitchen, new_page: NewPage) -> None:
     """On a phone without scrolling: the state, the hottest and coldest tray, the next step, a button."""
-    page: Page = new_page(360, 780)
+    page: Page = new_page(360, 760)
     opened(kitchen, page, "now")
     box = page.locator("#box-box")
     for part in (box.locator(".sentence"), box.locator(".values .big").first, box.locator(".window").first,
                  box.get_by_role("button", name="I have seen it").first):  # fmt: skip
         rect = part.bounding_box()
-        assert rect is not None and rect["y"] + rect["height"] <= 780, part
+        assert rect is not None and rect["y"] + rect["height"] <= 760, part
     size = box.locator(".sentence").evaluate("node => parseFloat(getComputedStyle(node).fontSize)")
     assert size >= 24
 
