@@ -16,11 +16,13 @@ def asked_for() -> set[str]:
 
 
 def explained() -> dict[str, str]:
-    """Library -> its reason, from the section "Dependencies"."""
+    """Library -> its reason, from the section "Dependencies", without those marked optional or for tests."""
     section = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").split("## Dependencies", 1)[1].split("\n## ", 1)[0]
     rows = [[cell.strip() for cell in line.strip("|").split("|")] for line in section.splitlines() if line[:1] == "|"]
     found: dict[str, str] = {}
     for names, _, reason in rows[2:]:
+        if re.search(r"\((optional|tests)", names):
+            continue
         found |= dict.fromkeys(re.sub(r" \(child\)", "", names).lower().split(", "), reason)
     return found
 
