@@ -3,6 +3,8 @@
 #
 #   --root DIR     into the file system at DIR instead (a card being prepared, a container), by way of chroot
 #   --wheels DIR   take every package from this folder, nothing from the network
+#   --parts LIST   of the heavy parts only these: forecast,mirror,modbus,services (that is mail, push, chat, SMS);
+#                  "none" or "all". Without it: as installed, all the first time
 #   --no-start     start nothing
 #   --uninstall    take program and service away; settings, data and user stay, and it is said where
 #
@@ -11,7 +13,7 @@
 set -eu
 
 here=$(cd "$(dirname "$0")/.." && pwd)
-root="" wheels="" start=yes uninstall=no changed=no
+root="" wheels="" parts="" start=yes uninstall=no changed=no
 program=/opt/kojimon config=/etc/kojimon state=/var/lib/kojimon
 unit=/etc/systemd/system/kojimon.service
 rules=/etc/udev/rules.d/70-kojimon.rules
@@ -28,7 +30,7 @@ fail() {
 }
 
 usage() {
-    sed -n '2,10s/^# \{0,1\}//p' "$0"
+    sed -n '2,13s/^# \{0,1\}//p' "$0"
     exit "$1"
 }
 
@@ -37,6 +39,17 @@ while [ $# -gt 0 ]; do
         --root | --wheels)
             if [ $# -lt 2 ] || [ ! -d "$2" ]; then fail "$1 wants a folder that is there, not \"${2:-}\""; fi
             if [ "$1" = --root ]; then root=$(cd "$2" && pwd); else wheels=$(cd "$2" && pwd); fi
+            shift
+            ;;
+        --parts)
+            parts=${2:-}
+            case $parts in
+                all | none) rest="" ;;
+                *) rest=$(printf '%s,' "$parts" | sed -E 's/(forecast|mirror|modbus|services),//g') ;;
+            esac
+            if [ -z "$parts" ] || [ -n "$rest" ]; then
+                fail "--parts wants all, none, or some of forecast,mirror,modbus,services, not \"$parts\""
+            fi
             shift
             ;;
         --no-start) start=no ;;
@@ -65,6 +78,7 @@ into_root() {
     copy_source "$copy"
     set -- --no-start
     if [ "$uninstall" = yes ]; then set -- "$@" --uninstall; fi
+    if [ -n "$parts" ]; then set -- "$@" --parts "$parts"; fi
     if [ -n "$wheels" ]; then
         cp -R "$wheels" "$copy/wheels"
         set -- "$@" --wheels /opt/kojimon.source/wheels
@@ -106,8 +120,9 @@ make_folders() {
 
 fingerprint() {
     # Of what gets installed, so that a second run has nothing to build. The order of the files must not count.
-    (cd "$here" && find kojimon sim config deploy pyproject.toml README.md -type f ! -path '*/__pycache__/*' |
+    print=$(cd "$here" && find kojimon sim config deploy pyproject.toml README.md -type f ! -path '*/__pycache__/*' |
         LC_ALL=C sort | xargs -d '\n' sha256sum | sha256sum | cut -d ' ' -f 1)
+    say "$print $parts"
 }
 
 build() { # FOLDER
@@ -121,7 +136,10 @@ build() { # FOLDER
     next_folder=$1
     shift
     copy_source "$next_folder/source.build"
-    "$next_folder/bin/python" -m pip install "$@" "$next_folder/source.build"
+    wanted=""
+    if [ "$parts" != none ]; then wanted="[$parts]"; fi
+    "$next_folder/bin/python" -m pip install "$@" "$next_folder/source.build$wanted"
+    say "$parts" >"$next_folder/parts"
     rm -rf "$next_folder/source.build"
     install -d -m 0755 "$next_folder/share/doc/kojimon"
     cp -R "$here/README.md" "$here/config" "$next_folder/share/doc/kojimon/"
@@ -170,6 +188,7 @@ carry_over() { # PROGRAM: settings it takes, the journal copied and brought to i
 
 upgrade() {
     was=$(readlink -f $program/current 2>/dev/null || true)
+    [ -n "$parts" ] || parts=$(cat "$was/parts" 2>/dev/null || say all)
     print=$(fingerprint)
     if [ -n "$was" ] && [ "$(cat "$was/source" 2>/dev/null)" = "$print" ]; then
         say "The program is up to date."

@@ -10,9 +10,12 @@ ROOT = Path(__file__).resolve().parents[1]
 
 
 def asked_for() -> set[str]:
-    """Names of what pyproject.toml wants installed."""
+    """Names of what pyproject.toml wants installed, its optional parts included."""
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
-    return {re.split(r"[<>=\[; ]", line, maxsplit=1)[0].lower() for line in project["dependencies"]}
+    lines = list(project["dependencies"])
+    for part, wanted in project["optional-dependencies"].items():
+        lines += wanted if part not in ("all", "test") else []
+    return {re.split(r"[<>=\[; ]", line, maxsplit=1)[0].lower() for line in lines}
 
 
 def explained() -> dict[str, str]:
@@ -23,7 +26,7 @@ def explained() -> dict[str, str]:
     for names, _, reason in rows[2:]:
         if re.search(r"\((optional|tests)", names):
             continue
-        found |= dict.fromkeys(re.sub(r" \(child\)", "", names).lower().split(", "), reason)
+        found |= dict.fromkeys(re.sub(r" \(child\)|, part `\w+`", "", names).lower().split(", "), reason)
     return found
 
 

@@ -121,6 +121,28 @@ def test_an_upgrade_keeps_data_and_is_refused_where_it_does_not_take_the_setting
     assert root.run("ls", "/opt/kojimon").stdout.split() == ["current", "release-1", "release-2"]
 
 
+def test_the_heavy_parts_may_be_left_out(own: Root) -> None:
+    """A small computer: a batch runs without them, settings that want one are refused, and an upgrade stays small."""
+    root = own
+    root.run(*INSTALL, "--parts", "none")
+    packages = root.run("ls", "/opt/kojimon/current/lib/").stdout.strip()
+    there = root.run("ls", f"/opt/kojimon/current/lib/{packages}/site-packages").stdout.split()
+    assert not {"numpy", "influxdb_client", "pymodbus", "apprise"} & set(there) and "paho" in there
+    root.run("kojimon", "setup", "--yes", "--source", "simulated", "--zone", "Europe/Berlin")
+    settings = root.upper / SETTINGS.lstrip("/")
+    settings.write_text(settings.read_text().replace("kind: simulated", "kind: simulated\n    hours: 2"))
+    as_user = ("runuser", "-u", "kojimon", "--", "kojimon", "--config", SETTINGS)
+    root.run(*as_user[:5], "run", "--quiet", "--config", SETTINGS)
+    state = json.loads(root.run(*as_user, "status", "--json").stdout)
+    assert state["incubators"][0]["batch"]["hour"] > 0
+    change(root, "changed")
+    assert "Installed." in root.run(*INSTALL).stdout
+    assert "numpy" not in root.run("ls", f"/opt/kojimon/current/lib/{packages}/site-packages").stdout.split()
+    settings.write_text(f"{settings.read_text()}\nchannels: {{phone: {{kind: service, url: {{file: phone}}}}}}\n")
+    said = root.run("kojimon", "check", good=False)
+    assert said.returncode == 2 and "install.sh --parts all" in said.stderr
+
+
 def test_uninstall_leaves_data_and_says_where(own: Root) -> None:
     root = own
     done = root.run(*INSTALL, "--uninstall")
@@ -148,6 +170,8 @@ def test_into_another_root_by_chroot(own: Root) -> None:
         (("--help",), 0, "--uninstall    take program and service away"),
         (("--sideways",), 2, "install.sh: --sideways is no option of mine"),
         (("--root", "/nowhere"), 1, 'install.sh: --root wants a folder that is there, not "/nowhere"'),
+        (("--parts", "mirror,sauna"), 1, 'install.sh: --parts wants all, none, or some of'),
+        (("--parts", ""), 1, 'not ""'),
         (("--wheels",), 1, 'install.sh: --wheels wants a folder that is there, not ""'),
     ],
 )
