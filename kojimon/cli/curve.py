@@ -1,7 +1,9 @@
-"""`kojimon curve`: a batch's curve in the terminal, or as a picture in a file."""
+"""`kojimon curve`: a batch's curve in the terminal, or as a picture or a table in a file."""
 
 from __future__ import annotations
 
+import csv
+import io
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -9,24 +11,25 @@ import click
 
 from kojimon.cli import screen
 from kojimon.cli.batchview import batch_of
-from kojimon.cli.opening import open_kitchen, reader_of
-from kojimon.cli.options import HOURS, PlainCommand, config_option, example, output_option
+from kojimon.cli.opening import open_kitchen
+from kojimon.cli.options import HOURS, PlainCommand, config_option, example, json_option, output_option
 from kojimon.cli.review import write_whole
-from kojimon.errors import KojimonError
 
 if TYPE_CHECKING:
     from kojimon.curve import Sheet
-    from kojimon.journal.reader import Reader
 
 ROWS = 60
+PER_HOUR_PX, CLOSE_PX = 17.0, 60.0
+Document = dict[str, Any]
 
 
 @click.command(
     cls=PlainCommand,
     epilog=example(
-        "kojimon curve", "kojimon curve box-12 -o first.svg", "kojimon curve --last 6 h", "kojimon curve -o now.png"
+        "kojimon curve", "kojimon curve box-12 -o first.svg", "kojimon curve --last 6 h", "kojimon curve -o now.png",
+        "kojimon curve -o first.csv",
     ),
-)
+)  # fmt: skip
 @click.argument("batch", required=False, default="")
 @output_option
 @click.option("--last", "last_s", type=HOURS, metavar="TIME", help="Only the last hours: 6 h.")
@@ -35,61 +38,67 @@ ROWS = 60
 )
 @click.option("--unit", type=click.Choice(["C", "F"], case_sensitive=False), help="Unit of temperatures. (your own)")
 @click.option("--force", is_flag=True, help="Write over a file that is there.")
+@json_option
 @config_option
 def curve(
-    batch: str, output: Path | None, last_s: float | None, width: int, unit: str | None, force: bool,
+    batch: str, output: Path | None, last_s: float | None, width: int, unit: str | None, force: bool, as_json: bool,
     config: str | None,
 ) -> None:  # fmt: skip
-    """Draw the curve of a batch (its id or name; without one, the open or latest): here, or as FILE.svg or FILE.png."""
+    """Draw the curve of a batch (its id or name; without one, the open or latest): here, or into a file.
+
+    The name of the file says what it becomes: .svg or .png a picture; .csv or .json what is drawn, as data in °C and %.
+    """
     kitchen = open_kitchen(config)
     row = batch_of(kitchen, batch)
-    document = kitchen.state()
-    fahrenheit = document["units"]["fahrenheit"] if unit is None else unit.upper() == "F"
-    zone = document["now"]["zone"]
-    with reader_of(kitchen) as reader:
-        sheet = _sheet(reader, row["id"], fahrenheit, document, last_s)
-    if output is None:
-        from kojimon.curve.terminal import lines
+    found = kitchen.curve(row["id"], None if last_s is None else last_s / 3600, (unit or "").lower())
+    if as_json:
+        screen.print_json(found)
+    elif output is None:
+        show(found, ROWS)
+    else:
+        close = PER_HOUR_PX if last_s is None else CLOSE_PX
+        write_whole(output, written(found, output.suffix.lower(), width, close), force)
+        screen.say(f"{output}: the curve of batch {row['name']}.", "good", error=True)
 
-        for line in lines(sheet, screen.console().width, ROWS, fahrenheit, zone):
-            click.echo(line)
-        return
+
+def show(found: Document, rows: int) -> None:
+    """A sheet (`Kitchen.curve`) in the terminal, in about so many lines."""
+    from kojimon.curve.terminal import lines
+    from kojimon.web.sheets import sheet_of_document
+
+    for line in lines(sheet_of_document(found), screen.console().width, rows, found["unit"] == "f", found["zone"]):
+        click.echo(line)
+
+
+def written(found: Document, kind: str, width_px: int, per_hour_px: float) -> bytes:
+    """A sheet as the content of a file. Raises UsageError for a kind of file that is not known."""
     from kojimon.curve import Style, draw
+    from kojimon.web.sheets import sheet_of_document
 
-    svg = draw(sheet, Style(width, 17.0 if last_s is None else 60.0, fahrenheit, zone, standalone=True))
-    write_whole(output, _png(svg) if output.suffix.lower() == ".png" else svg.encode(), force)
-    screen.say(f"{output}: the curve of batch {row['name']}.", "good", error=True)
+    if kind == ".json":
+        import msgspec
 
+        return msgspec.json.format(msgspec.json.encode(found), indent=1) + b"\n"
+    sheet = sheet_of_document(found)
+    if kind == ".csv":
+        return table(sheet).encode()
+    if kind not in (".svg", ".png"):
+        raise click.UsageError(f"A file that ends in {kind or 'nothing'}: .svg, .png, .csv or .json is wanted.")
+    svg = draw(sheet, Style(width_px, per_hour_px, found["unit"] == "f", found["zone"], standalone=True))
+    if kind == ".svg":
+        return svg.encode()
+    from kojimon.curve.pixels import png
 
-def _sheet(reader: Reader, batch: str, fahrenheit: bool, document: dict[str, Any], last_s: float | None) -> Sheet:
-    from msgspec.structs import replace
-
-    from kojimon.review.earlier import earlier_of
-    from kojimon.review.load import load_case
-    from kojimon.review.minutes import read_minutes
-    from kojimon.review.sheet import sheet_of, speech_of
-
-    case = load_case(reader, batch)
-    minutes = read_minutes(reader.path, reader.seq_at(case.t0_ms), reader.seq_at(case.t1_ms + 1))
-    speech = speech_of(case, fahrenheit, document["units"]["pounds"], document["now"]["zone"])
-    sheet = sheet_of(case, minutes, speech, earlier=earlier_of(reader, case.row))
-    if last_s is None:
-        return sheet
-    return replace(sheet, from_h=max(sheet.from_h, sheet.to_h - last_s / 3600))
+    return png(svg)
 
 
-def _png(svg: str) -> bytes:
-    """The picture in pixels, where the library for it is there."""
-    import importlib
-
-    try:
-        cairosvg = importlib.import_module("cairosvg")
-    except (ImportError, OSError):
-        raise KojimonError(
-            "For PNG the library cairosvg is needed: pip install cairosvg. Or give the file a name that ends in .svg."
-        ) from None
-    # The library knows no custom properties of style sheets: they are written out.
-    from kojimon.curve.look import plain
-
-    data: bytes = cairosvg.svg2png(bytestring=plain(svg).encode(), scale=2.0, background_color="#fffdf8")
-    return data
+def table(sheet: Sheet) -> str:
+    """What is drawn as CSV: a line a point, hours since the spores, °C and %."""
+    out = io.StringIO()
+    write = csv.writer(out, lineterminator="\n").writerow
+    write(("probe", "label", "hour", "low", "high"))
+    for track in sheet.tracks:
+        for run in track.runs:
+            for point in run:
+                write((track.name, track.label, f"{point.hour:.4f}", f"{point.low:g}", f"{point.high:g}"))
+    return out.getvalue()

@@ -52,6 +52,9 @@ class Kitchen(Protocol):
     def probes(self) -> list[Document]:
         """Every probe with its last reading and where it is found."""
 
+    def curve(self, batch: str, last_h: float | None = None, unit: str = "") -> Document:
+        """What is drawn of a batch (`web.sheets.sheet_document`)."""
+
 
 class LiveKitchen:
     """A daemon that runs, asked over its Unix socket."""
@@ -88,6 +91,10 @@ class LiveKitchen:
     def probes(self) -> list[Document]:
         rows: list[Document] = self.client.get("/v1/probes")["probes"]
         return rows
+
+    def curve(self, batch: str, last_h: float | None = None, unit: str = "") -> Document:
+        found: Document = self.client.get("/v1/curve", batch=batch, last=last_h, unit=unit or None)
+        return found
 
 
 class ShutKitchen:
@@ -185,6 +192,12 @@ class ShutKitchen:
                 every_s = probe.expect_every_s if probe else None
                 found.append({"incubator": box["name"], **row, "expect_every_s": every_s})
         return found
+
+    def curve(self, batch: str, last_h: float | None = None, unit: str = "") -> Document:
+        from kojimon.web.page_curve import Curves
+        from kojimon.web.sheets import sheet_document
+
+        return sheet_document(Curves(self), batch, self.state(), last_h, unit=unit)
 
     def close(self) -> None:
         """Lets go of the journal."""

@@ -17,6 +17,7 @@ from typing import Any, NoReturn
 
 import click
 
+from kojimon.cli import screen
 from kojimon.errors import EXIT_DONE, EXIT_NOT_NOW, EXIT_USAGE, ConfigurationError, KojimonError
 
 COMMANDS: dict[str, tuple[str, str]] = {
@@ -157,9 +158,7 @@ def cli(ctx: click.Context, config: str | None) -> None:
 
 def main() -> NoReturn:
     """Entry point of the console command."""
-    for stream in (sys.stdout, sys.stderr):
-        # A terminal that cannot show ° gets a question mark instead of an error.
-        getattr(stream, "reconfigure", lambda **_: None)(errors="replace")
+    screen.plain_letters(sys.stdout, sys.stderr)
     try:
         cli.main()
     except SystemExit as done:

@@ -5,7 +5,11 @@ Width, colour and NO_COLOR are the business of rich; nothing here needs a termin
 
 from __future__ import annotations
 
+import codecs
+import json
+import os
 import sys
+import unicodedata
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
@@ -20,6 +24,33 @@ NARROW = 64
 """Below this width a table is printed as a list: one heading a row, one line a value."""
 WIDEST = 100
 STYLES = {"good": "green", "look": "yellow", "wrong": "bold red", "plain": "", "quiet": "dim", "head": "bold"}
+
+
+SPELT = {
+    "\u00b0": "", "\u2026": "..", "\u2013": "-", "\u2014": "-", "\u2019": "'", "\u2018": "'", "\u201c": '"',
+    "\u201d": '"', "\u00d7": "x", "\u00b7": ".", "\u2082": "2", "\u00b2": "2", "\u00b3": "3", "\u2192": "->",
+}  # fmt: skip
+"""Letters a plain terminal has not, and what stands for them; 31.5 °C becomes 31.5 C."""
+
+
+def plain_letters(*streams: Any) -> None:
+    """Lets streams that cannot show a letter write a plain one in its place instead of failing.
+
+    A terminal in the plain C locale shows ASCII only, whatever Python makes of it (PEP 540 calls it UTF-8).
+    """
+    codecs.register_error("spelt", _spelt)
+    ascii_only = os.environ.get("LC_ALL", os.environ.get("LC_CTYPE", "")) in ("C", "POSIX")
+    for stream in streams:
+        change = {"encoding": "ascii"} if ascii_only and stream.isatty() else {}
+        getattr(stream, "reconfigure", lambda **_: None)(errors="spelt", **change)
+
+
+def _spelt(error: UnicodeError) -> tuple[str, int]:
+    assert isinstance(error, UnicodeEncodeError)
+    letters = error.object[error.start : error.end]
+    plain = (SPELT.get(one, unicodedata.normalize("NFKD", one).encode("ascii", "ignore").decode() or "?")
+             for one in letters)  # fmt: skip
+    return "".join(plain), error.end
 
 
 def console(error: bool = False) -> Console:
@@ -125,8 +156,13 @@ def heading(text: str) -> None:
 
 
 def print_json(data: Any) -> None:
-    """Data as indented JSON."""
-    click.echo(msgspec.json.format(msgspec.json.encode(data), indent=2).decode())
+    """Data as indented JSON; where the stream has only plain letters, the others as their numbers (RFC 8259, 7)."""
+    text = msgspec.json.format(msgspec.json.encode(data), indent=2).decode()
+    try:
+        text.encode(getattr(sys.stdout, "encoding", None) or "utf-8")
+    except UnicodeEncodeError:
+        text = json.dumps(json.loads(text), indent=2)
+    click.echo(text)
 
 
 class Bar:

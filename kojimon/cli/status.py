@@ -11,7 +11,7 @@ import click
 from kojimon.cli import screen
 from kojimon.cli.kitchen import Kitchen
 from kojimon.cli.opening import open_kitchen
-from kojimon.cli.options import config_option, example, json_option
+from kojimon.cli.options import HOURS, PlainCommand, config_option, example, json_option
 from kojimon.clock import SystemClock, wait_s
 from kojimon.units import show_duration
 from kojimon.words import alarms as alarm_words
@@ -20,18 +20,32 @@ from kojimon.words import status as words
 from kojimon.words.speech import Speech
 
 WATCH_EVERY_S = 5.0
+LEAST_ROWS = 16
 OLD_S = 60.0
 """On a narrow screen an age is shown only from here on."""
 Document = Mapping[str, Any]
 
 
-@click.command(epilog=example("kojimon status", "kojimon status --watch", "kojimon status --site"))
+@click.command(
+    cls=PlainCommand,
+    epilog=example(
+        "kojimon status", "kojimon status --curve --last 8 h", "kojimon status --watch", "kojimon status --site"
+    ),
+)
 @config_option
 @json_option
 @click.option("--watch", "-w", is_flag=True, help="Stay, and show it anew every few seconds until Ctrl-C.")
+@click.option("--curve", "curves", is_flag=True, help="The curve of each open batch too, drawn with letters.")
+@click.option("--last", "last_s", type=HOURS, metavar="TIME", help="Of the curve only the last hours: 8 h.")
 @click.option("--site", "sites", is_flag=True, help="Every box of every site on the broker, a line each.")
-def status(config: str | None, as_json: bool, watch: bool, sites: bool) -> None:
-    """How it stands in one sentence, the one next step, the values and the alarms."""
+def status(
+    config: str | None, as_json: bool, watch: bool, curves: bool, last_s: float | None, sites: bool
+) -> None:  # fmt: skip
+    """How it stands in one sentence, the one next step, the values and the alarms; with --curve, how it went."""
+    if last_s is not None and not curves:
+        raise click.UsageError("--last goes with --curve.")
+    if sites and curves:
+        raise click.UsageError("--curve draws the boxes of this site; without --site.")
     if sites:
         from kojimon.cli.site import site_status
 
@@ -41,30 +55,49 @@ def status(config: str | None, as_json: bool, watch: bool, sites: bool) -> None:
     if as_json:
         screen.print_json(kitchen.state())
         return
+    span_h = None if last_s is None else last_s / 3600
     if not watch:
-        show(kitchen)
+        show(kitchen, curves, span_h)
         return
     with contextlib.suppress(KeyboardInterrupt):
-        _watch(kitchen, config)
+        _watch(kitchen, config, curves, span_h)
 
 
-def _watch(kitchen: Kitchen, config: str | None) -> None:
+def _watch(kitchen: Kitchen, config: str | None, curves: bool, last_h: float | None) -> None:
     """Shows it again and again; each time it is asked anew whether a daemon runs."""
     while True:
-        show(kitchen)
+        show(kitchen, curves, last_h)
         wait_s(WATCH_EVERY_S)
         kitchen = open_kitchen(config)
         screen.clear()
 
 
-def show(kitchen: Kitchen) -> None:
-    """One screen of the kitchen's state."""
+def show(kitchen: Kitchen, curves: bool = False, last_h: float | None = None) -> None:
+    """One screen of the kitchen's state.
+
+    Args:
+        curves: with the curve of each open batch; last_h: only its last hours.
+    """
     document = kitchen.state()
     speech = words.speech_of(document)
     notices(document, kitchen.live, speech)
     for incubator in document["incubators"]:
         _incubator(incubator, document, speech)
+        if curves:
+            _curve(kitchen, incubator, last_h)
     _alarms(document, speech)
+
+
+def _curve(kitchen: Kitchen, incubator: Document, last_h: float | None) -> None:
+    """The curve of an open batch, as high as the terminal has room for."""
+    batch = incubator["batch"]
+    if not batch:
+        screen.say("There is no open batch to draw. An earlier one: kojimon curve BATCH", "quiet")
+        return
+    from kojimon.cli.curve import show as show_curve
+
+    screen.say("")
+    show_curve(kitchen.curve(batch["id"], last_h), max(LEAST_ROWS, screen.console().height - LEAST_ROWS))
 
 
 def now_of(document: Document) -> str:

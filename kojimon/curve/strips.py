@@ -73,7 +73,7 @@ def _band(band: Band, scale: Scale, sheet: Sheet, layout: Layout, style: Style) 
     top_h, end_h = max(band.from_h, sheet.from_h), min(band.to_h, sheet.to_h)
     if end_h <= top_h:
         return ""
-    begin, end = _at(band, top_h), _at(band, end_h)
+    begin, end = limits_at(band, top_h), limits_at(band, end_h)
     y0, y1 = (layout.top + (hour - sheet.from_h) * style.per_hour_px for hour in (top_h, end_h))
     left = (scale.low if begin.low is None else begin.low, scale.low if end.low is None else end.low)
     right = (scale.high if begin.high is None else begin.high, scale.high if end.high is None else end.high)
@@ -88,7 +88,8 @@ def _band(band: Band, scale: Scale, sheet: Sheet, layout: Layout, style: Style) 
     return "".join(parts)
 
 
-def _at(band: Band, hour: float) -> Limits:
+def limits_at(band: Band, hour: float) -> Limits:
+    """The limits of a band at an hour within it: on a ramp they lie between those of its ends."""
     part = (hour - band.from_h) / (band.to_h - band.from_h)
     return Limits(
         *(

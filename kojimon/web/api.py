@@ -93,7 +93,7 @@ def failure(error: Exception) -> Response:
 Handler = Callable[[Request], Awaitable[Response]]
 
 
-def _guarded(work: Callable[[Request], Any]) -> Handler:
+def guarded(work: Callable[[Request], Any]) -> Handler:
     """Runs `work` in a worker thread and puts every error into words."""
 
     async def handle(request: Request) -> Response:
@@ -250,6 +250,6 @@ def create_app(backend: Backend) -> Starlette:
         "/v1/events": api.events,
         "/v1/series": api.series,
     }
-    routes = [Route(path, _guarded(work), methods=["GET"]) for path, work in reads.items()]
+    routes = [Route(path, guarded(work), methods=["GET"]) for path, work in reads.items()]
     routes.append(Route("/v1/acts", api.acts, methods=["POST"]))
     return Starlette(routes=routes, exception_handlers={HTTPException: _http_error, Exception: _http_error})

@@ -23,7 +23,7 @@ from kojimon import logs
 from kojimon.curve import CSS
 from kojimon.errors import EXIT_USAGE, KojimonError, RefusedError
 from kojimon.settings.spec import WebSettings
-from kojimon.web import page_batches, page_enter, page_metrics, page_openapi, page_steps
+from kojimon.web import page_batches, page_enter, page_metrics, page_openapi, page_sheet, page_steps
 from kojimon.web.access import Access, App, addresses, cookie_of, keys_of
 from kojimon.web.api import Backend
 from kojimon.web.page_acts import act_of, fields_of
@@ -66,6 +66,7 @@ def with_page(
     app.router.routes.extend(page_steps.routes(page))
     ports = [door.getsockname()[1] for door in doors]
     app.router.routes.extend(page_enter.routes(keys, addresses(web, ports)))
+    app.router.routes.append(page_sheet.route(backend, page.curves))
     app.router.routes.append(page_metrics.route(backend))
     app.router.routes.append(page_openapi.route())
     app.router.routes.append(Mount("/static", StaticFiles(directory=STATIC)))

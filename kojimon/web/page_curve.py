@@ -113,12 +113,15 @@ class Curves:
             box: its incubator in the state document, for what is still to come; None for a batch that is over.
             units: fahrenheit, pounds, zone of the viewer.
         """
+        sheet = self.sheet(batch, view, box, units)
+        svg = draw(sheet, _style(sheet, view, units))
+        return svg, f'"{hashlib.sha256(svg.encode()).hexdigest()[:24]}"'
+
+    def sheet(self, batch: str, view: View, box: Document | None, units: Mapping[str, Any]) -> Sheet:
+        """What is drawn; arguments as of `svg`. Raises UsageError when there is no such batch."""
         kept = self._of(batch)
         with kept.lock:
-            case = self._fresh(kept, batch)
-            sheet = self._sheet(kept, case, box, units)
-        svg = draw(_cut(sheet, view), _style(sheet, view, units))
-        return svg, f'"{hashlib.sha256(svg.encode()).hexdigest()[:24]}"'
+            return _cut(self._sheet(kept, self._fresh(kept, batch), box, units), view)
 
     def _of(self, batch: str) -> _Kept:
         with self._lock:
@@ -201,8 +204,7 @@ def _cut(sheet: Sheet, view: View) -> Sheet:
 
 
 def _style(sheet: Sheet, view: View, units: Mapping[str, Any]) -> Style:
-    cut = _cut(sheet, view)
-    per_hour = view.height_px / max(0.25, cut.to_h - cut.from_h)
+    per_hour = view.height_px / max(0.25, sheet.to_h - sheet.from_h)
     return Style(
         view.width_px, min(240.0, max(4.0, per_hour)), bool(units["fahrenheit"]), str(units["zone"]), view.standalone
     )

@@ -82,6 +82,14 @@ def _paths() -> Document:
              _query("limit", "readings a page", {**INT, "minimum": 1, "maximum": 5000})],
             (400,),
         ),
+        "/v1/curve": _get(
+            "What is drawn of a batch: the open one, or the latest.", "Curve",
+            [batch, _query("incubator", "name of a box"),
+             _query("last", "only so many hours before its end", {**NUMBER, "minimum": 0.1, "maximum": 1000}),
+             _query("points", "so many points a curve at most", {**INT, "minimum": 1, "maximum": 5000}),
+             _query("unit", "c or f, for the words of its marks", {**TEXT, "enum": ["c", "f"]})],
+            (400, 404),
+        ),
         "/v1/acts": {"post": _acts()},
         "/v1/openapi.json": _get("This description.", None),
         "/metrics": {"get": {
@@ -193,6 +201,12 @@ def _schemas() -> Document:
         "Event": event,
         "Events": _object({"events": _list(_ref("Event")), "after": INT, "more": TRUE}),
         "Series": _object({"series": _list(curve), "from_t_ms": INT, "to_t_ms": INT}),
+        "Curve": _object({"batch": TEXT, "unit": TEXT, "zone": TEXT, "sheet": _object(
+            {"title": TEXT, "from_h": NUMBER, "to_h": NUMBER, "tracks": _list({"type": "object"}),
+             "bands": _list({"type": "object"}), "windows": _list({"type": "object"}),
+             "marks": _list({"type": "object"}), "inoculated": TRUE, "clock_sure": TRUE},
+            now_h=_maybe(NUMBER), fan=_maybe({"type": "object"}), earlier=_maybe({"type": "object"}),
+        )}),
         "Act": {**_object({"kind": TEXT}, incubator=TEXT, who=TEXT, channel=TEXT, idempotency=TEXT,
                           data={"type": "object"}), "additionalProperties": False},
         "Done": _object({"seq": INT, "events": _list(_ref("Event")), "repeated": TRUE, "recorded": TRUE}),

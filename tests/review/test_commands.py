@@ -91,8 +91,8 @@ def test_png_where_the_library_is_not_there(config: Path, monkeypatch: pytest.Mo
         raise ImportError(name)
 
     monkeypatch.setattr(importlib, "import_module", missing)
-    from kojimon.cli.curve import _png
+    from kojimon.curve.pixels import png
     from kojimon.errors import KojimonError
 
     with pytest.raises(KojimonError, match="pip install cairosvg"):
-        _png("<svg/>")
+        png("<svg/>")

@@ -62,7 +62,7 @@ def test_the_description_is_served(door: Door) -> None:
 def test_it_describes_every_address_of_the_api_and_no_other(door: Door) -> None:
     routes = {route.path: route.methods for route in create_app(None).routes}  # type: ignore[arg-type, attr-defined]
     wanted = {(path, method.lower()) for path, methods in routes.items() for method in methods - {"HEAD"}}
-    wanted |= {("/v1/openapi.json", "get"), ("/metrics", "get")}
+    wanted |= {("/v1/openapi.json", "get"), ("/metrics", "get"), ("/v1/curve", "get")}
     described = {
         (path, method) for path, item in description()["paths"].items() for method in item if method in METHODS
     }
@@ -127,7 +127,7 @@ VALUES = ["bed", "air", "0", "-1", "1e9", "2026-01-01T00:00:00Z"]
 QUERY = st.dictionaries(
     st.sampled_from(FIELDS), st.text(max_size=30) | st.integers().map(str) | st.sampled_from(VALUES), max_size=4
 )
-PATHS = ["/v1/state", "/v1/events", "/v1/series", "/v1/batches", "/v1/batches/{id}", "/v1/probes"]
+PATHS = ["/v1/state", "/v1/events", "/v1/series", "/v1/curve", "/v1/batches", "/v1/batches/{id}", "/v1/probes"]
 FUZZ = settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 
 
