@@ -43,7 +43,7 @@ class ProbeAnswer(Struct, frozen=True):
 
 
 class Answers(Struct, frozen=True):
-    """Everything set-up knows at its end. Masses in kg; sleep as `22:30 to 06:30`."""
+    """Everything set-up knows at its end. Masses in kg; sleep as `22:30 to 06:30`; `reach` as it stands in the file."""
 
     fahrenheit: bool
     pounds: bool
@@ -55,6 +55,7 @@ class Answers(Struct, frozen=True):
     sources: tuple[SourceAnswer, ...]
     probes: tuple[ProbeAnswer, ...]
     journal: str
+    reach: Mapping[str, Any] = {}
     incubator: str = "box"
     site: str = "home"
 
@@ -93,6 +94,7 @@ def settings_of(answers: Answers) -> dict[str, Any]:
         "sources": {plain(source.name): {"kind": source.kind, **source.fields} for source in answers.sources},
         "probes": {plain(probe.name): _probe(probe, answers) for probe in answers.probes},
         "journal": {"file": plain(answers.journal)},
+        **answers.reach,
     }
 
 

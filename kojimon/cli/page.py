@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import click
 
 from kojimon.cli import screen
@@ -9,6 +11,9 @@ from kojimon.cli.kitchen import LiveKitchen
 from kojimon.cli.opening import open_kitchen
 from kojimon.cli.options import config_option, example, json_option
 from kojimon.errors import KojimonError
+
+if TYPE_CHECKING:
+    from kojimon.web.client import Client
 
 
 @click.command(epilog=example("kojimon page"))
@@ -19,7 +24,12 @@ def page(as_json: bool, config: str | None) -> None:
     kitchen = open_kitchen(config)
     if not isinstance(kitchen, LiveKitchen):
         raise KojimonError("No daemon runs, so there is no page. To start it: kojimon run")
-    found = kitchen.client.post("/v1/page", {})
+    show_page(kitchen.client, as_json)
+
+
+def show_page(client: Client, as_json: bool = False) -> None:
+    """Prints where the page is, with a fresh code where a token is wanted. Raises KojimonError when it is not open."""
+    found = client.post("/v1/page", {})
     if as_json:
         screen.print_json(found)
         return

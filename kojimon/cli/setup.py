@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 
 import click
@@ -16,6 +17,8 @@ from kojimon.cli.interview import Asker, Given, Person, ask_person
 from kojimon.cli.kitchen import LiveKitchen, ShutKitchen
 from kojimon.cli.opening import client_of, usual_files
 from kojimon.cli.options import MASS_TEXT, PlainCommand, example
+from kojimon.cli.page import show_page
+from kojimon.cli.reach import Wish, ask_reach, write_secret
 from kojimon.cli.sources import Finding, choose, probe_of, simulated, source_of
 from kojimon.clock import SystemClock
 from kojimon.errors import ConfigurationError, KojimonError, UsageError
@@ -63,12 +66,18 @@ CAUTIONS = (
 @click.option(
     "--password-file", type=click.Path(path_type=Path), metavar="FILE", help="The broker's password stands in it."
 )
+@click.option("--page/--no-page", default=None, help="Show the page to phones in the home network (with a token).")
+@click.option(
+    "--phone-file", type=click.Path(path_type=Path), metavar="FILE", help="The address of the phone alarm stands in it."
+)
+@click.option("--speaker/--no-speaker", default=None, help="Sound the loudspeaker of this computer, or never.")
 @click.option("--journal", type=click.Path(path_type=Path), metavar="FILE", help="Where everything is kept.")
 @click.option("--force", is_flag=True, help="Write although FILE is there; the old one is kept beside it.")
 @click.option("--no-look", is_flag=True, help="Do not look for probes on this machine.")
 @click.option("--no-test", is_flag=True, help="Raise no test alarm.")
 def setup(
     output: Path | None, yes: bool, sources: tuple[str, ...], probes: tuple[str, ...], password_file: Path | None,
+    page: bool | None, phone_file: Path | None, speaker: bool | None,
     journal: Path | None, force: bool, no_look: bool, no_test: bool, **given: str | None,
 ) -> None:  # fmt: skip
     """Answer some questions; the settings file is written for you. Every question has a default: press Enter."""
@@ -88,16 +97,21 @@ def setup(
         found, placed = _given_sources(sources, probes, person, password)
     else:
         found, placed = choose(asker, person, looker, password)
-    answers = _answers(person, found, placed, journal or default_journal())
-    settings = write(target, answers)
+    serves = service.for_service() and target == default_file()
+    wish, place = Wish(page, phone_file, speaker), partial(service.secret_place, target)
+    reach = ask_reach(asker, wish, place, service=serves)
+    settings = write(target, _answers(person, found, placed, journal or default_journal(), reach))
     screen.say(f"\nWritten and checked: {target}", "good")
     for sentence in summary(settings):
         screen.say(sentence)
-    serves = service.for_service() and target == default_file()
     if serves:
         service.hand_over(target)
-    if not no_test and (not serves or service.begin(lambda: client_of(settings))):
+    runs = serves and service.begin(lambda: client_of(settings))
+    if not no_test and (runs or not serves):
         _test_alarm(settings)
+    if runs and "web" in reach:
+        screen.heading("The page: open this with the phone's camera")
+        show_page(client_of(settings))
     _what_next(target, serves)
 
 
@@ -160,17 +174,13 @@ def _ask_password(asker: Asker, target: Path) -> Path:
             "Password at the broker (not shown)", hide_input=sys.stdin.isatty(), default="", show_default=False
         )
     )
-    where = service.secret_place(target, "mqtt-password")
-    where.parent.mkdir(parents=True, exist_ok=True)
-    with os.fdopen(os.open(where, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w", encoding="utf-8") as file:
-        file.write(f"{secret}\n")
-    where.chmod(0o600)
-    return where
+    return write_secret(service.secret_place(target, "mqtt-password"), secret)
 
 
 def _answers(
-    person: Person, sources: tuple[SourceAnswer, ...], probes: tuple[ProbeAnswer, ...], journal: Path
-) -> Answers:
+    person: Person, sources: tuple[SourceAnswer, ...], probes: tuple[ProbeAnswer, ...], journal: Path,
+    reach: dict[str, object],
+) -> Answers:  # fmt: skip
     return Answers(
         fahrenheit=person.fahrenheit,
         pounds=person.pounds,
@@ -182,6 +192,7 @@ def _answers(
         sources=sources,
         probes=probes,
         journal=str(journal.absolute()),
+        reach=reach,
     )
 
 
@@ -240,6 +251,8 @@ def _what_next(target: Path, serves: bool) -> None:
         [
             ["  systemctl status kojimon", "is it running?"] if serves else ["  kojimon run", "watch the box"],
             ["  kojimon status", "see how it stands"],
+            ["  kojimon page", "where the page is, and a code for the phone"],
+            ["  kojimon alarms arm", "before the first night: does an alarm wake you?"],
             ["  kojimon batch start first", "open a batch"],
         ],
         right=False,

@@ -59,6 +59,15 @@ def headed(url: str, key: str) -> str:
     return f"{url}{'&' if '?' in url else '?'}{headers}"
 
 
+def understood(url: str) -> bool:
+    """Whether an address has a form that the library knows. Nothing is sent, and nobody asked."""
+    import apprise
+
+    logging.getLogger("apprise").propagate = False
+    with Heard():
+        return bool(apprise.Apprise().add(url))
+
+
 def warm_up() -> None:
     """Loads the library ahead: later the card it lies on may be dead."""
     import apprise

@@ -44,7 +44,7 @@ def test_sloppy_and_wrong_answers_are_understood_or_explained(kitchen: Kitchen) 
     answers = [
         "kelvin", "°f", "stone", "pounds", "0", "top tray; bottom tray", "a lot", "3,5 lbs", "beer", "sake",
         "my kitchen", "chicago", "at night", "10:30 pm - 6 am", "7", "1", "the broker", "broker.home", "port", "1884",
-        "-", "cellar/top", "", "cellar/air", "-",
+        "-", "cellar/top", "", "cellar/air", "-", "perhaps", "no", "my phone", "-",
     ]  # fmt: skip
     told = fresh(kitchen, typed="\n".join(answers) + "\n")
     for explained in (
@@ -58,6 +58,8 @@ def test_sloppy_and_wrong_answers_are_understood_or_explained(kitchen: Kitchen) 
         "'7' will not do: a number from 1 to 4 is wanted.",
         "'the broker' will not do: one word without blanks is wanted.",
         "'port' will not do: a number from 1 to 65535 is wanted.",
+        "'perhaps' will not do: yes or no is wanted.",
+        "'my phone' will not do: an address in the form of the library apprise is wanted",
     ):
         assert explained in told
     made = load_settings(kitchen.folder / "new.yaml")
