@@ -67,7 +67,7 @@ def show(found: Document, rows: int) -> None:
     from kojimon.web.sheets import sheet_of_document
 
     for line in lines(sheet_of_document(found), screen.console().width, rows, found["unit"] == "f", found["zone"]):
-        click.echo(line)
+        print(line)
 
 
 def written(found: Document, kind: str, width_px: int, per_hour_px: float) -> bytes:

@@ -122,7 +122,7 @@ def _explained(error: Exception) -> tuple[str, int]:
 
 
 def _say(text: str, code: int) -> int:
-    click.echo(text, err=True)
+    print(text, file=sys.stderr)
     return code
 
 

@@ -69,9 +69,9 @@ def _clock(sheet: Sheet, zone: str, step: float, first_h: float) -> dict[int, st
 
 def _scale(scale: Scale, wide: int) -> str:
     cells = [" "] * (wide + 4)
-    for value, text in scale.ticks(5):
+    for value, text in scale.ticks(4):
         at = round(scale.x(value))
-        if 0 <= at <= wide - len(text):
+        if 0 <= at < wide - len(text):
             cells[at : at + len(text)] = text
     return "".join(cells)[:wide]
 

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kojimon.curve import Mark
+from kojimon.curve import Fan, Mark, Point, Strip, Track, Window
 from kojimon.curve.terminal import lines
 from tests.curve.sheets import koji_c, sheet
 
@@ -34,3 +34,37 @@ def test_where_nothing_was_read_a_dash_stands() -> None:
 def test_fahrenheit(columns: int) -> None:
     found = "\n".join(lines(sheet(), columns, 60, True, "UTC"))
     assert "105.8" in found and "41.0" not in found
+
+
+def test_signs_are_plain_ascii_and_alarms_stand_before_their_lines() -> None:
+    air = Track("air", "box air", Strip.AIR, ((Point(20.5, 36, 36),),))
+    one = sheet(tracks=(*sheet().tracks[:2], air), marks=(*sheet().marks, Mark(40, "note", "plain words")))
+    found = lines(one, 80, 60, False, "UTC")
+    own = "".join(line for line in found).replace("°", "")
+    assert own.isascii()
+    at = {line.split()[0]: line for line in found}
+    assert at["31"][11] == "!" and at["24"][11] == "*" and at["10"][11] == " "
+    assert "a" in at["20"][13:38] and "a" not in at["10"][13:38]
+
+
+def test_limits_on_a_ramp_stand_where_they_are_at_that_hour() -> None:
+    found = {line.split()[0]: line for line in lines(sheet(tracks=()), 100, 60, False, "UTC")}
+    early, late = (found[hour].rindex("|") for hour in ("18", "45"))
+    assert early < late
+    assert ":" in found["20"] and found["10"].count(":") == 2  # one of the clock
+
+
+def test_what_is_to_come() -> None:
+    ahead = Fan((33.0, 34.0, 35.0), (39.0, 38.0, 37.0), (40.0, 40.0, 40.0), (41.0, 42.0, 43.0))
+    one = sheet(now_h=32.0, to_h=36.0, fan=ahead, windows=(Window("harvest", 34.2, 35, 40),))
+    found = {line.split()[0]: line for line in lines(one, 100, 60, False, "UTC")}
+    assert found["35"].count("~") > found["33"].count("~") > 0
+    assert "now" in found["32"] and "harvest: from hour 34 to 40" in found["34"]
+    assert found["35"].split()[-1].count(".") == 0
+
+
+def test_long_words_go_on_where_the_next_lines_are_free() -> None:
+    text = "white specks all over, smells like chestnuts and a little like fresh bread"
+    found = lines(sheet(marks=(Mark(20, "note", text), Mark(22, "note", "next"))), 80, 60, False, "UTC")
+    at = {line.split()[0]: line.split("  ")[-1] for line in found[1:-2]}
+    assert text.startswith(f"{at['20']} {at['21'].removesuffix(' ..')}") and at["22"] == "next"
