@@ -10,7 +10,7 @@ from msgspec import to_builtins
 
 from kojimon.cli import screen
 from kojimon.cli.opening import settings_file
-from kojimon.cli.options import MASS, config_option, example, json_option
+from kojimon.cli.options import MASS, PlainCommand, config_option, example, json_option
 from kojimon.clock import SystemClock
 from kojimon.errors import UsageError
 from kojimon.planner import Plan, Quantities, Sleep, plans, quantities
@@ -21,7 +21,10 @@ from kojimon.units import show_duration, show_mass
 from kojimon.words.speech import zone_info
 
 
-@click.command(epilog=example("kojimon plan", "kojimon plan --rice 4 lb --from 'Fri 18:00' --calendar koji.ics"))
+@click.command(
+    cls=PlainCommand,
+    epilog=example("kojimon plan", "kojimon plan --rice 4 lb --from 'Fri 18:00' --calendar koji.ics"),
+)
 @click.option("--rice", "rice_kg", type=MASS, metavar="MASS", help="Dry rice: 2 kg, 4 lb. (the box's usual)")
 @click.option("--from", "begin", metavar="TIME", help="Nothing before: 18:00, 'Fri 18:00'. (now)")
 @click.option("--schedule", metavar="NAME", help="Another schedule than the box's own.")
