@@ -34,9 +34,9 @@ def show_page(client: Client, as_json: bool = False) -> None:
         screen.print_json(found)
         return
     if not found["addresses"]:
-        raise KojimonError(
-            "The page is not open: web.host is empty in the settings, or its port is taken (see the log)."
-        )
+        front = client.get("/v1/health")["parts"].get("page", {})
+        wrong = front.get("trouble") or "web.host is empty in the settings"
+        raise KojimonError(f"The page is not open: {wrong}.")
     for address in found["addresses"]:
         link = f"{address}enter#{found['code']}" if found["code"] else address
         screen.say(link, "head")

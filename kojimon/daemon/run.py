@@ -7,6 +7,7 @@ acknowledged, then sources, publisher, children and doors end, each within a dea
 from __future__ import annotations
 
 import os
+import socket
 import threading
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, Protocol
@@ -30,7 +31,7 @@ from kojimon.settings.spec import MqttSource, Settings, SimulatedSource, Source
 from kojimon.supervise import ESSENTIAL_S, Essential, Slot, Supervisor
 from kojimon.supervise import Source as Reading
 from kojimon.web.door import bind, make_run_folder, socket_path
-from kojimon.web.page_door import tcp_doors
+from kojimon.web.page_door import Front
 from kojimon.web.serve import ApiServer
 from kojimon.web.words import iso_utc, with_utc
 from kojimon.wiring import clock_of, health_name, simulated_source
@@ -112,8 +113,8 @@ class Daemon:
             self._build()
             self.house.start()
             self._drive(folder / "drive")
-            self._tcp_doors = tcp_doors(self.settings.web)
-            self.api = ApiServer(self._make_app, [bind(path), *self._tcp_doors])
+            tcp = self.front.open()
+            self.api = ApiServer(self._make_app, [bind(path), *([tcp] if tcp else [])])
         except BaseException:
             self.house.close("could not start")
             raise
@@ -201,6 +202,8 @@ class Daemon:
         mirror = mirror_of(self.house)
         if mirror is not None:
             self.parts.append(mirror)
+        self.front = Front(self.settings.web, core.health, self._serve_door)
+        self.parts.append(self.front)
         self.duty = Duties(self.house, isinstance(self.clock, ManualClock))
         self.parts.append(self.duty)
         for part in self.parts:
@@ -212,6 +215,9 @@ class Daemon:
         self._supervisor = Supervisor(
             self._slots, essentials, core.health, self.status_line, self._notifier, self._watchdog_s
         )
+
+    def _serve_door(self, door: socket.socket) -> None:
+        self.api.add(door)
 
     def _builder(self, source: Source) -> Callable[[], Reading]:
         if isinstance(source, SimulatedSource):
@@ -281,7 +287,7 @@ class Daemon:
         from kojimon.web.page import with_page
 
         backend = DaemonBackend(self)
-        return with_page(create_app(backend), backend, self.settings.web, self._tcp_doors, self._stop.is_set)
+        return with_page(create_app(backend), backend, self.settings.web, self.front.ports, self._stop.is_set)
 
     # -- looking ----------------------------------------------------------------------------------------------------
 

@@ -6,7 +6,6 @@ draws the curve to the width of the screen and reads it out.
 
 from __future__ import annotations
 
-import socket
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from typing import Any, Final
 
@@ -47,7 +46,7 @@ Work = Callable[[Request], Response]
 
 
 def with_page(
-    app: Starlette, backend: Backend, web: WebSettings, doors: Sequence[socket.socket] = (),
+    app: Starlette, backend: Backend, web: WebSettings, ports: Callable[[], list[int]] = list,
     stopping: Callable[[], bool] = lambda: False,
 ) -> App:  # fmt: skip
     """The API with the page beside it, behind the checks of the TCP door.
@@ -55,7 +54,7 @@ def with_page(
     Args:
         app: the API (`web.api.create_app`).
         web: settings of the TCP door.
-        doors: its listening sockets, to say where the page is.
+        ports: those it listens on now, to say where the page is.
         stopping: whether the daemon ends.
     """
     keys = keys_of(web)
@@ -64,8 +63,7 @@ def with_page(
     app.router.routes.extend(page.routes())
     app.router.routes.extend(page_batches.routes(page))
     app.router.routes.extend(page_steps.routes(page))
-    ports = [door.getsockname()[1] for door in doors]
-    app.router.routes.extend(page_enter.routes(keys, addresses(web, ports)))
+    app.router.routes.extend(page_enter.routes(keys, lambda: addresses(web, ports())))
     app.router.routes.append(page_sheet.route(backend, page.curves))
     app.router.routes.append(page_metrics.route(backend))
     app.router.routes.append(page_openapi.route())

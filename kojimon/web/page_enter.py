@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
@@ -19,7 +19,7 @@ from kojimon.web.page_viewer import cookie
 NO_STORE = {"Cache-Control": "no-store"}
 
 
-def routes(keys: Keys, addresses: Sequence[str]) -> list[Route]:
+def routes(keys: Keys, addresses: Callable[[], list[str]]) -> list[Route]:
     """Addresses of the door. Codes are made over the local socket only."""
 
     async def ask(request: Request) -> Response:
@@ -50,7 +50,7 @@ def routes(keys: Keys, addresses: Sequence[str]) -> list[Route]:
         if not is_local(request.scope):
             return JSONResponse({"error": "codes are made on the machine itself: kojimon page", "wanted": ""}, 403)
         made = keys.new_code() if keys.wanted else ""
-        return JSONResponse({"addresses": list(addresses), "code": made}, headers=NO_STORE)
+        return JSONResponse({"addresses": addresses(), "code": made}, headers=NO_STORE)
 
     return [
         Route("/enter", ask, methods=["GET"]),

@@ -12,6 +12,8 @@ from kojimon import logs
 from kojimon.clock import real_s
 
 if TYPE_CHECKING:
+    import asyncio
+
     import uvicorn
 
 GRACE_S = 1
@@ -35,6 +37,10 @@ class ApiServer:
     def __init__(self, make_app: Callable[[], Any], doors: Sequence[socket.socket]) -> None:
         self._make_app, self._doors = make_app, list(doors)
         self._servers: list[uvicorn.Server] = []
+        self._serving: set[asyncio.Task[None]] = set()
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._app: Any = None
+        self._lock = threading.Lock()
         self._stopping = threading.Event()
         self._beat_s = real_s()
         self.ready = threading.Event()
@@ -43,6 +49,13 @@ class ApiServer:
     def start(self) -> None:
         """Starts the thread; requests made before it is ready wait in the socket."""
         self._thread.start()
+
+    def add(self, door: socket.socket) -> None:
+        """Serves one door more; from any thread."""
+        with self._lock:
+            self._doors.append(door)
+            if self._loop is not None:
+                self._loop.call_soon_threadsafe(self._open, door)
 
     def alive(self) -> bool:
         """Whether the thread runs and its loop turns."""
@@ -71,27 +84,41 @@ class ApiServer:
         import asyncio
 
         import anyio.to_thread
-        import uvicorn
 
         anyio.to_thread.current_default_thread_limiter().total_tokens = THREADS
         logging.getLogger("uvicorn.error").setLevel(logging.WARNING)
-        app = self._make_app()
-        for _ in self._doors:
-            config = uvicorn.Config(
-                app, log_config=None, access_log=False, lifespan="off", ws="none", loop="asyncio", http="h11",
-                timeout_graceful_shutdown=GRACE_S, limit_concurrency=CONNECTIONS, server_header=False,
-                proxy_headers=False,
-            )  # fmt: skip
-            self._servers.append(uvicorn.Server(config))
+        self._app = self._make_app()
         if self._stopping.is_set():
             return
-        pairs = zip(self._servers, self._doors, strict=True)
-        serving = [asyncio.create_task(server.serve(sockets=[door])) for server, door in pairs]
+        with self._lock:
+            self._loop = asyncio.get_running_loop()
+            for door in self._doors:
+                self._open(door)
         beat = asyncio.create_task(self._beat())
         try:
-            await asyncio.gather(*serving)
+            while self._serving:
+                ended, self._serving = await asyncio.wait(self._serving, return_when=asyncio.FIRST_COMPLETED)
+                for task in ended:
+                    task.result()
         finally:
             beat.cancel()
+
+    def _open(self, door: socket.socket) -> None:
+        """Begins to serve a door; in the loop."""
+        import asyncio
+
+        import uvicorn
+
+        if self._stopping.is_set():
+            return
+        config = uvicorn.Config(
+            self._app, log_config=None, access_log=False, lifespan="off", ws="none", loop="asyncio", http="h11",
+            timeout_graceful_shutdown=GRACE_S, limit_concurrency=CONNECTIONS, server_header=False,
+            proxy_headers=False,
+        )  # fmt: skip
+        server = uvicorn.Server(config)
+        self._servers.append(server)
+        self._serving.add(asyncio.create_task(server.serve(sockets=[door])))
 
     async def _beat(self) -> None:
         import asyncio

@@ -51,6 +51,7 @@ HEALTH_WORDS = {
     "heartbeat": "Sign of life does not get out",
     "site": "No sign of life",
     "backup": "No backup was made",
+    "page": "The page is not open",
 }
 HEALTH_ACTIONS = {
     "disk": "Free space, check card",
@@ -66,6 +67,7 @@ HEALTH_ACTIONS = {
     "heartbeat": "Check network and its address",
     "site": "Look at its computer, network",
     "backup": "Check the backup folder",
+    "page": "Free its port, or change it",
 }
 
 

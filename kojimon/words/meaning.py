@@ -69,6 +69,10 @@ MEANINGS: dict[str, Meaning] = {
     "recovery": Meaning(("the work did not cool it enough", "the box is too warm"), "it goes on warming", 1200),
     "time-to-limit": _HOT,
     "health": _DAEMON,
+    "health/page": Meaning(
+        ("another program has its port", "its address is not this computer's"),
+        "nobody can look or answer from a phone; messages and kojimon status go on", 14_400,
+    ),
     "test": Meaning(("somebody tries out the alarm",), "nothing, but the way to you stays unproven", 300),
 }
 

@@ -37,8 +37,7 @@ class Door:
 
     def __init__(self, live: Running) -> None:
         self.live = live
-        (door,) = live.daemon._tcp_doors
-        self.port: int = door.getsockname()[1]
+        (self.port,) = live.daemon.front.ports()
         self.host = f"127.0.0.1:{self.port}"
         self.origin = f"http://{self.host}"
 

@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import socket
+import urllib.request
 from pathlib import Path
+from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
 
 from kojimon.cli import page as command
 from kojimon.cli.kitchen import LiveKitchen
+from kojimon.settings.spec import WebSettings
+from kojimon.web import page_door
+from tests.daemon.running import Running, broker_site, running
+from tests.parts.wait import until
 from tests.web.pages import Door, page
 
 
@@ -40,25 +48,44 @@ def test_with_a_token_a_picture_and_a_link_good_once(tmp_path: Path, monkeypatch
 
 
 def test_where_the_page_is_not_open(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from kojimon.settings.spec import WebSettings
-    from tests.daemon.running import broker_site, running
-
     with running(broker_site(tmp_path, web=WebSettings(host=""))) as live:
         monkeypatch.setattr(command, "open_kitchen", lambda config: LiveKitchen(live.client))
         result = CliRunner().invoke(command.page, [])
         assert result.exit_code == 1 and "not open" in str(result.exception)
 
 
-def test_a_port_that_is_taken_keeps_no_alarm_from_starting(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
-    import socket
+def page_alarm(live: Running) -> dict[str, Any] | None:
+    live.tick(1)
+    found = (one for one in live.client.get("/v1/alarms")["alarms"] if one["key"] == "health/page")
+    return next(found, None)
 
-    from kojimon.settings.spec import WebSettings
-    from tests.daemon.running import broker_site, running
 
+def test_a_port_that_is_taken_is_an_alarm_until_it_is_free(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setattr(page_door, "RETRY_S", 0.05)
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", 0))
         taken.listen()
-        web = WebSettings(port=taken.getsockname()[1])
-        with running(broker_site(tmp_path, web=web)) as live:
-            assert live.client.get("/v1/state")["incubators"]
-    assert "the page cannot listen on 127.0.0.1" in caplog.text
+        port = taken.getsockname()[1]
+        with running(broker_site(tmp_path, web=WebSettings(port=port))) as live:
+            alarm = page_alarm(live)
+            assert alarm is not None and alarm["state"] == "UNACK" and alarm["priority"] == "tell"
+            live.commit()
+            text = live.client.get("/v1/events?kinds=alarm")["events"][-1]["data"]["text"]
+            assert f"port {port}" in text and "web.port" in text and f"sport = :{port}" in text
+            monkeypatch.setattr(command, "open_kitchen", lambda config: LiveKitchen(live.client))
+            refused = CliRunner().invoke(command.page, [])
+            assert refused.exit_code == 1 and "another program has this port" in str(refused.exception)
+            taken.close()
+            until(lambda: (page_alarm(live) or {}).get("state") == "RTNUN")
+            answer = urllib.request.urlopen(f"http://127.0.0.1:{port}/v1/state", timeout=10)
+            assert answer.status == 200
+            assert CliRunner().invoke(command.page, []).output.strip() == f"http://127.0.0.1:{port}/"
+    assert caplog.text.count("the page cannot listen on 127.0.0.1") == 1
+
+
+def test_each_thing_that_keeps_the_page_shut_has_a_way_out() -> None:
+    for number, way in ((errno.EADDRINUSE, "web.port"), (errno.EACCES, "1024"), (errno.EADDRNOTAVAIL, "web.host")):
+        assert way in page_door.said(WebSettings(), OSError(number, "no"))
+    assert "no such thing" in page_door.said(WebSettings(), OSError(errno.EIO, "no such thing"))
