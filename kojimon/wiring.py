@@ -31,6 +31,8 @@ def engine_setup(settings: Settings, numbers: Mapping[str, int]) -> dict[str, An
         ),
         probes=tuple(_probe(probe, numbers[probe.name], settings.staleness) for probe in settings.probes),
         schedules=_schedules(settings),
+        wake_s=settings.person.wake_s,
+        travel_s=settings.person.travel_s,
     )
     plain, whole = to_plain(setup), to_json(settings)
     name = sha256(whole + msgspec.json.encode(plain, order="sorted")).hexdigest()

@@ -106,6 +106,7 @@ def _end(turn: Turn, incubator: str, kind: str, data: Facts, by: Facts) -> None:
     end(turn, incubator)
     end_watches(turn, incubator)
     del turn.batches[incubator]
+    turn.outlooks.pop(incubator, None)
     rejudge_all(turn, incubator)
     for alarm in list(turn.alarms.values()):
         if alarm.incubator == incubator and alarm.key.startswith("expect/") and alarm.active:

@@ -8,6 +8,7 @@ from kojimon.alarms.states import Signal
 from kojimon.engine.acts import take_act
 from kojimon.engine.compiled import compiled_for
 from kojimon.engine.limits import rejudge_all
+from kojimon.engine.outlook import take_forecast
 from kojimon.engine.plan import reconsider
 from kojimon.engine.quiet import refresh
 from kojimon.engine.setup import EngineSetup, from_plain
@@ -117,7 +118,7 @@ def _gap(turn: Turn, row: InputRow) -> None:
 
 
 def _kept(turn: Turn, row: InputRow) -> None:
-    """Calibrations and forecasts are stated; what hangs on them reads the event."""
+    """Calibrations are stated; what hangs on them reads the event."""
     facts = {name: value for name, value in row.payload.items() if name != "incubator"}
     turn.emit(row.kind, str(row.payload.get("incubator", "")), str(row.payload.get("probe", "")), **facts)
 
@@ -138,6 +139,6 @@ HANDLERS: dict[str, Callable[[Turn, InputRow], None]] = {
     "gap": _gap,
     "act": take_act,
     "calibration": _kept,
-    "forecast": _kept,
+    "forecast": take_forecast,
     "duty": _duty,
 }

@@ -39,12 +39,18 @@ class IncubatorSetup(Struct, frozen=True):
 
 
 class EngineSetup(Struct, frozen=True):
-    """Everything the engine is told about the site."""
+    """Everything the engine is told about the site.
+
+    `wake_s`: from the call to the person's feet on the floor, None for the schedule's own response; `travel_s`: from
+    there to the koji.
+    """
 
     site: str
     incubators: tuple[IncubatorSetup, ...] = ()
     probes: tuple[ProbeSetup, ...] = ()
     schedules: dict[str, Schedule] = {}
+    wake_s: float | None = None
+    travel_s: float = 0.0
 
 
 def to_plain(setup: EngineSetup) -> dict[str, Any]:

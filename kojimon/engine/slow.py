@@ -5,17 +5,18 @@ Each watch has a key; `turn.since` remembers since when its condition has held. 
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, NamedTuple
 
 from kojimon.alarms.states import Signal
 from kojimon.engine.conditions import fresh
 from kojimon.engine.limits import band_of, bands_in_force
 from kojimon.engine.moments import Known, known_of
+from kojimon.engine.outlook import Left, left_until
 from kojimon.engine.state import after_ms, elapsed_ms
 from kojimon.engine.trend import TRACE_EVERY_MS, Slope, slope_of
 from kojimon.engine.turn import Turn
 from kojimon.model import Priority
-from kojimon.schedule.spec import BoxWatch, Deviation, Exposure, Rate, Recovery, Stage, Watch
+from kojimon.schedule.spec import Band, BoxWatch, Deviation, Exposure, Rate, Recovery, Schedule, Stage, Watch
 
 USUAL_TAU_MS = 7_200_000
 BACK_K = 1.5
@@ -45,7 +46,7 @@ def judge_slowly(turn: Turn) -> None:
             _box(turn, incubator, box, settled, own_heat)
         stage = known.schedule.stage(turn.batches[incubator].stage)
         _watches(turn, incubator, known, stage)
-        _time_to_limit(turn, incubator, known.schedule.response_s)
+        _time_to_limit(turn, incubator, response_s(turn, known.schedule))
     for key in [key for key in turn.since if key.split("/", 1)[0] not in turn.batches]:
         del turn.since[key]
 
@@ -239,20 +240,59 @@ def _recovery(turn: Turn, incubator: str, known: Known, key: str, watch: Recover
 
 # --- time to limit --------------------------------------------------------------------------------------------------
 
+SOON = "time-to-limit/bed/temperature"
 
-def _time_to_limit(turn: Turn, incubator: str, response_s: float) -> None:
-    """The koji rises towards its high limit, surely, and will be there before a person can: told, not woken.
 
+class Nearest(NamedTuple):
+    """The limit that is nearest in time: seconds left, probe, limit, slope, and the forecast's answer if it says so."""
+
+    left_s: float
+    no: int
+    limit: float
+    per_h: float
+    left: Left | None = None
+
+
+def response_s(turn: Turn, schedule: Schedule) -> float:
+    """From the call to the koji: what the person says, else the schedule, and the way there on top."""
+    wake_s = turn.setup.wake_s
+    return (schedule.response_s if wake_s is None else wake_s) + turn.setup.travel_s
+
+
+def _time_to_limit(turn: Turn, incubator: str, within_s: float) -> None:
+    """The koji will be at its high limit before a person can: told, not woken.
+
+    By the line through its last readings where it surely rises, or by the forecast where that is fresh, sure and
+    narrow: whichever is sooner. Who has said how long the way takes is got up in time by a forecast: he asked for it.
     Once told it ends only when the limit is twice as far in time or no longer approached, so that it does not flicker.
-    Linear, so too late for growth that feeds on itself; the limit itself is never given up for it. Condition after
-    NUREG-0700: warn before the consequence, the time to respond subtracted.
+    The limit itself is never given up for it. Condition after NUREG-0700: warn before the consequence, the time to
+    respond subtracted.
     """
-    key = "time-to-limit/bed/temperature"
-    told = turn.alarm(incubator, key).active
-    bands, worst = bands_in_force(turn, incubator), None
+    told = turn.alarm(incubator, SOON).active
+    bands = bands_in_force(turn, incubator)
+    found = [one for one in (_by_line(turn, incubator, bands, told), _by_forecast(turn, incubator, bands, told)) if one]
+    nearest = min(found, key=lambda one: one.left_s, default=None)
+    reached = turn.alarm(incubator, "limit/bed/temperature/high").active
+    if nearest is None or reached or nearest.left_s > within_s * (2 if told else 1) or turn.working(incubator):
+        held(turn, incubator, SOON, False, 0, Priority.TELL)
+        return
+    left_s, no, limit, per_h, left = nearest
+    band = band_of(bands, turn.compiled.probes[no])
+    asked = turn.setup.wake_s is not None or turn.setup.travel_s > 0
+    wakes = asked and left is not None and band is not None and band.high is not None
+    priority = band.high.priority if wakes and band is not None and band.high is not None else Priority.TELL
+    sure = {"early_s": round(left.early_s), "late_s": round(left.late_s), "in_10": left.in_10} if left else {}
+    held(
+        turn, incubator, SOON, True, 0, priority, value=turn.last_v[no], limit=limit,
+        probe=turn.compiled.probes[no].name, left_s=round(max(0.0, left_s)), rate_per_h=per_h, **sure,
+    )  # fmt: skip
+
+
+def _by_line(turn: Turn, incubator: str, bands: list[Band], told: bool) -> Nearest | None:
+    """By the slope of each probe's last half hour. Too late for growth that feeds on itself."""
+    nearest = None
     for no in fresh(turn, turn.compiled.probes_at(incubator, "bed", "temperature")):
-        probe = turn.compiled.probes[no]
-        band, slope = band_of(bands, probe), slope_of(turn.trace.get(no, ()))
+        band, slope = band_of(bands, turn.compiled.probes[no]), slope_of(turn.trace.get(no, ()))
         there = band is not None and band.high is not None and turn.last_v[no] >= band.high.limit
         if slope is None or band is None or band.high is None or (there and not told):
             continue
@@ -260,14 +300,18 @@ def _time_to_limit(turn: Turn, incubator: str, response_s: float) -> None:
         if per_h <= 0 and not there:
             continue
         left_s = 0.0 if there else (band.high.limit - slope.fitted) / per_h * 3600
-        if worst is None or left_s < worst[0]:
-            worst = (left_s, no, band.high.limit, per_h)
-    reached = turn.alarm(incubator, "limit/bed/temperature/high").active
-    if worst is None or reached or worst[0] > response_s * (2 if told else 1) or turn.working(incubator):
-        held(turn, incubator, key, False, 0, Priority.TELL)
-        return
-    left_s, no, limit, per_h = worst
-    held(
-        turn, incubator, key, True, 0, Priority.TELL, value=turn.last_v[no], limit=limit,
-        probe=turn.compiled.probes[no].name, left_s=round(max(0.0, left_s)), rate_per_h=per_h,
-    )  # fmt: skip
+        if nearest is None or left_s < nearest.left_s:
+            nearest = Nearest(left_s, no, band.high.limit, per_h)
+    return nearest
+
+
+def _by_forecast(turn: Turn, incubator: str, bands: list[Band], told: bool) -> Nearest | None:
+    """By the forecast, for the hottest koji: what it was made of."""
+    hottest = _value(turn, incubator, "bed", "temperature")
+    band = band_of(bands, turn.compiled.probes[hottest[0]]) if hottest else None
+    if hottest is None or band is None or band.high is None:
+        return None
+    left = left_until(turn, incubator, band.high.limit, strictly=not told)
+    if left is None:
+        return None
+    return Nearest(left.s, hottest[0], band.high.limit, _sure(slope_of(turn.trace.get(hottest[0], ()))), left)

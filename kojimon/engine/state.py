@@ -12,6 +12,7 @@ from msgspec import Struct
 from kojimon.alarms.levels import IDLE, LevelState
 from kojimon.alarms.states import AlarmState
 from kojimon.engine.setup import EngineSetup
+from kojimon.forecast.answers import Forecast
 from kojimon.model import Priority
 
 
@@ -116,6 +117,15 @@ class AlarmRec(Struct, frozen=True):
     one_shot: bool = False
 
 
+class Outlook(Struct, frozen=True):
+    """A forecast taken in: of which batch, made for which engine time, and when it came."""
+
+    batch: str
+    made_ms: int
+    taken_ms: int
+    forecast: Forecast
+
+
 class State(Struct, frozen=True):
     """All the engine knows.
 
@@ -135,6 +145,7 @@ class State(Struct, frozen=True):
         work: since when hands are in the koji, by incubator.
         bad: of each probe whose readings are bad now: (since ms, last ms, quality).
         bumps: probes that somebody is warming to prove the alarm, by number (engine.proof).
+        outlooks: the latest forecast, by incubator (engine.outlook).
         awake_ms: since when the daemon has been up; silence is not counted before.
         acts: idempotency keys of the latest acts with their seq.
     """
@@ -163,6 +174,7 @@ class State(Struct, frozen=True):
     bad: dict[int, tuple[int, int, int]] = {}
     boots: tuple[tuple[int, int], ...] = ()
     bumps: dict[int, Bump] = {}
+    outlooks: dict[str, Outlook] = {}
     awake_ms: int = 0
     acts: dict[str, int] = {}
 

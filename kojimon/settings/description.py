@@ -38,7 +38,7 @@ UNITS: Final = Map(
 )  # fmt: skip
 
 PERSON: Final = Map(
-    "a map with `zone` and `sleep`",
+    "a map with `zone`, `sleep`, ...",
     [
         Field("zone", zone(), "Where you live: dates, times and sleeping hours are told in this zone."),
         Field(
@@ -46,6 +46,22 @@ PERSON: Final = Map(
             sleep_hours(),
             "When you sleep. Only what needs a hand within the hour gets you up; the rest waits for the morning.",
             default=(Person().sleep_from, Person().sleep_to),
+        ),
+        Field(
+            "wake",
+            duration(0, 2 * 3600),
+            "How long you need from a call until you are up and dressed. Without it the schedule's own time to respond"
+            " counts.",
+            "wake_s",
+            example="10 min",
+        ),
+        Field(
+            "travel",
+            duration(0, 6 * 3600),
+            "Your way from there to the koji. With `wake` or `travel` set, a forecast that is sure enough gets you up"
+            " before the koji is too hot, so that you are there in time.",
+            "travel_s",
+            example="20 min",
         ),
     ],
     Person,
@@ -134,6 +150,9 @@ WEB: Final = Map(
         Field("port", whole(0, 65_535), "TCP port of the page; 0 takes a free one."),
         Field("token", SecretPlace(), "Word that a browser in the network has to give once.",
               example="{file: /etc/kojimon/page-token}"),
+        Field("look", Choice({"token": False, "free": True}),
+              "What the token is for: `token`, to look and to act; `free`, everybody in the network may look, and"
+              " only acting wants it.", "look_free"),
         Field("hosts", Items("a list of host names", host(), most=20),
               "Names under which the page is called in the network, beside its address.", "allowed_hosts",
               example="[kojimon.local]"),

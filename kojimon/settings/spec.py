@@ -166,11 +166,17 @@ class Units(Struct, frozen=True):
 
 
 class Person(Struct, frozen=True):
-    """The one who does the work. Sleep hours are local wall times `HH:MM` in `zone` (IANA name)."""
+    """The one who does the work. Sleep hours are local wall times `HH:MM` in `zone` (IANA name).
+
+    `wake_s`: from a call to being up, None where nothing was said (the schedule's own response then holds);
+    `travel_s`: the way from there to the koji.
+    """
 
     zone: str = "UTC"
     sleep_from: str = "22:30"
     sleep_to: str = "06:30"
+    wake_s: float | None = None
+    travel_s: float = 0.0
 
 
 class JournalSettings(Struct, frozen=True):
@@ -200,11 +206,15 @@ class PublishSettings(Struct, frozen=True):
 
 
 class WebSettings(Struct, frozen=True):
-    """The TCP door of the API and page. Port 0 takes a free one; "" for host closes it."""
+    """The TCP door of the API and page. Port 0 takes a free one; "" for host closes it.
+
+    `look_free`: with a token, everybody may look and only acting wants it.
+    """
 
     host: str = "127.0.0.1"
     port: int = 8137
     token: Secret | None = None
+    look_free: bool = False
     allowed_hosts: tuple[str, ...] = ()
 
 

@@ -10,8 +10,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kojimon.engine import State, advance, decode, encode, initial_state
+from kojimon.forecast.kept import pack, thin
 from kojimon.model import Event, InputRow
 from tests.engine.build import AIR, BED, HUMIDITY, MIDDLE, Rows
+from tests.parts.outlooks import limit_answer, made
 
 ACTS: list[tuple[str, dict[str, Any]]] = [
     ("batch.start", {"name": "b"}),
@@ -57,6 +59,11 @@ def some_rows(seed: int) -> list[Any]:
             rows.act(kind, **data)
         elif draw < 0.96:
             rows.input("health", what="disk", ok=source.random() < 0.5, text="full")
+        elif draw < 0.97:
+            plain = pack(thin(made(24.0, limit_answer(43.0, source.choice([0.3, 4.0])))))
+            batch = f"box-{source.choice([3, 3, 3, 9])}"
+            rows.input("forecast", incubator="box", batch=batch, made_ms=rows.t_ms - source.choice([0, 30_000]),
+                       forecast=source.choice([plain, plain, {}]))  # fmt: skip
         elif draw < 0.98:
             rows.input("clock", boot=1, step_ms=source.choice([0, 3_600_000, -3_600_000]), trusted=True)
         else:
