@@ -97,3 +97,5 @@ def _web(draft: Draft, report: Report) -> None:
     if host not in _LOOPBACK and "token" not in web:
         wanted = "wanted `token:` with it, or `host: 127.0.0.1`"
         report.at("web.host", f"found `{host}`, open to the network, without a token", wanted)
+    if web.get("look_free") and "token" not in web:
+        report.at("web.look", "found `free` without a token", "wanted `token:` with it, which acting then needs")

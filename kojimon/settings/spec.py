@@ -214,8 +214,8 @@ class WebSettings(Struct, frozen=True):
     host: str = "127.0.0.1"
     port: int = 8137
     token: Secret | None = None
-    look_free: bool = False
     allowed_hosts: tuple[str, ...] = ()
+    look_free: bool = False
 
 
 class Staleness(Struct, frozen=True):

@@ -3,8 +3,8 @@
 * Host: only the addresses of the door itself and the names from the settings; a foreign name that points here (DNS
   rebinding) is turned away.
 * Origin: what changes something must come from a page of ours; a foreign page's form or script is turned away.
-* Token: set in the settings, it is wanted for looking and for acting. Without one the loopback door is open, and a door
-  to the network lets people look and nobody act.
+* Token: set in the settings, it is wanted for looking and for acting, or with `look: free` for acting alone. Without
+  one the loopback door is open, and a door to the network lets people look and nobody act.
 * A browser gives the token, or a code good once, in a form; it gets a signed cookie (HttpOnly, SameSite=Strict).
   Programs send `Authorization: Bearer TOKEN`. Neither ever stands in an address.
 * Guesses are counted by address and in all.
@@ -94,12 +94,13 @@ class Access:
         self._check_host(headers.get("host", ""), scope)
         known = self._known(headers)
         scope["kojimon.known"] = known
+        scope["kojimon.only_looks"] = self._keys.wanted and not known
         if method == "POST":
             _check_length(headers, path)
             _check_origin(headers, bearer=_bearer(headers) != "")
-            if path != "/enter":
+            if path != "/enter" and not (path == "/prefs" and self._web.look_free):
                 self._check_act(known)
-        elif not known and self._keys.wanted and not path.startswith(OPEN_PATHS):
+        elif not known and self._keys.wanted and not self._web.look_free and not path.startswith(OPEN_PATHS):
             raise Turned(401, "this page wants to know you first")
 
     def _check_host(self, host: str, scope: Scope) -> None:
@@ -223,7 +224,7 @@ async def _turn_away(turned: Turned, scope: Scope, send: Send) -> None:
     wants_page = any(name == b"accept" and b"text/html" in value for name, value in scope["headers"])
     headers = [(name.lower().encode(), value.encode()) for name, value in turned.headers.items()]
     headers.append((b"cache-control", b"no-store"))
-    if turned.status == 401 and wants_page and scope["method"] == "GET":
+    if turned.status == 401 and wants_page:
         status, body, kind = 303, b"", b"text/plain; charset=utf-8"
         headers.append((b"location", b"/enter"))
     else:

@@ -199,6 +199,7 @@ class Page:
             fahrenheit=viewer.fahrenheit,
             who="" if viewer.who == "page" else viewer.who,
             can_leave=bool(request.scope.get("kojimon.known")),
+            only_looks=bool(request.scope.get("kojimon.only_looks")),
         )
 
     def _sheets(self, document: Document, viewer: Viewer, request: Request, only: str) -> dict[str, str]:

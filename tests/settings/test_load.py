@@ -80,7 +80,7 @@ probes:
 journal: {file: /var/lib/kojimon/journal, commit_every: 30 s, ballast: 16 MB, backup_folder: ~/copies, thin_after: 10 d}
 mirror: {url: "http://192.0.2.20:8086", organisation: o, bucket: b, token: {file: /etc/t}}
 publish: {to: m, accept_acts: true}
-web: {host: 0.0.0.0, port: 0, token: {file: t}, hosts: [kojimon.local]}
+web: {host: 0.0.0.0, port: 0, token: {file: t}, hosts: [kojimon.local], look: free}
 staleness: {periods: 4, at_least: 2 min}
 clock: {trusted: true}
 run_folder: /run/kojimon
@@ -124,7 +124,7 @@ def test_every_setting_arrives(tmp_path: Path) -> None:
     )
     assert found.mirror == spec.MirrorSettings("http://192.0.2.20:8086", "o", "b", spec.Secret(file="/etc/t"))
     assert found.publish == spec.PublishSettings("m", True)
-    assert found.web == spec.WebSettings("0.0.0.0", 0, spec.Secret(file=f"{here}/t"), ("kojimon.local",))
+    assert found.web == spec.WebSettings("0.0.0.0", 0, spec.Secret(file=f"{here}/t"), ("kojimon.local",), True)
     assert found.staleness == spec.Staleness(4.0, 120.0)
     assert (found.clock_trusted, found.run_folder) == (True, "/run/kojimon")
     assert sorted(found.schedules) == ["rice-koji-miso", "rice-koji-sake"]

@@ -163,6 +163,10 @@ CASES = {
     "open page without a token": ("site: cellar", "site: cellar\nweb: {host: 0.0.0.0}",
         "k.yaml:2: web.host: found `0.0.0.0`, open to the network, without a token,"
         " wanted `token:` with it, or `host: 127.0.0.1`"),
+    "looking free, acting too": ("site: cellar", "site: cellar\nweb: {look: free}",
+        "k.yaml:2: web.look: found `free` without a token, wanted `token:` with it, which acting then needs"),
+    "no such way to look": ("site: cellar", "site: cellar\nweb: {look: all, token: {file: t}}",
+        "k.yaml:2: web.look: found `all`, wanted `token` or `free`"),
     "no such zone": ("Europe/Lisbon", "Portugal/Lisbon",
         "k.yaml:3: person.zone: found `Portugal/Lisbon`, wanted a time zone of the IANA list, as in `Europe/Lisbon`"
         " (did you mean `Europe/Lisbon`?)"),

@@ -73,7 +73,9 @@ class Door:
 
 
 @contextmanager
-def page(folder: Path, token: bool = False, host: str = "127.0.0.1", **more: Any) -> Iterator[Door]:
+def page(
+    folder: Path, token: bool = False, host: str = "127.0.0.1", look_free: bool = False, **more: Any
+) -> Iterator[Door]:
     """A daemon with its page."""
     secret = None
     if token:
@@ -81,6 +83,6 @@ def page(folder: Path, token: bool = False, host: str = "127.0.0.1", **more: Any
         file.write_text(TOKEN, encoding="utf-8")
         file.chmod(0o600)
         secret = Secret(file=str(file))
-    web = WebSettings(host=host, port=0, token=secret, allowed_hosts=("kojimon.example",))
+    web = WebSettings(host=host, port=0, token=secret, look_free=look_free, allowed_hosts=("kojimon.example",))
     with running(broker_site(folder, web=web, **more)) as live:
         yield Door(live)

@@ -241,3 +241,39 @@ def test_codes_are_few() -> None:
     codes = [keys.new_code() for _ in range(9)]
     assert keys.enter(codes[0], "a") == ""
     assert keys.enter(codes[-1], "a")
+
+
+# Looking freely.
+
+
+@pytest.fixture(scope="module")
+def free(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Door]:
+    """Everybody may look; acting wants the token."""
+    with page(tmp_path_factory.mktemp("free"), token=True, host="0.0.0.0", look_free=True) as door:
+        yield door
+
+
+@pytest.mark.parametrize("path", ["/", "/v1/state", "/metrics", "/batches", "/v1/curve?x=1"])
+def test_looking_is_free_where_the_settings_say_so(free: Door, path: str) -> None:
+    assert free.get(path).status in (200, 400)
+
+
+def test_acting_wants_the_token_all_the_same(free: Door) -> None:
+    before = len(free.live.client.get("/v1/events")["events"])
+    for path in ("/act", "/v1/acts", "/photo", "/leave"):
+        answer = free.ask("POST", path, NOTE, **JSON, Origin=free.origin)
+        assert answer.status == 401, path
+    assert len(free.live.client.get("/v1/events")["events"]) == before
+    told = {"Authorization": f"Bearer {TOKEN}"}
+    assert free.ask("POST", "/v1/acts", NOTE, **JSON, **told).status == 200
+    assert free.ask("POST", "/v1/page", b"{}", **JSON, **told).status == 403
+
+
+def test_who_only_looks_is_told_so_and_led_to_the_door(free: Door) -> None:
+    assert "You are only looking." in free.get("/").text
+    pressed = free.form("/act", {"kind": "alarm.test", "incubator": ""}, Accept="text/html")
+    assert (pressed.status, pressed.headers["location"]) == (303, "/enter")
+    chosen = free.form("/prefs", {"unit": "F", "zone": "UTC", "who": ""}, Accept="text/html")
+    assert (chosen.status, chosen.headers["location"]) == (303, "/")
+    cookie = free.form("/enter", {"code": TOKEN}).headers["set-cookie"].partition(";")[0]
+    assert "You are only looking." not in free.get("/", Cookie=cookie).text
