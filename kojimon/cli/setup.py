@@ -54,7 +54,11 @@ CAUTIONS = (
 @click.option("--zone", metavar="NAME", help="Time zone: America/Chicago.")
 @click.option("--sleep", metavar="TEXT", help='When you sleep: "22:30 to 06:30".')
 @click.option(
-    "--source", "sources", multiple=True, metavar="TEXT", help="serial:PORT, mqtt:USER@HOST:PORT, kernel or simulated."
+    "--source",
+    "sources",
+    multiple=True,
+    metavar="TEXT",
+    help="serial:PORT, mqtt:USER@HOST:PORT, kernel, simulated; practice: a simulated box, and you are the cook.",
 )
 @click.option(
     "--probe",
@@ -159,8 +163,8 @@ def _given_sources(
     if len(sources) > 1:
         raise UsageError("One --source is taken here; further ones are written into the file by hand.")
     source = source_of(sources[0], password)
-    if source.kind == "simulated":
-        return simulated(person)
+    if source.kind in ("simulated", "practice"):
+        return simulated(person, practice=source.kind == "practice")
     if not probes:
         raise UsageError(f'--source {sources[0]}: say which probes it has: --probe "NAME PLACE TRAY KEY=VALUE".')
     return (source,), tuple(probe_of(text, source) for text in probes)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 from kojimon.cli import screen
 from kojimon.cli.answers import ProbeAnswer, SourceAnswer, plain
@@ -52,7 +52,8 @@ def choose(asker: Asker, person: Person, look: Callable[[], Sequence[Finding]], 
         "an MQTT broker",
         "a serial port",
         "sensor files of the kernel",
-        "nothing yet: a simulated box to try out",
+        "nothing yet: a simulated box to practise on; you are the cook, an hour passes in a minute",
+        "nothing yet: a simulated box to look at, a simulated cook beside it",
     ]
     if not asker.yes:
         screen.say("\nWhere do readings come from?")
@@ -62,9 +63,9 @@ def choose(asker: Asker, person: Person, look: Callable[[], Sequence[Finding]], 
         if found.readings:
             return (found.source,), _place(asker, person, found)
         return (found.source,), _addresses(asker, person, found.source)
-    kind = ("mqtt", "serial", "kernel", "simulated")[number - len(findings) - 1]
-    if kind == "simulated":
-        return simulated(person)
+    kind = ("mqtt", "serial", "kernel", "practice", "simulated")[number - len(findings) - 1]
+    if kind in ("practice", "simulated"):
+        return simulated(person, practice=kind == "practice")
     source = _typed(asker, kind, password)
     return (source,), _addresses(asker, person, source)
 
@@ -193,13 +194,22 @@ def _address(text: str) -> str:
     return text.strip()
 
 
-def simulated(person: Person) -> Chosen:
-    """A simulated box with as many trays as the person has, where the simulator draws one like that."""
+PRACTICE_SPEED: Final = "60"
+"""Whoever practises has a minute for an hour: time to read and to type, and a batch within the hour."""
+
+
+def simulated(person: Person, *, practice: bool = False) -> Chosen:
+    """A simulated box with as many trays as the person has, where the simulator draws one like that.
+
+    Args:
+        practice: the person is the cook, at a speed that leaves time for it.
+    """
     from kojisim.scenarios import SCENARIOS
 
     counts = {seed: len(SCENARIOS["healthy"](seed).params.trays) for seed in range(60)}
     seed = next((seed for seed, count in counts.items() if count == len(person.trays)), 0)
-    source = SourceAnswer("sim", "simulated", {"scenario": "healthy", "seed": str(seed), "speed": "1000"})
+    fields = {"scenario": "healthy", "seed": str(seed), "speed": PRACTICE_SPEED if practice else "1000"}
+    source = SourceAnswer("sim", "simulated", fields | ({"hands": "false"} if practice else {}))
     names = ["bed", *(f"bed-{number}" for number in range(2, counts[seed] + 1))]
     probes = [
         ProbeAnswer(name, "bed", "temperature", "sim", tray) for name, tray in zip(names, person.trays, strict=False)
@@ -208,7 +218,7 @@ def simulated(person: Person) -> Chosen:
     return (source,), tuple(probes)
 
 
-_SOURCE = re.compile(r"(serial|mqtt|kernel|simulated)(?::(.*))?", re.DOTALL)
+_SOURCE = re.compile(r"(serial|mqtt|kernel|simulated|practice)(?::(.*))?", re.DOTALL)
 _HOST = re.compile(r"(?:([^@\s]+)@)?([^@\s:]+|\[[0-9a-fA-F:]+\])(?::(\d+))?")
 
 
@@ -219,7 +229,7 @@ def source_of(text: str, password: Callable[[], str]) -> SourceAnswer:
         password: see `choose`.
     """
     match = _SOURCE.fullmatch(text.strip())
-    wanted = "serial:PORT, mqtt:HOST, mqtt:USER@HOST:PORT, kernel, kernel:FOLDER or simulated is wanted"
+    wanted = "serial:PORT, mqtt:HOST, mqtt:USER@HOST:PORT, kernel, kernel:FOLDER, simulated or practice is wanted"
     if match is None or (match[1] in ("serial", "mqtt") and not match[2]):
         raise UsageError(f"--source {text}: {wanted}.")
     kind, rest = match[1], match[2] or ""
@@ -227,8 +237,8 @@ def source_of(text: str, password: Callable[[], str]) -> SourceAnswer:
         return SourceAnswer("board", "serial", {"port": plain(rest)})
     if kind == "kernel":
         return SourceAnswer("sensors", "kernel", {"root": plain(rest)} if rest else {})
-    if kind == "simulated":
-        return SourceAnswer("sim", "simulated")
+    if kind in ("simulated", "practice"):
+        return SourceAnswer("sim", kind)
     host = _HOST.fullmatch(rest)
     if host is None:
         raise UsageError(f"--source {text}: {wanted}.")

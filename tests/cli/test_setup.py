@@ -40,6 +40,14 @@ def test_pressing_enter_all_the_way_makes_a_simulated_box_that_loads(kitchen: Ki
     assert "It is no safety cut-out" in told and "GFCI or RCD" in told and "licensed electricians" in told
 
 
+def test_whoever_practises_is_the_cook(kitchen: Kitchen) -> None:
+    fresh(kitchen, "--yes", "--source", "practice")
+    asked = load_settings(kitchen.folder / "new.yaml").sources[0]
+    assert isinstance(asked, SimulatedSource) and (asked.hands, asked.speed) == (False, 60.0)
+    fresh(kitchen, "--force", typed="\n" * 7 + "4" + DEFAULTS)
+    assert load_settings(kitchen.folder / "new.yaml").sources[0] == asked
+
+
 def test_sloppy_and_wrong_answers_are_understood_or_explained(kitchen: Kitchen) -> None:
     answers = [
         "kelvin", "°f", "stone", "pounds", "0", "top tray; bottom tray", "a lot", "3,5 lbs", "beer", "sake",
@@ -55,7 +63,7 @@ def test_sloppy_and_wrong_answers_are_understood_or_explained(kitchen: Kitchen) 
         "'beer' will not do: one of these is wanted: 1 koji, 2 sake,",
         "'my kitchen' will not do: a time zone by its IANA name is wanted",
         "'at night' will not do: two times of day are wanted, as in 22:30 to 06:30",
-        "'7' will not do: a number from 1 to 4 is wanted.",
+        "'7' will not do: a number from 1 to 5 is wanted.",
         "'the broker' will not do: one word without blanks is wanted.",
         "'port' will not do: a number from 1 to 65535 is wanted.",
         "'perhaps' will not do: yes or no is wanted.",
