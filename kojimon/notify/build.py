@@ -48,7 +48,7 @@ def _payload(one: ChannelSettings) -> Callable[[], dict[str, Any]]:
 
 def _service(one: ServiceChannel) -> Callable[[], dict[str, Any]]:
     # Read anew each time: a corrected file works without a restart, and no secret stays in this process.
-    return lambda: {"kind": "service", "url": read_secret(one.url)}
+    return lambda: {"kind": "service", "url": read_secret(one.url), "picture": one.picture}
 
 
 def _speaker(one: SpeakerSettings, alone: bool) -> Channel:

@@ -14,6 +14,7 @@ from collections.abc import Mapping
 from typing import IO, Any
 
 from kojimon.notify.carriers import deliver, warm_up
+from kojimon.notify.pictures import carries, made
 from kojimon.notify.speaker import Speaker
 
 Request = Mapping[str, Any]
@@ -34,25 +35,34 @@ class Sender:
         elif request["do"] == "stop":
             self._speaker.stop()
         else:
-            threads = [
-                threading.Thread(target=self._send, args=(channel, request), daemon=True)
-                for channel in request["channels"]
-            ]
-            for thread in threads:
-                thread.start()
-            for thread in threads:
-                thread.join()
+            self._send_all(request)
         self._say({"no": request["no"], "done": True})
+
+    def _send_all(self, request: Request) -> None:
+        channels = list(request["channels"])
+        image = b""
+        if request.get("picture"):
+            able = [channel for channel in channels if carries(channel)]
+            image = made(request["picture"]) if able else b""
+            if request["do"] == "picture":  # the text before it has gone out already
+                channels = able if image else []
+        threads = [
+            threading.Thread(target=self._send, args=(channel, request, image), daemon=True) for channel in channels
+        ]
+        for thread in threads:
+            thread.start()
+        for thread in threads:
+            thread.join()
 
     def close(self) -> None:
         """Nobody asks any more."""
         self._speaker.stop()
 
-    def _send(self, channel: Request, request: Request) -> None:
+    def _send(self, channel: Request, request: Request, image: bytes) -> None:
         if channel["kind"] == "speaker":
             wrong = self._speaker.play(channel["player"], request["round"], channel["loudest"])
         else:
-            wrong = deliver(channel, request)
+            wrong = deliver(channel, request, image)
         self._say({"no": request["no"], "channel": channel["name"], "wrong": wrong})
 
     def _say(self, answer: Request) -> None:

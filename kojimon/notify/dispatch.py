@@ -16,11 +16,13 @@ from msgspec import Struct
 
 from kojimon import logs
 from kojimon.clock import real_s
+from kojimon.curve.pixels import can as pictures_can
 from kojimon.errors import JournalError, KojimonError
 from kojimon.journal.records import Chunk, Delivery
 from kojimon.model import Event
 from kojimon.notify.lane import Job, Lane
 from kojimon.notify.memory import Memory
+from kojimon.notify.pictures import Following, Wanted, wanted
 from kojimon.notify.plan import plan
 from kojimon.notify.records import FAILED, SENT, AlarmLike, Channel, Item, Plan, Quiet, Send, Situation, alarms_now
 from kojimon.notify.text import Desk, Text, compose
@@ -31,6 +33,8 @@ LONGEST_WAIT_S: Final = 30.0
 HUNG_LOOK_S: Final = 1.0
 """While a commit hangs the alarms are looked at so often: no commit tells that somebody has answered."""
 BODY_MOST: Final = 6000
+PICTURED: Final = ("call", "told", "digest")
+"""Kinds of message that a picture of the curve goes with, or follows."""
 
 _LOG = logs.get("notify")
 
@@ -108,6 +112,9 @@ class Dispatch:
         self._attempts = self._out = 0
         options: dict[str, Any] = {"limit_s": limit_s} | ({"argv": argv} if argv else {})
         self._lanes = {name: Lane(name, self.wake, **options) for name in ("wake", "tell", "sound")}
+        self._following = Following()
+        # Without the library there is no picture, and nobody is kept waiting for one.
+        self._journal = outbox if pictures_can() else None
         self._thread = threading.Thread(target=self._run, name="notify", daemon=True)
 
     # -- doors, for any thread -----------------------------------------------------------------------------------
@@ -230,6 +237,9 @@ class Dispatch:
             if own:
                 together = [send for send in own if (send.key, send.kind) == (own[0].key, own[0].kind)]
                 self._send(lane, together, by_no, unrecorded, now_ms)
+        if not self._lanes["tell"].busy and (following := self._following.take()) is not None:
+            names = tuple(channel["name"] for channel in following["channels"])
+            self._lanes["tell"].put(Job(following, names, self._followed))
         if self._sounding and not found.calling and not self._lanes["sound"].busy:
             self._sounding = not self._lanes["sound"].put(Job({"do": "stop"}))
 
@@ -255,15 +265,42 @@ class Dispatch:
         if not payloads:
             return
         first = sends[0]
-        text = self._words(first, [by_no[no] for no in first.events if no in by_no], unrecorded, now_ms)
+        events = [by_no[no] for no in first.events if no in by_no]
+        text = self._words(first, events, unrecorded, now_ms)
         request = {
             "do": "send", "channels": payloads, "title": text.title, "body": text.body[:BODY_MOST], "key": first.key,
             "kind": first.kind, "urgent": first.urgent, "round": first.round,
         }  # fmt: skip
+        follows = self._picture(first, events, request, payloads)
         names = tuple(payload["name"] for payload in payloads)
         self._sounding = self._sounding or lane.name == "sound"
         self._flying[lane.name] = (first.key, frozenset(names))
-        lane.put(Job(request, names, lambda name, wrong: self._heard(by_channel[name], now_ms, wrong)))
+
+        def heard(name: str, wrong: str) -> None:
+            if follows and not wrong:
+                self._following.add(first.key, *follows[name])
+            self._heard(by_channel[name], now_ms, wrong)
+
+        lane.put(Job(request, names, heard))
+
+    def _picture(
+        self, send: Send, events: Sequence[Event], request: dict[str, Any], payloads: Sequence[dict[str, Any]]
+    ) -> dict[str, tuple[Wanted, dict[str, Any]]]:
+        """Puts the picture into a request of what is told. Of a call's first round: what follows it, by channel."""
+        if self._journal is None or send.kind not in PICTURED or send.round:
+            return {}
+        picture = wanted(events, self._around.document(), self._journal, send.urgent)
+        if picture is None:
+            return {}
+        if send.urgent:
+            return {one["name"]: (picture, one) for one in payloads if one.get("picture")}
+        request["picture"] = picture
+        return {}
+
+    def _followed(self, name: str, wrong: str) -> None:
+        """A picture is no message of the outbox: that it did not get out is noted, no more."""
+        if wrong and wrong != "the sender said nothing about it":
+            _LOG.info("the picture does not get out over %s: %s", name, wrong)
 
     def _words(self, send: Send, events: Sequence[Event], unrecorded: set[str], now_ms: int) -> Text:
         """The words; a fault in making them must not hold up the call."""

@@ -43,6 +43,12 @@ SERVICE: Final = Map(
             required=True,
             example="{file: /etc/kojimon/phone-url}",
         ),
+        Field(
+            "picture",
+            flag(),
+            "Send a small picture of the curve along where the service can carry one. What wakes never waits for it."
+            " It needs the library cairosvg.",
+        ),
         _TELLS,
         _JOINS,
         _REPEATS,

@@ -233,6 +233,7 @@ class ServiceChannel(Struct, frozen=True, tag_field="kind", tag="service"):
         joins_s: so long after the first call of an unanswered alarm it joins in.
         repeats: used again every two minutes until somebody answers.
         second: reaches another person.
+        picture: takes a small picture of the curve along, where it can.
     """
 
     name: str
@@ -241,6 +242,7 @@ class ServiceChannel(Struct, frozen=True, tag_field="kind", tag="service"):
     joins_s: float = 0.0
     repeats: bool = True
     second: bool = False
+    picture: bool = True
 
 
 class CommandChannel(Struct, frozen=True, tag_field="kind", tag="command"):

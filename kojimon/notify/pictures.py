@@ -1,0 +1,104 @@
+"""The small picture of the curve in a message, where service and computer can carry one.
+
+What wakes goes out as text alone, at once; its picture follows in a message of its own over the lane of what is told.
+What is told takes its picture along if that is made within a few seconds, and goes without it otherwise.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import deque
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any, Final
+
+from kojimon.model import Event
+
+LIMIT_S: Final = 6.0
+"""Real seconds what is told waits for its picture."""
+CALL_H, TOLD_H = 8.0, 14.0
+"""Hours shown after a call; with what is told, a night."""
+WAITING_MOST: Final = 3
+WHOLE: Final = ("batch-harvest", "batch-discard")
+PROGRAMS: Final = ("json", "jsons", "form", "forms", "xml", "xmls")
+"""Services that are read by programs: those ask for the readings themselves."""
+Wanted = Mapping[str, Any]
+
+
+# In the daemon: which picture.
+
+
+def wanted(events: Sequence[Event], document: Mapping[str, Any], journal: Path | None, urgent: bool) -> Wanted | None:
+    """What is to be drawn for these events: the batch of the first that has one; None where none has."""
+    event = next((event for event in events if event.batch), None)
+    if event is None or journal is None:
+        return None
+    hours = None if event.kind in WHOLE else CALL_H if urgent else TOLD_H
+    return {
+        "journal": str(journal), "batch": event.batch, "last_h": hours,
+        "fahrenheit": bool(document["units"]["fahrenheit"]), "pounds": bool(document["units"]["pounds"]),
+        "zone": str(document["now"]["zone"]),
+    }  # fmt: skip
+
+
+class Following:
+    """Pictures that follow calls which got out; any thread may add, the newest few are kept."""
+
+    def __init__(self) -> None:
+        self._waiting: deque[tuple[str, Wanted, dict[str, Any]]] = deque(maxlen=WAITING_MOST)
+        self._lock = threading.Lock()
+
+    def add(self, key: str, picture: Wanted, channel: dict[str, Any]) -> None:
+        """A call of that key got out over a channel."""
+        with self._lock:
+            self._waiting.append((key, picture, channel))
+
+    def take(self) -> dict[str, Any] | None:
+        """The sender's request for the oldest of them, all its channels together; None where nothing waits."""
+        with self._lock:
+            if not self._waiting:
+                return None
+            key, picture, _ = self._waiting[0]
+            channels = [channel for other, _, channel in self._waiting if other == key]
+            left = [one for one in self._waiting if one[0] != key]
+            self._waiting.clear()
+            self._waiting.extend(left)
+        return {
+            "do": "picture", "channels": channels, "picture": picture, "key": key, "kind": "told",
+            "urgent": False, "round": 0, "title": f"The last {CALL_H:.0f} hours",
+            "body": "The curve to the call before this. It is sent once; the call goes on until somebody answers.",
+        }  # fmt: skip
+
+
+# In the sender: making it.
+
+
+def made(picture: Wanted, limit_s: float = LIMIT_S) -> bytes:
+    """The picture as PNG; empty where it cannot be made, or not in time."""
+    found: list[bytes] = []
+
+    def work() -> None:
+        from kojimon.review.picture import small_picture
+
+        try:
+            found.append(small_picture(**{**picture, "journal": Path(picture["journal"])}))
+        except Exception:  # whatever it is: the text goes out without
+            found.append(b"")
+
+    thread = threading.Thread(target=work, daemon=True)
+    thread.start()
+    thread.join(limit_s)
+    return found[0] if found else b""
+
+
+def carries(channel: Mapping[str, Any]) -> bool:
+    """Whether a channel can carry a picture, and may."""
+    if channel["kind"] != "service" or not channel.get("picture"):
+        return False
+    url = str(channel["url"])
+    if url.partition("://")[0].lower() in PROGRAMS:
+        return False
+    import apprise
+
+    found = apprise.Apprise.instantiate(url)
+    return bool(getattr(found, "attachment_support", False))
