@@ -74,5 +74,7 @@ CSS: Final = (
 def plain(svg: str) -> str:
     """A sheet that stands alone, in its light colours, for programs that know no custom properties of style sheets."""
     colours = dict(part.split(":") for part in LIGHT.split(";") if part)
-    rules = re.sub(r"var\((--k-[a-z0-9]+)\)", lambda found: colours[found[1]], RULES)
+    # Such programs take these for attributes of the picture, which then has no height.
+    rules = RULES.replace("display:block;max-width:100%;height:auto", "")
+    rules = re.sub(r"var\((--k-[a-z0-9]+)\)", lambda found: colours[found[1]], rules)
     return svg.replace(CSS, rules)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import threading
 from collections.abc import Iterator
 from email.header import decode_header, make_header
@@ -24,6 +25,7 @@ from tests.parts.wait import until
 from tests.review.kitchen import Kitchen
 
 pytestmark = pytest.mark.skipif(not pixels.can(), reason="no picture: cairosvg is not installed")
+Image = pytest.importorskip("PIL.Image", reason="no picture: cairosvg is not installed", exc_type=ImportError)
 PNG = b"\x89PNG\r\n\x1a\n"
 
 
@@ -62,6 +64,8 @@ def test_a_picture_is_small_and_is_png(drawn: dict[str, Any], last_h: float | No
     assert data[:8] == PNG and len(data) <= picture.MOST_BYTES
     width, height = (int.from_bytes(data[at : at + 4]) for at in (16, 20))
     assert width == 720 and height <= 1500
+    # Pillow comes with cairosvg: an empty sheet has one colour, lines and words with soft edges many.
+    assert len(Image.open(io.BytesIO(data)).getcolors(1 << 20) or ()) > 50
 
 
 def test_a_picture_too_large_is_made_coarser_then_left_out(
