@@ -35,7 +35,6 @@ PHOTO_MOST: Final = 9 * 1024 * 1024
 PHOTO_PATH: Final = "/photo"
 OPEN_PATHS: Final = ("/enter", "/static/")
 """What everybody may see: the door itself and its looks."""
-METHODS: Final = ("GET", "HEAD", "POST")
 POLICY: Final = (
     "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; img-src 'self' data: blob:; "
     "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
@@ -89,8 +88,6 @@ class Access:
     def _check(self, scope: Scope) -> None:
         headers = {name.decode("latin-1"): value.decode("latin-1") for name, value in scope["headers"]}
         method, path = str(scope["method"]), str(scope["path"])
-        if method not in METHODS:
-            raise Turned(405, "only GET and POST are known here", Allow="GET, POST")
         self._check_host(headers.get("host", ""), scope)
         known = self._known(headers)
         scope["kojimon.known"] = known

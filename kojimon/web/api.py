@@ -14,7 +14,7 @@ Errors are {error, wanted}: 400 wrong question, 404 no such thing, 409 refused b
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Mapping
 from typing import Any, Protocol
 
 import msgspec
@@ -68,26 +68,27 @@ class Body(msgspec.Struct, forbid_unknown_fields=True):
     data: dict[str, Any] = {}
 
 
-def answer(document: Any, status: int = 200) -> Response:
+def answer(document: Any, status: int = 200, headers: Mapping[str, str] | None = None) -> Response:
     """A JSON response that nobody keeps."""
-    return Response(_ENCODE(document), status, {"Cache-Control": "no-store"}, "application/json")
+    return Response(_ENCODE(document), status, {"Cache-Control": "no-store", **(headers or {})}, "application/json")
 
 
 def failure(error: Exception) -> Response:
     """The response to an error: words for a person, what is wanted, and the exit code a command should use."""
     status, exit_code, wanted = 500, EXIT_NOT_NOW, "a look into the daemon's log"
-    words = "that is a fault in the daemon"
+    words, headers = "that is a fault in the daemon", {}
     if isinstance(error, HTTPException):
         status, exit_code, words = error.status_code, EXIT_USAGE, str(error.detail)
+        headers = dict(error.headers or {})
         wanted = "an address and method from the list in the documentation"
     elif isinstance(error, BadQuery):
-        status, exit_code, words, wanted = 400, EXIT_USAGE, str(error), error.wanted
+        status, exit_code, words, wanted = error.status, EXIT_USAGE, str(error), error.wanted
     elif isinstance(error, RefusedError):
         status, words, wanted = 409, str(error), ""
     elif isinstance(error, KojimonError):
         exit_code, words = error.exit_code, str(error)
         status, wanted = 400 if exit_code == EXIT_USAGE else 503, ""
-    return answer({"error": words, "wanted": wanted, "exit": exit_code}, status)
+    return answer({"error": words, "wanted": wanted, "exit": exit_code}, status, headers)
 
 
 Handler = Callable[[Request], Awaitable[Response]]

@@ -15,6 +15,7 @@ from typing import Any, Final, Protocol
 from kojimon import logs
 from kojimon.curve import Earlier, Fan, Sheet, Style, Window, draw
 from kojimon.errors import KojimonError
+from kojimon.forecast.answers import Curve
 from kojimon.journal.reader import Reader
 from kojimon.journal.records import BatchRow
 from kojimon.review.earlier import earlier_of
@@ -168,6 +169,8 @@ def fan_of(payload: Mapping[str, Any], case: Case) -> Fan | None:
     """The likely range a forecast input carries (8 of 10 cases); None where it is another box's or has none."""
     forecast = payload.get("forecast") or {}
     curve = forecast.get("curve") or {}
+    if isinstance(curve, list):  # as it is kept (forecast.kept): rows in the order of the fields
+        curve = dict(zip(Curve.__struct_fields__, curve, strict=False))
     if payload.get("incubator") not in ("", None, case.row.incubator) or not curve.get("in_h"):
         return None
     begin_h = float(forecast.get("at_s", 0.0)) / 3600

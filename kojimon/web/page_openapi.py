@@ -18,6 +18,7 @@ TEXT: Final[Document] = {"type": "string"}
 INT: Final[Document] = {"type": "integer"}
 TRUE: Final[Document] = {"type": "boolean"}
 NUMBER: Final[Document] = {"type": "number"}
+MOMENT: Final[Document] = {"anyOf": [{**TEXT, "format": "date-time"}, {**INT, "minimum": 0, "maximum": 2**53}]}
 
 
 def route() -> Route:
@@ -76,11 +77,12 @@ def _paths() -> Document:
             "Readings of a probe or a place: page by page, or the lowest and highest of equal stretches.", "Series",
             [_query("probe", "names, separated by commas"), _query("place", "bed, air, room or wet-bulb"),
              _query("quantity", "temperature or humidity"), _query("incubator", "name of a box"), batch,
-             _query("from", "ISO 8601 with zone, or engine ms"), _query("to", "ISO 8601 with zone, or engine ms"),
+             _query("from", "ISO 8601 with zone, or engine ms", MOMENT),
+             _query("to", "ISO 8601 with zone, or engine ms", MOMENT),
              _query("points", "so many stretches at most", {**INT, "minimum": 1, "maximum": 5000}),
              _query("after", "go on from this engine ms", {**INT, "minimum": 0, "maximum": 2**53}),
              _query("limit", "readings a page", {**INT, "minimum": 1, "maximum": 5000})],
-            (400,),
+            (400, 404),
         ),
         "/v1/curve": _get(
             "What is drawn of a batch: the open one, or the latest.", "Curve",
@@ -110,7 +112,7 @@ def _get(
         "200": {"description": "As asked.", "headers": tag, "content": {"application/json": {"schema": shape}}},
         "304": {"description": "Nothing new since the tag sent as If-None-Match."},
     }
-    answers |= {str(status): _problem() for status in errors} | {"503": _problem()}
+    answers |= {str(status): _problem() for status in (*errors, 401, 503)}
     return {"get": {
         "summary": summary, "operationId": word, "parameters": parameters or [], "responses": answers,
     }}  # fmt: skip
@@ -127,7 +129,7 @@ def _acts() -> Document:
             "required": True,
             "content": {"application/json": {"schema": {"$ref": "#/components/schemas/Act"}}},
         },
-        "responses": {**answers, **{str(status): _problem() for status in (400, 409, 411, 413, 503)}},
+        "responses": {**answers, **{str(status): _problem() for status in (400, 401, 403, 409, 411, 413, 503)}},
     }
 
 

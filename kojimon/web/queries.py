@@ -13,6 +13,8 @@ from kojimon.web.words import parse_utc_ms
 
 Query = Mapping[str, str]
 DAY_MS = 86_400_000
+MS_MOST = 2**53
+"""Whole numbers up to here are exact in every JSON reader (RFC 8259, 6)."""
 
 
 class BadQuery(UsageError):
@@ -20,11 +22,20 @@ class BadQuery(UsageError):
 
     Attributes:
         wanted: what should stand there.
+        status: of the answer (RFC 9110): 400, or 404 where it names what is not there.
     """
+
+    status = 400
 
     def __init__(self, found: str, wanted: str) -> None:
         super().__init__(found)
         self.wanted = wanted
+
+
+class NotThere(BadQuery):
+    """A field names what is not there."""
+
+    status = 404
 
 
 def only(query: Query, *names: str) -> None:
@@ -68,14 +79,15 @@ def span(query: Query, reader: Reader, stamps: Stamps, now_ms: int) -> Span:
     if batch is not None:
         row = reader.batch(batch)
         if row is None:
-            raise BadQuery(f"batch: there is no batch {batch!r}", "an id from /v1/batches")
+            raise NotThere(f"batch: there is no batch {batch!r}", "an id from /v1/batches")
         begins_ms = row.started_t_ms if row.hour0_t_ms is None else min(row.started_t_ms, row.hour0_t_ms)
         return Span(begins_ms, (now_ms if row.ended_t_ms is None else row.ended_t_ms) + 1)
     end_ms = _moment(query, "to", stamps, now_ms + 1)
     start_ms = _moment(query, "from", stamps, end_ms - DAY_MS)
     if start_ms >= end_ms:
         raise BadQuery("from: not before to", "an earlier time")
-    return Span(start_ms, end_ms)
+    # Where there can be no reading nobody looks for one: a span of ages would be walked through slice by slice.
+    return Span(*(min(max(0, moment), now_ms + 1) for moment in (start_ms, end_ms)))
 
 
 def _moment(query: Query, name: str, stamps: Stamps, default_ms: int) -> int:
@@ -84,7 +96,7 @@ def _moment(query: Query, name: str, stamps: Stamps, default_ms: int) -> int:
     if text is None:
         return default_ms
     if text.lstrip("-").isdigit():
-        return int(text)
+        return whole(query, name, 0, 0, MS_MOST)
     try:
         utc_ms = parse_utc_ms(text)
     except ValueError as error:
@@ -103,7 +115,7 @@ def probes(query: Query, reader: Reader) -> list[ProbeRow]:
         found = [row for row in rows if row.name in wanted]
         missing = set(wanted) - {row.name for row in found}
         if missing:
-            raise BadQuery(f"probe: there is no probe {sorted(missing)[0]!r}", "a name from /v1/probes")
+            raise NotThere(f"probe: there is no probe {sorted(missing)[0]!r}", "a name from /v1/probes")
         return found
     place, quantity, incubator = query.get("place"), query.get("quantity"), query.get("incubator")
     if place is None:
@@ -114,5 +126,5 @@ def probes(query: Query, reader: Reader) -> list[ProbeRow]:
         if row.place == place and quantity in (None, row.quantity) and incubator in (None, row.incubator)
     ]
     if not found:
-        raise BadQuery(f"place: no probe in {place!r}", "a place from /v1/probes")
+        raise NotThere(f"place: no probe in {place!r}", "a place from /v1/probes")
     return found

@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from kojimon.clock import real_s
 from kojimon.errors import KojimonError, NotRunningError, RefusedError, UsageError
 from kojimon.settings.spec import JournalSettings
 from kojimon.web.client import Client
@@ -174,11 +175,12 @@ def test_a_task_dated_back(live: Running) -> None:
         ("/v1/events?limit=0", 400, "limit: '0'", "from 1 to 1000"),
         ("/v1/events?color=red", 400, "color: not known here", "after, batch, kinds, limit"),
         ("/v1/series", 400, "neither probe nor place", "probe=NAME"),
-        ("/v1/series?probe=nose", 400, "there is no probe 'nose'", "/v1/probes"),
-        ("/v1/series?place=cellar", 400, "no probe in 'cellar'", "/v1/probes"),
-        ("/v1/series?probe=bed&batch=x", 400, "there is no batch 'x'", "/v1/batches"),
+        ("/v1/series?probe=nose", 404, "there is no probe 'nose'", "/v1/probes"),
+        ("/v1/series?place=cellar", 404, "no probe in 'cellar'", "/v1/probes"),
+        ("/v1/series?probe=bed&batch=x", 404, "there is no batch 'x'", "/v1/batches"),
         ("/v1/series?probe=bed&from=yesterday", 400, "from: 'yesterday'", "a time with its zone"),
         ("/v1/series?probe=bed&points=1000000", 400, "points", "from 1 to 5000"),
+        ("/v1/series?probe=bed&from=-2&to=1", 400, "from: '-2'", "a whole number from 0"),
         ("/v1/series?probe=bed&from=2&to=1", 400, "from: not before to", "earlier"),
     ],
 )
@@ -188,6 +190,24 @@ def test_a_wrong_question_is_told_what_is_wanted(
     found, answer = raw(live, "GET", target)
     assert found == status
     assert words in answer["error"] and wanted in answer["wanted"]
+
+
+AGES = [
+    "from=0&to=9007199254740992", "after=0", "after=9007199254740992",
+    "from=0001-01-01T00:00:00Z&to=9999-12-31T23:59:59Z", "from=9007199254740990&to=9007199254740992",
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("span", AGES)
+@pytest.mark.parametrize("how", ["", "&points=1", "&points=5000", "&limit=1"])
+def test_a_span_of_ages_costs_no_more_than_what_is_in_it(live: Running, span: str, how: str) -> None:
+    """Found by fuzzing: slices of two hours up to the year 287396 kept a worker busy for ever."""
+    begun_s = real_s()
+    status, answer = raw(live, "GET", f"/v1/series?probe=bed&{span}{how}")
+    assert real_s() - begun_s < 5
+    assert status == 200
+    if "from" in span:
+        assert 0 <= answer["from_t_ms"] <= answer["to_t_ms"] <= live.daemon.house.now_ms() + 1
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,25 @@
+"""The API fuzzed from its own description, at length: no fault, and how many questions a second were answered."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from kojimon.clock import real_s
+from tests.web.fuzzing import fuzz, kitchen_at_work
+from tests.web.pages import page
+
+pytestmark = [pytest.mark.bench, pytest.mark.timeout(1800)]
+EXAMPLES = 300
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_a_long_fuzzing(tmp_path: Path, seed: int) -> None:
+    with page(tmp_path) as door:
+        kitchen_at_work(door)
+        begun_s = real_s()
+        said = fuzz(door, tmp_path, EXAMPLES, seed)
+        cases = next(line.strip() for line in said.splitlines() if "generated" in line)
+        print(f"\n  seed {seed}: {cases} in {real_s() - begun_s:.0f} s")
+        assert door.live.client.get("/v1/health")["ok"]
