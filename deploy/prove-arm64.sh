@@ -8,11 +8,13 @@
 #
 #   --keep    leave the installed root as it is, to look around: chroot FOLDER/root
 #
-# KOJIMON_SUITE (bookworm) and KOJIMON_ARCH (arm64) say which Debian; KOJIMON_WHEELS a folder of wheels instead of a network.
+# KOJIMON_SUITE (bookworm) and KOJIMON_ARCH (arm64) say which Debian; KOJIMON_WHEELS a folder of wheels instead of a network,
+# KOJIMON_PARTS which heavy parts (install.sh --parts).
 set -eu
 
 here=$(cd "$(dirname "$0")/.." && pwd)
 suite=${KOJIMON_SUITE:-bookworm} arch=${KOJIMON_ARCH:-arm64} wheels=${KOJIMON_WHEELS:-}
+parts=${KOJIMON_PARTS:-}
 keep=no
 
 fail() {
@@ -21,7 +23,7 @@ fail() {
 }
 
 if [ "${1:-}" = -h ] || [ "${1:-}" = --help ]; then
-    sed -n '2,12s/^# \{0,1\}//p' "$0"
+    sed -n '2,13s/^# \{0,1\}//p' "$0"
     exit 0
 fi
 if [ "${1:-}" = --keep ]; then
@@ -97,6 +99,7 @@ as_kojimon() { inside runuser -u kojimon -- "$@"; }
 install_it() {
     set -- --root "$root"
     if [ -n "$wheels" ]; then set -- "$@" --wheels "$wheels"; fi
+    if [ -n "$parts" ]; then set -- "$@" --parts "$parts"; fi
     sh "$here/deploy/install.sh" "$@"
 }
 

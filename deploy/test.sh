@@ -34,7 +34,7 @@ fi
 . deploy/python.sh
 python=$(find_python)
 [ -x .venv/bin/python ] || "$python" -m venv .venv
-.venv/bin/python -m pip install --quiet --disable-pip-version-check --editable '.[test]'
+.venv/bin/python -m pip install --quiet --disable-pip-version-check --use-pep517 --editable '.[test]'
 
 .venv/bin/ruff check .
 .venv/bin/mypy

@@ -1,0 +1,81 @@
+"""A newcomer's walk through README.md on a fresh root: its commands as they stand there, in their order, each timed.
+
+Left out, because this root cannot do them: what asks systemd or apt, the tests themselves, and a second batch.
+"""
+
+from __future__ import annotations
+
+import re
+import shlex
+from pathlib import Path
+
+import pytest
+
+from tests.deploy.root import INSIDE, REPOSITORY, root_or_skip
+
+pytestmark = [pytest.mark.bench, pytest.mark.timeout(1800)]
+LEFT_OUT = ("apt install", "systemctl", "deploy/test.sh", "kojimon watch", "review second", "rehearse")
+BACKGROUND = "kojimon run"
+"""A command that stays: it goes on beside the others, as in a terminal of its own."""
+TYPED = {".venv/bin/kojimon setup": "\\n\\n3\\n" + "\\n" * 4 + "4\\n" + "\\n" * 5, "kojimon setup": "\\n" * 30}
+"""What is typed at a command that asks: three trays and a box to practise on; Enter for all else."""
+WAITS = {"kojimon batch do first-check": "first-check"}
+"""A command that is for later in the batch: the step that must be open."""
+
+HEAD = """
+step() { # WHO COMMAND [TYPED]
+    echo "\\$ $2"
+    began=$(date +%s%N)
+    printf "${3:-}" | runuser -u "$1" -- env -C "$here" HOME="$home" PATH="$here/.venv/bin:$PATH" sh -c "$2"
+    printf '##\\t%d\\t%d\\t%s\\n' $? $((($(date +%s%N) - began) / 1000000)) "$2"
+}
+wait_for() { # STEP: until it may be done
+    while ! runuser -u cook -- env HOME="$home" "$here/.venv/bin/kojimon" status --json |
+        grep -A 4 "\\"name\\": \\"$1\\"" | grep -Eq '"status": "(open|due|overdue)"'; do
+        sleep 1
+    done
+}
+useradd --create-home cook
+cp -R --no-preserve=mode,ownership INSIDE /home/cook/kojimon
+chown -R cook: /home/cook
+here=/home/cook/kojimon home=/home/cook
+"""
+
+
+def blocks() -> list[list[str]]:
+    """Commands of README.md, block by block, without their comments; an amount with a blank stays as it stands."""
+    found = re.findall(r"```sh\n(.*?)```", (REPOSITORY / "README.md").read_text(encoding="utf-8"), re.DOTALL)
+    lines = [[re.sub(r"\s+#.*", "", line).strip() for line in block.splitlines()] for block in found]
+    return [[line for line in block if line and not any(text in line for text in LEFT_OUT)] for block in lines]
+
+
+def script() -> str:
+    """The walk as one shell script; root where README.md says sudo."""
+    lines = [HEAD.replace("INSIDE", INSIDE)]
+    for line in (line for block in blocks() for line in block):
+        command = line.removeprefix("sudo ")
+        who = "root" if line.startswith("sudo ") else "cook"
+        for beginning, name in WAITS.items():
+            if command.startswith(beginning):
+                lines.append(f"wait_for {name}")
+        if command.endswith(BACKGROUND):
+            # Ten times faster than a person would practise.
+            lines.append("sed -i 's/speed: 60$/speed: 600/' $home/.config/kojimon/kojimon.yaml")
+            lines.append(f"step {who} {shlex.quote(command)} >$home/run.log 2>&1 & sleep 5")
+            continue
+        lines.append(" ".join(["step", who, shlex.quote(command), shlex.quote(TYPED.get(command, ""))]))
+    return "\n".join([*lines, "kill $(jobs -p)", "wait", "cat $home/run.log"])
+
+
+def test_every_command_works_as_written(tmp_path: Path) -> None:
+    root = root_or_skip(tmp_path / "root")
+    said = root.run("bash", "-c", script()).stdout
+    steps = [line.split("\t")[1:] for line in said.splitlines() if line.startswith("##\t")]
+    steps = [step for step in steps if not step[2].endswith(BACKGROUND)]
+    for code, took_ms, command in steps:
+        print(f"{int(took_ms) / 1000:8.1f} s  exit {code}  {command}")
+    print(
+        f"{sum(int(took_ms) for _, took_ms, _ in steps) / 1000:8.1f} s  in all; the most of it the 48 hours of the demo"
+    )
+    assert len(steps) > 15
+    assert [command for code, _, command in steps if code != "0"] == [], said[-6000:]
