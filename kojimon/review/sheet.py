@@ -44,7 +44,7 @@ def speech_of(case: Case, fahrenheit: bool, pounds: bool, zone: str) -> Speech:
 
 def sheet_of(
     case: Case, minutes: Minutes, speech: Speech, *, earlier: Earlier | None = None, fan: Fan | None = None,
-    ahead: Sequence[Window] = (), to_h: float | None = None,
+    ahead: Sequence[Window] = (), to_h: float | None = None, tracks: tuple[Track, ...] | None = None,
 ) -> Sheet:  # fmt: skip
     """The sheet of a batch.
 
@@ -55,10 +55,11 @@ def sheet_of(
         earlier, fan: what stands behind and ahead.
         ahead: windows still to come, of an open batch.
         to_h: last hour shown; None: its end.
+        tracks: its curves (`tracks_of`) where they are at hand already.
     """
     end_h = case.end_ms / HOUR_MS
     seams, sure = case.hours.seams(case.stamps, case.t0_ms, case.t1_ms)
-    tracks = tuple(_tracks(case, minutes))
+    tracks = tracks_of(case, minutes) if tracks is None else tracks
     open_now = case.row.ended_t_ms is None
     first_h = min((run[0].hour for track in tracks for run in track.runs), default=0.0)
     return Sheet(
@@ -91,6 +92,11 @@ def label_of(site: Placing, name: str, sites: Sequence[Placing]) -> str:
         label = say.PLACE_SHORT.get(site.place, site.place)
     twins = [other for other in sites if (other.place, other.tray, other.quantity) == site[3:6]]
     return f"{label} ({name})" if len(twins) > 1 else label
+
+
+def tracks_of(case: Case, minutes: Minutes) -> tuple[Track, ...]:
+    """Its curves, the koji first; most of the work of a sheet."""
+    return tuple(_tracks(case, minutes))
 
 
 def _tracks(case: Case, minutes: Minutes) -> Iterator[Track]:

@@ -19,7 +19,6 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from kojimon import logs
-from kojimon.curve import CSS
 from kojimon.errors import EXIT_USAGE, KojimonError, RefusedError
 from kojimon.settings.spec import WebSettings
 from kojimon.web import page_batches, page_enter, page_metrics, page_openapi, page_sheet, page_steps
@@ -29,7 +28,7 @@ from kojimon.web.page_acts import act_of, fields_of
 from kojimon.web.page_curve import Curves, View
 from kojimon.web.page_etag import Etags, not_modified
 from kojimon.web.page_live import Hub
-from kojimon.web.page_shown import STATIC, Timer, regions, render, timers_of, version
+from kojimon.web.page_shown import STATIC, Timer, regions, render, style_sheet, timers_of, version
 from kojimon.web.page_view import View as Shown
 from kojimon.web.page_view import view_of
 from kojimon.web.page_viewer import Viewer, preference_cookies, viewer_of
@@ -37,6 +36,8 @@ from kojimon.words.events import Teller
 
 FIRST_WIDTH_PX, FIRST_HEIGHT_PX = 336, 660.0
 """Of a curve before the screen is known: a phone of 360 px."""
+CURVE_STEP_MS: Final = 8_000
+"""A curve that is looked at is drawn anew so often."""
 LONG: Final = "public, max-age=31536000, immutable"
 PICTURE_POLICY: Final = "default-src 'none'; style-src 'unsafe-inline'; sandbox"
 """For a curve that stands alone: it carries its style sheet along and nothing else."""
@@ -90,7 +91,7 @@ class Page:
             Route("/curve/{box}.svg", self.guarded(self.curve), methods=["GET"]),
             Route("/act", self.act, methods=["POST"]),
             Route("/prefs", self.prefs, methods=["POST"]),
-            Route("/static/curve.css", curve_css, methods=["GET"]),
+            Route("/static/looks.css", looks, methods=["GET"]),
         ]
 
     # -- what handlers share ----------------------------------------------------------------------------------
@@ -166,12 +167,12 @@ class Page:
         return found
 
     def versions(self, document: Document) -> dict[str, str]:
-        """Changes when there is something new to be drawn of a box, by the minute and with every event; "" for none."""
+        """Changes when there is something new to be drawn of a box, with time and with every event; "" for none."""
         reader = self.backend.reader()
-        minute, event = document["t_ms"] // 60_000, reader.last_event()
+        step, event = document["t_ms"] // CURVE_STEP_MS, reader.last_event()
         with_batch = {row.incubator for row in reader.batches()}
         return {
-            box["name"]: f"{minute if box['batch'] else 0}-{event}" if box["name"] in with_batch else ""
+            box["name"]: f"{step if box['batch'] else 0}-{event}" if box["name"] in with_batch else ""
             for box in document["incubators"]
         }
 
@@ -210,7 +211,7 @@ class Page:
         for box in document["incubators"]:
             row = self.curves.row(box["name"]) if only in ("", box["name"]) else None
             if row is not None and self.curves.ready(row.id):
-                found[box["name"]] = self.curves.svg(row.id, wanted, box, viewer.units())[0]
+                found[box["name"]] = self.curves.svg(row.id, wanted, box, viewer.units(), document["t_ms"])[0]
         return found
 
     def _regions(self, document: Document, viewer: Viewer, only: str) -> dict[str, str]:
@@ -243,12 +244,18 @@ class Page:
         row = self.curves.row(box["name"])
         if row is None:
             raise HTTPException(404, "there is no batch yet")
-        now_h = self.curves.case(row.id).end_ms / 3_600_000
-        return self.picture(request, row.id, curve_view(request.query_params, now_h), box, viewer)
+        now_h = self.curves.case(row.id).hours.hour(document["t_ms"])
+        if row.ended_t_ms is not None:
+            now_h = self.curves.case(row.id).end_ms / 3_600_000
+        wanted = curve_view(request.query_params, now_h)
+        return self.picture(request, row.id, wanted, box, viewer, document["t_ms"])
 
-    def picture(self, request: Request, batch: str, wanted: View, box: Document | None, viewer: Viewer) -> Response:
-        """A curve as SVG with its tag."""
-        svg, tag = self.curves.svg(batch, wanted, box, viewer.units())
+    def picture(
+        self, request: Request, batch: str, wanted: View, box: Document | None, viewer: Viewer,
+        now_ms: int | None = None,
+    ) -> Response:  # fmt: skip
+        """A curve as SVG with its tag; `now_ms`: engine time of the state that `box` is from."""
+        svg, tag = self.curves.svg(batch, wanted, box, viewer.units(), now_ms)
         headers = {"ETag": tag, "Cache-Control": "no-cache, private"}
         if wanted.standalone:
             headers["Content-Security-Policy"] = PICTURE_POLICY
@@ -325,9 +332,9 @@ def local(path: str) -> str:
     return path if path.startswith("/") and not path.startswith("//") and "\\" not in path and "?" not in path else "/"
 
 
-async def curve_css(request: Request) -> Response:
-    """The style sheet of the curves, the same as in a file that stands alone."""
+async def looks(request: Request) -> Response:
+    """The style sheet of page and curves in one: each file more keeps the first picture waiting."""
     tag = f'"{version()}"'
     if not_modified(request.headers.get("if-none-match", ""), tag):
         return Response(status_code=304, headers={"ETag": tag})
-    return Response(CSS, media_type="text/css", headers={"ETag": tag, "Cache-Control": LONG})
+    return Response(style_sheet(), media_type="text/css", headers={"ETag": tag, "Cache-Control": LONG})

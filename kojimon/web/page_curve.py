@@ -9,11 +9,11 @@ from __future__ import annotations
 import hashlib
 import threading
 from collections import OrderedDict
-from collections.abc import Mapping
+from collections.abc import Hashable, Mapping
 from typing import Any, Final, Protocol
 
 from kojimon import logs
-from kojimon.curve import Earlier, Fan, Sheet, Style, Window, draw
+from kojimon.curve import Earlier, Fan, Sheet, Style, Track, Window, draw
 from kojimon.errors import KojimonError
 from kojimon.forecast.answers import Curve
 from kojimon.journal.reader import Reader
@@ -21,7 +21,8 @@ from kojimon.journal.records import BatchRow
 from kojimon.review.earlier import earlier_of
 from kojimon.review.load import Case, load_case
 from kojimon.review.minutes import Minute, joined, read_minutes
-from kojimon.review.sheet import sheet_of, speech_of
+from kojimon.review.sheet import sheet_of, speech_of, tracks_of
+from kojimon.web.page_now import with_now
 
 _LOG = logs.get("web")
 KEPT: Final = 4
@@ -67,6 +68,8 @@ class _Kept:
         self.events = -1
         self.next_seq = 0
         self.minutes: dict[int, list[Minute]] = {}
+        self.tracks: tuple[Track, ...] = ()
+        self.drawn: tuple[int, Hashable] = (-1, None)
         self.earlier: Earlier | None = None
 
 
@@ -106,23 +109,32 @@ class Curves:
         with kept.lock:
             return self._fresh(kept, batch)
 
-    def svg(self, batch: str, view: View, box: Document | None, units: Mapping[str, Any]) -> tuple[str, str]:
+    def svg(
+        self, batch: str, view: View, box: Document | None, units: Mapping[str, Any], now_ms: int | None = None
+    ) -> tuple[str, str]:
         """A curve and its tag.
 
         Args:
             batch: id.
             box: its incubator in the state document, for what is still to come; None for a batch that is over.
             units: fahrenheit, pounds, zone of the viewer.
+            now_ms: engine time of the state document that `box` is from.
         """
-        sheet = self.sheet(batch, view, box, units)
+        sheet = self.sheet(batch, view, box, units, now_ms)
         svg = draw(sheet, _style(sheet, view, units))
         return svg, f'"{hashlib.sha256(svg.encode()).hexdigest()[:24]}"'
 
-    def sheet(self, batch: str, view: View, box: Document | None, units: Mapping[str, Any]) -> Sheet:
+    def sheet(
+        self, batch: str, view: View, box: Document | None, units: Mapping[str, Any], now_ms: int | None = None
+    ) -> Sheet:
         """What is drawn; arguments as of `svg`. Raises UsageError when there is no such batch."""
         kept = self._of(batch)
         with kept.lock:
-            return _cut(self._sheet(kept, self._fresh(kept, batch), box, units), view)
+            case = self._fresh(kept, batch)
+            sheet = self._sheet(kept, case, box, units)
+            if box and now_ms is not None and sheet.now_h is not None and (box["batch"] or {}).get("id") == batch:
+                sheet = with_now(sheet, case, kept.minutes, box, now_ms, AHEAD_H)
+        return _cut(sheet, view)
 
     def _of(self, batch: str) -> _Kept:
         with self._lock:
@@ -155,7 +167,15 @@ class Curves:
         ahead = _ahead(box, case, now_h) if box and open_now else []
         fan = self._fan(case) if open_now else None
         to_h = max(now_h + AHEAD_H, fan.hours[-1] if fan else 0.0) if open_now else None
-        return sheet_of(case, kept.minutes, speech, earlier=kept.earlier, fan=fan, ahead=ahead, to_h=to_h)
+        return sheet_of(case, kept.minutes, speech, earlier=kept.earlier, fan=fan, ahead=ahead, to_h=to_h,
+                        tracks=self._tracks(kept, case))  # fmt: skip
+
+    def _tracks(self, kept: _Kept, case: Case) -> tuple[Track, ...]:
+        """The curves as far as they are stored, made anew only when there is more."""
+        state = (kept.next_seq, (case.hours.zero_ms, case.hours.anchors, tuple(case.probes.items())))
+        if kept.drawn != state:
+            kept.tracks, kept.drawn = tracks_of(case, kept.minutes), state
+        return kept.tracks
 
     def _fan(self, case: Case) -> Fan | None:
         """The likely range of the latest forecast, where it is of this batch and not old."""

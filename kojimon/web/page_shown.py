@@ -61,10 +61,15 @@ def version() -> str:
     """Changes with the page's own files, so that browsers keep them as long as they are the same."""
     import hashlib
 
-    parts = b"".join((STATIC / name).read_bytes() for name in ("page.css", "page.js"))
+    return hashlib.sha256(style_sheet().encode() + (STATIC / "page.js").read_bytes()).hexdigest()[:12]
+
+
+@lru_cache(maxsize=1)
+def style_sheet() -> str:
+    """How page and curves look; the curves' part is the same as in a file that stands alone."""
     from kojimon.curve import CSS
 
-    return hashlib.sha256(parts + CSS.encode()).hexdigest()[:12]
+    return (STATIC / "page.css").read_text(encoding="utf-8") + CSS
 
 
 def render(template: str, **content: Any) -> str:

@@ -34,7 +34,7 @@ def sheet_document(
     view = View()
     if last_h is not None:
         view = View(from_h=max(0.0, curves.case(batch).end_ms / 3_600_000 - last_h))
-    sheet = curves.sheet(batch, view, box, units)
+    sheet = curves.sheet(batch, view, box, units, document["t_ms"])
     if points is not None:
         sheet = thinned(sheet, points)
     return {

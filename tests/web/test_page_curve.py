@@ -13,7 +13,7 @@ from kojimon.review.minutes import Minute, gap_of, joined, read_minutes, runs
 from kojimon.web.page_curve import Curves, View, fan_of
 from tests.curve.sheets import read
 from tests.review.kitchen import Kitchen
-from tests.web.pages import page
+from tests.web.pages import Door, page
 
 UNITS = {"fahrenheit": False, "pounds": False, "zone": "UTC"}
 
@@ -116,3 +116,48 @@ def test_an_open_batch_shows_what_is_to_come(tmp_path: Path) -> None:
         assert "Look, break up and mix: hour 18.0 to 30.0" in texts
         assert "now" in texts.split()
         assert float(tree.get("data-from", "0")) <= 17.0
+
+
+def test_a_curve_is_no_older_than_the_state_whatever_is_stored(tmp_path: Path) -> None:
+    """Commits come once a minute; what has come since stands in the state, and the curve ends there."""
+    with page(tmp_path) as door:
+        door.act("batch.start", name="first", hour0_ago_s="17")
+        for minute in range(30):
+            door.live.put("k/bed", 31.0 + minute % 5 / 10)
+            door.live.tick(60)
+        door.live.commit()
+        before = last_of(door, "top tray")
+        versions = set()
+        for second in range(5):  # nothing of this is committed yet
+            door.live.put("k/bed", 36.0 + second)
+            door.live.tick(8)
+            versions.add(door.get("/regions").json["curve-box"])
+        hour, value = last_of(door, "top tray")
+        assert value == 40.0 and before[1] < 32
+        state = door.get("/v1/state").json["incubators"][0]
+        assert hour == pytest.approx(state["batch"]["hour"] - 8 / 3600, abs=2 / 3600)
+        assert len(versions) == 5
+
+
+def last_of(door: Door, label: str) -> tuple[float, float]:
+    """Hour and value of the last point of a curve."""
+    sheet = door.get("/v1/curve").json["sheet"]
+    track = next(one for one in sheet["tracks"] if one["label"] == label)
+    hour, low, _ = track["runs"][-1][-1]
+    return hour, low
+
+
+def test_a_value_after_a_gap_begins_a_line_of_its_own(tmp_path: Path) -> None:
+    with page(tmp_path) as door:
+        door.act("batch.start", name="first", hour0_ago_s="17")
+        for minute in range(10):
+            door.live.put("k/bed", 31.0 + minute % 5 / 10)
+            door.live.tick(60)
+        door.live.commit()
+        runs_before = len(door.get("/v1/curve").json["sheet"]["tracks"][0]["runs"])
+        door.live.tick(1200)
+        door.live.put("k/bed", 33.0)
+        door.live.tick(1)
+        track = door.get("/v1/curve").json["sheet"]["tracks"][0]
+        assert len(track["runs"]) == runs_before + 1
+        assert track["runs"][-1][-1][1] == 33.0

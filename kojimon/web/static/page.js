@@ -4,7 +4,7 @@ const $ = (selector, within = document) => within.querySelector(selector);
 const $$ = (selector, within = document) => [...within.querySelectorAll(selector)];
 const SILENT_MS = 25000;
 const BROKEN_MS = 6000;
-const CURVE_EVERY_MS = 20000;
+const CURVE_EVERY_MS = 7500;
 
 // ---- telling -------------------------------------------------------------------------------------------------------
 let toastTimer = 0;
@@ -135,6 +135,7 @@ const shown = new Map();
 function curveChanged(box, version) {
   const section = $(`[data-curve="${CSS.escape(box)}"]`);
   if (section && section.dataset.version !== version) {
+    if (document.hidden) return;
     section.dataset.version = version;
     const state = shown.get(box);
     if (!state || Date.now() - state.at > CURVE_EVERY_MS) drawCurve(section);
@@ -337,10 +338,17 @@ function enterByLink() {
   form.submit();
 }
 
-for (const form of $$("form[data-photo]")) form.hidden = false;
-zoneOfViewer();
-enterByLink();
-curves();
-timers();
-setInterval(timers, 1000);
-watch();
+function begin() {
+  for (const form of $$("form[data-photo]")) form.hidden = false;
+  zoneOfViewer();
+  enterByLink();
+  curves();
+  timers();
+  setInterval(timers, 1000);
+  watch();
+}
+
+document.addEventListener("visibilitychange", () => { if (!document.hidden) $$("[data-curve]").forEach(drawCurve); });
+// What is there already is painted first; a page in the background is never painted.
+if (document.hidden) begin();
+else requestAnimationFrame(() => setTimeout(begin, 0));
