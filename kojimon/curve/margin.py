@@ -11,6 +11,8 @@ from kojimon.curve.sheet import Mark, Sheet, Style, Window
 from kojimon.units import show_duration
 
 LINES_MOST = 3
+BOLDER = 1.12
+"""So much wider bold words are, about."""
 SIGNS_MOST = 300
 """Beyond so many marks (an alarm that comes and goes for a night) only those with words get a sign."""
 Place = Callable[[float], float]
@@ -95,7 +97,8 @@ def _fit(line: str, room: float, font: float, force: bool) -> str:
 
 
 def _label(mark: Mark, layout: Layout, y: float) -> Label:
-    lines, cut = wrapped(mark.text, layout.words.width - 6, layout.font, LINES_MOST if mark.rank == 0 else 2)
+    font = layout.font * (BOLDER if mark.tone == "wrong" else 1.0)
+    lines, cut = wrapped(mark.text, layout.words.width - 6, font, LINES_MOST if mark.rank == 0 else 2)
     return Label(mark, tuple(lines), cut, y - layout.line * 0.5, 0.0)
 
 

@@ -29,7 +29,8 @@ KEPT: Final = 4
 """Batches whose minutes are kept: some 12,000 minutes each, a few MB in all."""
 AHEAD_H: Final = 4.0
 """So far beyond the present an open batch's sheet goes."""
-FRESH_FAN_MS: Final = 2 * 3_600_000
+FRESH_FAN_MS: Final = 30 * 60_000
+"""A forecast older than that, or than the last work on the koji, is not drawn: it says what comes if nobody does."""
 WIDTHS: Final = (280, 2000)
 HEIGHTS: Final = (200.0, 6000.0)
 HOUR_MS: Final = 3_600_000
@@ -180,7 +181,12 @@ class Curves:
     def _fan(self, case: Case) -> Fan | None:
         """The likely range of the latest forecast, where it is of this batch and not old."""
         row = self._source.reader().last_input("forecast")
-        if row is None or case.t1_ms - row.t_ms > FRESH_FAN_MS or row.t_ms < case.t0_ms:
+        if row is None:
+            return None
+        made = row.payload.get("made_ms", row.t_ms)  # it may have been long on its way
+        made_ms = made if isinstance(made, int) else row.t_ms
+        worked_ms = max((work.said_ms for work in case.story.works), default=made_ms)
+        if case.t1_ms - made_ms > FRESH_FAN_MS or made_ms < max(case.t0_ms, worked_ms):
             return None
         return fan_of(row.payload, case)
 

@@ -57,6 +57,7 @@ class Alarm(Struct, frozen=True):
     state: str
     since: str
     wakes: bool
+    calls: bool
     steps: tuple[str, ...]
     consequence: str
     buttons: tuple[Button, ...]
@@ -220,7 +221,7 @@ def _task(task: Document, speech: Speech, now_ms: int, now: str) -> Task:
     status = str(task["status"])
     window = words.window_of(task, speech, now_ms, now)
     if status == "overdue" and task["optional"]:
-        status, window = "passed", "let go" if not done else ""
+        status, window = "passed", "not marked" if not done else ""
     return Task(
         task["name"], task["label"], task.get("trade") or "", window, status,
         done, status != "done", task.get("work") == "harvest",
@@ -279,6 +280,7 @@ def _alarm(alarm: Document, box: Document | None, document: Document, speech: Sp
         state=alarm_words.alarm_state(alarm, speech, now),
         since=speech.moment(since, now) if since else "",
         wakes=alarm["priority"] == "wake",
+        calls=alarm["priority"] == "wake" and alarm["state"] == "UNACK",
         steps=tuple(meaning.ladder(alarm, work)) if active else (),
         consequence=meant.consequence if meant and active else "",
         buttons=tuple(_buttons(alarm)),

@@ -29,7 +29,9 @@ function put(regions) {
     if (!place) continue;
     const focused = place.contains(document.activeElement) ? document.activeElement.id : "";
     const spoken = $(".sentence .badge", place)?.textContent;
+    const open = $$("details[open][data-keep]", place).map((one) => one.dataset.keep);
     place.innerHTML = html;
+    for (const kept of open) $(`[data-keep="${CSS.escape(kept)}"]`, place)?.setAttribute("open", "");
     if (focused) document.getElementById(focused)?.focus({preventScroll: true});
     const now = $(".sentence", place);
     if (now && $(".badge", now)?.textContent !== spoken) announce(now.textContent);
