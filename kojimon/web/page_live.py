@@ -60,6 +60,7 @@ class Hub:
         self._streams += 1
         try:
             if self._task is None or self._task.done():
+                self._latest = None  # nobody watched: what was known then may be hours old
                 self._task = asyncio.create_task(self._ask())
             yield f"retry: {RETRY_MS}\n\n".encode()
             sent: dict[str, str] = {}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import http.client
 import json
 import threading
@@ -12,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from kojimon.web.page_live import STREAMS_MOST
+from kojimon.web.page_live import STREAMS_MOST, Document, Hub
 from tests.parts.wait import until
 from tests.web.pages import Door, page
 
@@ -125,3 +126,30 @@ def test_only_one_box_where_only_one_is_asked_for(door: Door) -> None:
     _, regions = next(one.events())
     assert set(regions) == {"site", "brief", "clock"}
     one.close()
+
+
+def test_who_comes_after_a_time_without_viewers_sees_no_old_state() -> None:
+    """A stream begins with what is, never with what was when somebody last looked."""
+    state = {"t_ms": 1}
+
+    async def first(hub: Hub) -> str:
+        async def render(document: Document) -> dict[str, str]:
+            return {"t": str(document["t_ms"])}
+
+        stream = hub.stream(render)
+        try:
+            async for part in stream:
+                if b"regions" in part:
+                    return part.decode()
+        finally:
+            await stream.aclose()  # type: ignore[attr-defined]
+        raise AssertionError("the stream ended")
+
+    async def twice() -> tuple[str, str]:
+        hub = Hub(lambda: dict(state))
+        before = await first(hub)
+        state["t_ms"] = 2
+        return before, await first(hub)
+
+    before, after = asyncio.run(twice())
+    assert '"t":"1"' in before and '"t":"2"' in after
