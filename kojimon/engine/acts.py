@@ -14,7 +14,7 @@ from kojimon.alarms.states import Signal
 from kojimon.engine.alarm_acts import ALARM_ACTS
 from kojimon.engine.conditions import fresh
 from kojimon.engine.limits import rejudge_all
-from kojimon.engine.moments import HOUR_ZERO
+from kojimon.engine.moments import HOUR_ZERO, known_of
 from kojimon.engine.plan import reconsider
 from kojimon.engine.quiet import refresh
 from kojimon.engine.silence import watch_bed
@@ -241,13 +241,25 @@ def _mark(turn: Turn, incubator: str, task: str, at_ms: int, data: Facts) -> Non
     turn.mark_no += 1
     mark = Mark(turn.mark_no, task, at_ms, turn.t_ms)
     batch = turn.batches[incubator]
+    early = _before_its_time(turn, incubator, task, at_ms)
     turn.put_batch(incubator, replace(batch, marks=(*batch.marks, mark)))
     schedule = turn.compiled.schedules.get(batch.schedule)
     found = schedule.task(task) if schedule else None
     turn.emit(
         "task-done", incubator, task, mark=mark.id, at_ms=at_ms, label=found.label if found else task,
-        work=found.work if found else "none", **data,
+        work=found.work if found else "none", **early, **data,
     )  # fmt: skip
+
+
+def _before_its_time(turn: Turn, incubator: str, name: str, at_ms: int) -> Facts:
+    """The window of a task that is done before it opens, and so was never announced; nothing when it is in time."""
+    known = known_of(turn.compiled, incubator, turn.batches[incubator], turn.anchors, turn.last_t)
+    task = known.schedule.task(name) if known else None
+    if known is None or task is None:
+        return {}
+    opens_ms, due_ms = known.resolve(task.window.opens), known.resolve(task.window.due)
+    first_ms = due_ms if opens_ms is None else opens_ms
+    return {} if first_ms is None or first_ms <= at_ms else {"opens_ms": first_ms, "due_ms": due_ms}
 
 
 def _undo(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:

@@ -210,7 +210,7 @@ def _timing(work: Work, story: Story, hours: Hours) -> Timing:
     hour = hours.hour(work.at_ms)
     window = next((one for one in story.rounds(work.task) if one.round == work.round), None)
     if window is None:
-        return Timing(work.task, work.label, work.round, hour)
+        window = Opening(work.task, work.label, work.round, work.opens_ms, work.due_ms)
     opens, due, closes = (
         None if t_ms is None else hours.hour(t_ms) for t_ms in (window.opens_ms, window.due_ms, window.closes_ms)
     )

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from kojimon.model import Event
 
@@ -21,6 +22,7 @@ class Work(Struct, frozen=True):
     Attributes:
         at_ms: when it was done; said_ms when that was said.
         gate: what was asked and answered, plain data; empty where there was no gate.
+        opens_ms, due_ms: its window where it was done before that opened, and so never announced.
     """
 
     mark: int
@@ -32,6 +34,8 @@ class Work(Struct, frozen=True):
     who: str = ""
     gate: dict[str, Any] = {}
     round: int = 1
+    opens_ms: int | None = None
+    due_ms: int | None = None
 
 
 class Opening(Struct, frozen=True):
@@ -119,20 +123,18 @@ def _works(events: Iterable[Event]) -> list[Work]:
             found[mark] = Work(
                 mark, event.key, str(event.data.get("label") or event.key), str(event.data.get("work") or "none"),
                 int(event.data.get("at_ms", event.t_ms)), event.t_ms, str(event.data.get("who") or ""),
-                dict(event.data.get("gate") or {}),
+                dict(event.data.get("gate") or {}), opens_ms=event.data.get("opens_ms"),
+                due_ms=event.data.get("due_ms"),
             )  # fmt: skip
         elif event.kind == "task-undone":
             found.pop(mark, None)
         elif event.kind == "task-corrected" and mark in found:
-            old = found[mark]
-            found[mark] = Work(
-                mark, old.task, old.label, old.work, int(event.data["at_ms"]), event.t_ms, old.who, old.gate
-            )
+            found[mark] = replace(found[mark], at_ms=int(event.data["at_ms"]), said_ms=event.t_ms)
     counted: dict[str, int] = {}
     works = []
     for one in sorted(found.values(), key=lambda work: (work.at_ms, work.mark)):
         number = counted[one.task] = counted.get(one.task, 0) + 1
-        works.append(Work(one.mark, one.task, one.label, one.work, one.at_ms, one.said_ms, one.who, one.gate, number))
+        works.append(replace(one, round=number))
     return works
 
 

@@ -11,9 +11,14 @@ from msgspec.structs import replace
 
 from kojimon.units import show_duration
 from kojimon.words import alarms as alarm_words
+from kojimon.words import deeds
 from kojimon.words import speech as say
 from kojimon.words.alarms import Work
 from kojimon.words.speech import Speech
+
+
+EARLY_MS = 1_800_000
+"""A step so long before its window is asked about."""
 
 
 class Line(Struct, frozen=True):
@@ -154,7 +159,16 @@ def _window_closed(event: Mapping[str, Any], speech: Speech, work: Work) -> Line
 
 
 def _task_done(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
-    return Line(f"Done: {speech.task(str(event['key']))}{_when(event, speech)}.{_gate(event['data'], speech)}", "good")
+    asked, early = _gate(event["data"], speech), _early(event)
+    return Line(f"Done: {speech.task(str(event['key']))}{_when(event, speech)}.{asked}{early}", "good")
+
+
+def _early(event: Mapping[str, Any]) -> str:
+    """A step marked well before its window opens: perhaps the wrong button."""
+    opens_ms, at_ms = event["data"].get("opens_ms"), event["data"].get("at_ms")
+    if opens_ms is None or at_ms is None or opens_ms - at_ms < EARLY_MS:
+        return ""
+    return f" That is {show_duration((opens_ms - at_ms) / 1000)} before its time. By mistake? Take it back."
 
 
 def _task_undone(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
@@ -270,6 +284,11 @@ _AFTER = {
 }
 
 
+def _deed(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
+    until_ms = event["data"].get("until_ms")
+    return Line(*deeds.told(event, speech, _clock(event, until_ms, speech) if until_ms else ""))
+
+
 def _expectation(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
     data = event["data"]
     causes = [str(cause) for cause in data.get("causes") or ()]
@@ -353,6 +372,7 @@ _KINDS: dict[str, Callable[[Mapping[str, Any], Speech, Work], Line | None]] = {
     "unchanged": _unchanged,
     "repeated": _repeated,
     "alarm": _alarm,
+    **dict.fromkeys(deeds.KINDS, _deed),
     "expectation": _expectation,
     "clock-step": _clock_step,
     "start": _start,

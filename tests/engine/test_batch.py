@@ -43,6 +43,19 @@ def test_gate_refuses_hot_rice_and_says_so_and_is_passed_by_the_probes_tolerance
     assert told[1].data["gate"] == {"value": 32.6, "by": "koji-top", "at_least": None, "at_most": 32.2}
 
 
+def test_a_step_marked_before_its_window_carries_the_window_that_was_never_announced() -> None:
+    rows = begun()
+    rows.hold(3 * H, {BED: 30.0, MIDDLE: 29.8, AIR: 29.5})
+    early = rows.act("task.done", task="check")
+    state, outcome = run(rows)
+    done = next(e for e in outcome.events if e.data.get("act") == early and e.kind == "task-done")
+    opens, due = done.data["opens_ms"], done.data["due_ms"]
+    assert done.t_ms < opens and (due is None or opens <= due)
+    zero = next(e for e in outcome.events if e.kind == "task-done" and e.key == "inoculate")
+    assert "opens_ms" not in zero.data
+    assert view(state, rows.t_ms)["incubators"][0]["batch"]["hour"] > 0
+
+
 def test_gate_without_a_probe_wants_a_thermometer_or_a_reason() -> None:
     rows = Rows()
     rows.act("batch.start")

@@ -219,3 +219,15 @@ def test_bad_readings_are_told_and_not_used(folder: Path) -> None:
     assert review.figures.trays[0].curve.highest == 31.0
     table = next(t for t in tables(review, speech(review)) if t.title == "Readings")
     assert table.rows[0].cells[3] == "6 not a measurement (the device's own fault code)"
+
+
+def test_a_work_before_its_window_is_told_as_early(tmp_path: Path) -> None:
+    """The look is never later than hour 18 to 24 on the clock; done at hour 13 its window never opened."""
+    kitchen = Kitchen(tmp_path).begin()
+    for minute in range(0, 14 * 60, 5):
+        kitchen.read(minute / 60, "bed", 30.0).read(minute / 60, "air", 29.5)
+    reader = kitchen.act(13.0, "task.done", task="first-check").act(14.0, "batch.harvest").write()
+    review = load_review(reader, "b-1")
+    timing = next(t for t in review.figures.timings if t.task == "first-check")
+    assert (timing.hour, timing.opens_h, timing.due_h) == (13.0, 18.0, 24.0)
+    assert timing.early_h == pytest.approx(5.0)

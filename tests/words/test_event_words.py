@@ -44,6 +44,11 @@ def alarm(signal: str, to: str, key: str = "limit/bed/temperature/high", **data:
         (event("window-closed", "mix"), "Its time has passed undone: break up and mix.", "look"),
         (event("task-done", "mix", at_ms=T_MS), "Done: break up and mix.", "good"),
         (event("task-done", "mix", at_ms=T_MS - 2_400_000), "Done: break up and mix, at 13:40.", "good"),
+        (event("task-done", "mix", at_ms=T_MS, opens_ms=T_MS + 1_740_000), "Done: break up and mix.", "good"),
+        (
+            event("task-done", "mix", at_ms=T_MS, opens_ms=T_MS + 17_520_000),
+            "Done: break up and mix. That is 4 h 52 min before its time. By mistake? Take it back.", "good",
+        ),
         (event("task-done", "mix", utc=None, at_ms=T_MS - 2_400_000), "Done: break up and mix, 40 min before.", "good"),
         (
             event("task-done", "mix", at_ms=T_MS, gate={"value": 31.0, "by": "k", "at_least": None, "at_most": 32.2}),
