@@ -15,6 +15,7 @@ from kojimon.curve import CSS, Earlier, Sheet, Strip, Style, Track, draw
 from kojimon.review import compare as beside
 from kojimon.review.load import Review
 from kojimon.review.minutes import gap_of, hottest, minutes_of, runs
+from kojimon.review.next_time import Hint, hints
 from kojimon.review.sheet import Minutes, sheet_of
 from kojimon.review.words import Row, Table, at_hour, lead, tables
 from kojimon.words.speech import Speech
@@ -52,6 +53,7 @@ class Report(Struct, frozen=True):
 
     title: str
     lead: tuple[str, ...]
+    hints: tuple[Hint, ...] | None
     about: str
     svg: str
     svg_narrow: str
@@ -111,6 +113,7 @@ def report_of(
     return Report(
         title=f"Batch {case.row.name}",
         lead=tuple(lead(review, speech)),
+        hints=tuple(hints(review, speech)) if case.row.ended_t_ms is not None else None,
         about=f"{case.schedule.label if case.schedule else case.row.schedule}; begun {begun}; batch {case.row.id}",
         svg=draw(sheet, style),
         svg_narrow=draw(sheet, narrow(style)),
