@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from kojimon.cli import screen
+from kojimon.cli.arming import arm, bump
 from kojimon.cli.kitchen import Kitchen, print_events
 from kojimon.cli.opening import open_kitchen
 from kojimon.cli.options import DURATION, PlainCommand, config_option, example, json_option
@@ -17,7 +18,7 @@ from kojimon.words import status as words
 
 Document = Mapping[str, Any]
 
-LIST = example("kojimon alarms", "kojimon alarms ack", "kojimon alarms shelve koji --for 30 min")
+LIST = example("kojimon alarms", "kojimon alarms arm", "kojimon alarms ack", "kojimon alarms shelve koji --for 30 min")
 
 
 @click.group(invoke_without_command=True, epilog=LIST)
@@ -140,6 +141,62 @@ def unshelve(alarm: tuple[str, ...], config: str | None) -> None:
         _act(kitchen, "alarm.unshelve", row, {})
 
 
+@alarms.command(
+    cls=PlainCommand, epilog=example("kojimon alarms silence koji", "kojimon alarms silence 1 --for 15 min")
+)
+@click.argument("alarm", nargs=-1, required=True)
+@click.option("--for", "for_s", type=DURATION, metavar="TIME", help="How long, an hour at most (10 min if not given).")
+@config_option
+def silence(alarm: tuple[str, ...], for_s: float | None, config: str | None) -> None:
+    """Stop the noise for a while without having seen to it: it stays new and sounds again."""
+    kitchen = open_kitchen(config)
+    for row in find_alarms(listed(kitchen.state()), alarm):
+        data = {"occurrence": row["occurrence"]} | ({} if for_s is None else {"for_s": for_s})
+        _act(kitchen, "alarm.silence", row, data)
+
+
+@alarms.command(epilog=example("kojimon alarms confirm koji", 'kojimon alarms confirm 1 --note "spread it thinner"'))
+@click.argument("alarm", nargs=-1, required=True)
+@click.option("--note", default="", metavar="TEXT", help="What you did; it is kept.")
+@config_option
+def confirm(alarm: tuple[str, ...], note: str, config: str | None) -> None:
+    """Say that you have done what was needed. It counts as seen too."""
+    kitchen = open_kitchen(config)
+    for row in find_alarms(listed(kitchen.state()), alarm):
+        _act(kitchen, "alarm.confirm", row, {"occurrence": row["occurrence"], "text": note})
+
+
+@alarms.command(epilog=example("kojimon alarms reset koji"))
+@click.argument("alarm", nargs=-1, required=True)
+@config_option
+def reset(alarm: tuple[str, ...], config: str | None) -> None:
+    """Give the all-clear for an alarm that stays listed until then. See it first (ack)."""
+    kitchen = open_kitchen(config)
+    for row in find_alarms(listed(kitchen.state()), alarm):
+        _act(kitchen, "alarm.reset", row, {"occurrence": row["occurrence"]})
+
+
+@alarms.command("out-of-service", epilog=example("kojimon alarms out-of-service silent/koji-top"))
+@click.argument("alarm", nargs=-1, required=True)
+@config_option
+def out_of_service(alarm: tuple[str, ...], config: str | None) -> None:
+    """Switch an alarm off for repair, without a time limit. It calls nobody until it is back in service."""
+    kitchen = open_kitchen(config)
+    for row in find_alarms(listed(kitchen.state()), alarm):
+        _act(kitchen, "alarm.out_of_service", row, {})
+        screen.say(f"Nobody is called for it until: kojimon alarms in-service {row['key']}", "look")
+
+
+@alarms.command("in-service", epilog=example("kojimon alarms in-service silent/koji-top"))
+@click.argument("alarm", nargs=-1, required=True)
+@config_option
+def in_service(alarm: tuple[str, ...], config: str | None) -> None:
+    """Switch an alarm on again. What is still wrong is told at once."""
+    kitchen = open_kitchen(config)
+    for row in find_alarms(listed(kitchen.state()), alarm):
+        _act(kitchen, "alarm.in_service", row, {})
+
+
 @alarms.command(epilog=example("kojimon alarms test", "kojimon alarms test can you hear this"))
 @click.argument("text", nargs=-1)
 @config_option
@@ -154,3 +211,7 @@ def test(text: tuple[str, ...], config: str | None) -> None:
 
 def _act(kitchen: Kitchen, kind: str, row: Document, data: Mapping[str, Any]) -> None:
     print_events(kitchen, kitchen.act(kind, row["incubator"], {"key": row["key"], **data}))
+
+
+alarms.add_command(arm)
+alarms.add_command(bump)

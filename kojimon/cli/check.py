@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections import Counter
 from collections.abc import Iterator
 
@@ -9,8 +10,9 @@ import click
 
 from kojimon import units
 from kojimon.cli import screen
-from kojimon.cli.opening import settings_file
+from kojimon.cli.opening import open_kitchen, settings_file
 from kojimon.cli.options import config_option, example, json_option
+from kojimon.errors import KojimonError
 from kojimon.settings.spec import Settings
 from kojimon.words.speech import listing
 
@@ -35,8 +37,17 @@ def check(config: str | None, as_json: bool, as_schema: bool, show: bool) -> Non
     screen.say(f"{path} is in order.", "good")
     for sentence in summary(settings):
         screen.say(sentence)
+    _proof(config)
     if show:
         _show(settings)
+
+
+def _proof(config: str | None) -> None:
+    """Whether the way to the phone has been tried, where there is a journal that can say so."""
+    from kojimon.cli.arming import print_proof
+
+    with contextlib.suppress(KojimonError):
+        print_proof(open_kitchen(config))
 
 
 def summary(settings: Settings) -> Iterator[str]:

@@ -52,6 +52,9 @@ class Kitchen(Protocol):
     def probes(self) -> list[Document]:
         """Every probe with its last reading and where it is found."""
 
+    def proof(self) -> Document | None:
+        """Whether the night is armed and which tests are overdue (`daemon.people.standing`); None where unknown."""
+
     def curve(self, batch: str, last_h: float | None = None, unit: str = "") -> Document:
         """What is drawn of a batch (`web.sheets.sheet_document`)."""
 
@@ -91,6 +94,10 @@ class LiveKitchen:
     def probes(self) -> list[Document]:
         rows: list[Document] = self.client.get("/v1/probes")["probes"]
         return rows
+
+    def proof(self) -> Document | None:
+        found: Document | None = self.client.get("/v1/health")["parts"].get("notify", {}).get("proof")
+        return found
 
     def curve(self, batch: str, last_h: float | None = None, unit: str = "") -> Document:
         found: Document = self.client.get("/v1/curve", batch=batch, last=last_h, unit=unit or None)
@@ -192,6 +199,14 @@ class ShutKitchen:
                 every_s = probe.expect_every_s if probe else None
                 found.append({"incubator": box["name"], **row, "expect_every_s": every_s})
         return found
+
+    def proof(self) -> Document | None:
+        from kojimon.daemon.people import standing, wakers
+
+        if not self.kept():
+            return None
+        path = Path(self.settings.journal.path)
+        return standing(self.settings, path, self.state()["t_ms"], wakers(self.settings))
 
     def curve(self, batch: str, last_h: float | None = None, unit: str = "") -> Document:
         from kojimon.web.page_curve import Curves

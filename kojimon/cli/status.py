@@ -86,6 +86,10 @@ def show(kitchen: Kitchen, curves: bool = False, last_h: float | None = None) ->
         if curves:
             _curve(kitchen, incubator, last_h)
     _alarms(document, speech)
+    if kitchen.live and any(incubator["batch"] for incubator in document["incubators"]):
+        from kojimon.cli.arming import print_proof
+
+        print_proof(kitchen)
 
 
 def _curve(kitchen: Kitchen, incubator: Document, last_h: float | None) -> None:

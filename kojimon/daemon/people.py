@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import Any
 
 from kojimon.core.turn import Present
@@ -10,7 +11,7 @@ from kojimon.daemon.house import House
 from kojimon.errors import JournalError
 from kojimon.journal.outbox import load_tests
 from kojimon.journal.records import Chunk
-from kojimon.notify.arming import chain, proof, trials
+from kojimon.notify.arming import chain, proof, shown, trials
 from kojimon.notify.build import carriers_of, quiet_of
 from kojimon.notify.dispatch import Around, Carrier, Dispatch, Look
 from kojimon.notify.heartbeat import Heartbeat
@@ -42,6 +43,40 @@ def alarm_keys(settings: Settings) -> list[str]:
     return list(dict.fromkeys(keys))
 
 
+def wakers(settings: Settings) -> list[str]:
+    """Names of the channels that get the first person up."""
+    return [way.channel.name for way in carriers(settings) if not way.channel.second]
+
+
+def standing(settings: Settings, journal: Path, now_ms: int, channels: Sequence[str]) -> dict[str, Any]:
+    """Whether the night is armed, why not, and which tests are overdue; in words, with the tests they rest on.
+
+    Args:
+        now_ms: engine time. channels: those that get the first person up.
+
+    Returns:
+        armed, text, overdue, chain (the last bump test in words), channels, last (the last test), bumps (the last good
+        one of each probe).
+    """
+    try:
+        tests = load_tests(journal, PROVED)
+    except JournalError as error:
+        nothing: dict[str, Any] = {"overdue": [], "chain": "", "channels": list(channels), "last": None, "bumps": {}}
+        return {"armed": False, "text": f"NOT ARMED: {error}", **nothing}
+    made = trials(tests.events, tests.deliveries)
+    bumps = [trial for trial in made if trial.bump]
+    found = proof(made, now_ms, tests.changed_ms, channels, alarm_keys(settings))
+    return {
+        "armed": found.armed,
+        "text": found.text,
+        "overdue": list(found.overdue),
+        "chain": chain(bumps[-1]) if bumps else "",
+        "channels": list(channels),
+        "last": shown(made[-1]) if made else None,
+        "bumps": {trial.bump: shown(trial) for trial in bumps if trial.proved},
+    }
+
+
 class People:
     """A part of the daemon (`daemon.run.Part`).
 
@@ -58,7 +93,7 @@ class People:
         around = Around(self._look, house.state, self._utc, house.writer.submit, house.core.health)
         ways = carriers(settings)
         self.dispatch = Dispatch(ways, quiet_of(settings.person), around, house.path)
-        self._wakers = [carrier.channel.name for carrier in ways if not carrier.channel.second]
+        self._wakers = [way.channel.name for way in ways if not way.channel.second]
         ping = settings.heartbeat.ping
         self.heartbeat = Heartbeat(
             settings.heartbeat.every_s,
@@ -96,15 +131,7 @@ class People:
 
     def proof(self) -> dict[str, Any]:
         """Whether the night is armed, why not, and which tests are overdue; in words."""
-        try:
-            tests = load_tests(self._house.path, PROVED)
-        except JournalError as error:
-            return {"armed": False, "text": f"NOT ARMED: {error}", "overdue": [], "chain": ""}
-        made = trials(tests.events, tests.deliveries)
-        bumps = [trial for trial in made if trial.bump]
-        found = proof(made, self._house.now_ms(), tests.changed_ms, self._wakers, alarm_keys(self._house.settings))
-        told = chain(bumps[-1]) if bumps else ""
-        return {"armed": found.armed, "text": found.text, "overdue": list(found.overdue), "chain": told}
+        return standing(self._house.settings, self._house.path, self._house.now_ms(), self._wakers)
 
     def _look(self) -> Look:
         moment, state = self._house.core.moment(), self._house.core.present().state

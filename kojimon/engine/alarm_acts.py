@@ -98,8 +98,12 @@ def _silence(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
     if alarm is None:
         return
     for_ms = round(float(data.get("for_s") or 600) * 1000)
-    if alarm.state is not AlarmState.UNACK or not 0 < for_ms <= MAX_SHELF_MS:
-        turn.emit("unchanged", incubator, alarm.key, state=str(alarm.state), reason="nothing sounds, or too long", **by)
+    if not 0 < for_ms <= MAX_SHELF_MS:
+        reason = f"{for_ms // 60000} min of silence is asked, {MAX_SHELF_MS // 60000} min is the most"
+        turn.refuse("alarm.silence", incubator, "too-long", reason, alarm=alarm.key)
+        return
+    if alarm.state is not AlarmState.UNACK:
+        turn.emit("unchanged", incubator, alarm.key, state=str(alarm.state), reason="nothing sounds", **by)
         return
     name = f"{incubator}/{alarm.key}"
     turn.alarms[name] = replace(alarm, silent_until_ms=turn.t_ms + for_ms)

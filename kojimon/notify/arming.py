@@ -7,13 +7,14 @@ elsewhere than at the command that sent it.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import Final
+from typing import Any, Final
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from kojimon.journal.records import Delivery
 from kojimon.model import Event, Priority
-from kojimon.notify.records import SENT
+from kojimon.notify.records import FAILED, SENT
 from kojimon.units import show_duration
 from kojimon.words.meaning import unexplained
 from kojimon.words.speech import listing
@@ -45,6 +46,7 @@ class Trial(Struct, frozen=True):
         answered_ms, who, channel: when, by whom and through which door it was answered.
         over: whether it has ended.
         out: channels it got out on, and when.
+        failed: channels on which the last attempt failed, and why.
     """
 
     at_ms: int
@@ -56,6 +58,7 @@ class Trial(Struct, frozen=True):
     channel: str = ""
     over: bool = False
     out: tuple[tuple[str, int], ...] = ()
+    failed: tuple[tuple[str, str], ...] = ()
 
     @property
     def proved(self) -> bool:
@@ -75,35 +78,35 @@ class Proof(Struct, frozen=True):
 
 def trials(events: Sequence[Event], receipts: Sequence[Delivery]) -> list[Trial]:
     """The tests among the events of the alarm `test`, in order."""
-    found: dict[int, Trial] = {}
+    found: dict[tuple[str, int], Trial] = {}
     for event in events:
-        data, number = event.data, int(event.data.get("occurrence") or 0)
+        data, number = event.data, (event.incubator, int(event.data.get("occurrence") or 0))
         trial = found.get(number)
         if data.get("event") == "on":
             wake = data.get("priority") == Priority.WAKE
-            out = _out(f"{event.incubator}/test#{number}.", receipts)
-            found[number] = Trial(
-                event.t_ms, int(data.get("since_ms", event.t_ms)), wake, str(data.get("bump", "")), out=out
-            )
+            calls, end = f"{event.incubator}/test#{number[1]}.", ".over"
+            own = [one for one in receipts if one.message.startswith(calls) and not one.message.endswith(end)]
+            crossed_ms, bump = int(data.get("since_ms", event.t_ms)), str(data.get("bump", ""))
+            found[number] = Trial(event.t_ms, crossed_ms, wake, bump, out=_out(own), failed=_failed(own))
         elif trial is not None and data.get("event") == "ack":
-            found[number] = _with(trial, event.t_ms, str(data.get("who", "")), str(data.get("channel", "")))
+            who, channel = str(data.get("who", "")), str(data.get("channel", ""))
+            found[number] = replace(trial, answered_ms=event.t_ms, who=who, channel=channel)
         elif trial is not None and data.get("event") == "off":
-            found[number] = _with(trial, trial.answered_ms, trial.who, trial.channel, over=True)
+            found[number] = replace(trial, over=True)
     return list(found.values())
 
 
-def _with(trial: Trial, answered_ms: int, who: str, channel: str, over: bool = False) -> Trial:
-    return Trial(
-        trial.at_ms, trial.crossed_ms, trial.wake, trial.bump, answered_ms, who, channel, over or trial.over, trial.out
-    )
-
-
-def _out(beginning: str, receipts: Iterable[Delivery]) -> tuple[tuple[str, int], ...]:
+def _out(receipts: Iterable[Delivery]) -> tuple[tuple[str, int], ...]:
     first: dict[str, int] = {}
     for one in receipts:
-        if one.message.startswith(beginning) and one.state == SENT:
+        if one.state == SENT:
             first[one.channel] = min(one.t_ms, first.get(one.channel, one.t_ms))
     return tuple(sorted(first.items()))
+
+
+def _failed(receipts: Iterable[Delivery]) -> tuple[tuple[str, str], ...]:
+    last = {one.channel: one for one in receipts}
+    return tuple(sorted((name, one.text) for name, one in last.items() if one.state == FAILED))
 
 
 def proof(
@@ -177,3 +180,19 @@ def chain(trial: Trial) -> str:
     raised_s, out_s = (trial.at_ms - trial.crossed_ms) / 1000, (out_ms - trial.at_ms) / 1000
     verdict = "in time" if out_ms - trial.at_ms <= CHAIN_MS else "too slow: a minute is the most"
     return f"Probe {trial.bump}: {raised_s:.0f} s to raise the alarm, {out_s:.0f} s to {name}, {verdict}"
+
+
+def shown(trial: Trial) -> dict[str, Any]:
+    """A test as plain data: times `*_t_ms` in engine ms (None: never), durations in seconds from the raised alarm."""
+    return {
+        "at_t_ms": trial.at_ms,
+        "probe": trial.bump,
+        "raised_s": (trial.at_ms - trial.crossed_ms) / 1000,
+        "out_s": {name: (out_ms - trial.at_ms) / 1000 for name, out_ms in trial.out},
+        "failed": dict(trial.failed),
+        "answered_s": None if trial.answered_ms < 0 else (trial.answered_ms - trial.at_ms) / 1000,
+        "who": trial.who,
+        "channel": trial.channel,
+        "over": trial.over,
+        "proved": trial.proved,
+    }

@@ -30,6 +30,9 @@ class Pretended:
         self.acts.append((kind, incubator, dict(data)))
         return []
 
+    def proof(self) -> None:
+        return None
+
     def probes(self) -> list[Document]:
         box = self.shown["incubators"][0]
         return [{"incubator": "box", "expect_every_s": 10.0, **probe} for probe in box["probes"]]

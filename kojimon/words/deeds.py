@@ -1,0 +1,35 @@
+"""What a person has done about an alarm, the box or a probe, in words, where it is more than a change of its state."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Final
+
+from kojimon.words import alarms as alarm_words
+from kojimon.words import speech as say
+from kojimon.words.speech import Speech
+
+KINDS: Final = ("silenced", "confirmed", "working", "setpoint", "bump-begin", "bump-missed")
+
+
+def told(event: Mapping[str, Any], speech: Speech, until: str) -> tuple[str, str]:
+    """The words of an event of one of these kinds, and their tone.
+
+    Args:
+        until: time of day at which it ends, "" where it has no end or none is known.
+    """
+    kind, key, data = event["kind"], event["key"], event["data"]
+    ends = f" until {until}" if until else ""
+    if kind in ("silenced", "confirmed"):
+        subject = say.small_first(alarm_words.subject({"key": key, "state": "ACKED", **data}, speech))
+        note = f" ({data['text']})" if data.get("text") else ""
+        quiet = f"No noise{ends or ' for a while'}, still unseen: {subject}."
+        return (quiet, "look") if kind == "silenced" else (f"Dealt with: {subject}{note}.", "good")
+    if kind == "working":
+        return f"Hands are in the koji{ends}: its limits wait, but for the outermost.", "plain"
+    if kind == "setpoint":
+        to_c = data.get("to_c")
+        return f"The box is set {'anew' if to_c is None else 'to ' + speech.value('temperature', to_c)}.", "plain"
+    if kind == "bump-begin":
+        return f"Waiting for probe {key} to be warmed.", "plain"
+    return f"Probe {key} was not warmed in time: its way to the phone is not proved.", "look"

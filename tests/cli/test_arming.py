@@ -1,0 +1,121 @@
+"""`kojimon alarms arm` and `bump` through a real daemon and a real web receiver, answered as a phone would."""
+
+from __future__ import annotations
+
+import subprocess
+from collections.abc import Iterator
+
+import pytest
+
+from kojimon.settings.load import load_settings
+from kojimon.web.client import Client
+from tests.cli.conftest import Kitchen
+from tests.cli.test_live import seen
+from tests.parts.receiver import Receiver
+from tests.parts.wait import until
+
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(180)]
+
+
+@pytest.fixture
+def phone() -> Iterator[Receiver]:
+    with Receiver() as receiver:
+        yield receiver
+
+
+def with_phone(kitchen: Kitchen, url: str) -> Client:
+    (kitchen.folder / "url").write_text(f"{url}\n")
+    text = kitchen.config.read_text()
+    more = "speaker: {use: false}\nchannels: {phone: {kind: service, url: {file: url}}}\n"
+    kitchen.config.write_text(text + more)
+    kitchen.start()
+    until(lambda: seen(kitchen, "koji-top", 31.0))
+    settings = load_settings(kitchen.config)
+    return Client.for_journal(settings.journal.path, settings.run_folder)
+
+
+def answer(client: Client, channel: str = "page", occurrence: int = 1) -> None:
+    data = {"key": "test", "occurrence": occurrence}
+    client.act({"kind": "alarm.acknowledge", "who": "anna", "channel": channel, "incubator": "", "data": data})
+
+
+def ended(child: subprocess.Popen[str]) -> tuple[int, str, str]:
+    output, errors = child.communicate(timeout=60)
+    return child.returncode, " ".join(output.split()), " ".join(errors.split())
+
+
+def test_a_test_answered_on_the_phone_arms_the_night(kitchen: Kitchen, phone: Receiver) -> None:
+    """Requirement: given arming for the night, then a test alarm (tagged Testing) must be acked on the phone within
+    5 min, else the batch screen says NOT ARMED."""
+    client = with_phone(kitchen, phone.url)
+    started = kitchen.run("batch", "start", "first").stdout
+    assert "NOT ARMED: no test was answered today; run: kojimon alarms arm." in " ".join(started.split())
+    assert "The way from probe to phone was never tried." in " ".join(started.split())
+    arming = kitchen.spawn("alarms", "arm")
+    until(lambda: any(got.title.startswith("TEST, all is well") for got in list(phone.got)), 60)
+    answer(client)
+    code, output, errors = ended(arming)
+    assert (code, errors) == (0, "")
+    assert "through the phone's night mode" in output
+    assert "phone: on its way after" in output
+    assert "Answered by anna (page)" in output
+    assert "Armed: the test was answered by anna" in output
+    for command in ("status", "check"):
+        assert "Armed: the test was answered by anna" in " ".join(kitchen.run(command).stdout.split())
+
+
+def test_a_phone_that_cannot_be_reached_and_an_answer_at_the_computer_do_not_arm(
+    kitchen: Kitchen, phone: Receiver
+) -> None:
+    client = with_phone(kitchen, phone.url)
+    phone.status = 503
+    arming = kitchen.spawn("alarms", "arm")
+    assert arming.stdout is not None
+    said: list[str] = []
+    while "phone: failed" not in " ".join(said):
+        said.append(arming.stdout.readline())
+    answer(client, "cli")
+    code, _, errors = ended(arming)
+    assert code == 1
+    assert errors == "NOT ARMED: the test did not get out over any channel; see: kojimon alarms."
+
+
+def test_without_daemon_or_channel_it_is_said_at_once(kitchen: Kitchen) -> None:
+    assert kitchen.run("alarms", "arm", code=1).stderr.startswith("No daemon runs, so nothing can call.")
+    kitchen.config.write_text(kitchen.config.read_text() + "speaker: {use: false}\n")
+    kitchen.start()
+    assert "there is no channel and no loudspeaker" in kitchen.run("alarms", "arm", code=1).stderr
+    assert "no probe 'koji-left' speaks" in kitchen.run("alarms", "bump", "koji-left", code=1).stderr.lower()
+
+
+def test_a_warmed_probe_is_timed_to_the_phone(kitchen: Kitchen, phone: Receiver) -> None:
+    """Requirement: given a bump test (probe warmed past H), then the whole chain probe -> phone is done in on-delay +
+    60 s, result stored with date."""
+    client = with_phone(kitchen, phone.url)
+    bumping = kitchen.spawn("alarms", "bump", "koji-top")
+    assert bumping.stdout is not None
+    first = bumping.stdout.readline() + bumping.stdout.readline() + bumping.stdout.readline()
+    assert "it stands at 87.8 °F and has 15 min to reach 91.4 °F" in " ".join(first.split())
+    kitchen.show(koji_top=34.0)
+    until(lambda: any(got.title.startswith("TEST") for got in list(phone.got)), 60)
+    answer(client)
+    code, output, errors = ended(bumping)
+    assert (code, errors) == (0, "")
+    assert "koji-top 93.2 °F" in output
+    assert "Probe koji-top: 2" in output and "s to phone, in time. Kept with today's date." in output
+    bumps = client.get("/v1/health")["parts"]["notify"]["proof"]["bumps"]
+    assert bumps["koji-top"]["proved"] and bumps["koji-top"]["out_s"]["phone"] < 60
+    assert "never tried" not in kitchen.run("check").stdout
+
+
+def test_every_act_on_an_alarm_has_its_command(kitchen: Kitchen) -> None:
+    kitchen.start()
+    until(lambda: seen(kitchen, "koji-top", 31.0))
+    kitchen.run("alarms", "test")
+    assert "No noise until" in kitchen.run("alarms", "silence", "test", "--for", "5", "min").stdout
+    assert "60 min is the most" in kitchen.run("alarms", "silence", "test", "--for", "2", "h", code=1).stderr
+    assert "only what is kept is reset" in kitchen.run("alarms", "reset", "test").stdout
+    assert "Switched off for repair" in kitchen.run("alarms", "out-of-service", "test").stdout
+    assert "it is out of service already" in kitchen.run("alarms", "out-of-service", "test").stdout
+    assert "Test alarm" in kitchen.run("alarms", "in-service", "test").stdout
+    assert "Dealt with: test alarm (heard it)." in kitchen.run("alarms", "confirm", "test", "--note", "heard it").stdout
