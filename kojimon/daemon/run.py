@@ -17,6 +17,7 @@ from kojimon.clock import Clock, ManualClock, SystemClock, real_s
 from kojimon.core.driver import Driver, DriverDoor
 from kojimon.core.turn import Present, receipts_of
 from kojimon.daemon.duty import Duties
+from kojimon.daemon.forecasting import Forecasting
 from kojimon.daemon.house import House
 from kojimon.daemon.mirrored import mirror_of
 from kojimon.daemon.people import People
@@ -206,6 +207,8 @@ class Daemon:
         self.parts.append(self.front)
         self.duty = Duties(self.house, isinstance(self.clock, ManualClock))
         self.parts.append(self.duty)
+        if self.settings.forecast.use:
+            self.parts.append(Forecasting(self.house, isinstance(self.clock, ManualClock)))
         for part in self.parts:
             core.listen(part.committed)
         essentials = [

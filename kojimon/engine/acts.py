@@ -27,7 +27,7 @@ from kojimon.schedule.spec import Gate, Schedule
 
 ACTS_REMEMBERED = 256
 SENSES = ("look", "smell", "taste")
-ANY_TIME = ("batch.start", "batch.verdict")
+ANY_TIME = ("batch.start", "batch.verdict", "forecast.reset")
 """Acts that need no open batch."""
 Facts = dict[str, Any]
 
@@ -298,6 +298,11 @@ def _replace_mark(turn: Turn, incubator: str, mark: Mark) -> None:
     turn.put_batch(incubator, replace(batch, marks=marks))
 
 
+def _forget(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
+    """The forecasts of the next batches start from what is published, for one schedule or all."""
+    turn.emit("forecast", incubator, "forgotten", schedule=str(data.get("schedule") or ""), **by)
+
+
 Act = Callable[[Turn, str, Facts, Facts], None]
 BATCH_ACTS: dict[str, Act] = {
     "batch.start": _start,
@@ -308,6 +313,7 @@ BATCH_ACTS: dict[str, Act] = {
     "task.done": _done,
     "task.undo": _undo,
     "task.correct": _correct,
+    "forecast.reset": _forget,
 }
 
 

@@ -123,6 +123,14 @@ def _kept(turn: Turn, row: InputRow) -> None:
     turn.emit(row.kind, str(row.payload.get("incubator", "")), str(row.payload.get("probe", "")), **facts)
 
 
+def _prior(turn: Turn, row: InputRow) -> None:
+    """What a finished batch left for the forecasts of the next; the prior itself stays in the input."""
+    facts = {name: str(row.payload.get(name, "")) for name in ("schedule", "batch")}
+    batches = (row.payload.get("prior") or {}).get("batches")
+    turn.emit("forecast", str(row.payload.get("incubator", "")), "learnt", input=row.seq, of=facts["batch"],
+              schedule=facts["schedule"], batches=batches)  # fmt: skip
+
+
 def _duty(turn: Turn, row: InputRow) -> None:
     """The night is over: what it came to is stated, and told by day."""
     facts = {name: value for name, value in row.payload.items() if name not in ("name", "incubator")}
@@ -140,5 +148,6 @@ HANDLERS: dict[str, Callable[[Turn, InputRow], None]] = {
     "act": take_act,
     "calibration": _kept,
     "forecast": take_forecast,
+    "prior": _prior,
     "duty": _duty,
 }

@@ -147,6 +147,11 @@ class Reader:
         rows = self._all("SELECT seq, t_ms, kind, payload FROM input WHERE kind = ? ORDER BY seq DESC LIMIT 1", (kind,))
         return self._inputs(rows)[0] if rows else None
 
+    def input(self, seq: int) -> InputRow | None:
+        """One input by its number."""
+        rows = self._all("SELECT seq, t_ms, kind, payload FROM input WHERE seq = ?", (seq,))
+        return self._inputs(rows)[0] if rows else None
+
     def last_clock(self) -> ClockRow | None:
         """The newest row of the clock table."""
         rows = self._clock_rows("ORDER BY seq DESC LIMIT 1")

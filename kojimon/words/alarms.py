@@ -52,6 +52,7 @@ HEALTH_WORDS = {
     "site": "No sign of life",
     "backup": "No backup was made",
     "page": "The page is not open",
+    "forecast": "No forecast",
 }
 HEALTH_ACTIONS = {
     "disk": "Free space, check card",
@@ -68,6 +69,7 @@ HEALTH_ACTIONS = {
     "site": "Look at its computer, network",
     "backup": "Check the backup folder",
     "page": "Free its port, or change it",
+    "forecast": "Nothing: it is tried again, alarms go on",
 }
 
 

@@ -1,0 +1,178 @@
+"""What the forecast's process is told of a batch, from the engine's state and the journal. Pure but for reading it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Final
+from zlib import crc32
+
+from msgspec import Struct
+
+from kojimon.engine.moments import HOUR_ZERO, holds_in
+from kojimon.engine.setup import EngineSetup
+from kojimon.engine.state import BatchState, Mark, State, elapsed_ms
+from kojimon.forecast.answers import ForecastSetup
+from kojimon.forecast.protocol import Reading, Task
+from kojimon.review.minutes import Minute
+from kojimon.schedule.spec import After, Band, FirstOf, LastOf, Moment, Schedule
+
+WORKS: Final = frozenset({"mix", "spread", "furrow", "wrap", "unwrap", "swap"})
+"""What tasks do to the koji that the forecast knows of (`schedule.spec.Task.work`)."""
+BESIDE: Final = (("air", "temperature"), ("room", "temperature"), ("air", "humidity"))
+MINUTE_MS: Final = 60_000
+LATE_S: Final = 300.0
+"""Work told later than this is put where it belongs by telling the batch anew: a block of the forecast."""
+MIX_FROM_C: Final = (30.0, 42.0)
+"""A condition on the koji for mixing outside this is none the forecast can aim at; chosen."""
+
+
+class Subject(Struct, frozen=True):
+    """The batch a forecast is about: what changes of it make it another one for the process.
+
+    Attributes:
+        incubator, batch, hour0_ms: which, and its hour 0 in engine time.
+        anchors: corrections of engine time.
+        probes: (number, place, quantity) of the incubator's probes.
+    """
+
+    incubator: str
+    batch: str
+    hour0_ms: int
+    anchors: tuple[tuple[int, int], ...]
+    probes: tuple[tuple[int, str, str], ...]
+
+    def since_s(self, t_ms: int) -> float:
+        """Seconds since inoculation of an engine time."""
+        if t_ms < self.hour0_ms:
+            return (t_ms - self.hour0_ms) / 1000
+        return elapsed_ms(self.anchors, self.hour0_ms, t_ms) / 1000
+
+    @property
+    def seed(self) -> int:
+        """The same for the same batch, so that a restart tells the same."""
+        return crc32(self.batch.encode())
+
+
+def subject_of(state: State, incubator: str) -> Subject | None:
+    """The open batch of an incubator, once it is inoculated and where a probe sits in the koji; else None."""
+    batch = state.batches.get(incubator)
+    hour0_ms = hour0_of(batch.marks) if batch else None
+    probes = probes_of(state.setup, incubator)
+    if batch is None or hour0_ms is None or not any(one[1:] == ("bed", "temperature") for one in probes):
+        return None
+    return Subject(incubator, batch.id, hour0_ms, state.anchors, probes)
+
+
+def probes_of(setup: EngineSetup, incubator: str) -> tuple[tuple[int, str, str], ...]:
+    """Number, place and quantity of an incubator's probes."""
+    return tuple((probe.no, probe.place, probe.quantity) for probe in setup.probes if probe.incubator == incubator)
+
+
+def hour0_of(marks: Sequence[Mark]) -> int | None:
+    """When the spores went on."""
+    return min((mark.at_ms for mark in marks if mark.task == HOUR_ZERO and not mark.undone), default=None)
+
+
+def works_of(subject: Subject, schedule: Schedule, batch: BatchState) -> tuple[Task, ...]:
+    """Work on the koji since hour 0 as it stands now, in order of time."""
+    work = {task.name: task.work for task in schedule.tasks}
+    found = [
+        (subject.since_s(mark.at_ms), work[mark.task])
+        for mark in batch.marks
+        if not mark.undone and work.get(mark.task, "") in WORKS and mark.at_ms >= subject.hour0_ms
+    ]
+    return tuple(sorted(found))
+
+
+def readings_of(subject: Subject, minutes: Mapping[int, Sequence[Minute]]) -> tuple[Reading, ...]:
+    """One set of readings a minute, in order of time.
+
+    Of several probes in the koji the hottest counts, for it is the one that reaches a limit; of others the mean.
+    """
+    table: dict[int, dict[tuple[str, str], list[float]]] = {}
+    for no, place, quantity in subject.probes:
+        for one in minutes.get(no, ()):
+            if one.first_ms >= subject.hour0_ms:
+                row = table.setdefault(one.first_ms // MINUTE_MS, {})
+                row.setdefault((place, quantity), []).append((one.low + one.high) / 2)
+    found = []
+    for minute in sorted(table):
+        row = table[minute]
+        t_s = subject.since_s(max(subject.hour0_ms, minute * MINUTE_MS + MINUTE_MS // 2))
+        bed = row.get(("bed", "temperature"))
+        air_c, room_c, rh_pct = (_mean(row.get(place)) for place in BESIDE)
+        found.append((t_s, max(bed) if bed else None, air_c, room_c, rh_pct))
+    return tuple(found)
+
+
+def _mean(values: list[float] | None) -> float | None:
+    return round(sum(values) / len(values), 3) if values else None
+
+
+def limits_of(schedule: Schedule, stage: str, bands: Sequence[Band]) -> tuple[tuple[float, ...], float | None]:
+    """Upper limits of the koji, mildest first, and the lower one.
+
+    The upper ones are those of the stage the koji will be in when it gets so warm: a stage that begins by the koji's
+    warmth has begun before a limit above that warmth is reached.
+
+    Args:
+        stage: the present stage; bands: those in force.
+    """
+    now = _of_bed(bands)
+    ahead = _of_bed(_stage_when_hot(schedule, stage, bands))
+    upper = tuple(one.limit for one in (ahead.high, ahead.high_high) if one is not None) if ahead else ()
+    return upper, now.low.limit if now is not None and now.low is not None else None
+
+
+def _of_bed(bands: Sequence[Band]) -> Band | None:
+    return next((one for one in bands if (one.place, one.quantity) == ("bed", "temperature")), None)
+
+
+def _stage_when_hot(schedule: Schedule, stage: str, bands: Sequence[Band]) -> Sequence[Band]:
+    names = [one.name for one in schedule.stages]
+    for later in schedule.stages[names.index(stage) + 1 :] if stage in names else ():
+        band = _of_bed(bands)
+        begins = [schedule.conditions[hold.condition] for hold in holds_in(later.begins)]
+        warm_c = [one.at_least for one in begins if one.place == "bed" and not one.above and one.at_least is not None]
+        if band is None or band.high is None or not any(value < band.high.limit for value in warm_c):
+            break
+        bands = later.bands
+    return bands
+
+
+def setup_of(schedule: Schedule) -> ForecastSetup:
+    """What the schedule says that the forecast can use: harvest hours, from when mixing is wanted, and its ceiling."""
+    harvest = next((task for task in schedule.tasks if task.work == "harvest"), None)
+    usual = ForecastSetup()
+    wanted = _wanted_c(schedule)
+    highs = [
+        band.high.limit for stage in schedule.stages for band in stage.bands
+        if (band.place, band.quantity) == ("bed", "temperature") and band.high is not None
+    ]  # fmt: skip
+    mix_from_c = min(wanted, default=usual.mix_from_c)
+    return ForecastSetup(
+        mix_from_c=mix_from_c,
+        mix_ceiling_c=max([*wanted, mix_from_c + 2.0]) if wanted else min([usual.mix_ceiling_c, *highs]),
+        harvest_from_h=_hours(harvest.window.opens) if harvest else None,
+        harvest_until_h=_hours(harvest.window.closes) if harvest else None,
+    )
+
+
+def _wanted_c(schedule: Schedule) -> list[float]:
+    """Temperatures of the koji at which a mixing that repeats is open or due."""
+    tasks = [task for task in schedule.tasks if task.work == "mix" and task.repeats]
+    moments = [moment for task in tasks for moment in (task.window.opens, task.window.due)]
+    names = {hold.condition for moment in moments for hold in holds_in(moment)}
+    found = [schedule.conditions[name] for name in names if name in schedule.conditions]
+    own = [one.at_least for one in found if one.place == "bed" and one.quantity == "temperature" and not one.above]
+    return [value for value in own if value is not None and MIX_FROM_C[0] <= value <= MIX_FROM_C[1]]
+
+
+def _hours(moment: Moment | None) -> float | None:
+    """A moment in hours since inoculation, where it hangs on nothing else."""
+    if isinstance(moment, After):
+        return moment.wait_s / 3600 if moment.task == HOUR_ZERO else None
+    if isinstance(moment, (FirstOf, LastOf)):
+        parts = [hours for part in moment.moments if (hours := _hours(part)) is not None]
+        return (min if isinstance(moment, FirstOf) else max)(parts, default=None)
+    return None

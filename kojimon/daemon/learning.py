@@ -1,0 +1,95 @@
+"""What finished batches leave for the forecasts of the next ones, as the journal has it.
+
+A harvested batch leaves an input `prior`; the act `forecast.reset` forgets. The latest of the two, for an incubator
+and a schedule, is what the next batch starts from.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import msgspec
+from msgspec import Struct
+
+from kojimon.daemon.forecast_batch import WORKS, Subject, probes_of
+from kojimon.engine.setup import EngineSetup
+from kojimon.forecast.answers import PRIOR_SCHEMA, Prior
+from kojimon.forecast.protocol import Task
+from kojimon.journal.derive import HOUR0_TASK, MARKING
+from kojimon.journal.reader import Reader
+from kojimon.model import Event
+from kojimon.schedule.spec import Schedule
+
+MOST_EVENTS: Final = 100_000
+
+
+class Lesson(Struct, frozen=True):
+    """A harvested batch that has not been learnt from."""
+
+    subject: Subject
+    schedule: Schedule
+    end_ms: int
+    works: tuple[Task, ...]
+
+
+def memories(reader: Reader) -> list[Event]:
+    """Every event `learnt` and `forgotten`, in order."""
+    events = reader.events(kinds=("forecast",), limit=MOST_EVENTS)
+    return [event for event in events if event.key in ("learnt", "forgotten")]
+
+
+def latest(reader: Reader, incubator: str, schedule: str) -> Event | None:
+    """The last event that learnt or forgot for an incubator and a schedule."""
+    found = None
+    for event in memories(reader):
+        of = str(event.data.get("schedule", ""))
+        if event.incubator == incubator and (of == schedule or (event.key == "forgotten" and not of)):
+            found = event
+    return found
+
+
+def prior_of(reader: Reader, incubator: str, schedule: str) -> Prior | None:
+    """What the next batch starts from; None: the published prior, for nothing was learnt, or for another model."""
+    event = latest(reader, incubator, schedule)
+    row = reader.input(int(event.data.get("input", 0))) if event is not None and event.key == "learnt" else None
+    if row is None:
+        return None
+    try:
+        prior = msgspec.convert(row.payload.get("prior"), Prior)
+    except msgspec.ValidationError:
+        return None
+    return prior if prior.schema == PRIOR_SCHEMA else None
+
+
+def lessons(reader: Reader, setup: EngineSetup) -> list[Lesson]:
+    """Harvested batches not learnt from yet and not meant to be forgotten, oldest first."""
+    told = memories(reader)
+    learnt = {str(event.data.get("of", "")) for event in told if event.key == "learnt"}
+    corrections = reader.events(kinds=("anchor",), limit=MOST_EVENTS)
+    anchors = tuple((int(event.data["at_ms"]), int(event.data["delta_ms"])) for event in corrections)
+    found = []
+    for row in reader.batches():
+        schedule = setup.schedules.get(row.schedule)
+        over = row.outcome == "harvest" and row.ended_t_ms is not None and row.hour0_t_ms is not None
+        if not over or schedule is None or row.id in learnt or row.ended_t_ms is None or row.hour0_t_ms is None:
+            continue
+        last = latest(reader, row.incubator, row.schedule)
+        if last is not None and last.key == "forgotten" and last.t_ms >= row.ended_t_ms:
+            continue
+        subject = Subject(row.incubator, row.id, row.hour0_t_ms, anchors, probes_of(setup, row.incubator))
+        if any(one[1:] == ("bed", "temperature") for one in subject.probes):
+            found.append(Lesson(subject, schedule, row.ended_t_ms, _works(reader, subject, schedule)))
+    return found
+
+
+def _works(reader: Reader, subject: Subject, schedule: Schedule) -> tuple[Task, ...]:
+    """The work on the koji as the batch's events leave it: done, taken back, corrected."""
+    work = {task.name: task.work for task in schedule.tasks}
+    marks: dict[int, tuple[int, str]] = {}
+    for event in reader.events(batch=subject.batch, kinds=MARKING, limit=MOST_EVENTS):
+        mark = int(event.data.get("mark", 0))
+        marks.pop(mark, None)
+        if event.kind != "task-undone" and event.key != HOUR0_TASK:
+            marks[mark] = (int(event.data.get("at_ms", event.t_ms)), work.get(event.key, ""))
+    known = [(subject.since_s(at_ms), kind) for at_ms, kind in marks.values() if kind in WORKS]
+    return tuple(sorted((at_s, kind) for at_s, kind in known if at_s >= 0))
