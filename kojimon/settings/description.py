@@ -15,6 +15,7 @@ from kojimon.settings.devices import PROBES, SOURCES
 from kojimon.settings.kinds import SecretPlace, host, sleep_hours, web_address, zone
 from kojimon.settings.people import CHANNELS, HEARTBEAT, SPEAKER, WATCH
 from kojimon.settings.spec import (
+    ForecastSettings,
     Incubator,
     JournalSettings,
     MirrorSettings,
@@ -66,6 +67,15 @@ PERSON: Final = Map(
     ],
     Person,
 )
+
+FORECAST: Final = Map(
+    "a map with `use`",
+    [
+        Field("use", flag(), "Make a forecast of the koji each minute of a batch; it costs some 40 MB of memory while"
+              " a batch is open."),
+    ],
+    ForecastSettings,
+)  # fmt: skip
 
 INCUBATOR: Final = Map(
     "an incubator (`schedule`, `trays`, ...)",
@@ -220,6 +230,7 @@ SITE: Final = _Site(
         Field("watch", WATCH, "Other kojimons whose signs of life are watched from here."),
         Field("publish", PUBLISH, "State and alarms over MQTT, for displays and buttons."),
         Field("web", WEB, "The page and its programming interface."),
+        Field("forecast", FORECAST, "What the koji will do, and whether one may sleep."),
         Field("mirror", MIRROR, "A copy of the readings in a time-series server."),
         Field("staleness", STALENESS, "When a probe that says nothing is told."),
         Field("clock", CLOCK, "The machine's clock."),

@@ -218,6 +218,12 @@ class WebSettings(Struct, frozen=True):
     look_free: bool = False
 
 
+class ForecastSettings(Struct, frozen=True):
+    """Whether a forecast of the bed is made each minute of an open batch."""
+
+    use: bool = True
+
+
 class Staleness(Struct, frozen=True):
     """When a probe counts as silent: so many of its own intervals, and at least so long."""
 
@@ -299,6 +305,7 @@ class Settings(Struct, frozen=True):
     publish: PublishSettings = PublishSettings()
     web: WebSettings = WebSettings()
     staleness: Staleness = Staleness()
+    forecast: ForecastSettings = ForecastSettings()
     channels: tuple[ChannelSettings, ...] = ()
     speaker: SpeakerSettings = SpeakerSettings()
     heartbeat: HeartbeatSettings = HeartbeatSettings()

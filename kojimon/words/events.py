@@ -16,7 +16,6 @@ from kojimon.words import speech as say
 from kojimon.words.alarms import Work
 from kojimon.words.speech import Speech
 
-
 EARLY_MS = 1_800_000
 """A step so long before its window is asked about."""
 
@@ -354,6 +353,22 @@ def _called_for(alarm: Mapping[str, Any], now_ms: int, speech: Speech) -> str:
     return f"{subject} for {show_duration(lasted_ms / 1000)}{'' if over else ', still so'}"
 
 
+def _forecast(event: Mapping[str, Any], speech: Speech, work: Work) -> Line | None:
+    """What changes about the forecasts as such; each single one is shown where it is asked for."""
+    key, data = str(event["key"]), event["data"]
+    if key == "learnt":
+        count = data.get("batches") or 1
+        return Line(f"Learnt for the next forecasts, from {count} batch{'es' if count != 1 else ''} by now.")
+    texts = {
+        "known": "The koji warms itself: from now on its course is forecast.",
+        "contradicted": "The koji does not do what was forecast. Look at it and at its probe.",
+        "agrees": "The koji does what is forecast again.",
+        "forgotten": "Forgotten: what earlier batches taught the forecasts.",
+        "refused": f"A forecast made no sense and was left aside: {data.get('reason', '')}.",
+    }
+    return Line(texts[key], "look" if key == "contradicted" else "plain") if key in texts else None
+
+
 _OF_TASKS = ("task-done", "window-open", "window-due", "window-closed")
 _KINDS: dict[str, Callable[[Mapping[str, Any], Speech, Work], Line | None]] = {
     "batch-start": _batch_start,
@@ -380,4 +395,5 @@ _KINDS: dict[str, Callable[[Mapping[str, Any], Speech, Work], Line | None]] = {
     "settings": _settings,
     "gap": _gap,
     "summary": _summary,
+    "forecast": _forecast,
 }

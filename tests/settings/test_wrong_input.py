@@ -13,8 +13,8 @@ D = "a duration with its unit, as in `40 h`, `10 min` or `2 d 4 h`"
 SECRET = "`{file: /path/of/file}` or `{environment: NAME}`; the secret itself never stands here"
 NAME = "of letters, digits, `-` and `_`, as in `top-tray` (40 at most)"
 ROOT = (
-    "site, units, person, incubators, sources, probes, journal, channels, speaker, heartbeat, watch, publish, web, mirror,"
-    " staleness, clock, run_folder"
+    "site, units, person, incubators, sources, probes, journal, channels, speaker, heartbeat, watch, publish, web,"
+    " forecast, mirror, staleness, clock, run_folder"
 )
 
 CASES = {
