@@ -342,8 +342,6 @@ function enterByLink() {
 
 function begin() {
   for (const form of $$("form[data-photo]")) form.hidden = false;
-  zoneOfViewer();
-  enterByLink();
   curves();
   timers();
   setInterval(timers, 1000);
@@ -351,6 +349,9 @@ function begin() {
 }
 
 document.addEventListener("visibilitychange", () => { if (!document.hidden) $$("[data-curve]").forEach(drawCurve); });
+// These may lead elsewhere: before anything is painted.
+zoneOfViewer();
+enterByLink();
 // What is there already is painted first; a page in the background is never painted.
 if (document.hidden) begin();
 else requestAnimationFrame(() => setTimeout(begin, 0));
