@@ -103,6 +103,16 @@ def run(
     return Paths(in_h, seen, air, grown)
 
 
+def scaled(paths_c: Array, factor: Array) -> Array:
+    """Paths drawn together (factor below 1) or apart about their middle at each time.
+
+    Time is the first axis, as long as `factor`; members are the last.
+    """
+    middle = np.median(paths_c, axis=-1, keepdims=True)
+    drawn: Array = middle + factor.reshape(-1, *(1 for _ in paths_c.shape[1:])) * (paths_c - middle)
+    return drawn
+
+
 class _Running:
     """Members on their way, laid out scenario after scenario."""
 

@@ -63,6 +63,7 @@ def compose(
     part = min(max(late / STEP_H, 0.0), 1.0)
     seen, air = (p[:-1, 0] * (1.0 - part) + p[1:, 0] * part for p in (paths.seen_c, paths.air_c))
     in_h = paths.in_h[:-1]
+    seen = ahead.scaled(seen, forecaster.spread_scale(in_h))
     quiet_in_h = np.arange(QUIET_H, horizon_h + 1e-9, QUIET_H)
     why_not = _why_not(forecaster, now_s)
     highest = np.maximum.accumulate(seen, axis=0)
@@ -138,7 +139,7 @@ def _too_cold(low_c: float | None, in_h: Array, seen: Array, quiet_in_h: Array) 
 def _what_if(forecaster: Forecaster, horizon_h: float) -> ahead.Paths:
     """Scenarios in one run: untouched, the changes, then mixing at each wait after the first."""
     waits = tuple(ahead.Night("mix", wait) for wait in WAITS_H[1:])
-    return ahead.run(
+    paths = ahead.run(
         forecaster.ensemble,
         forecaster.box,
         forecaster.now(),
@@ -148,6 +149,7 @@ def _what_if(forecaster: Forecaster, horizon_h: float) -> ahead.Paths:
         step_h=2 * STEP_H,
         nights=(ahead.Night(), *(night for _, night in CHANGES), *waits),
     )
+    return paths._replace(seen_c=ahead.scaled(paths.seen_c, forecaster.spread_scale(paths.in_h)))
 
 
 def _changes(paths: ahead.Paths, limits_c: tuple[float, ...]) -> tuple[WhatIf, ...]:

@@ -43,6 +43,13 @@ TRUST: Final = 4.0
 """How many good forecasts the promise starts with, before its own misses count; chosen on tuning seeds."""
 LEAST_WIDE: Final = 0.5
 MOST_WIDE: Final = 4.0
+SCALE_RATIO: Final = 1.35
+SCALE_RATIO_PER_H: Final = 0.05
+"""The spread ahead is scaled by the root mean square of the misses two hours ahead, times this. It rises with the hour
+ahead, for errors grow faster than the members part; chosen on tuning seeds."""
+SCALE_START: Final = 0.6
+"""Root mean square miss assumed before there are any, counted as `TRUST` of them; chosen on tuning seeds."""
+SCALE_LEAST, SCALE_MOST = 0.5, 2.0
 CHECK_EVERY: Final = 6
 """The batch is checked against a forecast two hours old, every half hour; chosen."""
 
@@ -180,6 +187,17 @@ class Forecaster:
         """Factor on the unknown part: how the last forecasts fared against what they promised without it."""
         squares = TRUST + float(np.sum(np.square(self.misses)))
         return float(np.clip(np.sqrt(squares / (TRUST + len(self.misses))), LEAST_WIDE, MOST_WIDE))
+
+    def spread_scale(self, in_h: Array) -> Array:
+        """Factor on the spread of the bed's paths, so many hours ahead: misses against what was promised.
+
+        The members' spread is a guess about models; how far the last forecasts fell from their middle, in units of
+        that spread, is evidence. Shrunk towards `SCALE_START` while the misses are few.
+        """
+        squares = TRUST * SCALE_START**2 + float(np.sum(np.square(self.misses)))
+        missed = float(np.sqrt(squares / (TRUST + len(self.misses))))
+        scale: Array = np.clip((SCALE_RATIO + SCALE_RATIO_PER_H * in_h) * missed, SCALE_LEAST, SCALE_MOST)
+        return scale
 
     def contradicted(self) -> bool:
         """The last forecasts missed by far more than they promised."""

@@ -20,8 +20,8 @@ import numpy as np
 from kojimon.forecast.growth import Array, ctmi, readiness
 from kojimon.forecast.prior import NAMES, PARAMETERS
 
-MEMORY_H: Final = 4.0
-"""How long an error of the heat balance lasts; chosen."""
+MEMORY_H: Final = 8.0
+"""How long an error of the heat balance lasts; chosen on tuning seeds."""
 PSYCHROMETRIC_KPA_PER_K: Final = 0.066
 """Psychrometric constant near 101 kPa (0.00066 1/K times 101.3 kPa, psychrometer formula in the AMS glossary)."""
 KJ_PER_MOL_O2: Final = 440.0
