@@ -1,0 +1,51 @@
+"""How the spread ahead follows the batch's own misses: towards the evidence, shrunk while there is little of it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from kojimon.forecast import ahead
+from kojimon.forecast.answers import ForecastSetup
+from kojimon.forecast.forecaster import (
+    SCALE_LEAST,
+    SCALE_MOST,
+    SCALE_RATIO,
+    SCALE_RATIO_PER_H,
+    SCALE_START,
+    Forecaster,
+)
+from kojimon.forecast.prior import published
+
+IN_H = np.array([0.0, 2.0, 12.0])
+
+
+def missed(*misses: float) -> Forecaster:
+    forecaster = Forecaster(ForecastSetup(members=20), published(), 1)
+    forecaster.misses.extend(misses)
+    return forecaster
+
+
+def test_before_any_miss_the_spread_is_what_was_assumed() -> None:
+    assert missed().spread_scale(IN_H) == pytest.approx((SCALE_RATIO + SCALE_RATIO_PER_H * IN_H) * SCALE_START)
+
+
+def test_more_misses_weigh_more() -> None:
+    few, many = missed(1.2).spread_scale(IN_H), missed(*[1.2] * 12).spread_scale(IN_H)
+    assert (missed().spread_scale(IN_H) < few).all()
+    assert (few < many).all()
+
+
+def test_a_good_record_narrows_and_a_bad_one_widens_within_bounds() -> None:
+    good = missed(*[0.0] * 12).spread_scale(IN_H)
+    assert (good < missed().spread_scale(IN_H)).all()
+    assert good[0] == pytest.approx(SCALE_LEAST)
+    assert missed(*[5.0] * 12).spread_scale(IN_H) == pytest.approx(SCALE_MOST)
+
+
+def test_paths_keep_their_middle_and_order() -> None:
+    paths = np.random.default_rng(1).normal(35.0, 2.0, (3, 2, 41))
+    drawn = ahead.scaled(paths, np.array([0.5, 1.0, 2.0]))
+    assert np.median(drawn, axis=-1) == pytest.approx(np.median(paths, axis=-1))
+    assert drawn.std(axis=-1) == pytest.approx(paths.std(axis=-1) * np.array([[0.5], [1.0], [2.0]]))
+    assert (np.argsort(drawn, axis=-1) == np.argsort(paths, axis=-1)).all()
