@@ -44,6 +44,8 @@ def alarm(signal: str, to: str, key: str = "limit/bed/temperature/high", **data:
         (event("window-closed", "mix"), "Its time has passed undone: break up and mix.", "look"),
         (event("task-done", "mix", at_ms=T_MS), "Done: break up and mix.", "good"),
         (event("task-done", "mix", at_ms=T_MS - 2_400_000), "Done: break up and mix, at 13:40.", "good"),
+        (event("forecast", "learnt", batches=3), "Learnt for the next forecasts, from 3 batches by now.", "plain"),
+        (event("forecast", "contradicted"), "The koji does not do what was forecast. Look at it and at its probe.", "look"),
         (event("task-done", "mix", at_ms=T_MS, opens_ms=T_MS + 1_740_000), "Done: break up and mix.", "good"),
         (
             event("task-done", "mix", at_ms=T_MS, opens_ms=T_MS + 17_520_000),
