@@ -45,7 +45,7 @@ def alarm(signal: str, to: str, key: str = "limit/bed/temperature/high", **data:
         (event("task-done", "mix", at_ms=T_MS), "Done: break up and mix.", "good"),
         (event("task-done", "mix", at_ms=T_MS - 2_400_000), "Done: break up and mix, at 13:40.", "good"),
         (event("forecast", "learnt", batches=3), "Learnt for the next forecasts, from 3 batches by now.", "plain"),
-        (event("forecast", "contradicted"), "The koji does not do what was forecast. Look at it and at its probe.", "look"),
+        (event("forecast", "agrees"), "The koji does what is forecast again.", "plain"),
         (event("task-done", "mix", at_ms=T_MS, opens_ms=T_MS + 1_740_000), "Done: break up and mix.", "good"),
         (
             event("task-done", "mix", at_ms=T_MS, opens_ms=T_MS + 17_520_000),
