@@ -27,6 +27,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "check": ("check:check", "Read the settings and say everything that is wrong with them."),
     "page": ("page:page", "Where the page is, and a code that lets a phone in."),
     "status": ("status:status", "How it stands, and the one next step."),
+    "forecast": ("forecast:forecast", "May I sleep? What the koji will do if nobody touches it."),
     "watch": ("site:watch", "Every box of every site on one broker."),
     "batch": ("batch:batch", "Start a batch, mark steps, write notes, harvest."),
     "alarms": ("alarms:alarms", "See alarms, say you have seen them, pause them, test them."),

@@ -9,7 +9,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Final
 
+from msgspec.structs import replace
+
 from kojimon.forecast.answers import Forecast, LimitAnswer, Range
+from kojimon.forecast.kept import calm_chances, calm_until_h
 from kojimon.units import show_difference, show_duration, show_temperature
 
 SURE: Final = 0.9
@@ -48,6 +51,33 @@ def sentences(forecast: Forecast, fahrenheit: bool = False, say: Say = from_now)
     if not forecast.known:
         return (*lines, "What follows is what batches do in general.", *_answers(forecast, fahrenheit, say))
     return (*lines, *_answers(forecast, fahrenheit, say))
+
+
+def sleep(forecast: Forecast, say: Say = from_now) -> str:
+    """May one sleep? One line, 9 in 10; what makes it doubtful comes first."""
+    if not forecast.known:
+        return f"cannot say yet whether you may sleep. {forecast.why_not}"
+    if forecast.check.contradicts:
+        return "do not rely on it: the koji does not do what was forecast"
+    calm_h = calm_until_h(forecast)
+    if calm_h is None:
+        chances = calm_chances(forecast)
+        return f"stay up: half an hour without a hand goes well {odds(chances[0] if chances else 0.0)}"
+    until = say(calm_h).removeprefix("in ")
+    how = f"for {until}" if say is from_now else f"until {until}"
+    return f"sleep {how}, 9 in 10" + ("; it looks no further" if calm_h >= forecast.quiet_in_h[-1] else "")
+
+
+def sleep_first(forecast: Forecast, fahrenheit: bool = False, say: Say = from_now) -> tuple[str, ...]:
+    """The whole forecast, beginning with whether one may sleep."""
+    if not forecast.known:
+        rest = sentences(replace(forecast, limits=()), fahrenheit, say)
+        return (sleep(forecast, say), *(line for line in rest if line != forecast.why_not))
+    horizon_h = forecast.horizon_s / 3600.0
+    lines = [contradiction(forecast, fahrenheit)] if forecast.check.contradicts else []
+    lines += [limit(answer, horizon_h, fahrenheit, say) for answer in forecast.limits]
+    mixed, changed = mixing(forecast, fahrenheit, say), what_if(forecast, fahrenheit)
+    return (sleep(forecast, say), *lines, mixed, *changed, done(forecast, say), UNSURE_TAIL)
 
 
 def limit(answer: LimitAnswer, horizon_h: float, fahrenheit: bool = False, say: Say = from_now) -> str:

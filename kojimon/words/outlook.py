@@ -1,0 +1,87 @@
+"""What a forecast comes to for the person: may they sleep? From the state document alone."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Final
+
+from kojimon.units import show_duration
+from kojimon.words import status
+from kojimon.words.speech import Speech
+from kojimon.words.status import Sentence
+
+Document = Mapping[str, Any]
+WAITING_MS: Final = 300_000
+"""So long after the spores, or after work on the koji, a forecast may be on its way."""
+NOT_INSTALLED: Final = (
+    "Forecasts are not installed here (the part `forecast`). All else goes on: readings, steps and alarms need none. "
+    "To have them: sudo sh deploy/install.sh --parts all"
+)
+LEAST_MS: Final = 1_800_000
+"""A rest shorter than this is none."""
+
+
+def rest(incubator: Document, speech: Speech, now_ms: int, now_utc: str) -> Sentence:
+    """Whether one may sleep, and until when: the koji's own calm, or the next step where that comes sooner.
+
+    Args:
+        incubator: from the state document, with its stamps (`*_utc`).
+        now_ms, now_utc: the document's moment.
+    """
+    if not incubator["batch"]:
+        return Sentence("No batch is open: there is nothing to forecast.", "plain")
+    worst = status.worst_alarm(incubator)
+    if worst is not None and worst["priority"] == "wake":
+        line = status.first_line(worst, incubator, speech, now_ms)
+        return Sentence(f"Not now: {line}", "wrong")
+    forecast = incubator.get("forecast")
+    if not forecast:
+        return Sentence("No forecast yet: the first comes a minute or two after the spores went on.", "plain")
+    if not forecast["fresh"]:
+        return Sentence(_stale(forecast), "look")
+    if not forecast["known"]:
+        return Sentence(f"Not known yet: {forecast['why_not']}", "plain")
+    return _calm(incubator, forecast, speech, now_ms, now_utc)
+
+
+def brief(incubator: Document, speech: Speech, now_ms: int, now_utc: str) -> Sentence | None:
+    """The same for the page and `status`, only where a forecast knows: the rest is said there already."""
+    forecast = incubator.get("forecast")
+    if not incubator["batch"] or not forecast or not forecast["fresh"] or not forecast["known"]:
+        return None
+    worst = status.worst_alarm(incubator)
+    if worst is not None and worst["priority"] == "wake":
+        return None
+    return _calm(incubator, forecast, speech, now_ms, now_utc)
+
+
+def _calm(incubator: Document, forecast: Document, speech: Speech, now_ms: int, now_utc: str) -> Sentence:
+    step = _first_step(incubator)
+    until_ms = forecast["calm_until_t_ms"]
+    if step is not None and step["due_t_ms"] <= now_ms:
+        return Sentence(f"Not before this is done: {speech.task(step['name'])}.", "look")
+    if until_ms is None or until_ms - now_ms < LEAST_MS:
+        return Sentence("Stay near: a hand may be needed within the hour, by the forecast.", "look")
+    koji = f"{speech.moment(forecast['calm_until_utc'], now_utc)}, 9 in 10"
+    doubt = " The koji does not do what was forecast: trust this less." if forecast["check"]["contradicts"] else ""
+    if step is not None and step["due_t_ms"] < until_ms:
+        due = speech.moment(step["due_utc"], now_utc)
+        return Sentence(f"Sleep until {due}: then it is time for {speech.task(step['name'])}. By itself the koji needs "
+                        f"no hand until {koji}.{doubt}", "look" if doubt else "good")  # fmt: skip
+    return Sentence(f"Sleep until {koji}.{doubt}", "look" if doubt else "good")
+
+
+def _first_step(incubator: Document) -> Document | None:
+    """The step that is due first, of those that are not optional."""
+    waiting = [
+        task for task in incubator["tasks"]
+        if not task["optional"] and task["status"] != "done" and task.get("due_t_ms") is not None
+    ]  # fmt: skip
+    return min(waiting, key=lambda task: int(task["due_t_ms"]), default=None)
+
+
+def _stale(forecast: Document) -> str:
+    age_s = forecast["age_s"]
+    if age_s * 1000 <= WAITING_MS:
+        return "Somebody has just worked on the koji: the next forecast, within two minutes, knows of it."
+    return f"The last forecast is {show_duration(age_s)} old and says nothing any more. kojimon check tells why."

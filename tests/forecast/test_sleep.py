@@ -1,0 +1,93 @@
+"""May one sleep? The first line of a forecast; and a recorded curve as if live."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from msgspec.structs import replace
+
+from kojimon.cli.forecast import forecast
+from kojimon.cli.recorded import recorded_of
+from kojimon.errors import KojimonError
+from kojimon.forecast import words
+from kojimon.journal.curve import read_curve
+from kojimon.schedule.load import find_schedule, load_schedule
+from kojimon.words.outlook import NOT_INSTALLED
+from tests.forecast import bedtruth
+from tests.parts.outlooks import calm_answer, limit_answer, made
+
+
+def clock(in_h: float) -> str:
+    minutes = round(in_h * 60) + 60
+    return f"{minutes // 60 % 24:02d}:{minutes % 60:02d}"
+
+
+def test_until_when_one_may_sleep() -> None:
+    forecast = made(24.0, limit_answer(43.0, 4.8))
+    assert words.sleep(forecast, clock) == "sleep until 05:30, 9 in 10"
+    assert words.sleep(forecast) == "sleep for 4 h 30 min, 9 in 10"
+    assert words.sleep(made(24.0, calm_answer(43.0)), clock) == "sleep until 13:00, 9 in 10; it looks no further"
+
+
+def test_what_makes_it_doubtful_comes_first() -> None:
+    soon, unknown = made(24.0, limit_answer(43.0, 0.2)), made(known=False, why_not="Not yet.")
+    assert words.sleep(soon).startswith("stay up: half an hour without a hand goes well 1 in 10")
+    assert words.sleep(unknown) == "cannot say yet whether you may sleep. Not yet."
+    wrong = made(check=replace(made().check, contradicts=True, miss_k=2.0))
+    assert words.sleep(wrong).startswith("do not rely on it")
+    assert words.sleep_first(wrong)[1].startswith("The koji is 2.0 °C warmer than forecast")
+
+
+def test_a_cold_koji_needs_a_hand_too() -> None:
+    cold = tuple(0.0 if hour < 2.0 else 0.3 for hour in made().quiet_in_h)
+    assert words.sleep(made(24.0, calm_answer(43.0), too_cold=cold)) == "sleep for 1 h 30 min, 9 in 10"
+
+
+@pytest.fixture
+def curve(tmp_path: Path) -> Path:
+    batch = bedtruth.WORLDS["layered"]([3], 0)[0]
+    lines = ["hour,bed.temperature_c,bed-2.temperature_c,air.temperature_c,task"]
+    for at in range(0, 25 * 60, 10):
+        bed_c, task = batch.bed_c[at], "first-check" if at == 600 else ""
+        lines.append(f"{at / 60:.3f},{bed_c:.2f},{bed_c - 1:.2f},{batch.air_c[at]:.2f},{task}")
+    path = tmp_path / "curve.csv"
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return path
+
+
+def test_a_curve_file_as_the_daemon_would_have_told_it(curve: Path) -> None:
+    found = find_schedule("rice-koji-home-trays", curve.parent)
+    assert found is not None
+    plan = load_schedule(found)
+    recorded = recorded_of(read_curve(curve), plan, "curve")
+    first, hottest = recorded.readings[0], bedtruth.WORLDS["layered"]([3], 0)[0].bed_c[0]
+    assert first[0] == 30.0 and first[1] == pytest.approx(hottest, abs=0.01) and first[3] is None
+    assert recorded.tasks == ((36_000.0, "mix"),)
+
+
+def test_over_a_recorded_curve_every_forecast_is_printed(curve: Path) -> None:
+    done = CliRunner().invoke(forecast, ["--from", str(curve), "--every", "6h"])
+    assert done.exit_code == 0, done.output
+    hours = [line.split()[1].rstrip(":,") for line in done.output.splitlines() if line.startswith("Hour")]
+    assert hours == ["0.00", "6.00", "12.00", "18.00", "24.00"]
+    assert "cannot say yet whether you may sleep" in done.output and "sleep for" in done.output
+    plain = CliRunner().invoke(forecast, ["--from", str(curve), "--every", "12h", "--json"])
+    made = json.loads(plain.output)["forecasts"]
+    assert [one["at_s"] for one in made] == [0.0, 43_200.0, 86_400.0]
+    assert {one["change"] for one in made[-1]["what_if"]} == {"box-2c-lower", "spread-thinner", "mix-now"}
+
+
+def test_a_curve_that_does_not_say_when_the_spores_went_on(tmp_path: Path) -> None:
+    path = tmp_path / "c.csv"
+    path.write_text("time,bed.temperature_c\n2026-01-01T00:00:00Z,31.0\n", encoding="utf-8")
+    done = CliRunner().invoke(forecast, ["--from", str(path)])
+    assert isinstance(done.exception, KojimonError) and "`inoculate`" in str(done.exception)
+
+
+def test_without_its_library_it_says_so(curve: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("kojimon.cli.recorded.has_part", lambda part: False)
+    done = CliRunner().invoke(forecast, ["--from", str(curve)])
+    assert str(done.exception) == NOT_INSTALLED
