@@ -250,9 +250,10 @@ def _kept(one: Timing) -> str:
 
 def _alarms(review: Review, speech: Speech) -> Table:
     alarms, hour = review.alarms, review.case.hours.hour
+    got_up = f"{alarms.wakings}, by {alarms.woken} alarm{'s' if alarms.woken > 1 else ''}"
     rows = [
         Row("Alarms that called", (str(alarms.count),)),
-        Row("Times somebody was got up", (f"{alarms.wakings} by {alarms.woken} alarms" if alarms.wakings else "none",)),
+        Row("Times somebody was got up", (got_up if alarms.wakings else "none",)),
         Row("Most in ten minutes", (str(alarms.peak_rate),), "a person can answer about one in ten minutes"),
         Row("On average in ten minutes", (f"{alarms.mean_rate:.3f}",)),
         _longest("Longest over its limit", alarms.longest_active, speech),
