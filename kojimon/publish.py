@@ -1,7 +1,8 @@
 """State on MQTT, never ahead of the journal; and acts that come in over it.
 
-Out, under `kojimon/SITE/`: `status` (retained, with a last will), and for each incubator `state` and `alarm/ID`
-(retained JSON) and `event`. In: `INCUBATOR/act`, JSON as POST /v1/acts takes it, only where the broker knows its users.
+Out, under `kojimon/SITE/`: `status` (retained, with a last will), and for each incubator `state`, `forecast` (`null`
+without one) and `alarm/ID` (retained JSON) and `event`. In: `INCUBATOR/act`, JSON as POST /v1/acts takes it, only where
+the broker knows its users.
 State is sent again after each connection, so a broker that lost it shows it again; alarms that an earlier run left
 retained are taken back. Events are sent once and not kept: at most `EVENTS_MOST` wait for a broker that is away, then
 the oldest go, counted.
@@ -62,7 +63,12 @@ def retained_topics(state: Document, root: str) -> dict[str, bytes]:
     for box in state["incubators"]:
         below = f"{root}/{topic_name(box['name'])}"
         around = {name: state[name] for name in ("t_ms", "utc", "now", "units", "site") if name in state}
-        found[f"{below}/state"] = _ENCODE({**around, "incubator": box})
+        # A topic of its own, sent again only when it is another one: its age changes all the time.
+        forecast = box.get("forecast")
+        kept = {name: value for name, value in forecast.items() if name != "age_s"} if forecast else None
+        found[f"{below}/forecast"] = _ENCODE(kept)
+        shown = {name: value for name, value in box.items() if name != "forecast"}
+        found[f"{below}/state"] = _ENCODE({**around, "incubator": shown})
         for alarm in box["alarms"]:
             found[f"{below}/alarm/{alarm_name(alarm['key'])}"] = _ENCODE(alarm)
     for alarm in state["alarms"]:

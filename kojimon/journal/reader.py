@@ -152,6 +152,15 @@ class Reader:
         rows = self._all("SELECT seq, t_ms, kind, payload FROM input WHERE seq = ?", (seq,))
         return self._inputs(rows)[0] if rows else None
 
+    def inputs(self, kind: str, first_seq: int, end_seq: int) -> Iterator[InputRow]:
+        """The inputs of a kind from first_seq up to but without end_seq, in pages."""
+        while rows := self._all(
+            "SELECT seq, t_ms, kind, payload FROM input WHERE seq >= ? AND seq < ? AND kind = ? ORDER BY seq LIMIT 500",
+            (first_seq, end_seq, kind),
+        ):
+            yield from self._inputs(rows)
+            first_seq = rows[-1][0] + 1
+
     def last_clock(self) -> ClockRow | None:
         """The newest row of the clock table."""
         rows = self._clock_rows("ORDER BY seq DESC LIMIT 1")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from array import array
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any
 
 import msgspec
@@ -18,7 +18,9 @@ from kojimon.model import Event, Quality
 from kojimon.review.alarms import AlarmFigures, alarm_figures
 from kojimon.review.bands import BandSpan, spans
 from kojimon.review.figures import Figures, figures
+from kojimon.review.forecasts import STEP_MS, Lead, fared, read_forecast
 from kojimon.review.hours import Hours
+from kojimon.review.minutes import hottest, minutes_of
 from kojimon.review.quality import ProbeQuality, quality_of
 from kojimon.review.series import Series, gap_of
 from kojimon.review.story import Story, story_of
@@ -68,6 +70,7 @@ class Review(Struct, frozen=True):
     figures: Figures
     alarms: AlarmFigures
     quality: tuple[ProbeQuality, ...]
+    forecasts: tuple[Lead, ...] = ()
 
 
 def load_case(reader: Reader, batch: str) -> Case:
@@ -108,7 +111,23 @@ def load_review(reader: Reader, batch: str, progress: Progress | None = None) ->
         figures=figures(curves, case.story, case.bands, case.hours, case.end_ms),
         alarms=alarm_figures(case.events, max(case.t0_ms, case.hours.zero_ms), case.t1_ms),
         quality=tuple(quality_of(one, verdicts.get(one.probe, {}), case.end_ms, case.settings) for one in curves),
+        forecasts=_fared(reader, case, curves),
     )
+
+
+def _fared(reader: Reader, case: Case, curves: Sequence[Series]) -> tuple[Lead, ...]:
+    """How the forecasts of the batch fared."""
+    first, end = reader.seq_at(case.t0_ms), reader.seq_at(case.t1_ms + 1)
+    made = []
+    for row in reader.inputs("forecast", first, end):
+        one = read_forecast(row.payload.get("forecast")) if row.payload.get("batch") == case.row.id else None
+        if one is not None:
+            made.append((case.hours.ms(int(row.payload.get("made_ms", row.t_ms))), one))
+    if not made:
+        return ()
+    beds = [minutes_of(one) for one in curves if one.place == "bed" and one.quantity == "temperature"]
+    hot = {one.first_ms // STEP_MS: one.high for one in hottest(beds, STEP_MS)}
+    return fared(made, hot, [case.hours.ms(work.at_ms) for work in case.story.works])
 
 
 def read_curves(

@@ -101,7 +101,7 @@ def tables(review: Review, speech: Speech) -> list[Table]:
     """All tables of the review."""
     found = [
         _koji(review, speech), _around(review, speech), _steps(review, speech), _alarms(review, speech),
-        _readings(review, speech), _weight(review, speech),
+        _forecasts(review, speech), _readings(review, speech), _weight(review, speech),
     ]  # fmt: skip
     return [table for table in found if table is not None]
 
@@ -276,6 +276,24 @@ def _longest(label: str, found: tuple[int, Occurrence] | None, speech: Speech) -
 
 
 # Readings.
+
+
+def _forecasts(review: Review, speech: Speech) -> Table | None:
+    """How the forecasts fared, held against what the koji did."""
+    leads = review.forecasts
+    if not leads:
+        return None
+    limit = [show_duration(60 * round(60 * one.limit_off_h)) if one.limit_off_h is not None else "-" for one in leads]
+    rows = (
+        Row("Temperature off by", tuple(speech.difference("temperature", one.off_k) for one in leads),
+            "the middle of what was forecast; half of them were nearer"),
+        Row("Inside the likely range", tuple(f"{100 * one.inside:.0f} %" for one in leads), "8 in 10 are promised"),
+        Row("Time to the limit off by", tuple(limit), "- where it was not passed untouched"),
+        Row("Forecasts", tuple(str(one.count) for one in leads)),
+    )  # fmt: skip
+    heads = tuple(f"{one.hours:.0f} h ahead" for one in leads)
+    note = "Only those count between whose making and whose hour nobody touched the koji."
+    return Table("How the forecasts fared", heads, rows, note)
 
 
 def _readings(review: Review, speech: Speech) -> Table | None:

@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from kojimon.journal.reader import Reader
+from kojimon.publish import retained_topics
 from kojimon.settings.spec import MqttSource, PublishSettings, Secret, Settings
 from tests.daemon.process import Process
 from tests.daemon.running import Running, running
@@ -78,6 +79,15 @@ def publishing(folder: Path, broker: Broker, user: str = "", acts: bool = False)
 def settled(one: Running) -> bool:
     one.commit()
     return not one.daemon.health()["parts"]["publish"]["events_waiting"]
+
+
+def test_the_forecast_has_a_topic_of_its_own_that_says_none_where_there_is_none() -> None:
+    box = {"name": "box", "alarms": [], "forecast": {"made_t_ms": 5, "age_s": 60, "known": True}}
+    document = {"t_ms": 9, "incubators": [box, {"name": "attic", "alarms": [], "forecast": None}], "alarms": []}
+    topics = retained_topics(document, "kojimon/home")
+    assert json.loads(topics["kojimon/home/box/forecast"]) == {"made_t_ms": 5, "known": True}
+    assert topics["kojimon/home/attic/forecast"] == b"null"
+    assert "forecast" not in json.loads(topics["kojimon/home/box/state"])["incubator"]
 
 
 def test_state_alarms_events_and_status(tmp_path: Path, listen: Callable[..., Listener]) -> None:
