@@ -12,6 +12,7 @@ from kojimon.cli.kitchen import Kitchen, LiveKitchen, incubator_of
 from kojimon.cli.opening import open_kitchen
 from kojimon.cli.options import DURATION, config_option, example, incubator_option, json_option
 from kojimon.cli.status import notices, now_of
+from kojimon.units import show_duration
 from kojimon.words import outlook
 from kojimon.words import speech as say
 from kojimon.words import status as words
@@ -120,7 +121,8 @@ def _show(kitchen: Kitchen, box: Document, document: Document, speech: Speech, h
         screen.say(f"Harvest window{' by this forecast' if window['by_forecast'] else ' of the schedule'}: {span}.")
     screen.heading("If nobody touches the koji")
     _curve(_record(found), speech, _clock(found, document, speech))
-    screen.say(f"Made {speech.moment(found['made_utc'], now_of(document))}, {found['age_s']} s ago.", "quiet")
+    made = speech.moment(found["made_utc"], now_of(document))
+    screen.say(f"Made at {made}, {show_duration(found['age_s'])} ago.", "quiet")
 
 
 def _record(found: Document) -> Forecast:
@@ -137,7 +139,7 @@ def _clock(found: Document, document: Document, speech: Speech) -> Callable[[flo
     now = now_of(document)
 
     def at(in_h: float) -> str:
-        return "now" if in_h < MINUTES_5_H else speech.moment(made_ms + in_h * 3_600_000, now)
+        return "now" if in_h < MINUTES_5_H else f"at {speech.moment(made_ms + in_h * 3_600_000, now)}"
 
     return at
 
@@ -157,7 +159,7 @@ def _curve(record: Forecast, speech: Speech, clock: Callable[[float], str]) -> N
     rows, curve = [["", "middle", "5 in 10", "8 in 10"]], record.curve
     for place, hour in enumerate(curve.in_h):
         if hour in SHOWN_H:
-            rows.append([clock(hour), speech.value("temperature", curve.p50_c[place]),
+            rows.append([clock(hour).removeprefix("at "), speech.value("temperature", curve.p50_c[place]),
                          span(curve.p25_c[place], curve.p75_c[place]),
                          span(curve.p10_c[place], curve.p90_c[place])])  # fmt: skip
     screen.grid(rows)

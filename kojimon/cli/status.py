@@ -15,6 +15,7 @@ from kojimon.cli.options import HOURS, PlainCommand, config_option, example, jso
 from kojimon.clock import SystemClock, wait_s
 from kojimon.units import show_duration
 from kojimon.words import alarms as alarm_words
+from kojimon.words import outlook
 from kojimon.words import speech as say
 from kojimon.words import status as words
 from kojimon.words.speech import Speech
@@ -124,6 +125,9 @@ def _incubator(incubator: Document, document: Document, speech: Speech) -> None:
     screen.say(_title(incubator, document, speech), "quiet")
     said = words.sentence(incubator, speech, document["t_ms"])
     screen.say(said.text, said.tone)
+    rest = outlook.brief(incubator, speech, document["t_ms"], now_of(document))
+    if rest is not None:
+        screen.say(f"By the forecast: {say.small_first(rest.text)}", "plain" if rest.tone == "good" else rest.tone)
     step = words.next_step(incubator, speech, document["t_ms"], now_of(document))
     if step is not None:
         _step(step)

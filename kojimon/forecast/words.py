@@ -28,6 +28,11 @@ def from_now(in_h: float) -> str:
     return "now" if minutes < 5 else f"in {show_duration(minutes * 60)}"
 
 
+def _bare(moment: str) -> str:
+    """`in 3 h` or `at 05:40` without its first word."""
+    return moment.removeprefix("in ").removeprefix("at ")
+
+
 def odds(probability: float) -> str:
     """A probability as `9 in 10`; never a certainty: `less than 1 in 20`, `over 19 in 20`."""
     if probability < 0.05:
@@ -63,7 +68,7 @@ def sleep(forecast: Forecast, say: Say = from_now) -> str:
     if calm_h is None:
         chances = calm_chances(forecast)
         return f"stay up: half an hour without a hand goes well {odds(chances[0] if chances else 0.0)}"
-    until = say(calm_h).removeprefix("in ")
+    until = _bare(say(calm_h))
     how = f"for {until}" if say is from_now else f"until {until}"
     return f"sleep {how}, 9 in 10" + ("; it looks no further" if calm_h >= forecast.quiet_in_h[-1] else "")
 
@@ -100,7 +105,7 @@ def quiet(forecast: Forecast, answer: LimitAnswer, say: Say = from_now) -> str:
     if not calm:
         first = answer.quiet[0] if answer.quiet else 0.0
         return f"A hand may be needed soon: half an hour without one goes well {odds(first)}."
-    until = say(max(calm)).removeprefix("in ")
+    until = _bare(say(max(calm)))
     if max(calm) >= forecast.quiet_in_h[-1]:
         return f"No hand needed for the next {until}, 9 in 10."
     return f"No hand needed until {until} from now, 9 in 10." if say is from_now else f"Sleep until {until}, 9 in 10."
@@ -117,7 +122,7 @@ def mixing(forecast: Forecast, fahrenheit: bool = False, say: Say = from_now) ->
     if later is None:
         return line
     hotter = later.highest_c - first.highest_c
-    cost = f" Mixing only {say(later.wait_h)}" if say is from_now else f" Mixing only at {say(later.wait_h)}"
+    cost = f" Mixing only {say(later.wait_h)}"
     if hotter >= 0.2:
         return f"{line}{cost} makes it {show_difference(hotter, fahrenheit)} hotter at its hottest than mixing now."
     return f"{line}{cost} makes no difference to its hottest."
@@ -187,7 +192,7 @@ def _answers(forecast: Forecast, fahrenheit: bool, say: Say) -> tuple[str, ...]:
 def _range(values: Range, say: Say) -> str:
     if values.p10 is None or values.p90 is None:
         return ""
-    low, high = (say(value).removeprefix("in ") for value in (values.p10, values.p90))
+    low, high = (_bare(say(value)) for value in (values.p10, values.p90))
     return "" if low == high else f" (likely range {low} to {high})"
 
 

@@ -10,7 +10,7 @@ from msgspec import Struct
 
 from kojimon.units import show_duration
 from kojimon.words import alarms as alarm_words
-from kojimon.words import meaning
+from kojimon.words import meaning, outlook
 from kojimon.words import speech as say
 from kojimon.words import status as words
 from kojimon.words.events import gate_question
@@ -126,6 +126,8 @@ class Box(Struct, frozen=True):
     unmeasured: str
     tasks: tuple[Task, ...]
     before_spores: bool
+    rest: str = ""
+    """By the forecast: until when no hand is needed; "" where it does not know."""
 
 
 class View(Struct, frozen=True):
@@ -161,6 +163,7 @@ def _box(box: Document, document: Document, speech: Speech) -> Box:
     batch, now_ms, now = box["batch"], document["t_ms"], str(document["now"]["utc"])
     said = words.sentence(box, speech, now_ms)
     values = list(_values(box, speech))
+    rest = outlook.brief(box, speech, now_ms, now)
     return Box(
         name=box["name"],
         label=str(box.get("label") or box["name"]),
@@ -178,6 +181,7 @@ def _box(box: Document, document: Document, speech: Speech) -> Box:
         unmeasured=_unmeasured(box),
         tasks=tuple(_task(task, speech, now_ms, now) for task in box["tasks"]),
         before_spores=bool(batch) and batch["hour"] is None,
+        rest=rest.text if rest else "",
     )
 
 

@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from kojimon.units import show_duration
 from kojimon.words import status
-from kojimon.words.speech import Speech
+from kojimon.words.speech import Speech, big_first
 from kojimon.words.status import Sentence
 
 Document = Mapping[str, Any]
@@ -40,7 +40,8 @@ def rest(incubator: Document, speech: Speech, now_ms: int, now_utc: str) -> Sent
     if not forecast["fresh"]:
         return Sentence(_stale(forecast), "look")
     if not forecast["known"]:
-        return Sentence(f"Not known yet: {forecast['why_not']}", "plain")
+        why = big_first(str(forecast["why_not"]).removeprefix("Not yet: "))
+        return Sentence(f"Cannot say yet whether you may sleep. {why}", "plain")
     return _calm(incubator, forecast, speech, now_ms, now_utc)
 
 
