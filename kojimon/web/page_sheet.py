@@ -35,7 +35,7 @@ def route(backend: Backend, curves: Curves) -> Route:
         queries.only(query, *FIELDS)
         document = backend.state()
         unit = query.get("unit", "")
-        if unit not in ("", "c", "f"):
+        if "unit" in query and unit not in ("c", "f"):
             raise queries.BadQuery(f"unit: {unit!r}", "c or f")
         points = queries.whole(query, "points", 0, 1, 5_000) if "points" in query else None
         batch = _batch(query, backend.reader())

@@ -100,6 +100,9 @@ def test_answers_are_as_described(door: Door, path: str) -> None:
         ("/v1/series", ""),
         ("/v1/series", "?place=nowhere"),
         ("/v1/batches", "?nonsense=1"),
+        ("/v1/curve", "?unit="),
+        ("/v1/curve", "?last=nan"),
+        ("/v1/curve", "?points=0"),
     ],
 )
 def test_wrong_questions_are_answered_as_described(door: Door, path: str, query: str) -> None:
