@@ -11,7 +11,7 @@ from msgspec.structs import replace
 
 from kojimon.units import show_duration
 from kojimon.words import alarms as alarm_words
-from kojimon.words import deeds
+from kojimon.words import deeds, outlook
 from kojimon.words import speech as say
 from kojimon.words.alarms import Work
 from kojimon.words.speech import Speech
@@ -354,19 +354,8 @@ def _called_for(alarm: Mapping[str, Any], now_ms: int, speech: Speech) -> str:
 
 
 def _forecast(event: Mapping[str, Any], speech: Speech, work: Work) -> Line | None:
-    """What changes about the forecasts as such; each single one is shown where it is asked for."""
-    key, data = str(event["key"]), event["data"]
-    if key == "learnt":
-        count = data.get("batches") or 1
-        return Line(f"Learnt for the next forecasts, from {count} batch{'es' if count != 1 else ''} by now.")
-    texts = {
-        "known": "The koji warms itself: from now on its course is forecast.",
-        "contradicted": "The koji does not do what was forecast. Look at it and at its probe.",
-        "agrees": "The koji does what is forecast again.",
-        "forgotten": "Forgotten: what earlier batches taught the forecasts.",
-        "refused": f"A forecast made no sense and was left aside: {data.get('reason', '')}.",
-    }
-    return Line(texts[key], "look" if key == "contradicted" else "plain") if key in texts else None
+    text, tone = outlook.told(str(event["key"]), event["data"])
+    return Line(text, tone) if text else None
 
 
 _OF_TASKS = ("task-done", "window-open", "window-due", "window-closed")

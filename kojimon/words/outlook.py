@@ -86,3 +86,17 @@ def _stale(forecast: Document) -> str:
     if age_s * 1000 <= WAITING_MS:
         return "Somebody has just worked on the koji: the next forecast, within two minutes, knows of it."
     return f"The last forecast is {show_duration(age_s)} old and says nothing any more. kojimon check tells why."
+
+
+def told(key: str, data: Document) -> tuple[str, str]:
+    """What changes about the forecasts as such, and its tone; "" for nothing. Each single one is no event."""
+    count = data.get("batches") or 1
+    texts = {
+        "known": "The koji warms itself: from now on its course is forecast.",
+        "contradicted": "The koji does not do what was forecast. Look at it and at its probe.",
+        "agrees": "The koji does what is forecast again.",
+        "forgotten": "Forgotten: what earlier batches taught the forecasts.",
+        "learnt": f"Learnt for the next forecasts, from {count} batch{'es' if count != 1 else ''} by now.",
+        "refused": f"A forecast made no sense and was left aside: {data.get('reason', '')}.",
+    }
+    return texts.get(key, ""), "look" if key == "contradicted" else "plain"

@@ -19,6 +19,8 @@ from kojimon.words.outlook import NOT_INSTALLED
 from tests.forecast import bedtruth
 from tests.parts.outlooks import calm_answer, limit_answer, made
 
+may = words.sleep
+
 
 def clock(in_h: float) -> str:
     minutes = round(in_h * 60) + 60
@@ -27,23 +29,23 @@ def clock(in_h: float) -> str:
 
 def test_until_when_one_may_sleep() -> None:
     forecast = made(24.0, limit_answer(43.0, 4.8))
-    assert words.sleep(forecast, clock) == "sleep until 05:30, 9 in 10"
-    assert words.sleep(forecast) == "sleep for 4 h 30 min, 9 in 10"
-    assert words.sleep(made(24.0, calm_answer(43.0)), clock) == "sleep until 13:00, 9 in 10; it looks no further"
+    assert may(forecast, clock) == "sleep until 05:30, 9 in 10"
+    assert may(forecast) == "sleep for 4 h 30 min, 9 in 10"
+    assert may(made(24.0, calm_answer(43.0)), clock) == "sleep until 13:00, 9 in 10; it looks no further"
 
 
 def test_what_makes_it_doubtful_comes_first() -> None:
     soon, unknown = made(24.0, limit_answer(43.0, 0.2)), made(known=False, why_not="Not yet.")
-    assert words.sleep(soon).startswith("stay up: half an hour without a hand goes well 1 in 10")
-    assert words.sleep(unknown) == "cannot say yet whether you may sleep. Not yet."
+    assert may(soon).startswith("stay up: half an hour without a hand goes well 1 in 10")
+    assert may(unknown) == "cannot say yet whether you may sleep. Not yet."
     wrong = made(check=replace(made().check, contradicts=True, miss_k=2.0))
-    assert words.sleep(wrong).startswith("do not rely on it")
+    assert may(wrong).startswith("do not rely on it")
     assert words.sleep_first(wrong)[1].startswith("The koji is 2.0 °C warmer than forecast")
 
 
 def test_a_cold_koji_needs_a_hand_too() -> None:
     cold = tuple(0.0 if hour < 2.0 else 0.3 for hour in made().quiet_in_h)
-    assert words.sleep(made(24.0, calm_answer(43.0), too_cold=cold)) == "sleep for 1 h 30 min, 9 in 10"
+    assert may(made(24.0, calm_answer(43.0), too_cold=cold)) == "sleep for 1 h 30 min, 9 in 10"
 
 
 @pytest.fixture
