@@ -118,10 +118,17 @@ def shown(turn: Turn, incubator: str, known: Known | None) -> dict[str, Any] | N
         "age_s": round(elapsed_ms(turn.anchors, found.made_ms, turn.t_ms) / 1000),
         "fresh": is_fresh(turn, incubator, found),
         "calm_until_t_ms": until_ms,
+        "left": _told(turn, incubator, found),
         "calm": [round(chance, 2) for chance in calm_chances(found.forecast)],
         "harvest": _harvest(turn, known, found),
         **msgspec.to_builtins(found.forecast),
     }
+
+
+def _told(turn: Turn, incubator: str, found: Outlook) -> list[dict[str, Any]]:
+    """Time until each limit where that is sure and narrow."""
+    lefts = [(one.limit_c, left_until(turn, incubator, one.limit_c)) for one in found.forecast.limits]
+    return [{"limit_c": limit_c, **msgspec.to_builtins(left)} for limit_c, left in lefts if left is not None]
 
 
 def _harvest(turn: Turn, known: Known, found: Outlook) -> dict[str, Any] | None:

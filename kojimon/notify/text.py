@@ -150,6 +150,9 @@ def _with_it(events: Sequence[Event], desk: Desk, speech: Speech) -> list[str]:
 
 
 def _going(alarm: Mapping[str, Any], box: Document | None, desk: Desk, speech: Speech) -> str:
+    if alarm.get("in_10") is not None and alarm.get("early_s") is not None:
+        early, late = say.span(alarm["early_s"]), say.span(alarm["late_s"])
+        return f"By the forecast in {early} to {late}, {alarm['in_10']} in 10, if nobody touches the koji."
     if box is None or not str(alarm["key"]).startswith("limit/"):
         return ""
     fresh = status.at_present(alarm, box)
@@ -159,7 +162,9 @@ def _going(alarm: Mapping[str, Any], box: Document | None, desk: Desk, speech: S
     if not word or per_hour is None:
         return ""
     left_s = status.left_s(fresh, box, per_hour)
-    worse = f"; the next limit in about {say.span(left_s)} if it goes on so" if left_s is not None else ""
+    ahead = status.foreseen(fresh, box)
+    how = f"by the forecast, {ahead['in_10']} in 10" if ahead and ahead["s"] == left_s else "if it goes on so"
+    worse = f"; the next limit in about {say.span(left_s)} {how}" if left_s is not None else ""
     rate = "" if word == "steady" else f" {speech.slope(quantity, per_hour)}"
     return f"{say.big_first(word)}{rate}{worse}."
 

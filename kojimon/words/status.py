@@ -13,6 +13,8 @@ from kojimon.words.alarms import MIX_WORKS, Work
 from kojimon.words.speech import Speech
 
 SOON_MS = 3_600_000
+SAME_C = 0.3
+"""A forecast's limit that is no further off is the same one; limits ramp between stages."""
 
 
 class Sentence(Struct, frozen=True):
@@ -151,16 +153,33 @@ def at_present(alarm: Mapping[str, Any], incubator: Mapping[str, Any]) -> dict[s
 
 
 def left_s(alarm: Mapping[str, Any], incubator: Mapping[str, Any], per_hour: float | None) -> float | None:
-    """Seconds until the next worse limit if the value goes on as it does; None where there is none or no knowing."""
-    parts = str(alarm["key"]).split("/")
-    value, level = alarm.get("value"), alarm.get("level")
-    if parts[0] != "limit" or not per_hour or value is None or level not in ("high", "low"):
+    """Seconds until the next worse limit: if the value goes on as it does, or by the forecast where that says sooner.
+
+    None where there is none or no knowing.
+    """
+    worse, value, ahead = _worse(alarm, incubator), alarm.get("value"), foreseen(alarm, incubator)
+    if worse is None or not per_hour or value is None or (worse - value) / per_hour <= 0:
+        return float(ahead["s"]) if ahead else None
+    by_line = float((worse - value) / per_hour * 3600)
+    return min(by_line, float(ahead["s"])) if ahead else by_line
+
+
+def _worse(alarm: Mapping[str, Any], incubator: Mapping[str, Any]) -> float | None:
+    """The next worse limit of an alarm; None where there is none."""
+    parts, level = str(alarm["key"]).split("/"), alarm.get("level")
+    if parts[0] != "limit" or level not in ("high", "low"):
         return None
     band = next((b for b in incubator["bands"] if [b["place"], b["quantity"]] == parts[1:3]), None)
-    worse = band.get(f"{level}_{level}") if band else None
-    if worse is None or (worse - value) / per_hour <= 0:
+    found: float | None = band.get(f"{level}_{level}") if band else None
+    return found
+
+
+def foreseen(alarm: Mapping[str, Any], incubator: Mapping[str, Any]) -> Mapping[str, Any] | None:
+    """What the forecast says of the koji's next worse limit, where it is sure and narrow (`engine.outlook.Left`)."""
+    worse, forecast = _worse(alarm, incubator), incubator.get("forecast")
+    if worse is None or alarm.get("level") != "high" or "/bed/temperature/" not in str(alarm["key"]) or not forecast:
         return None
-    return float((worse - value) / per_hour * 3600)
+    return next((one for one in forecast.get("left", ()) if abs(one["limit_c"] - worse) <= SAME_C), None)
 
 
 def next_step(incubator: Mapping[str, Any], speech: Speech, now_ms: int, now_utc: str) -> Step | None:

@@ -1,22 +1,27 @@
 """Bytes that reach the block device in a day, by the kernel's counters on a loop device with ext4. Needs root.
 
 The run is accelerated: a day's commits follow each other without the minute between them, each with as many rows as a
-minute brings (four probes every ten seconds: 24). Every commit is synced as in life. What a slow run adds (ext4's own
-timed commits of an idle minute) is not in the figure.
+minute brings (four probes every ten seconds: 24), and with a forecast or without. Every commit is synced as in life.
+What a slow run adds (ext4's own timed commits of an idle minute) is not in the figure.
 """
 
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from kojimon.forecast.answers import ForecastSetup
+from kojimon.forecast.kept import pack, thin
+from kojimon.forecast.recorded import Recorded, forecasts
 from kojimon.journal.files import open_or_recover
 from kojimon.journal.records import Chunk, StoredReading
 from kojimon.journal.writer import Writer
 from kojimon.model import Event, InputRow
+from tests.forecast import bedtruth
 from tests.parts.card import Card, new_card
 
 pytestmark = [pytest.mark.bench, pytest.mark.slow]
@@ -45,8 +50,22 @@ def minute_of(seq: int, minute: int) -> list[StoredReading]:
     return rows
 
 
-def day(writer: Writer, seq: int, first: int, minutes: int) -> int:
-    """So many minutes: readings every minute, the clock hourly, a state every ten minutes, forty events a day."""
+def made() -> list[dict[str, Any]]:
+    """Forecasts of a warm batch as they are kept, every quarter of an hour from hour 18 to hour 28."""
+    batch = bedtruth.WORLDS["layered"]([3], 0)[0]
+    rows = zip(*(part.tolist() for part in (batch.t_s, batch.bed_c, batch.air_c, batch.room_c, batch.rh_pct)),
+               strict=True)  # fmt: skip
+    curve = Recorded(tuple(tuple(row) for row in rows)[: 28 * 60])
+    every = list(forecasts(curve, 900.0, (43.0, 45.0), setup=ForecastSetup()))
+    return [pack(thin(one)) for one in every if one.at_s >= 18 * 3600]
+
+
+def day(writer: Writer, seq: int, first: int, minutes: int, outlooks: Sequence[dict[str, Any]] = ()) -> int:
+    """So many minutes: readings every minute, the clock hourly, a state every ten minutes, forty events a day.
+
+    Args:
+        outlooks: one of them every minute.
+    """
     for minute in range(first, first + minutes):
         rows = minute_of(seq, minute)
         seq = rows[-1][0]
@@ -60,6 +79,11 @@ def day(writer: Writer, seq: int, first: int, minutes: int) -> int:
                 "wall_ms": 1_780_000_000_000 + minute * 60_000,
             }
             inputs = [InputRow(seq, rows[-1][1], "clock" if minute else "start", {**facts, "trusted": True})]
+        if outlooks:
+            seq += 1
+            found = outlooks[minute % len(outlooks)]
+            outlook = {"incubator": "box", "batch": "b1", "made_ms": rows[-1][1], "forecast": found}
+            inputs.append(InputRow(seq, rows[-1][1], "forecast", outlook))
         if minute % 36 == 0:
             events = [Event(minute // 36 + 1, rows[-1][1], "stage", "box", "b1", "growing", {"label": "Growing"})]
         snapshot = SNAPSHOT if minute % 10 == 0 else None
@@ -68,18 +92,21 @@ def day(writer: Writer, seq: int, first: int, minutes: int) -> int:
     return seq
 
 
-def test_bytes_to_the_card_in_a_day(card: Card) -> None:
+@pytest.mark.parametrize("with_forecasts", [False, True], ids=["readings", "readings-and-forecasts"])
+def test_bytes_to_the_card_in_a_day(card: Card, with_forecasts: bool) -> None:
+    outlooks = made() if with_forecasts else []
     path = card.folder / "kitchen.journal"
     opened = open_or_recover(path)
     writer = Writer(path, ballast_mb=8)
     writer.start()
-    seq = day(writer, 0, 0, 240)
+    seq = day(writer, 0, 0, 240, outlooks)
     before, commits = card.written(), writer.facts().commits
-    seq = day(writer, seq, 240, MINUTES)
+    seq = day(writer, seq, 240, MINUTES, outlooks)
     written, facts = card.written() - before, writer.facts()
     commits = facts.commits - commits
     assert writer.stop(10)
     opened.lock.release()
-    print(f"\n{written / 1e6:.1f} MB a day to the device ({written / commits / 1000:.1f} kB a commit of 24 readings, "
+    kind = "a forecast a minute" if outlooks else "no forecasts"
+    print(f"\n{kind}: {written / 1e6:.1f} MB a day to the device ({written / commits / 1000:.1f} kB a commit, "
           f"{commits} commits, slowest {facts.sync_most_s * 1000:.0f} ms); aim {AIM_MB} MB")  # fmt: skip
     assert written / 1e6 <= AIM_MB

@@ -64,6 +64,7 @@ def test_it_is_shown_with_its_age_and_how_long_one_may_sleep() -> None:
     assert shown["calm_until_t_ms"] == shown["made_t_ms"] + 4.5 * 3_600_000
     assert shown["limits"][0]["in_h"]["p50"] == pytest.approx(4.7)
     assert set(shown["curve"]["in_h"]) >= {0.0, 12.0}
+    assert [(one["limit_c"], round(one["s"])) for one in shown["left"]] == [(43.0, round(4.7 * 3600) - 120)]
     bed.goes_on(600)
     assert not bed.shown()["fresh"]
     assert ("forecast", "known") in kinds_of(bed)

@@ -177,3 +177,14 @@ def test_no_title_is_longer_than_a_lock_screen(kind: str, key: str) -> None:
         doc = hot_document()
         doc["incubators"][0]["alarms"] = [hot_alarm(key=key, state=str(state))]
         assert 3 < len(told([event, event], desk(doc), kind=kind, urgent=False).title) <= 60
+
+
+def test_a_sure_forecast_says_how_long_is_left_and_how_sure() -> None:
+    doc = hot_document()
+    high = next(band for band in doc["incubators"][0]["bands"] if band["place"] == "bed")["high_high"]
+    left = {"limit_c": high, "s": 1500.0, "early_s": 1200.0, "late_s": 1800.0, "in_10": 9}
+    doc["incubators"][0]["forecast"] = {"left": [left]}
+    assert "the next limit in about 25 min by the forecast, 9 in 10." in told([called()], desk(doc)).body
+    soon = called(key="time-to-limit/bed/temperature", early_s=1200, late_s=1800, left_s=1500, in_10=8, priority="tell")
+    body = told([soon], desk(doc)).body
+    assert "By the forecast in 20 min to 30 min, 8 in 10, if nobody touches the koji." in body

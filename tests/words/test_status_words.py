@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from kojimon.words.status import at_present, left_s, next_step, sentence, speech_of, work_of, worst_alarm
+from kojimon.words.status import at_present, foreseen, left_s, next_step, sentence, speech_of, work_of, worst_alarm
 from tests.parts.statedoc import NOW_MS, NOW_UTC, H, document, hot_alarm
 
 
@@ -146,3 +146,13 @@ def test_the_ladder_counts_mixings_that_stand() -> None:
     ]
     work = work_of(one, NOW_MS)
     assert (work.mixes, work.mixed_ago_s, work.mix_open, work.harvest_open) == (1, 10_800, True, False)
+
+
+def test_time_left_is_the_sooner_of_the_line_and_a_sure_forecast() -> None:
+    ahead = box(forecast={"left": [{"limit_c": 45.0, "s": 900.0, "early_s": 600.0, "late_s": 1200.0, "in_10": 8}]})
+    assert left_s(hot_alarm(), ahead, 3.6) == 900 and left_s(hot_alarm(), ahead, None) == 900
+    assert left_s(hot_alarm(), ahead, 36.0) == pytest.approx(180)
+    found = foreseen(hot_alarm(), ahead)
+    assert found is not None and found["in_10"] == 8
+    other = box(forecast={"left": [{"limit_c": 41.0, "s": 900.0, "early_s": 600.0, "late_s": 1200.0, "in_10": 8}]})
+    assert foreseen(hot_alarm(), other) is None and left_s(hot_alarm(), other, 3.6) == pytest.approx(1800)
