@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from kojimon.cli import screen
+from kojimon.cli.calibrate import calibrate, certificates
 from kojimon.cli.opening import client_of, open_kitchen, settings_file
 from kojimon.cli.options import config_option, example, json_option
 from kojimon.errors import KojimonError, UsageError
@@ -112,6 +113,10 @@ def find(seconds: float, brokers: tuple[str, ...], dev: Path, root: Path, config
             "A broker elsewhere: --broker HOST."
         )
     click.echo("\n".join(lines))
+
+
+probes.add_command(calibrate)
+probes.add_command(certificates)
 
 
 def _known(config: str | None) -> tuple[list[Address], list[str]]:

@@ -7,7 +7,7 @@ does takes the same way whether the daemon runs or not.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +18,8 @@ from kojimon.core.boot import NoPast, Past, boot, restore
 from kojimon.core.intake import Intake
 from kojimon.core.loop import Core
 from kojimon.core.turn import Request
+from kojimon.daemon.certificates import apply_new, apply_stored
+from kojimon.daemon.warming import Warming
 from kojimon.errors import JournalError
 from kojimon.journal.files import open_or_recover
 from kojimon.journal.reader import Reader
@@ -55,6 +57,7 @@ class House:
     ) -> None:
         self.settings, self.clock = settings, clock
         self.path = Path(settings.journal.path)
+        self._probes = {probe.name: probe for probe in settings.probes}
         self._opened = open_or_recover(self.path)
         self._reader: Reader | None = None
         self._core: Core | None = None
@@ -87,13 +90,18 @@ class House:
         numbers = self.writer.register_probes([probe.name for probe in settings.probes], settings.probes)
         booted = boot(self._past(), self.clock, __version__, clean=not self._opened.unclean)
         payload = engine_setup(settings, numbers)
+        self._pipeline = Pipeline(settings.probes, numbers, settings.sources)
+        self._warming = Warming(settings, self._pipeline)
+        self._warming.begin(booted.state)
+        with suppress(JournalError):
+            apply_stored(self._pipeline, settings.probes, self.reader())
         first = [] if booted.state.setup_hash == payload["hash"] else [("settings", payload)]
         return Core(
             booted,
             first,
             clock=self.clock,
             intake=self.intake,
-            pipeline=Pipeline(settings.probes, numbers, settings.sources),
+            pipeline=self._pipeline,
             journal=self,
             driven=driven,
             calendar=self._calendar,
@@ -119,9 +127,16 @@ class House:
 
     def submit(self, chunk: Chunk) -> None:
         """Hands a chunk of the core to the writer."""
+        if chunk.events:
+            apply_new(self._pipeline, self._probes, chunk.events)
+            self._warming.heard(chunk.events)
         for listener in self.outgoing:
             listener(chunk)
         self.writer.submit(chunk)
+
+    def raw(self, probe: str) -> float | None:
+        """The last raw value of a probe since the start, before any calibration."""
+        return self._pipeline.raw(probe) if probe in self._probes else None
 
     # -- from the journal's thread --------------------------------------------------------------------------------
 

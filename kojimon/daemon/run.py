@@ -320,7 +320,10 @@ class Daemon:
         for box in self.house.state()["incubators"]:
             for row in box["probes"]:
                 probe = by_name[row["name"]]
-                told = {"source": probe.source, "topic": probe.topic, "key": probe.key, "device": probe.device}
+                told = {
+                    "raw": self.house.raw(probe.name), "source": probe.source, "topic": probe.topic, "key": probe.key,
+                    "device": probe.device,
+                }  # fmt: skip
                 found.append({"incubator": box["name"], **row, **told, "expect_every_s": probe.expect_every_s})
         return found
 

@@ -16,6 +16,7 @@ from kojimon.engine.conditions import fresh
 from kojimon.engine.limits import rejudge_all
 from kojimon.engine.moments import HOUR_ZERO, known_of
 from kojimon.engine.plan import reconsider
+from kojimon.engine.probe_acts import PROBE_ACTS
 from kojimon.engine.quiet import refresh
 from kojimon.engine.silence import watch_bed
 from kojimon.engine.slow import end_watches
@@ -27,7 +28,7 @@ from kojimon.schedule.spec import Gate, Schedule
 
 ACTS_REMEMBERED = 256
 SENSES = ("look", "smell", "taste")
-ANY_TIME = ("batch.start", "batch.verdict", "forecast.reset")
+ANY_TIME = ("batch.start", "batch.verdict", "forecast.reset", "probe.calibrate")
 """Acts that need no open batch."""
 Facts = dict[str, Any]
 
@@ -314,6 +315,7 @@ BATCH_ACTS: dict[str, Act] = {
     "task.undo": _undo,
     "task.correct": _correct,
     "forecast.reset": _forget,
+    **PROBE_ACTS,
 }
 
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from math import isfinite
 
+from kojimon.correction import Correction, correction
 from kojimon.model import Measured, Quality, Quantity
-from kojimon.probes.calibrate import Correction, correction
 from kojimon.probes.decode import ABSENT, NO_VALUE, Bad, Result
 from kojimon.probes.devices import COMMON_SENTINELS, SENTINEL_WIDTH, device
 from kojimon.probes.judge import Watch
@@ -43,6 +43,7 @@ class Channel:
         "counts",
         "number",
         "probe",
+        "raw",
     )
 
     def __init__(self, probe: Probe, number: int, scale: float, watch: Watch | None = None) -> None:
@@ -60,6 +61,8 @@ class Channel:
         self._in_span = tuple(value for value in self._sentinels if self._low <= value <= self._high)
         self._correct: Correction | None = correction(probe.calibration.points)
         self.counts = [0] * len(Quality)
+        self.raw: float | None = None
+        """The last one read; for whoever calibrates."""
 
     def take_as_is(self) -> None:
         """What comes is in °C or % already, whatever the settings say of unit and scale."""
@@ -90,6 +93,7 @@ class Channel:
         if quality == GOOD and self._watch is not None:
             quality = self._watch.judge(t_ms, raw, value)
         self.counts[quality] += 1
+        self.raw = raw
         return Measured(self.number, raw, value, quality)
 
     def _is_sentinel(self, raw: float, sentinels: tuple[float, ...]) -> bool:

@@ -10,8 +10,8 @@ from typing import Final, NamedTuple
 
 from msgspec import Struct
 
+from kojimon.correction import correction
 from kojimon.errors import RefusedError
-from kojimon.probes.calibrate import correction
 from kojimon.probes.fixed_points import ICE_POINT_C, boiling_at_altitude_c, salt_humidity_pct
 from kojimon.settings.spec import Calibration
 

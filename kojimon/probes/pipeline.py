@@ -126,6 +126,10 @@ class Pipeline:
         """
         self._channels[probe].calibrate(calibration)
 
+    def raw(self, probe: str) -> float | None:
+        """The last raw value of a probe, °C or %, before any calibration. KeyError for no such probe."""
+        return self._channels[probe].raw
+
     def self_warming(self, incubator: str, warmed: bool) -> None:
         """Tells that the koji of an incubator warms itself, or does not yet (a new batch): from then on a single
         probe in it is expected to move. Noticed here too where there is an air probe; KeyError for no such incubator.

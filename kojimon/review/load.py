@@ -10,6 +10,7 @@ import msgspec
 from msgspec import Struct
 
 from kojimon.errors import UsageError
+from kojimon.journal.certificates import certificates
 from kojimon.journal.export import batch_span, placed_in
 from kojimon.journal.reader import Reader
 from kojimon.journal.records import BatchRow, Placing
@@ -105,12 +106,16 @@ def load_review(reader: Reader, batch: str, progress: Progress | None = None) ->
     """
     case = load_case(reader, batch)
     curves, verdicts = read_curves(reader, case, progress)
+    stored = certificates(reader, case.t1_ms)
     return Review(
         case=case,
         curves=tuple(curves),
         figures=figures(curves, case.story, case.bands, case.hours, case.end_ms),
         alarms=alarm_figures(case.events, max(case.t0_ms, case.hours.zero_ms), case.t1_ms),
-        quality=tuple(quality_of(one, verdicts.get(one.probe, {}), case.end_ms, case.settings) for one in curves),
+        quality=tuple(
+            quality_of(one, verdicts.get(one.probe, {}), case.end_ms, case.settings, stored.get(one.probe))
+            for one in curves
+        ),
         forecasts=_fared(reader, case, curves),
     )
 

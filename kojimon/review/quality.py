@@ -7,6 +7,7 @@ from typing import Any
 
 from msgspec import Struct
 
+from kojimon.journal.certificates import Certificate
 from kojimon.model import Quality
 from kojimon.review import series as count
 from kojimon.review.hours import HOUR_MS
@@ -33,7 +34,10 @@ class ProbeQuality(Struct, frozen=True):
     noted: str = ""
 
 
-def quality_of(one: Series, verdicts: Mapping[int, int], end_ms: float, settings: Mapping[str, Any]) -> ProbeQuality:
+def quality_of(
+    one: Series, verdicts: Mapping[int, int], end_ms: float, settings: Mapping[str, Any],
+    stored: Certificate | None = None,
+) -> ProbeQuality:  # fmt: skip
     """What is to be said about a probe.
 
     Args:
@@ -41,11 +45,14 @@ def quality_of(one: Series, verdicts: Mapping[int, int], end_ms: float, settings
         verdicts: how many readings of each verdict.
         end_ms: end of the batch, ms since hour 0.
         settings: the site's settings as plain data; {} where they are not known.
+        stored: the calibration that was stored for it last, before the end.
     """
     found = count.gaps(one, 0.0, end_ms)
     known = count.known_ms(one, 0.0, end_ms)
     probe: Mapping[str, Any] = next((row for row in settings.get("probes", ()) if row.get("name") == one.probe), {})
     calibration = probe.get("calibration") or {}
+    if stored is not None and stored.newer_than(str(calibration.get("date") or "")):
+        calibration = {"points": stored.points, "date": stored.date, "note": stored.note}
     return ProbeQuality(
         probe=one.probe,
         readings=sum(verdicts.values()),

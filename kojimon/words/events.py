@@ -358,6 +358,14 @@ def _forecast(event: Mapping[str, Any], speech: Speech, work: Work) -> Line | No
     return Line(text, tone) if text else None
 
 
+def _calibration(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
+    count = len(event["data"].get("points") or ())
+    if not count:
+        return Line(f"The stored calibration of probe {event['key']} is taken back.")
+    note = event["data"].get("note")
+    return Line(f"Probe {event['key']} calibrated{f': {note}' if note else ''}.", "good")
+
+
 _OF_TASKS = ("task-done", "window-open", "window-due", "window-closed")
 _KINDS: dict[str, Callable[[Mapping[str, Any], Speech, Work], Line | None]] = {
     "batch-start": _batch_start,
@@ -385,4 +393,5 @@ _KINDS: dict[str, Callable[[Mapping[str, Any], Speech, Work], Line | None]] = {
     "gap": _gap,
     "summary": _summary,
     "forecast": _forecast,
+    "calibration": _calibration,
 }

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kojimon.probes.calibrate import correction
+from kojimon.correction import correction
 
 
 def corrected(points: tuple[tuple[float, float], ...], raw: float) -> float:

@@ -5,8 +5,8 @@ from math import exp
 
 import pytest
 
+from kojimon.correction import correction
 from kojimon.errors import RefusedError
-from kojimon.probes.calibrate import correction
 from kojimon.probes.fixed_points import SALTS, boiling_at_altitude_c, salt_humidity_pct
 from kojimon.probes.guide import (
     CRITERIA,

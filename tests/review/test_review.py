@@ -231,3 +231,16 @@ def test_a_work_before_its_window_is_told_as_early(tmp_path: Path) -> None:
     timing = next(t for t in review.figures.timings if t.task == "first-check")
     assert (timing.hour, timing.opens_h, timing.due_h) == (13.0, 18.0, 24.0)
     assert timing.early_h == pytest.approx(5.0)
+
+
+def test_the_calibration_in_force_is_named_and_a_later_one_is_not(tmp_path: Path) -> None:
+    kitchen = Kitchen(tmp_path)
+    kitchen.act(0.0, "probe.calibrate", probe="bed", points=[[0.4, 0.0]], date="2026-10-02", note="ice ±0.05")
+    kitchen.begin(1.0)
+    for minute in range(60, 3 * 60, 5):
+        kitchen.read(minute / 60, "bed", 30.0).read(minute / 60, "air", 29.5)
+    kitchen.act(3.0, "batch.harvest")
+    kitchen.act(4.0, "probe.calibrate", probe="bed", points=[[0.9, 0.0]], date="2026-10-20", note="again")
+    reader = kitchen.write()
+    found = next(one for one in load_review(reader, "b-1").quality if one.probe == "bed")
+    assert (found.calibration, found.dated, found.noted) == (((0.4, 0.0),), "2026-10-02", "ice ±0.05")

@@ -1,0 +1,296 @@
+"""`kojimon probes calibrate`: a probe brought to points whose truth is known, guided, or entered by hand."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import date
+from typing import Any, Final
+
+import click
+
+from kojimon.cli import screen
+from kojimon.cli.interview import Asker
+from kojimon.cli.kitchen import Kitchen
+from kojimon.cli.opening import open_kitchen
+from kojimon.cli.options import DURATION, PlainCommand, config_option, example, json_option, tidy
+from kojimon.clock import SystemClock, real_s, wait_s
+from kojimon.errors import KojimonError, RefusedError, UsageError
+from kojimon.probes import guide
+from kojimon.probes.fixed_points import SALTS
+from kojimon.probes.guide import FOR, Build, Method, Point, Steadiness
+from kojimon.units import parse_temperature_c, show_difference, show_duration
+from kojimon.words import status as words
+from kojimon.words.speech import Speech, moment_utc
+
+LOOK_S: Final = 0.5
+SAY_S: Final = 15.0
+OLD_DAYS: Final = 365
+"""A certificate older than this is pointed out; yearly is common practice, no source."""
+BUILDS: Final = {
+    Build.SEALED: "a steel tip sealed into its cable",
+    Build.SEALED_HOT: "the same, and the cable stands boiling water (silicone, PTFE)",
+    Build.BARE: "a bare chip or board, or a cable that is not sealed: it never enters water",
+    Build.HUMIDITY: "a humidity sensor: it never enters water",
+}
+METHODS: Final = {
+    Method.ICE: "ice water, 0 °C",
+    Method.FEVER_THERMOMETER: "water of 37 °C beside a fever thermometer",
+    Method.BOILING: "boiling water, by your altitude",
+    Method.SALT: "air over wet salt in a closed jar",
+    Method.REFERENCE: "a thermometer or hygrometer you trust, beside it",
+}
+STEPS: Final = {
+    Method.ICE: (
+        "Fill a cup with crushed ice, then cold water up to the top of the ice. Put the tip in the middle, stir now and"
+        " then; it must not touch the cup.",
+        "Keep plugs, boards and this computer away from the water.",
+    ),
+    Method.FEVER_THERMOMETER: (
+        "Take a jug of water of 37 °C (99 °F). Hold both tips together in its middle and stir.",
+        "Keep plugs, boards and this computer away from the water.",
+    ),
+    Method.BOILING: (
+        "Hang the tip in water that boils well, off bottom and walls.",
+        "Boiling water and its steam scald. Stand the pot safely, keep cable and plugs away from flame and water.",
+    ),
+    Method.SALT: (
+        "Stir salt with a little water to a wet paste, put it into a jar, hang the sensor above it and close the jar."
+        " It must not touch the paste. Both need an hour at an even temperature.",
+        "Salt water ruins a sensor for good: above it, never in it.",
+    ),
+    Method.REFERENCE: ("Put both in one place, tip to tip, out of draughts and off the heater.", ""),
+}
+
+
+@click.command(
+    cls=PlainCommand,
+    epilog=example(
+        "kojimon probes calibrate koji-top",
+        "kojimon probes calibrate koji-top --build sealed --method ice --yes",
+        "kojimon probes calibrate koji-top --point '0.4 C = 0 C' --point '37.3 C = 37 C' --date 2026-10-02",
+        "kojimon probes calibrate air-humidity --point '72 % = 75.5 %' --note 'over kitchen salt'",
+    ),
+)
+@click.argument("probe")
+@click.option("--build", type=click.Choice([one.value for one in Build]), help="How the probe is made.")
+@click.option(
+    "--method",
+    "methods",
+    multiple=True,
+    type=click.Choice([one.value for one in Method]),
+    help="Where the truth comes from; once for each point.",
+)
+@click.option("--point", "points", multiple=True, metavar="'READ = TRUE'", help="By hand: what it read, what was true.")
+@click.option("--true", "truth", metavar="VALUE", help="What the other instrument shows: 37.1 C.")
+@click.option("--altitude", "altitude_m", type=float, default=0.0, metavar="METRES", help="For boiling water.")
+@click.option("--salt", type=click.Choice(list(SALTS)), default="NaCl", show_default=True, help="Which salt is wet.")
+@click.option(
+    "--within", "within_s", type=DURATION, default="2 h", metavar="TIME", help="Give up when not steady. (2 h)"
+)
+@click.option("--date", "day", metavar="DAY", help="Of a calibration by hand: 2026-10-02. (today)")
+@click.option("--note", default="", metavar="TEXT", help="Kept with it.")
+@click.option("--none", "forget", is_flag=True, help="Take the stored calibration back.")
+@click.option("--yes", "-y", is_flag=True, help="Ask nothing: options, and defaults for the rest.")
+@config_option
+def calibrate(
+    probe: str, build: str | None, methods: tuple[str, ...], points: tuple[str, ...], truth: str | None,
+    altitude_m: float, salt: str, within_s: float, day: str | None, note: str, forget: bool, yes: bool,
+    config: str | None,
+) -> None:  # fmt: skip
+    """Find out how far a probe is off, and have that taken off from now on. The settings file stays as it is."""
+    kitchen, asker = open_kitchen(config), Asker(yes)
+    row = _row(kitchen, probe)
+    speech = words.speech_of(kitchen.state())
+    today = _day(day, kitchen)
+    if points or forget:
+        pairs = tuple(_pair(text, row["quantity"]) for text in points)
+        _store(kitchen, row, pairs, today, note or ("taken back" if forget else "by hand"), speech)
+        return
+    if not kitchen.live:
+        raise KojimonError("No daemon runs, so nothing is read. Start it (kojimon run), or use --point.")
+    kind = _build(asker, row, build)
+    run = _Run(kitchen, asker, row, speech, kind, truth, altitude_m, salt, within_s)
+    found = run.points([Method(name) for name in methods])
+    certificate = guide.certificate(found, today, note)
+    _store(kitchen, row, certificate.points, today, certificate.note, speech, asker)
+
+
+class _Run:
+    """The guided part: each method's steps, the waiting until the reading is steady, the point."""
+
+    def __init__(
+        self, kitchen: Kitchen, asker: Asker, row: Mapping[str, Any], speech: Speech, build: Build, truth: str | None,
+        altitude_m: float, salt: str, within_s: float,
+    ) -> None:  # fmt: skip
+        self.kitchen, self.asker, self.row, self.speech, self.build = kitchen, asker, row, speech, build
+        self.truth, self.altitude_m, self.salt, self.within_s = truth, altitude_m, salt, within_s
+
+    def points(self, methods: Sequence[Method]) -> list[Point]:
+        """The points of the methods named, or of those chosen one after the other."""
+        for method in methods:
+            _fits(method, self.build)
+        if methods:
+            return [self._point(method) for method in methods]
+        found = [self._point(self._choose())]
+        while self.asker.sure("Another point?", default=False):
+            found.append(self._point(self._choose()))
+        return found
+
+    def _choose(self) -> Method:
+        allowed = FOR[self.build]
+        screen.say("Where does the truth come from?")
+        return allowed[self.asker.choose("Which?", [METHODS[one] for one in allowed]) - 1]
+
+    def _point(self, method: Method) -> Point:
+        step, caution = STEPS[method]
+        screen.heading(METHODS[method].capitalize())
+        screen.say(step)
+        if caution:
+            screen.say(f"Take care: {caution}", "look")
+        if not self.asker.yes:
+            click.prompt("Press Enter when it is in place", default="", show_default=False)
+        now = self._steady(method)
+        true = guide.true_value(method, altitude_m=self.altitude_m, salt=self.salt, reading=self._other(method))
+        return guide.point(method, self.build, now, true)
+
+    def _steady(self, method: Method) -> Steadiness:
+        """Waits until the reading is steady, and says how steady."""
+        watch, wanted = guide.Steady(guide.CRITERIA[method]), guide.CRITERIA[method]
+        begun_s, said_s, last_ms, now = real_s(), 0.0, -1, None
+        while real_s() - begun_s < self.within_s:
+            row = _row(self.kitchen, self.row["name"])
+            read_ms = round((real_s() - (row["age_s"] or 0.0)) * 1000)
+            if row["age_s"] is not None and row["raw"] is not None and read_ms - last_ms > 50:
+                last_ms, now = read_ms, watch.take(read_ms, float(row["raw"]))
+                if now.steady:
+                    screen.say(f"Steady: {self._said(now)}.", "good")
+                    return now
+            if now is not None and real_s() - said_s > SAY_S:
+                said_s = real_s()
+                screen.say(f"{self._said(now)}; {now.covered_s:.0f} s of {wanted.window_s:.0f} s")
+            wait_s(LOOK_S)
+        how = f"last {self._said(now)}" if now is not None else "no reading came"
+        raise RefusedError(f"Not steady within {show_duration(self.within_s)} ({how}). Nothing was stored.")
+
+    def _said(self, now: Steadiness) -> str:
+        quantity = self.row["quantity"]
+        spread = (
+            f"{now.spread:.1f} %" if quantity == "humidity" else show_difference(now.spread, self.speech.fahrenheit)
+        )
+        return f"{_shown(quantity, now.mean, self.speech)}, {spread} between highest and lowest"
+
+    def _other(self, method: Method) -> float | None:
+        """What the other instrument shows, asked when the probe is steady; for a salt the air's temperature."""
+        if method in (Method.ICE, Method.BOILING):
+            return None
+        quantity = "temperature" if method is Method.SALT else self.row["quantity"]
+        question = "How warm is the jar?" if method is Method.SALT else "What does the other one show now?"
+        if self.truth is None and self.asker.yes:
+            raise UsageError("--true VALUE is wanted: what the other instrument shows.")
+        return self.asker.ask(question, "", lambda text: _value(text, quantity), self.truth, "--true")
+
+
+def _row(kitchen: Kitchen, name: str) -> Mapping[str, Any]:
+    rows = kitchen.probes()
+    found = next((row for row in rows if row["name"] == name), None)
+    if found is None:
+        raise UsageError(f"There is no probe {name!r}. There is: {', '.join(row['name'] for row in rows)}.")
+    return found
+
+
+def _build(asker: Asker, row: Mapping[str, Any], given: str | None) -> Build:
+    """How the probe is made, asked before anything else: it decides what the probe survives."""
+    if row["quantity"] == "humidity":
+        return Build.HUMIDITY
+    if given is not None:
+        return Build(given)
+    if asker.yes:
+        raise UsageError(f"--build is wanted: {', '.join(one.value for one in Build)}.")
+    kinds = [one for one in BUILDS if one is not Build.HUMIDITY]
+    screen.say(f"How is the probe {row['name']} made?")
+    return kinds[asker.choose("Which?", [BUILDS[one] for one in kinds]) - 1]
+
+
+def _fits(method: Method, build: Build) -> None:
+    if method not in FOR[build]:
+        would = ", ".join(one.value for one in FOR[build])
+        raise UsageError(f"--method {method.value} would harm it: {BUILDS[build]}. For it: {would}.")
+
+
+def _value(text: str, quantity: str) -> float:
+    """A reading as typed, with its unit. Raises ValueError in words."""
+    if quantity == "temperature":
+        return parse_temperature_c(tidy(text))
+    bare = text.strip().removesuffix("%").strip().replace(",", ".")
+    try:
+        return float(bare)
+    except ValueError:
+        raise ValueError("a humidity is wanted, as in 75.5 %") from None
+
+
+def _shown(quantity: str, value: float, speech: Speech) -> str:
+    return f"{value:.1f} %" if quantity == "humidity" else speech.value(quantity, value, 2)
+
+
+def _pair(text: str, quantity: str) -> tuple[float, float]:
+    read, found, true = text.partition("=")
+    if not found:
+        raise UsageError(f"--point {text}: what it read and what was true are wanted, as in '0.4 C = 0 C'.")
+    try:
+        return _value(read, quantity), _value(true, quantity)
+    except ValueError as error:
+        raise UsageError(f"--point {text}: {error}.") from error
+
+
+def _day(given: str | None, kitchen: Kitchen) -> str:
+    if given is None:
+        return moment_utc(SystemClock().wall_ms()).date().isoformat()
+    try:
+        return date.fromisoformat(given).isoformat()
+    except ValueError as error:
+        raise UsageError(f"--date {given}: a day is wanted, as in 2026-10-02.") from error
+
+
+def _store(
+    kitchen: Kitchen, row: Mapping[str, Any], points: Sequence[tuple[float, float]], day: str, note: str,
+    speech: Speech, asker: Asker | None = None,
+) -> None:  # fmt: skip
+    for raw, true in points:
+        said, real = (_shown(row["quantity"], value, speech) for value in (raw, true))
+        screen.say(f"Where it says {said}, {real} is true.")
+    if asker is not None and not asker.sure("Store it, and use it from now on?", default=True):
+        raise KojimonError("Nothing was stored.")
+    data = {"probe": row["name"], "points": [list(pair) for pair in points], "date": day, "note": note}
+    kitchen.act("probe.calibrate", row["incubator"], data)
+    screen.say(f"{row['name']}: {'stored, in force from the next reading on' if points else 'taken back'}.", "good")
+
+
+@click.command(epilog=example("kojimon probes certificates"))
+@json_option
+@config_option
+def certificates(as_json: bool, config: str | None) -> None:
+    """Every calibration stored, and how old it is."""
+    kitchen = open_kitchen(config)
+    last = {event["key"]: event for event in kitchen.events(kinds="calibration")}
+    if as_json:
+        screen.print_json([{"probe": name, **event["data"]} for name, event in last.items()])
+        return
+    speech = words.speech_of(kitchen.state())
+    today = moment_utc(SystemClock().wall_ms()).date()
+    rows, tones = [], []
+    for row in kitchen.probes():
+        data = last.get(row["name"], {}).get("data", {})
+        age, old = _age(str(data.get("date") or ""), today)
+        shown = [[_shown(row["quantity"], value, speech) for value in pair] for pair in data.get("points", [])]
+        pairs = [f"{said} is {real}" for said, real in shown]
+        rows.append([row["name"], ", ".join(pairs) or "none stored", age, str(data.get("note") or "")])
+        tones.append("look" if old else "plain")
+    screen.table(["probe", "found", "when", "how"], rows, tones)
+
+
+def _age(day: str, today: date) -> tuple[str, bool]:
+    """When, and whether that is long ago."""
+    if not day:
+        return "", False
+    days = (today - date.fromisoformat(day)).days
+    return (f"{day}: over a year ago, do it again", True) if days > OLD_DAYS else (day, False)

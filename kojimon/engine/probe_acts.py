@@ -1,0 +1,42 @@
+"""What a person does to a probe: a calibration found at known points, a move to another tray.
+
+Both are stated as events; whoever corrects readings listens for them, so a replay needs no instrument.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from kojimon.correction import correction
+from kojimon.engine.turn import Turn
+
+Facts = dict[str, Any]
+
+
+def _known(turn: Turn, kind: str, incubator: str, data: Facts) -> str:
+    """The probe named, "" when the act was refused because there is none in that incubator."""
+    name = str(data.get("probe", ""))
+    own = [probe.name for probe in turn.compiled.probes.values() if probe.incubator == incubator]
+    if name in own:
+        return name
+    has = ", ".join(own) or "none"
+    turn.refuse(kind, incubator, "unknown-probe", f"no probe {name!r} in {incubator}; it has {has}")
+    return ""
+
+
+def calibrate(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
+    """Keeps a calibration: (raw, true) pairs, a date, how they were found. No pair takes an earlier one back."""
+    name = _known(turn, "probe.calibrate", incubator, data)
+    if not name:
+        return
+    try:
+        points = [[float(raw), float(true)] for raw, true in data.get("points") or []]
+        correction(tuple((raw, true) for raw, true in points))
+    except (TypeError, ValueError) as error:
+        turn.refuse("probe.calibrate", incubator, "bad-points", str(error), probe=name)
+        return
+    facts = {"points": points, "date": str(data.get("date") or ""), "note": str(data.get("note") or "")[:500]}
+    turn.emit("calibration", incubator, name, **facts, **by)
+
+
+PROBE_ACTS = {"probe.calibrate": calibrate}

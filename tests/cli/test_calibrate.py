@@ -1,0 +1,117 @@
+"""Calibrating: guided beside a real daemon that reads sensor files, by hand with and without one, and what is refused.
+
+Ice water is 0 °C; a fever thermometer's water is 37 °C; air over kitchen salt has 75.3 % at 25 °C (Greenspan 1977,
+J. Res. NBS 81A, p. 89, table of NaCl).
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+
+import pytest
+
+from kojimon.cli import calibrate as command
+from kojimon.probes import guide
+from kojimon.probes.guide import Criterion, Method
+from tests.cli.conftest import Kitchen
+from tests.parts.wait import until
+
+QUICK = {method: Criterion(0.8, 0.5, 0.3, 2, one.furthest) for method, one in guide.CRITERIA.items()}
+
+
+@pytest.fixture
+def quick(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Steady after a second: the waiting itself is tested on hand-made readings (tests/probes)."""
+    monkeypatch.setattr(guide, "CRITERIA", QUICK)
+    monkeypatch.setattr(command, "LOOK_S", 0.05)
+
+
+@pytest.fixture
+def live(kitchen: Kitchen) -> Iterator[Kitchen]:
+    kitchen.settings(unit="C", **{"every: 1 s": "every: 0.1 s"})
+    kitchen.show(koji_top=0.6, koji_low=30.0, air=29.0)
+    kitchen.start()
+    until(lambda: probe(kitchen, "koji-top")["value"] is not None)
+    yield kitchen
+
+
+def probe(kitchen: Kitchen, name: str) -> dict[str, float]:
+    rows = json.loads(kitchen.run("probes", "--json").output)
+    found: dict[str, float] = next(row for row in rows if row["name"] == name)
+    return found
+
+
+def test_two_points_are_guided_stored_and_in_force_at_once_and_after_a_restart(live: Kitchen, quick: None) -> None:
+    said = live.run(
+        "probes", "calibrate", "koji-top", "--build", "sealed", "--method", "ice", "--yes", "--within", "30 s"
+    ).output
+    assert "crushed ice" in said and "Keep plugs" in said and "Steady: 0.60 °C" in said
+    assert "Where it says 0.60 °C, 0.00 °C is true." in said and "in force from the next reading on" in said
+    live.show(koji_top=30.6)
+    until(lambda: probe(live, "koji-top")["value"] == pytest.approx(30.0, abs=0.01))
+    assert probe(live, "koji-top")["raw"] == pytest.approx(30.6)
+    live.stop()
+    live.start()
+    until(lambda: probe(live, "koji-top")["value"] == pytest.approx(30.0, abs=0.01))
+    table = " ".join(live.run("probes", "certificates", width=120).output.split())
+    assert "0.60 °C is 0.00 °C" in table and "ice" in table and "koji-low none stored" in table
+
+
+def test_what_would_harm_a_probe_is_refused_before_anything_is_done(live: Kitchen) -> None:
+    words = ("probes", "calibrate", "koji-top", "--build", "bare", "--method", "ice", "--yes")
+    assert "never enters water" in " ".join(live.run(*words, code=2).output.split())
+    words = ("probes", "calibrate", "koji-top", "--build", "sealed", "--method", "boiling", "--yes")
+    assert "would harm it" in live.run(*words, code=2).output
+
+
+def test_nonsense_is_refused_and_nothing_stored(live: Kitchen, quick: None) -> None:
+    live.show(koji_top=21.0)
+    until(lambda: probe(live, "koji-top")["value"] == pytest.approx(21.0))
+    words = ("probes", "calibrate", "koji-top", "--build", "sealed", "--method", "ice", "--yes", "--within", "20 s")
+    assert "no probe is so far off" in " ".join(live.run(*words, code=1).output.split())
+    words = ("probes", "calibrate", "air", "--build", "sealed", "--method", "fever-thermometer", "--true", "50 C",
+             "--yes", "--within", "20 s")  # fmt: skip
+    assert "34 to 42 °C" in live.run(*words, code=1).output
+    assert json.loads(live.run("probes", "certificates", "--json").output) == []
+
+
+def test_a_reading_that_never_settles_is_given_up(live: Kitchen, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(guide, "CRITERIA", {method: Criterion(60.0, 0.1, 0.1, 20, 5.0) for method in Method})
+    monkeypatch.setattr(command, "LOOK_S", 0.05)
+    words = ("probes", "calibrate", "koji-top", "--build", "sealed", "--method", "ice", "--yes", "--within", "1 s")
+    said = " ".join(live.run(*words, code=1).output.split())
+    assert "Not steady within 1 s" in said and "Nothing was stored." in said
+
+
+def test_by_hand_without_a_daemon_in_either_unit_and_taken_back(kitchen: Kitchen) -> None:
+    kitchen.run("batch", "start", "first")
+    words = ("--point", "32.9 F = 32 F", "--point", "99.5 F = 98.6 F", "--date", "2026-10-02", "--note", "new year")
+    said = kitchen.run("probes", "calibrate", "koji-top", *words).output
+    assert "Where it says 32.90 °F, 32.00 °F is true." in said
+    stored = json.loads(kitchen.run("probes", "certificates", "--json").output)
+    assert stored[0]["points"] == [[pytest.approx(0.5), pytest.approx(0.0)], [pytest.approx(37.5), pytest.approx(37.0)]]
+    assert stored[0]["date"] == "2026-10-02" and stored[0]["note"] == "new year"
+    steep = kitchen.run("probes", "calibrate", "koji-top", "--point", "0 C = 0 C", "--point", "10 C = 20 C", code=1)
+    assert "slope" in steep.output
+    assert "taken back" in kitchen.run("probes", "calibrate", "koji-top", "--none").output
+    assert json.loads(kitchen.run("probes", "certificates", "--json").output)[0]["points"] == []
+
+
+def test_an_old_certificate_is_pointed_out(kitchen: Kitchen) -> None:
+    kitchen.run("batch", "start", "first")
+    kitchen.run("probes", "calibrate", "koji-top", "--point", "0.4 C = 0 C", "--date", "2020-01-01")
+    assert "over a year ago" in " ".join(kitchen.run("probes", "certificates", width=160).output.split())
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("nobody",), "There is no probe 'nobody'"),
+        (("koji-top", "--point", "0.4 C"), "what it read and what was true are wanted"),
+        (("koji-top", "--point", "x = 0 C"), "--point x = 0 C"),
+        (("koji-top", "--point", "0 C = 0 C", "--date", "yesterday"), "a day is wanted"),
+    ],
+)
+def test_wrong_use_is_said(kitchen: Kitchen, words: tuple[str, ...], said: str) -> None:
+    assert said in " ".join(kitchen.run("probes", "calibrate", *words, code=2).output.split())
