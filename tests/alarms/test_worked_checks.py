@@ -13,10 +13,11 @@ import pytest
 from kojimon.alarms.bursts import chatter_heads, floods
 from kojimon.alarms.levels import IDLE, Threshold, judge
 from kojimon.engine.trend import slope_of
+from kojimon.notify import watch
 from kojimon.notify.times import REPEAT_MS, retry_ms
-from kojimon.schedule.spec import Deviation
+from kojimon.schedule.spec import Deviation, Exposure
 from tests.alarms.build import HIGH, Case, high, schedule
-from tests.notify.board import PHONE, Board
+from tests.notify.board import PHONE, SIREN, Board
 
 
 def s(x: float, k: int) -> float:
@@ -141,6 +142,59 @@ def test_budgets_and_retries() -> None:
     board.on(HIGH)
     board.to(720)
     assert [one.at_s for one in board.sent] == [0, 120, 240, 360, 480, 600, 720], "twelve minutes are twelve minutes"
+
+
+def test_pieces_add_up_where_none_is_long_enough() -> None:
+    """Check 14: 20 pieces of 30 min at >= 30 C = 10 h: fires at the end of piece 20; a 1 h consecutive rule never."""
+    case = Case(schedule(high(30.0, on_s=3600.0), watches=(Exposure("bed", 30.0, 36_000.0),)))
+    case.hold(600, every_s=30, bed=29.0, middle=28.0)
+    for _ in range(20):
+        assert case.moves("exposure/bed/temperature") == []
+        case.hold(1800, every_s=30, bed=30.2)
+        ended_s = case.at_s
+        case.hold(600, every_s=30, bed=29.0)
+    ((at_s, signal, _),) = case.moves("exposure/bed/temperature")
+    assert signal == "on"
+    assert at_s == pytest.approx(ended_s, abs=120)
+    assert case.moves(HIGH) == []
+
+
+def test_ninety_repeats_in_three_hours() -> None:
+    """Check 20: emergency push 30 s/10 800 s: 360 repeats at most. Our own 120 s repeat reaches 90 in that span."""
+    assert 10_800 // 30 == 360
+    board = Board(PHONE)
+    board.on(HIGH)
+    board.to(10_800)
+    assert len(board.sent) - 1 == 90
+    assert board.sent[-1].at_s == 10_800
+
+
+def test_silence_is_told_within_the_limit_of_the_last_sign(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Check 21: dead-man 60/180: death right after a ping: alert after 180 s; just before the next ping: 120 s."""
+    now_s = 0.0
+    monkeypatch.setattr(watch, "real_s", lambda: now_s)
+    for death_s, wanted_s in ((600.0, 180.0), (660.0, 120.0)):
+        told: list[bool] = []
+        one = watch.Watch({"cellar": 180.0}, lambda _what, ok, _text, told=told: told.append(ok))
+        for now_s in range(0, 601, 60):
+            one.heard("cellar")
+            assert one.check(now_s) == now_s + 180 and told == []
+        one.check(death_s + wanted_s - 1)
+        assert told == []
+        one.check(death_s + wanted_s)
+        assert told == [False]
+
+
+def test_two_ways_fail_together_once_in_two_hundred_nights() -> None:
+    """Check 23: two independent wake paths failing 0.10 and 0.05 per night: 0.005. All 200 pairs of nights are run."""
+    unheard = 0
+    for first, second in product(range(10), range(20)):
+        down = {"phone": first == 0, "siren": second == 0}
+        board = Board(PHONE, SIREN, works=lambda name, _at_s, down=down: not down[name])
+        board.on(HIGH)
+        board.to(600)
+        unheard += not any(one.ok for one in board.sent)
+    assert unheard / 200 == pytest.approx(0.10 * 0.05)
 
 
 def test_the_clock_moves_no_delay() -> None:

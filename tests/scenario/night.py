@@ -1,4 +1,4 @@
-"""A simulated batch through the engine alone, without daemon or files: fast enough for hundreds of seeds."""
+"""A simulated batch through probes and engine, without daemon or files: fast enough for hundreds of seeds."""
 
 from __future__ import annotations
 
@@ -7,19 +7,27 @@ from typing import Any
 
 from kojimon.engine import EngineSetup, IncubatorSetup, ProbeSetup, State, advance, initial_state, view
 from kojimon.engine.setup import to_plain
-from kojimon.model import Event, InputRow, Message, Priority
+from kojimon.model import Arrival, Event, InputRow, Message, Priority
+from kojimon.probes.pipeline import Pipeline
 from kojimon.schedule.spec import Schedule
+from kojimon.settings.spec import Probe, SimulatedSource
 from kojisim.cook import Cook
+from kojisim.probes import Sample
 from kojisim.world import Scenario, World
 
 STEP_S = 60.0
 LOOK_S = 300.0
 T0_MS = 1_000_000_000
+DEVICES = {"temperature": "ds18b20", "humidity": "sht3x"}
 
 
 @dataclass
 class Night:
-    """One run: the world, the cook with the phone, the engine."""
+    """One run: the world, the cook with the phone, the engine.
+
+    `through`: whether readings are decoded and judged by the probes' own pipeline, which costs two thirds more
+    (measured: 1.9 s a night instead of 1.1 s); else only the sentinels are marked bad.
+    """
 
     scenario: Scenario
     seed: int
@@ -29,6 +37,7 @@ class Night:
     events: list[Event] = field(default_factory=list)
     messages: list[Message] = field(default_factory=list)
     truth: list[tuple[float, dict[str, Any]]] = field(default_factory=list)
+    through: bool = True
     seq: int = 0
     rows: list[Any] = field(default_factory=list)
 
@@ -44,6 +53,17 @@ class Night:
             )
             for spec in self.scenario.probes
         )  # fmt: skip
+        self.pipeline = Pipeline(
+            [
+                Probe(
+                    spec.name, "box", spec.place.replace("_", "-"), spec.quantity, "sim", tray=spec.name,
+                    unit="%" if spec.quantity == "humidity" else "C", device=DEVICES[spec.quantity],
+                    expect_every_s=spec.interval_s,
+                )
+                for spec in self.scenario.probes
+            ],
+            self.numbers, [SimulatedSource("sim")],
+        )  # fmt: skip
         setup = EngineSetup("cellar", (IncubatorSetup("box", "it", "Box"),), probes, {"it": self.schedule})
         self.row(0.0, "start", {"clean": True, "gap_ms": 0, "boot": 1})
         self.row(0.0, "settings", {"hash": "h", "setup": to_plain(setup)})
@@ -56,10 +76,10 @@ class Night:
         """Lets the world go on; whether something was announced."""
         self.world.advance(to_s)
         for sample in self.world.read():
-            self.seq += 1
-            bad = sample.value in (85.0, -127.0) or (sample.quantity == "humidity" and sample.value > 104)
             t_ms = T0_MS + round(sample.at_s * 1000)
-            self.rows.append((self.seq, t_ms, self.numbers[sample.name], sample.value, 4 if bad else 0))
+            for no, value, quality in self._judged(sample, t_ms):
+                self.seq += 1
+                self.rows.append((self.seq, t_ms, no, value, quality))
         self.rows.sort(key=lambda row: row.t_ms if isinstance(row, InputRow) else row[1])
         now_ms = T0_MS + round(to_s * 1000)
         self.state, outcome = advance(self.state, self.rows, now_ms)
@@ -67,6 +87,14 @@ class Night:
         self.events += outcome.events
         self.messages += outcome.messages
         return bool(outcome.events)
+
+    def _judged(self, sample: Sample, t_ms: int) -> list[tuple[int, float | None, int]]:
+        """Number of the probe, value and quality of what a sample becomes."""
+        if self.through:
+            taken = self.pipeline.take(Arrival("sim", t_ms, sample.name, sample.value), t_ms)
+            return [(got.probe, got.value, got.quality) for got in taken]
+        bad = sample.value in (85.0, -127.0) or (sample.quantity == "humidity" and sample.value > 104)
+        return [(self.numbers[sample.name], sample.value, 4 if bad else 0)]
 
     def look(self, now_s: float) -> None:
         """The cook looks at the phone and does what comes of it."""
