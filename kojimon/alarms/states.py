@@ -84,7 +84,7 @@ def step(state: AlarmState, signal: Signal, active: bool, latching: bool = False
         state: where it stands.
         signal: what happened.
         active: whether the condition holds now, after the signal.
-        latching: whether it stays listed after the condition has gone, until reset.
+        latching: whether the condition, once gone, keeps it listed until reset.
         one_shot: whether its shelf ends with the condition.
 
     Returns:
@@ -95,7 +95,7 @@ def step(state: AlarmState, signal: Signal, active: bool, latching: bool = False
     4.8, 5.8.2, 5.8.17; re-alarm: B.1.5).
     """
     if state in HIDDEN:
-        return _step_hidden(state, signal, active, one_shot)
+        return _step_hidden(state, signal, active, latching, one_shot)
     if signal in _HIDES:
         return _HIDES[signal]
     if signal is Signal.OFF:
@@ -103,7 +103,9 @@ def step(state: AlarmState, signal: Signal, active: bool, latching: bool = False
     return _ARCS.get((state, signal), state)
 
 
-def _step_hidden(state: AlarmState, signal: Signal, active: bool, one_shot: bool) -> AlarmState:
+def _step_hidden(state: AlarmState, signal: Signal, active: bool, latching: bool, one_shot: bool) -> AlarmState:
+    # Only a reset clears a latch (OPC 10000-9, 4.8): no shelf, work or repair does.
+    gone = AlarmState.LATCH_UNACK if latching else AlarmState.NORM
     if signal is Signal.OUT:
         return AlarmState.OOSRV
     if signal is Signal.SUPPRESS and state is AlarmState.SHLVD:
@@ -111,9 +113,9 @@ def _step_hidden(state: AlarmState, signal: Signal, active: bool, one_shot: bool
     if signal is Signal.SHELVE and state is AlarmState.DSUPR:
         return AlarmState.SHLVD
     if signal is _LEAVES_HIDING[state]:
-        return AlarmState.UNACK if active else AlarmState.NORM
+        return AlarmState.UNACK if active else gone
     if signal is Signal.OFF and state is AlarmState.SHLVD and one_shot:
-        return AlarmState.NORM
+        return gone
     return state
 
 

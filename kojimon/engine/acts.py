@@ -10,7 +10,7 @@ from typing import Any
 
 from msgspec.structs import replace
 
-from kojimon.alarms.states import Signal
+from kojimon.alarms.states import AlarmState, Signal
 from kojimon.engine.alarm_acts import ALARM_ACTS
 from kojimon.engine.conditions import fresh
 from kojimon.engine.limits import rejudge_all
@@ -112,9 +112,17 @@ def _end(turn: Turn, incubator: str, kind: str, data: Facts, by: Facts) -> None:
     for alarm in list(turn.alarms.values()):
         if alarm.incubator == incubator and alarm.key.startswith("expect/") and alarm.active:
             turn.signal(incubator, alarm.key, Signal.OFF, ended=True)
+    _all_clear(turn, incubator, by)
     watch_bed(turn, incubator)
     reconsider(turn, incubator)
     refresh(turn, incubator)
+
+
+def _all_clear(turn: Turn, incubator: str, by: Facts) -> None:
+    """Whoever ends a batch has had its koji before them: what was latched and seen is reset by it."""
+    for alarm in list(turn.alarms.values()):
+        if alarm.incubator == incubator and alarm.state is AlarmState.LATCH_ACK:
+            turn.signal(incubator, alarm.key, Signal.RESET, ended=True, **by)
 
 
 def _harvest(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:

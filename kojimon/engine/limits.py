@@ -138,6 +138,7 @@ def settle(turn: Turn, incubator: str, place: str, quantity: str, side: str, ban
         incubator, key, signal, priority=limit.priority if limit else Priority.LOG, level=name,
         value=turn.last_v[no], limit=limit.limit if limit else None, probe=probe.name, since_ms=since_ms,
         place=place, quantity=quantity, side=side, tray=probe.tray, rate_per_h=rate_per_h(turn.trace.get(no, ())),
+        latch=limit is not None and limit.latch,
     )  # fmt: skip
 
 

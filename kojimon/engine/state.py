@@ -97,6 +97,7 @@ class AlarmRec(Struct, frozen=True):
         occurrence: number of the present or last occurrence of this alarm, from 1; 0 before the first.
         since_ms: when the present occurrence began.
         calls: how often this occurrence has called a person.
+        latching: whether it stays listed when the condition has gone, until reset.
         shelved_until_ms: end of the shelf; silent_until_ms: until when its sound is off.
     """
 
@@ -115,6 +116,7 @@ class AlarmRec(Struct, frozen=True):
     shelved_until_ms: int = -1
     silent_until_ms: int = -1
     one_shot: bool = False
+    latching: bool = False
 
 
 class Outlook(Struct, frozen=True):

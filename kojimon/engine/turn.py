@@ -100,7 +100,7 @@ class Turn:
     def signal(
         self, incubator: str, key: str, signal: Signal, *, priority: Priority | None = None, level: str | None = None,
         value: float | None = None, limit: float | None = None, probe: str = "", since_ms: int | None = None,
-        **data: Any,
+        latch: bool = False, **data: Any,
     ) -> None:  # fmt: skip
         """Lets something happen to an alarm; states an `alarm` event when its state, level or priority changed."""
         old = self.alarm(incubator, key)
@@ -109,15 +109,18 @@ class Turn:
             self.signal(incubator, key, Signal.SUPPRESS)
             old = self.alarm(incubator, key)
         new = _follow(old, signal, self.t_ms if since_ms is None else since_ms, priority, level)
+        new = replace(new, latching=new.latching or latch)
         if value is not None:
             new = replace(new, value=value, limit=limit, probe=probe)
-        state = step(old.state, signal, new.active, one_shot=old.one_shot)
+        state = step(old.state, signal, new.active, new.latching, old.one_shot)
         calls = state in ANNUNCIATED and signal in _CALLS
         new = replace(new, state=state, calls=new.calls + 1 if calls else new.calls)
         if state not in (AlarmState.SHLVD, AlarmState.DSUPR):
             new = replace(new, shelved_until_ms=-1, one_shot=False)
         if state is not AlarmState.UNACK:
             new = replace(new, silent_until_ms=-1)
+        if state is AlarmState.NORM:
+            new = replace(new, latching=False)
         self.alarms[f"{incubator}/{key}"] = new
         self._again(new, old, calls)
         changed = (old.state, old.level, old.active) != (new.state, new.level, new.active)

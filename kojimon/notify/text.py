@@ -242,7 +242,8 @@ def _over(events: Sequence[Event], desk: Desk, speech: Speech) -> Text:
     title = f"{len(lines)} alarms are over"
     if len(lines) == 1:
         subject = say.small_first(alarm_words.subject(_alarm(events[0], desk), speech))
-        title = f"All right again after {_lasted(events[0])}: {subject}"
+        again = "Back in bounds" if _kept(events[0]) else "All right again"
+        title = f"{again} after {_lasted(events[0])}: {subject}"
     return Text(_short(title), "\n".join([*lines, _unset(desk)]).strip())
 
 
@@ -252,7 +253,13 @@ def _over_line(event: Event, desk: Desk, speech: Speech) -> str:
     now_utc_ms = desk.utc_of(desk.now_ms)[0]
     began, ended = (speech.moment(desk.utc_of(t_ms)[0], now_utc_ms) for t_ms in (since_ms, event.t_ms))
     when = f", {began} to {ended}" if desk.utc_of(event.t_ms)[1] else ""
-    return f"{text} for {_lasted(event)}{when}"
+    kept = ". Look at the koji, then give the all-clear." if _kept(event) else ""
+    return f"{text} for {_lasted(event)}{when}{kept}"
+
+
+def _kept(event: Event) -> bool:
+    """Whether the alarm stays listed until somebody resets it."""
+    return str(event.data.get("to")).startswith("LATCH")
 
 
 def _lasted(event: Event) -> str:

@@ -74,6 +74,7 @@ class Limit(Struct, frozen=True):
         deadband: how far back (K or %), on clearing only.
         min_samples: at least so many samples in a row as well.
         priority: what the alarm does to a sleeper.
+        latch: whether an alarm that has reached it stays listed when the value is back, until a person resets it.
     """
 
     limit: float
@@ -82,6 +83,7 @@ class Limit(Struct, frozen=True):
     off_delay_s: float = 60.0
     deadband: float = 0.3
     min_samples: int = 3
+    latch: bool = False
 
 
 class Band(Struct, frozen=True):

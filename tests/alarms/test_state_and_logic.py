@@ -202,3 +202,48 @@ def test_trays_that_differ_are_no_discrepancy() -> None:
     case = Case(schedule(high(45.0)))
     case.hold(3600, every_s=30, bed=40.0, middle=36.0)
     assert [event.key for event in case.events if event.kind == "alarm"] == []
+
+
+def latched() -> Case:
+    """The koji's top tray has been beyond a limit that latches, and is back."""
+    band = Band("bed", "temperature", high=limit(35), high_high=limit(38, latch=True))
+    return Case(schedule(band)).hold(200, bed=39.0).hold(200, bed=30.0)
+
+
+def test_09_a_limit_that_latches_stays_listed_through_the_engine() -> None:
+    """Given a latched alarm whose condition is gone, when acked, then still shown until reset; reset before ack is
+    refused."""
+    case = latched()
+    assert case.state_of() == "LATCH-UNACK"
+    (refused,) = case.do("alarm.reset", key=HIGH, occurrence=1)
+    assert (refused.kind, refused.data["reason"]) == ("unchanged", "acknowledge it first; only what is kept is reset")
+    case.do("alarm.acknowledge", key=HIGH, occurrence=1)
+    case.hold(3 * 3600, every_s=60)
+    assert [alarm["state"] for alarm in case.listed()] == ["LATCH-ACK"]
+    (reset,) = case.do("alarm.reset", key=HIGH, occurrence=1)
+    assert (reset.data["event"], reset.data["to"], reset.data["who"]) == ("reset", "NORM", "anna")
+    assert case.listed() == []
+    case.hold(200, bed=36.0).hold(200, bed=30.0)
+    assert case.state_of() == "RTNUN", "the next occurrence did not reach the limit that latches"
+
+
+def test_only_a_reset_clears_a_latch() -> None:
+    """OPC 10000-9, 4.8: a latched alarm stays until it is explicitly reset. Neither a shelf nor repair nor a milder
+    occurrence on top of it does that."""
+    for hide, show in (("alarm.shelve", "alarm.unshelve"), ("alarm.out_of_service", "alarm.in_service")):
+        case = latched()
+        case.do(hide, key=HIGH)
+        case.do(show, key=HIGH)
+        assert case.state_of() == "LATCH-UNACK", hide
+    case = latched().hold(200, bed=36.0).hold(200, bed=30.0)
+    assert case.state_of() == "LATCH-UNACK"
+
+
+def test_whoever_ends_the_batch_gives_the_all_clear_for_what_was_seen() -> None:
+    case = latched()
+    case.do("alarm.acknowledge", key=HIGH, occurrence=1)
+    case.do("batch.discard", reason="slimy")
+    assert case.state_of() == "NORM"
+    unseen = latched()
+    unseen.do("batch.discard", reason="slimy")
+    assert unseen.state_of() == "LATCH-UNACK", "what nobody has seen stays listed"

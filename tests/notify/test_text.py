@@ -113,6 +113,13 @@ def test_the_end_has_its_own_title_and_says_how_long_it_lasted() -> None:
     assert text.body == "Top tray too warm for 50 min, 13:10 to 14:00"
 
 
+def test_the_end_of_what_is_latched_asks_for_the_all_clear() -> None:
+    event = called(ago_s=0, since_ms=NOW_MS - 50 * 60_000, event="off", to="LATCH-ACK", level="")
+    text = told([event], kind="over", urgent=False)
+    assert text.title == "Back in bounds after 50 min: top tray too warm"
+    assert text.body == "Top tray too warm for 50 min, 13:10 to 14:00. Look at the koji, then give the all-clear."
+
+
 def test_a_digest_tells_each_thing_once_with_its_time() -> None:
     on = called(3, "limit/air/temperature/low", priority="tell", ago_s=7200, level="low", side="low", value=23.0,
                 limit=24.0, tray="", probe="air")  # fmt: skip
