@@ -223,3 +223,16 @@ def test_it_is_begun_again_after_its_end() -> None:
         assert "has been started here" in child.ask(Ask("box", 0.0, (43.0,))).error and child.lives == 2
     finally:
         child.end()
+
+
+def test_without_its_library_the_watch_goes_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("kojimon.settings.installed.find_spec", lambda _: None)
+    with running(broker_site(tmp_path)) as one:
+        one.act("batch.start", name="b")
+        one.put("k/bed", 31.0)
+        one.tick(1)
+        one.act("task.done", task="inoculate", value_c=31.0)
+        minutes(one, 1, 10)
+        assert "not installed" in part_of(one).facts()["trouble"] and part_of(one).facts()["starts"] == 0
+        assert forecast(one) is None and one.client.get("/v1/state")["incubators"][0]["batch"]
+        assert not [alarm for alarm in one.client.get("/v1/state")["alarms"] if alarm["key"] == "health/forecast"]

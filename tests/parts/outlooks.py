@@ -42,10 +42,11 @@ def made(hour: float = 24.0, *limits: LimitAnswer, bed_c: float = 36.0, per_h: f
     """A forecast of a koji that warms evenly; `changed` replaces any field."""
     in_h = tuple(0.25 * step for step in range(49))
     row = tuple(round(bed_c + per_h * at, 2) for at in in_h)
-    rows = [tuple(value + off for value in row) for off in (-0.5, -0.25, 0.0, 0.25, 0.5)]
+    p10_c, p25_c, p50_c, p75_c, p90_c = (tuple(value + off for value in row) for off in (-0.5, -0.25, 0.0, 0.25, 0.5))
+    curve = Curve(in_h, p10_c, p25_c, p50_c, p75_c, p90_c, tuple(30.0 for _ in in_h))
     forecast = Forecast(
         at_s=hour * 3600, horizon_s=43_200.0, known=True, why_not="", bed_now_c=bed_c, warming_k_per_h=per_h,
-        heat_k_per_h=3.0, grown=0.2, reading_age_s=30.0, curve=Curve(in_h, *rows, tuple(30.0 for _ in in_h)),
+        heat_k_per_h=3.0, grown=0.2, reading_age_s=30.0, curve=curve,
         quiet_in_h=QUIET_H, limits=limits or (calm_answer(43.0),), too_cold=(),
         mix=MixAnswer(1.5, spread(1.5, 0.5), 2.6, (Wait(0.0, 39.0, 0.0, 0.5), Wait(4.0, 41.5, 0.6, 0.5))),
         done=DoneAnswer(spread(46.0, 3.0), False, 0.0, 46.0, 50.0),

@@ -1,0 +1,98 @@
+"""`kojimon forecast`: may I sleep? On a made-up state, and what batches taught on a whole daemon."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import pytest
+
+from kojimon.cli import forecast as command
+from kojimon.cli.kitchen import LiveKitchen
+from kojimon.cli.prior import learnt_of
+from kojimon.forecast.kept import thin
+from kojimon.forecast.prior import published
+from kojimon.words.outlook import NOT_INSTALLED
+from tests.cli.conftest import Kitchen
+from tests.cli.test_screens import Pretended, lines
+from tests.daemon.running import broker_site, running
+from tests.parts.outlooks import limit_answer, made
+from tests.parts.statedoc import NOW_MS, document
+from tests.parts.wait import until
+
+HOUR_MS = 3_600_000
+AT = {0: "2026-01-31T20:00:00.000Z", 4: "2026-02-01T00:30:00.000Z", 9: "2026-02-01T05:00:00.000Z"}
+"""UTC of the document's moment and so many hours later."""
+
+
+def foretold(**changed: Any) -> dict[str, Any]:
+    doc = document()
+    box = doc["incubators"][0]
+    record = msgspec.to_builtins(thin(made(27.4, limit_answer(43.0, 4.8, 0.2), limit_answer(45.0, 6.0, 0.3))))
+    facts = {
+        "made_t_ms": NOW_MS - 60_000, "made_utc": doc["now"]["utc"], "age_s": 60, "fresh": True, "left": [],
+        "calm_until_t_ms": NOW_MS + round(4.5 * HOUR_MS), "calm_until_utc": AT[4], "calm": [], "harvest": None,
+    }  # fmt: skip
+    box["forecast"] = {**facts, **record, **changed}
+    for task in box["tasks"]:
+        task["due_t_ms"] = None
+    return doc
+
+
+@pytest.fixture
+def pretend(monkeypatch: pytest.MonkeyPatch) -> Callable[[dict[str, Any]], None]:
+    return lambda shown: monkeypatch.setattr(command, "open_kitchen", lambda _: Pretended(shown))
+
+
+@pytest.mark.parametrize("width", [80, 40])
+def test_the_first_line_says_whether_one_may_sleep(kitchen: Kitchen, pretend: Any, width: int) -> None:
+    pretend(foretold())
+    shown = lines(kitchen, "forecast", width=width)
+    assert shown[0] == "Sleep until 18:30, 9 in 10."
+    text = " ".join(" ".join(shown).split())
+    assert "Over 109.4 °F at 18:48 (likely range 18:36 to 19:00) if nobody touches the koji; 9 in 10 " in text
+    assert "Best mixed at 15:30 (likely range 15:00 to 16:00)." in text
+    assert "Mixed now: 102.2 °F at its hottest" in text and "you judge by eye and nose" in text
+    assert text.count("Sleep until") == 1 and "Nothing here silences an alarm." in text
+
+
+def test_the_same_as_data(kitchen: Kitchen, pretend: Any) -> None:
+    pretend(foretold())
+    box = json.loads(kitchen.run("forecast", "--json").stdout)["incubators"][0]
+    assert box["rest"] == "Sleep until 18:30, 9 in 10."
+    assert {"p10", "p25", "p50", "p75", "p90"} == set(box["forecast"]["limits"][0]["in_h"])
+
+
+def test_an_old_one_is_not_shown_as_if_it_held(kitchen: Kitchen, pretend: Any) -> None:
+    pretend(foretold(fresh=False, age_s=3000))
+    assert lines(kitchen, "forecast", width=80)[0].startswith("The last forecast is 50 min old")
+    assert "Best mixed" not in kitchen.run("forecast").stdout
+
+
+def test_without_its_library_it_says_so_and_nothing_fails(
+    kitchen: Kitchen, pretend: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("kojimon.settings.installed.find_spec", lambda _: None)
+    pretend(document())
+    done = kitchen.run("forecast")
+    assert done.exit_code == 0 and " ".join(done.stdout.split()) == NOT_INSTALLED
+
+
+def test_what_batches_taught_is_shown_exported_and_forgotten(tmp_path: Path) -> None:
+    taught = msgspec.structs.replace(published(), batches=2, weight=1.7)
+    key = ("box", "rice-koji-home-trays")
+    with running(broker_site(tmp_path)) as one:
+        kitchen = LiveKitchen(one.client)
+        assert learnt_of(kitchen) == {}
+        payload = {"incubator": key[0], "schedule": key[1], "batch": "b1", "prior": msgspec.to_builtins(taught)}
+        one.daemon.house.intake.note("prior", "b1", payload)
+        one.tick(1)
+        one.commit()
+        until(lambda: learnt_of(kitchen) == {key: taught}, 10)
+        assert learnt_of(kitchen, schedule="barley-koji") == {}
+        one.act("forecast.reset", schedule=key[1])
+        one.commit()
+        until(lambda: learnt_of(kitchen) == {key: None}, 10)
