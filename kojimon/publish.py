@@ -1,8 +1,8 @@
 """State on MQTT, never ahead of the journal; and acts that come in over it.
 
 Out, under `kojimon/SITE/`: `status` (retained, with a last will), and for each incubator `state`, `forecast` (`null`
-without one) and `alarm/ID` (retained JSON) and `event`. In: `INCUBATOR/act`, JSON as POST /v1/acts takes it, only where
-the broker knows its users.
+without one) and `alarm/ID` (retained JSON) and `event`. In: `INCUBATOR/act` (`act` for what is no incubator's),
+JSON as POST /v1/acts takes it, only where the broker knows its users.
 State is sent again after each connection, so a broker that lost it shows it again; alarms that an earlier run left
 retained are taken back. Events are sent once and not kept: at most `EVENTS_MOST` wait for a broker that is away, then
 the oldest go, counted.
@@ -106,7 +106,7 @@ class Publisher:
         notice = Notice(f"{self._root}/status", b"online", b"offline")
         filters = [f"{self._root}/alarm/+", f"{self._root}/+/alarm/+"]
         if act is not None:
-            filters += [f"{self._root}/{name}/act" for name in self._incubators]
+            filters += [f"{self._root}/act", *(f"{self._root}/{name}/act" for name in self._incubators)]
         self._io = MqttIo("publish", address, client_id, notice, filters, self._heard, self._up)
         self._lock = threading.Lock()
         self._events: deque[Event] = deque()
@@ -178,7 +178,9 @@ class Publisher:
                     self._shown.setdefault(message.topic, message.payload)
                     self._changed = self._urgent = True
             return
-        incubator = self._incubators.get(message.topic.removeprefix(f"{self._root}/").removesuffix("/act"))
+        own = message.topic == f"{self._root}/act"
+        name = message.topic.removeprefix(f"{self._root}/").removesuffix("/act")
+        incubator = "" if own else self._incubators.get(name)
         if message.retained or incubator is None or len(message.payload) > ACT_BYTES_MOST:
             self._acts_refused += 1
             return

@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from kojimon.errors import RefusedError
 from kojimon.journal.reader import Reader
 from kojimon.publish import retained_topics
 from kojimon.settings.spec import MqttSource, PublishSettings, Secret, Settings
@@ -173,6 +174,46 @@ def test_acts_come_in_where_the_broker_knows_its_users(tmp_path: Path, listen: C
             started = [event for event in ear.events if event["kind"] == "batch-start"]
             assert [event["data"]["name"] for event in started] == ["pressed"]
             until(lambda: one.daemon.health()["parts"]["publish"]["acts_refused"] == 1)
+
+
+ALARM_ACTS: dict[str, tuple[dict[str, Any], str, str]] = {
+    "alarm.silence": ({"for_s": 300}, "silenced", ""), "alarm.shelve": ({"for_s": 600}, "alarm", "SHLVD"),
+    "alarm.unshelve": ({}, "alarm", "UNACK"), "alarm.out_of_service": ({}, "alarm", "OOSRV"),
+    "alarm.in_service": ({}, "alarm", "UNACK"), "alarm.reset": ({}, "unchanged", ""),
+    "alarm.confirm": ({"text": "heard"}, "confirmed", ""), "alarm.acknowledge": ({"occurrence": 9}, "refused", ""),
+}  # fmt: skip
+"""Each act on an alarm, in an order that makes sense: its data beside the key, and what the engine says to it."""
+
+
+def said(events: list[Any], kind: str, to: str) -> bool:
+    return any(event["kind"] == kind and event["data"].get("to", "") == to for event in events)
+
+
+def test_every_act_on_an_alarm_is_taken_over_mqtt_and_over_the_api(
+    tmp_path: Path, listen: Callable[..., Listener]
+) -> None:
+    with Broker(tmp_path / "b", users={"koji": "hush"}) as broker:
+        ear = listen(broker, "koji", "hush")
+        with running(publishing(tmp_path, broker, "koji", acts=True)) as one:
+            until(lambda: ear.last.get(f"{ROOT}/status") == b"online")
+
+            def over_mqtt(kind: str, data: dict[str, Any]) -> None:
+                payload = json.dumps({"kind": kind, "who": "button", "data": data})
+                publish(broker, f"{ROOT}/act", payload, user="koji", password="hush")
+
+            over_mqtt("alarm.test", {"wake": True})
+            until(lambda: said(ear.events, "alarm", "UNACK"))
+            for kind, (data, answer, to) in ALARM_ACTS.items():
+                ear.events.clear()  # only what this act brings forth
+                over_mqtt(kind, {"key": "test", **data})
+                until(lambda answer=answer, to=to: said(ear.events, answer, to))
+            one.act("alarm.test", wake=True)
+            for kind, (data, answer, to) in ALARM_ACTS.items():
+                if answer == "refused":
+                    with pytest.raises(RefusedError, match="that was occurrence 9, it is over"):
+                        one.act(kind, key="test", **data)
+                else:
+                    assert said(one.act(kind, key="test", **data)["events"], answer, to), kind
 
 
 def test_no_acts_from_an_open_broker(tmp_path: Path, listen: Callable[..., Listener]) -> None:
