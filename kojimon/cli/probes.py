@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from kojimon.cli import screen
+from kojimon.cli import moist, screen
 from kojimon.cli.calibrate import calibrate, certificates
 from kojimon.cli.opening import client_of, open_kitchen, settings_file
 from kojimon.cli.options import config_option, example, json_option
+from kojimon.cli.place import place
 from kojimon.errors import KojimonError, UsageError
 from kojimon.units import show_duration
 from kojimon.words import speech as say
@@ -45,6 +46,10 @@ def probes(ctx: click.Context, config: str | None, as_json: bool) -> None:
     several = len(document["incubators"]) > 1
     cells = [_cells(row, speech, several) for row in rows]
     screen.table(["probe", "where", ">now", ">raw", "quality", "read", ">every"], cells, [_tone(row) for row in rows])
+    for box in document["incubators"]:
+        lines = list(moist.sentences(box, speech))
+        if lines:
+            screen.say(f"\n{box['label']}: " + " ".join(lines) if several else "\n" + " ".join(lines))
     if not kitchen.live:
         screen.say("\nNo daemon runs: this is how they stood when it last did.", "look")
 
@@ -117,6 +122,7 @@ def find(seconds: float, brokers: tuple[str, ...], dev: Path, root: Path, config
 
 probes.add_command(calibrate)
 probes.add_command(certificates)
+probes.add_command(place)
 
 
 def _known(config: str | None) -> tuple[list[Address], list[str]]:

@@ -1,0 +1,47 @@
+"""`kojimon probes place`: where a probe belongs, drawn."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import click
+
+from kojimon.cli import screen
+from kojimon.cli.options import example
+
+BOX: Final = r"""
+   The box from the side                  A tray from the side
+
+  +------------------------------+        cloth  ~~~~~~~~~~~~~~~~~~~~~
+  |            vent              |               . . . . . . . . . .
+  |                        cable-+-->     rice   . . . . .===K . . .
+  |  [ . . . . K . . . . ] top   |               . . . . . . . . . .
+  |                              |        tray   \__________________/
+  |  [ . . . . . . . . . ] low   |
+  |                              |        The tip half-way down, in the middle,
+  |     A W   at tray height     |        and back there after each mixing.
+  |                              |
+  |  (heater)    (fan)> > >      |        K koji   A air   W wet bulb
+  +------------------------------+
+""".strip("\n")
+
+RULES: Final = (
+    "One probe: into the koji of the warmest tray, the one that the heater or the fan's warm air reaches first. Its tip"
+    " half-way down, in the middle; not on the rim, not touching tray or box.",
+    "A second one: into the air at tray height, out of the line of heater and fan, off the wall, not over a wet towel.",
+    "More: one a tray, each named after its tray; kojimon then says which tray is hottest.",
+    "A wet bulb beside the air probe: the wick in clean water, and a little air moving past it.",
+    "The cable goes through the door's seal and hangs in a drip loop, so that water runs off before a plug.",
+    "The sheath is washable steel; wash it and wipe it with alcohol before each batch. A bare board stays out of the"
+    " rice and out of water.",
+)
+
+
+@click.command(epilog=example("kojimon probes place"))
+def place() -> None:
+    """Where each probe belongs, with a drawing."""
+    click.echo(BOX)
+    click.echo()
+    for number, rule in enumerate(RULES, 1):
+        screen.say(f"{number}. {rule}")
+    screen.say("Mains and water: box on a GFCI or RCD. Local codes and licensed electricians come first.", "look")

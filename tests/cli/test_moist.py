@@ -1,0 +1,53 @@
+"""What `kojimon probes` says beside its table, against psychrometric values from outside.
+
+Air of 30 °C and 80 %: dew point 26.2 °C, 24.3 g/m³, wet bulb 27.1 °C: from the ASHRAE relations as CoolProp's
+`HAPropsSI` gives them (the reference here), which are not the ones used in `kojimon.air`.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+import pytest
+
+from kojimon.cli.moist import sentences
+from kojimon.words.speech import Speech
+
+CoolProp = pytest.importorskip("CoolProp.HumidAirProp")
+
+
+def box(**values: float) -> dict[str, Any]:
+    spots = {"bed": ("bed", "temperature"), "air": ("air", "temperature"), "damp": ("air", "humidity"),
+             "wet": ("wet-bulb", "temperature")}  # fmt: skip
+    rows = [{"place": spots[name][0], "quantity": spots[name][1], "hottest": {"value": value}, "coldest": None}
+            for name, value in values.items()]  # fmt: skip
+    return {"name": "box", "label": "box", "places": rows}
+
+
+def test_the_air_of_the_box_against_coolprop() -> None:
+    said = " ".join(sentences(box(bed=36.5, air=30.0, damp=80.0), Speech()))
+    state = ("T", 303.15, "P", 101325.0, "R", 0.8)
+    dew_c, bulb_c = (CoolProp.HAPropsSI(name, *state) - 273.15 for name in ("D", "B"))
+    found = [float(number) for number in re.findall(r"(\d+\.\d+)", said)]
+    assert "6.5 °C above the air" in said
+    assert found[1] == pytest.approx(dew_c, abs=0.06)
+    assert found[2] == pytest.approx(24.3, abs=0.1)
+    assert found[4] == pytest.approx(30.0 - bulb_c, abs=0.08)
+
+
+def test_a_wet_bulb_gives_the_humidity_and_the_rest_with_it() -> None:
+    bulb_c = CoolProp.HAPropsSI("B", "T", 303.15, "P", 101325.0, "R", 0.8) - 273.15
+    said = " ".join(sentences(box(air=30.0, wet=bulb_c), Speech(fahrenheit=True)))
+    humidity = float(re.findall(r"humidity is (\d+) %", said)[0])
+    assert humidity == pytest.approx(80.0, abs=2.0) and "dew point" in said and "°F" in said
+
+
+def test_a_dry_wick_or_swapped_probes_are_said() -> None:
+    assert "look at the wick" in " ".join(sentences(box(air=30.0, wet=30.4), Speech()))
+    assert "check both probes" in " ".join(sentences(box(air=40.0, wet=5.0), Speech()))
+
+
+def test_nothing_is_said_of_what_is_not_measured() -> None:
+    assert list(sentences(box(bed=30.0), Speech())) == []
+    assert list(sentences(box(air=30.0), Speech())) == []
