@@ -3,6 +3,7 @@
 import json
 import threading
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -206,7 +207,7 @@ def test_every_act_on_an_alarm_is_taken_over_mqtt_and_over_the_api(
             for kind, (data, answer, to) in ALARM_ACTS.items():
                 ear.events.clear()  # only what this act brings forth
                 over_mqtt(kind, {"key": "test", **data})
-                until(lambda answer=answer, to=to: said(ear.events, answer, to))
+                until(partial(said, ear.events, answer, to))
             one.act("alarm.test", wake=True)
             for kind, (data, answer, to) in ALARM_ACTS.items():
                 if answer == "refused":
