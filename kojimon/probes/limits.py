@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from msgspec import Struct
+from msgspec.structs import asdict, replace
 
 from kojimon.model import Place, Quantity
 from kojimon.settings.spec import Probe
@@ -39,8 +40,11 @@ HUMIDITY = Limits(spike=15.0, rate_per_min=40.0, drift=3.0)
 
 
 def limits_of(probe: Probe) -> Limits:
-    """Default thresholds for a probe. All are judgement, kept by the simulated batches of the tests: weather services
-    use 0.3 to 3 K a minute for the same idea, far below what an open lid does in a box."""
-    if probe.quantity == Quantity.HUMIDITY:
-        return HUMIDITY
-    return BED if probe.place == Place.BED else AIR
+    """Thresholds for a probe: its own where the settings give them.
+
+    The defaults are judgement, kept by the simulated batches of the tests: weather services use 0.3 to 3 K a minute
+    for the same idea, far below what an open lid does in a box.
+    """
+    usual = HUMIDITY if probe.quantity == Quantity.HUMIDITY else BED if probe.place == Place.BED else AIR
+    own = {name: value for name, value in asdict(probe.judge).items() if value is not None}
+    return replace(usual, **own)

@@ -15,6 +15,7 @@ from kojimon.settings.spec import (
     HeartbeatSettings,
     Incubator,
     JournalSettings,
+    Judging,
     KernelSource,
     MirrorSettings,
     ModbusSource,
@@ -117,9 +118,11 @@ def _channel(name: str, keys: Draft, folder: Path) -> ChannelSettings:
 
 
 def _probe(name: str, keys: Draft) -> Probe:
-    rest = {key: value for key, value in keys.items() if key not in ("file", "modbus", "calibration")}
+    rest = {key: value for key, value in keys.items() if key not in ("file", "modbus", "calibration", "judge")}
     if "file" in keys:
         rest["topic"] = keys["file"]
+    if "judge" in keys:
+        rest["judge"] = Judging(**{key: value for key, value in keys["judge"].items() if value is not None})
     if "calibration" in keys:
         rest["calibration"] = Calibration(**keys["calibration"])
     return Probe(name=name, **{**keys.get("modbus", {}), **rest})

@@ -10,6 +10,7 @@ from kojimon.model import Place, Quantity
 from kojimon.settings.kinds import SecretPlace, day, host, topic_filter
 from kojimon.settings.spec import (
     Calibration,
+    Judging,
     KernelSource,
     ModbusSource,
     MqttSource,
@@ -153,6 +154,24 @@ CALIBRATION: Final = Map(
     Calibration,
 )
 
+JUDGE: Final = Map(
+    "a map with `spike`, `stuck`, ...",
+    [
+        Field("spike", amount(), "A step that one reading may make; beyond it the reading is not believed.",
+              default=None, example="3 C"),
+        Field("rate", amount(), "The fastest change in a minute that the probe follows.", "rate_per_min", default=None,
+              example="8 C"),
+        Field("stuck", duration(0, 86_400), "Unchanged for so long while others moved, it is stuck; 0 s: never.",
+              "stuck_s", default=None, example="30 min"),
+        Field("pinned", duration(0, 86_400), "Humidity at its upper end for so long is a wet sensor; 0 s: never.",
+              "pinned_s", default=None, example="60 min"),
+        Field("drift", amount(), "A distance from the probe `beside` it, over what both may be off, that is drift.",
+              default=None, example="0.3 C"),
+        Field("drift_for", duration(60, 86_400), "For how long.", "drift_s", default=None, example="20 min"),
+    ],
+    Judging,
+)  # fmt: skip
+
 PROBE: Final = Map(
     "a probe (`place`, `from`, ...)",
     [
@@ -185,6 +204,7 @@ PROBE: Final = Map(
         Field("beside", Name("the name of a probe"), "Another probe that measures the same spot.",
               example="koji-top-2"),
         Field("calibration", CALIBRATION, "How it was found to be off."),
+        Field("judge", JUDGE, "When its readings are not believed; without it what fits its place."),
     ],
     Probe,
 )  # fmt: skip

@@ -114,6 +114,10 @@ def _amounts(probe: Draft, path: str, report: Report) -> None:
     probe["tolerance"] = TOLERANCE[quantity]
     if given is not None:
         probe["tolerance"] = _difference(given, quantity, f"{path}.tolerance", report, probe["tolerance"])
+    judge = probe.get("judge", {})
+    for name, key in (("spike", "spike"), ("rate", "rate_per_min"), ("drift", "drift")):
+        if judge.get(key) is not None:
+            judge[key] = _difference(judge[key], quantity, f"{path}.judge.{name}", report, 0.0, 60.0)
     _range(probe, quantity, path, report)
     _calibration(probe, quantity, path, report)
 
@@ -126,12 +130,13 @@ def _fits(given: Amount, quantity: str, path: str, report: Report) -> bool:
     return False
 
 
-def _difference(given: Amount, quantity: str, path: str, report: Report, instead: float) -> float:
+def _difference(given: Amount, quantity: str, path: str, report: Report, instead: float, most: float = 20.0) -> float:
     if not _fits(given, quantity, path, report):
         return instead
     value = given.number if quantity == "humidity" else given.difference_k()
-    if not 0 <= value <= 20:
-        report.at(path, f"found `{given.number:g} {given.unit}`", "wanted 0 to 20 C (36 F), or 0 % to 20 %")
+    if not 0 <= value <= most:
+        wanted = f"wanted 0 to {most:g} C ({most * 1.8:g} F), or 0 % to {most:g} %"
+        report.at(path, f"found `{given.number:g} {given.unit}`", wanted)
     return value
 
 

@@ -105,6 +105,20 @@ class Calibration(Struct, frozen=True):
     note: str = ""
 
 
+class Judging(Struct, frozen=True):
+    """When a probe's readings are not believed, where that is not left to the defaults of its place (`probes.limits`).
+
+    In K or %, and seconds; None: the default. `stuck_s` and `pinned_s` of 0 switch the test off.
+    """
+
+    spike: float | None = None
+    rate_per_min: float | None = None
+    stuck_s: float | None = None
+    pinned_s: float | None = None
+    drift: float | None = None
+    drift_s: float | None = None
+
+
 class Probe(Struct, frozen=True):
     """One measured quantity in one place.
 
@@ -145,6 +159,7 @@ class Probe(Struct, frozen=True):
     range_high: float | None = None
     beside: str = ""
     calibration: Calibration = Calibration()
+    judge: Judging = Judging()
 
 
 class Incubator(Struct, frozen=True):
