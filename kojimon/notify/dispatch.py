@@ -271,31 +271,31 @@ class Dispatch:
             "do": "send", "channels": payloads, "title": text.title, "body": text.body[:BODY_MOST], "key": first.key,
             "kind": first.kind, "urgent": first.urgent, "round": first.round,
         }  # fmt: skip
-        follows = self._picture(first, events, request, payloads)
+        pictured = self._journal is not None and first.kind in PICTURED and not first.round
+        if pictured and not first.urgent:
+            request["picture"] = self._picture(first, events)
+        followed = {one["name"]: one for one in payloads if pictured and first.urgent and one.get("picture")}
         names = tuple(payload["name"] for payload in payloads)
         self._sounding = self._sounding or lane.name == "sound"
         self._flying[lane.name] = (first.key, frozenset(names))
 
         def heard(name: str, wrong: str) -> None:
-            if follows and not wrong:
-                self._following.add(first.key, *follows[name])
             self._heard(by_channel[name], now_ms, wrong)
+            # Only now: working out what the picture shows would hold up the call.
+            if name in followed and not wrong and (picture := self._picture(first, events)) is not None:
+                self._following.add(first.key, picture, followed[name])
 
         lane.put(Job(request, names, heard))
 
-    def _picture(
-        self, send: Send, events: Sequence[Event], request: dict[str, Any], payloads: Sequence[dict[str, Any]]
-    ) -> dict[str, tuple[Wanted, dict[str, Any]]]:
-        """Puts the picture into a request of what is told. Of a call's first round: what follows it, by channel."""
-        if self._journal is None or send.kind not in PICTURED or send.round:
-            return {}
-        picture = wanted(events, self._around.document(), self._journal, send.urgent)
-        if picture is None:
-            return {}
-        if send.urgent:
-            return {one["name"]: (picture, one) for one in payloads if one.get("picture")}
-        request["picture"] = picture
-        return {}
+    def _picture(self, send: Send, events: Sequence[Event]) -> Wanted | None:
+        """What the picture with a message, or after a call, shows; None where there is nothing to show."""
+        if self._journal is None:
+            return None
+        try:
+            return wanted(events, self._around.document(), self._journal, send.urgent)
+        except Exception:
+            _LOG.exception("no picture for %s", send.key)
+            return None
 
     def _followed(self, name: str, wrong: str) -> None:
         """A picture is no message of the outbox: that it did not get out is noted, no more."""
