@@ -85,7 +85,7 @@ def _stale(forecast: Document) -> str:
     age_s = forecast["age_s"]
     if age_s * 1000 <= WAITING_MS:
         return "Somebody has just worked on the koji: the next forecast, within two minutes, knows of it."
-    return f"The last forecast is {show_duration(age_s)} old and says nothing any more. kojimon check tells why."
+    return f"The last forecast is {show_duration(age_s)} old: too old to go by. Alarms go on without it."
 
 
 def told(key: str, data: Document) -> tuple[str, str]:
