@@ -128,6 +128,9 @@ def _incubator(incubator: Document, document: Document, speech: Speech) -> None:
     rest = outlook.brief(incubator, speech, document["t_ms"], now_of(document))
     if rest is not None:
         screen.say(f"By the forecast: {say.small_first(rest.text)}", "plain" if rest.tone == "good" else rest.tone)
+    ready = outlook.ready(incubator, speech, now_of(document))
+    if ready:
+        screen.say(ready)
     step = words.next_step(incubator, speech, document["t_ms"], now_of(document))
     if step is not None:
         _step(step)

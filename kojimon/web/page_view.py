@@ -181,7 +181,7 @@ def _box(box: Document, document: Document, speech: Speech) -> Box:
         unmeasured=_unmeasured(box),
         tasks=tuple(_task(task, speech, now_ms, now) for task in box["tasks"]),
         before_spores=bool(batch) and batch["hour"] is None,
-        rest=rest.text if rest else "",
+        rest=" ".join(filter(None, [rest.text if rest else "", outlook.ready(box, speech, now)])),
     )
 
 

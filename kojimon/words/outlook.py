@@ -72,6 +72,20 @@ def _calm(incubator: Document, forecast: Document, speech: Speech, now_ms: int, 
     return Sentence(f"Sleep until {koji}.{doubt}", "look" if doubt else "good")
 
 
+def ready(incubator: Document, speech: Speech, now_utc: str) -> str:
+    """When the koji is ready by the forecast, within the schedule's hours, where the harvest is next; else ""."""
+    forecast, step = incubator.get("forecast"), incubator.get("next")
+    harvest = (forecast or {}).get("harvest")
+    if not forecast or not forecast["fresh"] or not forecast["known"] or not step or not harvest:
+        return ""
+    task = next(task for task in incubator["tasks"] if task["name"] == step["task"])
+    if task.get("work") != "harvest" or not harvest["by_forecast"] or not harvest.get("opens_utc"):
+        return ""
+    opens = speech.moment(harvest["opens_utc"], now_utc)
+    until = f", at the latest {speech.moment(harvest['closes_utc'], now_utc)}" if harvest.get("closes_utc") else ""
+    return f"Ready by clock and temperature from {opens}{until}; you judge by eye and nose."
+
+
 def _first_step(incubator: Document) -> Document | None:
     """The step that is due first, of those that are not optional."""
     waiting = [

@@ -76,3 +76,20 @@ def test_a_batch_that_contradicts_its_forecast_makes_the_promise_doubtful() -> N
 def test_without_a_batch_or_a_forecast_it_says_so() -> None:
     assert "nothing to forecast" in rest({**box(), "batch": None})
     assert rest({**box(), "forecast": None}).startswith("No forecast yet")
+
+
+def test_when_it_is_ready_where_the_harvest_is_next() -> None:
+    window = {"opens_utc": "2026-02-01T01:00:00.000Z", "closes_utc": "2026-02-01T08:00:00.000Z", "by_forecast": True}
+    last: dict[str, Any] = {"name": "out", "work": "harvest", "optional": False, "status": "waiting", "due_t_ms": None}
+
+    def said(step: str = "out", **fields: Any) -> str:
+        one = box(**{"harvest": window, **fields})
+        return outlook.ready({**one, "tasks": [*one["tasks"], last], "next": {"task": step}}, SPEECH, NOW)
+
+    assert said() == (
+        "Ready by clock and temperature from Sun 01:00, at the latest Sun 08:00; you judge by eye and nose."
+    )
+    own = {**window, "by_forecast": False}
+    for changed in ({"fresh": False}, {"known": False}, {"harvest": own}, {"harvest": None}):
+        assert said(**changed) == ""
+    assert said("mix") == ""
