@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
 from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
@@ -12,7 +13,9 @@ from pathlib import Path
 import pytest
 
 from kojimon.schedule.load import load_schedule
-from tests.scenario.truth import Verdict, judged
+from kojisim import scenarios
+from kojisim.cook import Cook
+from tests.scenario.truth import SAMPLE_S, TrueNight, Verdict, judged
 
 ROOT = Path(__file__).resolve().parents[2]
 HOME = ROOT / "config/schedules/rice-koji-home-trays.yaml"
@@ -60,3 +63,26 @@ def test_a_hundred_nights() -> None:
 def test_a_thousand_nights() -> None:
     """The same over 1,000 seeds."""
     hold(verdicts(range(1000)))
+
+
+def drifting(seed: int) -> tuple[bool, list[tuple[str, str]]]:
+    """Whether a lone probe drifts upwards that night, and the wakings for which nothing was truly wrong."""
+    drawn = scenarios.probe_drift(seed)
+    scenario = replace(drawn, probes=tuple(replace(spec, interval_s=SAMPLE_S) for spec in drawn.probes))
+    cook = Cook(seed, incubator="box", react_min=(2.0, 12.0))
+    night = TrueNight(scenario, seed, load_schedule(HOME), cook)
+    night.run()
+    upwards = drawn.script[-1].args["size"] > 0
+    return upwards, [(event.key, str(event.data.get("probe"))) for event in night.without_cause()]
+
+
+@pytest.mark.bench
+@pytest.mark.timeout(1800)
+def test_a_probe_that_drifts_upwards_alone_in_its_tray_cannot_be_told_from_a_hot_tray() -> None:
+    """Counted apart from the thousand: as far as anybody can see such a call has a cause, and it names that probe."""
+    nights = [drifting(seed) for seed in range(60)]
+    upwards = [found for up, found in nights if up]
+    woke = sum(map(bool, upwards))
+    print(f"{len(nights)} nights with a drifting probe, {len(upwards)} of them upwards: {woke} of these wake for it")
+    assert [found for up, found in nights if not up and found] == []
+    assert {one for found in upwards for one in found} <= {("limit/bed/temperature/high", "bed")}
