@@ -53,6 +53,9 @@ def brief(incubator: Document, speech: Speech, now_ms: int, now_utc: str) -> Sen
     worst = status.worst_alarm(incubator)
     if worst is not None and worst["priority"] == "wake":
         return None
+    step = _first_step(incubator)
+    if step is not None and step["due_t_ms"] <= now_ms:
+        return None
     return _calm(incubator, forecast, speech, now_ms, now_utc)
 
 
