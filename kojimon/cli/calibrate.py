@@ -72,18 +72,30 @@ STEPS: Final = {
     ),
 )
 @click.argument("probe")
-@click.option("--build", type=click.Choice([one.value for one in Build]), help="How the probe is made.")
+@click.option(
+    "--build",
+    type=click.Choice([one.value for one in Build]),
+    metavar="WORD",
+    help=f"How the probe is made: {', '.join(one.value for one in Build)}.",
+)
 @click.option(
     "--method",
     "methods",
     multiple=True,
     type=click.Choice([one.value for one in Method]),
-    help="Where the truth comes from; once for each point.",
+    metavar="WORD",
+    help=f"Where the truth comes from, once for each point: {', '.join(one.value for one in Method)}.",
 )
 @click.option("--point", "points", multiple=True, metavar="'READ = TRUE'", help="By hand: what it read, what was true.")
 @click.option("--true", "truth", metavar="VALUE", help="What the other instrument shows: 37.1 C.")
 @click.option("--altitude", "altitude_m", type=float, default=0.0, metavar="METRES", help="For boiling water.")
-@click.option("--salt", type=click.Choice(list(SALTS)), default="NaCl", show_default=True, help="Which salt is wet.")
+@click.option(
+    "--salt",
+    type=click.Choice(list(SALTS)),
+    default="NaCl",
+    metavar="NAME",
+    help=f"Which salt is wet: {', '.join(SALTS)}. (NaCl, kitchen salt)",
+)
 @click.option(
     "--within", "within_s", type=DURATION, default="2 h", metavar="TIME", help="Give up when not steady. (2 h)"
 )
@@ -93,10 +105,20 @@ STEPS: Final = {
 @click.option("--yes", "-y", is_flag=True, help="Ask nothing: options, and defaults for the rest.")
 @config_option
 def calibrate(
-    probe: str, build: str | None, methods: tuple[str, ...], points: tuple[str, ...], truth: str | None,
-    altitude_m: float, salt: str, within_s: float, day: str | None, note: str, forget: bool, yes: bool,
+    probe: str,
+    build: str | None,
+    methods: tuple[str, ...],
+    points: tuple[str, ...],
+    truth: str | None,
+    altitude_m: float,
+    salt: str,
+    within_s: float,
+    day: str | None,
+    note: str,
+    forget: bool,
+    yes: bool,
     config: str | None,
-) -> None:  # fmt: skip
+) -> None:
     """Find out how far a probe is off, and have that taken off from now on. The settings file stays as it is."""
     kitchen, asker = open_kitchen(config), Asker(yes)
     row = _row(kitchen, probe)

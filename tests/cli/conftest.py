@@ -34,6 +34,7 @@ probes:
 journal: {{file: kojimon.journal, ballast: 0 MB}}
 run_folder: {folder}/run
 clock: {{trusted: true}}
+web: {{port: 0}}
 """
 
 

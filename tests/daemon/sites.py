@@ -13,6 +13,7 @@ from kojimon.settings.spec import (
     Settings,
     SimulatedSource,
     Source,
+    WebSettings,
 )
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -30,6 +31,7 @@ def site(folder: Path, sources: tuple[Source, ...], probes: tuple[Probe, ...], *
         "journal": JournalSettings(path=str(folder / "kojimon.journal"), ballast_mb=0),
         "run_folder": str(folder / "run"),
         "clock_trusted": True,
+        "web": WebSettings(port=0),
     } | more
     return Settings(sources=sources, probes=probes, **given)
 

@@ -48,6 +48,7 @@ journal: {{file: {journal}}}
 run_folder: {run}
 # Made in a process of its own, in real time: where it tells of a limit ahead depends on how fast the driven clock runs.
 forecast: {{use: false}}
+web: {{port: 0}}
 """
 
 
