@@ -314,5 +314,8 @@ def _age(day: str, today: date) -> tuple[str, bool]:
     """When, and whether that is long ago."""
     if not day:
         return "", False
-    days = (today - date.fromisoformat(day)).days
+    try:
+        days = (today - date.fromisoformat(day)).days
+    except ValueError:  # as in 2026-02-31, which only this calendar knows
+        return day, False
     return (f"{day}: over a year ago, do it again", True) if days > OLD_DAYS else (day, False)

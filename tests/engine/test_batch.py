@@ -445,3 +445,20 @@ def test_what_was_expected_is_named_with_its_causes_in_the_state_document() -> N
     shown = view(state, rows.t_ms)["incubators"][0]["alarms"]
     missed = next(alarm for alarm in shown if alarm["key"] == "expect/self-warming")
     assert (missed["label"], missed["causes"]) == ("It warms itself", ["too cold", "too dry"])
+
+
+def test_a_calibration_is_kept_or_refused_with_the_reason() -> None:
+    """Needs no batch; a slope no working probe has, a day that is none and a probe of nobody are refused."""
+    rows = Rows()
+    rows.act("probe.calibrate", probe="koji-top", points=[[0.5, 0.0]], date="2026-10-02", note="ice")
+    rows.act("probe.calibrate", probe="koji-top", points=[[0.0, 0.0], [10.0, 20.0]])
+    rows.act("probe.calibrate", probe="koji-top", points=[["warm", 0.0]])
+    rows.act("probe.calibrate", probe="koji-top", points=[[0.5, 0.0]], date="last week")
+    rows.act("probe.calibrate", probe="nobody", points=[[0.5, 0.0]])
+    _, outcome = run(rows)
+    kept = [event for event in outcome.events if event.kind == "calibration"]
+    assert [(event.key, event.data["points"], event.data["date"]) for event in kept] == [
+        ("koji-top", [[0.5, 0.0]], "2026-10-02")
+    ]
+    refused = [event.data["code"] for event in outcome.events if event.kind == "refused"]
+    assert refused == ["bad-points", "bad-points", "bad-points", "unknown-probe"]
