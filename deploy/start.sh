@@ -20,7 +20,7 @@ if [ ! -x "$here/.venv/bin/kojimon" ]; then
     python=$(find_python)
     echo "Making the environment in $here/.venv (a few minutes on a small Pi) ..."
     [ -x "$here/.venv/bin/python" ] || "$python" -m venv "$here/.venv"
-    "$here/.venv/bin/python" -m pip install --quiet --disable-pip-version-check --use-pep517 --editable "$here[all]"
+    "$here/.venv/bin/python" -m pip install --quiet --disable-pip-version-check --use-pep517 --editable "${here}[all]"
 fi
 
 if [ $# = 1 ]; then

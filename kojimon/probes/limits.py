@@ -47,4 +47,4 @@ def limits_of(probe: Probe) -> Limits:
     """
     usual = HUMIDITY if probe.quantity == Quantity.HUMIDITY else BED if probe.place == Place.BED else AIR
     own = {name: value for name, value in asdict(probe.judge).items() if value is not None}
-    return replace(usual, **own)
+    return replace(usual, **own) if own else usual
