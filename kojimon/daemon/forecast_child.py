@@ -118,6 +118,12 @@ class Child:
         _LOG.warning("the forecast's process %d does not answer; killed", process.pid)
         return ChildError(f"the forecast's process did not answer within {self._answer_s:g} s and was ended")
 
+    def kill(self) -> None:
+        """Ends the process, and leaves the rest to whoever is waiting for it. May be called from another thread."""
+        process = self._process
+        if process is not None and process.poll() is None:
+            process.kill()
+
     def end(self) -> None:
         """Ends the process where one runs, and lets go of its pipes."""
         process, self._process = self._process, None

@@ -102,6 +102,7 @@ class Forecasting:
         """Ends thread and process. Whether the thread ended in time."""
         self._stopping.set()
         self._wake.set()
+        self.child.kill()  # a request that is out comes back at once
         if self._thread.is_alive():
             self._thread.join(timeout_s)
         ended = not self._thread.is_alive()
@@ -287,6 +288,8 @@ class Forecasting:
 
     def _fail(self, text: str) -> None:
         """The process is begun anew later, each time later; what it knew is told again then."""
+        if self._stopping.is_set():
+            return
         self.child.end()
         self._told.clear()
         if real_s() - self._steady_s > STEADY_S:
