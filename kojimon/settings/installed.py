@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from importlib.util import find_spec
-from typing import Any, Final
+from typing import Final
 
 from kojimon.document.report import Report
-
-Draft = dict[str, Any]
+from kojimon.settings.checks import Draft
 
 LIBRARIES: Final = {"forecast": "numpy", "mirror": "influxdb_client", "modbus": "pymodbus", "services": "apprise"}
 """Optional part to the library that it is made of, as in pyproject.toml."""
