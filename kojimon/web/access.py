@@ -13,6 +13,7 @@
 from __future__ import annotations
 
 import ipaddress
+import socket
 from collections.abc import Awaitable, Callable, Iterable, MutableMapping
 from typing import Any, Final
 from urllib.parse import urlsplit
@@ -238,6 +239,21 @@ async def _turn_away(turned: Turned, scope: Scope, send: Send) -> None:
 
 def addresses(web: WebSettings, ports: Iterable[int]) -> list[str]:
     """Where people find the page: by the names of the settings, else by the door's own address."""
-    names = list(web.allowed_hosts) or [web.host]
+    names = list(web.allowed_hosts) or [_outward(web.host)]
     shown = [f"[{name}]" if ":" in name else name for name in names]
     return [f"http://{name}:{port}/" for port in ports for name in shown]
+
+
+def _outward(host: str) -> str:
+    """Where a door that listens on every address is found from outside: a phone cannot open 0.0.0.0.
+
+    The address by which this machine would reach others; nothing is sent to find out. Loopback without a network.
+    """
+    if host not in ("0.0.0.0", "::"):
+        return host
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asked:
+        try:
+            asked.connect(("192.0.2.1", 9))  # for documentation only (RFC 5737)
+            return str(asked.getsockname()[0])
+        except OSError:
+            return "127.0.0.1"

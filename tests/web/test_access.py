@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from kojimon.settings.spec import Secret, WebSettings
-from kojimon.web.access import host_name, is_loopback, keys_of
+from kojimon.web.access import addresses, host_name, is_loopback, keys_of
 from kojimon.web.page_keys import GUESSES_IN_ALL, GUESSES_MOST, Keys, TooMany
 from tests.web.pages import TOKEN, Door, page
 
@@ -277,3 +278,10 @@ def test_who_only_looks_is_told_so_and_led_to_the_door(free: Door) -> None:
     assert (chosen.status, chosen.headers["location"]) == (303, "/")
     cookie = free.form("/enter", {"code": TOKEN}).headers["set-cookie"].partition(";")[0]
     assert "You are only looking." not in free.get("/", Cookie=cookie).text
+
+
+def test_a_page_open_to_all_is_told_by_an_address_that_a_phone_can_open() -> None:
+    shown = addresses(WebSettings(host="0.0.0.0", token=Secret(file="t")), [8137])[0]
+    assert re.fullmatch(r"http://\d+\.\d+\.\d+\.\d+:8137/", shown) and "0.0.0.0" not in shown
+    assert addresses(WebSettings(host="192.0.2.7"), [8137]) == ["http://192.0.2.7:8137/"]
+    assert addresses(WebSettings(host="0.0.0.0", allowed_hosts=("kojimon.local",)), [80]) == ["http://kojimon.local:80/"]
