@@ -28,7 +28,8 @@ def page(as_json: bool, config: str | None) -> None:
 
 
 def show_page(client: Client, as_json: bool = False) -> None:
-    """Prints where the page is, with a fresh code where a token is wanted. Raises KojimonError when it is not open."""
+    """Prints where the page is, with a fresh code where a token is wanted. Raises KojimonError when it is not open
+    or can let nobody in."""
     found = client.post("/v1/page", {})
     if as_json:
         screen.print_json(found)
@@ -37,6 +38,11 @@ def show_page(client: Client, as_json: bool = False) -> None:
         front = client.get("/v1/health")["parts"].get("page", {})
         wrong = front.get("trouble") or "web.host is empty in the settings"
         raise KojimonError(f"The page is not open: {wrong}.")
+    if found["shut"]:
+        raise KojimonError(
+            f"Nobody can be let in: {found['shut']} The settings name it under web.token: write a long word of your "
+            "own on its first line, then start the daemon again."
+        )
     for address in found["addresses"]:
         link = f"{address}enter#{found['code']}" if found["code"] else address
         screen.say(link, "head")

@@ -134,7 +134,7 @@ def keys_of(web: WebSettings) -> Keys:
         return Keys(read_secret(web.token))
     except UsageError as error:
         _LOG.error("web.token: %s Until it can be read nobody gets in from the network.", error)
-        return Keys("", shut=True)
+        return Keys("", shut=str(error))
 
 
 def is_local(scope: Scope) -> bool:

@@ -17,15 +17,18 @@ from kojimon.web.page_shown import render
 from kojimon.web.page_viewer import cookie
 
 NO_STORE = {"Cache-Control": "no-store"}
+SHUT = "Nobody can be let in now: the page's token cannot be read. `kojimon page` on the machine says what to do."
 
 
 def routes(keys: Keys, addresses: Callable[[], list[str]]) -> list[Route]:
     """Addresses of the door. Codes are made over the local socket only."""
 
     async def ask(request: Request) -> Response:
-        return await run_in_threadpool(_form, "", 200)
+        return await run_in_threadpool(_form, SHUT if keys.shut else "", 200)
 
     async def enter(request: Request) -> Response:
+        if keys.shut:
+            return await run_in_threadpool(_form, SHUT, 503)
         try:
             code = fields_of(await request.body()).get("code", "").strip()
             made = keys.enter(code, request.client.host if request.client else "")
@@ -49,8 +52,8 @@ def routes(keys: Keys, addresses: Callable[[], list[str]]) -> list[Route]:
     async def code(request: Request) -> Response:
         if not is_local(request.scope):
             return JSONResponse({"error": "codes are made on the machine itself: kojimon page", "wanted": ""}, 403)
-        made = keys.new_code() if keys.wanted else ""
-        return JSONResponse({"addresses": addresses(), "code": made}, headers=NO_STORE)
+        made = keys.new_code() if keys.wanted and not keys.shut else ""
+        return JSONResponse({"addresses": addresses(), "code": made, "shut": keys.shut}, headers=NO_STORE)
 
     return [
         Route("/enter", ask, methods=["GET"]),

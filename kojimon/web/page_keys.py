@@ -33,11 +33,11 @@ class Keys:
 
     Args:
         token: from the settings; "" for none.
-        shut: there should be a token but it cannot be read; nothing opens.
+        shut: why the token there should be cannot be read, in words; then nothing opens. "" where all is well.
     """
 
-    def __init__(self, token: str, shut: bool = False) -> None:
-        self._token, self._shut = token, shut
+    def __init__(self, token: str, shut: str = "") -> None:
+        self._token, self.shut = token, shut
         self._key = hashlib.sha256(b"kojimon cookie\0" + token.encode()).digest()
         self._codes: dict[bytes, float] = {}
         self._wrong: dict[str, deque[float]] = {}
@@ -46,7 +46,7 @@ class Keys:
     @property
     def wanted(self) -> bool:
         """Whether one must be known."""
-        return bool(self._token) or self._shut
+        return bool(self._token) or bool(self.shut)
 
     def is_token(self, text: str) -> bool:
         """Whether that is the token."""
@@ -66,7 +66,7 @@ class Keys:
 
     def _is_code(self, text: str) -> bool:
         until = self._codes.pop(_digest(text), None)
-        return until is not None and until > real_s() and not self._shut
+        return until is not None and until > real_s() and not self.shut
 
     # Cookies.
 

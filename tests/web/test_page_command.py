@@ -14,7 +14,7 @@ from click.testing import CliRunner, Result
 
 from kojimon.cli import page as command
 from kojimon.cli.kitchen import LiveKitchen
-from kojimon.settings.spec import WebSettings
+from kojimon.settings.spec import Secret, WebSettings
 from kojimon.web import page_door
 from tests.daemon.running import Running, broker_site, running
 from tests.parts.wait import until
@@ -45,6 +45,22 @@ def test_with_a_token_a_picture_and_a_link_good_once(tmp_path: Path, monkeypatch
         assert door.form("/enter", {"code": code}).status == 303
         again = json.loads(run(monkeypatch, door, "--json").output)
         assert again["code"] not in ("", code)
+
+
+def test_where_the_token_is_missing_nobody_is_promised_a_way_in(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    gone = tmp_path / "page-token"
+    with running(broker_site(tmp_path, web=WebSettings(port=0, token=Secret(file=str(gone))))) as live:
+        door = Door(live)
+        result = run(monkeypatch, door)
+        assert result.exit_code == 1 and "/enter#" not in result.output
+        said = str(result.exception)
+        assert str(gone) in said and "web.token" in said and "start the daemon again" in said
+        assert json.loads(run(monkeypatch, door, "--json").output)["code"] == ""
+        turned = door.form("/enter", {"code": "anything"})
+        assert turned.status == 503 and "token cannot be read" in turned.text and str(gone) not in turned.text
+        assert door.get("/v1/state").status == 401
 
 
 def test_where_the_page_is_not_open(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
