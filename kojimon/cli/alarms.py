@@ -176,14 +176,18 @@ def reset(alarm: tuple[str, ...], config: str | None) -> None:
         _act(kitchen, "alarm.reset", row, {"occurrence": row["occurrence"]})
 
 
-@alarms.command("out-of-service", epilog=example("kojimon alarms out-of-service silent/koji-top"))
+@alarms.command(
+    "out-of-service",
+    epilog=example('kojimon alarms out-of-service silent/koji-top --why "new cable on Sunday"'),
+)  # fmt: skip
 @click.argument("alarm", nargs=-1, required=True)
+@click.option("--why", default="", metavar="TEXT", help="The reason; it is kept and shown.")
 @config_option
-def out_of_service(alarm: tuple[str, ...], config: str | None) -> None:
+def out_of_service(alarm: tuple[str, ...], why: str, config: str | None) -> None:
     """Switch an alarm off for repair, without a time limit. It calls nobody until it is back in service."""
     kitchen = open_kitchen(config)
     for row in find_alarms(listed(kitchen.state()), alarm):
-        _act(kitchen, "alarm.out_of_service", row, {})
+        _act(kitchen, "alarm.out_of_service", row, {"reason": why} if why else {})
         screen.say(f"Nobody is called for it until: kojimon alarms in-service {row['key']}", "look")
 
 

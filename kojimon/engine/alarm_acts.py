@@ -7,7 +7,7 @@ from typing import Any
 
 from msgspec.structs import replace
 
-from kojimon.alarms.states import HIDDEN, AlarmState, Signal
+from kojimon.alarms.states import AlarmState, Signal
 from kojimon.engine.proof import answered, begin_bump, begin_test
 from kojimon.engine.slow import settle, visit
 from kojimon.engine.state import AlarmRec
@@ -92,6 +92,20 @@ def again_due(turn: Turn, name: str) -> None:
         )  # fmt: skip
 
 
+def _out_of_service(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
+    """Off for repair, without a time limit; `reason` stays with it until it is back in service."""
+    alarm = _find(turn, incubator, "alarm.out_of_service", data)
+    if alarm is None:
+        return
+    if alarm.state is AlarmState.OOSRV:
+        turn.emit("unchanged", incubator, alarm.key, state=str(alarm.state), reason="it is out of service already", **by)
+        return
+    reason = str(data.get("reason") or "")
+    turn.signal(incubator, alarm.key, Signal.OUT, act=turn.act_seq, reason=reason, **by)
+    name = f"{incubator}/{alarm.key}"
+    turn.alarms[name] = replace(turn.alarms[name], reason=reason)
+
+
 def _silence(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
     """Sound off for a while; the alarm stays unanswered and the sound comes back by itself."""
     alarm = _find(turn, incubator, "alarm.silence", data)
@@ -149,14 +163,13 @@ def _setpoint(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
 
 
 _S = AlarmState
-_SHOWN = frozenset(AlarmState) - HIDDEN
 ALARM_ACTS: dict[str, Callable[[Turn, str, Facts, Facts], None]] = {
     "alarm.acknowledge": _simple(
         Signal.ACK, frozenset({_S.UNACK, _S.RTNUN, _S.LATCH_UNACK}), "it is acknowledged already, or all is well"
     ),
     "alarm.reset": _simple(Signal.RESET, frozenset({_S.LATCH_ACK}), "acknowledge it first; only what is kept is reset"),
     "alarm.unshelve": _simple(Signal.UNSHELVE, frozenset({_S.SHLVD}), "it is not paused"),
-    "alarm.out_of_service": _simple(Signal.OUT, _SHOWN | {_S.SHLVD, _S.DSUPR}, "it is out of service already"),
+    "alarm.out_of_service": _out_of_service,
     "alarm.in_service": _simple(Signal.IN, frozenset({_S.OOSRV}), "it is in service"),
     "alarm.shelve": _shelve,
     "alarm.silence": _silence,

@@ -99,6 +99,7 @@ class AlarmRec(Struct, frozen=True):
         calls: how often this occurrence has called a person.
         latching: whether it stays listed when the condition has gone, until reset.
         shelved_until_ms: end of the shelf; silent_until_ms: until when its sound is off.
+        reason: why it is out of service, in the person's words.
     """
 
     key: str
@@ -117,6 +118,7 @@ class AlarmRec(Struct, frozen=True):
     silent_until_ms: int = -1
     one_shot: bool = False
     latching: bool = False
+    reason: str = ""
 
 
 class Outlook(Struct, frozen=True):

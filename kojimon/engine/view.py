@@ -214,4 +214,6 @@ def _alarm(turn: Turn, alarm: AlarmRec) -> Plain:
         "probe": alarm.probe,
         "place": probe.place if probe else "", "tray": probe.tray if probe else "",
         "until_t_ms": alarm.shelved_until_ms if alarm.state is AlarmState.SHLVD else None,
+        "silent_until_t_ms": alarm.silent_until_ms if alarm.silent_until_ms > turn.t_ms else None,
+        "reason": alarm.reason if alarm.state is AlarmState.OOSRV else "",
     }  # fmt: skip

@@ -96,6 +96,11 @@ def alarm_state(alarm: Mapping[str, Any], speech: Speech, now: str | int) -> str
     until = alarm.get("until_utc")
     if state == "SHLVD" and until:
         return f"paused until {speech.moment(until, now)}"
+    silent = alarm.get("silent_until_utc")
+    if state == "UNACK" and silent:
+        return f"new, no noise until {speech.moment(silent, now)}"
+    if state == "OOSRV" and alarm.get("reason"):
+        return f"{STATE_WORDS[state]} ({alarm['reason']})"
     return STATE_WORDS.get(state, state.lower())
 
 

@@ -255,6 +255,7 @@ def _alarm(event: Mapping[str, Any], speech: Speech, work: Work) -> Line | None:
         return None
     until = _clock(event, data["until_ms"], speech) if data.get("until_ms") else ""
     lead = f"{lead} until {until}" if until and data["to"] == "SHLVD" else lead
+    lead = f"{lead} ({data['reason']})" if data["to"] == "OOSRV" and data.get("reason") else lead
     lasted_ms = data.get("lasted_ms")
     lasted = f", after {show_duration(lasted_ms / 1000)}" if lasted_ms else ""
     text = f"{lead}: {say.small_first(alarm_words.subject(alarm, speech))}{lasted}."

@@ -126,10 +126,12 @@ def test_36_silence_stops_the_sound_and_it_comes_back_by_itself() -> None:
     case.hold(10)
     assert case.last.calling == ()
     assert case.state_of() == "UNACK"
+    assert case.listed()[0]["silent_until_t_ms"] == case.rows.t_ms + 590_000, "every screen can say until when"
     case.hold(700, every_s=10)
     later = [at_s for at_s in times(case, "speaker") if at_s > hushed_s]
     assert abs(later[0] - hushed_s - 600) <= 5
     assert case.last.calling == (f"box/{HIGH}#1",)
+    assert case.listed()[0]["silent_until_t_ms"] is None
 
 
 def test_37_the_first_line_decides_and_the_body_answers() -> None:

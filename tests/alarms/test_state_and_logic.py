@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import itertools
 
+import msgspec
 import pytest
 
 from kojimon.alarms.levels import IDLE, Threshold, judge
 from kojimon.alarms.states import AlarmState, Signal, step
 from kojimon.model import Quality
 from kojimon.schedule.spec import Band
+from kojimon.words.events import Teller
+from kojimon.words.speech import Speech
 from tests.alarms.build import HIGH, MIN, TELL, Case, high, limit, schedule
 from tests.engine.build import BED, MIDDLE
 
@@ -237,6 +240,20 @@ def test_only_a_reset_clears_a_latch() -> None:
         assert case.state_of() == "LATCH-UNACK", hide
     case = latched().hold(200, bed=36.0).hold(200, bed=30.0)
     assert case.state_of() == "LATCH-UNACK"
+
+
+def test_out_of_service_says_why_until_it_is_back() -> None:
+    """Design: whoever switches an alarm off says why; it stands in the record and on every screen until it is back."""
+    case = latched()
+    why = "new cable on Sunday"
+    case.do("alarm.out_of_service", key=HIGH, reason=why)
+    assert [(row["state"], row["reason"]) for row in case.listed()] == [("OOSRV", why)]
+    told = Teller(Speech()).tell(msgspec.to_builtins(case.events[-1]))
+    assert told is not None and told.text.startswith(f"Switched off for repair ({why}): ")
+    case.do("alarm.out_of_service", key=HIGH, reason="another")
+    assert case.events[-1].kind == "unchanged" and case.listed()[0]["reason"] == why
+    case.do("alarm.in_service", key=HIGH)
+    assert [(row["state"], row["reason"]) for row in case.listed()] == [("LATCH-UNACK", "")]
 
 
 def test_whoever_ends_the_batch_gives_the_all_clear_for_what_was_seen() -> None:

@@ -115,6 +115,16 @@ def test_a_paused_alarm_says_until_when_in_the_persons_zone() -> None:
     assert alarm_state(alarm, FAHRENHEIT, "2026-01-31T08:40:00+00:00") == "paused until 03:40"
 
 
+def test_a_silenced_alarm_says_until_when_and_that_it_is_still_new() -> None:
+    alarm = limit_alarm(state="UNACK", silent_until_utc="2026-01-31T09:40:00+00:00")
+    assert alarm_state(alarm, FAHRENHEIT, "2026-01-31T09:30:00+00:00") == "new, no noise until 03:40"
+
+
+def test_an_alarm_out_of_service_says_why() -> None:
+    why = limit_alarm(state="OOSRV", reason="new cable on Sunday")
+    assert alarm_state(why, FAHRENHEIT, "2026-01-31T09:30:00+00:00") == "switched off for repair (new cable on Sunday)"
+
+
 def test_no_first_line_says_bed() -> None:
     for key in ("limit/bed/temperature/high", "limit/bed/temperature/low", "blind/bed"):
         assert "bed" not in headline(limit_alarm(key=key, tray=""), CELSIUS, Work(), None, None).lower()
