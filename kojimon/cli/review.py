@@ -128,6 +128,8 @@ def _print(review: Review, speech: Speech) -> None:
     for table in tables(review, speech):
         screen.heading(table.title)
         screen.table(["", *table.heads], [[row.label, *row.cells] for row in table.rows])
+        if table.note:
+            screen.say(table.note, "quiet", indent=2)
     screen.heading("Before anybody eats it")
     for caution in CAUTIONS:
         screen.say(caution, "look", indent=2)
@@ -153,7 +155,8 @@ def _plain(review: Review) -> Document:
     """The figures as data: °C, %, hours; alarm times in engine ms."""
     import msgspec
 
-    parts = {"figures": review.figures, "alarms": review.alarms, "quality": review.quality}
+    forecasts = {"leads": review.forecasts, "passings": review.warned.passings, "warnings": review.warned.warnings}
+    parts = {"figures": review.figures, "alarms": review.alarms, "quality": review.quality, "forecasts": forecasts}
     return {"batch": review.case.row._asdict(), **{name: msgspec.to_builtins(part) for name, part in parts.items()}}
 
 

@@ -9,7 +9,8 @@ from msgspec import Struct
 
 from kojimon.review.figures import ABOVE_C, MIXING, REACHED_C, Figures
 from kojimon.review.load import Review
-from kojimon.review.words import Row, Table, at_hour, for_hours
+from kojimon.review.tables import Row, Table
+from kojimon.review.words import at_hour, for_hours
 from kojimon.words.speech import Speech
 
 LEAST_H: Final = 0.5

@@ -48,7 +48,7 @@ def fared(
 
     Args:
         forecasts: (ms since hour 0, forecast) of each that knew.
-        hottest: highest temperature of the koji (°C) by step (ms // STEP_MS).
+        hottest: middle of the hottest tray (°C) by step (ms // STEP_MS).
         works_ms: when it was touched.
     """
     known = [(at_ms, one) for at_ms, one in forecasts if one.known]

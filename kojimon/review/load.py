@@ -21,10 +21,11 @@ from kojimon.review.bands import BandSpan, spans
 from kojimon.review.figures import Figures, figures
 from kojimon.review.forecasts import STEP_MS, Lead, fared, read_forecast
 from kojimon.review.hours import Hours
-from kojimon.review.minutes import hottest, minutes_of
+from kojimon.review.minutes import middles, minutes_of
 from kojimon.review.quality import ProbeQuality, quality_of
 from kojimon.review.series import Series, gap_of
 from kojimon.review.story import Story, story_of
+from kojimon.review.warned import Warned, warned
 from kojimon.schedule.spec import Schedule
 
 Progress = Callable[[int, int], None]
@@ -72,6 +73,7 @@ class Review(Struct, frozen=True):
     alarms: AlarmFigures
     quality: tuple[ProbeQuality, ...]
     forecasts: tuple[Lead, ...] = ()
+    warned: Warned = Warned()
 
 
 def load_case(reader: Reader, batch: str) -> Case:
@@ -107,6 +109,7 @@ def load_review(reader: Reader, batch: str, progress: Progress | None = None) ->
     case = load_case(reader, batch)
     curves, verdicts = read_curves(reader, case, progress)
     stored = certificates(reader, case.t1_ms)
+    leads, warnings = _forecasts(reader, case, curves)
     return Review(
         case=case,
         curves=tuple(curves),
@@ -116,12 +119,13 @@ def load_review(reader: Reader, batch: str, progress: Progress | None = None) ->
             quality_of(one, verdicts.get(one.probe, {}), case.end_ms, case.settings, stored.get(one.probe))
             for one in curves
         ),
-        forecasts=_fared(reader, case, curves),
+        forecasts=leads,
+        warned=warnings,
     )
 
 
-def _fared(reader: Reader, case: Case, curves: Sequence[Series]) -> tuple[Lead, ...]:
-    """How the forecasts of the batch fared."""
+def _forecasts(reader: Reader, case: Case, curves: Sequence[Series]) -> tuple[tuple[Lead, ...], Warned]:
+    """How the forecasts of the batch fared, and how early they warned."""
     first, end = reader.seq_at(case.t0_ms), reader.seq_at(case.t1_ms + 1)
     made = []
     for row in reader.inputs("forecast", first, end):
@@ -129,10 +133,11 @@ def _fared(reader: Reader, case: Case, curves: Sequence[Series]) -> tuple[Lead, 
         if one is not None:
             made.append((case.hours.ms(int(row.payload.get("made_ms", row.t_ms))), one))
     if not made:
-        return ()
+        return (), Warned()
     beds = [minutes_of(one) for one in curves if one.place == "bed" and one.quantity == "temperature"]
-    hot = {one.first_ms // STEP_MS: one.high for one in hottest(beds, STEP_MS)}
-    return fared(made, hot, [case.hours.ms(work.at_ms) for work in case.story.works])
+    hot = middles(beds, STEP_MS)
+    works = [float(case.hours.ms(work.at_ms)) for work in case.story.works]
+    return fared(made, hot, works), warned(made, hot, works)
 
 
 def read_curves(

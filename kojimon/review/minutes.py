@@ -116,3 +116,19 @@ def hottest(tracks: Sequence[Sequence[Minute]], every_ms: int = 5 * MINUTE_MS) -
             if old is None or one.high > old.high:
                 found[place] = Minute(place * every_ms, (place + 1) * every_ms - 1, one.high, one.high, 1)
     return [found[place] for place in sorted(found)]
+
+
+def middles(tracks: Sequence[Sequence[Minute]], every_ms: int) -> dict[int, float]:
+    """The middle of the hottest probe by step (ms // every_ms), as the forecast is told it minute by minute.
+
+    The highest reading of a step would stand above it by the probes' noise.
+    """
+    by_minute: dict[int, float] = {}
+    for track in tracks:
+        for one in track:
+            middle, minute = (one.low + one.high) / 2, one.first_ms // MINUTE_MS
+            by_minute[minute] = max(middle, by_minute.get(minute, middle))
+    steps: dict[int, list[float]] = {}
+    for minute, value in by_minute.items():
+        steps.setdefault(minute * MINUTE_MS // every_ms, []).append(value)
+    return {step: sum(values) / len(values) for step, values in sorted(steps.items())}

@@ -17,7 +17,8 @@ from kojimon.review.load import Review
 from kojimon.review.minutes import gap_of, hottest, minutes_of, runs
 from kojimon.review.next_time import Hint, hints
 from kojimon.review.sheet import Minutes, sheet_of
-from kojimon.review.words import Row, Table, at_hour, lead, tables
+from kojimon.review.tables import Row, Table
+from kojimon.review.words import at_hour, lead, tables
 from kojimon.words.speech import Speech
 
 if TYPE_CHECKING:

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from typing import Final
 
-from msgspec import Struct
-
 from kojimon.review.alarms import AlarmFigures, Occurrence
 from kojimon.review.figures import RANGES, Curve, InBand, Timing, Tray
+from kojimon.review.forecast_words import fared, warned_first, what_became, when_warned
 from kojimon.review.load import Review
 from kojimon.review.quality import ProbeQuality
 from kojimon.review.sheet import alarm_text, label_of
+from kojimon.review.tables import Row, Table
 from kojimon.units import show_duration
 from kojimon.words import speech as say
 from kojimon.words.speech import QUALITY_WORDS, Speech
@@ -33,23 +33,6 @@ YIELD_SOURCE: Final = (
     "117 to 119 % of the white rice is what sake brewers' notes give for finished koji (box koji: 117; a standard gain "
     "of 17 to 19 % quoted from a textbook of koji making); home koji may stay damper and heavier"
 )
-
-
-class Row(Struct, frozen=True):
-    """A line of a table: what, a text a column, what it means."""
-
-    label: str
-    cells: tuple[str, ...]
-    note: str = ""
-
-
-class Table(Struct, frozen=True):
-    """A table in words: `heads` are the columns after the first."""
-
-    title: str
-    heads: tuple[str, ...]
-    rows: tuple[Row, ...]
-    note: str = ""
 
 
 def at_hour(hour: float | None) -> str:
@@ -76,7 +59,7 @@ def lead(review: Review, speech: Speech) -> list[str]:
     elif figures.trays and row.ended_t_ms is not None:
         found.append("It never warmed by itself as far as the probes saw.")
     found.append(_woken(review.alarms))
-    return found
+    return [*found, *warned_first(review, speech)]
 
 
 def _ended(review: Review, speech: Speech) -> str:
@@ -101,7 +84,8 @@ def tables(review: Review, speech: Speech) -> list[Table]:
     """All tables of the review."""
     found = [
         _koji(review, speech), _around(review, speech), _steps(review, speech), _alarms(review, speech),
-        _forecasts(review, speech), _readings(review, speech), _weight(review, speech),
+        fared(review, speech), when_warned(review, speech),
+        what_became(review, speech), _readings(review, speech), _weight(review, speech),
     ]  # fmt: skip
     return [table for table in found if table is not None]
 
@@ -276,24 +260,6 @@ def _longest(label: str, found: tuple[int, Occurrence] | None, speech: Speech) -
 
 
 # Readings.
-
-
-def _forecasts(review: Review, speech: Speech) -> Table | None:
-    """How the forecasts fared, held against what the koji did."""
-    leads = review.forecasts
-    if not leads:
-        return None
-    limit = [show_duration(60 * round(60 * one.limit_off_h)) if one.limit_off_h is not None else "-" for one in leads]
-    rows = (
-        Row("Temperature off by", tuple(speech.difference("temperature", one.off_k) for one in leads),
-            "the middle of what was forecast; half of them were nearer"),
-        Row("Inside the likely range", tuple(f"{100 * one.inside:.0f} %" for one in leads), "8 in 10 are promised"),
-        Row("Time to the limit off by", tuple(limit), "- where it was not passed untouched"),
-        Row("Forecasts", tuple(str(one.count) for one in leads)),
-    )  # fmt: skip
-    heads = tuple(f"{one.hours:.0f} h ahead" for one in leads)
-    note = "Only those count between whose making and whose hour nobody touched the koji."
-    return Table("How the forecasts fared", heads, rows, note)
 
 
 def _readings(review: Review, speech: Speech) -> Table | None:

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from kojimon import engine
+from kojimon.forecast.kept import pack, thin
 from kojimon.journal.curve import read_curve
 from kojimon.journal.files import open_or_recover
 from kojimon.journal.reader import Reader
@@ -18,6 +19,7 @@ from kojimon.model import InputRow
 from kojimon.settings.spec import MqttSource, Settings
 from kojimon.wiring import engine_setup
 from tests.daemon.sites import probes_of, site
+from tests.parts.outlooks import calm_answer, limit_answer, made
 
 H = 3_600_000
 SLICE = 5_000
@@ -120,3 +122,17 @@ def simulated(folder: Path, scenario: str = "mixed", seed: int = 7, hours: float
             task = next(words) if row.task == "mix" else row.task
             kitchen.act(row.t_ms / H, "task.done", task=task, override="recorded")
     return kitchen
+
+
+def forecast_batch(folder: Path, *, peak_c: float = 44.0, warns: bool = True) -> Reader:
+    """31 °C to hour 18, then 1 K/h: 40 °C at hour 27. A forecast every two hours from hour 20, right if it warns."""
+    one = Kitchen(folder).begin()
+    for minute in range(0, 30 * 60, 5):
+        hour = minute / 60
+        one.read(hour, "bed", min(peak_c, max(31.0, 13.0 + hour))).read(hour, "air", 30.0)
+    for at_h in (20, 22, 24, 26):
+        answer = limit_answer(40.0, 27.0 - at_h) if warns else calm_answer(40.0)
+        told = pack(thin(made(float(at_h), answer)))
+        payload = {"incubator": "box", "batch": "b-1", "made_ms": at_h * H, "forecast": told}
+        one.rows.append((at_h * H, "forecast", payload))
+    return one.write(30.0)

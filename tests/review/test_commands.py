@@ -12,6 +12,7 @@ from click.testing import CliRunner, Result
 from kojimon.cli.main import cli
 from kojimon.journal.reader import Reader
 from tests.curve.sheets import read
+from tests.review.kitchen import forecast_batch
 
 CONFIG = """
 units: {temperature: F, mass: lb}
@@ -64,6 +65,30 @@ def test_figures_as_data(config: Path) -> None:
     (found,) = json.loads(run(config, "review", "--json").output)
     assert found["batch"]["id"] == "b-1"
     assert found["figures"]["trays"][0]["curve"]["highest"] > 36
+    assert found["forecasts"] == {"leads": [], "passings": [], "warnings": []}
+
+
+def test_how_early_the_forecasts_warned_in_the_terminal_and_as_data(tmp_path: Path) -> None:
+    (tmp_path / "one").mkdir()
+    reader = forecast_batch(tmp_path / "one")
+    shutil.copy(reader.path, tmp_path / "kitchen.journal")
+    reader.close()
+    config = tmp_path / "kojimon.yaml"
+    config.write_text(CONFIG, encoding="utf-8")
+    output = run(config, "review").output
+    for text in (
+        "warned of 104 °F 7 h before",
+        "When the forecasts warned",
+        "104 °F, passed at hour 27.0",
+        "for nothing",
+    ):
+        assert text in output, output
+    (found,) = json.loads(run(config, "review", "--json").output)
+    (passing,) = found["forecasts"]["passings"]
+    assert (passing["limit_c"], passing["hour"], passing["first_h"]) == (40.0, 27.0, 7.0)
+    assert found["forecasts"]["warnings"] == [
+        {"limit_c": 40.0, "said": 4, "came": 4, "never": 0, "hands": 0, "unknown": 0}
+    ]
 
 
 def test_a_verdict_from_the_terminal(config: Path) -> None:
