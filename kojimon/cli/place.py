@@ -1,4 +1,4 @@
-"""`kojimon probes place`: where a probe belongs, drawn."""
+"""`kojimon probes place`: where a probe belongs, drawn. `kojimon probes move`: it is in another tray from now on."""
 
 from __future__ import annotations
 
@@ -7,7 +7,10 @@ from typing import Final
 import click
 
 from kojimon.cli import screen
-from kojimon.cli.options import example
+from kojimon.cli.kitchen import print_events
+from kojimon.cli.opening import open_kitchen
+from kojimon.cli.options import PlainCommand, config_option, example
+from kojimon.errors import UsageError
 
 BOX: Final = r"""
    The box from the side                  A tray from the side
@@ -45,3 +48,22 @@ def place() -> None:
     for number, rule in enumerate(RULES, 1):
         screen.say(f"{number}. {rule}")
     screen.say("Mains and water: box on a GFCI or RCD. Local codes and licensed electricians come first.", "look")
+
+
+@click.command(cls=PlainCommand, epilog=example("kojimon probes move koji-1 --to bottom"))
+@click.argument("probe")
+@click.option("--to", "tray", required=True, metavar="TRAY", help="The tray it is in now.")
+@config_option
+def move(probe: str, tray: str, config: str | None) -> None:
+    """Say that a probe is in another tray from now on, until the batch ends.
+
+    Say it as you move it: its readings count for the new tray from this moment, and for ten minutes it may change as
+    fast as it likes. The limits go on. To keep it there for the next batches too, name the tray in the settings.
+    """
+    kitchen = open_kitchen(config)
+    rows = kitchen.probes()
+    row = next((one for one in rows if one["name"] == probe), None)
+    if row is None:
+        raise UsageError(f"There is no probe {probe!r}. There is: {', '.join(one['name'] for one in rows)}.")
+    print_events(kitchen, kitchen.act("probe.move", row["incubator"], {"probe": probe, "tray": tray}))
+    screen.say("It holds until the batch ends; then the settings say where it is.")

@@ -12,7 +12,7 @@ from kojimon.cli import moist, screen
 from kojimon.cli.calibrate import calibrate, certificates
 from kojimon.cli.opening import client_of, open_kitchen, settings_file
 from kojimon.cli.options import config_option, example, json_option
-from kojimon.cli.place import place
+from kojimon.cli.place import move, place
 from kojimon.errors import KojimonError, UsageError
 from kojimon.units import show_duration
 from kojimon.words import speech as say
@@ -123,6 +123,7 @@ def find(seconds: float, brokers: tuple[str, ...], dev: Path, root: Path, config
 probes.add_command(calibrate)
 probes.add_command(certificates)
 probes.add_command(place)
+probes.add_command(move)
 
 
 def _known(config: str | None) -> tuple[list[Address], list[str]]:

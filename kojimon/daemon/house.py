@@ -19,6 +19,7 @@ from kojimon.core.intake import Intake
 from kojimon.core.loop import Core
 from kojimon.core.turn import Request
 from kojimon.daemon.certificates import apply_new, apply_stored
+from kojimon.daemon.moves import apply_moved, apply_moves, moves_in_force, seated
 from kojimon.daemon.warming import Warming
 from kojimon.errors import JournalError
 from kojimon.journal.files import open_or_recover
@@ -87,12 +88,15 @@ class House:
 
     def _make_core(self, driven: bool) -> Core:
         settings = self.settings
-        numbers = self.writer.register_probes([probe.name for probe in settings.probes], settings.probes)
         booted = boot(self._past(), self.clock, __version__, clean=not self._opened.unclean)
+        moves = moves_in_force(booted.state, settings)
+        names = [probe.name for probe in settings.probes]
+        numbers = self.writer.register_probes(names, seated(settings, moves).probes)
         payload = engine_setup(settings, numbers)
         self._pipeline = Pipeline(settings.probes, numbers, settings.sources)
         self._warming = Warming(settings, self._pipeline)
         self._warming.begin(booted.state)
+        apply_moves(self._pipeline, moves)
         with suppress(JournalError):
             apply_stored(self._pipeline, settings.probes, self.reader())
         first = [] if booted.state.setup_hash == payload["hash"] else [("settings", payload)]
@@ -129,6 +133,7 @@ class House:
         """Hands a chunk of the core to the writer."""
         if chunk.events:
             apply_new(self._pipeline, self._probes, chunk.events)
+            apply_moved(self._pipeline, self._probes, chunk.events)
             self._warming.heard(chunk.events)
         for listener in self.outgoing:
             listener(chunk)

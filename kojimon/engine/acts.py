@@ -16,7 +16,7 @@ from kojimon.engine.conditions import fresh
 from kojimon.engine.limits import rejudge_all
 from kojimon.engine.moments import HOUR_ZERO, known_of
 from kojimon.engine.plan import reconsider
-from kojimon.engine.probe_acts import PROBE_ACTS
+from kojimon.engine.probe_acts import PROBE_ACTS, take_back
 from kojimon.engine.quiet import refresh
 from kojimon.engine.silence import watch_bed
 from kojimon.engine.slow import end_watches
@@ -103,6 +103,7 @@ def _end(turn: Turn, incubator: str, kind: str, data: Facts, by: Facts) -> None:
     batch = turn.batches[incubator]
     hour0 = [mark.at_ms for mark in batch.marks if mark.task == HOUR_ZERO and not mark.undone]
     hours = round(elapsed_ms(turn.anchors, min(hour0), turn.t_ms) / 3_600_000, 3) if hour0 else None
+    take_back(turn, incubator)
     turn.emit(kind, incubator, batch.id, name=batch.name, hours=hours, **data, **by)
     end(turn, incubator)
     end_watches(turn, incubator)

@@ -14,6 +14,7 @@ from kojimon.engine.guess import guess_mixing
 from kojimon.engine.inputs import take_input
 from kojimon.engine.limits import bands_in_force, judge_probe
 from kojimon.engine.plan import reconsider
+from kojimon.engine.probe_acts import settling
 from kojimon.engine.proof import bump_due, judge_bump, test_due
 from kojimon.engine.quiet import NONE, refresh
 from kojimon.engine.silence import bad_reading, bed_due, heard, probe_due, resume
@@ -139,7 +140,7 @@ def _deadline(turn: Turn, key: str) -> None:
 def _trace(turn: Turn) -> None:
     """Notes each probe's value every two minutes; a probe that did not speak since leaves a hole."""
     for no, t_ms in turn.last_t.items():
-        if turn.t_ms - t_ms <= TRACE_EVERY_MS:
+        if turn.t_ms - t_ms <= TRACE_EVERY_MS and not settling(turn, no):
             turn.trace[no] = (*turn.trace.get(no, ())[1 - TRACE_LENGTH :], (turn.t_ms, turn.last_v[no]))
         else:
             turn.trace.pop(no, None)

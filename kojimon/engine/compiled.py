@@ -10,6 +10,7 @@ class Compiled:
     """Indexes over one setup. Never changed after it is made."""
 
     def __init__(self, setup: EngineSetup) -> None:
+        self.setup = setup
         self.probes: dict[int, ProbeSetup] = {probe.no: probe for probe in setup.probes}
         self.by_name: dict[str, ProbeSetup] = {probe.name: probe for probe in setup.probes}
         self.incubators: dict[str, IncubatorSetup] = {box.name: box for box in setup.incubators}
@@ -37,7 +38,7 @@ def compiled_for(setup: EngineSetup, setup_hash: str) -> Compiled:
     """The indexes of a setup; a memo of the last few, since every advance asks."""
     key = (setup_hash, id(setup))
     found = _MEMO.get(key)
-    if found is None or found.schedules is not setup.schedules:
+    if found is None or found.setup is not setup:
         if len(_MEMO) >= 8:
             _MEMO.clear()
         found = _MEMO[key] = Compiled(setup)

@@ -10,6 +10,7 @@ from kojimon.engine.compiled import compiled_for
 from kojimon.engine.limits import rejudge_all
 from kojimon.engine.outlook import take_forecast
 from kojimon.engine.plan import reconsider
+from kojimon.engine.probe_acts import placed_again
 from kojimon.engine.quiet import refresh
 from kojimon.engine.setup import EngineSetup, from_plain
 from kojimon.engine.silence import watch_bed
@@ -74,7 +75,8 @@ def _anchor(turn: Turn, row: InputRow) -> None:
 def _settings(turn: Turn, row: InputRow) -> None:
     setup = from_plain(row.payload["setup"])
     gone = _names(turn.setup) - _names(setup)
-    turn.setup, turn.setup_hash = setup, str(row.payload["hash"])
+    turn.setup_hash = str(row.payload["hash"])
+    turn.moved, turn.setup = placed_again(turn.moved, setup)
     turn.compiled = compiled_for(turn.setup, turn.setup_hash)
     turn.emit("settings", "", turn.setup_hash)
     _forget(turn, gone)

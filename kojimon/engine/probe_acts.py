@@ -1,17 +1,27 @@
-"""What a person finds out about a probe: a calibration at known points.
+"""What a person does with a probe: a calibration at known points, a move to another tray.
 
-It is stated as an event; whoever corrects readings listens for it, so a replay needs no instrument.
+Both are stated as events; whoever corrects and judges readings listens for them, so a replay needs no instrument. A
+move holds until the batch ends or the settings name another tray: the tray of the settings is where a probe belongs.
 """
 
 from __future__ import annotations
 
 import re
-from typing import Any
+from collections.abc import Mapping
+from typing import Any, Final
+
+from msgspec.structs import replace
 
 from kojimon.correction import correction
+from kojimon.engine.compiled import compiled_for
+from kojimon.engine.setup import EngineSetup, ProbeSetup
+from kojimon.engine.state import Moved
 from kojimon.engine.turn import Turn
 
 Facts = dict[str, Any]
+SETTLE_MS: Final = 600_000
+"""A moved probe shows where it is after ten minutes: on the way it passes through air, and its tip and the rice around
+it follow within a few minutes (judgement). Limits are judged meanwhile, its trend is not."""
 _DAY = re.compile(r"\d{4}-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])")
 
 
@@ -44,4 +54,72 @@ def calibrate(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
     turn.emit("calibration", incubator, name, **facts, **by)
 
 
-PROBE_ACTS = {"probe.calibrate": calibrate}
+def move(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
+    """Notes that a probe is in another tray from now on, until the batch ends."""
+    name = _known(turn, "probe.move", incubator, data)
+    if not name:
+        return
+    probe, tray = turn.compiled.by_name[name], str(data.get("tray", ""))
+    trays = turn.compiled.incubators[incubator].trays
+    if probe.place != "bed":
+        reason = f"{name} is not in the koji (place {probe.place}); only a probe in the koji is in a tray"
+        turn.refuse("probe.move", incubator, "not-in-a-tray", reason, probe=name)
+    elif tray not in trays:
+        reason = f"no tray {tray!r} in {incubator}; it has {', '.join(trays) or 'none'}"
+        turn.refuse("probe.move", incubator, "unknown-tray", reason, probe=name)
+    elif tray == probe.tray:
+        turn.refuse("probe.move", incubator, "in-that-tray", f"{name} is in {tray} already", probe=name)
+    else:
+        _put(turn, probe, tray, **by)
+
+
+def _put(turn: Turn, probe: ProbeSetup, tray: str, **facts: Any) -> None:
+    """Puts a probe into a tray, from which its readings are its; what was learnt of its trend is forgotten."""
+    home = turn.moved[probe.no].home if probe.no in turn.moved else probe.tray
+    settled_ms = turn.t_ms + SETTLE_MS
+    turn.moved[probe.no] = Moved(home, tray, settled_ms)
+    turn.setup = _seated(turn.setup, {probe.no: tray})
+    turn.compiled = compiled_for(turn.setup, turn.setup_hash)
+    turn.trace.pop(probe.no, None)
+    turn.emit(
+        "probe-moved", probe.incubator, probe.name, tray=tray, before=probe.tray, home=home, settled_ms=settled_ms,
+        **facts,
+    )  # fmt: skip
+
+
+def take_back(turn: Turn, incubator: str) -> None:
+    """The batch is over: every moved probe belongs where the settings say."""
+    for no, moved in list(turn.moved.items()):
+        probe = turn.compiled.probes[no]
+        if probe.incubator == incubator:
+            if probe.tray != moved.home:
+                _put(turn, probe, moved.home, ended=True)
+            del turn.moved[no]
+
+
+def settling(turn: Turn, no: int) -> bool:
+    """Whether a probe was moved so lately that its trend says nothing."""
+    moved = turn.moved.get(no)
+    return moved is not None and turn.t_ms < moved.settled_ms
+
+
+def placed_again(moved: Mapping[int, Moved], setup: EngineSetup) -> tuple[dict[int, Moved], EngineSetup]:
+    """The moves that new settings leave in force, and the setup with them: those whose own tray is the same as before
+    and whose present one there still is."""
+    probes, boxes = {probe.no: probe for probe in setup.probes}, {box.name: box for box in setup.incubators}
+    kept = {
+        no: one for no, one in moved.items()
+        if no in probes and probes[no].tray == one.home and probes[no].incubator in boxes
+        and one.tray in boxes[probes[no].incubator].trays
+    }  # fmt: skip
+    return kept, _seated(setup, {no: one.tray for no, one in kept.items()})
+
+
+def _seated(setup: EngineSetup, trays: Mapping[int, str]) -> EngineSetup:
+    if not trays:
+        return setup
+    probes = tuple(replace(one, tray=trays[one.no]) if one.no in trays else one for one in setup.probes)
+    return replace(setup, probes=probes)
+
+
+PROBE_ACTS = {"probe.calibrate": calibrate, "probe.move": move}

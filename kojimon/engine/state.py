@@ -65,6 +65,14 @@ class Phase(Struct, frozen=True):
     rank: int = 0
 
 
+class Moved(Struct, frozen=True):
+    """A probe that was moved to another tray: the tray of the settings, the one it is in, when it has settled."""
+
+    home: str
+    tray: str
+    settled_ms: int
+
+
 class Bump(Struct, frozen=True):
     """A probe that is to be warmed: the limit for this, until when, how far it has got, who asked."""
 
@@ -150,6 +158,8 @@ class State(Struct, frozen=True):
         bad: of each probe whose readings are bad now: (since ms, last ms, quality).
         bumps: probes that somebody is warming to prove the alarm, by number (engine.proof).
         outlooks: the latest forecast, by incubator (engine.outlook).
+        moved: probes that sit in another tray than the settings say, by number (engine.probe_acts); `setup` has the
+            tray they are in.
         awake_ms: since when the daemon has been up; silence is not counted before.
         acts: idempotency keys of the latest acts with their seq.
     """
@@ -179,6 +189,7 @@ class State(Struct, frozen=True):
     boots: tuple[tuple[int, int], ...] = ()
     bumps: dict[int, Bump] = {}
     outlooks: dict[str, Outlook] = {}
+    moved: dict[int, Moved] = {}
     awake_ms: int = 0
     acts: dict[str, int] = {}
 

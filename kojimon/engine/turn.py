@@ -30,7 +30,7 @@ class Turn:
         self.batches, self.acts = dict(state.batches), dict(state.acts)
         self.since, self.exposed, self.usual = dict(state.since), dict(state.exposed), dict(state.usual)
         self.work, self.bad, self.own = dict(state.work), dict(state.bad), dict(state.own)
-        self.bumps, self.outlooks = dict(state.bumps), dict(state.outlooks)
+        self.bumps, self.outlooks, self.moved = dict(state.bumps), dict(state.outlooks), dict(state.moved)
         self.events: list[Event] = []
         self.messages: list[Message] = []
         self.compiled: Compiled = compiled_for(state.setup, state.setup_hash)
@@ -44,7 +44,7 @@ class Turn:
             setup_hash=self.setup_hash, last_t=self.last_t, last_v=self.last_v, quiet=self.quiet, watch=self.watch,
             served=self.served, trace=self.trace, due=self.due, alarms=self.alarms, batches=self.batches,
             since=self.since, exposed=self.exposed, usual=self.usual, own=self.own, work=self.work, bad=self.bad,
-            bumps=self.bumps, outlooks=self.outlooks,
+            bumps=self.bumps, outlooks=self.outlooks, moved=self.moved,
             anchors=self.anchors, boots=self.boots, awake_ms=self.awake_ms, acts=self.acts,
         )  # fmt: skip
 
@@ -149,6 +149,9 @@ class Turn:
             "priority": str(new.priority), "occurrence": new.occurrence, "value": new.value, "limit": new.limit,
             "probe": new.probe, "since_ms": new.since_ms, "calls": new.calls, **data,
         }  # fmt: skip
+        probe = self.compiled.by_name.get(new.probe)
+        if probe is not None and probe.tray:
+            facts.setdefault("tray", probe.tray)  # as it is now: a probe may be moved later
         if signal is Signal.ON:
             facts["first"] = self._first(new)
         event = self.emit("alarm", new.incubator, new.key, **facts)

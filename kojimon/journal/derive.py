@@ -58,6 +58,15 @@ def input_parts(row: InputRow) -> tuple[tuple[int, int, str, str], tuple[str, in
     return (row.seq, row.t_ms, row.kind, as_json({"hash": name})), (name, row.seq, as_json(body))
 
 
+def placing_statements(events: Iterable[Event]) -> list[Statement]:
+    """What the events do to table placing: a probe moved to another tray sits there from its act's row on."""
+    return [
+        (_MOVE_PROBE, (int(event.data["act"]), str(event.data["tray"]), event.key))
+        for event in events
+        if event.kind == "probe-moved" and "act" in event.data
+    ]
+
+
 def batch_statements(events: Iterable[Event]) -> list[Statement]:
     """What the events do to table batch."""
     found: list[Statement] = []
@@ -104,6 +113,11 @@ def _new_batch(event: Event) -> tuple[Any, ...]:
     )
 
 
+_MOVE_PROBE = (
+    "INSERT OR REPLACE INTO placing (probe, from_seq, incubator, place, tray, quantity) "
+    "SELECT probe, ?1, incubator, place, ?2, quantity FROM placing "
+    "WHERE probe = (SELECT no FROM probe WHERE name = ?3) ORDER BY from_seq DESC LIMIT 1"
+)
 _INSERT_BATCH = (
     "INSERT INTO batch (id, incubator, name, schedule, rice_kg, started_t_ms, outcome, note) "
     "VALUES (?, ?, ?, ?, ?, ?, '', ?) ON CONFLICT (id) DO NOTHING"

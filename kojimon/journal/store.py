@@ -147,7 +147,7 @@ class Store:
             "INSERT OR REPLACE INTO event VALUES (?, ?, ?, ?, ?, ?, ?)",
             [(e.no, e.t_ms, e.kind, e.incubator, e.batch, e.key, derive.as_json(e.data)) for e in events],
         )
-        for statement, values in derive.batch_statements(events):
+        for statement, values in (*derive.batch_statements(events), *derive.placing_statements(events)):
             self.db.execute(statement, values)
         for batch in {e.batch for e in events if e.batch and e.key == derive.HOUR0_TASK}:
             self._write_hour0(batch)

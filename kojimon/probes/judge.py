@@ -30,6 +30,8 @@ PINNED_PCT: Final = 99.5
 UNPINNED_PCT: Final = 97.0
 """A wet element reads 100 and comes down only as it dries (data sheets of SHT3x and SHT4x on condensation)."""
 STEP_UNKNOWN: Final = 0.1
+MOVED_K: Final = 25.0
+"""On its way to another tray a probe steps no further between two readings: from the hottest koji into a cool room."""
 
 
 class Minute(NamedTuple):
@@ -48,6 +50,7 @@ class Watch:
         minutes: one reading a minute, the last four hours at most.
         flat_ms: since when the raw value has not changed.
         step: the smallest change seen: the probe's resolution.
+        tray: where it is, the tray of the settings unless it was moved.
     """
 
     __slots__ = (
@@ -60,6 +63,7 @@ class Watch:
         "_pinned_ms",
         "_run",
         "_run_ms",
+        "_settled_ms",
         "_stepped",
         "flat_ms",
         "group",
@@ -67,6 +71,7 @@ class Watch:
         "probe",
         "standing",
         "step",
+        "tray",
     )
 
     def __init__(self, probe: Probe, limits: Limits) -> None:
@@ -82,11 +87,29 @@ class Watch:
         self._pinned_ms: int | None = None
         self._run = 0
         self._stepped = False
+        self.tray, self._settled_ms = probe.tray, self._last_ms
 
     @property
     def limits(self) -> Limits:
         """The thresholds in force."""
         return self._limits
+
+    @property
+    def is_moved(self) -> bool:
+        """Whether it is in another tray than the settings say."""
+        return self.tray != self.probe.tray
+
+    def move(self, tray: str, settled_ms: int) -> None:
+        """Takes that the probe is in another tray: what it showed before says nothing of what it will show there.
+
+        Until settled_ms (engine time) no step is a fault but one that no move explains, and its minutes are not kept:
+        they are those of the way. Range and sentinels are judged as always, and so is silence.
+        """
+        self.tray, self._settled_ms = tray, settled_ms
+        self._run, self._stepped, self.standing = 0, False, GOOD
+        self.minutes.clear()
+        if self.group is not None:
+            self.group.moved(self)
 
     @property
     def last_ms(self) -> int:
@@ -106,7 +129,8 @@ class Watch:
             self._begin(t_ms, raw)
         else:
             jump = abs(raw - self._last)
-            if jump > self._limits.spike and self._departs(t_ms, raw, jump, since_ms):
+            spike = self._limits.spike if t_ms >= self._settled_ms else max(self._limits.spike, MOVED_K)
+            if jump > spike and self._departs(t_ms, raw, jump, since_ms):
                 return SPIKE
             self._run = 0
             if jump:
@@ -139,6 +163,8 @@ class Watch:
 
     def _minute(self, t_ms: int, raw: float, value: float) -> None:
         self._next_ms = t_ms + MINUTE_MS
+        if t_ms < self._settled_ms:
+            return
         before = self.minutes[-1] if self.minutes else None
         self.minutes.append(Minute(t_ms, raw, value))
         stepped, self._stepped = self._stepped, False
@@ -176,3 +202,6 @@ class Neighbours:
     def verdict(self, watch: Watch, t_ms: int) -> int:
         """GOOD, STUCK or DRIFT for a probe, asked once a minute."""
         raise NotImplementedError
+
+    def moved(self, watch: Watch) -> None:
+        """Takes that a probe sits elsewhere from now on."""

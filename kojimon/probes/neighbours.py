@@ -143,6 +143,14 @@ class Incubator(Neighbours):
             return misplaced
         return DRIFT if self._drifts(watch, t_ms) else GOOD
 
+    def moved(self, watch: Watch) -> None:
+        """See Neighbours."""
+        if (doubts := self._places.get(watch.probe.name)) is not None:
+            doubts.clear()
+        for one in (watch, *self._beside[watch.probe.name]):
+            self._difference.pop(one.probe.name, None)
+            self._drifting.discard(one.probe.name)
+
     # -- self-warming ----------------------------------------------------------------------------------------
 
     def _look_at_warmth(self, t_ms: int) -> None:
@@ -209,7 +217,9 @@ class Incubator(Neighbours):
 
     def _drifts(self, watch: Watch, t_ms: int) -> bool:
         name, group = watch.probe.name, self._beside[watch.probe.name]
-        fresh = [one for one in group if t_ms - one.last_ms <= FRESH_MS and one.minutes]
+        fresh = [
+            one for one in group if t_ms - one.last_ms <= FRESH_MS and one.minutes and _still_beside(watch, one)
+        ]  # fmt: skip
         if not fresh:
             return False
         reference = median(one.minutes[-1].value for one in fresh)
@@ -224,6 +234,11 @@ class Incubator(Neighbours):
             self._drifting.add(name)
         self._difference[name] = (difference, since_ms)
         return name in self._drifting
+
+
+def _still_beside(one: Watch, other: Watch) -> bool:
+    """Whether two probes declared side by side are so: neither was moved, or both are in one tray."""
+    return one.tray == other.tray or not (one.is_moved or other.is_moved)
 
 
 def _newest(group: Sequence[Watch], t_ms: int) -> float | None:

@@ -51,12 +51,12 @@ class Pipeline:
         self._sources = {source.name: source for source in sources}
         self._channels: dict[str, Channel] = {}
         given = limits or {}
-        watches = {probe.name: Watch(probe, given.get(probe.name) or limits_of(probe)) for probe in probes}
-        self._incubators = watch_all(list(watches.values()))
+        self._watches = {probe.name: Watch(probe, given.get(probe.name) or limits_of(probe)) for probe in probes}
+        self._incubators = watch_all(list(self._watches.values()))
         for probe in probes:
             try:
                 scale = KERNEL_SCALE if self._is_kernel(probe) and probe.scale == 1.0 else probe.scale
-                self._channels[probe.name] = Channel(probe, numbers[probe.name], scale, watches[probe.name])
+                self._channels[probe.name] = Channel(probe, numbers[probe.name], scale, self._watches[probe.name])
             except ValueError as error:
                 raise ValueError(f"probe {probe.name}: {error}") from error
         self._counts = dict.fromkeys(("arrivals", "duplicate", "unknown_topic", "undecodable", "absent"), 0)
@@ -125,6 +125,14 @@ class Pipeline:
             KeyError: no such probe. ValueError: points that make no sense.
         """
         self._channels[probe].calibrate(calibration)
+
+    def moved(self, probe: str, tray: str, settled_ms: int) -> None:
+        """Tells that a probe is in another tray, and the engine time from which it shows that one.
+
+        Raises:
+            KeyError: no such probe.
+        """
+        self._watches[probe].move(tray, settled_ms)
 
     def raw(self, probe: str) -> float | None:
         """The last raw value of a probe, °C or %, before any calibration. KeyError for no such probe."""

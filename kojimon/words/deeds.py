@@ -9,7 +9,7 @@ from kojimon.words import alarms as alarm_words
 from kojimon.words import speech as say
 from kojimon.words.speech import Speech
 
-KINDS: Final = ("silenced", "confirmed", "working", "setpoint", "bump-begin", "bump-missed")
+KINDS: Final = ("silenced", "confirmed", "working", "setpoint", "bump-begin", "bump-missed", "probe-moved")
 
 
 def told(event: Mapping[str, Any], speech: Speech, until: str) -> tuple[str, str]:
@@ -30,6 +30,15 @@ def told(event: Mapping[str, Any], speech: Speech, until: str) -> tuple[str, str
     if kind == "setpoint":
         to_c = data.get("to_c")
         return f"The box is set {'anew' if to_c is None else 'to ' + speech.value('temperature', to_c)}.", "plain"
+    if kind == "probe-moved":
+        return _moved(str(key), data), "plain"
     if kind == "bump-begin":
         return f"Waiting for probe {key} to be warmed.", "plain"
     return f"Probe {key} was not warmed in time: its way to the phone is not proved.", "look"
+
+
+def _moved(probe: str, data: Mapping[str, Any]) -> str:
+    if data.get("ended"):
+        return f"Probe {probe} is counted for {say.tray_name(str(data['tray']))} again, as in the settings."
+    before, tray = (say.tray_name(str(data[name])) for name in ("before", "tray"))
+    return f"Probe {probe} was moved from {before} to {tray}."

@@ -263,3 +263,55 @@ def test_the_same_series_gives_the_same_verdicts_and_memory_is_bounded(
     assert first == judge()[0]
     assert len(one.minutes) <= 240
     assert set(first) <= {G, SPIKE, RATE, Quality.PINNED, Quality.STUCK, Quality.DRIFT}
+
+
+# -- moved to another tray ------------------------------------------------------------------------------------------
+
+SETTLED_MS = 600_000
+
+
+def test_a_move_to_another_tray_is_no_spike_no_rate_and_no_drift() -> None:
+    """38 °C, half a minute in the air at 29 °C, then 33 °C; a bare tip follows at once. The same without the word is a
+    fault: that is what the word is for."""
+    values = [38.0] * 30 + [29.0, 28.8, 29.1] + [33.0] * 60
+    silent, told = watch(tray="top"), watch(tray="top")
+    assert SPIKE in verdicts(silent, values)
+    assert set(verdicts(told, values[:30])) == {G}
+    told.move("bottom", 300_000 + SETTLED_MS)
+    assert set(verdicts(told, values[30:], start_s=300)) == {G}
+
+
+def test_on_the_way_what_no_move_explains_is_a_spike_all_the_same() -> None:
+    one = watch(tray="top")
+    verdicts(one, [38.0] * 10)
+    one.move("bottom", 100_000 + SETTLED_MS)
+    assert verdicts(one, [29.0, 33.0, 68.0, 33.0], start_s=100) == [G, G, SPIKE, G]
+
+
+def test_once_settled_it_is_judged_as_before() -> None:
+    one = watch(tray="top")
+    verdicts(one, [38.0] * 10)
+    one.move("bottom", 100_000 + SETTLED_MS)
+    assert set(verdicts(one, [33.0] * 70, start_s=100)) == {G}
+    assert verdicts(one, [33.0, 42.0, 33.0], start_s=800) == [G, SPIKE, G]
+
+
+def test_probes_side_by_side_are_compared_again_once_they_are_in_one_tray() -> None:
+    """The mat probe beside the reference runs 5 K above it once it is in another tray, which is no drift; back beside
+    it and still 5 K above, it is."""
+    names = {"mat": "reference", "reference": ""}
+    ours = [Watch(one := probe(name, tray="top", beside=beside), limits_of(one)) for name, beside in names.items()]
+    watch_all(ours)
+    mat, reference = ours
+    series: list[list[int]] = [[], [], []]
+    for minute in range(240):
+        t_ms = minute * 60_000
+        if minute == 60:
+            mat.move("bottom", t_ms + SETTLED_MS)
+        if minute == 150:
+            mat.move("top", t_ms + SETTLED_MS)
+        reference.judge(t_ms, 33.0 + 0.1 * (minute % 3), 33.0 + 0.1 * (minute % 3))
+        value = 33.1 + 0.1 * (minute % 2) if minute < 60 else 38.0 + 0.1 * (minute % 2)
+        series[(minute >= 60) + (minute >= 150)].append(mat.judge(t_ms, value, value))
+    assert set(series[0]) == set(series[1]) == {G}
+    assert Quality.DRIFT in series[2]

@@ -1,0 +1,91 @@
+"""A probe moved to another tray in a whole daemon: the journal's places, the judge, a restart, the end of the batch."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from msgspec.structs import replace
+
+from kojimon.clock import ManualClock
+from kojimon.journal.reader import Reader
+from kojimon.settings.spec import Probe, Settings
+from tests.daemon.running import WALL_MS, Running, broker_site, running
+
+EVERY_S = 10
+
+
+def two_trays(folder: Path) -> Settings:
+    plain = broker_site(folder)
+    boxes = tuple(replace(box, trays=("top", "bottom")) for box in plain.incubators)
+    probes = tuple(replace(probe, tray="top") if probe.place == "bed" else probe for probe in plain.probes)
+    return replace(plain, incubators=boxes, probes=probes)
+
+
+def bed_of(settings: Settings) -> Probe:
+    return next(probe for probe in settings.probes if probe.place == "bed" and probe.quantity == "temperature")
+
+
+def show(one: Running, probe: Probe, values: list[float]) -> None:
+    for value in values:
+        one.put(probe.topic, value)
+        one.tick(EVERY_S)
+
+
+def tray(one: Running, probe: Probe) -> str:
+    rows = one.client.get("/v1/state")["incubators"][0]["probes"]
+    return str(next(row["tray"] for row in rows if row["name"] == probe.name))
+
+
+def stored(settings: Settings, probe: Probe) -> list[tuple[int, str]]:
+    reader = Reader(Path(settings.journal.path))
+    no = next(row.no for row in reader.probes() if row.name == probe.name)
+    found = [(site.from_seq, site.tray) for site in reader.placings() if site.probe == no]
+    reader.close()
+    return found
+
+
+def verdicts(settings: Settings, probe: Probe) -> list[int]:
+    reader = Reader(Path(settings.journal.path))
+    no = next(row.no for row in reader.probes() if row.name == probe.name)
+    found = [row[5] for page in reader.stored_pages(0) for row in page if row[2] == no]
+    reader.close()
+    return found
+
+
+def test_a_move_is_in_force_at_once_after_a_restart_and_until_the_batch_ends(tmp_path: Path) -> None:
+    settings = two_trays(tmp_path)
+    probe, clock = bed_of(settings), ManualClock(WALL_MS)
+    with running(settings, clock) as one:
+        one.act("batch.start", id="b1", name="first")
+        show(one, probe, [38.0] * 12)
+        moved = one.act("probe.move", probe=probe.name, tray="bottom")
+        show(one, probe, [29.0, 33.0, 33.1])
+        assert tray(one, probe) == "bottom"
+        one.commit()
+    assert stored(settings, probe) == [(0, "top"), (moved["seq"], "bottom")]
+    with running(settings, clock) as one:
+        assert tray(one, probe) == "bottom"
+        show(one, probe, [33.1, 33.2, 38.0, 33.2])  # still settling: no step is a fault
+        one.commit()
+        assert stored(settings, probe) == [(0, "top"), (moved["seq"], "bottom")]
+        assert set(verdicts(settings, probe)) == {0}
+        ended = one.act("batch.discard", reason="over")
+        assert tray(one, probe) == "top"
+        one.commit()
+        assert stored(settings, probe) == [(0, "top"), (moved["seq"], "bottom"), (ended["seq"], "top")]
+
+
+def test_settings_that_name_another_tray_end_the_move(tmp_path: Path) -> None:
+    settings = two_trays(tmp_path)
+    probe, clock = bed_of(settings), ManualClock(WALL_MS)
+    boxes = tuple(replace(box, trays=("top", "bottom", "low")) for box in settings.incubators)
+    with running(replace(settings, incubators=boxes), clock) as one:
+        one.act("batch.start", id="b1", name="first")
+        one.act("probe.move", probe=probe.name, tray="bottom")
+        one.commit()
+    other = tuple(replace(row, tray="low") if row.name == probe.name else row for row in settings.probes)
+    changed = replace(settings, incubators=boxes, probes=other)
+    with running(changed, clock) as one:
+        one.commit()
+        assert tray(one, probe) == "low"
+        assert [where for _, where in stored(changed, probe)] == ["top", "bottom", "low"]
