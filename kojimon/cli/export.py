@@ -13,7 +13,7 @@ import click
 
 from kojimon.cli import screen
 from kojimon.cli.batchview import batch_of
-from kojimon.cli.opening import open_kitchen, reader_of
+from kojimon.cli.opening import open_kitchen, rows_of
 from kojimon.cli.options import config_option, example
 
 
@@ -54,10 +54,10 @@ def export(
     fahrenheit = document["units"]["fahrenheit"] if unit is None else unit.upper() == "F"
     style = Style(fahrenheit, document["now"]["zone"], hours)
     write = write_json_lines if as_lines else write_curve
-    with reader_of(kitchen) as reader:
-        span = batch_span(reader, row["id"])
+    with rows_of(kitchen) as rows:
+        span = batch_span(rows, row["id"])
         with _target(output, force) as out, screen.progress(f"Writing {row['id']}", 1.0) as bar:
-            done = write(reader, out, span, style, lambda rows, total: bar(rows / max(1, total)))
+            done = write(rows, out, span, style, lambda now, total: bar(now / max(1, total)))
     for note in done.notes:
         screen.say(f"Note: {note}.", "look", error=True)
     if output is not None:

@@ -3,22 +3,20 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
 from kojimon.cli import screen
-from kojimon.cli.opening import journal_path, open_kitchen, reader_of, settings_file
+from kojimon.cli.opening import open_kitchen, say_file, settings_file
 from kojimon.cli.options import config_option, example, json_option
 from kojimon.clock import SystemClock
 from kojimon.errors import KojimonError
 from kojimon.units import show_duration
 from kojimon.words import status as words
 
-if TYPE_CHECKING:
-    from kojimon.journal.reader import Reader
-
-MESSAGES_COUNTED = 100_000
+MIRROR = "mirror"
+"""Name of the mirror's cursor over rows."""
 
 
 @click.group(
@@ -34,39 +32,13 @@ def journal(ctx: click.Context, config: str | None, as_json: bool) -> None:
     if ctx.invoked_subcommand is not None:
         return
     kitchen = open_kitchen(config)
-    path = journal_path(kitchen)
-    with reader_of(kitchen) as reader:
-        found = facts_of(reader, path)
+    found = kitchen.journal()
+    if not kitchen.live:
+        say_file(found["path"])
     if as_json:
         screen.print_json(found)
         return
     _print(found, kitchen.state(), kitchen.live)
-
-
-def facts_of(reader: Reader, path: Path) -> dict[str, Any]:
-    """Size, rows and how far everything has got."""
-    from kojimon.mirror.sender import SINK
-
-    thinned = reader.thinned()
-    horizon_ms = reader.horizon_ms()
-    return {
-        "path": str(path),
-        "bytes": size_of(path),
-        "rows": reader.last_seq(),
-        "rows_thinned": sum(span.dropped for span in thinned),
-        "events": reader.last_event(),
-        "batches": len(reader.batches()),
-        "messages_waiting": len(reader.messages(limit=MESSAGES_COUNTED)),
-        "horizon_t_ms": horizon_ms,
-        "horizon_utc_ms": reader.stamps().utc_ms(horizon_ms)[0],
-        "cursors": {name: seq for name in (SINK,) if (seq := reader.cursor(name))},
-    }
-
-
-def size_of(path: Path) -> int:
-    """Bytes of the journal with what waits beside it."""
-    parts = (path, path.with_name(f"{path.name}-wal"))
-    return sum(part.stat().st_size for part in parts if part.exists())
 
 
 def _print(found: dict[str, Any], document: dict[str, Any], live: bool) -> None:
@@ -84,8 +56,8 @@ def _print(found: dict[str, Any], document: dict[str, Any], live: bool) -> None:
     ]
     if found["rows_thinned"]:
         rows.insert(2, ["of these thinned out", f"{found['rows_thinned']:,}"])
-    for name, seq in found["cursors"].items():
-        rows.append([f"taken over by the {name}", f"row {seq:,} ({found['rows'] - seq:,} to go)"])
+    if seq := found["cursors"].get(MIRROR):
+        rows.append(["taken over by the mirror", f"row {seq:,} ({found['rows'] - seq:,} to go)"])
     screen.grid(rows, right=False)
 
 

@@ -55,6 +55,9 @@ class Kitchen(Protocol):
     def proof(self) -> Document | None:
         """Whether the night is armed and which tests are overdue (`daemon.people.standing`); None where unknown."""
 
+    def journal(self) -> Document:
+        """The journal's size and how far it has got (`journal.facts.facts_of`)."""
+
     def curve(self, batch: str, last_h: float | None = None, unit: str = "") -> Document:
         """What is drawn of a batch (`web.sheets.sheet_document`)."""
 
@@ -98,6 +101,10 @@ class LiveKitchen:
     def proof(self) -> Document | None:
         found: Document | None = self.client.get("/v1/health")["parts"].get("notify", {}).get("proof")
         return found
+
+    def journal(self) -> Document:
+        facts: Document = self.client.get("/v1/journal")
+        return {name: value for name, value in facts.items() if name not in ("probes", "placings", "segments")}
 
     def curve(self, batch: str, last_h: float | None = None, unit: str = "") -> Document:
         found: Document = self.client.get("/v1/curve", batch=batch, last=last_h, unit=unit or None)
@@ -207,6 +214,11 @@ class ShutKitchen:
             return None
         path = Path(self.settings.journal.path)
         return standing(self.settings, path, self.state()["t_ms"], wakers(self.settings))
+
+    def journal(self) -> Document:
+        from kojimon.journal.facts import facts_of
+
+        return facts_of(self.reader())
 
     def curve(self, batch: str, last_h: float | None = None, unit: str = "") -> Document:
         from kojimon.web.page_curve import Curves

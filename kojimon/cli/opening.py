@@ -17,6 +17,7 @@ from kojimon.errors import ConfigurationError, NotRunningError, UsageError
 
 if TYPE_CHECKING:
     from kojimon.journal.reader import Reader
+    from kojimon.journal.rows import Rows
     from kojimon.settings.spec import Settings
     from kojimon.web.client import Client
 
@@ -64,8 +65,27 @@ def journal_path(kitchen: Kitchen) -> Path:
 
 
 @contextmanager
+def rows_of(kitchen: Kitchen) -> Iterator[Rows]:
+    """The journal, for what takes much out of it: through the daemon, or, where none runs, from its file."""
+    if isinstance(kitchen, LiveKitchen):
+        from kojimon.web.remote import RemoteJournal
+
+        yield RemoteJournal(kitchen.client)
+        return
+    assert isinstance(kitchen, ShutKitchen)
+    reader = kitchen.reader()
+    say_file(reader.path)
+    yield reader
+
+
+def say_file(journal: Path) -> None:
+    """Says, beside the result, that no daemon was asked."""
+    screen.say(f"No daemon runs: read from the file {journal}.", "quiet", error=True)
+
+
+@contextmanager
 def reader_of(kitchen: Kitchen) -> Iterator[Reader]:
-    """The journal itself, read only, for what is too large for the API; a daemon may go on writing it."""
+    """The journal's file, read only; a daemon may go on writing it."""
     from kojimon.journal.reader import Reader
 
     if isinstance(kitchen, ShutKitchen):

@@ -10,7 +10,7 @@ import msgspec
 
 from kojimon.cli import screen
 from kojimon.cli.kitchen import Kitchen, incubator_of, print_events
-from kojimon.cli.opening import open_kitchen, reader_of
+from kojimon.cli.opening import open_kitchen, rows_of
 from kojimon.cli.options import config_option, example, incubator_option, json_option, output_option
 from kojimon.errors import KojimonError
 from kojimon.settings.installed import has_part
@@ -27,11 +27,11 @@ def learnt_of(kitchen: Kitchen, incubator: str = "", schedule: str = "") -> Lear
     from kojimon.daemon.learning import memories, prior_of
 
     found: Learnt = {}
-    with reader_of(kitchen) as reader:
-        for event in memories(reader):
+    with rows_of(kitchen) as journal:
+        for event in memories(journal):
             key = (event.incubator, str(event.data.get("schedule", "")))
             if event.key == "learnt" and incubator in ("", key[0]) and schedule in ("", key[1]):
-                found[key] = prior_of(reader, *key)
+                found[key] = prior_of(journal, *key)
     return found
 
 

@@ -11,7 +11,7 @@ from msgspec.structs import replace
 
 from kojimon.cli import screen
 from kojimon.cli.batchview import HOUR_MS, batch_of
-from kojimon.cli.opening import open_kitchen, reader_of, settings_file
+from kojimon.cli.opening import open_kitchen, rows_of, settings_file
 from kojimon.cli.options import config_option, example, json_option
 from kojimon.errors import KojimonError, UsageError
 from kojimon.words import status as words
@@ -90,12 +90,12 @@ def _batch(batch: str, schedule: str | None, config: str | None, unit: str | Non
     kitchen = open_kitchen(config)
     row = batch_of(kitchen, batch)
     plan = load(schedule, config) if schedule else None
-    with reader_of(kitchen) as reader:
-        with screen.progress(f"Rehearsing {row['id']}", max(1, reader.last_seq())) as bar:
-            result = rehearse_batch(reader, row["id"], plan, advance, bar)
-        utc_of = reader.stamps().utc_ms
+    with rows_of(kitchen) as journal:
+        with screen.progress(f"Rehearsing {row['id']}", max(1, journal.last_seq())) as bar:
+            result = rehearse_batch(journal, row["id"], plan, advance, bar)
+        utc_of = journal.stamps().utc_ms
         rows = [_row(event, result, utc_of) for event in result.events]
-        own = reader.events(batch=row["id"], limit=10**9)
+        own = journal.events(batch=row["id"], limit=10**9)
     same = plan is None and [_plain(event) for event in own] == [_plain(event) for event in result.events]
     if as_json:
         about = {"batch": row["id"], "schedule": plan.name if plan else row["schedule"]}

@@ -16,7 +16,7 @@ from kojimon.engine.setup import EngineSetup
 from kojimon.forecast.answers import PRIOR_SCHEMA, Prior
 from kojimon.forecast.protocol import Task
 from kojimon.journal.derive import HOUR0_TASK, MARKING
-from kojimon.journal.reader import Reader
+from kojimon.journal.rows import Rows
 from kojimon.model import Event
 from kojimon.schedule.spec import Schedule
 
@@ -32,13 +32,13 @@ class Lesson(Struct, frozen=True):
     works: tuple[Task, ...]
 
 
-def memories(reader: Reader) -> list[Event]:
+def memories(reader: Rows) -> list[Event]:
     """Every event `learnt` and `forgotten`, in order."""
     events = reader.events(kinds=("forecast",), limit=MOST_EVENTS)
     return [event for event in events if event.key in ("learnt", "forgotten")]
 
 
-def latest(reader: Reader, incubator: str, schedule: str) -> Event | None:
+def latest(reader: Rows, incubator: str, schedule: str) -> Event | None:
     """The last event that learnt or forgot for an incubator and a schedule."""
     found = None
     for event in memories(reader):
@@ -48,7 +48,7 @@ def latest(reader: Reader, incubator: str, schedule: str) -> Event | None:
     return found
 
 
-def prior_of(reader: Reader, incubator: str, schedule: str) -> Prior | None:
+def prior_of(reader: Rows, incubator: str, schedule: str) -> Prior | None:
     """What the next batch starts from; None: the published prior, for nothing was learnt, or for another model."""
     event = latest(reader, incubator, schedule)
     row = reader.input(int(event.data.get("input", 0))) if event is not None and event.key == "learnt" else None
@@ -61,7 +61,7 @@ def prior_of(reader: Reader, incubator: str, schedule: str) -> Prior | None:
     return prior if prior.schema == PRIOR_SCHEMA else None
 
 
-def lessons(reader: Reader, setup: EngineSetup) -> list[Lesson]:
+def lessons(reader: Rows, setup: EngineSetup) -> list[Lesson]:
     """Harvested batches not learnt from yet and not meant to be forgotten, oldest first."""
     told = memories(reader)
     learnt = {str(event.data.get("of", "")) for event in told if event.key == "learnt"}
@@ -82,7 +82,7 @@ def lessons(reader: Reader, setup: EngineSetup) -> list[Lesson]:
     return found
 
 
-def _works(reader: Reader, subject: Subject, schedule: Schedule) -> tuple[Task, ...]:
+def _works(reader: Rows, subject: Subject, schedule: Schedule) -> tuple[Task, ...]:
     """The work on the koji as the batch's events leave it: done, taken back, corrected."""
     work = {task.name: task.work for task in schedule.tasks}
     marks: dict[int, tuple[int, str]] = {}

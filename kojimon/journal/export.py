@@ -16,8 +16,8 @@ import msgspec
 
 from kojimon.errors import UsageError
 from kojimon.journal import labels
-from kojimon.journal.reader import Reader
 from kojimon.journal.records import BatchRow, Placing
+from kojimon.journal.rows import Rows
 from kojimon.model import Event, Quality
 from kojimon.units import UNIT_OF, f_from_c
 
@@ -60,7 +60,7 @@ class Exported(NamedTuple):
     notes: tuple[str, ...] = ()
 
 
-def batch_span(reader: Reader, name: str) -> Span:
+def batch_span(reader: Rows, name: str) -> Span:
     """The span of a batch, from its start (or hour 0 when earlier) to its end. UsageError: no such batch."""
     batch = reader.batch(name)
     if batch is None:
@@ -72,7 +72,7 @@ def batch_span(reader: Reader, name: str) -> Span:
 
 
 def write_curve(
-    reader: Reader, out: TextIO, span: Span, style: Style = CELSIUS, progress: Progress | None = None
+    reader: Rows, out: TextIO, span: Span, style: Style = CELSIUS, progress: Progress | None = None
 ) -> Exported:
     """Writes a curve file: a line a moment, a column a probe, the tasks of the batch beside them.
 
@@ -92,7 +92,7 @@ def write_curve(
 
 
 def write_json_lines(
-    reader: Reader, out: TextIO, span: Span, style: Style = CELSIUS, progress: Progress | None = None
+    reader: Rows, out: TextIO, span: Span, style: Style = CELSIUS, progress: Progress | None = None
 ) -> Exported:
     """Writes one JSON object a line: `about` first, then every reading with its verdict and every event, by time."""
     about: dict[str, Any] = {
@@ -123,7 +123,7 @@ def write_json_lines(
 # Which columns.
 
 
-def curve_columns(reader: Reader, span: Span) -> dict[int, tuple[str, str]]:
+def curve_columns(reader: Rows, span: Span) -> dict[int, tuple[str, str]]:
     """(column's name before the dot, quantity) by probe number, of the probes with readings in the span.
 
     The only probe of a place is named after it; of several each after its tray where these differ, else by count.
@@ -176,7 +176,7 @@ def _converted(value: float, quantity: str, style: Style) -> float:
 # Which lines.
 
 
-def _readings(reader: Reader, span: Span, progress: Progress | None) -> Iterator[tuple[int, int, int, Any, Any, int]]:
+def _readings(reader: Rows, span: Span, progress: Progress | None) -> Iterator[tuple[int, int, int, Any, Any, int]]:
     first, end = reader.seq_at(span.t0_ms), reader.seq_at(span.t1_ms)
     for page in reader.stored_pages(first, end):
         yield from page
@@ -185,7 +185,7 @@ def _readings(reader: Reader, span: Span, progress: Progress | None) -> Iterator
 
 
 def _moments(
-    reader: Reader, span: Span, columns: Mapping[int, tuple[str, str]], style: Style, progress: Progress | None
+    reader: Rows, span: Span, columns: Mapping[int, tuple[str, str]], style: Style, progress: Progress | None
 ) -> Iterator[tuple[int, list[Any]]]:
     """(t_ms, a cell a column): readings of the same moment share a line unless one probe comes twice."""
     place = {no: (index, quantity) for index, (no, (_, quantity)) in enumerate(columns.items())}
@@ -204,7 +204,7 @@ def _moments(
         yield t_ms, cells
 
 
-def _tasks(reader: Reader, span: Span) -> list[tuple[int, str]]:
+def _tasks(reader: Rows, span: Span) -> list[tuple[int, str]]:
     """(t_ms, task) of the marks of the batch that still stand, by time."""
     if span.batch is None:
         return []
@@ -230,7 +230,7 @@ def _with_tasks(
         yield t_ms, [""] * width, task
 
 
-def _events(reader: Reader, span: Span, kinds: Sequence[str] | None = None) -> Iterator[Event]:
+def _events(reader: Rows, span: Span, kinds: Sequence[str] | None = None) -> Iterator[Event]:
     """Events of the span (of the whole batch where it is one), in order, read in pages."""
     after = 0
     batch = span.batch.id if span.batch else None
@@ -250,7 +250,7 @@ def _events(reader: Reader, span: Span, kinds: Sequence[str] | None = None) -> I
 class _Shown:
     """Turns stored readings into objects for JSON lines."""
 
-    def __init__(self, reader: Reader, span: Span, style: Style) -> None:
+    def __init__(self, reader: Rows, span: Span, style: Style) -> None:
         self._names = {probe.no: probe.name for probe in reader.probes()}
         self._placings: dict[int, list[Placing]] = {}
         for site in reader.placings():

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import sqlite3
 import threading
-from bisect import bisect_left
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from itertools import chain
@@ -31,14 +30,12 @@ from kojimon.journal.records import (
     ThinnedSpan,
     Unacked,
 )
+from kojimon.journal.rows import READING, Parcel, Row, merged, parcel_of, position
 from kojimon.journal.stamps import Segment, Stamps
-from kojimon.model import Event, InputRow, ReadingRow
+from kojimon.model import Event, InputRow
 
 PAGE_ROWS: Final = 20_000
 ALL: Final = 2**62
-
-Row = ReadingRow | InputRow
-"""Readings come as plain tuples in the order of ReadingRow."""
 
 
 class Reader:
@@ -125,17 +122,22 @@ class Reader:
 
     # How far it has got.
 
+    def progress(self) -> tuple[int, int, int]:
+        """Number of the last row, of the last event, and the horizon (engine ms), all of one moment."""
+        row: tuple[int, int, int] = self._one("SELECT last_seq, last_event, horizon_ms FROM progress")
+        return row
+
     def horizon_ms(self) -> int:
         """Engine time up to which the engine has run."""
-        return int(self._one("SELECT horizon_ms FROM progress")[0])
+        return self.progress()[2]
 
     def last_seq(self) -> int:
         """Highest number of a row, 0 in a new journal."""
-        return int(self._one("SELECT last_seq FROM progress")[0])
+        return self.progress()[0]
 
     def last_event(self) -> int:
         """Number of the last event, 0 in a new journal."""
-        return int(self._one("SELECT last_event FROM progress")[0])
+        return self.progress()[1]
 
     def last_snapshot(self) -> Snapshot | None:
         """The newest encoded state of the engine."""
@@ -181,8 +183,11 @@ class Reader:
 
     def cursor(self, sink: str) -> int:
         """Last row a sink has taken over; 0 at first."""
-        row = self._one("SELECT seq FROM sink WHERE name = ?", (sink,))
-        return int(row[0]) if row else 0
+        return self.cursors().get(sink, 0)
+
+    def cursors(self) -> dict[str, int]:
+        """Last row that each sink has taken over."""
+        return {str(name): int(seq) for name, seq in self._all("SELECT name, seq FROM sink ORDER BY name")}
 
     def duties(self) -> dict[str, int]:
         """Calendar duties and the UTC (ms) of their last run."""
@@ -291,6 +296,10 @@ class Reader:
         )
         return [OutboxRow(*row) for row in rows]
 
+    def waiting(self) -> int:
+        """How many messages wait to be told."""
+        return int(self._one("SELECT count(*) FROM message WHERE settled_t_ms IS NULL")[0])
+
     def clock_rows(self) -> list[ClockRow]:
         """The clock table in order."""
         return self._clock_rows("ORDER BY seq")
@@ -328,6 +337,26 @@ class Reader:
             yield page
             first_seq = page[-1][0] + 1
 
+    def parcel(self, first_seq: int, end_seq: int, limit: int, kinds: Sequence[str] | None = None) -> Parcel:
+        """The next rows from first_seq up to but without end_seq, readings as stored and inputs apart.
+
+        Args:
+            limit: so many readings at most, and a tenth as many inputs.
+            kinds: `reading` and kinds of inputs; None: all.
+        """
+        some = [] if kinds is None else [kind for kind in kinds if kind != READING]
+        of_kinds = "" if kinds is None else f"AND kind IN ({', '.join('?' * len(some))})"
+        with self._reading() as db:
+            readings = [] if kinds is not None and READING not in kinds else db.execute(
+                "SELECT seq, t_ms, probe, raw, value, quality FROM reading WHERE seq >= ? AND seq < ? "
+                "ORDER BY seq LIMIT ?", (first_seq, end_seq, limit),
+            ).fetchall()  # fmt: skip
+            inputs = db.execute(
+                f"SELECT seq, t_ms, kind, payload FROM input WHERE seq >= ? AND seq < ? {of_kinds} "
+                "ORDER BY seq LIMIT ?", (first_seq, end_seq, *some, max(1, limit // 10)),
+            ).fetchall()  # fmt: skip
+        return parcel_of(readings, self._inputs(inputs), limit)
+
     def series(self, probe: int, t0_ms: int, t1_ms: int) -> list[tuple[int, float | None, int]]:
         """(t_ms, value, quality) of one probe from t0_ms up to but without t1_ms."""
         first, end = self.seq_at(t0_ms), self.seq_at(t1_ms)
@@ -354,33 +383,3 @@ class Reader:
                 "GROUP BY probe, (t_ms - ?) / ? ORDER BY 1, 2",
                 (*span, *probes, t0_ms, width_ms),
             ).fetchall()
-
-
-def position(db: sqlite3.Connection, t_ms: int) -> int:
-    """Readings of an engine time and later have the seq returned or a higher one, earlier ones a lower.
-
-    Engine time never falls along seq, so halving finds it without an index.
-    """
-    # Two queries: SQLite finds a lone min or max at the end of the tree, but reads the whole table for both at once.
-    (low,) = db.execute("SELECT coalesce(min(seq), 1) FROM reading").fetchone()
-    (high,) = db.execute("SELECT coalesce(max(seq), 0) + 1 FROM reading").fetchone()
-    while low < high:
-        middle = (low + high) // 2
-        row = db.execute("SELECT seq, t_ms FROM reading WHERE seq >= ? ORDER BY seq LIMIT 1", (middle,)).fetchone()
-        if row is None or row[1] >= t_ms:
-            high = middle
-        else:
-            low = row[0] + 1
-    return int(low)
-
-
-def merged(readings: list[Any], inputs: Sequence[InputRow]) -> list[Row]:
-    """Readings with the few inputs put in at their places."""
-    found: list[Row] = []
-    start = 0
-    for row in inputs:
-        end = bisect_left(readings, (row.seq,))
-        found += readings[start:end]
-        found.append(row)
-        start = end
-    return found + readings[start:]

@@ -13,7 +13,7 @@ from collections.abc import Callable, Sequence
 from typing import Any, Final, NamedTuple
 
 from kojimon.journal.pending import MINUTE_MS
-from kojimon.journal.reader import position
+from kojimon.journal.rows import position
 from kojimon.journal.writer import Writer
 
 SLICE_ROWS: Final = 5000

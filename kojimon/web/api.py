@@ -4,9 +4,12 @@ GET /v1/state                 the state document (DEVELOPERS.md)
 GET /v1/health                how the daemon itself is
 GET /v1/alarms, /v1/probes    what is up; what is measured, by whom, how fresh
 GET /v1/batches[/ID]          batches, oldest first; `incubator`
-GET /v1/events                after (number of the last one seen), batch, kinds, limit
+GET /v1/events                after (number of the last one seen), batch, kinds, limit; utc=no: exactly as stored
 GET /v1/series                probe or place (quantity, incubator); batch or from, to; points (lowest and highest of
                               each stretch) or after, limit (readings page by page)
+GET /v1/journal               its size, how far it has got, its probes and clocks
+GET /v1/journal/rows          every row as stored, a parcel at a time: from, to (row numbers), limit, kinds
+GET /v1/journal/span          which rows and probes lie between the engine times from and to
 POST /v1/acts                 {kind, incubator, who, channel, idempotency, data}; the answer comes once it is stored
 
 Errors are {error, wanted}: 400 wrong question, 404 no such thing, 409 refused by the engine, 413 too long, 503 not now.
@@ -32,7 +35,7 @@ from kojimon.journal.records import BatchRow, ProbeRow
 from kojimon.journal.stamps import Stamps
 from kojimon.model import Act, Event
 from kojimon.units import UNIT_OF
-from kojimon.web import queries, series
+from kojimon.web import queries, rows, series
 from kojimon.web.queries import BadQuery, Query, Span
 from kojimon.web.words import UtcOf, iso_utc, with_utc
 
@@ -137,8 +140,8 @@ class Api:
     def batches(self, request: Request) -> Document:
         queries.only(request.query_params, "incubator")
         utc_of = self._backend.utc_of()
-        rows = self._backend.reader().batches(request.query_params.get("incubator"))
-        return {"batches": [_batch(row, utc_of) for row in rows]}
+        found = self._backend.reader().batches(request.query_params.get("incubator"))
+        return {"batches": [_batch(row, utc_of) for row in found]}
 
     def batch(self, request: Request) -> Document:
         queries.only(request.query_params)
@@ -150,13 +153,15 @@ class Api:
 
     def events(self, request: Request) -> Document:
         query: Query = request.query_params
-        queries.only(query, "after", "batch", "kinds", "limit")
+        queries.only(query, "after", "batch", "kinds", "limit", "utc")
         after = queries.whole(query, "after", 0, 0, 2**53)
         limit = queries.whole(query, "limit", EVENTS_MOST, 1, EVENTS_MOST)
         found = self._backend.reader().events(after, query.get("batch"), queries.names(query, "kinds"), limit)
-        utc_of = self._backend.utc_of()
         last = found[-1].no if found else after
-        return {"events": [_event(event, utc_of) for event in found], "after": last, "more": len(found) == limit}
+        dressed = queries.choice(query, "utc", ("yes", "no")) == "yes"
+        utc_of = self._backend.utc_of()
+        shown = [_event(event, utc_of) for event in found] if dressed else found
+        return {"events": shown, "after": last, "more": len(found) == limit}
 
     def series(self, request: Request) -> Document:
         query: Query = request.query_params
@@ -165,15 +170,15 @@ class Api:
         )
         reader, stamps, utc_of = self._backend.reader(), self._backend.stamps(), self._backend.utc_of()
         stretch = queries.span(query, reader, stamps, self._backend.now_ms())
-        rows = queries.probes(query, reader)
+        named = queries.probes(query, reader)
         if "points" in query:
             points = queries.whole(query, "points", 0, 1, series.MOST_POINTS)
-            by_probe = series.buckets(reader, [row.no for row in rows], *stretch, points)
-            found = [_buckets(row, by_probe[row.no], utc_of) for row in rows]
+            by_probe = series.buckets(reader, [row.no for row in named], *stretch, points)
+            found = [_buckets(row, by_probe[row.no], utc_of) for row in named]
         else:
             after = queries.whole(query, "after", stretch.t0_ms, 0, 2**53)
             limit = queries.whole(query, "limit", series.MOST_ROWS, 1, series.MOST_ROWS)
-            found = [_readings(reader, row, Span(after, stretch.t1_ms), limit, utc_of) for row in rows]
+            found = [_readings(reader, row, Span(after, stretch.t1_ms), limit, utc_of) for row in named]
         return {"series": found, "from_t_ms": stretch.t0_ms, "to_t_ms": stretch.t1_ms}
 
     async def acts(self, request: Request) -> Response:
@@ -250,6 +255,7 @@ def create_app(backend: Backend) -> Starlette:
         "/v1/batches/{id}": api.batch,
         "/v1/events": api.events,
         "/v1/series": api.series,
+        **rows.reads(backend),
     }
     routes = [Route(path, guarded(work), methods=["GET"]) for path, work in reads.items()]
     routes.append(Route("/v1/acts", api.acts, methods=["POST"]))

@@ -12,12 +12,14 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from kojimon import __version__
+from kojimon.web.rows import ROWS_MOST
 
 Document = dict[str, Any]
 TEXT: Final[Document] = {"type": "string"}
 INT: Final[Document] = {"type": "integer"}
 TRUE: Final[Document] = {"type": "boolean"}
 NUMBER: Final[Document] = {"type": "number"}
+WHOLE: Final[Document] = {**INT, "minimum": 0, "maximum": 2**53}
 MOMENT: Final[Document] = {"anyOf": [{**TEXT, "format": "date-time"}, {**INT, "minimum": 0, "maximum": 2**53}]}
 
 
@@ -70,7 +72,8 @@ def _paths() -> Document:
             "Events by number.", "Events",
             [_query("after", "number of the last one seen", {**INT, "minimum": 0, "maximum": 2**53}), batch,
              _query("kinds", "kinds, separated by commas"),
-             _query("limit", "how many at most", {**INT, "minimum": 1, "maximum": 1000})],
+             _query("limit", "how many at most", {**INT, "minimum": 1, "maximum": 1000}),
+             _query("utc", "no: exactly as stored, without wall times", {**TEXT, "enum": ["yes", "no"]})],
             (400,),
         ),
         "/v1/series": _get(
@@ -91,6 +94,18 @@ def _paths() -> Document:
              _query("points", "so many points a curve at most", {**INT, "minimum": 1, "maximum": 5000}),
              _query("unit", "c or f, for the words of its marks", {**TEXT, "enum": ["c", "f"]})],
             (400, 404),
+        ),
+        "/v1/journal": _get("The journal: its size, how far it has got, its probes and clocks.", "Journal"),
+        "/v1/journal/span": _get(
+            "Which rows and probes lie between two engine times.", "Stretch",
+            [_query("from", "engine ms", WHOLE), _query("to", "engine ms, not included", WHOLE)], (400,),
+        ),
+        "/v1/journal/rows": _get(
+            "Rows as stored, readings and inputs apart, a parcel at a time: go on with `next`.", "Rows",
+            [_query("from", "number of the first row", WHOLE), _query("to", "number of a row, not included", WHOLE),
+             _query("limit", "readings at most; a tenth as many inputs", {**INT, "minimum": 1, "maximum": ROWS_MOST}),
+             _query("kinds", "`reading` and kinds of inputs, separated by commas")],
+            (400,),
         ),
         "/v1/acts": {"post": _acts()},
         "/v1/openapi.json": _get("This description.", None),
@@ -203,6 +218,14 @@ def _schemas() -> Document:
         "Event": event,
         "Events": _object({"events": _list(_ref("Event")), "after": INT, "more": TRUE}),
         "Series": _object({"series": _list(curve), "from_t_ms": INT, "to_t_ms": INT}),
+        "Journal": _object(
+            {"path": TEXT, "bytes": INT, "rows": INT, "rows_thinned": INT, "events": INT, "batches": INT,
+             "messages_waiting": INT, "horizon_t_ms": INT, "horizon_utc_ms": INT, "cursors": {"type": "object"},
+             "probes": _list({"type": "object"}), "placings": _list({"type": "object"}), "segments": _list(row)},
+        ),
+        "Stretch": _object({"from_seq": INT, "to_seq": INT, "probes": _list(INT)}),
+        "Rows": _object({"columns": {"type": "object"}, "readings": _list(row), "inputs": _list(_list({})),
+                         "next": _maybe(INT)}),
         "Curve": _object({"batch": TEXT, "unit": TEXT, "zone": TEXT, "sheet": _object(
             {"title": TEXT, "from_h": NUMBER, "to_h": NUMBER, "tracks": _list({"type": "object"}),
              "bands": _list({"type": "object"}), "windows": _list({"type": "object"}),

@@ -77,6 +77,33 @@ def test_an_alarm_is_seen_paused_and_over(kitchen: Kitchen) -> None:
     assert "'nope' is not in the list. The alarms are: 1 test." in kitchen.run("alarms", "ack", "nope", code=2).stderr
 
 
+def test_a_daemon_that_runs_is_asked_and_its_journal_left_alone(
+    kitchen: Kitchen, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kitchen.start()
+    kitchen.run("batch", "start", "first")
+    until(lambda: seen(kitchen, "koji-top", 31.0))
+    until(lambda: kitchen.run("batch", "note", "x").exit_code == kitchen.run("export", "first", code=None).exit_code)
+
+    def barred(*_: object) -> None:
+        raise AssertionError("a command opened the journal of a daemon that runs")
+
+    with monkeypatch.context() as bars:
+        bars.setattr("kojimon.journal.reader.Reader.__init__", barred)
+        facts = kitchen.run("journal")
+        assert "behind the present" in facts.stdout and facts.stderr == ""
+        exported = kitchen.run("export", "first")
+        assert exported.stdout.startswith("time,bed-top.temperature_f,") and exported.stderr == ""
+        told = kitchen.run("export", "first", "--format", "jsonl").stdout.splitlines()
+        assert {json.loads(line)["kind"] for line in told} == {"about", "reading", "event"}
+        assert json.loads(kitchen.run("rehearse", "--batch", "first", "--json").stdout)["same"] is True
+    kitchen.stop()
+
+    for words in (("export", "first"), ("journal",), ("rehearse", "--batch", "first")):
+        said = " ".join(kitchen.run(*words).stderr.split())
+        assert said == f"No daemon runs: read from the file {kitchen.folder}/kojimon.journal."
+
+
 def test_two_acts_with_one_command_line_each_are_two_acts(kitchen: Kitchen) -> None:
     kitchen.start()
     kitchen.run("batch", "start", "first")
