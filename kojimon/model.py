@@ -65,6 +65,10 @@ class Quality(IntEnum):
     SWAPPED = 11
     OUT_OF_KOJI = 12
     UNCALIBRATED = 13
+    LOST = 14
+    """Its device is gone: the broker has published its last will."""
+    SIGNED_OFF = 15
+    """Its device has said that it leaves."""
 
 
 class ReadingRow(NamedTuple):

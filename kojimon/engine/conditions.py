@@ -8,16 +8,23 @@ from kojimon.engine.moments import Known, known_of, targets_ms
 from kojimon.engine.setup import ProbeSetup
 from kojimon.engine.state import BatchState, ConditionState
 from kojimon.engine.turn import Turn
+from kojimon.model import Quality
 from kojimon.schedule.spec import Condition
 
 RUNS_KEPT = 64
 TOO_COLD = float("-inf")
+GONE = (int(Quality.LOST), int(Quality.SIGNED_OFF))
+"""Verdicts that are silence at once: a probe's own device, or its broker, says that no more will come."""
 
 
 def fresh(turn: Turn, numbers: tuple[int, ...]) -> list[int]:
-    """The probes among these whose last good reading is not stale now."""
+    """The probes among these whose last good reading is not stale now, and whose device is not said to be gone."""
     probes = turn.compiled.probes
-    return [no for no in numbers if no in turn.last_t and turn.t_ms - turn.last_t[no] <= probes[no].stale_ms]
+    return [
+        no for no in numbers
+        if no in turn.last_t and turn.t_ms - turn.last_t[no] <= probes[no].stale_ms
+        and not (no in turn.bad and turn.bad[no][2] in GONE)
+    ]  # fmt: skip
 
 
 def reach(turn: Turn, incubator: str, condition: Condition) -> float | None:

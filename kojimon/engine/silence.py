@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from kojimon.alarms.states import Signal
+from kojimon.engine.conditions import GONE
 from kojimon.engine.quiet import NONE, refresh
 from kojimon.engine.setup import ProbeSetup
 from kojimon.engine.turn import Turn
@@ -21,23 +22,30 @@ def probe_due(turn: Turn, no: int) -> None:
     if due_ms > turn.t_ms:
         turn.set_due(key, due_ms)
         return
-    turn.set_due(key, None)
     _, bad_ms, quality = turn.bad.get(no, (0, -1, 0))
-    heard_badly = bad_ms >= turn.t_ms - probe.stale_ms
+    _fall_silent(turn, probe, spoke_ms, quality if bad_ms >= turn.t_ms - probe.stale_ms else 0)
+
+
+def _fall_silent(turn: Turn, probe: ProbeSetup, since_ms: int, quality: int) -> None:
+    turn.set_due(f"silent/{probe.no}", None)
     turn.signal(
         probe.incubator, f"silent/{probe.name}", Signal.ON, priority=Priority.TELL, probe=probe.name,
-        since_ms=spoke_ms, place=probe.place, tray=probe.tray,
-        last=turn.last_v.get(no), quality=quality if heard_badly else 0,
+        since_ms=since_ms, place=probe.place, tray=probe.tray, last=turn.last_v.get(probe.no), quality=quality,
     )  # fmt: skip
-    turn.quiet[no] = NONE
+    turn.quiet[probe.no] = NONE
     for other in turn.compiled.probes_at(probe.incubator, probe.place, probe.quantity):
         turn.quiet[other] = NONE
 
 
 def bad_reading(turn: Turn, t_ms: int, no: int, quality: int) -> None:
-    """A reading nobody may trust: it is silence with a reason, which the alarm names."""
+    """A reading nobody may trust: silence with a reason, which the alarm names; at once where its device is gone."""
     since_ms, _, _ = turn.bad.get(no, (t_ms, t_ms, quality))
     turn.bad[no] = (since_ms, t_ms, quality)
+    probe = turn.compiled.probes.get(no)
+    if quality in GONE and probe is not None and not turn.alarm(probe.incubator, f"silent/{probe.name}").active:
+        turn.t_ms = max(turn.t_ms, t_ms)
+        _fall_silent(turn, probe, t_ms, quality)
+        refresh(turn, probe.incubator)
 
 
 def heard(turn: Turn, probe: ProbeSetup) -> None:

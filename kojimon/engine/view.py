@@ -205,7 +205,8 @@ def _expected(turn: Turn, alarm: AlarmRec) -> Plain:
 
 
 def _alarm(turn: Turn, alarm: AlarmRec) -> Plain:
-    probe = turn.compiled.by_name.get(alarm.probe)
+    silent = alarm.key.startswith("silent/")
+    probe = turn.compiled.by_name.get(alarm.key.removeprefix("silent/") if silent else alarm.probe)
     return {
         **_expected(turn, alarm),
         "key": alarm.key, "state": str(alarm.state), "active": alarm.active, "level": alarm.level,
@@ -213,6 +214,7 @@ def _alarm(turn: Turn, alarm: AlarmRec) -> Plain:
         "calls": alarm.calls, "stale": _stale(turn, alarm), "value": alarm.value, "limit": alarm.limit,
         "probe": alarm.probe,
         "place": probe.place if probe else "", "tray": probe.tray if probe else "",
+        "quality": turn.bad[probe.no][2] if probe and probe.no in turn.bad and silent else 0,
         "until_t_ms": alarm.shelved_until_ms if alarm.state is AlarmState.SHLVD else None,
         "silent_until_t_ms": alarm.silent_until_ms if alarm.silent_until_ms > turn.t_ms else None,
         "reason": alarm.reason if alarm.state is AlarmState.OOSRV else "",

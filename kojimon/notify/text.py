@@ -135,7 +135,7 @@ def _since(event: Event, alarm: Mapping[str, Any], desk: Desk, speech: Speech) -
 def _detail(alarm: Mapping[str, Any]) -> str:
     causes = [str(cause) for cause in alarm.get("causes") or ()]
     text = str(alarm.get("text") or "")
-    return text or (f"Check: {say.listing(causes)}." if causes else "")
+    return text or (f"Check: {say.listing(causes)}." if causes else alarm_words.why_silent(alarm))
 
 
 def _with_it(events: Sequence[Event], desk: Desk, speech: Speech) -> list[str]:

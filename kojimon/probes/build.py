@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterable, Sequence
 
 from kojimon.clock import Clock
 from kojimon.links.mqtt import Address
+from kojimon.probes.homie import state_topic
 from kojimon.probes.source import SourceLink
 from kojimon.settings.spec import KernelSource, ModbusSource, MqttSource, Probe, Secret, SerialSource, Source
 
@@ -70,7 +71,8 @@ def build(
     if isinstance(source, MqttSource):
         from kojimon.probes.mqtt_source import MqttReadings
 
-        filters = tuple(dict.fromkeys(probe.topic for probe in own))
+        topics = [probe.topic for probe in own]
+        filters = tuple(dict.fromkeys([*topics, *filter(None, map(state_topic, topics))]))
         identity, marker = client_id(source, site, "in"), marker_topic(source, site)
         broker = address(source, read_secret)
         expiry_s = source.session_expiry_s

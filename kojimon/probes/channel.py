@@ -41,6 +41,7 @@ class Channel:
         "_times",
         "_watch",
         "counts",
+        "gone",
         "number",
         "probe",
         "raw",
@@ -63,6 +64,8 @@ class Channel:
         self.counts = [0] * len(Quality)
         self.raw: float | None = None
         """The last one read; for whoever calibrates."""
+        self.gone = GOOD
+        """The verdict on every reading while its device is said to be gone (LOST, SIGNED_OFF)."""
 
     def take_as_is(self) -> None:
         """What comes is in °C or % already, whatever the settings say of unit and scale."""
@@ -90,11 +93,18 @@ class Channel:
         value = raw if self._correct is None else self._correct(raw)
         if self._humid and quality < UNREADABLE:
             value = min(100.0, max(0.0, value))
+        if self.gone:
+            quality = self.gone
         if quality == GOOD and self._watch is not None:
             quality = self._watch.judge(t_ms, raw, value)
         self.counts[quality] += 1
         self.raw = raw
         return Measured(self.number, raw, value, quality)
+
+    def said_gone(self) -> Measured:
+        """A reading without a value that says so, at the moment the device is said to be gone."""
+        self.counts[self.gone] += 1
+        return Measured(self.number, None, None, self.gone)
 
     def _is_sentinel(self, raw: float, sentinels: tuple[float, ...]) -> bool:
         return any(abs(raw - sentinel) <= SENTINEL_WIDTH for sentinel in sentinels)
@@ -102,6 +112,6 @@ class Channel:
     def _bad(self, bad: Bad) -> Measured | None:
         if bad is ABSENT:
             return None
-        quality = SENTINEL if bad is NO_VALUE else UNREADABLE
+        quality = self.gone or (SENTINEL if bad is NO_VALUE else UNREADABLE)
         self.counts[quality] += 1
         return Measured(self.number, None, None, quality)

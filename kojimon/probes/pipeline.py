@@ -7,6 +7,7 @@ from typing import Final
 
 from kojimon.model import Arrival, Measured, Quality
 from kojimon.probes.channel import Channel
+from kojimon.probes.homie import StateRoute, state_topic
 from kojimon.probes.judge import Watch
 from kojimon.probes.limits import Limits, limits_of
 from kojimon.probes.neighbours import watch_all
@@ -71,6 +72,7 @@ class Pipeline:
 
     def _build(self) -> None:
         by_topic: dict[tuple[str, str], list[Channel]] = {}
+        devices: dict[tuple[str, str], list[Channel]] = {}
         for channel in self._channels.values():
             probe = channel.probe
             source = self._sources.get(probe.source)
@@ -80,12 +82,16 @@ class Pipeline:
                 self._wild.setdefault(source.name, []).append(channel)
             else:
                 by_topic.setdefault((probe.source, topic_of(probe, source)), []).append(channel)
+                if isinstance(source, MqttSource) and (where := state_topic(probe.topic)):
+                    devices.setdefault((source.name, where), []).append(channel)
         for key, channels in by_topic.items():
             source = self._sources.get(key[0])
             if isinstance(source, SerialSource):
                 self._lines[key[0]] = _line_route(source, channels)
             else:
                 self._routes[key] = topic_route(channels) if isinstance(source, MqttSource) else NumberRoute(channels)
+        for key, channels in devices.items():
+            self._routes[key] = StateRoute(channels)
 
     def take(self, arrival: Arrival, t_ms: int) -> list[Measured]:
         """The readings in one arrival, in the order of the settings; none for a redelivered one.

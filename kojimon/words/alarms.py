@@ -72,6 +72,23 @@ HEALTH_ACTIONS = {
     "forecast": "Nothing: it is tried again, alarms go on",
 }
 
+SILENT_WORDS = {
+    1: ("late only", "Check its network"),
+    3: ("unreadable", "Check plug and cable"),
+    4: ("gives a fault code", "Check plug and cable"),
+    5: ("out of its range", "Check plug and cable"),
+    6: ("jumps about", "Check plug and cable"),
+    7: ("moves too fast", "Look where its tip is"),
+    8: ("stuck", "Unplug it, plug it in again"),
+    9: ("wet at 100 %", "Dry it, out of the drip"),
+    10: ("drifts", "Calibrate it"),
+    11: ("swapped?", "Look where each tip is"),
+    12: ("out of the koji?", "Put its tip back in"),
+    14: ("lost (last will)", "Check its power, network"),
+    15: ("signed off", "Switch it on"),
+}
+"""Why nothing can be used of a probe, by the number of `model.Quality`, and the way out."""
+
 
 class Work(Struct, frozen=True):
     """What has been done to the koji, for the ladder of actions.
@@ -120,7 +137,7 @@ def action(alarm: Mapping[str, Any], work: Work) -> str:
     if kind == "box":
         return "Is the box on? Check plug" if subject == "off" else "Turn it down or unplug it"
     return {
-        "silent": "Check plug and cable",
+        "silent": SILENT_WORDS.get(int(alarm.get("quality") or 0), ("", "Check plug and cable"))[1],
         "blind": "Use a kitchen thermometer",
         "task": "Do it, or say when you did",
         "expect": "Look and feel",
@@ -187,8 +204,21 @@ def subject(alarm: Mapping[str, Any], speech: Speech) -> str:
         return f"{say.big_first(speech.task(about))}: late"
     if kind in watches.LIKE_LIMITS or kind == "box":
         return watches.subject(alarm, _place_name(alarm))
-    fixed = {"silent": f"Probe {about} silent", "blind": "The koji cannot be seen", "test": "Test alarm"}
+    fixed = {"silent": _silent_subject(about, alarm), "blind": "The koji cannot be seen", "test": "Test alarm"}
     return fixed.get(kind) or str(alarm.get("label") or about.replace("-", " "))
+
+
+def why_silent(alarm: Mapping[str, Any]) -> str:
+    """Why nothing can be used of a probe, as a sentence; "" where it says nothing, or about another alarm."""
+    quality = int(alarm.get("quality") or 0)
+    if not quality or not str(alarm["key"]).startswith("silent/"):
+        return ""
+    return f"What it says is not used: {say.QUALITY_WORDS.get(quality, 'bad')}."
+
+
+def _silent_subject(probe: str, alarm: Mapping[str, Any]) -> str:
+    """`Probe koji-1 silent`, or why what it says is not used: `Probe koji-1 stuck`."""
+    return f"Probe {probe} {SILENT_WORDS.get(int(alarm.get('quality') or 0), ('silent',))[0]}"
 
 
 def _limit_subject(alarm: Mapping[str, Any]) -> str:

@@ -39,6 +39,6 @@ def told(event: Mapping[str, Any], speech: Speech, until: str) -> tuple[str, str
 
 def _moved(probe: str, data: Mapping[str, Any]) -> str:
     if data.get("ended"):
-        return f"Probe {probe} is counted for {say.tray_name(str(data['tray']))} again, as in the settings."
-    before, tray = (say.tray_name(str(data[name])) for name in ("before", "tray"))
+        return f"Probe {probe} is counted for {say.tray_name(str(data.get('tray', '')))} again, as in the settings."
+    before, tray = (say.tray_name(str(data.get(name, ""))) for name in ("before", "tray"))
     return f"Probe {probe} was moved from {before} to {tray}."

@@ -268,6 +268,8 @@ def _called(alarm: Mapping[str, Any], signal: str, speech: Speech, work: Work) -
     detail = f" Check: {say.listing(causes)}." if causes else ""
     if alarm.get("text") and str(alarm["key"]).startswith(("health/", "test")):
         detail = f" ({alarm['text']})"
+    elif why := alarm_words.why_silent(alarm):
+        detail = f" {why}"
     again = {"re": "Again: ", "up": "Worse: "}.get(signal, "")
     return Line(f"{again}{head}.{detail}", "wrong" if alarm.get("priority") == "wake" else "look")
 

@@ -35,6 +35,8 @@ QUALITY_WORDS = {
     11: "swapped with another probe?",
     12: "out of the koji?",
     13: "not calibrated",
+    14: "lost: the broker gave out its device's last will",
+    15: "off: its device said that it leaves",
 }
 """By the number of `model.Quality`."""
 
