@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from kojimon.cli import moist, screen
+from kojimon.cli import screen
 from kojimon.cli.calibrate import calibrate, certificates
 from kojimon.cli.opening import client_of, open_kitchen, settings_file
 from kojimon.cli.options import config_option, example, json_option
 from kojimon.cli.place import move, place
 from kojimon.errors import KojimonError, UsageError
 from kojimon.units import show_duration
+from kojimon.words import derived
 from kojimon.words import speech as say
 from kojimon.words import status as words
 from kojimon.words.speech import QUALITY_WORDS, Speech
@@ -47,7 +48,7 @@ def probes(ctx: click.Context, config: str | None, as_json: bool) -> None:
     cells = [_cells(row, speech, several) for row in rows]
     screen.table(["probe", "where", ">now", ">raw", "quality", "read", ">every"], cells, [_tone(row) for row in rows])
     for box in document["incubators"]:
-        lines = list(moist.sentences(box, speech))
+        lines = list(derived.sentences(box, speech))
         if lines:
             screen.say(f"\n{box['label']}: " + " ".join(lines) if several else "\n" + " ".join(lines))
     if not kitchen.live:

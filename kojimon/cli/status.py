@@ -15,7 +15,7 @@ from kojimon.cli.options import HOURS, PlainCommand, config_option, example, jso
 from kojimon.clock import SystemClock, wait_s
 from kojimon.units import show_duration
 from kojimon.words import alarms as alarm_words
-from kojimon.words import outlook
+from kojimon.words import derived, outlook
 from kojimon.words import speech as say
 from kojimon.words import status as words
 from kojimon.words.speech import Speech
@@ -166,9 +166,16 @@ def _values(incubator: Document, speech: Speech) -> None:
     if rows:
         screen.say("")
         screen.grid(rows)
+    beside = [f"{say.small_first(one.name)} {one.value}{_aged(one.age_s)}" for one in derived.brief(incubator, speech)]
+    if beside:
+        screen.say(say.big_first(f"{', '.join(beside)}."), "quiet")
     unmeasured = _unmeasured(incubator)
     if unmeasured:
         screen.say(f"Not measured: {say.listing(unmeasured)}.", "quiet")
+
+
+def _aged(age_s: float | None) -> str:
+    return f" ({show_duration(age_s)} ago)" if age_s is not None and age_s >= OLD_S else ""
 
 
 def _places(incubator: Document) -> Iterator[tuple[str, Document, Document | None]]:

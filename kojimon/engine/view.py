@@ -6,6 +6,7 @@ from typing import Any
 
 from kojimon.alarms.states import AlarmState
 from kojimon.engine.conditions import fresh
+from kojimon.engine.derived import derived
 from kojimon.engine.limits import bands_in_force
 from kojimon.engine.moments import Known, known_of
 from kojimon.engine.outlook import shown
@@ -46,6 +47,7 @@ def _incubator(turn: Turn, box: IncubatorSetup) -> Plain:
         "stage": _stage(known),
         "places": _places(turn, box.name),
         "probes": _probes(turn, box.name),
+        "derived": derived(turn, box.name),
         "bands": [_band(band) for band in bands_in_force(turn, box.name)],
         "tasks": tasks,
         "next": _next(tasks),
@@ -82,13 +84,18 @@ def _probes(turn: Turn, incubator: str) -> list[Plain]:
     return [
         {
             "name": probe.name, "no": probe.no, "place": probe.place, "tray": probe.tray, "quantity": probe.quantity,
-            "value": turn.last_v.get(probe.no), "age_s": _age_s(turn, probe.no),
+            "value": turn.last_v.get(probe.no), "age_s": _age_s(turn, probe.no), "quality": _quality(turn, probe.no),
             "rate_per_h": rate_per_h(turn.trace.get(probe.no, ())),
             "silent": turn.alarm(incubator, f"silent/{probe.name}").active,
         }
         for probe in turn.setup.probes
         if probe.incubator == incubator
     ]  # fmt: skip
+
+
+def _quality(turn: Turn, no: int) -> int | None:
+    """Of its latest reading; None before the first."""
+    return turn.bad[no][2] if no in turn.bad else 0 if no in turn.last_t else None
 
 
 def _age_s(turn: Turn, no: int) -> float | None:

@@ -190,12 +190,17 @@ def _schemas() -> Document:
     )  # fmt: skip
     probe = _object(
         {"name": TEXT, "place": TEXT, "tray": TEXT, "quantity": TEXT, "silent": TRUE},
-        value=_maybe(NUMBER), age_s=_maybe(NUMBER), no=INT,
+        value=_maybe(NUMBER), age_s=_maybe(NUMBER), quality=_maybe(INT), no=INT,
+    )  # fmt: skip
+    derived = _object(
+        {"name": TEXT, "place": TEXT, "value": _maybe(NUMBER), "age_s": _maybe(NUMBER), "quality": INT,
+         "from": _list(TEXT), "lacking": _maybe(TEXT)},
     )  # fmt: skip
     event = _object({"no": INT, "t_ms": INT, "kind": TEXT, "incubator": TEXT, "batch": TEXT, "key": TEXT,
                      "data": {"type": "object"}}, utc=words)  # fmt: skip
     box = _object(
         {"name": TEXT, "label": TEXT, "places": _list({"type": "object"}), "probes": _list(_ref("Probe")),
+         "derived": _list(_ref("Derived")),
          "bands": _list({"type": "object"}), "tasks": _list({"type": "object"}), "alarms": _list(_ref("Alarm"))},
         batch=_maybe({"type": "object"}), stage=_maybe({"type": "object"}), next=_maybe({"type": "object"}),
     )  # fmt: skip
@@ -211,6 +216,7 @@ def _schemas() -> Document:
         "Alarm": alarm,
         "Alarms": _object({"alarms": _list(_ref("Alarm"))}),
         "Probe": probe,
+        "Derived": derived,
         "Probes": _object({"probes": _list(_ref("Probe"))}),
         "Batch": batch,
         "Batches": _object({"batches": _list(_ref("Batch"))}),

@@ -10,7 +10,7 @@ from msgspec import Struct
 
 from kojimon.units import show_duration
 from kojimon.words import alarms as alarm_words
-from kojimon.words import meaning, outlook
+from kojimon.words import derived, meaning, outlook
 from kojimon.words import speech as say
 from kojimon.words import status as words
 from kojimon.words.events import gate_question
@@ -177,7 +177,7 @@ def _box(box: Document, document: Document, speech: Speech) -> Box:
         step=_step(box, speech, now_ms, now),
         alarms=tuple(_alarm(alarm, box, document, speech) for alarm in box["alarms"]),
         koji=tuple(value for place, value in values if place == "bed"),
-        around=tuple(value for place, value in values if place != "bed"),
+        around=(*(value for place, value in values if place != "bed"), *_derived(box, speech)),
         unmeasured=_unmeasured(box),
         tasks=tuple(_task(task, speech, now_ms, now) for task in box["tasks"]),
         before_spores=bool(batch) and batch["hour"] is None,
@@ -257,8 +257,17 @@ def _value(name: str, place: Document, extreme: Document, speech: Speech) -> Val
     moving = say.trend(quantity, rate)
     if moving in ("rising", "falling") and rate is not None:
         moving = f"{moving}, {speech.slope(quantity, rate)}"
-    old = f"{show_duration(age_s // 60 * 60)} ago" if age_s is not None and age_s >= OLD_S else ""
-    return Value(say.big_first(name), speech.value(quantity, extreme["value"]), moving, old)
+    return Value(say.big_first(name), speech.value(quantity, extreme["value"]), moving, _old(age_s))
+
+
+def _old(age_s: float | None) -> str:
+    return f"{show_duration(age_s // 60 * 60)} ago" if age_s is not None and age_s >= OLD_S else ""
+
+
+def _derived(box: Document, speech: Speech) -> Iterator[Value]:
+    """What a koji maker looks at beside the probes' own values."""
+    for one in derived.brief(box, speech):
+        yield Value(one.name, one.value, "", _old(one.age_s))
 
 
 def _unmeasured(box: Document) -> str:

@@ -71,6 +71,7 @@ def test_a_healthy_batch_on_a_laptop(kitchen: Kitchen, pretend: Callable[[Docume
         "Bottom tray, coldest  95.2 °F             6 s ago",
         "Box air               86.4 °F             4 s ago",
         "Box humidity             86 %             4 s ago",
+        "Koji above box air 12.6 °F, dry/wet difference 3.7 °F.",
         "",
         "No alarms.",
     ]

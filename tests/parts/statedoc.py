@@ -71,6 +71,12 @@ DOCUMENT: dict[str, Any] = {
                 {"name": "damp", "no": 4, "place": "air", "tray": "", "quantity": "humidity", "value": 86.0,
                  "quality": 0, "age_s": 4.0, "silent": False},
             ],
+            "derived": [
+                {"name": "above_air_k", "place": "bed", "value": 7.0, "age_s": 4.0, "quality": 0,
+                 "from": ["koji-top", "air"], "lacking": None},
+                {"name": "dry_wet_difference_k", "place": "air", "value": 2.04, "age_s": 4.0, "quality": 0,
+                 "from": ["air", "damp"], "lacking": None},
+            ],
             "bands": [
                 {"place": "bed", "quantity": "temperature", "low_low": 22.0, "low": 26.0, "high": 43.0,
                  "high_high": 45.0},

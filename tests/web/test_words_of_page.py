@@ -98,6 +98,16 @@ def test_the_next_step_with_its_window() -> None:
     assert box.tone == "good"
 
 
+def test_what_a_maker_looks_at_beside_the_probes_own_values() -> None:
+    state = document()
+    around = [(one.name, one.value, one.old) for one in shown(state).boxes[0].around]
+    assert around[-2:] == [("Koji above box air", "12.6 °F", ""), ("Dry/wet difference", "3.7 °F", "")]
+    state["incubators"][0]["derived"][0]["age_s"] = 75.0
+    state["incubators"][0]["derived"][1] |= {"value": None, "quality": 9, "lacking": "quality"}
+    around = [(one.name, one.value, one.old) for one in shown(state).boxes[0].around]
+    assert around[-1] == ("Koji above box air", "12.6 °F", "1 min ago"), "a bad input gives no number"
+
+
 def test_hottest_and_coldest_by_name() -> None:
     box = shown(document()).boxes[0]
     assert [(v.name, v.value) for v in box.koji] == [

@@ -1,0 +1,84 @@
+"""What follows from two probes together, in words, from the state document. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any, NamedTuple
+
+from kojimon.words.speech import QUALITY_WORDS, Speech
+
+Document = Mapping[str, Any]
+
+
+class Said(NamedTuple):
+    """A derived value for a table: what it is, how much, and how old the readings are it was made of (seconds)."""
+
+    place: str
+    name: str
+    value: str
+    age_s: float | None
+
+
+def brief(box: Document, speech: Speech) -> list[Said]:
+    """The two a koji maker looks at, where they are known now: the koji above the air, dry and wet bulb apart."""
+    above, apart = _known(box, "bed", "above_air_k"), _known(box, "air", "dry_wet_difference_k")
+    found = []
+    if above is not None:
+        name = "Koji above box air" if above["value"] >= 0 else "Koji below box air"
+        found.append(Said("bed", name, speech.difference("temperature", abs(above["value"])), above["age_s"]))
+    if apart is not None:
+        found.append(
+            Said("air", "Dry/wet difference", speech.difference("temperature", apart["value"]), apart["age_s"])
+        )
+    return found
+
+
+def sentences(box: Document, speech: Speech) -> Iterator[str]:
+    """Everything that can be said about a box, in sentences; what cannot be had now, with the reason."""
+    above = _known(box, "bed", "above_air_k")
+    if above is not None:
+        side = "above" if above["value"] >= 0 else "below"
+        yield f"The koji is {speech.difference('temperature', abs(above['value']))} {side} the air of the box."
+    for place, whose in (("air", "the box air"), ("room", "the room")):
+        yield from _damp(box, place, whose, speech)
+
+
+def _damp(box: Document, place: str, whose: str, speech: Speech) -> Iterator[str]:
+    by_wet_bulb, dew = _row(box, place, "humidity_pct"), _row(box, place, "dew_point_c")
+    if dew is None:
+        return
+    if dew["value"] is None:
+        yield _lacking(by_wet_bulb or dew, whose)
+        return
+    if by_wet_bulb is not None:
+        yield f"By the wet bulb the humidity of {whose} is {by_wet_bulb['value']:.0f} %."
+    water, more, apart = (
+        _row(box, place, name)
+        for name in ("absolute_humidity_g_m3", "vapour_pressure_deficit_kpa", "dry_wet_difference_k")
+    )
+    if water and more and apart:
+        yield (
+            f"The dew point of {whose} is {speech.value('temperature', dew['value'])}; it holds {water['value']:.1f} g"
+            f" of water in a cubic metre and could take up more by {more['value']:.2f} kPa; a wet bulb stands"
+            f" {speech.difference('temperature', apart['value'])} below a dry one."
+        )
+
+
+def _lacking(row: Document, whose: str) -> str:
+    """Why there is no number."""
+    names = " or ".join(row["from"])
+    why = {
+        "quality": f"{names}: {QUALITY_WORDS.get(row['quality'], 'not to be trusted')}",
+        "fresh": f"no fresh reading from {names}",
+        "contradiction": f"{names} contradict each other; look at the wick, and at which is which",
+    }.get(row["lacking"], f"no reading from {names}")
+    return f"How dry {whose} is cannot be said: {why}."
+
+
+def _row(box: Document, place: str, name: str) -> Document | None:
+    return next((row for row in box.get("derived", ()) if (row["place"], row["name"]) == (place, name)), None)
+
+
+def _known(box: Document, place: str, name: str) -> Document | None:
+    row = _row(box, place, name)
+    return row if row is not None and row["value"] is not None else None
