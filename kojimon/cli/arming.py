@@ -14,8 +14,8 @@ from kojimon.cli.opening import open_kitchen
 from kojimon.cli.options import config_option, example
 from kojimon.clock import wait_s
 from kojimon.errors import KojimonError, NotRunningError
-from kojimon.notify.arming import ADVICE
 from kojimon.units import show_duration
+from kojimon.words import proof as proof_words
 from kojimon.words import speech as say
 from kojimon.words import status as words
 
@@ -35,7 +35,7 @@ def arm(yes: bool, config: str | None) -> None:
     before = _proof(kitchen)
     if not before["channels"]:
         raise KojimonError(before["text"])
-    for number, advice in enumerate(ADVICE, 1):
+    for number, advice in enumerate(proof_words.ADVICE, 1):
         screen.say(f"{number}. {advice}")
     if not yes and sys.stdin.isatty():
         click.prompt("Enter when the phone is ready", default="", show_default=False, prompt_suffix=": ")
@@ -113,29 +113,13 @@ def _follow(kitchen: LiveKitchen, before_ms: int) -> None:
     while True:
         last = _proof(kitchen)["last"]
         fresh = last is not None and last["at_t_ms"] != before_ms
-        for line, tone in _lines(last) if fresh else ():
+        for line, tone in proof_words.lines(last) if fresh else ():
             if line not in told:
                 screen.say(line, tone)
                 told.add(line)
         if fresh and last["over"]:
             return
         wait_s(LOOK_EVERY_S)
-
-
-def _lines(last: Document) -> list[tuple[str, str]]:
-    found = [
-        (f"{name}: failed, {why or 'no reason given'}; it is tried again", "wrong")
-        for name, why in last["failed"].items()
-    ]
-    found += [
-        (f"{name}: on its way after {out_s:.1f} s. Say seen on the phone.", "plain")
-        for name, out_s in last["out_s"].items()
-    ]
-    if last["answered_s"] is not None:
-        who = f" by {last['who']}" if last["who"] else ""
-        through = f" ({last['channel']})" if last["channel"] else ""
-        found.append((f"Answered{who}{through} after {show_duration(last['answered_s'])}.", "plain"))
-    return found
 
 
 def _verdict(kitchen: LiveKitchen) -> None:

@@ -55,21 +55,25 @@ def standing(settings: Settings, journal: Path, now_ms: int, channels: Sequence[
         now_ms: engine time. channels: those that get the first person up.
 
     Returns:
-        armed, text, overdue, chain (the last bump test in words), channels, last (the last test), bumps (the last good
+        armed, text, overdue (why and late: the same without a command to give),
+        chain (the last bump test in words), channels, last (the last test), bumps (the last good
         one of each probe).
     """
     try:
         tests = load_tests(journal, PROVED)
     except JournalError as error:
-        nothing: dict[str, Any] = {"overdue": [], "chain": "", "channels": list(channels), "last": None, "bumps": {}}
-        return {"armed": False, "text": f"NOT ARMED: {error}", **nothing}
+        nothing: dict[str, Any] = {"overdue": [], "late": [], "chain": "", "last": None, "bumps": {}}
+        why = f"NOT ARMED: {error}"
+        return {"armed": False, "text": why, "why": why, "channels": list(channels), **nothing}
     made = trials(tests.events, tests.deliveries)
     bumps = [trial for trial in made if trial.bump]
     found = proof(made, now_ms, tests.changed_ms, channels, alarm_keys(settings))
     return {
         "armed": found.armed,
         "text": found.text,
+        "why": found.why,
         "overdue": list(found.overdue),
+        "late": list(found.late),
         "chain": chain(bumps[-1]) if bumps else "",
         "channels": list(channels),
         "last": shown(made[-1]) if made else None,

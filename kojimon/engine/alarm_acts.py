@@ -98,7 +98,7 @@ def _out_of_service(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
     if alarm is None:
         return
     if alarm.state is AlarmState.OOSRV:
-        turn.emit("unchanged", incubator, alarm.key, state=str(alarm.state), reason="it is out of service already", **by)
+        turn.emit("unchanged", incubator, alarm.key, state="OOSRV", reason="it is out of service already", **by)
         return
     reason = str(data.get("reason") or "")
     turn.signal(incubator, alarm.key, Signal.OUT, act=turn.act_seq, reason=reason, **by)

@@ -25,15 +25,9 @@ ARMED_MS: Final = 64_800_000
 OVERDUE_MS: Final = 30 * 86_400_000
 CHAIN_MS: Final = 60_000
 """From the raised alarm to a message on its way, at most."""
+ARM: Final = "; run: kojimon alarms arm"
+BUMP: Final = "Warm a probe in the hand: kojimon alarms bump PROBE"
 NOT_THE_PHONE: Final = ("cli", "setup", "")
-
-ADVICE: Final = (
-    "Let the app, number or mail account that brings the message through the phone's night mode: its settings have a"
-    " list of exceptions (do not disturb, focus, sleep).",
-    "Turn up the volume of alarms or messages; charge the phone, and leave it within reach.",
-    "Put the phone into its night mode now, then start the test, and say seen on the phone.",
-)
-"""What to do with the phone before the test."""
 
 
 class Trial(Struct, frozen=True):
@@ -68,12 +62,26 @@ class Trial(Struct, frozen=True):
 
 
 class Proof(Struct, frozen=True):
-    """How it stands: armed or not and why, in words; and what is overdue."""
+    """How it stands: armed or not and why, in words; and what is overdue.
+
+    `text` and `overdue` name the command to give; `why` and `late` are the same for who has buttons instead.
+    """
 
     armed: bool
-    text: str
-    overdue: tuple[str, ...] = ()
+    why: str
+    how: str = ""
+    late: tuple[str, ...] = ()
     trial: Trial | None = None
+
+    @property
+    def text(self) -> str:
+        """Armed or not, why, and the command."""
+        return f"{self.why}{self.how}"
+
+    @property
+    def overdue(self) -> tuple[str, ...]:
+        """What is overdue, with the command."""
+        return tuple(f"{one}. {BUMP}" for one in self.late)
 
 
 def trials(events: Sequence[Event], receipts: Sequence[Delivery]) -> list[Trial]:
@@ -118,33 +126,33 @@ def proof(
         found: every test. changed_ms: when channels or probes last changed, engine ms.
         channels: names of the channels that may wake. keys: keys of the alarms that may come.
     """
-    overdue = tuple(_overdue(found, now_ms, changed_ms))
+    late = tuple(_late(found, now_ms, changed_ms))
     bad = unexplained(keys)
     if bad:
-        text = f"NOT ARMED: no action is known for {listing(bad)}"
-        return Proof(False, text, overdue)
+        return Proof(False, f"NOT ARMED: no action is known for {listing(bad)}", late=late)
     if not channels:
         text = "NOT ARMED: there is no channel and no loudspeaker; add one under `channels:` in the settings"
-        return Proof(False, text, overdue)
+        return Proof(False, text, late=late)
     plain = [trial for trial in found if trial.wake and trial.at_ms <= now_ms]
     last = plain[-1] if plain else None
-    wrong = _wrong(last, now_ms, changed_ms)
+    wrong, how = _wrong(last, now_ms, changed_ms)
     if wrong or last is None:
-        return Proof(False, f"NOT ARMED: {wrong}", overdue, last)
+        return Proof(False, f"NOT ARMED: {wrong}", how, late, last)
     who = f" by {last.who}" if last.who else ""
     took = show_duration((last.answered_ms - last.at_ms) / 1000)
     ago = show_duration((now_ms - last.answered_ms) / 1000)
-    return Proof(True, f"Armed: the test was answered{who} after {took}, {ago} ago", overdue, last)
+    return Proof(True, f"Armed: the test was answered{who} after {took}, {ago} ago", "", late, last)
 
 
-def _wrong(last: Trial | None, now_ms: int, changed_ms: int) -> str:
+def _wrong(last: Trial | None, now_ms: int, changed_ms: int) -> tuple[str, str]:
+    """What is wrong ("" for nothing), and the command to give."""
     if last is None or now_ms - last.at_ms > ARMED_MS:
-        return "no test was answered today; run: kojimon alarms arm"
+        return "no test was answered today", ARM
     if last.at_ms < changed_ms:
-        return "the channels have changed since the last test; run: kojimon alarms arm"
+        return "the channels have changed since the last test", ARM
     if not last.out:
-        return "the test did not get out over any channel; see: kojimon alarms"
-    return _unanswered(last, now_ms) if last.answered_ms < 0 else _badly_answered(last)
+        return "the test did not get out over any channel", "; see: kojimon alarms"
+    return (_unanswered(last, now_ms) if last.answered_ms < 0 else _badly_answered(last)), ""
 
 
 def _unanswered(last: Trial, now_ms: int) -> str:
@@ -159,17 +167,16 @@ def _badly_answered(last: Trial) -> str:
     return "" if last.proved else "the test was answered too late, after 5 min"
 
 
-def _overdue(found: Sequence[Trial], now_ms: int, changed_ms: int) -> Iterable[str]:
+def _late(found: Sequence[Trial], now_ms: int, changed_ms: int) -> Iterable[str]:
     bumps = [trial for trial in found if trial.bump and trial.proved]
     last_ms = bumps[-1].at_ms if bumps else None
-    how = "warm a probe in the hand: kojimon alarms bump PROBE"
     if last_ms is None:
-        yield f"The way from probe to phone was never tried. {how[0].upper()}{how[1:]}"
+        yield "The way from probe to phone was never tried"
     elif last_ms < changed_ms:
-        yield f"Channels or probes have changed since the way from probe to phone was tried. {how[0].upper()}{how[1:]}"
+        yield "Channels or probes have changed since the way from probe to phone was tried"
     elif now_ms - last_ms > OVERDUE_MS:
         days = (now_ms - last_ms) // 86_400_000
-        yield f"The way from probe to phone was last tried {days} days ago. {how[0].upper()}{how[1:]}"
+        yield f"The way from probe to phone was last tried {days} days ago"
 
 
 def chain(trial: Trial) -> str:

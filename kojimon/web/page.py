@@ -21,7 +21,7 @@ from starlette.staticfiles import StaticFiles
 from kojimon import logs
 from kojimon.errors import EXIT_USAGE, KojimonError, RefusedError
 from kojimon.settings.spec import WebSettings
-from kojimon.web import page_batches, page_enter, page_metrics, page_openapi, page_sheet, page_steps
+from kojimon.web import page_batches, page_enter, page_metrics, page_night, page_openapi, page_sheet, page_steps
 from kojimon.web.access import Access, App, addresses, cookie_of, keys_of
 from kojimon.web.api import Backend
 from kojimon.web.page_acts import act_of, fields_of
@@ -64,6 +64,7 @@ def with_page(
     app.router.routes.extend(page.routes())
     app.router.routes.extend(page_batches.routes(page))
     app.router.routes.extend(page_steps.routes(page))
+    app.router.routes.extend(page_night.routes(page))
     app.router.routes.extend(page_enter.routes(keys, lambda: addresses(web, ports())))
     app.router.routes.append(page_sheet.route(backend, page.curves))
     app.router.routes.append(page_metrics.route(backend))
@@ -214,25 +215,28 @@ class Page:
                 found[box["name"]] = self.curves.svg(row.id, wanted, box, viewer.units(), document["t_ms"])[0]
         return found
 
-    def _regions(self, document: Document, viewer: Viewer, only: str) -> dict[str, str]:
+    def _regions(self, document: Document, viewer: Viewer, query: Mapping[str, str]) -> dict[str, str]:
+        if query.get("page") == "night":
+            return {"night": page_night.region(self, document, viewer)}
+        only = query.get("box", "")
         shown = view_of(document, viewer.speech(document))
         return regions(shown, self.timers(shown, document, viewer), self.versions(document), only)
 
     def regions(self, request: Request) -> Response:
         """The parts that change, for a page that gets no stream."""
         document, viewer = self.looked(request)
-        found = self._regions(document, viewer, request.query_params.get("box", ""))
+        found = self._regions(document, viewer, request.query_params)
         return JSONResponse(found, headers={"Cache-Control": "no-store"})
 
     async def live(self, request: Request) -> Response:
         """The same as a stream; 503 where all are taken."""
         if self._hub.full:
             return JSONResponse({"error": "too many pages are open"}, 503, {"Retry-After": "10"})
-        only, cookies = request.query_params.get("box", ""), request.headers.get("cookie", "")
+        query, cookies = request.query_params, request.headers.get("cookie", "")
 
         async def for_viewer(document: Document) -> Mapping[str, str]:
             viewer = viewer_of(cookies, document)
-            return await run_in_threadpool(self._regions, document, viewer, only)
+            return await run_in_threadpool(self._regions, document, viewer, query)
 
         headers = {"Cache-Control": "no-store", "X-Accel-Buffering": "no", "Content-Encoding": "identity"}
         return StreamingResponse(self._hub.stream(for_viewer), media_type="text/event-stream", headers=headers)

@@ -78,6 +78,10 @@ def _seconds(text: str, _: Speech) -> float:
     return number(text)
 
 
+def _yes(text: str, _: Speech) -> bool:
+    return text == "yes"
+
+
 def _hours(text: str, _: Speech) -> float:
     return _positive(number(text)) * 3600
 
@@ -112,9 +116,12 @@ FORMS: Final[dict[str, dict[str, Reading]]] = {
     "alarm.confirm": _ALARM,
     "alarm.reset": _ALARM,
     "alarm.shelve": {**_ALARM, "for_s": _seconds},
+    "alarm.silence": {**_ALARM, "for_s": _seconds},
+    "alarm.out_of_service": {"key": _text, "reason": _text},
     "alarm.unshelve": {"key": _text},
     "alarm.in_service": {"key": _text},
-    "alarm.test": {"text": _text},
+    "alarm.test": {"text": _text, "wake": _yes},
+    "alarm.bump": {"probe": _text},
 }
 """Every act the page can do: its fields and how each is read."""
 

@@ -52,7 +52,7 @@ def environment() -> Environment:
         trim_blocks=True, lstrip_blocks=True, auto_reload=False,
     )  # fmt: skip
     made.globals |= {"tone_words": TONE_WORDS, "fresh_key": fresh_key, "version": version(), "told": ()}
-    made.globals |= {"here": "", "zone": "", "now_utc": "", "box_name": ""}
+    made.globals |= {"here": "", "zone": "", "now_utc": "", "box_name": "", "follows": ""}
     return made
 
 

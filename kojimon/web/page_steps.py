@@ -1,4 +1,5 @@
-"""Pages for one step each: a task with its gate and its time, correcting a mark, starting and ending a batch."""
+"""Pages for one step each: a task with its gate and its time, correcting a mark, starting and ending a batch, switching
+an alarm off for repair."""
 
 from __future__ import annotations
 
@@ -16,6 +17,9 @@ from kojimon.model import Act
 from kojimon.review.report import CAUTIONS
 from kojimon.web.page_view import gate_words
 from kojimon.web.page_viewer import Viewer, fresh_key
+from kojimon.words import alarms as alarm_words
+from kojimon.words import meaning
+from kojimon.words import speech as say
 from kojimon.words import status as words
 from kojimon.words.events import gate_refusal
 
@@ -51,7 +55,11 @@ def routes(page: Page) -> list[Route]:
     def discard(request: Request) -> Response:
         return _end(page, request, "batch.discard")
 
+    def repair(request: Request) -> Response:
+        return _repair(page, request)
+
     return [
+        Route("/repair", page.guarded(repair), methods=["GET"]),
         Route("/step/{box}/{task}", page.guarded(task), methods=["GET"]),
         Route("/mark/{box}/{mark:int}", page.guarded(mark), methods=["GET"]),
         Route("/start/{box}", page.guarded(start), methods=["GET"]),
@@ -181,6 +189,26 @@ def _end(page: Page, request: Request, kind: str) -> Response:
         fields={"kind": kind, "incubator": box["name"], "idempotency": fresh_key(), "back": "/"},
         ask_reason=throw, ask_yield=not throw, ask_when=not throw, button="Throw it away" if throw else "Harvested",
         cautions=[bag] if throw else CAUTIONS,
+    )  # fmt: skip
+
+
+def _repair(page: Page, request: Request) -> Response:
+    """Switching an alarm off: what it means comes before the button."""
+    document, viewer = page.looked(request)
+    box, key = request.query_params.get("box", ""), request.query_params.get("key", "")
+    alarms = page.box(document, box)["alarms"] if box else document["alarms"]
+    alarm = next((one for one in alarms if one["key"] == key and one["state"] != "OOSRV"), None)
+    if alarm is None:
+        raise HTTPException(404, "that alarm is not up, or is switched off already")
+    subject = say.small_first(alarm_words.subject(alarm, viewer.speech(document)))
+    meant = meaning.meaning_of(key)
+    risk = f"While it is off nobody is called for it, and if nothing is done: {meant.consequence}." if meant else ""
+    return _page(
+        page, document, viewer,
+        heading=f"Switch off for repair: {subject}", ask_reason=True, button="Switch it off",
+        window="Without a time limit, until somebody says that it is mended. To have quiet for a while, pause it.",
+        cautions=[risk] if risk else (),
+        fields={"kind": "alarm.out_of_service", "incubator": box, "key": key, "idempotency": fresh_key(), "back": "/"},
     )  # fmt: skip
 
 

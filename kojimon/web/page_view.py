@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from hashlib import sha256
 from typing import Any, Final
+from urllib.parse import urlencode
 
 from msgspec import Struct
 
@@ -61,6 +62,10 @@ class Alarm(Struct, frozen=True):
     steps: tuple[str, ...]
     consequence: str
     buttons: tuple[Button, ...]
+    silences: tuple[Button, ...] = ()
+    """For how long its noise may stop while nobody has seen to it; none where it makes none."""
+    repair: str = ""
+    """Where it can be switched off for repair; "" where it is, or cannot be."""
 
 
 class Value(Struct, frozen=True):
@@ -293,19 +298,41 @@ def _alarm(alarm: Document, box: Document | None, document: Document, speech: Sp
         state=alarm_words.alarm_state(alarm, speech, now),
         since=speech.moment(since, now) if since else "",
         wakes=alarm["priority"] == "wake",
-        calls=alarm["priority"] == "wake" and alarm["state"] == "UNACK",
+        calls=_calls(alarm),
         steps=tuple(meaning.ladder(alarm, work)) if active else (),
         consequence=meant.consequence if meant and active else "",
         buttons=tuple(_buttons(alarm)),
+        silences=tuple(_silences(alarm)) if _calls(alarm) else (),
+        repair=_repair(alarm, box["name"] if box else ""),
     )
+
+
+def _calls(alarm: Document) -> bool:
+    """Whether it makes a noise now."""
+    return alarm["priority"] == "wake" and alarm["state"] == "UNACK" and alarm.get("silent_until_t_ms") is None
+
+
+def _repair(alarm: Document, box: str) -> str:
+    if alarm["state"] == "OOSRV" or alarm["key"] == "test":
+        return ""
+    return "/repair?" + urlencode({"box": box, "key": alarm["key"]})
+
+
+def _own(alarm: Document) -> dict[str, str]:
+    # The same press twice is one act; after a further call, or another state, it is a new one.
+    again = f"{alarm['key']}#{alarm['occurrence']}.{alarm['calls']}.{alarm['state']}"
+    return {"key": str(alarm["key"]), "occurrence": str(alarm["occurrence"]), "idempotency": again}
+
+
+def _silences(alarm: Document) -> Iterator[Button]:
+    for minutes in PAUSES_MIN:
+        yield Button(f"{minutes} min", "alarm.silence", {**_own(alarm), "for_s": str(minutes * 60)})
 
 
 def _buttons(alarm: Document) -> Iterator[Button]:
     """What can be done about an alarm where it stands (`alarms.states`)."""
-    state = alarm["state"]
-    # The same press twice is one act; after a further call, or another state, it is a new one.
-    again = f"{alarm['key']}#{alarm['occurrence']}.{alarm['calls']}.{state}"
-    own = {"key": str(alarm["key"]), "occurrence": str(alarm["occurrence"]), "idempotency": again}
+    state, own = alarm["state"], _own(alarm)
+    again = own["idempotency"]
     if state in ("UNACK", "RTNUN", "LATCH-UNACK"):
         yield Button("I have seen it", "alarm.acknowledge", own, first=state == "UNACK")
     if state in ("UNACK", "ACKED"):

@@ -49,10 +49,13 @@ let brokenAt = 0;
 let stream = null;
 let polling = 0;
 
+function wanted() {
+  return new URLSearchParams({box: document.body.dataset.box || "", page: document.body.dataset.follows || ""});
+}
+
 function watch() {
   if (!$("[data-live]") || !window.EventSource) return;
-  const box = document.body.dataset.box || "";
-  stream = new EventSource(`/live?box=${encodeURIComponent(box)}`);
+  stream = new EventSource(`/live?${wanted()}`);
   const heard = () => { lastHeard = Date.now(); brokenAt = 0; lost(""); };
   stream.addEventListener("open", heard);
   stream.addEventListener("beat", heard);
@@ -66,7 +69,7 @@ function watch() {
 
 async function ask() {
   try {
-    const answer = await fetch(`/regions?box=${encodeURIComponent(document.body.dataset.box || "")}`);
+    const answer = await fetch(`/regions?${wanted()}`);
     if (answer.status === 401) location.assign("/enter");
     if (!answer.ok) return;
     lastHeard = Date.now();
