@@ -13,6 +13,9 @@ from typing import Final
 KG_PER_LB: Final = 0.45359237
 """Kilograms in one avoirdupois pound, exact (NIST SP 811 (2008), appendix B.8)."""
 
+M_PER_FT: Final = 0.3048
+"""Metres in one international foot, exact (NIST SP 811 (2008), appendix B.8)."""
+
 MS: Final = 1000
 SECONDS: Final = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
 """Seconds in each unit a duration may be written in."""
@@ -25,6 +28,7 @@ _TEMPERATURE = re.compile(rf"({_NUMBER})\s*°?\s*([CF])", re.ASCII)
 _DIFFERENCE = re.compile(rf"({_NUMBER})\s*°?\s*([CFK])", re.ASCII)
 _MASS = re.compile(rf"({_NUMBER})\s*(kg|g|lb|oz)", re.ASCII)
 _PERCENT = re.compile(rf"({_NUMBER})\s*%", re.ASCII)
+_HEIGHT = re.compile(rf"({_NUMBER})\s*(m|ft)?", re.ASCII)
 _DURATION_PART = re.compile(r"(\d+(?:\.\d+)?)\s*(min|d|h|s)\s*", re.ASCII)
 
 
@@ -120,3 +124,12 @@ def show_duration(seconds: float) -> str:
         return f"{hours} h {minutes} min" if minutes else f"{hours} h"
     days, hours = divmod(hours, 24)
     return f"{days} d {hours} h" if hours else f"{days} d"
+
+
+def parse_height_m(text: str) -> float:
+    """A height above the sea, `520 m` or `1700 ft`, in metres; a bare number is in metres. Raises ValueError."""
+    match = _HEIGHT.fullmatch(text.strip())
+    if match is None:
+        raise ValueError("a height with its unit is wanted, as in 520 m or 1700 ft")
+    amount = float(match[1])
+    return round(amount * M_PER_FT if match[2] == "ft" else amount, 3)

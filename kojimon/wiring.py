@@ -8,6 +8,7 @@ from typing import Any
 
 import msgspec
 
+from kojimon import air
 from kojimon.clock import Clock, ManualClock, SystemClock
 from kojimon.engine.setup import EngineSetup, IncubatorSetup, ProbeSetup, to_plain
 from kojimon.errors import UsageError
@@ -33,6 +34,7 @@ def engine_setup(settings: Settings, numbers: Mapping[str, int]) -> dict[str, An
         schedules=_schedules(settings),
         wake_s=settings.person.wake_s,
         travel_s=settings.person.travel_s,
+        pressure_pa=round(air.pressure_pa(settings.altitude_m), 1),
     )
     plain, whole = to_plain(setup), to_json(settings)
     name = sha256(whole + msgspec.json.encode(plain, order="sorted")).hexdigest()

@@ -64,6 +64,9 @@ def start(
     data = {field: value for field, value in given.items() if value is not None}
     print_events(kitchen, kitchen.act("batch.start", box["name"], {"name": name, **data} if name else data))
     _after(kitchen, box["name"], cautions=True)
+    from kojimon.cli.certificates import print_old
+
+    print_old(kitchen)
     if kitchen.live:
         from kojimon.cli.arming import print_proof
 

@@ -8,24 +8,23 @@ from typing import Any, Final
 
 import click
 
+from kojimon import air
 from kojimon.cli import screen
 from kojimon.cli.interview import Asker
 from kojimon.cli.kitchen import Kitchen
 from kojimon.cli.opening import open_kitchen
-from kojimon.cli.options import DURATION, PlainCommand, config_option, example, json_option, tidy
+from kojimon.cli.options import DURATION, PlainCommand, config_option, example, tidy
 from kojimon.clock import SystemClock, real_s, wait_s
 from kojimon.errors import KojimonError, RefusedError, UsageError
 from kojimon.probes import guide
 from kojimon.probes.fixed_points import SALTS
 from kojimon.probes.guide import FOR, Build, Method, Point, Steadiness
-from kojimon.units import parse_temperature_c, show_difference, show_duration
+from kojimon.units import parse_height_m, parse_temperature_c, show_difference, show_duration
 from kojimon.words import status as words
 from kojimon.words.speech import Speech, moment_utc
 
 LOOK_S: Final = 0.5
 SAY_S: Final = 15.0
-OLD_DAYS: Final = 365
-"""A certificate older than this is pointed out; yearly is common practice, no source."""
 BUILDS: Final = {
     Build.SEALED: "a steel tip sealed into its cable",
     Build.SEALED_HOT: "the same, and the cable stands boiling water (silicone, PTFE)",
@@ -35,7 +34,7 @@ BUILDS: Final = {
 METHODS: Final = {
     Method.ICE: "ice water, 0 °C",
     Method.FEVER_THERMOMETER: "water of 37 °C beside a fever thermometer",
-    Method.BOILING: "boiling water, by your altitude",
+    Method.BOILING: "boiling water, by your air pressure or altitude",
     Method.SALT: "air over wet salt in a closed jar",
     Method.REFERENCE: "a thermometer or hygrometer you trust, beside it",
 }
@@ -88,7 +87,14 @@ STEPS: Final = {
 )
 @click.option("--point", "points", multiple=True, metavar="'READ = TRUE'", help="By hand: what it read, what was true.")
 @click.option("--true", "truth", metavar="VALUE", help="What the other instrument shows: 37.1 C.")
-@click.option("--altitude", "altitude_m", type=float, default=0.0, metavar="METRES", help="For boiling water.")
+@click.option(
+    "--pressure",
+    "pressure_hpa",
+    type=click.FloatRange(500, 1100),
+    metavar="HPA",
+    help="For boiling water: a barometer's where you are; a weather report's is for sea level.",
+)
+@click.option("--altitude", metavar="HEIGHT", help="Or how high you are: 520 m, 1700 ft. (by the settings)")
 @click.option(
     "--salt",
     type=click.Choice(list(SALTS)),
@@ -110,7 +116,8 @@ def calibrate(
     methods: tuple[str, ...],
     points: tuple[str, ...],
     truth: str | None,
-    altitude_m: float,
+    pressure_hpa: float | None,
+    altitude: str | None,
     salt: str,
     within_s: float,
     day: str | None,
@@ -122,7 +129,8 @@ def calibrate(
     """Find out how far a probe is off, and have that taken off from now on. The settings file stays as it is."""
     kitchen, asker = open_kitchen(config), Asker(yes)
     row = _row(kitchen, probe)
-    speech = words.speech_of(kitchen.state())
+    document = kitchen.state()
+    speech = words.speech_of(document)
     today = _day(day, kitchen)
     if points or forget:
         pairs = tuple(_pair(text, row["quantity"]) for text in points)
@@ -131,9 +139,10 @@ def calibrate(
     if not kitchen.live:
         raise KojimonError("No daemon runs, so nothing is read. Start it (kojimon run), or use --point.")
     kind = _build(asker, row, build)
-    run = _Run(kitchen, asker, row, speech, kind, truth, altitude_m, salt, within_s)
+    known_pa, usual_pa = _known_pa(pressure_hpa, altitude), 100 * float(document["pressure_hpa"])
+    run = _Run(kitchen, asker, row, speech, kind, truth, known_pa, usual_pa, salt, within_s)
     found = run.points([Method(name) for name in methods])
-    certificate = guide.certificate(found, today, note)
+    certificate = guide.certificate(found, today, "; ".join(filter(None, (run.noted, note))))
     _store(kitchen, row, certificate.points, today, certificate.note, speech, asker)
 
 
@@ -142,10 +151,11 @@ class _Run:
 
     def __init__(
         self, kitchen: Kitchen, asker: Asker, row: Mapping[str, Any], speech: Speech, build: Build, truth: str | None,
-        altitude_m: float, salt: str, within_s: float,
+        known_pa: float | None, usual_pa: float, salt: str, within_s: float,
     ) -> None:  # fmt: skip
         self.kitchen, self.asker, self.row, self.speech, self.build = kitchen, asker, row, speech, build
-        self.truth, self.altitude_m, self.salt, self.within_s = truth, altitude_m, salt, within_s
+        self.truth, self.salt, self.within_s = truth, salt, within_s
+        self.known_pa, self.usual_pa, self.noted = known_pa, usual_pa, ""
 
     def points(self, methods: Sequence[Method]) -> list[Point]:
         """The points of the methods named, or of those chosen one after the other."""
@@ -172,8 +182,20 @@ class _Run:
         if not self.asker.yes:
             click.prompt("Press Enter when it is in place", default="", show_default=False)
         now = self._steady(method)
-        true = guide.true_value(method, altitude_m=self.altitude_m, salt=self.salt, reading=self._other(method))
+        pressure = self._pressure_pa() if method is Method.BOILING else self.usual_pa
+        true = guide.true_value(method, pressure=pressure, salt=self.salt, reading=self._other(method))
+        if method is Method.BOILING:
+            self.noted = f"water boiling under {pressure / 100:.1f} hPa"
+            screen.say(f"Under {pressure / 100:.1f} hPa water boils at {shown('temperature', true, self.speech)}.")
         return guide.point(method, self.build, now, true)
+
+    def _pressure_pa(self) -> float:
+        """The air's pressure: as given, else asked, else by the altitude of the settings."""
+        if self.known_pa is not None or self.asker.yes:
+            return self.usual_pa if self.known_pa is None else self.known_pa
+        screen.say("1 hPa is 0.03 °C here. A barometer's pressure where you are counts, not that of a weather report,")
+        screen.say("which is told for sea level. Enter takes that of your altitude, which the weather moves by 30 hPa.")
+        return self.asker.ask("What is the air pressure, in hPa?", f"{self.usual_pa / 100:.1f}", _pressure)
 
     def _steady(self, method: Method) -> Steadiness:
         """Waits until the reading is steady, and says how steady."""
@@ -199,7 +221,7 @@ class _Run:
         spread = (
             f"{now.spread:.1f} %" if quantity == "humidity" else show_difference(now.spread, self.speech.fahrenheit)
         )
-        return f"{_shown(quantity, now.mean, self.speech)}, {spread} between highest and lowest"
+        return f"{shown(quantity, now.mean, self.speech)}, {spread} between highest and lowest"
 
     def _other(self, method: Method) -> float | None:
         """What the other instrument shows, asked when the probe is steady; for a salt the air's temperature."""
@@ -210,6 +232,29 @@ class _Run:
         if self.truth is None and self.asker.yes:
             raise UsageError("--true VALUE is wanted: what the other instrument shows.")
         return self.asker.ask(question, "", lambda text: _value(text, quantity), self.truth, "--true")
+
+
+def _known_pa(pressure_hpa: float | None, altitude: str | None) -> float | None:
+    """The pressure that options give, Pa. Raises UsageError."""
+    if pressure_hpa is not None and altitude is not None:
+        raise UsageError("--pressure and --altitude say the same: one of them is wanted.")
+    if pressure_hpa is not None:
+        return 100 * pressure_hpa
+    try:
+        return None if altitude is None else air.pressure_pa(parse_height_m(altitude))
+    except ValueError as error:
+        raise UsageError(f"--altitude {altitude}: {error}.") from error
+
+
+def _pressure(text: str) -> float:
+    """hPa as typed, in Pa. Raises ValueError in words."""
+    try:
+        value = float(text.strip().lower().removesuffix("hpa").strip().replace(",", "."))
+    except ValueError:
+        raise ValueError("a number of hPa is wanted, as in 1013") from None
+    if not 500 <= value <= 1100:
+        raise ValueError("500 to 1100 hPa is wanted")
+    return 100 * value
 
 
 def _row(kitchen: Kitchen, name: str) -> Mapping[str, Any]:
@@ -250,7 +295,8 @@ def _value(text: str, quantity: str) -> float:
         raise ValueError("a humidity is wanted, as in 75.5 %") from None
 
 
-def _shown(quantity: str, value: float, speech: Speech) -> str:
+def shown(quantity: str, value: float, speech: Speech) -> str:
+    """A value to two decimals of a degree, or one of a percent."""
     return f"{value:.1f} %" if quantity == "humidity" else speech.value(quantity, value, 2)
 
 
@@ -278,44 +324,10 @@ def _store(
     speech: Speech, asker: Asker | None = None,
 ) -> None:  # fmt: skip
     for raw, true in points:
-        said, real = (_shown(row["quantity"], value, speech) for value in (raw, true))
+        said, real = (shown(row["quantity"], value, speech) for value in (raw, true))
         screen.say(f"Where it says {said}, {real} is true.")
     if asker is not None and not asker.sure("Store it, and use it from now on?", default=True):
         raise KojimonError("Nothing was stored.")
     data = {"probe": row["name"], "points": [list(pair) for pair in points], "date": day, "note": note}
     kitchen.act("probe.calibrate", row["incubator"], data)
     screen.say(f"{row['name']}: {'stored, in force from the next reading on' if points else 'taken back'}.", "good")
-
-
-@click.command(epilog=example("kojimon probes certificates"))
-@json_option
-@config_option
-def certificates(as_json: bool, config: str | None) -> None:
-    """Every calibration stored, and how old it is."""
-    kitchen = open_kitchen(config)
-    last = {event["key"]: event for event in kitchen.events(kinds="calibration")}
-    if as_json:
-        screen.print_json([{"probe": name, **event["data"]} for name, event in last.items()])
-        return
-    speech = words.speech_of(kitchen.state())
-    today = moment_utc(SystemClock().wall_ms()).date()
-    rows, tones = [], []
-    for row in kitchen.probes():
-        data = last.get(row["name"], {}).get("data", {})
-        age, old = _age(str(data.get("date") or ""), today)
-        shown = [[_shown(row["quantity"], value, speech) for value in pair] for pair in data.get("points", [])]
-        pairs = [f"{said} is {real}" for said, real in shown]
-        rows.append([row["name"], ", ".join(pairs) or "none stored", age, str(data.get("note") or "")])
-        tones.append("look" if old else "plain")
-    screen.table(["probe", "found", "when", "how"], rows, tones)
-
-
-def _age(day: str, today: date) -> tuple[str, bool]:
-    """When, and whether that is long ago."""
-    if not day:
-        return "", False
-    try:
-        days = (today - date.fromisoformat(day)).days
-    except ValueError:  # as in 2026-02-31, which only this calendar knows
-        return day, False
-    return (f"{day}: over a year ago, do it again", True) if days > OLD_DAYS else (day, False)

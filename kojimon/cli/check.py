@@ -38,6 +38,7 @@ def check(config: str | None, as_json: bool, as_schema: bool, show: bool) -> Non
     for sentence in summary(settings):
         screen.say(sentence)
     _proof(config)
+    _calibrations(config)
     if show:
         _show(settings)
 
@@ -48,6 +49,14 @@ def _proof(config: str | None) -> None:
 
     with contextlib.suppress(KojimonError):
         print_proof(open_kitchen(config))
+
+
+def _calibrations(config: str | None) -> None:
+    """Which probes want to be calibrated anew."""
+    from kojimon.cli.certificates import print_old
+
+    with contextlib.suppress(KojimonError):
+        print_old(open_kitchen(config))
 
 
 def summary(settings: Settings) -> Iterator[str]:

@@ -198,13 +198,19 @@ class ShutKitchen:
         return found
 
     def probes(self) -> list[Document]:
-        by_name = {probe.name: probe for probe in self.settings.probes}
-        found = []
+        from kojimon.clock import SystemClock
+        from kojimon.daemon.certificates import Certificates
+
+        by_name, known = {probe.name: probe for probe in self.settings.probes}, Certificates(self.settings)
+        found, today = [], say.moment_utc(SystemClock().wall_ms()).date()
+        if self.kept():
+            known.begin(self.reader())
         for box in self.state()["incubators"]:
             for row in box["probes"]:
                 probe = by_name.get(row["name"])
                 every_s = probe.expect_every_s if probe else None
-                found.append({"incubator": box["name"], **row, "expect_every_s": every_s})
+                facts = known.facts(probe.name, today) if probe else {}
+                found.append({"incubator": box["name"], **row, **facts, "expect_every_s": every_s})
         return found
 
     def proof(self) -> Document | None:

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from kojimon.cli import screen
-from kojimon.cli.calibrate import calibrate, certificates
+from kojimon.cli.calibrate import calibrate
+from kojimon.cli.certificates import certificates
 from kojimon.cli.opening import client_of, open_kitchen, settings_file
 from kojimon.cli.options import config_option, example, json_option
 from kojimon.cli.place import move, place

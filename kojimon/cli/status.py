@@ -87,10 +87,17 @@ def show(kitchen: Kitchen, curves: bool = False, last_h: float | None = None) ->
         if curves:
             _curve(kitchen, incubator, last_h)
     _alarms(document, speech)
+    _calibrations(kitchen)
     if kitchen.live and any(incubator["batch"] for incubator in document["incubators"]):
         from kojimon.cli.arming import print_proof
 
         print_proof(kitchen)
+
+
+def _calibrations(kitchen: Kitchen) -> None:
+    from kojimon.cli.certificates import print_old
+
+    print_old(kitchen)
 
 
 def _curve(kitchen: Kitchen, incubator: Document, last_h: float | None) -> None:

@@ -1,17 +1,68 @@
-"""Stored calibrations put in force: at the start, and from the moment one is stored."""
+"""Calibrations in force, of the settings or stored later: put to use at the start and when one is stored; their age."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
+from datetime import date
+from typing import Final
 
 from kojimon import logs
 from kojimon.journal.certificates import Certificate, certificate_of, certificates
 from kojimon.journal.reader import Reader
 from kojimon.model import Event
 from kojimon.probes.pipeline import Pipeline
-from kojimon.settings.spec import Calibration, Probe
+from kojimon.settings.spec import Calibration, Probe, Settings
 
 _LOG = logs.get("probes")
+FACTS: Final = ("calibrated", "calibration_old")
+
+
+class Certificates:
+    """Which calibration each probe has now.
+
+    Args:
+        settings: the probes with the calibrations of the file, and after how long one is old.
+        pipeline: what corrects readings; None where only the age is asked.
+    """
+
+    def __init__(self, settings: Settings, pipeline: Pipeline | None = None) -> None:
+        self._probes = {probe.name: probe for probe in settings.probes}
+        self._due_after_days, self._pipeline = settings.calibration.due_after_days, pipeline
+        self._stored: dict[str, Certificate] = {}
+
+    def begin(self, reader: Reader) -> None:
+        """At the start: what was stored counts again. Raises JournalError."""
+        for stored in certificates(reader).values():
+            self._take(stored)
+
+    def heard(self, events: Iterable[Event]) -> None:
+        """From the next reading on: what was stored just now. In the core's thread, whose pipeline it is."""
+        for event in events:
+            if event.kind == "calibration":
+                self._take(certificate_of(event))
+
+    def of(self, probe: str) -> Calibration:
+        """The calibration in force."""
+        return in_force(self._probes[probe], self._stored.get(probe))
+
+    def facts(self, probe: str, today: date) -> dict[str, str | bool]:
+        """The day of the calibration in force, "" without one or its day, and whether that is long ago."""
+        found = self.of(probe)
+        if not found.points:
+            return dict(zip(FACTS, ("", False), strict=True))
+        return dict(zip(FACTS, (found.date, is_old(found.date, today, self._due_after_days)), strict=True))
+
+    def _take(self, stored: Certificate) -> None:
+        probe = self._probes.get(stored.probe)
+        if probe is None:
+            return
+        self._stored = {**self._stored, probe.name: stored}
+        if self._pipeline is None:
+            return
+        try:
+            self._pipeline.calibrate(probe.name, in_force(probe, stored))
+        except ValueError as error:
+            _LOG.warning("probe %s: its stored calibration is left aside: %s", probe.name, error)
 
 
 def in_force(probe: Probe, stored: Certificate | None) -> Calibration:
@@ -21,23 +72,9 @@ def in_force(probe: Probe, stored: Certificate | None) -> Calibration:
     return Calibration(stored.points, stored.date, stored.note)
 
 
-def apply_stored(pipeline: Pipeline, probes: Iterable[Probe], reader: Reader) -> None:
-    """At the start: what was stored counts again."""
-    found = certificates(reader)
-    for probe in probes:
-        if probe.name in found:
-            _apply(pipeline, probe, found[probe.name])
-
-
-def apply_new(pipeline: Pipeline, probes: Mapping[str, Probe], events: Iterable[Event]) -> None:
-    """From the next reading on: what was stored just now. In the core's thread, whose pipeline it is."""
-    for event in events:
-        if event.kind == "calibration" and event.key in probes:
-            _apply(pipeline, probes[event.key], certificate_of(event))
-
-
-def _apply(pipeline: Pipeline, probe: Probe, stored: Certificate) -> None:
+def is_old(day: str, today: date, after_days: float) -> bool:
+    """Whether a day, ISO 8601, is longer ago; not where it is none (2026-02-31 is none)."""
     try:
-        pipeline.calibrate(probe.name, in_force(probe, stored))
-    except ValueError as error:
-        _LOG.warning("probe %s: its stored calibration is left aside: %s", probe.name, error)
+        return (today - date.fromisoformat(day)).days > after_days
+    except ValueError:
+        return False

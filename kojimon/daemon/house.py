@@ -18,7 +18,7 @@ from kojimon.core.boot import NoPast, Past, boot, restore
 from kojimon.core.intake import Intake
 from kojimon.core.loop import Core
 from kojimon.core.turn import Request
-from kojimon.daemon.certificates import apply_new, apply_stored
+from kojimon.daemon.certificates import Certificates
 from kojimon.daemon.moves import apply_moved, apply_moves, moves_in_force, seated
 from kojimon.daemon.warming import Warming
 from kojimon.errors import JournalError
@@ -94,11 +94,12 @@ class House:
         numbers = self.writer.register_probes(names, seated(settings, moves).probes)
         payload = engine_setup(settings, numbers)
         self._pipeline = Pipeline(settings.probes, numbers, settings.sources)
+        self.certificates = Certificates(settings, self._pipeline)
         self._warming = Warming(settings, self._pipeline)
         self._warming.begin(booted.state)
         apply_moves(self._pipeline, moves)
         with suppress(JournalError):
-            apply_stored(self._pipeline, settings.probes, self.reader())
+            self.certificates.begin(self.reader())
         first = [] if booted.state.setup_hash == payload["hash"] else [("settings", payload)]
         return Core(
             booted,
@@ -132,7 +133,7 @@ class House:
     def submit(self, chunk: Chunk) -> None:
         """Hands a chunk of the core to the writer."""
         if chunk.events:
-            apply_new(self._pipeline, self._probes, chunk.events)
+            self.certificates.heard(chunk.events)
             apply_moved(self._pipeline, self._probes, chunk.events)
             self._warming.heard(chunk.events)
         for listener in self.outgoing:

@@ -36,6 +36,7 @@ from kojimon.web.page_door import Front
 from kojimon.web.serve import ApiServer
 from kojimon.web.words import iso_utc, with_utc
 from kojimon.wiring import clock_of, health_name, simulated_source
+from kojimon.words.speech import moment_utc
 
 if TYPE_CHECKING:
     from kojimon.publish import Publisher
@@ -316,13 +317,13 @@ class Daemon:
     def probes(self) -> list[Document]:
         """Every probe of the settings with its last value, for GET /v1/probes."""
         by_name = {probe.name: probe for probe in self.settings.probes}
-        found = []
+        found, today = [], moment_utc(self.house.core.moment().utc_ms).date()
         for box in self.house.state()["incubators"]:
             for row in box["probes"]:
                 probe = by_name[row["name"]]
                 told = {
                     "raw": self.house.raw(probe.name), "source": probe.source, "topic": probe.topic, "key": probe.key,
-                    "device": probe.device,
+                    "device": probe.device, **self.house.certificates.facts(probe.name, today),
                 }  # fmt: skip
                 found.append({"incubator": box["name"], **row, **told, "expect_every_s": probe.expect_every_s})
         return found

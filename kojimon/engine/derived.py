@@ -41,7 +41,8 @@ def derived(turn: Turn, incubator: str) -> list[Plain]:
 
     `dry_wet_difference_k` and the others of `air` come from temperature and humidity of one place, of several good
     probes there from their middle; a wet bulb serves where no humidity is measured (psychrometer with natural
-    ventilation at sea level: `air.humidity_from_wet_bulb_pct`). `above_air_k` is the hottest koji less the air.
+    ventilation, pressure by the site's altitude: `air.humidity_from_wet_bulb_pct`). `above_air_k` is the hottest koji
+    less the air.
     """
     return [*_above(turn, incubator), *_damp(turn, incubator, Place.AIR), *_damp(turn, incubator, Place.ROOM)]
 
@@ -63,35 +64,37 @@ def _damp(turn: Turn, incubator: str, place: Place) -> Iterator[Plain]:
         return
     humidity_pct, apart_k = beside.value, None
     if damp is None:
-        humidity_pct, apart_k = _by_wet_bulb(warm.value, beside.value)
+        humidity_pct, apart_k = _by_wet_bulb(warm.value, beside.value, turn.setup.pressure_pa)
         yield _row("humidity_pct", place, None if humidity_pct is None else round(humidity_pct, 1), warm, beside)
-    values = _moist(warm.value, humidity_pct)
+    values = _moist(warm.value, humidity_pct, turn.setup.pressure_pa)
     for name, value in zip(DAMP, values, strict=True):
         # Two thermometers say their difference themselves.
         measured = apart_k is not None and name == "dry_wet_difference_k"
         yield _row(name, place, apart_k if measured else value, warm, beside)
 
 
-def _by_wet_bulb(dry_c: float | None, wet_c: float | None) -> tuple[float | None, float | None]:
+def _by_wet_bulb(
+    dry_c: float | None, wet_c: float | None, pressure_pa: float
+) -> tuple[float | None, float | None]:  # fmt: skip
     """Humidity and the difference of the two; None for both where they contradict each other (a dry wick)."""
     if dry_c is None or wet_c is None:
         return None, None
     try:
-        return air.humidity_from_wet_bulb_pct(dry_c, wet_c), round(dry_c - wet_c, 2)
+        found = air.humidity_from_wet_bulb_pct(dry_c, wet_c, pressure=pressure_pa)
+        return found, round(dry_c - wet_c, 2)
     except ValueError:
         return None, None
 
 
 @lru_cache(maxsize=64)
-def _moist(warm_c: float | None, humidity_pct: float | None) -> tuple[float | None, ...]:
+def _moist(warm_c: float | None, humidity_pct: float | None, pressure_pa: float) -> tuple[float | None, ...]:
     """The values of `DAMP`; None where the air cannot be so."""
     if warm_c is None or humidity_pct is None:
         return (None,) * len(DAMP)
-    relations = (
-        air.dew_point_c, air.absolute_humidity_g_m3, air.vapour_pressure_deficit_kpa, air.dry_wet_difference_k
-    )  # fmt: skip
+    relations = (air.dew_point_c, air.absolute_humidity_g_m3, air.vapour_pressure_deficit_kpa)
     try:
         found = [relation(warm_c, humidity_pct) for relation in relations]
+        found.append(air.dry_wet_difference_k(warm_c, humidity_pct, pressure_pa))
     except ValueError:
         return (None,) * len(DAMP)
     # Saturated air is as wet as its own wet bulb: no -0.0 from the last digit of the solver.

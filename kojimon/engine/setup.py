@@ -7,6 +7,7 @@ from typing import Any
 import msgspec
 from msgspec import Struct
 
+from kojimon.air import STANDARD_PRESSURE_PA
 from kojimon.schedule.spec import Schedule
 
 
@@ -42,7 +43,7 @@ class EngineSetup(Struct, frozen=True):
     """Everything the engine is told about the site.
 
     `wake_s`: from the call to the person's feet on the floor, None for the schedule's own response; `travel_s`: from
-    there to the koji.
+    there to the koji. `pressure_pa`: of the air, by the site's altitude.
     """
 
     site: str
@@ -51,6 +52,7 @@ class EngineSetup(Struct, frozen=True):
     schedules: dict[str, Schedule] = {}
     wake_s: float | None = None
     travel_s: float = 0.0
+    pressure_pa: float = STANDARD_PRESSURE_PA
 
 
 def to_plain(setup: EngineSetup) -> dict[str, Any]:

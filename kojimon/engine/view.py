@@ -29,6 +29,7 @@ def view(state: State, now_ms: int) -> Plain:
     return {
         "t_ms": turn.t_ms,
         "site": state.setup.site,
+        "pressure_hpa": round(state.setup.pressure_pa / 100, 1),
         "incubators": [_incubator(turn, box) for box in state.setup.incubators],
         "alarms": _alarms(turn, ""),
     }

@@ -1,12 +1,10 @@
-"""Points whose true value is known without an instrument: ice, boiling water, saturated salts."""
+"""Points whose true value is known without an instrument: ice, saturated salts. Boiling water: see `air`."""
 
 from __future__ import annotations
 
 from typing import Final
 
 from msgspec import Struct
-
-from kojimon.air import boiling_point_c, pressure_pa
 
 ICE_POINT_C: Final = 0.0
 """Melting ice in water under air: 0 °C within some hundredths (NIST-derived text on thermometer checks)."""
@@ -66,14 +64,3 @@ def salt_humidity_pct(formula: str, temperature_c: float) -> float:
     if not salt.low_c <= temperature_c <= salt.high_c:
         raise ValueError(f"{temperature_c:g} °C over {salt.name}: {salt.low_c:g} to {salt.high_c:g} °C is wanted")
     return float(sum(part * temperature_c**power for power, part in enumerate(salt.coefficients)))
-
-
-def boiling_at_altitude_c(altitude_m: float) -> float:
-    """Temperature of boiling water at an altitude in the standard atmosphere, °C; the weather moves it by 0.8 K.
-
-    Raises:
-        ValueError: altitude outside -500 to 4,500 m.
-    """
-    if not -500 <= altitude_m <= 4500:
-        raise ValueError(f"altitude {altitude_m:g} m: -500 to 4,500 m is wanted")
-    return boiling_point_c(pressure_pa(altitude_m))

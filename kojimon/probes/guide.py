@@ -10,9 +10,10 @@ from typing import Final, NamedTuple
 
 from msgspec import Struct
 
+from kojimon.air import STANDARD_PRESSURE_PA, boiling_point_c
 from kojimon.correction import correction
 from kojimon.errors import RefusedError
-from kojimon.probes.fixed_points import ICE_POINT_C, boiling_at_altitude_c, salt_humidity_pct
+from kojimon.probes.fixed_points import ICE_POINT_C, salt_humidity_pct
 from kojimon.settings.spec import Calibration
 
 
@@ -145,12 +146,15 @@ class Point(NamedTuple):
     spread: float
 
 
-def true_value(method: Method, *, altitude_m: float = 0.0, salt: str = "NaCl", reading: float | None = None) -> float:
+def true_value(
+    method: Method, *, pressure: float = STANDARD_PRESSURE_PA, salt: str = "NaCl", reading: float | None = None
+) -> float:
     """The true value at a point, °C or %.
 
     Args:
         method: how it is had.
-        altitude_m: for boiling water.
+        pressure: for boiling water, Pa: station pressure, measured or by altitude (`air.pressure_pa`, from which
+            the weather differs by some 30 hPa, 0.8 K at the boiling point).
         salt: for air over a salt, whose temperature is `reading`.
         reading: what the other thermometer or hygrometer shows; the air's temperature for a salt.
 
@@ -161,7 +165,7 @@ def true_value(method: Method, *, altitude_m: float = 0.0, salt: str = "NaCl", r
         return ICE_POINT_C
     try:
         if method is Method.BOILING:
-            return boiling_at_altitude_c(altitude_m)
+            return boiling_point_c(pressure)
         if reading is None:
             raise ValueError("the reading of the other instrument is wanted")
         if method is Method.SALT:

@@ -9,6 +9,7 @@ from kojimon.schedule.spec import Schedule
 from kojimon.settings.checks import Draft
 from kojimon.settings.spec import (
     Calibration,
+    CalibrationSettings,
     ChannelSettings,
     CommandChannel,
     ForecastSettings,
@@ -76,6 +77,8 @@ def build(draft: Draft, schedules: dict[str, Schedule], folder: Path) -> Setting
         publish=PublishSettings(**draft.get("publish", {})),
         web=WebSettings(**_secrets(draft.get("web", {}), folder)),
         staleness=Staleness(**draft.get("staleness", {})),
+        calibration=CalibrationSettings(**draft.get("calibration", {})),
+        altitude_m=draft["altitude_m"],
         forecast=ForecastSettings(**draft.get("forecast", {})),
         channels=tuple(_channel(name, keys, folder) for name, keys in draft.get("channels", {}).items()),
         speaker=SpeakerSettings(**draft.get("speaker", {})),

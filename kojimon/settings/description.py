@@ -12,9 +12,10 @@ from kojimon.document.shapes import FAILED, Each, Field, Items, Json, Map
 from kojimon.document.tree import Mapping, Node
 from kojimon.document.values import Choice, Name, duration, flag, mass, megabytes, number, path_text, text, whole
 from kojimon.settings.devices import PROBES, SOURCES
-from kojimon.settings.kinds import SecretPlace, host, sleep_hours, web_address, zone
+from kojimon.settings.kinds import SecretPlace, height, host, sleep_hours, web_address, zone
 from kojimon.settings.people import CHANNELS, HEARTBEAT, SPEAKER, WATCH
 from kojimon.settings.spec import (
+    CalibrationSettings,
     ForecastSettings,
     Incubator,
     JournalSettings,
@@ -179,6 +180,16 @@ STALENESS: Final = Map(
     Staleness,
 )
 
+CALIBRATION: Final = Map(
+    "a map with `due_after`",
+    [
+        Field("due_after", duration(DAY_S, 3650 * DAY_S, per_s=DAY_S),
+              "A calibration older than this is pointed out, by `check`, `status`, at the start of a batch and by"
+              " `probes certificates`. Once a year is common practice.", "due_after_days"),
+    ],
+    CalibrationSettings,
+)  # fmt: skip
+
 CLOCK: Final = Map(
     "a map with `trusted`",
     [
@@ -233,6 +244,10 @@ SITE: Final = _Site(
         Field("forecast", FORECAST, "What the koji will do, and whether one may sleep."),
         Field("mirror", MIRROR, "A copy of the readings in a time-series server."),
         Field("staleness", STALENESS, "When a probe that says nothing is told."),
+        Field("calibration", CALIBRATION, "When probes are due to be calibrated anew."),
+        Field("altitude", height(-500, 4500), "How high above the sea the koji is made: air pressure follows from it,"
+              " and from that the humidity by a wet bulb and the temperature of boiling water.", "altitude_m",
+              default=0.0),
         Field("clock", CLOCK, "The machine's clock."),
         Field("run_folder", path_text("the path of a folder"),
               "Folder for the local socket; without it one of the system's.", example="/run/kojimon", default=""),

@@ -10,8 +10,9 @@ from typing import Any, Final
 from kojimon.document.report import Report
 from kojimon.document.shapes import FAILED, Json, Shape, entries, refuse
 from kojimon.document.tree import Mapping, Node, Scalar, other_reading
-from kojimon.document.values import Value, path_text
+from kojimon.document.values import DECIMAL, Value, path_text
 from kojimon.settings.spec import Secret
+from kojimon.units import parse_height_m
 
 _HOUR: Final = r"(?:[01][0-9]|2[0-3]):[0-5][0-9]"
 
@@ -28,6 +29,19 @@ def sleep_hours() -> Value:
     return Value(
         "hours as in `22:30 to 06:30`", rf"{_HOUR} to {_HOUR}", convert, lambda pair: f"{pair[0]} to {pair[1]}"
     )
+
+
+def height(low_m: float, high_m: float) -> Value:
+    """A height above the sea with its unit, in metres inside."""
+
+    def convert(text: str) -> float:
+        metres = parse_height_m(text)
+        if not low_m <= metres <= high_m:
+            raise ValueError(f"a height from {low_m:g} m to {high_m:g} m")
+        return metres
+
+    return Value("a height with its unit, as in `520 m` or `1700 ft`", rf"{DECIMAL} ?(?:m|ft)", convert,
+                 lambda value: f"{value:g} m")  # fmt: skip
 
 
 def zone() -> Value:

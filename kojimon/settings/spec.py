@@ -239,6 +239,12 @@ class ForecastSettings(Struct, frozen=True):
     use: bool = True
 
 
+class CalibrationSettings(Struct, frozen=True):
+    """When a calibration counts as old and is pointed out; once a year is common practice, no source."""
+
+    due_after_days: float = 365.0
+
+
 class Staleness(Struct, frozen=True):
     """When a probe counts as silent: so many of its own intervals, and at least so long."""
 
@@ -320,10 +326,12 @@ class Settings(Struct, frozen=True):
     publish: PublishSettings = PublishSettings()
     web: WebSettings = WebSettings()
     staleness: Staleness = Staleness()
+    calibration: CalibrationSettings = CalibrationSettings()
     forecast: ForecastSettings = ForecastSettings()
     channels: tuple[ChannelSettings, ...] = ()
     speaker: SpeakerSettings = SpeakerSettings()
     heartbeat: HeartbeatSettings = HeartbeatSettings()
     watch: tuple[WatchedSite, ...] = ()
+    altitude_m: float = 0.0
     clock_trusted: bool = False
     run_folder: str = ""

@@ -208,12 +208,12 @@ def subject(alarm: Mapping[str, Any], speech: Speech) -> str:
     return fixed.get(kind) or str(alarm.get("label") or about.replace("-", " "))
 
 
-def why_silent(alarm: Mapping[str, Any]) -> str:
-    """Why nothing can be used of a probe, as a sentence; "" where it says nothing, or about another alarm."""
+def why_silent(alarm: Mapping[str, Any], lead: str = "") -> str:
+    """Why nothing can be used of a probe, as a sentence after `lead`; "" of another alarm or where it says nothing."""
     quality = int(alarm.get("quality") or 0)
     if not quality or not str(alarm["key"]).startswith("silent/"):
         return ""
-    return f"What it says is not used: {say.QUALITY_WORDS.get(quality, 'bad')}."
+    return f"{lead}What it says is not used: {say.QUALITY_WORDS.get(quality, 'bad')}."
 
 
 def _silent_subject(probe: str, alarm: Mapping[str, Any]) -> str:

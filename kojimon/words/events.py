@@ -265,7 +265,7 @@ def _alarm(event: Mapping[str, Any], speech: Speech, work: Work) -> Line | None:
 def _called(alarm: Mapping[str, Any], signal: str, speech: Speech, work: Work) -> Line:
     head = alarm_words.headline(alarm, speech, work, alarm.get("rate_per_h"), None)
     causes = [str(cause) for cause in alarm.get("causes") or ()]
-    detail = f" Check: {say.listing(causes)}." if causes else ""
+    detail = f" Check: {say.listing(causes)}." if causes else alarm_words.why_silent(alarm, " ")
     if alarm.get("text") and str(alarm["key"]).startswith(("health/", "test")):
         detail = f" ({alarm['text']})"
     elif why := alarm_words.why_silent(alarm):

@@ -101,7 +101,57 @@ def test_by_hand_without_a_daemon_in_either_unit_and_taken_back(kitchen: Kitchen
 def test_an_old_certificate_is_pointed_out(kitchen: Kitchen) -> None:
     kitchen.run("batch", "start", "first")
     kitchen.run("probes", "calibrate", "koji-top", "--point", "0.4 C = 0 C", "--date", "2020-01-01")
-    assert "over a year ago" in " ".join(kitchen.run("probes", "certificates", width=160).output.split())
+    assert "2020-01-01: old, do it again" in " ".join(kitchen.run("probes", "certificates", width=160).output.split())
+    line = "Calibrated long ago: koji-top (2020-01-01). Anew: kojimon probes calibrate koji-top"
+    for words in (("check",), ("status",)):
+        assert line in " ".join(kitchen.run(*words).output.split())
+    kitchen.run("batch", "discard", "--reason", "a test")
+    assert line in " ".join(kitchen.run("batch", "start", "second").output.split())
+    kitchen.show(koji_top=30.0, koji_low=30.0, air=29.0)
+    kitchen.start()
+    assert line in " ".join(kitchen.run("status").output.split())
+    kitchen.run("probes", "calibrate", "koji-top", "--point", "0.4 C = 0 C")
+    for words in (("check",), ("status",)):
+        assert "Calibrated long ago" not in kitchen.run(*words).output
+
+
+def test_when_it_is_old_is_a_setting_and_a_calibration_of_the_settings_grows_old_too(kitchen: Kitchen) -> None:
+    dated = "koji-low, scale: 0.001, every: 1 s, calibration: {points: [{read: 0.3 C, true: 0 C}], date: 2020-01-01}"
+    kitchen.settings(**{"koji-low, scale: 0.001, every: 1 s": dated})
+    assert "Calibrated long ago: koji-low (2020-01-01)." in kitchen.run("check").output
+    since_2020 = "clock: {trusted: true}\ncalibration: {due_after: 3650 d}"
+    kitchen.settings(**{"koji-low, scale: 0.001, every: 1 s": dated, "clock: {trusted: true}": since_2020})
+    assert "Calibrated long ago" not in kitchen.run("check").output
+
+
+def test_boiling_water_is_true_by_pressure_or_altitude(live: Kitchen, quick: None) -> None:
+    """98.31 °C under 954.6 hPa (CoolProp, calculated; two kitchen references have about 98.3 °C at 500 m)."""
+    live.show(koji_top=98.9)
+    until(lambda: probe(live, "koji-top")["raw"] == pytest.approx(98.9))
+    words = ("probes", "calibrate", "koji-top", "--build", "sealed-hot", "--method", "boiling")
+    for how in (("--pressure", "954.6"), ("--altitude", "500 m"), ("--altitude", "1640 ft")):
+        said = " ".join(live.run(*words, *how, "--yes", "--within", "20 s").output.split())
+        assert "Under 954.6 hPa water boils at 98.31 °C." in said
+        assert "Where it says 98.90 °C, 98.31 °C is true." in said
+    asked = " ".join(live.run(*words, "--within", "20 s", typed="\n1000\ny\n").output.split())
+    assert "not that of a weather report" in asked and "[1013.2]" in asked
+    assert "Under 1000.0 hPa water boils at 99.61 °C." in asked
+    stored = json.loads(live.run("probes", "certificates", "--json").output)
+    assert "water boiling under 1000.0 hPa" in stored[0]["note"]
+    both = live.run(*words, "--pressure", "954.6", "--altitude", "500 m", "--yes", code=2).output
+    assert "one of them is wanted" in " ".join(both.split())
+    assert "520 m" in live.run(*words, "--altitude", "high", "--yes", code=2).output
+
+
+def test_the_altitude_of_the_settings_is_that_of_boiling_water(kitchen: Kitchen, quick: None) -> None:
+    kitchen.settings(unit="C", **{"every: 1 s": "every: 0.1 s", "clock: {trusted: true}":
+                                  "clock: {trusted: true}\naltitude: 500 m"})  # fmt: skip
+    kitchen.show(koji_top=98.9, koji_low=30.0, air=29.0)
+    kitchen.start()
+    until(lambda: probe(kitchen, "koji-top")["value"] is not None)
+    words = ("probes", "calibrate", "koji-top", "--build", "sealed-hot", "--method", "boiling", "--yes")
+    said = " ".join(kitchen.run(*words, "--within", "20 s").output.split())
+    assert "Under 954.6 hPa water boils at 98.31 °C." in said
 
 
 @pytest.mark.parametrize(

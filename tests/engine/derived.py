@@ -16,16 +16,19 @@ SPOTS = {
 }  # fmt: skip
 
 
-def box(*, late_s: float = 0.0, **said: float | tuple[float, int] | None) -> dict[str, Any]:
+def box(
+    *, late_s: float = 0.0, pressure_pa: float = 101_325.0, **said: float | tuple[float, int] | None
+) -> dict[str, Any]:
     """The only incubator of a view.
 
     Args:
         late_s: how long ago they spoke.
+        pressure_pa: of the air.
         said: a value by probe; with a quality it was good 10 s before, then that; None for a probe never heard.
     """
     names = [name.replace("_", "-") for name in said]
     probes = tuple(ProbeSetup(no, name, "box", *SPOTS[name]) for no, name in enumerate(names, 1))
-    setup = EngineSetup("site", (IncubatorSetup("box", "none"),), probes, {})
+    setup = EngineSetup("site", (IncubatorSetup("box", "none"),), probes, {}, pressure_pa=pressure_pa)
     rows: list[Any] = [InputRow(1, 0, "settings", {"hash": "a", "setup": to_plain(setup)})]
     for quality in (False, True):
         for no, value in enumerate(said.values(), 1):

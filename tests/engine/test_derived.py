@@ -89,3 +89,13 @@ def test_a_probe_that_never_spoke_and_readings_that_contradict_each_other() -> N
 
 def test_nothing_is_derived_of_what_is_not_there() -> None:
     assert box(bed=30.0)["derived"] == [] and box(air=30.0)["derived"] == []
+
+
+def test_a_wet_bulb_says_more_humidity_high_up() -> None:
+    """e = p_sat(wet) - 0.0008 p (dry - wet), FAO Irrigation and Drainage Paper 56 (1998), equations 15 and 16.
+
+    p_sat(25 °C) = 3.1697 and p_sat(30 °C) = 4.2467 kPa: IAPWS R7-97; 83.5 kPa is the standard atmosphere at 1600 m.
+    """
+    low, high = (values(box(air=30.0, wet=25.0, pressure_pa=one)) for one in (101_325.0, 83_524.0))
+    assert low["air", "humidity_pct"] == pytest.approx(100 * (3.1697 - 0.0008 * 101.325 * 5) / 4.2467, abs=0.1)
+    assert high["air", "humidity_pct"] == pytest.approx(100 * (3.1697 - 0.0008 * 83.524 * 5) / 4.2467, abs=0.1)

@@ -5,9 +5,10 @@ from math import exp
 
 import pytest
 
+from kojimon.air import pressure_pa
 from kojimon.correction import correction
 from kojimon.errors import RefusedError
-from kojimon.probes.fixed_points import SALTS, boiling_at_altitude_c, salt_humidity_pct
+from kojimon.probes.fixed_points import SALTS, salt_humidity_pct
 from kojimon.probes.guide import (
     CRITERIA,
     FOR,
@@ -59,13 +60,15 @@ def test_a_salt_that_is_not_there_and_a_temperature_beyond_its_span() -> None:
     assert len(SALTS) == 7
 
 
-@pytest.mark.parametrize(
-    ("metres", "celsius"),
-    # About 98.3 °C at 500 m, and 0.6 °C less for each 168 m: two kitchen references on thermometer checks.
-    [(0, 100.0), (500, 98.3), (1000, 96.5)],
-)
-def test_boiling_water_by_altitude(metres: float, celsius: float) -> None:
-    assert boiling_at_altitude_c(metres) == pytest.approx(celsius, abs=0.2)
+@pytest.mark.parametrize(("hectopascals", "celsius"), [(950, 98.178), (1000, 99.606), (1013.25, 99.974)])
+def test_boiling_water_is_true_by_the_pressure_where_it_boils(hectopascals: float, celsius: float) -> None:
+    """1000 hPa: IAPWS R7-97(2012), table 36, 372.755919 K; the others by CoolProp's equation of state (calculated)."""
+    assert true_value(Method.BOILING, pressure=100 * hectopascals) == pytest.approx(celsius, abs=0.02)
+
+
+def test_a_pressure_of_another_unit_or_planet_is_refused() -> None:
+    with pytest.raises(RefusedError, match="500 to 1100 hPa"):
+        true_value(Method.BOILING, pressure=1013.25)
 
 
 def settle(method: Method, values: list[float], every_s: float = 5.0) -> Steadiness:
@@ -93,7 +96,7 @@ def test_a_noisy_probe_in_ice_becomes_a_certificate() -> None:
     values = [round((0.4 + noise.gauss(0, 0.03)) / 0.0625) * 0.0625 for _ in range(60)]
     now = settle(Method.ICE, values)
     ice = point(Method.ICE, Build.SEALED_HOT, now, true_value(Method.ICE))
-    boiling = Point(Method.BOILING, 98.9, true_value(Method.BOILING, altitude_m=500), 0.1)
+    boiling = Point(Method.BOILING, 98.9, true_value(Method.BOILING, pressure=pressure_pa(500)), 0.1)
     made = certificate([ice, boiling], "2025-11-03", "by hand")
     function = correction(made.points)
     assert function is not None

@@ -82,6 +82,8 @@ mirror: {url: "http://192.0.2.20:8086", organisation: o, bucket: b, token: {file
 publish: {to: m, accept_acts: true}
 web: {host: 0.0.0.0, port: 0, token: {file: t}, hosts: [kojimon.local], look: free}
 staleness: {periods: 4, at_least: 2 min}
+calibration: {due_after: 180 d}
+altitude: 1000 ft
 clock: {trusted: true}
 run_folder: /run/kojimon
 """
@@ -126,6 +128,7 @@ def test_every_setting_arrives(tmp_path: Path) -> None:
     assert found.publish == spec.PublishSettings("m", True)
     assert found.web == spec.WebSettings("0.0.0.0", 0, spec.Secret(file=f"{here}/t"), ("kojimon.local",), True)
     assert found.staleness == spec.Staleness(4.0, 120.0)
+    assert (found.calibration, found.altitude_m) == (spec.CalibrationSettings(180.0), 304.8)
     assert (found.clock_trusted, found.run_folder) == (True, "/run/kojimon")
     assert sorted(found.schedules) == ["rice-koji-miso", "rice-koji-sake"]
 

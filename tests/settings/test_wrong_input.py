@@ -14,7 +14,7 @@ SECRET = "`{file: /path/of/file}` or `{environment: NAME}`; the secret itself ne
 NAME = "of letters, digits, `-` and `_`, as in `top-tray` (40 at most)"
 ROOT = (
     "site, units, person, incubators, sources, probes, journal, channels, speaker, heartbeat, watch, publish, web,"
-    " forecast, mirror, staleness, clock, run_folder"
+    " forecast, mirror, staleness, calibration, altitude, clock, run_folder"
 )
 
 CASES = {

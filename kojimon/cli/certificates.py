@@ -1,0 +1,45 @@
+"""`kojimon probes certificates`: every calibration stored; and the one line about those that are old."""
+
+from __future__ import annotations
+
+import click
+
+from kojimon.cli import screen
+from kojimon.cli.calibrate import shown
+from kojimon.cli.kitchen import Kitchen
+from kojimon.cli.opening import open_kitchen
+from kojimon.cli.options import config_option, example, json_option
+from kojimon.words import status as words
+from kojimon.words.speech import listing
+
+
+@click.command(epilog=example("kojimon probes certificates"))
+@json_option
+@config_option
+def certificates(as_json: bool, config: str | None) -> None:
+    """Every calibration stored, and how old it is."""
+    kitchen = open_kitchen(config)
+    last = {event["key"]: event for event in kitchen.events(kinds="calibration")}
+    if as_json:
+        screen.print_json([{"probe": name, **event["data"]} for name, event in last.items()])
+        return
+    speech = words.speech_of(kitchen.state())
+    rows, tones = [], []
+    for row in kitchen.probes():
+        data = last.get(row["name"], {}).get("data", {})
+        old = bool(row.get("calibration_old"))
+        pairs = [[shown(row["quantity"], value, speech) for value in pair] for pair in data.get("points", [])]
+        found = ", ".join(f"{said} is {real}" for said, real in pairs)
+        when = str(row.get("calibrated") or "")
+        found = found or ("by the settings" if when else "none stored")
+        rows.append([row["name"], found, f"{when}: old, do it again" if old else when, str(data.get("note") or "")])
+        tones.append("look" if old else "plain")
+    screen.table(["probe", "found", "when", "how"], rows, tones)
+
+
+def print_old(kitchen: Kitchen) -> None:
+    """One quiet line where a calibration in force is old."""
+    old = [row for row in kitchen.probes() if row.get("calibration_old")]
+    if old:
+        names = listing([f"{row['name']} ({row['calibrated']})" for row in old])
+        screen.say(f"Calibrated long ago: {names}. Anew: kojimon probes calibrate {old[0]['name']}", "quiet")
