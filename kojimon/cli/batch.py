@@ -104,6 +104,8 @@ def do(
     if override:
         data["override"] = override
     print_events(kitchen, kitchen.act("task.done", box["name"], data))
+    if incubator_of(kitchen.state(), box["name"])["question"]:
+        screen.say("If so: kojimon probes back", "quiet")
     caution_lines(found)
     _after(kitchen, box["name"])
 

@@ -7,9 +7,9 @@ from typing import Final
 import click
 
 from kojimon.cli import screen
-from kojimon.cli.kitchen import print_events
+from kojimon.cli.kitchen import incubator_of, print_events
 from kojimon.cli.opening import open_kitchen
-from kojimon.cli.options import PlainCommand, config_option, example
+from kojimon.cli.options import PlainCommand, config_option, example, incubator_option
 from kojimon.errors import UsageError
 
 BOX: Final = r"""
@@ -67,3 +67,16 @@ def move(probe: str, tray: str, config: str | None) -> None:
         raise UsageError(f"There is no probe {probe!r}. There is: {', '.join(one['name'] for one in rows)}.")
     print_events(kitchen, kitchen.act("probe.move", row["incubator"], {"probe": probe, "tray": tray}))
     screen.say("It holds until the batch ends; then the settings say where it is.")
+
+
+@click.command(cls=PlainCommand, epilog=example("kojimon probes back"))
+@incubator_option
+@config_option
+def back(incubator: str, config: str | None) -> None:
+    """Say that the probe is back in the koji after mixing or spreading: the answer to what was asked then.
+
+    Until it is said, or the koji's warmth shows it, a probe left out of the koji is noticed sooner, for two hours.
+    """
+    kitchen = open_kitchen(config)
+    box = incubator_of(kitchen.state(), incubator, batch=True)
+    print_events(kitchen, kitchen.act("probe.back", box["name"], {}))

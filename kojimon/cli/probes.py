@@ -13,7 +13,7 @@ from kojimon.cli.calibrate import calibrate
 from kojimon.cli.certificates import certificates
 from kojimon.cli.opening import client_of, open_kitchen, settings_file
 from kojimon.cli.options import config_option, example, json_option
-from kojimon.cli.place import move, place
+from kojimon.cli.place import back, move, place
 from kojimon.errors import KojimonError, UsageError
 from kojimon.units import show_duration
 from kojimon.words import derived
@@ -126,6 +126,7 @@ probes.add_command(calibrate)
 probes.add_command(certificates)
 probes.add_command(place)
 probes.add_command(move)
+probes.add_command(back)
 
 
 def _known(config: str | None) -> tuple[list[Address], list[str]]:

@@ -15,7 +15,7 @@ from kojimon.cli.options import HOURS, PlainCommand, config_option, example, jso
 from kojimon.clock import SystemClock, wait_s
 from kojimon.units import show_duration
 from kojimon.words import alarms as alarm_words
-from kojimon.words import derived, outlook
+from kojimon.words import derived, outlook, question
 from kojimon.words import speech as say
 from kojimon.words import status as words
 from kojimon.words.speech import Speech
@@ -141,6 +141,10 @@ def _incubator(incubator: Document, document: Document, speech: Speech) -> None:
     step = words.next_step(incubator, speech, document["t_ms"], now_of(document))
     if step is not None:
         _step(step)
+    asked = question.open_question(incubator, speech, now_of(document))
+    if asked is not None:
+        screen.say(f"\n{asked.text} If so: kojimon probes back")
+        screen.say(asked.meanwhile, "quiet", indent=2)
     _values(incubator, speech)
 
 

@@ -18,6 +18,7 @@ from kojimon.core.boot import NoPast, Past, boot, restore
 from kojimon.core.intake import Intake
 from kojimon.core.loop import Core
 from kojimon.core.turn import Request
+from kojimon.daemon.asked import begin_asked, heard_asked
 from kojimon.daemon.certificates import Certificates
 from kojimon.daemon.moves import apply_moved, apply_moves, moves_in_force, seated
 from kojimon.daemon.warming import Warming
@@ -98,6 +99,8 @@ class House:
         self._warming = Warming(settings, self._pipeline)
         self._warming.begin(booted.state)
         apply_moves(self._pipeline, moves)
+        self._watched = frozenset(probe.incubator for probe in settings.probes)
+        begin_asked(self._pipeline, self._watched, booted.state)
         with suppress(JournalError):
             self.certificates.begin(self.reader())
         first = [] if booted.state.setup_hash == payload["hash"] else [("settings", payload)]
@@ -135,6 +138,7 @@ class House:
         if chunk.events:
             self.certificates.heard(chunk.events)
             apply_moved(self._pipeline, self._probes, chunk.events)
+            heard_asked(self._pipeline, self._watched, chunk.events)
             self._warming.heard(chunk.events)
         for listener in self.outgoing:
             listener(chunk)

@@ -17,6 +17,7 @@ from kojimon.engine.limits import rejudge_all
 from kojimon.engine.moments import HOUR_ZERO, known_of
 from kojimon.engine.plan import reconsider
 from kojimon.engine.probe_acts import PROBE_ACTS, take_back
+from kojimon.engine.probe_back import answer, ask, drop, taken_back
 from kojimon.engine.quiet import refresh
 from kojimon.engine.silence import watch_bed
 from kojimon.engine.slow import end_watches
@@ -107,6 +108,7 @@ def _end(turn: Turn, incubator: str, kind: str, data: Facts, by: Facts) -> None:
     turn.emit(kind, incubator, batch.id, name=batch.name, hours=hours, **data, **by)
     end(turn, incubator)
     end_watches(turn, incubator)
+    drop(turn, incubator)
     del turn.batches[incubator]
     turn.outlooks.pop(incubator, None)
     rejudge_all(turn, incubator)
@@ -204,6 +206,7 @@ def _done(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
     _mark(turn, incubator, name, at_ms, {"gate": gate, **by})
     if task.work in COOLING_WORK:
         begin(turn, incubator, at_ms)
+        ask(turn, incubator, task.work, turn.batches[incubator].marks[-1])
     reconsider(turn, incubator)
 
 
@@ -277,6 +280,7 @@ def _undo(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
     if mark is not None:
         _replace_mark(turn, incubator, replace(mark, undone=True))
         turn.emit("task-undone", incubator, mark.task, mark=mark.id, at_ms=mark.at_ms, **by)
+        taken_back(turn, incubator, mark.id)
         reconsider(turn, incubator)
 
 
@@ -325,6 +329,7 @@ BATCH_ACTS: dict[str, Act] = {
     "task.correct": _correct,
     "forecast.reset": _forget,
     **PROBE_ACTS,
+    "probe.back": answer,
 }
 
 

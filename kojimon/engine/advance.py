@@ -15,6 +15,7 @@ from kojimon.engine.inputs import take_input
 from kojimon.engine.limits import bands_in_force, judge_probe
 from kojimon.engine.plan import reconsider
 from kojimon.engine.probe_acts import settling
+from kojimon.engine.probe_back import asked_due, watch_asked
 from kojimon.engine.proof import bump_due, judge_bump, test_due
 from kojimon.engine.quiet import NONE, refresh
 from kojimon.engine.silence import bad_reading, bed_due, heard, probe_due, resume
@@ -131,6 +132,8 @@ def _deadline(turn: Turn, key: str) -> None:
         end(turn, name)
     elif kind == "test":
         test_due(turn, name)
+    elif kind == "asked":
+        asked_due(turn, name)
     elif kind == "bump":
         bump_due(turn, int(name))
     else:
@@ -147,4 +150,5 @@ def _trace(turn: Turn) -> None:
     turn.set_due("trace", turn.t_ms + TRACE_EVERY_MS)
     judge_slowly(turn)
     watch_work(turn)
+    watch_asked(turn)
     guess_mixing(turn)

@@ -73,6 +73,17 @@ class Moved(Struct, frozen=True):
     settled_ms: int
 
 
+class Asked(Struct, frozen=True):
+    """Whether the probe is back in the koji is asked: after which work, done when, until when it is asked, and since
+    when the readings show it (-1: they do not)."""
+
+    mark: int
+    task: str
+    at_ms: int
+    until_ms: int
+    shown_ms: int = -1
+
+
 class Bump(Struct, frozen=True):
     """A probe that is to be warmed: the limit for this, until when, how far it has got, who asked."""
 
@@ -160,6 +171,7 @@ class State(Struct, frozen=True):
         outlooks: the latest forecast, by incubator (engine.outlook).
         moved: probes that sit in another tray than the settings say, by number (engine.probe_acts); `setup` has the
             tray they are in.
+        asked: whether the probe is back in the koji, by incubator (engine.probe_back).
         awake_ms: since when the daemon has been up; silence is not counted before.
         acts: idempotency keys of the latest acts with their seq.
     """
@@ -190,6 +202,7 @@ class State(Struct, frozen=True):
     bumps: dict[int, Bump] = {}
     outlooks: dict[str, Outlook] = {}
     moved: dict[int, Moved] = {}
+    asked: dict[str, Asked] = {}
     awake_ms: int = 0
     acts: dict[str, int] = {}
 

@@ -31,6 +31,7 @@ class Turn:
         self.since, self.exposed, self.usual = dict(state.since), dict(state.exposed), dict(state.usual)
         self.work, self.bad, self.own = dict(state.work), dict(state.bad), dict(state.own)
         self.bumps, self.outlooks, self.moved = dict(state.bumps), dict(state.outlooks), dict(state.moved)
+        self.asked = dict(state.asked)
         self.events: list[Event] = []
         self.messages: list[Message] = []
         self.compiled: Compiled = compiled_for(state.setup, state.setup_hash)
@@ -44,7 +45,7 @@ class Turn:
             setup_hash=self.setup_hash, last_t=self.last_t, last_v=self.last_v, quiet=self.quiet, watch=self.watch,
             served=self.served, trace=self.trace, due=self.due, alarms=self.alarms, batches=self.batches,
             since=self.since, exposed=self.exposed, usual=self.usual, own=self.own, work=self.work, bad=self.bad,
-            bumps=self.bumps, outlooks=self.outlooks, moved=self.moved,
+            bumps=self.bumps, outlooks=self.outlooks, moved=self.moved, asked=self.asked,
             anchors=self.anchors, boots=self.boots, awake_ms=self.awake_ms, acts=self.acts,
         )  # fmt: skip
 

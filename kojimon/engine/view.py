@@ -11,6 +11,7 @@ from kojimon.engine.limits import bands_in_force
 from kojimon.engine.moments import Known, known_of
 from kojimon.engine.outlook import shown
 from kojimon.engine.plan import CLOSED, DUE, OPEN, rank_of, round_of
+from kojimon.engine.probe_back import shown as question
 from kojimon.engine.setup import IncubatorSetup
 from kojimon.engine.state import AlarmRec, State, elapsed_ms
 from kojimon.engine.trend import rate_per_h
@@ -52,6 +53,7 @@ def _incubator(turn: Turn, box: IncubatorSetup) -> Plain:
         "bands": [_band(band) for band in bands_in_force(turn, box.name)],
         "tasks": tasks,
         "next": _next(tasks),
+        "question": question(turn, box.name),
         "forecast": shown(turn, box.name, known),
         "cautions": list(known.schedule.cautions) if known else [],
         "alarms": _alarms(turn, box.name),

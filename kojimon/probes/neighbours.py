@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from statistics import median
-from typing import Final
+from typing import Final, NamedTuple
 
 from kojimon.model import Place, Quality, Quantity
 from kojimon.probes import placement
@@ -31,20 +31,31 @@ LIFTED: Final = 0.7
 PLACE_MINUTES: Final = 15
 """A place is doubted only after so many minutes in a row of evidence."""
 LEFT_OUT_MINUTES: Final = 30
+CLOSE_MINUTES: Final = 8
+"""... after so many while it is asked whether the probe is back in the koji; `CLOSE_LEFT_OUT_MINUTES` likewise."""
+CLOSE_LEFT_OUT_MINUTES: Final = 12
+SETTLING_MS: Final = 10 * MINUTE_MS
+"""After work on the koji box and tray come to rest from the open lid; what they do until then says nothing."""
 FRESH_MS: Final = 3 * MINUTE_MS
+
+
+class Closer(NamedTuple):
+    """Looked at more closely since some work on the koji, until a time (engine ms)."""
+
+    since_ms: int
+    until_ms: int
 
 
 class Doubts:
     """What speaks against a probe's being in the koji, minute by minute."""
 
     def __init__(self) -> None:
-        self._along = self._exchange = self._right = self._at_air = 0
-        self._borrowed = False
+        self.clear()
 
     def clear(self) -> None:
         """Drops all of it."""
-        self._along = self._exchange = self._right = self._at_air = 0
-        self._borrowed = False
+        self._along = self._close = self._exchange = self._right = self._at_air = 0
+        self._swings = self._left_out = self._borrowed = False
 
     @property
     def exchanged(self) -> bool:
@@ -54,7 +65,13 @@ class Doubts:
     @property
     def out(self) -> bool:
         """Whether the probe seems to be out of the koji."""
-        return self._along >= PLACE_MINUTES or self._at_air >= LEFT_OUT_MINUTES or self._borrowed
+        return self._swings or self._left_out or self._borrowed
+
+    def look_closely(self, now: placement.Swing | None) -> None:
+        """Takes the comparison with the air since some work on the koji, where that is looked at."""
+        self._close = self._close + 1 if now is not None and placement.swings_along(now) else 0
+        if self._close >= CLOSE_MINUTES:
+            self._along, self._swings = PLACE_MINUTES, True
 
     def look(self, now: placement.Swing | None, lately: Callable[[], placement.Swing | None]) -> None:
         """Takes the comparison with the air over the window; `lately` gives that over the last few minutes.
@@ -66,10 +83,11 @@ class Doubts:
         along = placement.swings_along(now)
         if along or self._along:
             short = lately()
-            if (short is not None and placement.is_back(short)) or not (along or self._along >= PLACE_MINUTES):
-                self._along = 0
+            if (short is not None and placement.is_back(short)) or not (along or self._swings):
+                self._along, self._swings = 0, False
             elif along:
                 self._along = min(self._along + 1, PLACE_MINUTES)
+                self._swings = self._swings or self._along >= PLACE_MINUTES
         if placement.is_exchanged(now):
             self._exchange, self._right = min(self._exchange + 1, PLACE_MINUTES), 0
         elif self._exchange < PLACE_MINUTES:
@@ -78,9 +96,10 @@ class Doubts:
             self._right = self._right + 1 if placement.is_as_it_should_be(now) else 0
             self._exchange = 0 if self._right >= PLACE_MINUTES else self._exchange
 
-    def compare(self, left_out: bool) -> None:
+    def compare(self, left_out: bool, enough: int = LEFT_OUT_MINUTES) -> None:
         """Takes the comparison with the other trays."""
         self._at_air = min(self._at_air + 1, 2 * LEFT_OUT_MINUTES) if left_out else 0
+        self._left_out = left_out and (self._left_out or self._at_air >= enough)
 
     def heat(self, borrowed: bool, value: float) -> None:
         """Takes whether it went to something hot, and what it shows now."""
@@ -111,12 +130,17 @@ class Incubator(Neighbours):
         self._warm_next_ms = 0
         self.warmed = False
         """Whether the koji has warmed itself, as seen here or told."""
+        self._closer: Closer | None = None
         for one in watches:
             one.group = self
 
     def told(self, warmed: bool) -> None:
         """Takes a word from outside on whether the koji warms itself."""
         self.warmed, self._warm_minutes = warmed, WARM_MINUTES if warmed else 0
+
+    def look_closer(self, closer: Closer | None) -> None:
+        """Looks closer at every probe in the koji, or as usual again: a doubt that is raised stands either way."""
+        self._closer = closer
 
     def _temperatures(self, place: Place) -> tuple[Watch, ...]:
         return tuple(
@@ -200,14 +224,17 @@ class Incubator(Neighbours):
         if exchanged and not doubts.exchanged:
             doubts.clear()  # what stands for the air is koji: there is nothing to compare with
             return GOOD
+        closer = self._closer if self._closer is not None and t_ms < self._closer.until_ms else None
         now = placement.swing(watch.minutes, air.minutes, t_ms)
         doubts.look(now, lambda: placement.swing(watch.minutes, air.minutes, t_ms, placement.SHORT_MS))
+        doubts.look_closely(None if closer is None else _since(watch, air, closer, t_ms))
         others = [
             one.minutes[-1].value
             for one in self._bed
             if one is not watch and one.minutes and one.standing == GOOD and t_ms - one.last_ms <= FRESH_MS
         ]
-        doubts.compare(placement.left_out(watch.minutes[-1].value, air.minutes[-1].value, others))
+        at_air = placement.left_out(watch.minutes[-1].value, air.minutes[-1].value, others)
+        doubts.compare(at_air, LEFT_OUT_MINUTES if closer is None else CLOSE_LEFT_OUT_MINUTES)
         doubts.heat(placement.borrowed(watch.minutes, t_ms), watch.minutes[-1].value)
         if doubts.exchanged:
             return SWAPPED
@@ -234,6 +261,12 @@ class Incubator(Neighbours):
             self._drifting.add(name)
         self._difference[name] = (difference, since_ms)
         return name in self._drifting
+
+
+def _since(watch: Watch, air: Watch, closer: Closer, t_ms: int) -> placement.Swing | None:
+    """The comparison with the air since the work alone, once that is long enough; the lid was open before."""
+    window_ms = min(placement.CLOSE_MS, t_ms - closer.since_ms - SETTLING_MS)
+    return None if window_ms < placement.SHORT_MS else placement.swing(watch.minutes, air.minutes, t_ms, window_ms)
 
 
 def _still_beside(one: Watch, other: Watch) -> bool:

@@ -10,7 +10,7 @@ from kojimon.probes.channel import Channel
 from kojimon.probes.homie import StateRoute, state_topic
 from kojimon.probes.judge import Watch
 from kojimon.probes.limits import Limits, limits_of
-from kojimon.probes.neighbours import watch_all
+from kojimon.probes.neighbours import Closer, watch_all
 from kojimon.probes.routes import CsvRoute, JsonRoute, KeysRoute, NumberRoute, Route, topic_route
 from kojimon.settings.spec import (
     Calibration,
@@ -139,6 +139,11 @@ class Pipeline:
             KeyError: no such probe.
         """
         self._watches[probe].move(tray, settled_ms)
+
+    def look_closer(self, incubator: str, since_ms: int, until_ms: int) -> None:
+        """Tells that the probes of an incubator's koji may not be back in it since some work, until engine times; a
+        time in the past ends it. KeyError for no such incubator."""
+        self._incubators[incubator].look_closer(Closer(since_ms, until_ms))
 
     def raw(self, probe: str) -> float | None:
         """The last raw value of a probe, °C or %, before any calibration. KeyError for no such probe."""

@@ -18,6 +18,8 @@ from kojimon.probes.judge import MINUTE_MS, Minute
 
 WINDOW_MS: Final = 40 * MINUTE_MS
 SHORT_MS: Final = 12 * MINUTE_MS
+CLOSE_MS: Final = 20 * MINUTE_MS
+"""After work on the koji: a cycle of the thermostat, and no more of what was before."""
 FEWEST: Final = 20
 SWING_K: Final = 0.25
 """Least swing of the air (standard deviation about its trend) that says anything."""

@@ -122,6 +122,7 @@ FORMS: Final[dict[str, dict[str, Reading]]] = {
     "alarm.in_service": {"key": _text},
     "alarm.test": {"text": _text, "wake": _yes},
     "alarm.bump": {"probe": _text},
+    "probe.back": {},
 }
 """Every act the page can do: its fields and how each is read."""
 

@@ -203,6 +203,7 @@ def _schemas() -> Document:
          "derived": _list(_ref("Derived")),
          "bands": _list({"type": "object"}), "tasks": _list({"type": "object"}), "alarms": _list(_ref("Alarm"))},
         batch=_maybe({"type": "object"}), stage=_maybe({"type": "object"}), next=_maybe({"type": "object"}),
+        question=_maybe({"type": "object"}),
     )  # fmt: skip
     now = _object({"utc": TEXT, "trusted": TRUE, "zone": TEXT})
     units = _object({"fahrenheit": TRUE, "pounds": TRUE})

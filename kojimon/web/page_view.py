@@ -11,7 +11,7 @@ from msgspec import Struct
 
 from kojimon.units import show_duration
 from kojimon.words import alarms as alarm_words
-from kojimon.words import derived, meaning, outlook
+from kojimon.words import derived, meaning, outlook, question
 from kojimon.words import speech as say
 from kojimon.words import status as words
 from kojimon.words.events import gate_question
@@ -112,6 +112,15 @@ class Task(Struct, frozen=True):
     harvest: bool
 
 
+class Question(Struct, frozen=True):
+    """What is asked after work on the koji, with its one answer."""
+
+    text: str
+    yes: str
+    meanwhile: str
+    key: str
+
+
 class Box(Struct, frozen=True):
     """One incubator. `hour` is "" before the spores and without a batch."""
 
@@ -133,6 +142,7 @@ class Box(Struct, frozen=True):
     before_spores: bool
     rest: str = ""
     """By the forecast: until when no hand is needed; "" where it does not know."""
+    question: Question | None = None
 
 
 class View(Struct, frozen=True):
@@ -187,7 +197,15 @@ def _box(box: Document, document: Document, speech: Speech) -> Box:
         tasks=tuple(_task(task, speech, now_ms, now) for task in box["tasks"]),
         before_spores=bool(batch) and batch["hour"] is None,
         rest=" ".join(filter(None, [rest.text if rest else "", outlook.ready(box, speech, now)])),
+        question=_question(box, speech, now),
     )
+
+
+def _question(box: Document, speech: Speech, now: str) -> Question | None:
+    asked = question.open_question(box, speech, now)
+    if asked is None:
+        return None
+    return Question(*asked, key=press(box["batch"]["id"], "probe.back", str(box["question"]["mark"])))
 
 
 def _step(box: Document, speech: Speech, now_ms: int, now: str) -> Step | None:

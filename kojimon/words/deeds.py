@@ -6,10 +6,13 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from kojimon.words import alarms as alarm_words
+from kojimon.words import question
 from kojimon.words import speech as say
 from kojimon.words.speech import Speech
 
-KINDS: Final = ("silenced", "confirmed", "working", "setpoint", "bump-begin", "bump-missed", "probe-moved")
+KINDS: Final = (
+    "silenced", "confirmed", "working", "setpoint", "bump-begin", "bump-missed", "probe-moved", "probe-back",
+)  # fmt: skip
 
 
 def told(event: Mapping[str, Any], speech: Speech, until: str) -> tuple[str, str]:
@@ -17,6 +20,8 @@ def told(event: Mapping[str, Any], speech: Speech, until: str) -> tuple[str, str
 
     Args:
         until: time of day at which it ends, "" where it has no end or none is known.
+
+    Returns "" for one that says nothing to a person.
     """
     kind, key, data = event["kind"], event["key"], event["data"]
     ends = f" until {until}" if until else ""
@@ -30,8 +35,8 @@ def told(event: Mapping[str, Any], speech: Speech, until: str) -> tuple[str, str
     if kind == "setpoint":
         to_c = data.get("to_c")
         return f"The box is set {'anew' if to_c is None else 'to ' + speech.value('temperature', to_c)}.", "plain"
-    if kind == "probe-moved":
-        return _moved(str(key), data), "plain"
+    if kind in ("probe-back", "probe-moved"):
+        return question.told(str(key), data) if kind == "probe-back" else (_moved(str(key), data), "plain")
     if kind == "bump-begin":
         return f"Waiting for probe {key} to be warmed.", "plain"
     return f"Probe {key} was not warmed in time: its way to the phone is not proved.", "look"

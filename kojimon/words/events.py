@@ -268,8 +268,6 @@ def _called(alarm: Mapping[str, Any], signal: str, speech: Speech, work: Work) -
     detail = f" Check: {say.listing(causes)}." if causes else alarm_words.why_silent(alarm, " ")
     if alarm.get("text") and str(alarm["key"]).startswith(("health/", "test")):
         detail = f" ({alarm['text']})"
-    elif why := alarm_words.why_silent(alarm):
-        detail = f" {why}"
     again = {"re": "Again: ", "up": "Worse: "}.get(signal, "")
     return Line(f"{again}{head}.{detail}", "wrong" if alarm.get("priority") == "wake" else "look")
 
@@ -286,9 +284,10 @@ _AFTER = {
 }
 
 
-def _deed(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
+def _deed(event: Mapping[str, Any], speech: Speech, work: Work) -> Line | None:
     until_ms = event["data"].get("until_ms")
-    return Line(*deeds.told(event, speech, _clock(event, until_ms, speech) if until_ms else ""))
+    text, tone = deeds.told(event, speech, _clock(event, until_ms, speech) if until_ms else "")
+    return Line(text, tone) if text else None
 
 
 def _expectation(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:

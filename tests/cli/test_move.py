@@ -46,3 +46,19 @@ def test_without_a_daemon_and_what_is_refused_in_words(kitchen: Kitchen) -> None
     assert "only a probe in the koji" in said("air", "--to", "top", code=1)
     assert "moved from" in said("koji-top", "--to", "bottom")
     assert tray(kitchen, "koji-top") == "bottom"
+
+
+def test_the_probe_is_said_to_be_back_where_it_was_asked(kitchen: Kitchen) -> None:
+    def said(*words: str, code: int = 0) -> str:
+        return " ".join(kitchen.run(*words, code=code).output.split())
+
+    question = "Are the probes back in the koji, each at mid-depth in the middle of its tray?"
+    assert "kojimon batch start" in said("probes", "back", code=1)
+    kitchen.run("batch", "start", "first")
+    kitchen.run("batch", "do", "inoculate", "--thermometer", "88 F")
+    marked = said("batch", "do", "first-check", "--override", "a test")
+    assert question in marked and "If so: kojimon probes back" in marked
+    assert question in said("status") and "Nothing calls because this is not answered." in said("status")
+    assert "Noted: the probes are back in the koji." in said("probes", "back")
+    assert question not in said("status")
+    assert json.loads(kitchen.run("status", "--json").output)["incubators"][0]["question"] is None

@@ -71,6 +71,7 @@ DOCUMENT: dict[str, Any] = {
                 {"name": "damp", "no": 4, "place": "air", "tray": "", "quantity": "humidity", "value": 86.0,
                  "quality": 0, "age_s": 4.0, "silent": False},
             ],
+            "question": None,
             "derived": [
                 {"name": "above_air_k", "place": "bed", "value": 7.0, "age_s": 4.0, "quality": 0,
                  "from": ["koji-top", "air"], "lacking": None},

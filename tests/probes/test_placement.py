@@ -8,7 +8,7 @@ import pytest
 from kojimon.model import Quality
 from kojimon.probes.judge import MINUTE_MS, Minute, Watch
 from kojimon.probes.limits import limits_of
-from kojimon.probes.neighbours import watch_all
+from kojimon.probes.neighbours import Closer, Incubator, watch_all
 from kojimon.probes.placement import borrowed, is_back, is_exchanged, left_out, swing, swings_along
 from kojimon.settings.spec import Probe
 
@@ -104,6 +104,13 @@ def watched() -> tuple[Watch, Watch]:
     return pair
 
 
+def closer(pair: tuple[Watch, Watch], since: int, until: int) -> None:
+    """Work on the koji at one minute, looked at more closely until another."""
+    group = pair[0].group
+    assert isinstance(group, Incubator)
+    group.look_closer(Closer(since * MINUTE_MS, until * MINUTE_MS))
+
+
 def feed(pair: tuple[Watch, Watch], bed: Any, other: Any, start: int, count: int) -> tuple[int, int]:
     found = (0, 0)
     for at in range(start, start + count):
@@ -131,3 +138,67 @@ def test_exchanged_and_put_right() -> None:
     pair = watched()
     assert feed(pair, air, koji, 0, 60) == (Quality.SWAPPED, Quality.SWAPPED)
     assert feed(pair, koji, air, 60, 70) == (Quality.GOOD, Quality.GOOD)
+
+
+def lid(minute: int) -> float:
+    """The thermostat's air, and a lid that is open from minute 60 for 4 minutes: 8 K colder, then warming again."""
+    return air(minute) - (8.0 * 0.7 ** max(0, minute - 64) if minute >= 60 else 0.0)
+
+
+def rim(minute: int) -> float:
+    """Koji until minute 60, then on the rim."""
+    return koji(minute) if minute < 60 else 0.8 * lid(minute) + 6.8
+
+
+def first_out(bed: Any, *, asked: bool, until: int = 180) -> int | None:
+    """Minutes from minute 60 until the probe is called out of the koji."""
+    pair = watched()
+    feed(pair, bed, lid, 0, 60)
+    if asked:
+        closer(pair, 60, until)
+    for minute in range(60, 180):
+        if feed(pair, bed, lid, minute, 1)[0] == Quality.OUT_OF_KOJI:
+            return minute - 60
+    return None
+
+
+def test_left_on_the_rim_at_a_mixing_is_seen_sooner_while_it_is_asked_about() -> None:
+    soon, usual = first_out(rim, asked=True), first_out(rim, asked=False)
+    assert soon is not None and usual is not None
+    assert soon <= 30 < usual, (soon, usual)
+
+
+def test_koji_itself_is_not_doubted_sooner() -> None:
+    def mixed(minute: int) -> float:
+        """Two degrees colder by the mixing, and warming again."""
+        return koji(minute) - (2.0 * 0.98 ** (minute - 60) if minute >= 60 else 0.0)
+
+    assert first_out(mixed, asked=True) is None
+
+
+def test_an_answer_ends_the_closer_look_and_what_is_seen_stands_until_it_is_put_right() -> None:
+    assert first_out(rim, asked=True, until=70) == first_out(rim, asked=False)
+    pair = watched()
+    feed(pair, rim, lid, 0, 60)
+    closer(pair, 60, 180)
+    assert feed(pair, rim, lid, 60, 35)[0] == Quality.OUT_OF_KOJI
+    closer(pair, 95, 95)
+    assert feed(pair, rim, lid, 95, 10)[0] == Quality.OUT_OF_KOJI
+    assert feed(pair, koji, lid, 105, 30)[0] == Quality.GOOD
+
+
+def test_among_trays_one_at_the_air_s_temperature_is_seen_sooner_too() -> None:
+    def minutes_until(asked: bool) -> int:
+        probes = [Probe(n, "box", p, "temperature", "s") for n, p in (("a", "bed"), ("b", "bed"), ("air", "air"))]
+        watches = [Watch(one, limits_of(one)) for one in probes]
+        group = watch_all(watches)["box"]
+        if asked:
+            group.look_closer(Closer(0, 7_200_000))
+        for minute in range(90):
+            for one, value in zip(watches, (30.3, 36.0, 30.0), strict=True):
+                if one.judge(minute * MINUTE_MS, value, value) == Quality.OUT_OF_KOJI:
+                    return minute
+        raise AssertionError("never seen")
+
+    assert minutes_until(True) < 15
+    assert minutes_until(False) > 25

@@ -141,6 +141,23 @@ def test_the_same_press_twice_is_one_act(door: Door) -> None:
     assert notes[-1]["data"]["channel"] == "page"
 
 
+def test_after_a_mixing_one_tap_says_that_the_probe_is_back(door: Door) -> None:
+    door.act("task.done", task="mix", override="a test", idempotency="mixed")
+    answer = door.get("/")
+    assert (
+        "back in the koji, each at mid-depth" in answer.text
+        and "Nothing calls because this is not answered" in answer.text
+    )
+    fields = forms(answer, "probe.back")
+    assert door.form("/act", fields).status == 303
+    assert "back in the koji, each" not in door.get("/").text
+    noted = [event for event in door.live.client.get("/v1/events")["events"] if event["kind"] == "probe-back"]
+    assert (noted[-1]["key"], noted[-1]["data"]["channel"]) == ("said", "page")
+    assert door.form("/act", fields).status == 303, "the same tap again does nothing"
+    again = [event for event in door.live.client.get("/v1/events")["events"] if event["kind"] == "probe-back"]
+    assert again == noted
+
+
 @pytest.mark.parametrize("kind", ["batch.note"])
 def test_hostile_text_is_text(door: Door, kind: str) -> None:
     assert door.act(kind, text=HOSTILE).status == 200

@@ -1,0 +1,123 @@
+"""After the koji was worked on: is the probe back in it? Asked once, of nobody in particular, and never an alarm.
+
+Most probes that lie lie since a mixing: on the rim, on the tray's metal, beside the tray. So the question stands until
+somebody says yes, the readings show it, or its time is over; meanwhile the judge of readings looks closer.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+from kojimon.engine.conditions import fresh
+from kojimon.engine.state import Asked, Mark
+from kojimon.engine.turn import Turn
+from kojimon.engine.work import COOLING_WORK
+
+Facts = dict[str, Any]
+EVENT: Final = "probe-back"
+WATCH_MS: Final = 7_200_000
+"""So long after the work the question stands: by then koji that warms itself is warm again, and the judge's ordinary
+times have passed four times over (chosen)."""
+LEAST_MS: Final = 1_800_000
+"""Work told so late that less of that is left is not asked about."""
+STILL_MS: Final = 300_000
+"""A probe out of the koji has come down to the air by then (judgement); before, its warmth shows nothing."""
+HELD_MS: Final = 600_000
+ABOVE_AIR_K: Final = 3.0
+"""Koji so far above the air for so long warms itself: the sign by which the schedules open the first check."""
+WARM_C: Final = 34.0
+"""Where the air is not measured: warmer than a box is kept (the same sign in the schedules)."""
+
+
+def ask(turn: Turn, incubator: str, work: str, mark: Mark) -> None:
+    """Asks after work that moves the koji, where a probe is in it."""
+    until_ms = mark.at_ms + WATCH_MS
+    probes = len(_beds(turn, incubator))
+    if work not in COOLING_WORK or until_ms - turn.t_ms < LEAST_MS or not probes:
+        return
+    turn.asked[incubator] = Asked(mark.id, mark.task, mark.at_ms, until_ms)
+    turn.set_due(f"asked/{incubator}", until_ms)
+    facts = {"task": mark.task, "mark": mark.id, "at_ms": mark.at_ms, "until_ms": until_ms, "probes": probes}
+    turn.emit(EVENT, incubator, "asked", **facts)
+
+
+def answer(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
+    """Somebody says that the probe is back in the koji; it is noted whether or not it was asked."""
+    probes = len(_beds(turn, incubator))
+    if not probes:
+        turn.refuse("probe.back", incubator, "no-probe", f"no probe of {incubator} is in the koji by the settings")
+        return
+    if not _close(turn, incubator, "said", probes=probes, **by):
+        turn.emit(EVENT, incubator, "said", probes=probes, **by)
+
+
+def taken_back(turn: Turn, incubator: str, mark_id: int) -> None:
+    """The work asked about was not done after all."""
+    if incubator in turn.asked and turn.asked[incubator].mark == mark_id:
+        _close(turn, incubator, "withdrawn")
+
+
+def asked_due(turn: Turn, incubator: str) -> None:
+    """The time of the question is over: nobody has answered, and nothing follows from that."""
+    turn.set_due(f"asked/{incubator}", None)
+    _close(turn, incubator, "unanswered")
+
+
+def drop(turn: Turn, incubator: str) -> None:
+    """The batch is over."""
+    turn.asked.pop(incubator, None)
+    turn.set_due(f"asked/{incubator}", None)
+
+
+def watch_asked(turn: Turn) -> None:
+    """Every two minutes: do the readings show that every probe is in the koji?"""
+    for incubator, asked in list(turn.asked.items()):
+        if turn.t_ms < asked.at_ms + STILL_MS:
+            continue
+        if not _shows(turn, incubator):
+            turn.asked[incubator] = Asked(asked.mark, asked.task, asked.at_ms, asked.until_ms)
+        elif asked.shown_ms < 0:
+            turn.asked[incubator] = Asked(asked.mark, asked.task, asked.at_ms, asked.until_ms, turn.t_ms)
+        elif turn.t_ms - asked.shown_ms >= HELD_MS:
+            _close(turn, incubator, "seen")
+
+
+def shown(turn: Turn, incubator: str) -> Facts | None:
+    """The open question, for the state document."""
+    asked = turn.asked.get(incubator)
+    if asked is None:
+        return None
+    return {
+        "key": EVENT, "task": asked.task, "mark": asked.mark, "at_t_ms": asked.at_ms, "until_t_ms": asked.until_ms,
+        "probes": len(_beds(turn, incubator)),
+    }  # fmt: skip
+
+
+def _close(turn: Turn, incubator: str, how: str, **facts: Any) -> bool:
+    asked = turn.asked.pop(incubator, None)
+    turn.set_due(f"asked/{incubator}", None)
+    if asked is None:
+        return False
+    turn.emit(EVENT, incubator, how, task=asked.task, mark=asked.mark, **facts)
+    return True
+
+
+def _beds(turn: Turn, incubator: str) -> tuple[int, ...]:
+    return turn.compiled.probes_at(incubator, "bed", "temperature")
+
+
+def _shows(turn: Turn, incubator: str) -> bool:
+    """Whether every probe in the koji is good and as warm as only koji is."""
+    beds = _beds(turn, incubator)
+    if not beds or len(_good(turn, beds)) < len(beds):
+        return False
+    around = turn.compiled.probes_at(incubator, "air", "temperature")
+    coldest = min(turn.last_v[no] for no in beds)
+    if not around:
+        return coldest >= WARM_C
+    air = _good(turn, around)
+    return bool(air) and coldest - max(turn.last_v[no] for no in air) >= ABOVE_AIR_K
+
+
+def _good(turn: Turn, numbers: tuple[int, ...]) -> list[int]:
+    return [no for no in fresh(turn, numbers) if no not in turn.bad]

@@ -1,0 +1,54 @@
+"""The one question kojimon asks by itself: whether the probe is back in the koji after work on it. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, NamedTuple
+
+from kojimon.words.speech import Speech, big_first
+
+Document = Mapping[str, Any]
+
+
+class Asked(NamedTuple):
+    """The question, the word for yes, and what is done until it is answered."""
+
+    text: str
+    yes: str
+    meanwhile: str
+
+
+def open_question(box: Document, speech: Speech, now_utc: str) -> Asked | None:
+    """The question that is open for a box of the state document; None for none."""
+    question = box.get("question")
+    if not question:
+        return None
+    until = question.get("until_utc")
+    end = f"until {speech.moment(until, now_utc)}" if until else "for a while"
+    many = question["probes"] > 1
+    return Asked(
+        text_of(question["probes"]), "Yes, they are" if many else "Yes, it is",
+        f"{big_first(end)} a probe left out is noticed sooner. Nothing calls because this is not answered.",
+    )  # fmt: skip
+
+
+def text_of(probes: int) -> str:
+    """The question itself.
+
+    Args:
+        probes: how many there are in the koji by the settings.
+    """
+    if probes > 1:
+        return "Are the probes back in the koji, each at mid-depth in the middle of its tray?"
+    return "Is the probe back in the koji, at mid-depth of the warmest tray?"
+
+
+def told(key: str, data: Document) -> tuple[str, str]:
+    """The words of an event about it, and their tone; "" for one that says nothing to a person."""
+    if key == "asked":
+        return text_of(int(data.get("probes") or 1)), "plain"
+    if key == "said":
+        return "Noted: the probes are back in the koji." if (data.get("probes") or 1) > 1 else (
+            "Noted: the probe is back in the koji."
+        ), "good"  # fmt: skip
+    return "", "plain"

@@ -1,0 +1,43 @@
+"""Whether the probe is back in the koji, in words."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from kojimon.words.events import line
+from kojimon.words.question import open_question
+from kojimon.words.speech import Speech
+
+NOW = "2026-01-31T20:00:00+00:00"
+
+
+def box(probes: int) -> dict[str, Any]:
+    asked = {"key": "probe-back", "task": "mix", "mark": 3, "until_utc": "2026-01-31T21:40:00+00:00", "probes": probes}
+    return {"question": asked}
+
+
+def test_one_probe_and_several() -> None:
+    one, many = (open_question(box(count), Speech(), NOW) for count in (1, 2))
+    assert one is not None and many is not None
+    assert (one.text, one.yes) == (
+        "Is the probe back in the koji, at mid-depth of the warmest tray?", "Yes, it is",
+    )  # fmt: skip
+    assert many.text.startswith("Are the probes back in the koji") and many.yes == "Yes, they are"
+    assert one.meanwhile.startswith("Until 21:40 a probe left out is noticed sooner.")
+    assert open_question({"question": None}, Speech(), NOW) is None
+
+
+@pytest.mark.parametrize(
+    ("key", "text"),
+    [
+        ("asked", "Is the probe back in the koji, at mid-depth of the warmest tray?"),
+        ("said", "Noted: the probe is back in the koji."),
+        ("seen", None), ("unanswered", None), ("withdrawn", None),
+    ],
+)  # fmt: skip
+def test_only_the_question_and_its_answer_are_lines(key: str, text: str | None) -> None:
+    event = {"kind": "probe-back", "key": key, "t_ms": 0, "data": {"probes": 1, "until_ms": 7_200_000}}
+    found = line(event, Speech())
+    assert (found.text if found else None) == text
