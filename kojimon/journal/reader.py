@@ -36,6 +36,8 @@ from kojimon.model import Event, InputRow
 
 PAGE_ROWS: Final = 20_000
 ALL: Final = 2**62
+CACHE_KB: Final = 256
+"""Of one connection, where SQLite's own 2,000 would stay resident; the kernel keeps the pages of the file as well."""
 
 
 class Reader:
@@ -106,6 +108,7 @@ class Reader:
         address = f"file:{quote(str(self.path))}?{how}"
         db = sqlite3.connect(address, uri=True, timeout=5.0, isolation_level=None, check_same_thread=False)
         try:
+            db.execute(f"PRAGMA cache_size = -{CACHE_KB}")
             db.execute("SELECT count(*) FROM sqlite_master").fetchone()
         except sqlite3.Error:
             db.close()

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Final
 
 from kojimon.journal import derive
+from kojimon.journal.reader import CACHE_KB
 from kojimon.journal.records import Chunk, ClockRow, ThinnedSpan
 from kojimon.journal.schema import migrate, name_qualities
 from kojimon.journal.stamps import segments
@@ -45,6 +46,7 @@ def connect(path: Path) -> sqlite3.Connection:
     try:
         db.execute("PRAGMA journal_mode = WAL")
         db.execute("PRAGMA synchronous = FULL")
+        db.execute(f"PRAGMA cache_size = -{CACHE_KB}")
         db.execute(f"PRAGMA wal_autocheckpoint = {CHECKPOINT_PAGES}")
         db.execute(f"PRAGMA journal_size_limit = {2 * CHECKPOINT_PAGES * 4096}")
         migrate(db)

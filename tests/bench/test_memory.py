@@ -1,0 +1,54 @@
+"""What stays resident of the main process after ten hours of its time, with and without the heap setting of the unit.
+
+Four probes every 10 s; the page, the curve, the state and the metrics looked at every 10 minutes (`memory_child.py`).
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+pytestmark = pytest.mark.bench
+ROOT = Path(__file__).resolve().parents[2]
+HOURS, AIM_MB, BOUND_MB = 10, 50, 54
+
+
+def in_the_unit() -> dict[str, str]:
+    """What the unit sets for malloc."""
+    text = (ROOT / "deploy" / "kojimon.service").read_text(encoding="utf-8")
+    return dict(re.findall(r"^Environment=(MALLOC_\w+)=(.*)$", text, re.MULTILINE))
+
+
+def lived(folder: Path, hours: int, **more: str) -> list[dict[str, float]]:
+    """A life of the child, on compiled modules as an installation has them."""
+    folder.mkdir()
+    own = {name: value for name, value in os.environ.items() if name not in ("PYTHONDONTWRITEBYTECODE", *in_the_unit())}
+    own |= {"PYTHONPYCACHEPREFIX": str(folder.parent / "compiled"), "PYTHONPATH": str(ROOT), **more}
+    done = subprocess.run(
+        [sys.executable, str(ROOT / "tests" / "bench" / "memory_child.py"), str(folder), str(hours)],
+        env=own, capture_output=True, text=True, check=True, timeout=600,
+    )  # fmt: skip
+    return [json.loads(line) for line in done.stdout.splitlines()]
+
+
+def test_what_stays_resident(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    lived(tmp_path / "first", 1)  # compiles
+    plain, unit = lived(tmp_path / "plain", HOURS), lived(tmp_path / "unit", HOURS, **in_the_unit())
+    with capsys.disabled():
+        for name, rows in (("as the unit runs it", unit), ("without its heap setting", plain)):
+            first, second, last = rows[0], rows[1], rows[-1]
+            print(
+                f"\n{name}: resident {first['rss_mb']} MB at the start, {second['rss_mb']} after an hour with the page "
+                f"open, {last['rss_mb']} after {HOURS} h (proportional share {last['pss_mb']}; aim {AIM_MB})",
+                end="",
+            )
+        print()
+    assert unit[-1]["pss_mb"] < AIM_MB, "the share of the main process"
+    assert unit[-1]["rss_mb"] < BOUND_MB, "resident; it was 54 before the heap setting"
+    assert unit[-1]["rss_mb"] - unit[1]["rss_mb"] < 3.0, "and it does not grow away"
