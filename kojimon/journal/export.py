@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 import re
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence, Set
 from typing import Any, Final, NamedTuple, TextIO
 
 import msgspec
@@ -126,9 +126,13 @@ def write_json_lines(
 def curve_columns(reader: Rows, span: Span) -> dict[int, tuple[str, str]]:
     """(column's name before the dot, quantity) by probe number, of the probes with readings in the span.
 
-    The only probe of a place is named after it; of several each after its tray where these differ, else by count.
+    The only probe of a place is named after it; of several each after its tray where these differ and none was moved
+    meanwhile, else by count.
     """
-    placings = placed_in(reader.placings(), reader.seq_at(span.t1_ms))
+    until_seq = reader.seq_at(span.t1_ms)
+    placings = placed_in(reader.placings(), until_seq)
+    first_seq = reader.seq_at(span.t0_ms)
+    moved = {site.probe for site in reader.placings() if first_seq < site.from_seq < until_seq}
     found = reader.probes_between(span.t0_ms, span.t1_ms)
     sites = [
         placings[no]
@@ -144,12 +148,14 @@ def curve_columns(reader: Rows, span: Span) -> dict[int, tuple[str, str]]:
     groups: dict[tuple[str, str], list[Placing]] = {}
     for site in sites:
         groups.setdefault((site.place, site.quantity), []).append(site)
-    return {no: (name, site[1]) for site, group in groups.items() for no, name in _names(site[0], group).items()}
+    named = {key: _names(key[0], group, moved) for key, group in groups.items()}
+    return {no: (name, key[1]) for key, group in named.items() for no, name in group.items()}
 
 
-def _names(place: str, group: Sequence[Placing]) -> dict[int, str]:
+def _names(place: str, group: Sequence[Placing], moved: Set[int]) -> dict[int, str]:
     trays = Counter(site.tray for site in group)
-    if len(group) > 1 and all(count == 1 and _SLUG.fullmatch(tray) for tray, count in trays.items()):
+    stayed = not any(site.probe in moved for site in group)
+    if len(group) > 1 and stayed and all(count == 1 and _SLUG.fullmatch(tray) for tray, count in trays.items()):
         return {site.probe: f"{place}-{site.tray}" for site in group}
     return {site.probe: place if count == 1 else f"{place}-{count}" for count, site in enumerate(group, 1)}
 

@@ -133,15 +133,23 @@ def figures(curves: Sequence[Series], story: Story, bands: Sequence[BandSpan], h
     works = [hours.ms(work.at_ms) for work in story.works if work.work in MIXING]
     return Figures(
         length_h=end_ms / HOUR_MS,
-        trays=tuple(_tray(bed, air, bands, works, end_ms) for bed in beds),
+        trays=tuple(_tray(bed, air, bands, works, end_ms, _came_later(bed, beds)) for bed in beds),
         others=tuple(_curve(one, bands, end_ms) for one in curves if one not in beds),
         timings=tuple(_timing(work, story, hours) for work in story.works),
         missed=tuple(_missed(story)),
     )
 
 
-def _tray(bed: Series, air: Series | None, bands: Sequence[BandSpan], works: Sequence[int], end_ms: float) -> Tray:
-    onset = onset_ms(bed, air, 0.0, end_ms)
+def _came_later(bed: Series, beds: Sequence[Series]) -> bool:
+    """Whether its probe was in another tray before: then it did not see this one begin to warm."""
+    others = [one for one in beds if one is not bed and one.probe == bed.probe and one.t_ms]
+    return bool(bed.t_ms) and any(one.t_ms[0] < bed.t_ms[0] for one in others)
+
+
+def _tray(
+    bed: Series, air: Series | None, bands: Sequence[BandSpan], works: Sequence[int], end_ms: float, later: bool
+) -> Tray:
+    onset = None if later else onset_ms(bed, air, 0.0, end_ms)
     rise = fastest_rise(bed, 0.0 if onset is None else onset, end_ms, works)
     above = {limit: _hours(count.beyond(bed, Line(0.0, end_ms, limit, limit)).ms) for limit in _edges()}
     reached = (count.reached_ms(bed, value, _settled_ms(end_ms), end_ms) for value in REACHED_C)

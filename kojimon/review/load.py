@@ -24,6 +24,7 @@ from kojimon.review.hours import Hours
 from kojimon.review.minutes import middles, minutes_of
 from kojimon.review.quality import ProbeQuality, quality_of
 from kojimon.review.series import Series, gap_of
+from kojimon.review.stays import Stays, seats, site_at, stays_of
 from kojimon.review.story import Story, story_of
 from kojimon.review.warned import Warned, warned
 from kojimon.schedule.spec import Schedule
@@ -42,6 +43,7 @@ class Case(Struct, frozen=True):
         hours: its axis; inoculated: whether that counts from the spores.
         schedule: as it stood at the end; None where the settings no longer know it.
         settings: the site's settings at the end, plain; {} where they are not known.
+        probes: where each was at the end, by number; stays: where those were that were moved, and from when.
     """
 
     row: BatchRow
@@ -57,6 +59,12 @@ class Case(Struct, frozen=True):
     settings: dict[str, Any]
     probes: dict[int, Placing]
     names: dict[int, str]
+    stays: Stays = {}
+
+    @property
+    def seats(self) -> list[tuple[int, Placing]]:
+        """Every probe and tray in which it was: a curve each, the koji first."""
+        return sorted(seats(self.probes, self.stays), key=lambda item: order_of(item[1]))
 
     @property
     def end_ms(self) -> float:
@@ -89,14 +97,15 @@ def load_case(reader: Reader, batch: str) -> Case:
     hours = Hours.of(zero_ms, reader.events(kinds=("anchor",), limit=EVENTS_PAGE))
     known = _Settings(reader)
     placings = placed_in(reader.placings(), reader.seq_at(t1_ms + 1))
+    probes = {no: site for no, site in placings.items() if site.incubator == row.incubator}
+    names = {probe.no: probe.name for probe in reader.probes()}
     return Case(
         row=row, events=tuple(events), story=story, hours=hours, stamps=reader.stamps(), t0_ms=t0_ms, t1_ms=t1_ms,
         inoculated=story.hour0_ms is not None,
         bands=tuple(spans(story.stages, lambda t_ms: known.schedule(row.schedule, t_ms), hours.ms, t1_ms)),
         schedule=known.schedule(row.schedule, t1_ms),
         settings=known.at(t1_ms).get("settings", {}),
-        probes={no: site for no, site in placings.items() if site.incubator == row.incubator},
-        names={probe.no: probe.name for probe in reader.probes()},
+        probes=probes, names=names, stays=stays_of(probes, names, events),
     )  # fmt: skip
 
 
@@ -117,7 +126,7 @@ def load_review(reader: Reader, batch: str, progress: Progress | None = None) ->
         alarms=alarm_figures(case.events, max(case.t0_ms, case.hours.zero_ms), case.t1_ms),
         quality=tuple(
             quality_of(one, verdicts.get(one.probe, {}), case.end_ms, case.settings, stored.get(one.probe))
-            for one in curves
+            for one in whole(curves)
         ),
         forecasts=leads,
         warned=warnings,
@@ -143,9 +152,10 @@ def _forecasts(reader: Reader, case: Case, curves: Sequence[Series]) -> tuple[tu
 def read_curves(
     reader: Reader, case: Case, progress: Progress | None = None
 ) -> tuple[list[Series], dict[str, dict[int, int]]]:
-    """Every good reading of the batch's probes by probe, and how many readings of each verdict each had."""
-    times = {no: array("q") for no in case.probes}
-    values = {no: array("d") for no in case.probes}
+    """Every good reading of the batch's probes by probe and tray, and how many readings of each verdict each had."""
+    times = {seat: array("q") for seat in case.seats}
+    values = {seat: array("d") for seat in case.seats}
+    present = dict(case.probes)
     verdicts: dict[int, dict[int, int]] = {no: {} for no in case.probes}
     good = int(Quality.GOOD)
     axis = case.hours.ms if case.hours.anchors else None
@@ -159,16 +169,34 @@ def read_curves(
             counted[verdict] = counted.get(verdict, 0) + 1
             true = raw if value is None else value
             if verdict == good and true is not None:
-                times[no].append(t_ms - zero_ms if axis is None else axis(t_ms))
-                values[no].append(true)
+                if no in case.stays:
+                    present[no] = site_at(case.stays[no], t_ms)
+                seat = no, present[no]
+                times[seat].append(t_ms - zero_ms if axis is None else axis(t_ms))
+                values[seat].append(true)
         if progress is not None:
             progress(page[-1][0] - first + 1, end - first)
     curves = [
-        Series(case.names[no], site.place, site.tray, site.quantity, times[no], values[no], gap_of(times[no]))
-        for no, site in sorted(case.probes.items(), key=lambda item: order_of(item[1]))
-        if verdicts[no]
-    ]
+        Series(case.names[no], site.place, site.tray, site.quantity, times[no, site], values[no, site],
+               gap_of(times[no, site]))
+        for no, site in case.seats
+        if verdicts[no] and (times[no, site] or no not in case.stays)
+    ]  # fmt: skip
     return curves, {case.names[no]: counted for no, counted in verdicts.items()}
+
+
+def whole(curves: Sequence[Series]) -> list[Series]:
+    """One series a probe, through every tray in which it was, in the order of the first of each."""
+    found: dict[str, list[Series]] = {}
+    for one in curves:
+        found.setdefault(one.probe, []).append(one)
+    return [own[0] if len(own) == 1 else _joined(own) for own in found.values()]
+
+
+def _joined(own: Sequence[Series]) -> Series:
+    pairs = sorted(pair for one in own for pair in zip(one.t_ms, one.values, strict=True))
+    times, values = array("q", [t_ms for t_ms, _ in pairs]), array("d", [value for _, value in pairs])
+    return Series(own[0].probe, own[0].place, "", own[0].quantity, times, values, gap_of(times))
 
 
 def order_of(site: Placing) -> tuple[bool, int, int]:

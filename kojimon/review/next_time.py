@@ -102,6 +102,8 @@ def _cold(review: Review) -> Iterator[Hint]:
 
 
 def _apart(review: Review, speech: Speech) -> Iterator[Hint]:
+    if review.case.stays:
+        return  # trays seen in other hours cannot be compared by their means
     means = {tray.curve.tray: tray.curve.mean for tray in review.figures.trays if tray.curve.mean is not None}
     if len(means) > 1 and max(means.values()) - min(means.values()) >= APART_K:
         warm, cold = max(means, key=lambda name: means[name]), min(means, key=lambda name: means[name])

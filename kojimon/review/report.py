@@ -13,7 +13,7 @@ from msgspec.structs import replace
 
 from kojimon.curve import CSS, Earlier, Sheet, Strip, Style, Track, draw
 from kojimon.review import compare as beside
-from kojimon.review.load import Review
+from kojimon.review.load import Review, whole
 from kojimon.review.minutes import gap_of, hottest, minutes_of, runs
 from kojimon.review.next_time import Hint, hints
 from kojimon.review.sheet import Minutes, sheet_of
@@ -91,7 +91,7 @@ def minutes_by_probe(review: Review) -> Minutes:
     zero_ms = review.case.hours.zero_ms
     numbers = {name: no for no, name in review.case.names.items()}
     found = {}
-    for one in review.curves:
+    for one in whole(review.curves):
         rows = [m._replace(first_ms=m.first_ms + zero_ms, last_ms=m.last_ms + zero_ms) for m in minutes_of(one)]
         found[numbers[one.probe]] = rows
     return found

@@ -9,8 +9,9 @@ from kojimon.curve import Band, Earlier, Fan, Mark, Sheet, Strip, Track, Window
 from kojimon.journal.records import Placing
 from kojimon.review.alarms import Occurrence, occurrences
 from kojimon.review.hours import HOUR_MS
-from kojimon.review.load import Case, order_of
+from kojimon.review.load import Case
 from kojimon.review.minutes import Minute, gap_of, runs
+from kojimon.review.stays import minutes_in
 from kojimon.units import show_duration
 from kojimon.words import alarms as alarm_words
 from kojimon.words import speech as say
@@ -100,10 +101,12 @@ def tracks_of(case: Case, minutes: Minutes) -> tuple[Track, ...]:
 
 
 def _tracks(case: Case, minutes: Minutes) -> Iterator[Track]:
-    sites = list(case.probes.values())
-    for no, site in sorted(case.probes.items(), key=lambda item: order_of(item[1])):
+    sites = [site for _, site in case.seats]
+    for no, site in case.seats:
         strip = STRIPS.get((site.place, site.quantity))
-        own = minutes.get(no)
+        own = minutes.get(no, ())
+        if no in case.stays:
+            own = minutes_in(own, case.stays[no], site)
         if strip is not None and own:
             label = label_of(site, case.names[no], sites)
             yield Track(case.names[no], label, strip, runs(own, gap_of(own), case.hours.hour))
@@ -141,6 +144,9 @@ def _marks(case: Case, tracks: Sequence[Track], speech: Speech) -> Iterator[Mark
     for note in case.story.notes:
         text = f"{note.text} (photo)" if note.photo else note.text
         yield Mark(hour(note.at_ms), "note", text, rank=1)
+    for event in case.events:
+        if event.kind == "probe-moved" and not event.data.get("ended"):
+            yield Mark(hour(event.t_ms), "note", f"{event.key} to {say.tray_name(str(event.data['tray']))}", rank=1)
     for stage in case.story.stages[1:]:
         yield Mark(hour(stage.from_ms), "stage", say.small_first(stage.label), rank=2)
     yield from _blind(case, tracks)

@@ -192,9 +192,9 @@ def _lowest(curve: Curve, speech: Speech) -> str:
 
 
 def _label(review: Review, curve: Curve) -> str:
-    sites = list(review.case.probes.values())
-    site = next(site for no, site in review.case.probes.items() if review.case.names[no] == curve.probe)
-    return label_of(site, curve.probe, sites)
+    seats = review.case.seats
+    site = next(site for no, site in seats if review.case.names[no] == curve.probe and site.tray == curve.tray)
+    return label_of(site, curve.probe, [site for _, site in seats])
 
 
 # Steps.

@@ -173,7 +173,7 @@ class Curves:
 
     def _tracks(self, kept: _Kept, case: Case) -> tuple[Track, ...]:
         """The curves as far as they are stored, made anew only when there is more."""
-        state = (kept.next_seq, (case.hours.zero_ms, case.hours.anchors, tuple(case.probes.items())))
+        state = (kept.next_seq, (case.hours.zero_ms, case.hours.anchors, tuple(case.seats), tuple(case.stays.items())))
         if kept.drawn != state:
             kept.tracks, kept.drawn = tracks_of(case, kept.minutes), state
         return kept.tracks

@@ -11,6 +11,7 @@ from kojimon.curve import Point, Sheet, Track
 from kojimon.review.hours import HOUR_MS
 from kojimon.review.load import Case
 from kojimon.review.minutes import Minute, gap_of
+from kojimon.review.sheet import label_of
 
 
 def with_now(
@@ -30,9 +31,20 @@ def with_now(
         for probe in box["probes"]
         if probe["value"] is not None and probe["age_s"] is not None
     }
-    tracks = tuple(_longer(track, *found, minutes) if (found := values.get(track.name)) else track
-                   for track in sheet.tracks)  # fmt: skip
+    tracks = tuple(
+        _longer(track, *found, minutes)
+        if (found := values.get(track.name)) and _is_there(track, case, found[2])
+        else track
+        for track in sheet.tracks
+    )
     return replace(sheet, tracks=tracks, now_h=now_h, to_h=max(sheet.to_h, now_h + ahead_h))
+
+
+def _is_there(track: Track, case: Case, no: int) -> bool:
+    """Whether this curve is that of the tray a probe is in now."""
+    if no not in case.stays:
+        return True
+    return track.label == label_of(case.probes[no], case.names[no], [site for _, site in case.seats])
 
 
 def _longer(track: Track, hour: float, value: float, no: int, minutes: Mapping[int, list[Minute]]) -> Track:
