@@ -8,6 +8,8 @@ from typing import Any, NamedTuple
 from kojimon.words.speech import QUALITY_WORDS, Speech
 
 Document = Mapping[str, Any]
+SAME_K = 0.05
+"""Less than this below the air is shown as 0.0, which is not below."""
 
 
 class Said(NamedTuple):
@@ -24,7 +26,7 @@ def brief(box: Document, speech: Speech) -> list[Said]:
     above, apart = _known(box, "bed", "above_air_k"), _known(box, "air", "dry_wet_difference_k")
     found = []
     if above is not None:
-        name = "Koji above box air" if above["value"] >= 0 else "Koji below box air"
+        name = "Koji above box air" if above["value"] > -SAME_K else "Koji below box air"
         found.append(Said("bed", name, speech.difference("temperature", abs(above["value"])), above["age_s"]))
     if apart is not None:
         found.append(
@@ -37,7 +39,7 @@ def sentences(box: Document, speech: Speech) -> Iterator[str]:
     """Everything that can be said about a box, in sentences; what cannot be had now, with the reason."""
     above = _known(box, "bed", "above_air_k")
     if above is not None:
-        side = "above" if above["value"] >= 0 else "below"
+        side = "above" if above["value"] > -SAME_K else "below"
         yield f"The koji is {speech.difference('temperature', abs(above['value']))} {side} the air of the box."
     for place, whose in (("air", "the box air"), ("room", "the room")):
         yield from _damp(box, place, whose, speech)

@@ -50,6 +50,7 @@ def test_the_two_a_maker_looks_at() -> None:
     assert [(one.place, one.name, one.value) for one in found] == [
         ("bed", "Koji above box air", "6.5 °C"), ("air", "Dry/wet difference", "2.9 °C"),
     ]  # fmt: skip
+    assert brief(box(bed=29.99, air=30.0), Speech())[0][1:3] == ("Koji above box air", "0.0 °C")
     assert brief(box(bed=28.0, air=30.0), Speech(fahrenheit=True))[0][1:3] == ("Koji below box air", "3.6 °F")
 
 
