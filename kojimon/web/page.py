@@ -306,7 +306,8 @@ class Page:
         return await self.guarded(work)(request)
 
 
-LEADING: Final = ("batch.start", "batch.harvest", "batch.discard", "task.done", "task.undo", "task.correct")
+LEADING: Final = ("batch.start", "batch.harvest", "batch.discard", "task.done", "task.undo", "task.correct",
+                  "probe.move")  # fmt: skip
 """Acts after which the script loads the page anew where it stands on another."""
 
 

@@ -123,6 +123,7 @@ FORMS: Final[dict[str, dict[str, Reading]]] = {
     "alarm.test": {"text": _text, "wake": _yes},
     "alarm.bump": {"probe": _text},
     "probe.back": {},
+    "probe.move": {"probe": _text, "tray": _text},
 }
 """Every act the page can do: its fields and how each is read."""
 

@@ -143,6 +143,10 @@ class Box(Struct, frozen=True):
     rest: str = ""
     """By the forecast: until when no hand is needed; "" where it does not know."""
     question: Question | None = None
+    movable: tuple[tuple[str, str], ...] = ()
+    """Probes that may be moved to another tray, by name and by what is read of them; () where there is one tray."""
+    trays: tuple[tuple[str, str], ...] = ()
+    """Its trays, by name and as they are called."""
 
 
 class View(Struct, frozen=True):
@@ -198,7 +202,16 @@ def _box(box: Document, document: Document, speech: Speech) -> Box:
         before_spores=bool(batch) and batch["hour"] is None,
         rest=" ".join(filter(None, [rest.text if rest else "", outlook.ready(box, speech, now)])),
         question=_question(box, speech, now),
+        movable=tuple(_movable(box)),
+        trays=tuple((tray, say.tray_name(tray)) for tray in box.get("trays", ())),
     )
+
+
+def _movable(box: Document) -> Iterator[tuple[str, str]]:
+    if box["batch"] and len(box.get("trays", ())) > 1:
+        for probe in box["probes"]:
+            if probe["place"] == "bed":
+                yield probe["name"], f"{probe['name']}, in {say.tray_name(probe['tray'])}"
 
 
 def _question(box: Document, speech: Speech, now: str) -> Question | None:

@@ -303,3 +303,14 @@ def test_metrics_read_by_the_reference_parser(door: Door) -> None:
 
 def test_the_journal_beside_it_is_not_served(door: Door, tmp_path: Path) -> None:
     assert door.get("/kojimon.journal").status == 404
+
+
+def test_a_probe_is_moved_to_another_tray_without_a_script(door: Door) -> None:
+    before = door.get("/")
+    assert "bed, in the top tray" in before.text
+    fields = {**forms(before, "probe.move"), "probe": "bed", "tray": "bottom"}
+    told = door.get(door.form("/act", fields).headers["location"])
+    assert "Probe bed was moved from the top tray to the bottom tray." in told.text
+    assert "bed, in the bottom tray" in told.text and "Not measured: the top tray." in told.text
+    answer = door.form("/act", {**forms(told, "probe.move"), "probe": "bed", "tray": "bottom"})
+    assert answer.status == 409 and "in bottom already" in answer.text
