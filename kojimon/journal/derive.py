@@ -22,6 +22,17 @@ def as_json(value: Any) -> str:
     return msgspec.json.encode(value).decode()
 
 
+def shortened(value: Any) -> Any:
+    """Plain data with whole numbers written without their `.0`; they read back equal."""
+    if isinstance(value, float):
+        return int(value) if value.is_integer() else value
+    if isinstance(value, list | tuple):
+        return [shortened(one) for one in value]
+    if isinstance(value, dict):
+        return {name: shortened(one) for name, one in value.items()}
+    return value
+
+
 def event_of(row: tuple[int, int, str, str, str, str, str]) -> Event:
     """An event from its row (no, t_ms, kind, incubator, batch, key, data)."""
     no, t_ms, kind, incubator, batch, key, data = row
@@ -51,6 +62,9 @@ def _clock_row(row: InputRow) -> ClockRow:
 
 def input_parts(row: InputRow) -> tuple[tuple[int, int, str, str], tuple[str, int, str] | None]:
     """The input row as stored, and the settings row it carries: settings are kept once a hash."""
+    if row.kind == "forecast":
+        # One a minute, some 1,300 bytes: a tenth less puts three on a page of the file instead of two.
+        return (row.seq, row.t_ms, row.kind, as_json(shortened(row.payload))), None
     if row.kind != "settings":
         return (row.seq, row.t_ms, row.kind, as_json(row.payload)), None
     name = str(row.payload["hash"])
