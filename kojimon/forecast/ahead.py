@@ -55,12 +55,14 @@ class Paths(NamedTuple):
 
     Attributes:
         in_h: hours from now.
-        seen_c: bed as its probe shows it.
+        bed_c: bed at its probe.
+        seen_c: bed as its probe shows it, lagging a moving bed.
         air_c: air in the box.
         grown: share of full growth, 0-1.
     """
 
     in_h: Array
+    bed_c: Array
     seen_c: Array
     air_c: Array
     grown: Array
@@ -77,6 +79,7 @@ def run(
     step_h: float,
     nights: tuple[Night, ...] = (Night(),),
     ceiling_c: float = HOTTEST_C,
+    latest_brake: float = 0.0,
 ) -> Paths:
     """Runs the ensemble ahead, all scenarios in one pass with the same members and the same chance.
 
@@ -90,17 +93,19 @@ def run(
         step_h: length of a step.
         nights: scenarios.
         ceiling_c: a bed never passes it (somebody acts); for the hour growth is complete.
+        latest_brake: growth is braked at least as late as by this shape; likewise.
 
     Returns:
         The paths, at 0, step, 2 steps, ... hours from now.
     """
     steps = round(hours / step_h)
     running = _Running(ensemble, box, now, rng, members, steps, step_h, nights, ceiling_c)
-    seen, air, grown = (np.empty((steps + 1, len(nights), members)) for _ in range(3))
+    np.maximum(running.bed.shape, latest_brake, out=running.bed.shape)
+    bed, seen, air, grown = (np.empty((steps + 1, len(nights), members)) for _ in range(4))
     for step in range(steps + 1):
-        seen[step], air[step], grown[step] = running.step(step)
+        bed[step], seen[step], air[step], grown[step] = running.step(step)
     in_h: Array = np.arange(steps + 1, dtype=np.float64) * step_h
-    return Paths(in_h, seen, air, grown)
+    return Paths(in_h, bed, seen, air, grown)
 
 
 def scaled(paths_c: Array, factor: Array) -> Array:
@@ -146,8 +151,8 @@ class _Running:
         self.kicks = chance[:, 0] * np.sqrt(1.0 - self.keep**2) * now.widen * one.unknown_k_per_h
         self.sways = chance[:, 1] * np.sqrt(1.0 - self.hold**2) * now.widen * one.restless
 
-    def step(self, step: int) -> tuple[Array, Array, Array]:
-        """What is seen at a step (bed, air, growth), then on to the next."""
+    def step(self, step: int) -> tuple[Array, Array, Array, Array]:
+        """A step's bed, bed as seen, air and growth, then on to the next."""
         count, hour = len(self.nights), step * self.step_h
         for i, night in enumerate(self.nights):
             if night.task and step == max(0, round(night.at_h / self.step_h)):
@@ -158,7 +163,7 @@ class _Running:
         flow = metabolism(self.bed, speed, self.log_odds, self.log_lag)
         change = balance(self.bed, self.bed_c, air.reshape(-1), damp, flow.heat_k_per_h + self.error)
         seen = self.bed_c - self.bed.probe_lag_h * change.rate_k_per_h
-        grown = 1.0 / (1.0 + np.exp(-self.log_odds))
+        bed_c, grown = self.bed_c, 1.0 / (1.0 + np.exp(-self.log_odds))
         reach = -np.expm1(-change.damping_per_h * self.step_h) / change.damping_per_h
         self.bed_c = np.minimum(self.bed_c + change.rate_k_per_h * reach, self.ceiling_c)
         self.log_odds = np.minimum(self.log_odds + flow.log_odds_per_h * self.step_h, MOST_LOG_ODDS)
@@ -166,7 +171,7 @@ class _Running:
         self.error = self.keep * self.error + np.tile(self.kicks[step], count)
         self.stray = self.hold * self.stray + np.tile(self.sways[step], count)
         shape = (count, self.members)
-        return seen.reshape(shape), air, grown.reshape(shape)
+        return bed_c.reshape(shape), seen.reshape(shape), air, grown.reshape(shape)
 
     def _air(self, hour: float) -> Array:
         setting, couple, lift = self.box

@@ -11,7 +11,7 @@ from typing import Final
 from msgspec import Struct, json
 
 SCHEMA: Final = 1
-PRIOR_SCHEMA: Final = 1
+PRIOR_SCHEMA: Final = 2
 QUANTILES: Final = (0.10, 0.25, 0.50, 0.75, 0.90)
 """Of every range: 10-90 % is the 80 % range, 25-75 % the 50 % range."""
 
@@ -27,7 +27,7 @@ class Range(Struct, frozen=True):
 
 
 class Curve(Struct, frozen=True):
-    """The bed as its probe will show it if nobody touches it; one entry a step, from now on.
+    """The bed at its probe if nobody touches it; one entry a step, from now on. A slow probe shows it minutes later.
 
     Attributes:
         in_h: hours from now.

@@ -32,6 +32,9 @@ DONE_H: Final = 36.0
 """How far ahead the end of growth is looked for."""
 DONE_CEILING_C: Final = 43.0
 """For that hour alone: before a bed is hotter somebody acts."""
+DONE_BRAKE: Final = 1.5
+"""For that hour alone: a law that brakes early never quite ends, and koji is not left to its tail; chosen on tuning
+seeds."""
 CHANGES: Final = (
     ("mix-now", ahead.Night("mix", 0.0)),
     ("spread-thinner", ahead.Night("spread", 0.0)),
@@ -61,27 +64,27 @@ def compose(
         step_h=STEP_H,
     )
     part = min(max(late / STEP_H, 0.0), 1.0)
-    seen, air = (p[:-1, 0] * (1.0 - part) + p[1:, 0] * part for p in (paths.seen_c, paths.air_c))
+    bed, air = (p[:-1, 0] * (1.0 - part) + p[1:, 0] * part for p in (paths.bed_c, paths.air_c))
     in_h = paths.in_h[:-1]
-    seen = ahead.scaled(seen, forecaster.spread_scale(in_h))
+    bed_c = ahead.scaled(bed, forecaster.spread_scale(in_h))
     quiet_in_h = np.arange(QUIET_H, horizon_h + 1e-9, QUIET_H)
     why_not = _why_not(forecaster, now_s)
-    highest = np.maximum.accumulate(seen, axis=0)
+    highest = np.maximum.accumulate(bed_c, axis=0)
     return Forecast(
         at_s=now_s,
         horizon_s=horizon_s,
         known=not why_not,
         why_not=why_not,
-        bed_now_c=_r(np.median(seen[0]), 2),
-        warming_k_per_h=_r(np.median((seen[2] - seen[0]) / (2 * STEP_H)), 2),
+        bed_now_c=_r(np.median(bed_c[0]), 2),
+        warming_k_per_h=_r(np.median((bed_c[2] - bed_c[0]) / (2 * STEP_H)), 2),
         heat_k_per_h=_r(forecaster.heat_now(), 2),
         grown=_r(np.median(paths.grown[0, 0]), 3),
         reading_age_s=None if forecaster.last_bed_s is None else _r(max(now_s - forecaster.last_bed_s, 0.0), 0),
-        curve=_curve(in_h[::CURVE_STEPS], seen[::CURVE_STEPS], air[::CURVE_STEPS]),
+        curve=_curve(in_h[::CURVE_STEPS], bed_c[::CURVE_STEPS], air[::CURVE_STEPS]),
         quiet_in_h=tuple(_r(h, 2) for h in quiet_in_h),
-        limits=tuple(_limit(limit, in_h, seen, highest, quiet_in_h) for limit in limits_c),
-        too_cold=_too_cold(low_c, in_h, seen, quiet_in_h),
-        mix=_mix(forecaster, in_h, seen, what_if := _what_if(forecaster, horizon_h)),
+        limits=tuple(_limit(limit, in_h, bed_c, highest, quiet_in_h) for limit in limits_c),
+        too_cold=_too_cold(low_c, in_h, bed_c, quiet_in_h),
+        mix=_mix(forecaster, in_h, bed_c, what_if := _what_if(forecaster, horizon_h)),
         done=_done(forecaster, now_s / 3600.0),
         what_if=_changes(what_if, limits_c),
         check=Check(
@@ -113,14 +116,14 @@ def quantiles(values: Array, digits: int = 2) -> Range:
     return Range(*(_r(v, digits) if np.isfinite(v) else None for v in picked))
 
 
-def _curve(in_h: Array, seen: Array, air: Array) -> Curve:
-    rows = np.quantile(seen, QUANTILES, axis=1)
+def _curve(in_h: Array, bed_c: Array, air: Array) -> Curve:
+    rows = np.quantile(bed_c, QUANTILES, axis=1)
     columns = (tuple(_r(v, 2) for v in row) for row in (*rows, np.median(air, axis=1)))
     return Curve(tuple(_r(h, 2) for h in in_h), *columns)
 
 
-def _limit(limit_c: float, in_h: Array, seen: Array, highest: Array, quiet_in_h: Array) -> LimitAnswer:
-    hours = first_pass_h(in_h, seen, limit_c)
+def _limit(limit_c: float, in_h: Array, bed_c: Array, highest: Array, quiet_in_h: Array) -> LimitAnswer:
+    hours = first_pass_h(in_h, bed_c, limit_c)
     at = np.minimum(np.searchsorted(in_h, quiet_in_h - 1e-9), len(in_h) - 1)
     quiet = np.mean(highest[at] < limit_c, axis=1)
     passing = hours[np.isfinite(hours)]
@@ -128,10 +131,10 @@ def _limit(limit_c: float, in_h: Array, seen: Array, highest: Array, quiet_in_h:
     return LimitAnswer(limit_c, _r(np.mean(np.isfinite(hours)), 3), when, tuple(_r(q, 3) for q in quiet))
 
 
-def _too_cold(low_c: float | None, in_h: Array, seen: Array, quiet_in_h: Array) -> tuple[float, ...]:
+def _too_cold(low_c: float | None, in_h: Array, bed_c: Array, quiet_in_h: Array) -> tuple[float, ...]:
     if low_c is None:
         return ()
-    lowest = np.minimum.accumulate(seen, axis=0)
+    lowest = np.minimum.accumulate(bed_c, axis=0)
     at = np.minimum(np.searchsorted(in_h, quiet_in_h - 1e-9), len(in_h) - 1)
     return tuple(_r(p, 3) for p in np.mean(lowest[at] < low_c, axis=1))
 
@@ -149,13 +152,13 @@ def _what_if(forecaster: Forecaster, horizon_h: float) -> ahead.Paths:
         step_h=2 * STEP_H,
         nights=(ahead.Night(), *(night for _, night in CHANGES), *waits),
     )
-    return paths._replace(seen_c=ahead.scaled(paths.seen_c, forecaster.spread_scale(paths.in_h)))
+    return paths._replace(bed_c=ahead.scaled(paths.bed_c, forecaster.spread_scale(paths.in_h)))
 
 
 def _changes(paths: ahead.Paths, limits_c: tuple[float, ...]) -> tuple[WhatIf, ...]:
-    peaks = paths.seen_c.max(axis=0)
+    peaks = paths.bed_c.max(axis=0)
     # A scenario's own peak counts from its first step on: the moment before a task is not its doing.
-    later = paths.seen_c[1:].max(axis=0)
+    later = paths.bed_c[1:].max(axis=0)
     found = []
     for i, (change, _) in enumerate(CHANGES, start=1):
         passes = tuple(_r(np.mean(later[i] >= limit), 3) for limit in limits_c)
@@ -164,17 +167,17 @@ def _changes(paths: ahead.Paths, limits_c: tuple[float, ...]) -> tuple[WhatIf, .
     return tuple(found)
 
 
-def _mix(forecaster: Forecaster, in_h: Array, seen: Array, paths: ahead.Paths) -> MixAnswer:
+def _mix(forecaster: Forecaster, in_h: Array, bed_c: Array, paths: ahead.Paths) -> MixAnswer:
     setup = forecaster.setup
-    wanted = quantiles(first_pass_h(in_h, seen, setup.mix_from_c))
-    latest = quantiles(first_pass_h(in_h, seen, setup.mix_ceiling_c)).p10
+    wanted = quantiles(first_pass_h(in_h, bed_c, setup.mix_from_c))
+    latest = quantiles(first_pass_h(in_h, bed_c, setup.mix_ceiling_c)).p10
     times = [t for t in (wanted.p50, latest) if t is not None]
-    scenarios = (1, *range(1 + len(CHANGES), paths.seen_c.shape[1]))
+    scenarios = (1, *range(1 + len(CHANGES), paths.bed_c.shape[1]))
     waits = []
     for wait_h, i in zip(WAITS_H, scenarios, strict=True):
         steps = int(wait_h / (2 * STEP_H)) + 1
-        over = np.mean(paths.seen_c[:steps, 0].max(axis=0) >= setup.mix_ceiling_c)
-        highest = np.median(paths.seen_c[1:, i].max(axis=0))
+        over = np.mean(paths.bed_c[:steps, 0].max(axis=0) >= setup.mix_ceiling_c)
+        highest = np.median(paths.bed_c[1:, i].max(axis=0))
         waits.append(Wait(wait_h, _r(highest, 2), _r(over, 3), _r(np.median(paths.grown[-1, i]), 3)))
     return MixAnswer(min(times) if times else None, wanted, latest, tuple(waits))
 
@@ -190,6 +193,7 @@ def _done(forecaster: Forecaster, now_h: float) -> DoneAnswer:
         hours=DONE_H,
         step_h=3 * STEP_H,
         ceiling_c=DONE_CEILING_C,
+        latest_brake=DONE_BRAKE,
     )
     hours = first_pass_h(paths.in_h, paths.grown[:, 0], setup.complete_at)
     complete = float(np.mean(hours <= 0.0))

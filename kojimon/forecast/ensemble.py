@@ -23,11 +23,13 @@ TEMPER: Final = 0.5
 """Power on the likelihood, since errors of neighbouring blocks are not independent; chosen on tuning seeds."""
 TAIL: Final = 4.0
 """Degrees of freedom of the Student-t likelihood: one odd block does not kill a member."""
+LATE_H: Final = 2.5 / 60.0
+"""A block's median was true at its middle, half a block before the members are corrected by it."""
 READ_K: Final = 0.10
 """Standard deviation of a block's median reading: noise, resolution and thermostat ripple; chosen."""
 WANDER_K: Final = 0.03
 """Standard deviation the bed's temperature picks up in a block besides the heat balance; chosen."""
-STRAY_H: Final = 10.0
+STRAY_H: Final = 30.0
 """How long a member's growth rate strays from its own; chosen on tuning seeds."""
 GROWTH_WANDER: Final = 0.03
 """Standard deviation growth (ln of the odds) picks up in an hour besides; chosen."""
@@ -151,8 +153,8 @@ class Ensemble:
         return mean, float(np.sqrt(weight @ ((seen - mean) ** 2 + self.cov[:, BED, BED]) + READ_K**2))
 
     def seen(self) -> Array:
-        """What the bed's probe shows: it lags a moving bed by its time constant (quasi-steady)."""
-        seen: Array = self.state[BED] - self.bed.probe_lag_h * self.moving
+        """What a block's median shows: it lags a moving bed by the probe's time constant and half a block."""
+        seen: Array = self.state[BED] - (self.bed.probe_lag_h + LATE_H) * self.moving
         return seen
 
     def learn(self, reading_c: float, extra_k: float = 0.0) -> None:

@@ -144,6 +144,17 @@ def richards_brake(grown: Num, shape: Num) -> Num:
     return brake
 
 
+EARLY: Final = 0.1
+"""Share of full growth at which a member's growth rate is meant, whatever its brake."""
+
+
+def early_brake(shape: Num) -> Num:
+    """The brake at `EARLY`. Rates divided by it are all meant at one point, so an early brake alone slows no member:
+    what is known of growth rates is from growing cultures, not from the first cells."""
+    brake: Num = 1.0 - EARLY**shape
+    return brake
+
+
 def readiness(log_work: Num) -> Num:
     """How far past the lag the culture is, 0-1: q / (1 + q), with ln q growing at the rate growth would have.
 

@@ -17,7 +17,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-from kojimon.forecast.growth import Array, ctmi, readiness
+from kojimon.forecast.growth import Array, ctmi, early_brake, readiness
 from kojimon.forecast.prior import NAMES, PARAMETERS
 
 MEMORY_H: Final = 8.0
@@ -110,15 +110,16 @@ def speed_at(bed: Bed, bed_c: Array) -> Array:
 def metabolism(bed: Bed, speed: Array, log_odds: Array, log_lag: Array) -> Flow:
     """Growth and heat of every member at a specific growth rate (`speed_at`, strayed as the member does).
 
-    Growth: speed x readiness x (1 - x^shape), with the lag of Baranyi & Roberts 1994 and the brake of Richards
-    1959. Heat: in proportion to growth (Mitchell et al. 2006, Q = YQ dX/dt) plus maintenance in proportion to what
-    has grown.
+    Growth: speed x readiness x (1 - x^shape) / (1 - 0.1^shape), with the lag of Baranyi & Roberts 1994 and the brake
+    of Richards 1959, one at a tenth of full growth (`growth.early_brake`). Heat: in proportion to growth (Mitchell et
+    al. 2006, Q = YQ dX/dt) plus maintenance in proportion to what has grown.
     """
     odds = np.exp(log_odds)
     rest = 1.0 / (1.0 + odds)
     grown = odds * rest
     full = grown**bed.shape
     ready = readiness(log_lag)
+    ready = ready / early_brake(bed.shape)
     growth = speed * ready * (1.0 - full)
     yielded = bed.heat_k * speed * grown
     heat = yielded * (ready * (1.0 - full) + bed.keep)

@@ -46,13 +46,13 @@ class Parameter(NamedTuple):
 PARAMETERS: Final = (
     Parameter(
         "rate_per_h",
-        0.236,
-        0.25,
+        0.27,
+        0.35,
         "log",
         0.02,
         0.5,
         "fastest growth 0.236 1/h, Aspergillus in reactor models (Mitchell et al. 2006, case studies); "
-        "0.20 1/h sustained in a chemostat (Zangirolami et al. 2002); spread chosen",
+        "0.20 1/h sustained in a chemostat (Zangirolami et al. 2002); centre and spread chosen on tuning seeds",
     ),
     Parameter(
         "opt_c",
@@ -102,7 +102,16 @@ PARAMETERS: Final = (
         "the constants of Mitchell et al. 2006; order of magnitude only",
     ),
     Parameter("keep", 0.03, 0.8, "log", 0.02, 0.5, "share of the growth rate spent on maintenance; chosen"),
-    Parameter("shape", 2.2, 0.5, "log", 0.0, 0.5, "1 is the logistic law (Mitchell et al. 2006); spread chosen"),
+    Parameter(
+        "shape",
+        1.2,
+        0.9,
+        "log",
+        0.0,
+        0.5,
+        "1 is the logistic law (Mitchell et al. 2006), near 0 the Gompertz law, 3 and more growth until the food is "
+        "gone; which holds for a batch is not known beforehand; spread chosen",
+    ),
     Parameter(
         "start",
         0.006,

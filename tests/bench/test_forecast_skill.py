@@ -8,6 +8,9 @@ bounds that must not be lost; the figures beside what was asked stand in the pri
 
 from __future__ import annotations
 
+from concurrent.futures import ProcessPoolExecutor
+from itertools import repeat
+from multiprocessing import get_context
 from statistics import median
 
 import pytest
@@ -21,8 +24,9 @@ WORLDS = ("kojisim", "layered", "mild", "gompertz", "substrate", "textbook", "th
 @pytest.mark.timeout(7200)
 def test_forecast_skill_on_200_seeds_of_every_world() -> None:
     total = skill.Score()
-    for world in WORLDS:
-        part = gather.score(world, skill.TEST)
+    with ProcessPoolExecutor(mp_context=get_context("spawn")) as pool:
+        parts = pool.map(gather.score, WORLDS, repeat(skill.TEST))
+    for world, part in zip(WORLDS, parts, strict=True):
         print(f"\n{skill.table(part, f'{world}, test seeds {skill.TEST.start}-{skill.TEST.stop - 1}')}", flush=True)
         gather.add(total, part)
     print(f"\n{skill.table(total, 'all worlds together')}", flush=True)

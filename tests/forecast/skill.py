@@ -1,7 +1,7 @@
 """Scores the forecast on recorded batches whose truth is known, beside simple baselines.
 
 The seeds are split: TUNING seeds were looked at while the forecast was made; TEST seeds were not, and only they are
-reported. Every batch is untouched after its last task, so "if nobody touches it" has a true answer.
+reported. Seeds 5000-5199 were the test of an earlier state of the model, whose outcome is known; so they test no more. Every batch is untouched after its last task, so "if nobody touches it" has a true answer.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from kojimon.forecast.forecaster import Forecaster
 from kojimon.forecast.prior import published
 
 TUNING = range(1000, 1200)
-TEST = range(5000, 5200)
+TEST = range(7000, 7200)
 LEADS_H = (2.0, 3.0, 4.0, 6.0)
 LIMITS_C = (36.0, 38.0, 40.0, 42.0)
 SCORED_C = (38.0, 40.0, 42.0)

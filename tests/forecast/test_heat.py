@@ -67,6 +67,8 @@ def run(member: Bed, hours: float, air_c: float, saucedo: bool = False) -> tuple
     beds, heats = [], []
     for _ in range(round(hours / step_h)):
         speed = 0.236 * growth.saucedo(bed_c) if saucedo else heat.speed_at(member, bed_c)
+        # The example's rate is that of the first cells, the model's that at a tenth of full growth.
+        speed = speed * growth.early_brake(member.shape)
         flow = heat.metabolism(member, speed, log_odds, np.array([20.0]))
         change = heat.balance(member, bed_c, np.array(air_c), np.array(0.85), flow.heat_k_per_h)
         bed_c, log_odds = bed_c + change.rate_k_per_h * step_h, log_odds + flow.log_odds_per_h * step_h
