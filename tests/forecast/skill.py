@@ -1,7 +1,8 @@
 """Scores the forecast on recorded batches whose truth is known, beside simple baselines.
 
 The seeds are split: TUNING seeds were looked at while the forecast was made; TEST seeds were not, and only they are
-reported. Seeds 5000-5199 were the test of an earlier state of the model, whose outcome is known; so they test no more. Every batch is untouched after its last task, so "if nobody touches it" has a true answer.
+reported. Seeds 5000-5199 were the test of an earlier state of the model, whose outcome is known; so they test no more.
+Every batch is untouched after its last task, so "if nobody touches it" has a true answer.
 """
 
 from __future__ import annotations
