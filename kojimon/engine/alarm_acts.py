@@ -9,6 +9,7 @@ from msgspec.structs import replace
 
 from kojimon.alarms.states import AlarmState, Signal
 from kojimon.engine.proof import answered, begin_bump, begin_test
+from kojimon.engine.silence import told_misplaced
 from kojimon.engine.slow import settle, visit
 from kojimon.engine.state import AlarmRec
 from kojimon.engine.turn import Turn
@@ -47,12 +48,19 @@ def _simple(signal: Signal, wanted: frozenset[AlarmState], done: str) -> Callabl
             turn.emit("unchanged", incubator, alarm.key, state=str(alarm.state), reason=done, **by)
             return
         turn.signal(incubator, alarm.key, signal, act=turn.act_seq, **by)
-        if alarm.key == "test" and signal is Signal.ACK:
-            answered(turn, incubator)
-        if alarm.key in ANSWERED_AT_THE_BOX and signal is Signal.ACK:
-            visit(turn, incubator)
+        if signal is Signal.ACK:
+            _answered(turn, incubator, alarm)
+            if alarm.key in ANSWERED_AT_THE_BOX:
+                visit(turn, incubator)
 
     return act
+
+
+def _answered(turn: Turn, incubator: str, alarm: AlarmRec) -> None:
+    """What follows from somebody's having seen it."""
+    if alarm.key == "test":
+        answered(turn, incubator)
+    told_misplaced(turn, alarm)
 
 
 def _shelve(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
@@ -141,8 +149,7 @@ def _confirm(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
         return
     if alarm.state in (AlarmState.UNACK, AlarmState.RTNUN, AlarmState.LATCH_UNACK):
         turn.signal(incubator, alarm.key, Signal.ACK, act=turn.act_seq, **by)
-        if alarm.key == "test":
-            answered(turn, incubator)
+        _answered(turn, incubator, alarm)
     turn.emit("confirmed", incubator, alarm.key, occurrence=alarm.occurrence, text=str(data.get("text", "")), **by)
 
 

@@ -6,8 +6,11 @@ from kojimon.alarms.states import Signal
 from kojimon.engine.conditions import GONE
 from kojimon.engine.quiet import NONE, refresh
 from kojimon.engine.setup import ProbeSetup
+from kojimon.engine.state import AlarmRec
 from kojimon.engine.turn import Turn
-from kojimon.model import Priority
+from kojimon.model import Priority, Quality
+
+MISPLACED = (int(Quality.SWAPPED), int(Quality.OUT_OF_KOJI))
 
 
 def probe_due(turn: Turn, no: int) -> None:
@@ -84,12 +87,26 @@ def bed_due(turn: Turn, incubator: str) -> None:
         turn.set_due(key, None)
         return
     seen_ms = _seen_ms(turn, incubator)
-    if seen_ms + blind_ms > turn.t_ms:
-        turn.set_due(key, seen_ms + blind_ms)
+    due_ms = max(seen_ms, turn.since.get(f"{incubator}/putting-back", 0)) + blind_ms
+    if due_ms > turn.t_ms:
+        turn.set_due(key, due_ms)
         return
     turn.set_due(key, None)
     turn.signal(incubator, "blind/bed", Signal.ON, priority=Priority.WAKE, since_ms=seen_ms)
     refresh(turn, incubator)
+
+
+def told_misplaced(turn: Turn, alarm: AlarmRec) -> None:
+    """Somebody has answered that a probe is out of the koji: they know, and get the stage's time again to put it back.
+
+    Only where the probe speaks: a probe that is truly silent is no matter of putting it back.
+    """
+    probe = turn.compiled.by_name.get(alarm.key.removeprefix("silent/"))
+    if probe is None or probe.place != "bed" or not alarm.active:
+        return
+    _, _, quality = turn.bad.get(probe.no, (0, 0, 0))
+    if quality in MISPLACED:
+        turn.since[f"{alarm.incubator}/putting-back"] = turn.t_ms
 
 
 def _bed(turn: Turn, incubator: str) -> tuple[int, ...]:

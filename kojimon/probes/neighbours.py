@@ -83,7 +83,7 @@ class Doubts:
         along = placement.swings_along(now)
         if along or self._along:
             short = lately()
-            if (short is not None and placement.is_back(short)) or not (along or self._swings):
+            if (short is not None and placement.is_back(short, along)) or not (along or self._swings):
                 self._along, self._swings = 0, False
             elif along:
                 self._along = min(self._along + 1, PLACE_MINUTES)
@@ -95,6 +95,11 @@ class Doubts:
         else:
             self._right = self._right + 1 if placement.is_as_it_should_be(now) else 0
             self._exchange = 0 if self._right >= PLACE_MINUTES else self._exchange
+
+    def put_back(self) -> None:
+        """It went to another place and is calm there: what it did before says nothing any more."""
+        self._along = self._close = 0
+        self._swings = False
 
     def compare(self, left_out: bool, enough: int = LEFT_OUT_MINUTES) -> None:
         """Takes the comparison with the other trays."""
@@ -228,6 +233,8 @@ class Incubator(Neighbours):
         now = placement.swing(watch.minutes, air.minutes, t_ms)
         doubts.look(now, lambda: placement.swing(watch.minutes, air.minutes, t_ms, placement.SHORT_MS))
         doubts.look_closely(None if closer is None else _since(watch, air, closer, t_ms))
+        if doubts.out and placement.is_put_back(watch.minutes, air.minutes, t_ms):
+            doubts.put_back()
         others = [
             one.minutes[-1].value
             for one in self._bed

@@ -47,6 +47,15 @@ SWAP_ABOVE_K: Final = 0.8
 AT_AIR_K: Final = 1.3
 OTHERS_ABOVE_K: Final = 3.0
 """A probe at the air's temperature while the other trays are so far above it is out of the koji."""
+JUMP_K: Final = 1.0
+JUMP_FACTOR: Final = 2.0
+"""A probe that moves so far within two minutes, and so much more than the air, was moved."""
+LAG_MINUTES: Final = 1
+"""With the two minutes of the jump: a steel tip in rice has come 95 % of the way after three time constants of 40 s
+(the constant is a judgement)."""
+CALM_MINUTES: Final = 6
+CALM_RANGE_K: Final = 0.4
+SWUNG_K: Final = 0.75
 FIRST_HOT_C: Final = 52.0
 KOJI_C: Final = 46.0
 HOT_WITHIN_MS: Final = 10 * MINUTE_MS
@@ -131,11 +140,43 @@ def swings_along(now: Swing) -> bool:
     return now.slope >= FOLLOWS and now.along >= ALONG and now.probe_range <= LID_K
 
 
-def is_back(now: Swing) -> bool:
-    """Whether a probe is in the koji again: calm while the air swings, or far warmer while nothing does."""
+def is_back(now: Swing, along: bool) -> bool:
+    """Whether a probe is in the koji again: calm while the air swings, or far warmer while nothing does.
+
+    Args:
+        now: the last few minutes.
+        along: whether over the long window it swings with the air. Then its warmth shows nothing: on a tray's metal it
+            is half as warm as hot koji, and calm between two swings of the thermostat.
+    """
     if now.air >= QUIET_SWING_K:
         return abs(now.slope) < CALM and now.probe < HEATER_K
-    return now.above >= OTHERS_ABOVE_K
+    return now.above >= OTHERS_ABOVE_K and not along
+
+
+def is_put_back(probe: Sequence[Minute], air: Sequence[Minute], t_ms: int) -> bool:
+    """Whether a probe went to another place a few minutes ago and has been as in koji ever since.
+
+    A window across the move shows neither place. So what counts is what came after the jump, its lag left out: calm
+    for some minutes while the air swung, or, where it did not, calm and far above it.
+
+    Args:
+        probe, air: one reading a minute, oldest first. t_ms: now.
+    """
+    own, other = _paired(probe, air, t_ms - SHORT_MS)
+    jumps = [
+        at
+        for at in range(2, len(own))
+        if abs(own[at] - own[at - 2]) >= max(JUMP_K, JUMP_FACTOR * abs(other[at] - other[at - 2]))
+    ]
+    if not jumps:
+        return False
+    calm, around = own[jumps[-1] + LAG_MINUTES :], other[jumps[-1] + LAG_MINUTES :]
+    if len(calm) < CALM_MINUTES:
+        return False
+    moved, swung = max(calm) - min(calm), max(around) - min(around)
+    if swung >= SWUNG_K:
+        return moved < FOLLOWS * swung
+    return moved < CALM_RANGE_K and min(mine - its for mine, its in zip(calm, around, strict=True)) >= OTHERS_ABOVE_K
 
 
 def is_exchanged(now: Swing) -> bool:
@@ -153,8 +194,11 @@ def is_as_it_should_be(now: Swing) -> bool:
 
 
 def left_out(value: float, air: float, others: Sequence[float]) -> bool:
-    """Whether a probe shows the air's temperature while every other tray is far above it."""
-    return bool(others) and abs(value - air) <= AT_AIR_K and min(others) - max(value, air) >= OTHERS_ABOVE_K
+    """Whether a probe shows the air's temperature, or less, while every other tray is far above it.
+
+    Less than the air is what a wet towel shows: the wet bulb. Koji in the same box is warmed by that air.
+    """
+    return bool(others) and value - air <= AT_AIR_K and min(others) - max(value, air) >= OTHERS_ABOVE_K
 
 
 def borrowed(minutes: Sequence[Minute], t_ms: int) -> bool:

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from kojimon.alarms.levels import IDLE, Threshold, judge
+from kojimon.model import Quality
 from kojimon.notify.arming import proof
 from kojimon.schedule.load import load_schedule
 from kojimon.schedule.spec import Band
@@ -139,3 +140,28 @@ def test_19_each_alarm_has_cause_consequence_action_and_time_to_respond_or_nothi
     refused = proof([], 0, 0, ["phone"], [*keys, "noise/fan"])
     assert not refused.armed
     assert "noise/fan" in refused.text
+
+
+@pytest.mark.parametrize(("quality", "wakes_s"), [(Quality.OUT_OF_KOJI, 500 + 900), (Quality.STUCK, 100 + 900)])
+def test_whoever_answered_that_the_probe_is_out_of_the_koji_gets_the_time_to_put_it_back(
+    quality: Quality, wakes_s: float
+) -> None:
+    """Design: the koji unseen for the stage's time wakes. Whoever has just been told that its only probe lies beside it
+    knows that, and is woken only when it does not come back within that time; a probe that is broken gets no grace."""
+    case = Case(schedule(blind_s=15 * MIN), PHONE, utc_ms=NIGHT_UTC_MS, probes=(1, 3, 4))
+    case.hold(100)
+
+    def lie(to_s: float) -> None:
+        while case.at_s < to_s:
+            case.rows.at(case.at_s + 10)
+            case.rows.read(BED, 30.0, int(quality))
+            case.rows.read(AIR, 30.0)
+        case.run()
+
+    lie(500)
+    assert case.state_of("silent/koji-top") == "UNACK"
+    case.do("alarm.acknowledge", key="silent/koji-top", occurrence=1)
+    lie(2000)
+    ((at_s, _, to),) = case.moves("blind/bed")
+    assert to == "UNACK" and abs(at_s - wakes_s) <= 10
+    assert (case.of("blind/bed")[0].data["since_ms"] - case.rows.t0_ms) / 1000 == 100, "it says when it was last seen"

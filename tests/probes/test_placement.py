@@ -9,7 +9,7 @@ from kojimon.model import Quality
 from kojimon.probes.judge import MINUTE_MS, Minute, Watch
 from kojimon.probes.limits import limits_of
 from kojimon.probes.neighbours import Closer, Incubator, watch_all
-from kojimon.probes.placement import borrowed, is_back, is_exchanged, left_out, swing, swings_along
+from kojimon.probes.placement import borrowed, is_back, is_exchanged, is_put_back, left_out, swing, swings_along
 from kojimon.settings.spec import Probe
 
 
@@ -35,7 +35,7 @@ def koji(minute: int) -> float:
 def test_koji_sleeps_through_the_thermostat() -> None:
     now = compared(koji)
     assert not swings_along(now)
-    assert is_back(now)
+    assert is_back(now, along=False)
     assert not is_exchanged(now)
 
 
@@ -51,8 +51,35 @@ def test_koji_sleeps_through_the_thermostat() -> None:
 def test_a_probe_out_of_the_koji_swings_along(probe: Any) -> None:
     now = compared(probe)
     assert swings_along(now)
-    assert not is_back(now)
+    assert not is_back(now, along=True)
     assert not is_exchanged(now)
+
+
+def test_warmth_is_no_sign_while_the_probe_swings_along() -> None:
+    """On the tray's metal it is half as warm as hot koji, and calm between two swings of the thermostat."""
+    calm = swing(minutes(lambda at: 36.0, 12), minutes(lambda at: 30.0, 12), 11 * MINUTE_MS, 12 * MINUTE_MS)
+    assert calm is not None and is_back(calm, along=False) and not is_back(calm, along=True)
+
+
+@pytest.mark.parametrize(
+    ("after", "wanted"),
+    [
+        (lambda at: 36.0, True),  # far above the air
+        (lambda at: 32.0, True),  # calm while the air swings
+        (lambda at: 0.5 * air(at) + 18.5, False),  # from the rim onto the tray's metal
+        (lambda at: 0.8 * air(at) + 8.0, False),
+        (lambda at: 36.0 - 0.2 * (at - 51), False),  # warm from the hand, and cooling
+    ],
+)
+def test_a_probe_that_was_put_back_is_believed_within_minutes(after: Any, wanted: bool) -> None:
+    """On the rim until minute 51, then elsewhere; looked at in minute 59."""
+
+    def probe(at: int) -> float:
+        return 0.8 * air(at) + 6.2 if at < 51 else float(after(at))
+
+    assert is_put_back(minutes(probe), minutes(air), 59 * MINUTE_MS) is wanted
+    assert not is_put_back(minutes(probe, 56), minutes(air, 56), 55 * MINUTE_MS), "not before it has been calm"
+    assert not is_put_back(minutes(lambda at: 0.8 * air(at) + 6.2), minutes(air), 59 * MINUTE_MS), "never moved"
 
 
 def test_exchanged_probes() -> None:
