@@ -65,6 +65,7 @@ class Tray(Struct, frozen=True):
         ranges_h: hours in each of RANGES.
         reached_h: hour at which each of REACHED_C was first reached.
         above_h: hours above each of ABOVE_C.
+        later: whether its probe was moved here in mid-batch, and so did not see it begin to warm.
     """
 
     curve: Curve
@@ -74,6 +75,7 @@ class Tray(Struct, frozen=True):
     ranges_h: tuple[float, ...]
     reached_h: tuple[float | None, ...]
     above_h: tuple[float, ...]
+    later: bool = False
 
 
 class Timing(Struct, frozen=True):
@@ -161,6 +163,7 @@ def _tray(
         ranges_h=tuple(above[low] - (above[high] if high is not None else 0.0) for low, high in RANGES),
         reached_h=tuple(_maybe(moment) for moment in reached),
         above_h=tuple(above[limit] for limit in ABOVE_C),
+        later=later,
     )
 
 

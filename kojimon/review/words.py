@@ -99,7 +99,8 @@ def _koji(review: Review, speech: Speech) -> Table | None:
         return None
     heads = tuple(_label(review, tray.curve) for tray in trays)
     rows = [
-        _row("Began to warm by itself", trays, lambda t: at_hour(t.onset_h), _onset_note(speech)),
+        _row("Began to warm by itself", trays, lambda t: "not seen" if t.later else at_hour(t.onset_h),
+             _onset_note(speech)),
         _row("Hottest", trays, lambda t: _peak(t.curve, speech)),
         _row("Fastest rise", trays, lambda t: _rise(t, speech), "over half an hour, not within half an hour of a work"),
         *_ranges(trays, speech),

@@ -61,8 +61,10 @@ def test_the_sheet_has_a_line_a_tray_and_a_word_at_the_move(moved: Reader) -> No
     assert tracks["top tray"].runs[-1][-1].hour < MOVED_H <= tracks["middle tray (bed)"].runs[0][0].hour + 0.02
     marks = [mark.text for mark in sheet_of(case, minutes, speech).marks if abs(mark.hour - MOVED_H) < 0.01]
     assert "bed to the middle tray" in marks
-    heads = next(table.heads for table in tables(review, speech) if "top tray" in table.heads)
-    assert set(heads) == set(tracks)
+    koji = next(table for table in tables(review, speech) if "top tray" in table.heads)
+    assert set(koji.heads) == set(tracks)
+    began = next(row for row in koji.rows if row.label == "Began to warm by itself")
+    assert began.cells[koji.heads.index("middle tray (bed)")] == "not seen"
 
 
 def test_an_exported_curve_names_no_tray_where_a_probe_was_in_two(moved: Reader) -> None:
