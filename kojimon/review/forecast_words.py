@@ -15,16 +15,18 @@ def fared(review: Review, speech: Speech) -> Table | None:
     if not leads:
         return None
     limit = [show_duration(60 * round(60 * one.limit_off_h)) if one.limit_off_h is not None else "-" for one in leads]
-    rows = (
+    rows = [
         Row("Temperature off by", tuple(speech.difference("temperature", one.off_k) for one in leads),
             "the middle of what was forecast; half of them were nearer"),
         Row("Inside the likely range", tuple(f"{100 * one.inside:.0f} %" for one in leads), "8 in 10 are promised"),
         Row("Time to the limit off by", tuple(limit), "- where it was not passed untouched"),
-        Row("Forecasts", tuple(str(one.count) for one in leads)),
-    )  # fmt: skip
+        Row("Forecasts counted", tuple(str(one.count) for one in leads)),
+    ]  # fmt: skip
+    if all(one.limit_off_h is None for one in leads):
+        del rows[2]  # no limit was passed: nothing to be off by
     heads = tuple(f"{one.hours:.0f} h ahead" for one in leads)
     note = "Only those count between whose making and whose hour nobody touched the koji."
-    return Table("How the forecasts fared", heads, rows, note)
+    return Table("How the forecasts fared", heads, tuple(rows), note)
 
 
 def warned_first(review: Review, speech: Speech) -> list[str]:
@@ -83,19 +85,23 @@ def what_became(review: Review, speech: Speech) -> Table | None:
     found = review.warned.warnings
     if not found:
         return None
-    heads, note = (
-        ["forecasts that warned", "it came", "for nothing", "hands came first"],
-        (
-            "For nothing: nobody touched the koji, and it stayed below the limit past the latest likely time. "
-            "Hands came first: somebody worked on the koji before it could come to that."
+    rows = [
+        _counts("Forecasts that warned of it", [one.said for one in found]),
+        _counts("It came", [one.came for one in found]),
+        _counts(
+            "For nothing", [one.never for one in found],
+            "nobody touched the koji, and it stayed below past the latest likely time",
         ),
-    )
-    unknown = any(one.unknown for one in found)
-    if unknown:
-        heads.append("not known")
-        note += " Not known: readings are missing."
-    rows = []
-    for one in found:
-        counts = [one.said, one.came, one.never, one.hands, *([one.unknown] if unknown else [])]
-        rows.append(Row(speech.brief("temperature", one.limit_c), tuple(map(str, counts))))
-    return Table("What became of the warnings", tuple(heads), tuple(rows), note)
+        _counts(
+            "Hands came first", [one.hands for one in found],
+            "somebody worked on the koji before it could come to that",
+        ),
+    ]  # fmt: skip
+    if any(one.unknown for one in found):
+        rows.append(_counts("Not known", [one.unknown for one in found], "readings are missing"))
+    heads = tuple(f"passing {speech.brief('temperature', one.limit_c)}" for one in found)
+    return Table("What became of the warnings", heads, tuple(rows))
+
+
+def _counts(label: str, counts: list[int], note: str = "") -> Row:
+    return Row(label, tuple(map(str, counts)), note)

@@ -154,7 +154,10 @@ def _in_band(curves: Sequence[Curve], speech: Speech) -> Iterator[Row]:
 
 
 def _inside(band: InBand | None) -> str:
-    return "no band" if band is None else f"{for_hours(band.in_h)} of {for_hours(band.known_h)}"
+    if band is None:
+        return "no band"
+    inside, known = for_hours(band.in_h), for_hours(band.known_h)
+    return f"all {known}" if inside == known else f"{inside} of {known}"
 
 
 def _beyond(curve: Curve, level: str, speech: Speech) -> str:
@@ -235,6 +238,8 @@ def _kept(one: Timing) -> str:
 
 def _alarms(review: Review, speech: Speech) -> Table:
     alarms, hour = review.alarms, review.case.hours.hour
+    if not alarms.occurrences and not alarms.count and not alarms.shelved_ms:
+        return Table("Alarms", ("",), (Row("Alarms that called", ("none",)),))
     got_up = f"{alarms.wakings}, by {alarms.woken} alarm{'s' if alarms.woken > 1 else ''}"
     rows = [
         Row("Alarms that called", (str(alarms.count),)),
