@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 from msgspec.structs import replace
 
 from kojimon.clock import ManualClock
 from kojimon.journal.reader import Reader
-from kojimon.settings.spec import Probe, Settings
+from kojimon.settings.spec import MqttSource, Probe, PublishSettings, Secret, Settings
 from tests.daemon.running import WALL_MS, Running, broker_site, running
+from tests.parts.broker import Broker, publish
+from tests.parts.wait import until
 
 EVERY_S = 10
 
@@ -89,3 +92,27 @@ def test_settings_that_name_another_tray_end_the_move(tmp_path: Path) -> None:
         one.commit()
         assert tray(one, probe) == "low"
         assert [where for _, where in stored(changed, probe)] == ["top", "bottom", "low"]
+
+
+def test_a_button_on_the_broker_moves_a_probe(tmp_path: Path) -> None:
+    """Over a real Mosquitto that wants a user and a password."""
+    with Broker(tmp_path / "broker", users={"box": "steam"}) as broker:
+        (tmp_path / "word").write_text("steam", encoding="utf-8")
+        (tmp_path / "word").chmod(0o600)
+        source = MqttSource("mqtt", "127.0.0.1", broker.port, user="box", password=Secret(file=str(tmp_path / "word")))
+        settings = replace(
+            two_trays(tmp_path), sources=(source,), publish=PublishSettings("mqtt", accept_acts=True)
+        )  # fmt: skip
+        probe = bed_of(settings)
+        body = json.dumps({"kind": "probe.move", "data": {"probe": probe.name, "tray": "bottom"}, "idempotency": "b1"})
+        with running(settings) as one:
+            one.act("batch.start", id="b1", name="first")
+
+            def pressed() -> bool:
+                publish(broker, "kojimon/home/box/act", body, user="box", password="steam")
+                one.tick(1)
+                return tray(one, probe) == "bottom"
+
+            until(pressed, 20)
+            moved = [event for event in one.client.get("/v1/events")["events"] if event["kind"] == "probe-moved"]
+            assert [(event["key"], event["data"]["channel"]) for event in moved] == [(probe.name, "mqtt")]

@@ -31,6 +31,8 @@ ACTS: list[tuple[str, dict[str, Any]]] = [
     ("alarm.test", {}),
     ("batch.harvest", {}),
     ("batch.note", {"text": "smells of chestnut"}),
+    ("probe.move", {"probe": "koji-top", "tray": "middle"}), ("probe.move", {"probe": "koji-middle", "tray": "top"}),
+    ("probe.move", {"probe": "koji-top", "tray": "top"}),
 ]
 
 
@@ -53,7 +55,7 @@ def some_rows(seed: int) -> list[Any]:
                 value[probe] += source.choice([0.0, 0.1, -0.1, (target - value[probe]) * 0.7])
                 for _ in range(source.randint(1, 5)):
                     rows.at(seconds := seconds + source.choice([0, 1, 10, 150]))
-                    rows.read(probe, value[probe], source.choice([0, 0, 0, 0, 4]))
+                    rows.read(probe, value[probe], source.choice([0, 0, 0, 0, 0, 0, 0, 0, 4, 14]))
         elif draw < 0.93:
             kind, data = source.choice(ACTS)
             rows.act(kind, **data)
