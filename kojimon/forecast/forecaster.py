@@ -227,7 +227,7 @@ class Forecaster:
             self._learn(bed)
         for kind in tasks:
             self.ensemble.task(EFFECTS[kind])
-            self.touched, self._since_task = self.touched + 1, 0
+            self._touch()
         self._since_task += 1
         self._half_hour(bed, air)
         self.block += 1
@@ -274,8 +274,14 @@ class Forecaster:
             return False
         self.ensemble.task(EFFECTS["unknown"])
         self.ensemble.cov[:, BED, BED] += (bed - self._bed_now()) ** 2
-        self.touched, self.jumps, self._since_task = self.touched + 1, self.jumps + 1, 0
+        self.jumps += 1
+        self._touch()
         return True
+
+    def _touch(self) -> None:
+        """The koji lies otherwise than before: how forecasts fared until now says little about it."""
+        self.touched, self._since_task = self.touched + 1, 0
+        self.misses.clear()
 
     def _half_hour(self, bed: float | None, air: float | None) -> None:
         if bed is not None and air is not None and self._since_task > SETTLING_BLOCKS:

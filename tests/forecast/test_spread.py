@@ -43,6 +43,15 @@ def test_a_good_record_narrows_and_a_bad_one_widens_within_bounds() -> None:
     assert missed(*[5.0] * 12).spread_scale(IN_H) == pytest.approx(SCALE_MOST)
 
 
+def test_work_on_the_koji_ends_what_earlier_misses_say() -> None:
+    forecaster = missed(*[0.0] * 12)
+    narrow = forecaster.spread_scale(IN_H)
+    forecaster.task(0.0, "mix")
+    forecaster.observe(300.0, 32.0, 30.0)
+    assert (forecaster.spread_scale(IN_H) > narrow).all()
+    assert forecaster.spread_scale(IN_H) == pytest.approx(missed().spread_scale(IN_H))
+
+
 def test_paths_keep_their_middle_and_order() -> None:
     paths = np.random.default_rng(1).normal(35.0, 2.0, (3, 2, 41))
     drawn = ahead.scaled(paths, np.array([0.5, 1.0, 2.0]))
