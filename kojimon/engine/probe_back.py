@@ -107,8 +107,8 @@ def _beds(turn: Turn, incubator: str) -> tuple[int, ...]:
 
 
 def _shows(turn: Turn, incubator: str) -> bool:
-    """Whether every probe in the koji is good and as warm as only koji is."""
-    beds = _beds(turn, incubator)
+    """Whether every probe in the koji is good and as warm as only koji is; one silent since before does not count."""
+    beds = tuple(no for no in _beds(turn, incubator) if not _long_silent(turn, incubator, no))
     if not beds or len(_good(turn, beds)) < len(beds):
         return False
     around = turn.compiled.probes_at(incubator, "air", "temperature")
@@ -117,6 +117,13 @@ def _shows(turn: Turn, incubator: str) -> bool:
         return coldest >= WARM_C
     air = _good(turn, around)
     return bool(air) and coldest - max(turn.last_v[no] for no in air) >= ABOVE_AIR_K
+
+
+def _long_silent(turn: Turn, incubator: str, no: int) -> bool:
+    """Whether a probe was silent, and that was told, when the work was done: no work took it out of the koji."""
+    probe = turn.compiled.probes[no]
+    alarm = turn.alarm(incubator, f"silent/{probe.name}")
+    return alarm.active and alarm.since_ms + probe.stale_ms <= turn.asked[incubator].at_ms
 
 
 def _good(turn: Turn, numbers: tuple[int, ...]) -> list[int]:

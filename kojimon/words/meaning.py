@@ -37,6 +37,7 @@ _BLIND = Meaning(
     "nobody sees whether the koji gets too warm",
     900,
 )
+_SILENT = Meaning(_BLIND.causes, "nobody sees what happens where it sits, and no limit there can call", 900)
 _DAEMON = Meaning(("see the text of the alarm",), "the next alarm may come late, or be missing in the record", 14_400)
 MEANINGS: dict[str, Meaning] = {
     "limit/bed/temperature/high": _HOT,
@@ -53,7 +54,7 @@ MEANINGS: dict[str, Meaning] = {
     "limit/air/humidity/low": Meaning(("the damp cloth is dry", "the lid is open"), "the rice dries", 7200),
     "limit/room": Meaning(("heating, a window, the weather",), "the box cannot hold its temperature", 7200),
     "limit/wet-bulb": Meaning(("its wick is dry, or the air is",), "the damp of the box is not known", 7200),
-    "silent": _BLIND,
+    "silent": _SILENT,
     "blind": _BLIND,
     "expect": Meaning(("see the text of the alarm",), "the batch falls behind, or spoils", 7200),
     "task": Meaning(("it was forgotten, or not marked",), "the koji goes on without it", 3600),

@@ -98,6 +98,14 @@ def test_one_probe_that_shows_nothing_leaves_it_open(left_out: dict[int, float])
     assert [event.key for event in told(outcome)] == ["asked"] and question(state) is not None
 
 
+def test_a_probe_that_was_dead_before_does_not_keep_it_open() -> None:
+    """The second tray's probe never spoke; one that falls silent with the work does keep it open (above)."""
+    dead = {probe: value for probe, value in WARM.items() if probe != MIDDLE}
+    state, outcome = run(mixed(dead).hold(AT_H + 40 * MIN, dead))
+    assert ("silent/koji-middle", "NORM", "UNACK") in alarms(outcome)
+    assert [event.key for event in told(outcome)] == ["asked", "seen"] and question(state) is None
+
+
 def test_a_bad_reading_shows_nothing() -> None:
     rows = mixed(WARM)
     for minute in range(1, 41):
