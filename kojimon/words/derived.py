@@ -23,7 +23,7 @@ class Said(NamedTuple):
 
 def brief(box: Document, speech: Speech) -> list[Said]:
     """The two a koji maker looks at, where they are known now: the koji above the air, dry and wet bulb apart."""
-    above, apart = _known(box, "bed", "above_air_k"), _known(box, "air", "dry_wet_difference_k")
+    above, apart = _above(box), _known(box, "air", "dry_wet_difference_k")
     found = []
     if above is not None:
         name = "Koji above box air" if above["value"] > -SAME_K else "Koji below box air"
@@ -37,7 +37,7 @@ def brief(box: Document, speech: Speech) -> list[Said]:
 
 def sentences(box: Document, speech: Speech) -> Iterator[str]:
     """Everything that can be said about a box, in sentences; what cannot be had now, with the reason."""
-    above = _known(box, "bed", "above_air_k")
+    above = _above(box)
     if above is not None:
         side = "above" if above["value"] > -SAME_K else "below"
         yield f"The koji is {speech.difference('temperature', abs(above['value']))} {side} the air of the box."
@@ -75,6 +75,11 @@ def _lacking(row: Document, whose: str) -> str:
         "contradiction": f"{names} contradict each other; look at the wick, and at which is which",
     }.get(row["lacking"], f"no reading from {names}")
     return f"How dry {whose} is cannot be said: {why}."
+
+
+def _above(box: Document) -> Document | None:
+    """Only while a batch is open: a probe without koji says nothing of koji."""
+    return _known(box, "bed", "above_air_k") if box["batch"] else None
 
 
 def _row(box: Document, place: str, name: str) -> Document | None:

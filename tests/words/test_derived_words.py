@@ -7,14 +7,20 @@ Air of 30 °C and 80 %: dew point 26.2 °C, 24.3 g/m³, wet bulb 27.1 °C: from 
 from __future__ import annotations
 
 import re
+from typing import Any
 
 import pytest
 
 from kojimon.words.derived import brief, sentences
 from kojimon.words.speech import Speech
-from tests.engine.derived import box
+from tests.engine.derived import box as bare
 
 CoolProp = pytest.importorskip("CoolProp.HumidAirProp")
+
+
+def box(**said: Any) -> dict[str, Any]:
+    """A box with a batch in it."""
+    return bare(**said) | {"batch": {"id": "b-1"}}
 
 
 def test_the_air_of_the_box_against_coolprop() -> None:
@@ -61,3 +67,9 @@ def test_a_bad_or_an_old_reading_gives_no_number_but_a_reason() -> None:
     old = box(air=30.0, damp=80.0, late_s=200.0)
     assert brief(old, Speech()) == []
     assert "no fresh reading from air or damp" in " ".join(sentences(old, Speech()))
+
+
+def test_without_a_batch_a_probe_says_nothing_of_koji() -> None:
+    empty = bare(bed=26.0, air=30.0, damp=80.0)
+    assert [one.name for one in brief(empty, Speech())] == ["Dry/wet difference"]
+    assert "koji" not in " ".join(sentences(empty, Speech()))
