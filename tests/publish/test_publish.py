@@ -110,6 +110,8 @@ def test_state_alarms_events_and_status(tmp_path: Path, listen: Callable[..., Li
             state = until(lambda: ear.json("box/state"))
             assert state["incubator"]["batch"]["name"] == "first"
             assert state["incubator"]["alarms"][0]["key"] == "limit/bed/temperature/high"
+            assert {row["name"]: row["lacking"] for row in state["incubator"]["derived"]}["above_air_k"] == "fresh"
+            assert state["incubator"]["question"] is None
             assert {"batch-start", "stage", "alarm"} <= {event["kind"] for event in ear.events}
             assert all("utc" in event for event in ear.events)
             late = listen(broker)
