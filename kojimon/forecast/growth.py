@@ -4,8 +4,7 @@ Every function takes and gives plain floats or numpy arrays (elementwise). Tempe
 
 Sources, named once here and pointed at from each function:
 
-* Rosso, L., Lobry, J. R., Flandrois, J. P. (1993), "An unexpected correlation between cardinal temperatures of
-  microbial growth highlighted by a new model", J. Theor. Biol. 162:447-463.
+* Rosso, L., Lobry, J. R., Flandrois, J. P. (1993): see `thermal`.
 * Mitchell, D. A., Krieger, N., Berovic, M. (eds.) (2006), "Solid-State Fermentation Bioreactors", Springer.
 * Gibson, A. M., Baranyi, J., Pitt, J. I., Eyles, M. J., Roberts, T. A. (1994), "Predicting fungal growth: the
   effect of water activity on Aspergillus flavus and related species", Int. J. Food Microbiol. 23:419-431.
@@ -22,25 +21,14 @@ from typing import Final, NamedTuple, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from kojimon.forecast.thermal import Cardinal, fraction
+
 Array = NDArray[np.float64]
 Num = TypeVar("Num", float, Array)
 
 GAS_J_PER_MOL_K: Final = 8.314
 """Gas constant as used with the Saucedo-Castaneda constants (Mitchell et al. 2006, reactor model parameters)."""
 
-
-class Cardinal(NamedTuple):
-    """Cardinal temperatures of one organism, °C: below `min_c` and above `max_c` nothing grows."""
-
-    min_c: float
-    opt_c: float
-    max_c: float
-
-
-KOJI: Final = Cardinal(8.0, 37.5, 46.0)
-"""Centre of the prior. `opt_c`: 37.5 °C on steamed rice by evolved CO2 (abstract in the Japanese brewing society's
-journal, around 1979; title and authors not shown where it was read); 38 °C in Narahara et al. 1982, J. Ferment.
-Technol. 60(4):311-319. `min_c` and `max_c`: from memory, unverified."""
 
 A_FLAVUS: Final = Cardinal(10.0, 33.0, 43.0)
 """Growth limits of A. flavus, the nearest relative (table of growth limits in a HACCP manual, Appendix 1)."""
@@ -50,19 +38,13 @@ B_FULVA: Final = Cardinal(9.1, 32.1, 46.4)
 
 
 def ctmi(temperature_c: Num, min_c: Num, opt_c: Num, max_c: Num) -> Num:
-    """Cardinal temperature model with inflection, as a fraction of the rate at the optimum.
+    """Cardinal temperature model with inflection, as a fraction of the rate at the optimum; 0 beyond Tmin and Tmax.
 
-    f(T) = (T - Tmax)(T - Tmin)^2 / {(Topt - Tmin) [(Topt - Tmin)(T - Topt) - (Topt - Tmax)(Topt + Tmin - 2 T)]}
-    between Tmin and Tmax, else 0. Sensible only for Topt above the middle of Tmin and Tmax (`ctmi_is_sensible`).
-
-    Source: Rosso, Lobry & Flandrois 1993.
+    Sensible only for Topt above the middle of Tmin and Tmax (`ctmi_is_sensible`). Source: Rosso, Lobry & Flandrois
+    1993 (`thermal.fraction`).
     """
-    inside = np.clip(temperature_c, min_c, max_c)
-    above_min = inside - min_c
-    span = opt_c - min_c
-    bracket = span * (inside - opt_c) - (opt_c - max_c) * (opt_c + min_c - 2.0 * inside)
-    fraction: Num = (inside - max_c) * above_min * above_min / (span * bracket)
-    return fraction
+    inside: Num = np.clip(temperature_c, min_c, max_c)
+    return fraction(inside, min_c, opt_c, max_c)
 
 
 def ctmi_is_sensible(cardinal: Cardinal) -> bool:
@@ -169,18 +151,6 @@ def lag_work(rate_times_lag: Num) -> Num:
     """ln q at inoculation for a lag, given the rate (1/h) times the lag (h): -ln(exp(mu L) - 1)."""
     work: Num = -np.log(np.expm1(rate_times_lag))
     return work
-
-
-def thermal_hours(hours: Array, bed_c: Array, cardinal: Cardinal = KOJI) -> Array:
-    """Hours at the optimum that a bed's history is worth, running sum (h); trapezoids over the cardinal model.
-
-    `hours` rising, `bed_c` the same length. A gap is bridged by its ends: the caller leaves a long one out.
-    Source: the rate of Rosso et al. 1993, integrated.
-    """
-    size = np.ones_like(bed_c)
-    speed = ctmi(bed_c, size * cardinal.min_c, size * cardinal.opt_c, size * cardinal.max_c)
-    steps = np.diff(hours) * (speed[1:] + speed[:-1]) / 2.0
-    return np.concatenate(([0.0], np.cumsum(steps)))
 
 
 def modified_gompertz(hours: Num, rise: float, rate_per_h: float, lag_h: float) -> Num:

@@ -10,7 +10,7 @@ from msgspec import Struct
 from kojimon.review.figures import ABOVE_C, MIXING, REACHED_C, Figures
 from kojimon.review.load import Review
 from kojimon.review.tables import Row, Table
-from kojimon.review.words import at_hour, for_hours
+from kojimon.review.words import at_hour, for_hours, worth
 from kojimon.words.speech import Speech
 
 LEAST_H: Final = 0.5
@@ -168,6 +168,7 @@ def table(found: Sequence[Side], speech: Speech, align: str) -> Table:
             )
             for i, value in enumerate(ABOVE_C)
         ),
+        Row("Warmth of that tray worth", tuple(_worth(side, speech) for side in found)),
         Row("Length", tuple(f"{side.figures.length_h:.1f} h" for side in found)),
         Row("Got you up", tuple(str(side.review.alarms.wakings) for side in found)),
         Row("Koji", tuple(_yield(side, speech) for side in found)),
@@ -185,6 +186,11 @@ def _hottest(side: Side, speech: Speech) -> str:
     if tray is None:
         return "no reading"
     return f"{speech.value('temperature', tray.curve.highest)} at {at_hour(side.moment(tray.curve.highest_h))}"
+
+
+def _worth(side: Side, speech: Speech) -> str:
+    tray = side.figures.hottest
+    return "no reading" if tray is None else worth(tray, speech)
 
 
 def _yield(side: Side, speech: Speech) -> str:

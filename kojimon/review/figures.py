@@ -10,6 +10,7 @@ from typing import Final
 
 from msgspec import Struct
 
+from kojimon.forecast.thermal import worth
 from kojimon.review import series as count
 from kojimon.review.bands import LEVELS, BandSpan
 from kojimon.review.hours import HOUR_MS, Hours
@@ -65,6 +66,7 @@ class Tray(Struct, frozen=True):
         ranges_h: hours in each of RANGES.
         reached_h: hour at which each of REACHED_C was first reached.
         above_h: hours above each of ABOVE_C.
+        worth_h: its warmth as hours at `thermal.WORTH_C`, over the time that is known.
         later: whether its probe was moved here in mid-batch, and so did not see it begin to warm.
     """
 
@@ -75,6 +77,7 @@ class Tray(Struct, frozen=True):
     ranges_h: tuple[float, ...]
     reached_h: tuple[float | None, ...]
     above_h: tuple[float, ...]
+    worth_h: float
     later: bool = False
 
 
@@ -163,6 +166,7 @@ def _tray(
         ranges_h=tuple(above[low] - (above[high] if high is not None else 0.0) for low, high in RANGES),
         reached_h=tuple(_maybe(moment) for moment in reached),
         above_h=tuple(above[limit] for limit in ABOVE_C),
+        worth_h=_hours(worth(count.pieces(bed, 0.0, end_ms))),
         later=later,
     )
 

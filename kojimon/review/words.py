@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from typing import Final
 
+from kojimon.forecast.thermal import KOJI, WORTH_C
 from kojimon.review.alarms import AlarmFigures, Occurrence
 from kojimon.review.figures import RANGES, Curve, InBand, Timing, Tray
 from kojimon.review.forecast_words import fared, warned_first, what_became, when_warned
@@ -104,6 +105,9 @@ def _koji(review: Review, speech: Speech) -> Table | None:
         _row("Hottest", trays, lambda t: _peak(t.curve, speech)),
         _row("Fastest rise", trays, lambda t: _rise(t, speech), "over half an hour, not within half an hour of a work"),
         *_ranges(trays, speech),
+        _row("Its warmth was worth", trays, lambda t: worth(t, speech),
+             f"as far as growth depends on temperature, best at {speech.brief('temperature', KOJI.opt_c)} (cardinal "
+             "model of Rosso and others 1993); says nothing of what really grew"),
         *_in_band([tray.curve for tray in trays], speech),
     ]  # fmt: skip
     return Table("The koji", heads, tuple(rows))
@@ -122,6 +126,11 @@ def _peak(curve: Curve, speech: Speech) -> str:
     if curve.highest is None:
         return "no reading"
     return f"{speech.value(curve.quantity, curve.highest)} at {at_hour(curve.highest_h)}"
+
+
+def worth(tray: Tray, speech: Speech) -> str:
+    """`46.3 h at 86 °F`: thermal time."""
+    return f"{tray.worth_h:.1f} h at {speech.brief('temperature', WORTH_C)}"
 
 
 def _rise(tray: Tray, speech: Speech) -> str:

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from kojimon.forecast import growth
-from kojimon.forecast.growth import A_FLAVUS, B_FULVA, KOJI, Cardinal
+from kojimon.forecast import growth, thermal
+from kojimon.forecast.growth import A_FLAVUS, B_FULVA
+from kojimon.forecast.thermal import KOJI, Cardinal
 
 
 def at(temperature_c: float, cardinal: Cardinal) -> float:
@@ -47,12 +48,9 @@ def test_thermal_time_of_a_common_batch_exceeds_reported_germination_by_visible_
     """On rice hyphae show from about 8 h near 35 °C and white from 18 h (a starter maker's page); at 29.4 °C a batch
     takes 40-50 h (common practice, no source). In hours at the optimum: the whole batch is worth 25-45, and
     what is visible at 18-24 h at 30 °C has had the 8 h at 35 °C that hyphae want."""
-    hours = np.arange(0.0, 50.01, 0.1)
-    warm = growth.thermal_hours(hours, np.full_like(hours, 29.4))
-    at_hour = np.interp([18.0, 40.0, 50.0], hours, warm)
-    hyphae = float(growth.thermal_hours(np.array([0.0, 8.0]), np.array([35.0, 35.0]))[-1])
-    assert hyphae < at_hour[0]
-    assert 25.0 < at_hour[1] < at_hour[2] < 45.0
+    white, early, late = (thermal.worth([(0.0, 29.4, h, 29.4)], KOJI.opt_c) for h in (18.0, 40.0, 50.0))
+    assert thermal.worth([(0.0, 35.0, 8.0, 35.0)], KOJI.opt_c) < white
+    assert 25.0 < early < late < 45.0
 
 
 # -- regression checks: derived from the equations, not published -------------------------------------------
@@ -148,7 +146,13 @@ def test_the_lag_lasts_as_long_as_it_says() -> None:
     assert log_grown == pytest.approx(rate * (80.0 - lag_h), abs=0.01)
 
 
-def test_thermal_hours_at_the_optimum_are_hours() -> None:
-    hours = np.array([0.0, 1.0, 3.0, 10.0])
-    assert growth.thermal_hours(hours, np.full(4, KOJI.opt_c)) == pytest.approx(hours)
-    assert growth.thermal_hours(hours, np.full(4, 5.0))[-1] == 0.0
+def test_thermal_time_of_a_steady_bed_is_its_hours() -> None:
+    assert thermal.worth([(1.0, 30.0, 9.0, 30.0)]) == pytest.approx(8.0)
+    assert thermal.worth([(0.0, 37.5, 2.0, 37.5), (4.0, 37.5, 5.0, 37.5)], KOJI.opt_c) == pytest.approx(3.0)
+    assert thermal.worth([(0.0, 5.0, 9.0, 5.0), (9.0, 60.0, 20.0, 60.0)]) == 0.0
+    assert thermal.worth([]) == 0.0
+
+
+def test_one_temperature_and_many_are_one_formula() -> None:
+    grid = np.linspace(-5.0, 70.0, 151)
+    assert [thermal.speed(float(c)) for c in grid] == pytest.approx(growth.ctmi(grid, *KOJI))

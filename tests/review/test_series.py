@@ -116,6 +116,6 @@ def test_any_curve_against_a_fine_grid(steps: list[tuple[int, float]], begin: fl
     limit = begin + (end - begin) * (grid - times[0]) / (times[-1] - times[0])
     over = (inside - limit if above else limit - inside)[known]
     found = beyond(one, Line(times[0] * 1000, times[-1] * 1000, begin, end), above)
-    assert found.ms / 1000 == pytest.approx(np.count_nonzero(over > 0) * 0.05, abs=0.2 + 0.06 * len(steps))
+    assert found.ms / 1000 == pytest.approx(np.count_nonzero(over > 1e-9) * 0.05, abs=0.2 + 0.06 * len(steps))
     assert found.area / 1000 == pytest.approx(np.maximum(over, 0).sum() * 0.05, abs=0.5, rel=2e-3)
     assert known_ms(one, times[0] * 1000, times[-1] * 1000) / 1000 == pytest.approx(known.sum() * 0.05, abs=0.5)
