@@ -139,7 +139,10 @@ def clear() -> None:
 
 
 def entry(when: str, text: str, tone: str = "plain") -> None:
-    """One line of a running story, its later lines set in under the first."""
+    """One line of a running story, its later lines set in under the first; in a log or a pipe never wrapped."""
+    if not console().is_terminal:
+        click.echo(f"{when}  {text}")
+        return
     from rich.table import Table
     from rich.text import Text
 

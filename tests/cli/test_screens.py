@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from kojimon.cli import alarms, probes, status
+from kojimon.cli import alarms, probes, screen, status
 from tests.cli.conftest import Kitchen
 from tests.parts.statedoc import NOW_MS, at, document, hot_alarm
 
@@ -210,3 +210,9 @@ def test_json_is_the_state_document_itself(kitchen: Kitchen, pretend: Callable[[
     pretend(document())
     assert json.loads(kitchen.run("status", "--json").stdout) == document()
     assert json.loads(kitchen.run("status", "--json").stdout)["t_ms"] == NOW_MS
+
+
+def test_a_line_of_the_story_stays_one_line_in_a_log(capsys: pytest.CaptureFixture[str]) -> None:
+    said = "Are the probes back in the koji, each at mid-depth in the middle of its tray? " * 3
+    screen.entry("Thu 13:08", said.strip())
+    assert capsys.readouterr().out == f"Thu 13:08  {said.strip()}\n"
