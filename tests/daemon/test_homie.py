@@ -96,7 +96,8 @@ def test_a_device_that_goes_is_silent_at_once_and_heard_again_when_it_is_ready(
     with running(homie_site(tmp_path, broker)) as one:
         one.act("batch.start", name="first")
         device = Device(broker)
-        soon(one, lambda: (device.warm(33.6), bed(one)["shown"])[1])
+        device.warm(33.6)
+        soon(one, lambda: bed(one)["shown"])
         getattr(device, end)()
         soon(one, lambda: bed(one)["silent"])
         found = bed(one)
@@ -107,6 +108,7 @@ def test_a_device_that_goes_is_silent_at_once_and_heard_again_when_it_is_ready(
         speech = Speech(zone="UTC")
         assert alarm_words.subject(alarm, speech) != "Probe bed silent"
         device = Device(broker)
-        soon(one, lambda: (device.warm(34.0), not bed(one)["silent"])[1])
+        device.warm(34.0)
+        soon(one, lambda: not bed(one)["silent"])
         soon(one, lambda: bed(one)["shown"]["value"] == 34.0)
         device.leave()

@@ -8,7 +8,7 @@ from kojimon.engine import advance, decode, encode, initial_state, view
 from kojimon.engine.probe_acts import SETTLE_MS
 from kojimon.engine.setup import EngineSetup, ProbeSetup, to_plain
 from kojimon.engine.state import State
-from kojimon.model import Outcome
+from kojimon.model import Event, Outcome
 from tests.engine.build import AIR, BED, MIDDLE, H, Rows, alarms, moves, site
 
 HIGH = "limit/bed/temperature/high"
@@ -138,7 +138,8 @@ def test_a_move_cut_anywhere_gives_the_same_events() -> None:
     rows.act("batch.discard", reason="over")
     every = rows.take()
     whole, outcome = advance(initial_state(), every, rows.t_ms)
-    state, events = initial_state(), []
+    state = initial_state()
+    events: list[Event] = []
     for row in every:
         t_ms = row.t_ms if hasattr(row, "t_ms") else row[1]
         state, part = advance(decode(encode(state)), [row], t_ms)
