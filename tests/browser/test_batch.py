@@ -54,6 +54,12 @@ def test_a_whole_batch_on_a_phone(cook: Cook, new_page: NewPage) -> None:
     page.get_by_role("button", name="Done", exact=True).click()
     said(page, "Done: look, break up and mix")
 
+    # After it one quiet question; one tap, and it is gone.
+    asked = page.get_by_role("region", name="Question")
+    expect(asked).to_contain_text("back in the koji, each at mid-depth")
+    asked.get_by_role("button", name="Yes, they are").click()
+    expect(asked).to_have_count(0)
+
     # A note, at the hour.
     page.get_by_text("Write a note").click()
     page.get_by_label("What you saw, smelt or did").fill("white specks, sweet smell")
