@@ -203,8 +203,9 @@ class _Run:
         begun_s, said_s, last_ms, now = real_s(), 0.0, -1, None
         while real_s() - begun_s < self.within_s:
             row = _row(self.kitchen, self.row["name"])
-            read_ms = round((real_s() - (row["age_s"] or 0.0)) * 1000)
-            if row["age_s"] is not None and row["raw"] is not None and read_ms - last_ms > 50:
+            # Not the age of the last good reading: a koji probe in boiling water is judged to be out of the koji.
+            read_ms = round((real_s() - (row["raw_age_s"] or 0.0)) * 1000)
+            if row["raw"] is not None and read_ms - last_ms > 50:
                 last_ms, now = read_ms, watch.take(read_ms, float(row["raw"]))
                 if now.steady:
                     screen.say(f"Steady: {self._said(now)}.", "good")

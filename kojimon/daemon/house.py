@@ -144,8 +144,8 @@ class House:
             listener(chunk)
         self.writer.submit(chunk)
 
-    def raw(self, probe: str) -> float | None:
-        """The last raw value of a probe since the start, before any calibration."""
+    def raw(self, probe: str) -> tuple[float, int] | None:
+        """The last raw value of a probe since the start, before any calibration, and its engine time."""
         return self._pipeline.raw(probe) if probe in self._probes else None
 
     # -- from the journal's thread --------------------------------------------------------------------------------

@@ -317,12 +317,15 @@ class Daemon:
     def probes(self) -> list[Document]:
         """Every probe of the settings with its last value, for GET /v1/probes."""
         by_name = {probe.name: probe for probe in self.settings.probes}
-        found, today = [], moment_utc(self.house.core.moment().utc_ms).date()
+        now = self.house.core.moment()
+        found, today = [], moment_utc(now.utc_ms).date()
         for box in self.house.state()["incubators"]:
             for row in box["probes"]:
                 probe = by_name[row["name"]]
+                raw, raw_ms = self.house.raw(probe.name) or (None, None)
                 told = {
-                    "raw": self.house.raw(probe.name), "source": probe.source, "topic": probe.topic, "key": probe.key,
+                    "raw": raw, "raw_age_s": None if raw_ms is None else max(0, now.t_ms - raw_ms) / 1000,
+                    "source": probe.source, "topic": probe.topic, "key": probe.key,
                     "device": probe.device, **self.house.certificates.facts(probe.name, today),
                 }  # fmt: skip
                 found.append({"incubator": box["name"], **row, **told, "expect_every_s": probe.expect_every_s})

@@ -45,6 +45,7 @@ class Channel:
         "number",
         "probe",
         "raw",
+        "raw_ms",
     )
 
     def __init__(self, probe: Probe, number: int, scale: float, watch: Watch | None = None) -> None:
@@ -63,7 +64,8 @@ class Channel:
         self._correct: Correction | None = correction(probe.calibration.points)
         self.counts = [0] * len(Quality)
         self.raw: float | None = None
-        """The last one read; for whoever calibrates."""
+        self.raw_ms = 0
+        """The last one read, whatever the verdict on it, and when (engine time); for whoever calibrates."""
         self.gone = GOOD
         """The verdict on every reading while its device is said to be gone (LOST, SIGNED_OFF)."""
 
@@ -98,7 +100,7 @@ class Channel:
         if quality == GOOD and self._watch is not None:
             quality = self._watch.judge(t_ms, raw, value)
         self.counts[quality] += 1
-        self.raw = raw
+        self.raw, self.raw_ms = raw, t_ms
         return Measured(self.number, raw, value, quality)
 
     def said_gone(self) -> Measured:

@@ -145,9 +145,12 @@ class Pipeline:
         time in the past ends it. KeyError for no such incubator."""
         self._incubators[incubator].look_closer(Closer(since_ms, until_ms))
 
-    def raw(self, probe: str) -> float | None:
-        """The last raw value of a probe, °C or %, before any calibration. KeyError for no such probe."""
-        return self._channels[probe].raw
+    def raw(self, probe: str) -> tuple[float, int] | None:
+        """The last raw value of a probe, °C or %, before any calibration and whatever the verdict on it, and its engine
+        time. KeyError for no such probe.
+        """
+        channel = self._channels[probe]
+        return None if channel.raw is None else (channel.raw, channel.raw_ms)
 
     def self_warming(self, incubator: str, warmed: bool) -> None:
         """Tells that the koji of an incubator warms itself, or does not yet (a new batch): from then on a single
