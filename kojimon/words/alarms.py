@@ -11,6 +11,7 @@ from typing import Any
 
 from msgspec import Struct
 
+from kojimon.model import Quality
 from kojimon.words import speech as say
 from kojimon.words import watches
 from kojimon.words.speech import Speech
@@ -213,7 +214,8 @@ def why_silent(alarm: Mapping[str, Any], lead: str = "") -> str:
     quality = int(alarm.get("quality") or 0)
     if not quality or not str(alarm["key"]).startswith("silent/"):
         return ""
-    return f"{lead}What it says is not used: {say.QUALITY_WORDS.get(quality, 'bad')}."
+    gone = quality in (Quality.LOST, Quality.SIGNED_OFF)
+    return f"{lead}{'It is' if gone else 'What it says is not used:'} {say.QUALITY_WORDS.get(quality, 'bad')}."
 
 
 def _silent_subject(probe: str, alarm: Mapping[str, Any]) -> str:

@@ -9,7 +9,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kojimon.alarms.states import AlarmState
-from kojimon.words.alarms import HEADLINE_MAX, STATE_WORDS, Work, action, alarm_state, headline, subject
+from kojimon.model import Quality
+from kojimon.words.alarms import (
+    HEADLINE_MAX,
+    SILENT_WORDS,
+    STATE_WORDS,
+    Work,
+    action,
+    alarm_state,
+    headline,
+    subject,
+    why_silent,
+)
 from kojimon.words.speech import Speech
 
 FAHRENHEIT = Speech(fahrenheit=True, zone="America/Chicago")
@@ -160,3 +171,25 @@ def test_the_same_in_fahrenheit_differences_as_differences() -> None:
     """3.1 K/h is 5.6 °F/h: a difference converts without the 32 (NIST SP 811, appendix B.8)."""
     alarm = {"key": "rate/bed/temperature/rising", "value": 36.0, "limit": 2.0, "rate_per_h": 3.1, "tray": "top"}
     assert headline(alarm, FAHRENHEIT, MIXING, None, None).startswith("Top tray 97 °F, +5.6 °F/h.")
+
+
+@pytest.mark.parametrize(
+    ("quality", "about", "why"),
+    [
+        (0, "Probe koji-1 silent", ""),
+        (8, "Probe koji-1 stuck", "What it says is not used: stuck."),
+        (14, "Probe koji-1 lost (last will)", "It is lost: the broker gave out its device's last will."),
+        (15, "Probe koji-1 signed off", "It is off: its device said that it leaves."),
+    ],
+)
+def test_a_probe_that_is_not_used_says_why_and_the_way_out(quality: int, about: str, why: str) -> None:
+    alarm = {"key": "silent/koji-1", "state": "UNACK", "quality": quality}
+    assert subject(alarm, CELSIUS) == about
+    assert why_silent(alarm) == why
+    assert len(headline(alarm, CELSIUS, Work(), None, None)) <= 60
+    assert why_silent({**alarm, "key": "limit/bed/temperature/high"}) == ""
+
+
+def test_every_verdict_that_is_a_fault_has_its_way_out() -> None:
+    faults = {int(one) for one in Quality} - {int(Quality.GOOD), int(Quality.RETAINED), int(Quality.UNCALIBRATED)}
+    assert set(SILENT_WORDS) == faults
