@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 from msgspec.structs import replace
 
@@ -17,7 +19,7 @@ AT_H = 20 * H
 MIN = 60.0
 
 
-def mixed(values: dict[int, float] = LOW, **data: object) -> Rows:
+def mixed(values: dict[int, float] = LOW, **data: Any) -> Rows:
     """Hour 20: mixed, by default in koji that does not warm itself yet."""
     rows = Rows()
     rows.act("batch.start", id="b1", name="first")
