@@ -59,7 +59,7 @@ def limits_of_koji(plan: Schedule) -> tuple[float, ...]:
 
 def recorded_of(curve: Curve, plan: Schedule, name: str) -> Recorded:
     """A curve file as the daemon would have told it: one set of readings a minute since the spores."""
-    from kojimon.daemon.forecast_batch import WORKS, Subject, readings_of
+    from kojimon.daemon.forecast_batch import WORKS, Subject, mix_of, readings_of
     from kojimon.forecast.recorded import Recorded
     from kojimon.review.minutes import Minute, joined
 
@@ -80,8 +80,13 @@ def recorded_of(curve: Curve, plan: Schedule, name: str) -> Recorded:
     if not any(row[1] is not None for row in readings):
         raise KojimonError(f"{name}: no temperature of the koji after the spores; wanted: column `bed.temperature_c`.")
     works = {task.name: task.work for task in plan.tasks}
-    done = [(subject.since_s(row.t_ms), works.get(row.task, row.task)) for row in curve.rows if row.task]
-    return Recorded(readings, tuple((at_s, work) for at_s, work in done if work in WORKS and at_s >= 0))
+    marks = [(subject.since_s(row.t_ms), row.task) for row in curve.rows if row.task]
+    done = tuple((at_s, works.get(task, task)) for at_s, task in marks)
+    mixes = [(at_s, mix_of(plan, {task for earlier_s, task in marks if earlier_s <= at_s})) for at_s, _ in marks]
+    return Recorded(
+        readings, tuple((at_s, work) for at_s, work in done if work in WORKS and at_s >= 0),
+        ((0.0, mix_of(plan, ())), *mixes),
+    )  # fmt: skip
 
 
 def _tell(made: list[Forecast], speech: Speech) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Final
 from zlib import crc32
 
@@ -11,10 +11,11 @@ from msgspec import Struct
 from kojimon.engine.moments import HOUR_ZERO, holds_in
 from kojimon.engine.setup import EngineSetup
 from kojimon.engine.state import BatchState, Mark, State, elapsed_ms
-from kojimon.forecast.answers import ForecastSetup
+from kojimon.forecast.answers import ForecastSetup, MixAim
 from kojimon.forecast.protocol import Reading, Task
 from kojimon.review.minutes import Minute
 from kojimon.schedule.spec import After, Band, FirstOf, LastOf, Moment, Schedule
+from kojimon.schedule.spec import Task as Step
 
 WORKS: Final = frozenset({"mix", "spread", "furrow", "wrap", "unwrap", "swap"})
 """What tasks do to the koji that the forecast knows of (`schedule.spec.Task.work`)."""
@@ -141,28 +142,37 @@ def _stage_when_hot(schedule: Schedule, stage: str, bands: Sequence[Band]) -> Se
 
 
 def setup_of(schedule: Schedule) -> ForecastSetup:
-    """What the schedule says that the forecast can use: harvest hours, from when mixing is wanted, and its ceiling."""
+    """What the schedule says that the forecast can use for the whole batch: harvest hours, and what mixing spares."""
     harvest = next((task for task in schedule.tasks if task.work == "harvest"), None)
-    usual = ForecastSetup()
-    wanted = _wanted_c(schedule)
+    usual = ForecastSetup().mix
     highs = [
         band.high.limit for stage in schedule.stages for band in stage.bands
         if (band.place, band.quantity) == ("bed", "temperature") and band.high is not None
     ]  # fmt: skip
-    mix_from_c = min(wanted, default=usual.mix_from_c)
+    ceiling_c = min([usual.ceiling_c, *highs])
     return ForecastSetup(
-        mix_from_c=mix_from_c,
-        mix_ceiling_c=max([*wanted, mix_from_c + 2.0]) if wanted else min([usual.mix_ceiling_c, *highs]),
+        mix=MixAim(min(usual.from_c, ceiling_c - 2.0), ceiling_c),
         harvest_from_h=_hours(harvest.window.opens) if harvest else None,
         harvest_until_h=_hours(harvest.window.closes) if harvest else None,
     )
 
 
-def _wanted_c(schedule: Schedule) -> list[float]:
-    """Temperatures of the koji at which a mixing that repeats is open or due."""
-    tasks = [task for task in schedule.tasks if task.work == "mix" and task.repeats]
-    moments = [moment for task in tasks for moment in (task.window.opens, task.window.due)]
-    names = {hold.condition for moment in moments for hold in holds_in(moment)}
+def mix_of(schedule: Schedule, done: Collection[str]) -> MixAim | None:
+    """The next mixing that the koji's warmth asks for; None where the schedule mixes by the clock alone.
+
+    `done`: names of the tasks done so far.
+    """
+    for task in schedule.tasks:
+        if task.work == "mix" and (task.repeats or task.name not in done):
+            warm_c = _warm_c(schedule, task)
+            if warm_c:
+                return MixAim(min(warm_c), max(*warm_c, min(warm_c) + 2.0))
+    return None
+
+
+def _warm_c(schedule: Schedule, task: Step) -> list[float]:
+    """Temperatures of the koji at which a task is open or due."""
+    names = {hold.condition for moment in (task.window.opens, task.window.due) for hold in holds_in(moment)}
     found = [schedule.conditions[name] for name in names if name in schedule.conditions]
     own = [one.at_least for one in found if one.place == "bed" and one.quantity == "temperature" and not one.above]
     return [value for value in own if value is not None and MIX_FROM_C[0] <= value <= MIX_FROM_C[1]]

@@ -20,6 +20,7 @@ from kojimon.daemon.forecast_batch import (
     LATE_S,
     Subject,
     limits_of,
+    mix_of,
     readings_of,
     setup_of,
     subject_of,
@@ -220,7 +221,8 @@ class Forecasting:
         turn = Turn(state)
         turn.t_ms = now_ms
         limits_c, low_c = limits_of(schedule, batch.stage, bands_in_force(turn, subject.incubator))
-        return self._ask(Ask(subject.incubator, now_s, limits_c, low_c=low_c)).forecast
+        mix = mix_of(schedule, {mark.task for mark in batch.marks if not mark.undone})
+        return self._ask(Ask(subject.incubator, now_s, limits_c, low_c=low_c, mix=mix)).forecast
 
     def _goes_on(self, told: Told, subject: Subject, works: tuple[Task, ...]) -> bool:
         """Whether the process knows the batch as it stands: work undone, corrected or told late makes it another."""

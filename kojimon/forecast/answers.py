@@ -206,14 +206,21 @@ class Prior(Struct, frozen=True):
     schema: int = PRIOR_SCHEMA
 
 
+class MixAim(Struct, frozen=True):
+    """The next mixing by the schedule: wanted from `from_c` on, before the bed passes `ceiling_c`, °C."""
+
+    from_c: float
+    ceiling_c: float
+
+
 class ForecastSetup(Struct, frozen=True):
     """What the forecast is told about a batch. All optional; what is missing widens the answers.
 
     Attributes:
         start_c: bed temperature at inoculation.
         set_c: the thermostat's setting.
-        mix_from_c: mixing is wanted from here on (34-36 °C at the middle work, a sake brewers' glossary).
-        mix_ceiling_c: it should not pass this before it is mixed (37-40 °C before the last work, likewise).
+        mix: when mixing is wanted where no forecast asks for another (34-36 °C at the middle work, 37-40 °C before the
+            last, a sake brewers' glossary).
         harvest_from_h, harvest_until_h: the schedule's harvest window, hours since inoculation.
         complete_at: share of full growth that counts as complete.
         members: size of the ensemble.
@@ -221,8 +228,7 @@ class ForecastSetup(Struct, frozen=True):
 
     start_c: float | None = None
     set_c: float | None = None
-    mix_from_c: float = 36.0
-    mix_ceiling_c: float = 40.0
+    mix: MixAim = MixAim(36.0, 40.0)
     harvest_from_h: float | None = None
     harvest_until_h: float | None = None
     complete_at: float = 0.95

@@ -40,7 +40,7 @@ class Desk:
             batch.take(request.readings, request.tasks)
             return Answer()
         if isinstance(request, Ask):
-            made = batch.forecast(request.now_s, request.limits_c, request.horizon_s, request.low_c)
+            made = batch.forecast(request.now_s, request.limits_c, request.horizon_s, request.low_c, request.mix)
             return Answer(forecast=made)
         assert isinstance(request, Finish)
         return Answer(prior=self._batches.pop(request.key).learnt())

@@ -14,6 +14,7 @@ from kojimon.forecast.answers import (
     DoneAnswer,
     Forecast,
     LimitAnswer,
+    MixAim,
     MixAnswer,
     Range,
     Wait,
@@ -49,7 +50,12 @@ STALE_S: Final = 1800.0
 
 
 def compose(
-    forecaster: Forecaster, now_s: float, limits_c: tuple[float, ...], horizon_s: float, low_c: float | None
+    forecaster: Forecaster,
+    now_s: float,
+    limits_c: tuple[float, ...],
+    horizon_s: float,
+    low_c: float | None,
+    mix: MixAim,
 ) -> Forecast:
     """All answers at `now_s`; arguments as `Forecaster.forecast`."""
     horizon_h = horizon_s / 3600.0
@@ -84,7 +90,7 @@ def compose(
         quiet_in_h=tuple(_r(h, 2) for h in quiet_in_h),
         limits=tuple(_limit(limit, in_h, bed_c, highest, quiet_in_h) for limit in limits_c),
         too_cold=_too_cold(low_c, in_h, bed_c, quiet_in_h),
-        mix=_mix(forecaster, in_h, bed_c, what_if := _what_if(forecaster, horizon_h)),
+        mix=_mix(mix, in_h, bed_c, what_if := _what_if(forecaster, horizon_h)),
         done=_done(forecaster, now_s / 3600.0),
         what_if=_changes(what_if, limits_c),
         check=Check(
@@ -167,16 +173,15 @@ def _changes(paths: ahead.Paths, limits_c: tuple[float, ...]) -> tuple[WhatIf, .
     return tuple(found)
 
 
-def _mix(forecaster: Forecaster, in_h: Array, bed_c: Array, paths: ahead.Paths) -> MixAnswer:
-    setup = forecaster.setup
-    wanted = quantiles(first_pass_h(in_h, bed_c, setup.mix_from_c))
-    latest = quantiles(first_pass_h(in_h, bed_c, setup.mix_ceiling_c)).p10
+def _mix(aim: MixAim, in_h: Array, bed_c: Array, paths: ahead.Paths) -> MixAnswer:
+    wanted = quantiles(first_pass_h(in_h, bed_c, aim.from_c))
+    latest = quantiles(first_pass_h(in_h, bed_c, aim.ceiling_c)).p10
     times = [t for t in (wanted.p50, latest) if t is not None]
     scenarios = (1, *range(1 + len(CHANGES), paths.bed_c.shape[1]))
     waits = []
     for wait_h, i in zip(WAITS_H, scenarios, strict=True):
         steps = int(wait_h / (2 * STEP_H)) + 1
-        over = np.mean(paths.bed_c[:steps, 0].max(axis=0) >= setup.mix_ceiling_c)
+        over = np.mean(paths.bed_c[:steps, 0].max(axis=0) >= aim.ceiling_c)
         highest = np.median(paths.bed_c[1:, i].max(axis=0))
         waits.append(Wait(wait_h, _r(highest, 2), _r(over, 3), _r(np.median(paths.grown[-1, i]), 3)))
     return MixAnswer(min(times) if times else None, wanted, latest, tuple(waits))

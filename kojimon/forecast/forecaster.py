@@ -15,7 +15,7 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from kojimon.forecast import ahead
-from kojimon.forecast.answers import Forecast, ForecastSetup, Prior
+from kojimon.forecast.answers import Forecast, ForecastSetup, MixAim, Prior
 from kojimon.forecast.box import EVERY_H, Box
 from kojimon.forecast.ensemble import BED, EFFECTS, ERROR, GROWN, Ensemble
 from kojimon.forecast.growth import Array
@@ -157,13 +157,21 @@ class Forecaster:
             self.task(t_s, kind)
 
     def forecast(
-        self, now_s: float, limits_c: tuple[float, ...], horizon_s: float = 43200.0, low_c: float | None = None
+        self,
+        now_s: float,
+        limits_c: tuple[float, ...],
+        horizon_s: float = 43200.0,
+        low_c: float | None = None,
+        mix: MixAim | None = None,
     ) -> Forecast:
-        """The forecast at `now_s` (seconds since inoculation), for upper limits and perhaps a low one, in °C."""
+        """The forecast at `now_s` (seconds since inoculation), for upper limits and perhaps a low one, in °C.
+
+        `mix`: the next mixing, where it is another than the setup's.
+        """
         from kojimon.forecast.compose import compose
 
         self._catch_up(int(max(now_s, 0.0) // BLOCK_S))
-        return compose(self, now_s, limits_c, horizon_s, low_c)
+        return compose(self, now_s, limits_c, horizon_s, low_c, mix or self.setup.mix)
 
     def learnt(self) -> Prior:
         """The prior of the next batch of this incubator and schedule. Unchanged where this one never warmed."""

@@ -11,7 +11,7 @@ from typing import Final
 
 from msgspec import Struct, json
 
-from kojimon.forecast.answers import Forecast, ForecastSetup, Prior
+from kojimon.forecast.answers import Forecast, ForecastSetup, MixAim, Prior
 
 Reading = tuple[float, float | None, float | None, float | None, float | None]
 """Seconds since inoculation; bed, air, room in °C; relative humidity in %. None: no reading."""
@@ -47,6 +47,8 @@ class Ask(Struct, frozen=True, tag_field="ask", tag="forecast"):
     limits_c: tuple[float, ...]
     horizon_s: float = 43_200.0
     low_c: float | None = None
+    mix: MixAim | None = None
+    """None: the batch's own."""
 
 
 class Finish(Struct, frozen=True, tag_field="ask", tag="finish"):

@@ -8,7 +8,7 @@ from itertools import pairwise
 from msgspec import Struct
 
 from kojimon.errors import UsageError
-from kojimon.forecast.answers import Forecast, ForecastSetup, Prior
+from kojimon.forecast.answers import Forecast, ForecastSetup, MixAim, Prior
 from kojimon.forecast.forecaster import Forecaster, Reading
 from kojimon.forecast.prior import published
 
@@ -19,10 +19,12 @@ class Recorded(Struct, frozen=True):
     Attributes:
         readings: (t_s, bed °C, air °C, room °C, relative humidity %), None where there was no reading.
         tasks: (t_s, kind) as `Forecaster.task` takes them.
+        mixes: from when which mixing is the next one, in order of time; before the first the setup's is.
     """
 
     readings: Sequence[Reading]
     tasks: Sequence[tuple[float, str]] = ()
+    mixes: Sequence[tuple[float, MixAim | None]] = ()
 
 
 def forecasts(
@@ -64,7 +66,8 @@ def forecasts(
             tasks += 1
         forecaster.take(curve.readings[reading:until], curve.tasks[task:tasks])
         reading, task = until, tasks
-        yield forecaster.forecast(due_s, limits_c, horizon_s)
+        mix = next((aim for at_s, aim in reversed(curve.mixes) if at_s <= due_s), None)
+        yield forecaster.forecast(due_s, limits_c, horizon_s, mix=mix)
         due_s += every_s
 
 
