@@ -72,9 +72,9 @@ def _cells(row: Document, speech: Speech, several: bool) -> list[str]:
 
 
 def quality_of(row: Document) -> str:
-    """`good`, `silent`, or what is wrong with its last reading."""
+    """`good`, `silent` and why, or what is wrong with its last reading."""
     if row.get("silent"):
-        return "silent"
+        return f"silent: {QUALITY_WORDS.get(row['quality'], 'unknown')}" if row.get("quality") else "silent"
     if row.get("value") is None and row.get("quality") is None:
         return "nothing yet"
     return QUALITY_WORDS.get(int(row.get("quality") or 0), "unknown")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 
+from kojimon.cli.probes import quality_of
 from tests.cli.conftest import Kitchen
 from tests.parts.wait import until
 
@@ -62,3 +63,10 @@ def test_the_probe_is_said_to_be_back_where_it_was_asked(kitchen: Kitchen) -> No
     assert "Noted: the probes are back in the koji." in said("probes", "back")
     assert question not in said("status")
     assert json.loads(kitchen.run("status", "--json").output)["incubators"][0]["question"] is None
+
+
+def test_a_silent_probe_says_why_where_it_is_known() -> None:
+    assert quality_of({"silent": True, "quality": 0, "value": 33.0}) == "silent"
+    assert quality_of({"silent": True, "quality": None, "value": None}) == "silent"
+    assert "last will" in quality_of({"silent": True, "quality": 14, "value": 33.0})
+    assert quality_of({"silent": False, "quality": 8, "value": 33.0}) == "stuck"
