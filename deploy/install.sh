@@ -125,12 +125,55 @@ fingerprint() {
     say "$print $parts"
 }
 
+requirement() { # LIBRARY: as pyproject.toml wants it
+    sed -n -E "s/.*\"($1[<>=!~][^\"]*)\".*/\1/p" "$here/pyproject.toml" | head -n 1
+}
+
+ready_made() { # PYTHON LIBRARY: whether it comes compiled for this machine
+    set -- "$1" "$(requirement "$2")"
+    set -- "$@" --quiet --disable-pip-version-check --no-deps --only-binary :all: --dest "$(dirname "$1")/ready"
+    if [ -n "$wheels" ]; then set -- "$@" --no-index --find-links "$wheels"; fi
+    python=$1
+    shift
+    "$python" -m pip download "$@" >/dev/null 2>&1
+}
+
+can_compile() { # PYTHON
+    command -v cc >/dev/null && "$1" -c 'import os, sys, sysconfig
+sys.exit(not os.path.exists(os.path.join(sysconfig.get_paths()["include"], "Python.h")))'
+}
+
+# Two libraries are compiled. Where one does not come ready-made (32-bit ARM), that is said before minutes are spent.
+foresee() { # PYTHON
+    if ready_made "$1" msgspec; then msgspec=ready; else msgspec=missing; fi
+    numpy=ready
+    case $parts in *all* | *forecast*) ready_made "$1" numpy || numpy=missing ;; esac
+    if [ $msgspec$numpy = readyready ] || ! ready_made "$1" click; then
+        rm -rf "$(dirname "$1")/ready"
+        return 0 # without any registry in reach pip says that better
+    fi
+    todo="" without=$parts
+    if [ $numpy = missing ]; then
+        say "numpy, which the forecast wants, does not come ready-made for this machine; building it here would take hours."
+        without=$(say "$parts" | sed -E 's/^all$/forecast,mirror,modbus,services/; s/forecast,?//; s/,$//; s/^$/none/')
+    fi
+    if [ $msgspec = missing ]; then
+        say "The library msgspec does not come ready-made for this machine: it is compiled here, in some minutes."
+        can_compile "$1" || todo="sudo apt install gcc python3-dev && "
+    fi
+    rm -rf "$(dirname "$1")/ready"
+    if [ -n "$todo" ] || [ $numpy = missing ]; then
+        fail "nothing was installed. Run this: ${todo}sudo sh deploy/install.sh --parts $without"
+    fi
+}
+
 build() { # FOLDER
     . "$here/deploy/python.sh"
     # One that the service's user can run: a Python in somebody's home is none.
     python=$(find_python_behind runuser -u kojimon --)
-    say "Making the program in $1 (a few minutes on a small Pi) ..."
     "$python" -m venv "$1"
+    foresee "$1/bin/python"
+    say "Making the program in $1 (a few minutes on a small Pi) ..."
     set -- "$1" --quiet --disable-pip-version-check --no-warn-script-location --prefer-binary --use-pep517
     if [ -n "$wheels" ]; then set -- "$@" --no-index --find-links "$wheels"; fi
     next_folder=$1

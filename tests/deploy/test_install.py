@@ -6,6 +6,7 @@ import json
 import shutil
 import stat
 import subprocess
+import zipfile
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -72,6 +73,39 @@ def test_everything_is_where_the_conventions_want_it(installed: Root) -> None:
     assert installed.run("kojimon", "--version").stdout.startswith("kojimon 0.")
     assert installed.run("stat", "-c", "%U", "/opt/kojimon/current/bin/python").stdout == "root\n"
     assert not list((up / "opt/kojimon/release-1").glob("source.build")), "nothing of the building is left"
+
+
+def wheel(folder: Path, name: str, version: str) -> None:
+    """An empty package, so that a folder of packages is no empty one."""
+    about = f"{name}-{version}.dist-info"
+    with zipfile.ZipFile(folder / f"{name}-{version}-py3-none-any.whl", "w") as made:
+        made.writestr(f"{about}/METADATA", f"Metadata-Version: 2.1\nName: {name}\nVersion: {version}\n")
+        made.writestr(f"{about}/WHEEL", "Wheel-Version: 1.0\nRoot-Is-Purelib: true\nTag: py3-none-any\n")
+        made.writestr(f"{about}/RECORD", "")
+
+
+def test_where_a_library_must_be_compiled_that_is_said_before_anything_is_built(own: Root) -> None:
+    """As on 32-bit ARM: neither msgspec nor numpy comes ready-made, and there is no compiler."""
+    was = release(own)
+    change(own, "newer")
+    (own.upper / "packages").mkdir()
+    wheel(own.upper / "packages", "click", "8.1.7")
+    own.run("rm", "-f", "/usr/bin/cc", "/usr/local/bin/cc")
+    told = own.run(*INSTALL, "--wheels", "/packages", good=False)
+    assert told.returncode == 1
+    assert "numpy, which the forecast wants, does not come ready-made" in told.stdout
+    assert "The library msgspec does not come ready-made for this machine" in told.stdout
+    assert told.stderr == (
+        "install.sh: nothing was installed. Run this: sudo apt install gcc python3-dev && "
+        "sudo sh deploy/install.sh --parts mirror,modbus,services\n"
+    )
+    assert "Making the program" not in told.stdout
+    assert release(own) == was
+    assert own.run("ls", "/opt/kojimon").stdout.split() == ["current", "release-1"]
+
+    told = own.run(*INSTALL, "--wheels", "/packages", "--parts", "none", good=False)
+    assert told.stderr.endswith("apt install gcc python3-dev && sudo sh deploy/install.sh --parts none\n")
+    assert "numpy" not in told.stdout
 
 
 def test_the_shells_complete_its_commands(installed: Root) -> None:
