@@ -76,9 +76,12 @@ class LiveKitchen:
 
     def act(self, kind: str, incubator: str, data: Mapping[str, Any]) -> list[Document]:
         try:
-            events: list[Document] = self.client.act(act_of(kind, incubator, data))["events"]
+            done = self.client.act(act_of(kind, incubator, data))
         except RefusedError as error:
             raise worded(self, incubator, error) from error
+        if not done["recorded"]:
+            screen.say("The daemon knows it, but it is not written down yet: see kojimon alarms.", "look", error=True)
+        events: list[Document] = done["events"]
         return events
 
     def batches(self) -> list[Document]:
@@ -151,9 +154,14 @@ class ShutKitchen:
 
         house = self._open()
         try:
-            events: list[Document] = house.act(Act(**act_of(kind, incubator, data)))["events"]
+            done = house.act(Act(**act_of(kind, incubator, data)))
         except RefusedError as error:
             raise worded(self, incubator, error) from error
+        if not done["recorded"]:
+            # Nobody runs who could write it later.
+            trouble = house.writer.facts().trouble or "the disk did not answer"
+            raise JournalError(f"Nothing is kept of this, for it could not be written: {trouble}.")
+        events: list[Document] = done["events"]
         return events
 
     def _open(self) -> House:

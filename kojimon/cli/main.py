@@ -140,7 +140,7 @@ A first evening:
 @click.version_option(package_name="kojimon", message="kojimon %(version)s")
 @click.option(
     "--config",
-    type=click.Path(dir_okay=False),
+    type=click.Path(readable=False),
     envvar="KOJIMON_CONFIG",
     metavar="FILE",
     help="Settings file (or KOJIMON_CONFIG).",

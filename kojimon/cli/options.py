@@ -134,7 +134,8 @@ def config_option(function: F) -> F:
     """`--config FILE`, on every command that reads the settings; without it the group's, then the usual places."""
     return click.option(
         "--config",
-        type=click.Path(dir_okay=False),
+        # Whether it can be read is for those to say who know what to do without it.
+        type=click.Path(readable=False),
         metavar="FILE",
         help="Settings file (or KOJIMON_CONFIG).",
         callback=lambda ctx, _, value: value or ctx.find_root().obj,

@@ -38,9 +38,9 @@ def run(config: str | None, demo: bool, quiet: bool) -> int:
     from kojimon.clock import real_s
 
     logs.configure(real_s, logging.WARNING if sys.stderr.isatty() or quiet else logging.INFO)
-    path = demo_file() if demo else settings_file(config)
     from kojimon.daemon import keep, settings_for_run
 
+    path = demo_file() if demo else _named(config)
     settings, trouble = settings_for_run(path)
     if trouble:
         screen.say(
@@ -56,6 +56,15 @@ def run(config: str | None, demo: bool, quiet: bool) -> int:
         quiet=quiet,
         kept=lambda: None if trouble or demo else keep(settings, path),
     )
+
+
+def _named(config: str | None) -> Path:
+    """The settings file; also one that is gone, where the settings it last held are kept: a batch may be open."""
+    from kojimon.daemon.lastgood import kept
+
+    if config is not None and kept(Path(config)) is not None:
+        return Path(config)
+    return settings_file(config)
 
 
 def demo_file() -> Path:

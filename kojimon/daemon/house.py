@@ -58,7 +58,7 @@ class House:
         self, settings: Settings, clock: Clock, driven: bool = False, notes: Sequence[tuple[str, str]] = ()
     ) -> None:
         self.settings, self.clock = settings, clock
-        self.path = Path(settings.journal.path)
+        self.path = Path(settings.journal.path).resolve()
         self._probes = {probe.name: probe for probe in settings.probes}
         self._opened = open_or_recover(self.path)
         self._reader: Reader | None = None

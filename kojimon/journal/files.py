@@ -28,7 +28,9 @@ class Lock:
     """Holds `<journal>.lock` for the life of the process; the kernel lets go of it at any death."""
 
     def __init__(self, journal: Path) -> None:
-        self.path = journal.with_name(journal.name + ".lock")
+        # By a symbolic link another name of it would be another lock, and two daemons would write one journal.
+        real = journal.resolve()
+        self.path = real.with_name(real.name + ".lock")
         self._fd = -1
 
     def take(self) -> None:

@@ -7,6 +7,8 @@ import signal
 
 import pytest
 
+from kojimon.settings.load import load_settings
+from kojimon.web.client import Client
 from tests.cli.conftest import Kitchen
 from tests.parts.wait import until
 
@@ -118,6 +120,21 @@ def test_a_bad_settings_file_does_not_keep_anybody_from_the_daemon_that_runs(kit
     told = kitchen.run("status")
     assert "No batch is open" in told.stdout
     assert "the daemon goes on with what it had" in " ".join(told.stderr.split())
+
+
+def test_a_settings_file_that_is_gone_or_a_folder_does_not_end_the_watch_over_a_batch(kitchen: Kitchen) -> None:
+    kitchen.start()
+    kitchen.run("batch", "start", "first")
+    settings = load_settings(kitchen.config)
+    client = Client.for_journal(settings.journal.path, settings.run_folder)
+    for wreck in (kitchen.config.unlink, kitchen.config.mkdir):
+        kitchen.stop()
+        wreck()
+        kitchen.daemon = kitchen.spawn("run")
+        until(client.running, 30, "it runs on the last good settings")
+        alarms = client.get("/v1/alarms")["alarms"]
+        assert [alarm["key"] for alarm in alarms if alarm["key"] == "health/settings"]
+    assert client.get("/v1/state")["incubators"][0]["batch"]["name"] == "first"
 
 
 def test_a_second_daemon_on_the_same_journal_is_refused(kitchen: Kitchen) -> None:

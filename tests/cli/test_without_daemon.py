@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import json
 import os
+import sqlite3
+
+import pytest
 
 from kojimon.journal.files import Lock
 from kojimon.journal.reader import Reader
@@ -98,6 +101,24 @@ def test_a_test_alarm_without_a_daemon_waits_for_one(kitchen: Kitchen) -> None:
     told = " ".join(kitchen.run("alarms", "test").stdout.split())
     assert "goes out when the daemon runs" in told
     assert json.loads(kitchen.run("journal", "--json").stdout)["messages_waiting"] == 1
+
+
+def test_what_cannot_be_written_is_not_said_to_stand_in_the_journal(
+    kitchen: Kitchen, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kitchen.run("batch", "start", "first")
+
+    def barred(_: object) -> None:
+        error = sqlite3.OperationalError("attempt to write a readonly database")
+        error.sqlite_errorcode = sqlite3.SQLITE_READONLY
+        raise error
+
+    with monkeypatch.context() as card:
+        card.setattr("kojimon.journal.storage.Storage._open", barred)
+        told = kitchen.run("batch", "note", "nowhere", code=1)
+    assert told.stderr.startswith("Nothing is kept of this, for it could not be written: the journal cannot be written")
+    assert "stands in the journal" not in told.stdout
+    assert "nowhere" not in kitchen.run("batch", "show").stdout
 
 
 def test_the_journal_can_be_copied(kitchen: Kitchen) -> None:

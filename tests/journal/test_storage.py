@@ -86,6 +86,17 @@ def test_a_second_daemon_is_refused(path: Path) -> None:
     second.lock.release()
 
 
+def test_a_symbolic_link_to_a_journal_is_the_same_journal(path: Path) -> None:
+    """Two daemons on one file by two names would write over each other's rows."""
+    link = path.with_name("elsewhere.journal")
+    opened = open_or_recover(path)
+    link.symlink_to(path)
+    with pytest.raises(JournalError, match=f"in use by process {os.getpid()}"):
+        open_or_recover(link)
+    opened.lock.release()
+    open_or_recover(link).lock.release()
+
+
 def test_the_lock_of_a_dead_process_is_free(path: Path) -> None:
     lock = Lock(path)
     lock.path.write_text("99999\n")
