@@ -15,6 +15,7 @@ from kojimon.cli import screen
 from kojimon.cli.batchview import batch_of
 from kojimon.cli.opening import open_kitchen, rows_of
 from kojimon.cli.options import config_option, example
+from kojimon.errors import KojimonError
 
 
 @click.command(
@@ -77,5 +78,8 @@ def _target(output: Path | None, force: bool) -> Iterator[TextIO]:
         with unfinished.open("x", encoding="utf-8", newline="") as file:
             yield file
         unfinished.replace(output)
+    except OSError as error:
+        why = error.strerror or error
+        raise KojimonError(f"{output} could not be written ({why}); nothing is left of it.") from error
     finally:
         unfinished.unlink(missing_ok=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import sqlite3
@@ -95,6 +96,22 @@ def test_a_batch_without_a_reading_cannot_be_exported_and_says_why(kitchen: Kitc
     result = kitchen.run("export", "first", "-o", "x.csv", code=2)
     assert "there are no readings in that time" in result.stderr
     assert not (kitchen.folder / "x.csv").exists()
+
+
+def test_an_export_to_a_full_card_says_which_file_and_leaves_none(
+    kitchen: Kitchen, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kitchen.run("batch", "start", "first")
+
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr("kojimon.journal.export.write_curve", full)
+    before = sorted(path.name for path in kitchen.folder.iterdir())
+    told = kitchen.run("export", "first", "-o", "x.csv", code=1).stderr
+    assert "x.csv could not be written (No space left on device); nothing is left of it." in " ".join(told.split())
+    assert sorted(path.name for path in kitchen.folder.iterdir()) == before
+    assert "could not be written" in kitchen.run("export", "first", "-o", "nowhere/x.csv", code=1).stderr
 
 
 def test_a_test_alarm_without_a_daemon_waits_for_one(kitchen: Kitchen) -> None:
