@@ -11,6 +11,9 @@ from kojimon.engine.turn import Turn
 from kojimon.model import Priority, Quality
 
 MISPLACED = (int(Quality.SWAPPED), int(Quality.OUT_OF_KOJI))
+PUT_BACK_MS = 1_200_000
+"""From the answer until the koji must be seen: the way to the box, and the quarter of an hour until what the probe
+shows there is believed (judgement)."""
 
 
 def probe_due(turn: Turn, no: int) -> None:
@@ -87,7 +90,10 @@ def bed_due(turn: Turn, incubator: str) -> None:
         turn.set_due(key, None)
         return
     seen_ms = _seen_ms(turn, incubator)
-    due_ms = max(seen_ms, turn.since.get(f"{incubator}/putting-back", 0)) + blind_ms
+    due_ms = seen_ms + blind_ms
+    answered_ms = turn.since.get(f"{incubator}/putting-back")
+    if answered_ms is not None:
+        due_ms = max(due_ms, answered_ms + max(blind_ms, PUT_BACK_MS))
     if due_ms > turn.t_ms:
         turn.set_due(key, due_ms)
         return
@@ -97,7 +103,7 @@ def bed_due(turn: Turn, incubator: str) -> None:
 
 
 def told_misplaced(turn: Turn, alarm: AlarmRec) -> None:
-    """Somebody has answered that a probe is out of the koji: they know, and get the stage's time again to put it back.
+    """Somebody has answered that a probe is out of the koji: they know, and get the time to put it back.
 
     Only where the probe speaks: a probe that is truly silent is no matter of putting it back.
     """

@@ -142,7 +142,7 @@ def test_19_each_alarm_has_cause_consequence_action_and_time_to_respond_or_nothi
     assert "noise/fan" in refused.text
 
 
-@pytest.mark.parametrize(("quality", "wakes_s"), [(Quality.OUT_OF_KOJI, 500 + 900), (Quality.STUCK, 100 + 900)])
+@pytest.mark.parametrize(("quality", "wakes_s"), [(Quality.OUT_OF_KOJI, 500 + 1200), (Quality.STUCK, 100 + 900)])
 def test_whoever_answered_that_the_probe_is_out_of_the_koji_gets_the_time_to_put_it_back(
     quality: Quality, wakes_s: float
 ) -> None:

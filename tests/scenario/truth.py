@@ -1,7 +1,8 @@
 """Nights with their truth: what each koji probe truly felt, and whether every call had a cause and every cause a call.
 
-A real excursion is a true value (with the probe's lag and bias, without its noise) at or beyond
-limit + deadband + 3 sigma for on-delay + 2 samples.
+A real excursion is a true value (with the probe's lag and bias, without its noise) of a probe in the koji at or beyond
+limit + deadband + 3 sigma for on-delay + 2 samples. What a probe feels that lies elsewhere - on the rim, on the tray's
+metal, under a wet towel - is no excursion, and a call for it has no cause unless the koji of its tray has one.
 """
 
 from __future__ import annotations
@@ -26,17 +27,26 @@ NUISANCES = (
     scenarios.serial_unplugged, scenarios.one_probe_silent, scenarios.probe_stuck, scenarios.probe_on_metal,
 )  # fmt: skip
 """What must wake nobody. A probe that drifts upwards alone in its tray is not among them: it looks like a hot tray."""
+MISPLACED = (scenarios.probe_left_out, scenarios.towel_on_probe, scenarios.probe_on_metal)
 BASES = (*(scenarios.healthy,) * 8, scenarios.hot_tray, scenarios.hot_tray, scenarios.box_timer)
+RARE = 0.02
+"""A fault that spoils so small a share of the readings leaves the probe believed."""
 LEVELS = {"high": (("high", 1), ("high_high", 1)), "low": (("low", -1), ("low_low", -1))}
 
 
-def drawn(seed: int) -> tuple[Scenario, Cook]:
+def drawn(seed: int, alone: bool = False) -> tuple[Scenario, Cook]:
     """A night and its person: two or three nuisances, in one of three something truly wrong, marks forgotten by some.
 
     One in four is out of the house for hours in which the koji wants mixing: it overheats without a fault anywhere.
+
+    Args:
+        alone: there is one probe in the koji, and it comes to lie elsewhere once in every night.
     """
-    rng = Random(f"{seed}/drawn")
-    script = [item for make in rng.sample(NUISANCES, rng.choice((2, 3))) for item in make(seed).script]
+    rng = Random(f"{seed}/{'alone' if alone else 'drawn'}")
+    nuisances = rng.sample(NUISANCES, rng.choice((2, 3)))
+    if alone:
+        nuisances = [rng.choice(MISPLACED), *(make for make in nuisances if make not in MISPLACED)]
+    script = [item for make in nuisances for item in make(seed).script]
     base = rng.choice(BASES)(seed)
     if rng.random() < 1 / 3:
         base = rng.choice(scenarios.EXCURSIONS)(seed)
@@ -46,17 +56,28 @@ def drawn(seed: int) -> tuple[Scenario, Cook]:
         seed, incubator="box", react_min=(2.0, 12.0), forgets=rng.choice((0.0, 0.0, 0.3)),
         leaves_out=rng.choice((0.0, 0.0, 0.2)), absent_h=absent,
     )  # fmt: skip
-    probes = tuple(replace(spec, interval_s=SAMPLE_S) for spec in base.probes)
+    kept = [spec for spec in base.probes if not alone or spec.place != "bed" or spec.name == cook.probe]
+    probes = tuple(replace(spec, interval_s=SAMPLE_S) for spec in kept)
     return replace(base, script=(*base.script, *script), probes=probes), cook
 
 
 class Moment(NamedTuple):
-    """One step: seconds, the stage, whether hands are in the koji, by probe what it truly feels (None: unheard)."""
+    """One step of the truth.
+
+    Attributes:
+        at_s: seconds since the beginning.
+        stage: its name.
+        working: whether hands are in the koji.
+        felt: by probe what it truly feels; None where it is not in the koji or what it sends is not what it feels.
+        bare: by probe that is not in the koji, lowest and highest temperature of the koji in its tray.
+        box: the air and what the box is at.
+    """
 
     at_s: float
     stage: str
     working: bool
     felt: dict[str, float | None]
+    bare: dict[str, tuple[float, float]]
     box: dict[str, Any]
 
 
@@ -90,8 +111,9 @@ class TrueNight(Night):
         heard = {name: self.world.plugged and not self._faulty(name, to_s) for name in self.sigma}
         levels = {name: self.world.probes._states[name].level + self.bias[name] for name in self.sigma}
         box = self.incubator_box()
-        felt = {name: levels[name] if heard[name] else None for name in self.sigma}
-        moment = Moment(to_s, batch.stage if batch else "", "box" in self.state.work, felt, box)
+        bare = {name: self._koji(name) for name in self.sigma if self.world.probes.spot(name).kind != "tray"}
+        felt = {name: levels[name] if heard[name] and name not in bare else None for name in self.sigma}
+        moment = Moment(to_s, batch.stage if batch else "", "box" in self.state.work, felt, bare, box)
         self.moments.append(moment)
         stage = self.schedule.stage(moment.stage)
         if stage is None:
@@ -104,10 +126,16 @@ class TrueNight(Night):
         box = self.world.incubator.box
         return {"air_c": box.air_c, "mains": box.mains, "stuck_on": box.stuck_on, "lid": box.lid_open}
 
+    def _koji(self, name: str) -> tuple[float, float]:
+        """Lowest and highest temperature of the koji in the tray a probe belongs to."""
+        own = next(spec for spec in self.scenario.probes if spec.name == name)
+        tray = self.world.incubator.trays[own.spot.tray]
+        return min(tray.temp), max(tray.temp)
+
     def _faulty(self, name: str, at_s: float) -> bool:
-        """Whether what the probe sends is not what it feels."""
-        swapped = name in self.world.probes.swapped
-        return swapped or any(fault.active(name, at_s) for fault in self.world.probes.faults)
+        """Whether what the probe sends is not what it feels; a rare spike is no lie."""
+        lies = [fault for fault in self.world.probes.faults if fault.share > RARE]
+        return name in self.world.probes.swapped or any(fault.active(name, at_s) for fault in lies)
 
     # -- every cause has a call ----------------------------------------------------------------------------------
 
@@ -186,11 +214,13 @@ class TrueNight(Night):
     def _felt(self, event: Event, near: list[Moment]) -> bool:
         sign = 1 if event.data["side"] == "high" else -1
         limit = event.data["limit"]
-        return any(
+        felt = any(
             value is not None and sign * (value - limit) >= -3 * self.sigma[name]
             for moment in near
             for name, value in moment.felt.items()
         )
+        koji = [pair[sign > 0] for moment in near for pair in moment.bare.values()]
+        return felt or any(sign * (value - limit) >= 0 for value in koji)
 
 
 class Verdict(NamedTuple):
@@ -204,10 +234,10 @@ class Verdict(NamedTuple):
     without_cause: list[str]
 
 
-def judged(seed: int, schedule: Schedule) -> Verdict:
-    """Runs a drawn night to its end and judges it. One in four goes through the probes' pipeline as well."""
-    scenario, cook = drawn(seed)
-    night = TrueNight(scenario, seed, schedule, cook, through=seed % 4 == 0)
+def judged(seed: int, schedule: Schedule, alone: bool = False) -> Verdict:
+    """Runs a drawn night to its end, through the probes' pipeline and the engine, and judges it."""
+    scenario, cook = drawn(seed, alone)
+    night = TrueNight(scenario, seed, schedule, cook)
     night.run()
 
     def told(event: Event) -> str:
