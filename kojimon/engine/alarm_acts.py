@@ -8,6 +8,7 @@ from typing import Any
 from msgspec.structs import replace
 
 from kojimon.alarms.states import AlarmState, Signal
+from kojimon.engine.limits import beside
 from kojimon.engine.proof import answered, begin_bump, begin_test
 from kojimon.engine.silence import told_misplaced
 from kojimon.engine.slow import settle, visit
@@ -96,7 +97,7 @@ def again_due(turn: Turn, name: str) -> None:
         value = turn.last_v.get(probe.no) if probe else None
         turn.signal(
             alarm.incubator, alarm.key, Signal.RE, value=value, limit=alarm.limit, probe=alarm.probe,
-            tray=probe.tray if probe else "",
+            tray=probe.tray if probe else "", **beside(turn, alarm.incubator, alarm.key),
         )  # fmt: skip
 
 

@@ -5,10 +5,13 @@ Each probe serves its own delays; the alarm of a place and side is as bad as its
 
 from __future__ import annotations
 
+from typing import Any
+
 from msgspec.structs import replace
 
 from kojimon.alarms.levels import IDLE, LevelState, Threshold, judge
 from kojimon.alarms.states import Signal
+from kojimon.engine.conditions import fresh
 from kojimon.engine.setup import ProbeSetup
 from kojimon.engine.state import ProbeWatch, after_ms, elapsed_ms
 from kojimon.engine.trend import rate_per_h
@@ -138,8 +141,17 @@ def settle(turn: Turn, incubator: str, place: str, quantity: str, side: str, ban
         incubator, key, signal, priority=limit.priority if limit else Priority.LOG, level=name,
         value=turn.last_v[no], limit=limit.limit if limit else None, probe=probe.name, since_ms=since_ms,
         place=place, quantity=quantity, side=side, tray=probe.tray, rate_per_h=rate_per_h(turn.trace.get(no, ())),
-        latch=limit is not None and limit.latch,
+        latch=limit is not None and limit.latch, **beside(turn, incubator, key),
     )  # fmt: skip
+
+
+def beside(turn: Turn, incubator: str, key: str) -> dict[str, Any]:
+    """What an alarm of cold koji is read beside: `air_c`, the box's air where it is fresh. Warm air does not leave koji
+    cold for long, so that the probe may be what is in the wrong place."""
+    if key != "limit/bed/temperature/low":
+        return {}
+    values = [turn.last_v[no] for no in fresh(turn, turn.compiled.probes_at(incubator, "air", "temperature"))]
+    return {"air_c": min(values)} if values else {}
 
 
 def _now(turn: Turn, incubator: str, place: str, quantity: str, side: str) -> float | None:

@@ -7,7 +7,7 @@ from typing import Any
 from kojimon.alarms.states import AlarmState
 from kojimon.engine.conditions import fresh
 from kojimon.engine.derived import derived
-from kojimon.engine.limits import bands_in_force
+from kojimon.engine.limits import bands_in_force, beside
 from kojimon.engine.moments import Known, known_of
 from kojimon.engine.outlook import shown
 from kojimon.engine.plan import CLOSED, DUE, OPEN, rank_of, round_of
@@ -228,4 +228,5 @@ def _alarm(turn: Turn, alarm: AlarmRec) -> Plain:
         "until_t_ms": alarm.shelved_until_ms if alarm.state is AlarmState.SHLVD else None,
         "silent_until_t_ms": alarm.silent_until_ms if alarm.silent_until_ms > turn.t_ms else None,
         "reason": alarm.reason if alarm.state is AlarmState.OOSRV else "",
+        **beside(turn, alarm.incubator, alarm.key),
     }  # fmt: skip

@@ -18,6 +18,8 @@ from kojimon.words.speech import Speech
 
 HEADLINE_MAX = 60
 """What a lock screen shows of a message (design)."""
+WARM_AROUND_K = 2.0
+"""Air so far above the limit that koji has fallen under would warm it (judgement)."""
 URGENT_LEFT_S = 6 * 3600
 """A time left beyond this helps nobody decide in the night, so it is not said."""
 
@@ -130,6 +132,8 @@ def action(alarm: Mapping[str, Any], work: Work) -> str:
     """
     kind, subject = _kind(str(alarm["key"]))
     if kind == "limit":
+        if _warm_around(alarm):
+            return "Probe out, or koji cold: look"
         return _limit_action(str(alarm["key"]).split("/"), str(alarm.get("side", "")), work)
     if kind in watches.LIKE_LIMITS:
         return _limit_action(str(alarm["key"]).split("/"), watches.side_of(alarm), work)
@@ -144,6 +148,12 @@ def action(alarm: Mapping[str, Any], work: Work) -> str:
         "expect": "Look and feel",
         "test": "Only a test: say seen",
     }.get(kind, "See: kojimon status")
+
+
+def _warm_around(alarm: Mapping[str, Any]) -> bool:
+    """Whether koji is called too cold while the box's air is warmer than that limit: the probe may lie elsewhere."""
+    air_c, limit = alarm.get("air_c"), alarm.get("limit")
+    return air_c is not None and limit is not None and air_c >= limit + WARM_AROUND_K
 
 
 def _limit_action(parts: Sequence[str], side: str, work: Work) -> str:

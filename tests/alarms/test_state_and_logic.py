@@ -13,7 +13,7 @@ from kojimon.model import Quality
 from kojimon.schedule.spec import Band
 from kojimon.words.events import Teller
 from kojimon.words.speech import Speech
-from tests.alarms.build import HIGH, MIN, TELL, Case, high, limit, schedule
+from tests.alarms.build import HIGH, LOW, MIN, TELL, Case, high, limit, schedule
 from tests.engine.build import BED, MIDDLE
 
 S = AlarmState
@@ -264,3 +264,12 @@ def test_whoever_ends_the_batch_gives_the_all_clear_for_what_was_seen() -> None:
     unseen = latched()
     unseen.do("batch.discard", reason="slimy")
     assert unseen.state_of() == "LATCH-UNACK", "what nobody has seen stays listed"
+
+
+def test_a_call_for_cold_koji_carries_the_air_around_it() -> None:
+    """Design: it wakes all the same. Koji does not stay cold in warm air: the call asks for a look at the probe."""
+    case = Case(schedule(Band("bed", "temperature", low_low=limit(22.0))))
+    case.hold(200, bed=21.0, air=30.0)
+    (event,) = case.of(LOW)
+    assert event.data["priority"] == "wake" and event.data["air_c"] == 30.0
+    assert case.listed()[0]["air_c"] == 30.0

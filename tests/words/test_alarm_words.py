@@ -136,6 +136,18 @@ def test_an_alarm_out_of_service_says_why() -> None:
     assert alarm_state(why, FAHRENHEIT, "2026-01-31T09:30:00+00:00") == "switched off for repair (new cable on Sunday)"
 
 
+@pytest.mark.parametrize(
+    ("air_c", "wanted"), [(30.0, "Probe out, or koji cold: look"), (21.0, "Is the box on? Wrap trays")]
+)
+def test_cold_koji_in_warm_air_asks_for_a_look_at_the_probe(air_c: float, wanted: str) -> None:
+    cold = limit_alarm(
+        key="limit/bed/temperature/low", level="low_low", side="low", value=21.5, limit=22.0, air_c=air_c
+    )
+    assert action(cold, Work()) == wanted
+    line = headline(cold, CELSIUS, Work(), None, None)
+    assert line.endswith(wanted) and len(line) <= HEADLINE_MAX
+
+
 def test_no_first_line_says_bed() -> None:
     for key in ("limit/bed/temperature/high", "limit/bed/temperature/low", "blind/bed"):
         assert "bed" not in headline(limit_alarm(key=key, tray=""), CELSIUS, Work(), None, None).lower()
