@@ -70,7 +70,7 @@ def _calm(incubator: Document, forecast: Document, speech: Speech, now_ms: int, 
     doubt = " The koji does not do what was forecast: trust this less." if forecast["check"]["contradicts"] else ""
     if step is not None and step["due_t_ms"] < until_ms:
         due = speech.moment(step["due_utc"], now_utc)
-        return Sentence(f"Sleep until {due}: then it is time for {speech.task(step['name'])}. By itself the koji needs "
+        return Sentence(f"Sleep until {due}: then it is time to {speech.task(step['name'])}. By itself the koji needs "
                         f"no hand until {koji}.{doubt}", "look" if doubt else "good")  # fmt: skip
     return Sentence(f"Sleep until {koji}.{doubt}", "look" if doubt else "good")
 

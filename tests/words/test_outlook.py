@@ -40,7 +40,7 @@ def test_until_the_koji_needs_a_hand() -> None:
 
 
 def test_a_step_that_comes_sooner_is_what_gets_one_up() -> None:
-    assert rest(box(mix_h=4.2)).startswith("Sleep until Sun 02:10: then it is time for break up and mix.")
+    assert rest(box(mix_h=4.2)).startswith("Sleep until Sun 02:10: then it is time to break up and mix.")
     assert rest(box(mix_h=-0.1)) == "Not before this is done: break up and mix."
     assert outlook.brief(box(mix_h=-0.1), SPEECH, NOW_MS, NOW) is None, "the step itself stands beside it"
     assert rest(box(mix_h=9.0)) == "Sleep until Sun 05:30, 9 in 10."
