@@ -88,8 +88,10 @@ class Hub:
         """The latest state, once it is another than the one seen; None when nothing came for a while."""
         async with self._changed:
             try:
-                news = self._changed.wait_for(lambda: self._number > seen or self._stopping())
-                await asyncio.wait_for(news, BEAT_S / 2)
+                # Not asyncio.wait_for: before Python 3.12 it waits in a task of its own, and a viewer who leaves then
+                # may let go of a lock that another stream holds.
+                async with asyncio.timeout(BEAT_S / 2):
+                    await self._changed.wait_for(lambda: self._number > seen or self._stopping())
             except TimeoutError:
                 return seen, None
             return (self._number, self._latest) if self._number > seen else (seen, None)

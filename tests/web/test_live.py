@@ -14,6 +14,7 @@ from typing import Any
 
 import pytest
 
+from kojimon.web import page_live
 from kojimon.web.page_live import STREAMS_MOST, Document, Hub
 from tests.parts.wait import until
 from tests.web.pages import Door, page
@@ -156,3 +157,36 @@ def test_who_comes_after_a_time_without_viewers_sees_no_old_state() -> None:
     with ThreadPoolExecutor(1) as thread:
         before, after = thread.submit(lambda: asyncio.run(twice())).result(30)
     assert '"t":"1"' in before and '"t":"2"' in after
+
+
+def test_viewers_who_leave_in_the_middle_take_nobody_elses_lock(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A server cancels a stream again and again until it has ended; those who stay must not notice."""
+    for name, value in (("BEAT_S", 0.002), ("EVERY_S", 0.0), ("LOOK_S", 0.0)):
+        monkeypatch.setattr(page_live, name, value)
+
+    async def render(document: Document) -> dict[str, str]:
+        return {"t": str(document["t_ms"])}
+
+    async def view(hub: Hub) -> None:
+        async for _ in hub.stream(render):
+            await asyncio.sleep(0)
+
+    async def run() -> None:
+        count = iter(range(1_000_000))
+        hub = Hub(lambda: {"t_ms": next(count)})
+        stay = [asyncio.create_task(view(hub)) for _ in range(2)]
+        for turn in range(600):
+            leave = [asyncio.create_task(view(hub)) for _ in range(3)]
+            for _ in range(turn % 97):
+                await asyncio.sleep(0)
+            for _ in range(2):
+                for one in leave:
+                    one.cancel()
+                await asyncio.sleep(0)
+            await asyncio.gather(*leave, return_exceptions=True)
+        for one in stay:
+            one.cancel()
+        for outcome in await asyncio.gather(*stay, return_exceptions=True):
+            assert isinstance(outcome, asyncio.CancelledError)
+
+    asyncio.run(run())
