@@ -189,4 +189,5 @@ def test_viewers_who_leave_in_the_middle_take_nobody_elses_lock(monkeypatch: pyt
         for outcome in await asyncio.gather(*stay, return_exceptions=True):
             assert isinstance(outcome, asyncio.CancelledError)
 
-    asyncio.run(run())
+    with ThreadPoolExecutor(1) as thread:
+        thread.submit(lambda: asyncio.run(run())).result(30)
