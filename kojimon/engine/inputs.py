@@ -97,7 +97,7 @@ def _names(setup: EngineSetup) -> set[tuple[int, str, str]]:
 def _forget(turn: Turn, gone: set[tuple[int, str, str]]) -> None:
     """Probes no longer among the settings: their alarms end, nothing of theirs is judged any more."""
     for no, name, incubator in gone:
-        for table in (turn.last_t, turn.last_v, turn.quiet, turn.watch, turn.served, turn.trace):
+        for table in (turn.last_t, turn.last_v, turn.quiet, turn.watch, turn.served, turn.trace, turn.bad):
             table.pop(no, None)
         turn.set_due(f"silent/{no}", None)
         if turn.alarm(incubator, f"silent/{name}").active:

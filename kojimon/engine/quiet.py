@@ -26,7 +26,7 @@ def refresh(turn: Turn, incubator: str) -> None:
     for no in numbers:
         probe = turn.compiled.probes[no]
         silent = turn.alarm(incubator, f"silent/{probe.name}").active
-        if silent or no in turn.served or no in turn.bumps or (blind and probe.place == "bed"):
+        if silent or no in turn.bad or no in turn.served or no in turn.bumps or (blind and probe.place == "bed"):
             corridors[no] = NONE
     if incubator in turn.batches:
         _narrow_by_limits(turn, incubator, corridors)

@@ -47,6 +47,7 @@ def bad_reading(turn: Turn, t_ms: int, no: int, quality: int) -> None:
     """A reading nobody may trust: silence with a reason, which the alarm names; at once where its device is gone."""
     since_ms, _, _ = turn.bad.get(no, (t_ms, t_ms, quality))
     turn.bad[no] = (since_ms, t_ms, quality)
+    turn.quiet[no] = NONE  # the next good one must be looked at in full, or the verdict would outlive its cause
     probe = turn.compiled.probes.get(no)
     if quality in GONE and probe is not None and not turn.alarm(probe.incubator, f"silent/{probe.name}").active:
         turn.t_ms = max(turn.t_ms, t_ms)

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 
 from kojimon.engine import advance, initial_state, view
+from kojimon.engine.state import State
 from tests.engine.build import AIR, BED, HUMIDITY, MIDDLE, H, Rows, alarms, moves, site
 
 ALL = {BED: 30.0, MIDDLE: 30.0, AIR: 30.0, HUMIDITY: 85.0}
@@ -36,6 +39,26 @@ def test_bad_readings_are_silence_too() -> None:
         rows.read(MIDDLE, None, 3)
     _, outcome = advance(initial_state(), rows.take(), rows.t_ms)
     assert {e.key for e in outcome.events if e.kind == "alarm"} >= {"silent/koji-top", "silent/koji-middle"}
+
+
+def test_a_bad_reading_followed_by_good_ones_is_over() -> None:
+    rows = begun()
+    rows.hold(1000, ALL)
+    rows.at(1005)
+    rows.read(BED, 85.0, 4)
+    state, _ = advance(initial_state(), rows.take(), rows.t_ms)
+    assert koji_top(state, rows.t_ms)["quality"] == 4
+    rows.hold(1030, ALL)
+    state, _ = advance(state, rows.take(), rows.t_ms)
+    assert koji_top(state, rows.t_ms)["quality"] == 0
+    assert {row["name"]: row["lacking"] for row in view(state, rows.t_ms)["incubators"][0]["derived"]}[
+        "above_air_k"
+    ] is None
+
+
+def koji_top(state: State, t_ms: int) -> dict[str, Any]:
+    probes = view(state, t_ms)["incubators"][0]["probes"]
+    return next(row for row in probes if row["name"] == "koji-top")
 
 
 @pytest.mark.parametrize(("bed_c", "wait_s"), [(30.0, 2 * H), (36.0, 15 * 60)])
