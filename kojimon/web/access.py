@@ -31,9 +31,6 @@ Send = Callable[[Message], Awaitable[None]]
 App = Callable[[Scope, Receive, Send], Awaitable[None]]
 
 COOKIE: Final = "kojimon"
-BODY_MOST: Final = 65_536
-PHOTO_MOST: Final = 9 * 1024 * 1024
-PHOTO_PATH: Final = "/photo"
 OPEN_PATHS: Final = ("/enter", "/static/")
 """What everybody may see: the door itself and its looks."""
 POLICY: Final = (
@@ -53,7 +50,7 @@ _LOG = logs.get("web")
 
 
 class Turned(Exception):
-    """A request that is turned away: status and words."""
+    """A request that is turned away: status and words; header names with underscores."""
 
     def __init__(self, status: int, text: str, **headers: str) -> None:
         super().__init__(text)
@@ -82,7 +79,7 @@ class Access:
         try:
             self._check(scope)
         except Turned as turned:
-            await _turn_away(turned, scope, guarded)
+            await turn_away(turned, scope, guarded)
             return
         await self._app(scope, receive, guarded)
 
@@ -94,7 +91,6 @@ class Access:
         scope["kojimon.known"] = known
         scope["kojimon.only_looks"] = self._keys.wanted and not known
         if method == "POST":
-            _check_length(headers, path)
             _check_origin(headers, bearer=_bearer(headers) != "")
             if path != "/enter" and not (path == "/prefs" and self._web.look_free):
                 self._check_act(known)
@@ -178,15 +174,6 @@ def _bearer(headers: dict[str, str]) -> str:
     return value.strip() if scheme.lower() == "bearer" else ""
 
 
-def _check_length(headers: dict[str, str], path: str) -> None:
-    text = headers.get("content-length", "")
-    most = PHOTO_MOST if path == PHOTO_PATH else BODY_MOST
-    if not text.isdigit():
-        raise Turned(411, "a Content-Length is wanted")
-    if int(text) > most:
-        raise Turned(413, f"{most} bytes at most are taken")
-
-
 def _check_origin(headers: dict[str, str], bearer: bool) -> None:
     """Browsers say where a POST comes from. A program need not: with a token, or where none is wanted, as JSON."""
     origin, site = headers.get("origin"), headers.get("sec-fetch-site")
@@ -217,10 +204,10 @@ def _with_headers(send: Send) -> Send:
     return guarded
 
 
-async def _turn_away(turned: Turned, scope: Scope, send: Send) -> None:
+async def turn_away(turned: Turned, scope: Scope, send: Send) -> None:
     """An answer in words; people without a token are led to the door instead."""
     wants_page = any(name == b"accept" and b"text/html" in value for name, value in scope["headers"])
-    headers = [(name.lower().encode(), value.encode()) for name, value in turned.headers.items()]
+    headers = [(name.lower().replace("_", "-").encode(), value.encode()) for name, value in turned.headers.items()]
     headers.append((b"cache-control", b"no-store"))
     if turned.status == 401 and wants_page:
         status, body, kind = 303, b"", b"text/plain; charset=utf-8"

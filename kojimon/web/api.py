@@ -39,7 +39,6 @@ from kojimon.web import queries, rows, series
 from kojimon.web.queries import BadQuery, Query, Span
 from kojimon.web.words import UtcOf, iso_utc, with_utc
 
-BODY_MOST = 65_536
 EVENTS_MOST = 1_000
 _LOG = logs.get("web")
 _ENCODE = msgspec.json.Encoder().encode
@@ -183,22 +182,12 @@ class Api:
 
     async def acts(self, request: Request) -> Response:
         try:
-            act = _act(await _body(request), request.headers.get("idempotency-key", ""))
+            act = _act(await request.body(), request.headers.get("idempotency-key", ""))
             return answer(await run_in_threadpool(self._backend.act, act))
         except Exception as error:
             if not isinstance(error, KojimonError | HTTPException):
                 _LOG.exception("an act could not be taken")
             return failure(error)
-
-
-async def _body(request: Request) -> bytes:
-    parts, size = [], 0
-    async for part in request.stream():
-        size += len(part)
-        if size > BODY_MOST:
-            raise HTTPException(413, f"an act of {BODY_MOST} bytes at most is taken")
-        parts.append(part)
-    return b"".join(parts)
 
 
 def _act(body: bytes, key: str) -> Act:

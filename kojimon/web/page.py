@@ -24,6 +24,7 @@ from kojimon.settings.spec import WebSettings
 from kojimon.web import page_batches, page_enter, page_metrics, page_night, page_openapi, page_sheet, page_steps
 from kojimon.web.access import Access, App, addresses, cookie_of, keys_of
 from kojimon.web.api import Backend
+from kojimon.web.body import Bodies
 from kojimon.web.page_acts import act_of, fields_of
 from kojimon.web.page_curve import Curves, View
 from kojimon.web.page_etag import Etags, not_modified
@@ -71,7 +72,7 @@ def with_page(
     app.router.routes.append(page_openapi.route())
     app.router.routes.append(Mount("/static", StaticFiles(directory=STATIC)))
     zipped = GZipMiddleware(Etags(app), minimum_size=1_000, compresslevel=5)
-    return Access(zipped, web, keys)
+    return Access(Bodies(zipped), web, keys)
 
 
 class Page:
