@@ -116,7 +116,8 @@ class Daemon:
             self.house.start()
             self._drive(folder / "drive")
             tcp = self.front.open()
-            self.api = ApiServer(self._make_app, [bind(path), *([tcp] if tcp else [])])
+            doors = [bind(path), *([tcp] if tcp else [])]
+            self.api = ApiServer(self._make_app, doors, self.house.core.health)
         except BaseException:
             self.house.close("could not start")
             raise
@@ -312,6 +313,7 @@ class Daemon:
             "core": house.core.facts(),
             "sources": {slot.name: slot.facts() for slot in self._slots},
             "parts": {part.name: part.facts() for part in self.parts},
+            "doors": self.api.facts(),
         }
 
     def probes(self) -> list[Document]:

@@ -55,6 +55,7 @@ HEALTH_WORDS = {
     "site": "No sign of life",
     "backup": "No backup was made",
     "page": "The page is not open",
+    "descriptors": "Nothing more can be opened",
     "forecast": "No forecast",
 }
 HEALTH_ACTIONS = {
@@ -72,6 +73,7 @@ HEALTH_ACTIONS = {
     "site": "Look at its computer, network",
     "backup": "Check the backup folder",
     "page": "Free its port, or change it",
+    "descriptors": "Restart kojimon",
     "forecast": "Nothing: it is tried again, alarms go on",
 }
 
