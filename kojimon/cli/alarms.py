@@ -170,7 +170,7 @@ def confirm(alarm: tuple[str, ...], note: str, config: str | None) -> None:
 @click.argument("alarm", nargs=-1, required=True)
 @config_option
 def reset(alarm: tuple[str, ...], config: str | None) -> None:
-    """Give the all-clear for an alarm that stays listed until then. See it first (ack)."""
+    """Reset an alarm that stays listed until then. Acknowledge it first (ack)."""
     kitchen = open_kitchen(config)
     for row in find_alarms(listed(kitchen.state()), alarm):
         _act(kitchen, "alarm.reset", row, {"occurrence": row["occurrence"]})

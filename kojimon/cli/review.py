@@ -112,7 +112,7 @@ def _file(reader: Reader, reviews: list[Review], speech: Speech, align: str, jou
 
 
 def _print(review: Review, speech: Speech) -> None:
-    from kojimon.review.next_time import hints
+    from kojimon.review.next_time import NOTHING, hints
     from kojimon.review.report import CAUTIONS
     from kojimon.review.words import lead, tables
 
@@ -124,7 +124,7 @@ def _print(review: Review, speech: Speech) -> None:
         for hint in hints(review, speech):
             screen.say(f"{hint.seen} {hint.proposal}", indent=2)
         if not hints(review, speech):
-            screen.say("Nothing stood out. Do it the same way again.", indent=2)
+            screen.say(NOTHING, indent=2)
     for table in tables(review, speech):
         screen.heading(table.title)
         screen.table(["", *table.heads], [[row.label, *row.cells] for row in table.rows])

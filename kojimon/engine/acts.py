@@ -115,13 +115,13 @@ def _end(turn: Turn, incubator: str, kind: str, data: Facts, by: Facts) -> None:
     for alarm in list(turn.alarms.values()):
         if alarm.incubator == incubator and alarm.key.startswith("expect/") and alarm.active:
             turn.signal(incubator, alarm.key, Signal.OFF, ended=True)
-    _all_clear(turn, incubator, by)
+    _reset_seen(turn, incubator, by)
     watch_bed(turn, incubator)
     reconsider(turn, incubator)
     refresh(turn, incubator)
 
 
-def _all_clear(turn: Turn, incubator: str, by: Facts) -> None:
+def _reset_seen(turn: Turn, incubator: str, by: Facts) -> None:
     """Whoever ends a batch has had its koji before them: what was latched and seen is reset by it."""
     for alarm in list(turn.alarms.values()):
         if alarm.incubator == incubator and alarm.state is AlarmState.LATCH_ACK:

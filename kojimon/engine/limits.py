@@ -5,17 +5,18 @@ Each probe serves its own delays; the alarm of a place and side is as bad as its
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any
 
 from msgspec.structs import replace
 
 from kojimon.alarms.levels import IDLE, LevelState, Threshold, judge
-from kojimon.alarms.states import Signal
+from kojimon.alarms.states import AlarmState, Signal
 from kojimon.engine.conditions import fresh
 from kojimon.engine.setup import ProbeSetup
 from kojimon.engine.state import ProbeWatch, after_ms, elapsed_ms
 from kojimon.engine.trend import rate_per_h
-from kojimon.engine.turn import Turn
+from kojimon.engine.turn import OUTERMOST, SUPPRESSED, Turn
 from kojimon.engine.work import worsened
 from kojimon.model import Priority
 from kojimon.schedule.spec import Band, Limit, Stage
@@ -172,6 +173,39 @@ def _worst(turn: Turn, incubator: str, place: str, quantity: str, side: str) -> 
             value = turn.last_v.get(no, 0.0) * (1 if side == "high" else -1)
             found = max(found or (level, value, no, 0), (level, value, no, pair[level].since_ms))
     return None if found is None else (found[0], found[2], found[3])
+
+
+def pending(turn: Turn, incubator: str) -> list[dict[str, Any]]:
+    """Limits that are passed while their delay runs and that would raise an alarm or make it worse, for the state
+    document: the first to come due in front, one a place, side and level. `due_t_ms` is the earliest moment, for a
+    delay ends on a reading; `held`: nothing will be said then, the alarm is set aside or hands are in the koji."""
+    bands, found = bands_in_force(turn, incubator), []
+    for probe in turn.setup.probes:
+        band, watch = band_of(bands, probe), turn.watch.get(probe.no)
+        if probe.incubator == incubator and band is not None and watch is not None and fresh(turn, (probe.no,)):
+            found += [row for side in LEVELS for row in _pending(turn, probe, band, side, getattr(watch, side))]
+    found.sort(key=lambda row: int(row["due_t_ms"]))
+    return list({(row["key"], row["level"]): row for row in reversed(found)}.values())[::-1]
+
+
+def _pending(
+    turn: Turn, probe: ProbeSetup, band: Band, side: str, levels: tuple[LevelState, LevelState]
+) -> Iterator[dict[str, Any]]:
+    key = f"limit/{probe.place}/{probe.quantity}/{side}"
+    alarm = turn.alarm(probe.incubator, key)
+    standing = LEVELS[side].index(alarm.level) if alarm.active and alarm.level in LEVELS[side] else -1
+    for rank, (name, level) in enumerate(zip(LEVELS[side], levels, strict=True)):
+        limit: Limit | None = getattr(band, name)
+        if limit is None or level.active or level.since_ms < 0 or rank <= standing:
+            continue
+        working = turn.working(probe.incubator) or alarm.state is AlarmState.DSUPR
+        yield {
+            "key": key, "level": name, "priority": str(limit.priority), "probe": probe.name, "tray": probe.tray,
+            "value": turn.last_v[probe.no], "limit": limit.limit, "since_t_ms": level.since_ms,
+            "due_t_ms": level.since_ms + round(limit.on_delay_s * 1000),
+            "held": alarm.state in (AlarmState.SHLVD, AlarmState.OOSRV)
+            or (working and key in SUPPRESSED and name not in OUTERMOST),
+        }  # fmt: skip
 
 
 def rejudge_all(turn: Turn, incubator: str) -> None:

@@ -7,7 +7,7 @@ from typing import Any
 from kojimon.alarms.states import AlarmState
 from kojimon.engine.conditions import fresh
 from kojimon.engine.derived import derived
-from kojimon.engine.limits import bands_in_force, beside
+from kojimon.engine.limits import bands_in_force, beside, pending
 from kojimon.engine.moments import Known, known_of
 from kojimon.engine.outlook import shown
 from kojimon.engine.plan import CLOSED, DUE, OPEN, rank_of, round_of
@@ -51,6 +51,7 @@ def _incubator(turn: Turn, box: IncubatorSetup) -> Plain:
         "probes": _probes(turn, box.name),
         "derived": derived(turn, box.name),
         "bands": [_band(band) for band in bands_in_force(turn, box.name)],
+        "pending": pending(turn, box.name),
         "tasks": tasks,
         "next": _next(tasks),
         "question": question(turn, box.name),

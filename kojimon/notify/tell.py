@@ -30,7 +30,7 @@ class Entry(Struct, frozen=True):
     events: tuple[int, ...]
     ready_ms: int
     night: bool = False
-    """May be told at night: the all-clear of something that woke, and a test."""
+    """May be told at night: the end of something that woke, and a test."""
 
 
 class Teller:

@@ -239,10 +239,10 @@ def _mark(send: Send, event: Event, desk: Desk) -> str:
 
 def _over(events: Sequence[Event], desk: Desk, speech: Speech) -> Text:
     lines = [_over_line(event, desk, speech) for event in events]
-    title = f"{len(lines)} alarms are over"
+    title = f"{len(lines)} alarms back to normal"
     if len(lines) == 1:
         subject = say.small_first(alarm_words.subject(_alarm(events[0], desk), speech))
-        again = "Back in bounds" if _kept(events[0]) else "All right again"
+        again = "Back within limits" if events[0].key.startswith("limit/") else "Back to normal"
         title = f"{again} after {_lasted(events[0])}: {subject}"
     return Text(_short(title), "\n".join([*lines, _unset(desk)]).strip())
 
@@ -253,7 +253,7 @@ def _over_line(event: Event, desk: Desk, speech: Speech) -> str:
     now_utc_ms = desk.utc_of(desk.now_ms)[0]
     began, ended = (speech.moment(desk.utc_of(t_ms)[0], now_utc_ms) for t_ms in (since_ms, event.t_ms))
     when = f", {began} to {ended}" if desk.utc_of(event.t_ms)[1] else ""
-    kept = ". Look at the koji, then give the all-clear." if _kept(event) else ""
+    kept = ". Look at the koji, then press Reset." if _kept(event) else ""
     return f"{text} for {_lasted(event)}{when}{kept}"
 
 

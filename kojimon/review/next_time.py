@@ -16,6 +16,7 @@ from kojimon.units import show_duration
 from kojimon.words import speech as say
 from kojimon.words.speech import Speech
 
+NOTHING: Final = "No limit or timing stood out. This says nothing about safety."
 MOST: Final = 5
 HOT_H, COLD_H = 10 / 60, 30 / 60
 """So long beyond a limit is worth a sentence."""

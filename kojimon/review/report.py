@@ -15,7 +15,7 @@ from kojimon.curve import CSS, Earlier, Sheet, Strip, Style, Track, draw
 from kojimon.review import compare as beside
 from kojimon.review.load import Review, whole
 from kojimon.review.minutes import gap_of, hottest, minutes_of, runs
-from kojimon.review.next_time import Hint, hints
+from kojimon.review.next_time import NOTHING, Hint, hints
 from kojimon.review.sheet import Minutes, sheet_of
 from kojimon.review.tables import Row, Table
 from kojimon.review.words import at_hour, lead, tables
@@ -65,6 +65,7 @@ class Report(Struct, frozen=True):
     notes: tuple[ShownNote, ...]
     verdict: tuple[Row, ...]
     cautions: tuple[str, ...] = CAUTIONS
+    nothing: str = NOTHING
 
 
 class Told(Struct, frozen=True):

@@ -86,7 +86,7 @@ def _limit(level: Value, deadband: Value, usual_deadband: float, priority: Shape
                   "off_delay_s"),
             Field("deadband", deadband, "How far back it must come before the alarm clears.", default=usual_deadband),
             Field("samples", whole(1, 100), "At least so many samples in a row as well.", "min_samples"),
-            Field("latch", flag(), "Stays listed once reached, even when it is back, until you give the all-clear."),
+            Field("latch", flag(), "Stays listed once reached, even when it is back, until you reset it."),
         ],
         Limit,
     )  # fmt: skip

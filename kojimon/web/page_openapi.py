@@ -196,12 +196,17 @@ def _schemas() -> Document:
         {"name": TEXT, "place": TEXT, "value": _maybe(NUMBER), "age_s": _maybe(NUMBER), "quality": INT,
          "from": _list(TEXT), "lacking": _maybe(TEXT)},
     )  # fmt: skip
+    pending = _object(
+        {"key": TEXT, "level": TEXT, "priority": TEXT, "probe": TEXT, "tray": TEXT, "value": NUMBER, "limit": NUMBER,
+         "since_t_ms": INT, "due_t_ms": INT, "held": TRUE}, since_utc=words, due_utc=words,
+    )  # fmt: skip
     event = _object({"no": INT, "t_ms": INT, "kind": TEXT, "incubator": TEXT, "batch": TEXT, "key": TEXT,
                      "data": {"type": "object"}}, utc=words)  # fmt: skip
     box = _object(
         {"name": TEXT, "label": TEXT, "places": _list({"type": "object"}), "probes": _list(_ref("Probe")),
          "derived": _list(_ref("Derived")),
-         "bands": _list({"type": "object"}), "tasks": _list({"type": "object"}), "alarms": _list(_ref("Alarm"))},
+         "bands": _list({"type": "object"}), "pending": _list(_ref("Pending")),
+         "tasks": _list({"type": "object"}), "alarms": _list(_ref("Alarm"))},
         batch=_maybe({"type": "object"}), stage=_maybe({"type": "object"}), next=_maybe({"type": "object"}),
         question=_maybe({"type": "object"}),
     )  # fmt: skip
@@ -218,6 +223,7 @@ def _schemas() -> Document:
         "Alarms": _object({"alarms": _list(_ref("Alarm"))}),
         "Probe": probe,
         "Derived": derived,
+        "Pending": pending,
         "Probes": _object({"probes": _list(_ref("Probe"))}),
         "Batch": batch,
         "Batches": _object({"batches": _list(_ref("Batch"))}),

@@ -19,7 +19,7 @@ from kojimon.words.speech import Speech
 
 OLD_S: Final = 60.0
 """From here on the age of a value is shown; a value without one is fresh."""
-TONE_WORDS: Final = {"wrong": "Danger", "look": "Caution", "good": "All right", "plain": ""}
+TONE_WORDS: Final = {"wrong": "Danger", "look": "Caution", "good": "Within limits", "plain": ""}
 """The word that stands beside each colour (ISO 22324: red danger, yellow caution, green safe)."""
 PAUSES_MIN: Final = (10, 30, 60)
 Document = Mapping[str, Any]
@@ -371,7 +371,7 @@ def _buttons(alarm: Document) -> Iterator[Button]:
         for minutes in PAUSES_MIN:
             yield Button(f"{minutes} min", "alarm.shelve", {**own, "for_s": str(minutes * 60)})
     if state == "LATCH-ACK":
-        yield Button("All clear", "alarm.reset", own, first=True)
+        yield Button("Reset", "alarm.reset", own, first=True)
     if state == "SHLVD":
         yield Button("End the pause", "alarm.unshelve", {"key": own["key"], "idempotency": again}, first=True)
     if state == "OOSRV":

@@ -27,12 +27,12 @@ MIX_WORKS = ("mix", "spread")
 """Works that let heat out of the koji."""
 
 STATE_WORDS = {
-    "NORM": "all right",
+    "NORM": "back to normal",
     "UNACK": "new",
     "ACKED": "seen",
     "RTNUN": "came and went",
-    "LATCH-UNACK": "over, not seen yet",
-    "LATCH-ACK": "over, waits for your all-clear",
+    "LATCH-UNACK": "back to normal, not seen yet",
+    "LATCH-ACK": "back to normal, needs reset",
     "SHLVD": "paused",
     "DSUPR": "held back while work goes on",
     "OOSRV": "switched off for repair",

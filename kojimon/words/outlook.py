@@ -8,6 +8,7 @@ from typing import Any, Final
 from kojimon.units import show_duration
 from kojimon.words import status
 from kojimon.words.speech import Speech, big_first
+from kojimon.words.standing import first_pending
 from kojimon.words.status import Sentence
 
 Document = Mapping[str, Any]
@@ -30,10 +31,9 @@ def rest(incubator: Document, speech: Speech, now_ms: int, now_utc: str) -> Sent
     """
     if not incubator["batch"]:
         return Sentence("No batch is open: there is nothing to forecast.", "plain")
-    worst = status.worst_alarm(incubator)
-    if worst is not None and worst["priority"] == "wake":
-        line = status.first_line(worst, incubator, speech, now_ms)
-        return Sentence(f"Not now: {line}", "wrong")
+    urgent = _urgent(incubator, speech, now_ms)
+    if urgent is not None:
+        return urgent
     forecast = incubator.get("forecast")
     if not forecast:
         return Sentence("No forecast yet: the first comes a minute or two after the spores went on.", "plain")
@@ -50,13 +50,22 @@ def brief(incubator: Document, speech: Speech, now_ms: int, now_utc: str) -> Sen
     forecast = incubator.get("forecast")
     if not incubator["batch"] or not forecast or not forecast["fresh"] or not forecast["known"]:
         return None
-    worst = status.worst_alarm(incubator)
-    if worst is not None and worst["priority"] == "wake":
+    if _urgent(incubator, speech, now_ms) is not None:
         return None
     step = _first_step(incubator)
     if step is not None and step["due_t_ms"] <= now_ms:
         return None
     return _calm(incubator, forecast, speech, now_ms, now_utc)
+
+
+def _urgent(incubator: Document, speech: Speech, now_ms: int) -> Sentence | None:
+    """An alarm that calls, or the koji beyond a limit that will as soon as its delay has run; None for neither."""
+    worst, row = status.worst_alarm(incubator), first_pending(incubator)
+    if worst is not None and worst["priority"] == "wake":
+        return Sentence(f"Not now: {status.first_line(worst, incubator, speech, now_ms)}", "wrong")
+    if row is not None and row["priority"] == "wake" and not row["held"]:
+        return Sentence(f"Not now. {status.sentence(incubator, speech, now_ms).text}", "look")
+    return None
 
 
 def _calm(incubator: Document, forecast: Document, speech: Speech, now_ms: int, now_utc: str) -> Sentence:

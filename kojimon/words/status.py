@@ -11,6 +11,7 @@ from kojimon.words import alarms as alarm_words
 from kojimon.words import speech as say
 from kojimon.words.alarms import MIX_WORKS, Work
 from kojimon.words.speech import Speech
+from kojimon.words.standing import standing
 
 SOON_MS = 3_600_000
 SAME_C = 0.3
@@ -105,9 +106,12 @@ def sentence(incubator: Mapping[str, Any], speech: Speech, now_ms: int) -> Sente
         return Sentence(f"No probe is in the {koji}: the schedule runs on its hours.", "plain")
     trend = say.trend("temperature", _rate(incubator, "bed", "temperature"))
     moving = f" and {trend}" if trend else ""
+    told, tone = standing(incubator, speech, now_ms)
+    how = f", {told}" if told else ""
     if batch["hour"] is None:
-        return Sentence(f"The rice is at {bed}{moving}; not inoculated yet.", "plain")
-    return Sentence(f"The koji is at {bed}{moving}, all right.", "good")
+        how = "" if tone == "good" else how
+        return Sentence(f"The rice is at {bed}{moving}{how}; not inoculated yet.", "look" if how else "plain")
+    return Sentence(f"The koji is at {bed}{moving}{how}.", tone)
 
 
 def worst_alarm(incubator: Mapping[str, Any]) -> Mapping[str, Any] | None:

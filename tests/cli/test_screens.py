@@ -60,7 +60,7 @@ def test_a_healthy_batch_on_a_laptop(kitchen: Kitchen, pretend: Callable[[Docume
     pretend(document())
     assert lines(kitchen, "status", width=80) == [
         "Cool box, batch first, hour 27.4, warming by itself (14:00)",
-        "The koji is at 95.2 to 99.0 °F and rising, all right.",
+        "The koji is at 95.2 to 99.0 °F and rising, within limits.",
         "",
         "Next: break up and mix (kirikaeshi)",
         "  may be done now, due 15:30, 1 h 30 min left",
@@ -84,7 +84,7 @@ def test_the_same_on_a_phone(kitchen: Kitchen, pretend: Callable[[Document], Pre
         "Cool box, batch first, hour 27.4,",
         "warming by itself (14:00)",
         "The koji is at 95.2 to 99.0 °F and",
-        "rising, all right.",
+        "rising, within limits.",
     ]
     assert "Top tray, hottest    99.0 °F rising" in shown
     assert "Bottom tray, coldest 95.2 °F" in shown

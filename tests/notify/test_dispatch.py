@@ -75,7 +75,7 @@ def test_an_alarm_reaches_the_phone_again_and_again_until_it_is_answered(tmp_pat
         heat(one, 5)
         assert len(limit_calls(receiver)) == 3
         heat(one, 3, 36.0)
-        until(lambda: limit_calls(receiver)[-1].title.startswith("All right again after"))
+        until(lambda: limit_calls(receiver)[-1].title.startswith("Back within limits after"))
 
 
 def test_a_receiver_that_is_gone_is_tried_until_it_is_back_and_its_failure_is_told_elsewhere(

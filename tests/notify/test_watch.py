@@ -49,7 +49,7 @@ def test_a_watched_daemon_that_falls_silent_wakes_over_the_watcher_s_channels(tm
 
             until(lambda: told("No sign of life (cellar)"))
             publish(broker, "kojimon/cellar/heartbeat", "{}")
-            until(lambda: told("All right again"))
+            until(lambda: told("Back to normal"))
 
 
 def test_what_a_broker_kept_is_no_sign_of_life(tmp_path: Path) -> None:

@@ -82,6 +82,7 @@ DOCUMENT: dict[str, Any] = {
                 {"place": "bed", "quantity": "temperature", "low_low": 22.0, "low": 26.0, "high": 43.0,
                  "high_high": 45.0},
             ],
+            "pending": [],
             "tasks": [
                 task("inoculate", "Sprinkle the spores", "done", trade="tane-kiri", work="inoculate",
                      marks=[{"mark": 1, **{"at_" + k: v for k, v in at(-27.4).items()}, "undone": False}]),
@@ -102,6 +103,16 @@ DOCUMENT: dict[str, Any] = {
 def document() -> dict[str, Any]:
     """A fresh copy, to be changed at will."""
     return copy.deepcopy(DOCUMENT)
+
+
+def hot_pending(**changes: Any) -> dict[str, Any]:
+    """The top tray over 45 °C for one minute of two."""
+    row = {
+        "key": "limit/bed/temperature/high", "level": "high_high", "priority": "wake", "probe": "koji-top",
+        "tray": "top", "value": 45.6, "limit": 45.0, "since_t_ms": NOW_MS - 60_000, "due_t_ms": NOW_MS + 60_000,
+        "held": False,
+    }  # fmt: skip
+    return row | changes
 
 
 def hot_alarm(**changes: Any) -> dict[str, Any]:

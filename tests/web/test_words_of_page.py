@@ -13,7 +13,7 @@ from kojimon.web.page_view import view_of
 from kojimon.web.page_viewer import Viewer
 from kojimon.words import status as words
 from kojimon.words.speech import Speech
-from tests.parts.statedoc import document, hot_alarm
+from tests.parts.statedoc import document, hot_alarm, hot_pending
 
 NOW = "2026-10-25T01:30:00+00:00"
 US = Speech(fahrenheit=True, pounds=True, zone="America/Chicago")
@@ -98,6 +98,13 @@ def test_the_next_step_with_its_window() -> None:
     assert box.tone == "good"
 
 
+def test_over_a_limit_whose_delay_runs_the_page_is_not_green() -> None:
+    state = document()
+    state["incubators"][0]["pending"] = [hot_pending()]
+    box = shown(state).boxes[0]
+    assert box.tone == "look" and "over 113 for 1 min, message in 1 min" in box.text and not box.rest
+
+
 def test_what_a_maker_looks_at_beside_the_probes_own_values() -> None:
     state = document()
     around = [(one.name, one.value, one.old) for one in shown(state).boxes[0].around]
@@ -136,7 +143,7 @@ def test_no_reading_is_never_a_number() -> None:
         ("ACKED", ["It is dealt with", "10 min", "30 min", "60 min"]),
         ("RTNUN", ["I have seen it"]),
         ("SHLVD", ["End the pause"]),
-        ("LATCH-ACK", ["All clear"]),
+        ("LATCH-ACK", ["Reset"]),
         ("LATCH-UNACK", ["I have seen it"]),
         ("OOSRV", ["It is mended"]),
         ("DSUPR", []),

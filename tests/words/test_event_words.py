@@ -85,8 +85,12 @@ def alarm(signal: str, to: str, key: str = "limit/bed/temperature/high", **data:
         (alarm("up", "UNACK"), "Worse: Top tray 110 °F over 109, rising. Turn box down, vent.", "wrong"),
         (alarm("ack", "ACKED"), "Seen: top tray too warm.", "plain"),
         (alarm("ack", "NORM", **{"from": "RTNUN"}), "Seen: top tray too warm.", "good"),
-        (alarm("off", "RTNUN", lasted_ms=2_400_000), "Over, came and went: top tray too warm, after 40 min.", "good"),
-        (alarm("off", "NORM", lasted_ms=2_400_000), "Over: top tray too warm, after 40 min.", "good"),
+        (
+            alarm("off", "RTNUN", lasted_ms=2_400_000),
+            "Back to normal, not seen yet: top tray too warm, after 40 min.",
+            "good",
+        ),
+        (alarm("off", "NORM", lasted_ms=2_400_000), "Back to normal: top tray too warm, after 40 min.", "good"),
         (alarm("shelve", "SHLVD", until_ms=T_MS + 1_800_000), "Paused until 14:50: top tray too warm.", "plain"),
         (alarm("down", "UNACK"), "Less bad, still top tray too warm.", "look"),
         (

@@ -18,19 +18,19 @@ def box(**changes: Any) -> dict[str, Any]:
 SPEECH = speech_of(document())
 
 
-def test_a_healthy_batch_is_said_to_be_all_right_with_its_range_and_trend() -> None:
+def test_a_healthy_batch_is_said_to_be_within_limits_with_its_range_and_trend() -> None:
     said = sentence(box(), SPEECH, NOW_MS)
-    assert said.text == "The koji is at 95.2 to 99.0 °F and rising, all right."
+    assert said.text == "The koji is at 95.2 to 99.0 °F and rising, within limits."
     assert said.tone == "good"
 
 
 def test_trays_within_half_a_degree_are_one_value() -> None:
     one = box()
     one["places"][0]["coldest"]["value"] = 36.8
-    assert sentence(one, SPEECH, NOW_MS).text == "The koji is at 99.0 °F and rising, all right."
+    assert sentence(one, SPEECH, NOW_MS).text == "The koji is at 99.0 °F and rising, within limits."
 
 
-def test_what_is_wrong_takes_the_place_of_all_right() -> None:
+def test_what_is_wrong_takes_its_place() -> None:
     hot = box(alarms=[hot_alarm()])
     hot["probes"][0] |= {"value": 43.2, "rate_per_h": 2.16}
     said = sentence(hot, SPEECH, NOW_MS)
@@ -77,7 +77,7 @@ def test_before_hour_0_it_is_rice_and_without_a_batch_it_is_the_box() -> None:
     assert sentence(box(batch=None), SPEECH, NOW_MS).text == "No batch is open. The air in the box is at 86.4 °F."
 
 
-def test_koji_without_a_reading_is_never_all_right() -> None:
+def test_koji_without_a_reading_is_never_within_limits() -> None:
     one = box()
     one["places"][0] |= {"hottest": None, "coldest": None}
     said = sentence(one, SPEECH, NOW_MS)
