@@ -177,6 +177,13 @@ def _ref(name: str) -> Document:
     return {"$ref": f"#/components/schemas/{name}"}
 
 
+def _pending() -> Document:
+    return _object(
+        {"key": TEXT, "level": TEXT, "priority": TEXT, "probe": TEXT, "tray": TEXT, "value": NUMBER, "limit": NUMBER,
+         "since_t_ms": INT, "due_t_ms": INT, "held": TRUE}, since_utc=_maybe(TEXT), due_utc=_maybe(TEXT),
+    )  # fmt: skip
+
+
 def _schemas() -> Document:
     moment, words = _maybe(INT), _maybe(TEXT)
     batch = _object(
@@ -195,10 +202,6 @@ def _schemas() -> Document:
     derived = _object(
         {"name": TEXT, "place": TEXT, "value": _maybe(NUMBER), "age_s": _maybe(NUMBER), "quality": INT,
          "from": _list(TEXT), "lacking": _maybe(TEXT)},
-    )  # fmt: skip
-    pending = _object(
-        {"key": TEXT, "level": TEXT, "priority": TEXT, "probe": TEXT, "tray": TEXT, "value": NUMBER, "limit": NUMBER,
-         "since_t_ms": INT, "due_t_ms": INT, "held": TRUE}, since_utc=words, due_utc=words,
     )  # fmt: skip
     event = _object({"no": INT, "t_ms": INT, "kind": TEXT, "incubator": TEXT, "batch": TEXT, "key": TEXT,
                      "data": {"type": "object"}}, utc=words)  # fmt: skip
@@ -223,7 +226,7 @@ def _schemas() -> Document:
         "Alarms": _object({"alarms": _list(_ref("Alarm"))}),
         "Probe": probe,
         "Derived": derived,
-        "Pending": pending,
+        "Pending": _pending(),
         "Probes": _object({"probes": _list(_ref("Probe"))}),
         "Batch": batch,
         "Batches": _object({"batches": _list(_ref("Batch"))}),
