@@ -17,3 +17,20 @@ find_python_behind() {
     echo "On Debian or Raspberry Pi OS: sudo apt install python3 python3-venv" >&2
     return 1
 }
+
+# Makes .venv in this folder where there is none, and brings it up to date: make_environment PART..., extras of
+# pyproject.toml, each with a line of its own: it takes its time. pip says only what went wrong.
+make_environment() {
+    if [ ! -x .venv/bin/python ]; then
+        python=$(find_python)
+        echo "Making an environment in .venv ($("$python" --version)) ..."
+        "$python" -m venv .venv
+    fi
+    for part in "$@"; do
+        case $part in
+            test) echo "Getting what the tests need ..." ;;
+            *) echo "Getting kojimon's libraries (a few minutes on a small Pi) ..." ;;
+        esac
+        .venv/bin/python -m pip install -qq --disable-pip-version-check --use-pep517 --editable ".[$part]"
+    done
+}

@@ -16,12 +16,7 @@ if [ $# = 1 ] && [ ! -r "$1" ]; then
 fi
 
 . "$here/deploy/python.sh"
-if [ ! -x "$here/.venv/bin/kojimon" ]; then
-    python=$(find_python)
-    echo "Making the environment in $here/.venv (a few minutes on a small Pi) ..."
-    [ -x "$here/.venv/bin/python" ] || "$python" -m venv "$here/.venv"
-    "$here/.venv/bin/python" -m pip install --quiet --disable-pip-version-check --use-pep517 --editable "${here}[all]"
-fi
+[ -x "$here/.venv/bin/kojimon" ] || (cd "$here" && make_environment all)
 
 if [ $# = 1 ]; then
     exec "$here/.venv/bin/kojimon" run --config "$1"

@@ -10,7 +10,6 @@ import os
 import pickle
 import re
 import resource
-import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -22,6 +21,7 @@ from kojimon.forecast.forecaster import Forecaster, Reading
 from kojimon.forecast.prior import published
 from kojimon.forecast.protocol import Ask, Start, decode_answer, encode
 from tests.forecast import bedtruth
+from tests.parts.need import need
 
 pytestmark = [pytest.mark.bench, pytest.mark.slow]
 LIMITS = (38.0, 40.0, 42.0)
@@ -85,7 +85,6 @@ def test_forecast_process_memory() -> None:
     assert int(found[1]) < 90 * 1024
 
 
-@pytest.mark.skipif(shutil.which("valgrind") is None, reason="needs valgrind")
 @pytest.mark.timeout(900)
 def test_forecast_instructions(tmp_path: Path) -> None:
     every, kept = readings(), tmp_path / "forecaster"
@@ -101,7 +100,7 @@ def test_forecast_instructions(tmp_path: Path) -> None:
 
 def counted(kept: Path, minutes: int, asked: int) -> int:
     """Instructions of a process that takes so many minutes of readings and makes so many forecasts."""
-    tool = ["valgrind", "--tool=callgrind", "--callgrind-out-file=/dev/null"]
+    tool = [need("valgrind"), "--tool=callgrind", "--callgrind-out-file=/dev/null"]
     command = [*tool, sys.executable, "-c", COUNTED, str(kept), str(minutes), str(asked)]
     done = subprocess.run(command, capture_output=True, text=True, check=True, env=ONE_CORE)
     found = re.search(r"Collected : (\d+)", done.stderr)

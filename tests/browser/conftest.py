@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from tests.browser.cook import Cook
+from tests.parts.need import need
 from tests.web.pages import page
 
 if TYPE_CHECKING:
@@ -27,10 +27,7 @@ ZONE = "America/Chicago"
 
 def chromium() -> str:
     """Path of the browser: `CHROMIUM`, or Debian's package."""
-    given = os.environ.get("CHROMIUM") or shutil.which("chromium") or "/usr/bin/chromium"
-    if not Path(given).exists():
-        pytest.skip("no Chromium here (Debian: apt-get install chromium; or name one in CHROMIUM)")
-    return given
+    return need("chromium", os.environ.get("CHROMIUM", ""))
 
 
 @pytest.fixture(scope="session")

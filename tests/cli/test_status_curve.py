@@ -12,8 +12,10 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from PIL import Image
 
 from kojimon.cli.main import cli
+from tests.parts.need import need
 from tests.review.kitchen import Kitchen
 
 CONFIG = """
@@ -103,11 +105,11 @@ def test_what_is_drawn_as_a_table(config: Path) -> None:
 
 def test_a_picture_in_pixels(config: Path) -> None:
     """PNG: signature and IHDR as of ISO/IEC 15948 (PNG second edition), 5.2 and 11.2.2."""
-    pytest.importorskip("cairosvg", reason="cairosvg is not installed", exc_type=ImportError)
+    need("libcairo.so.2")
     target = config.with_name("drawn.png")
     said(config, "curve", "-o", str(target), "--force", "--width", "360")
     data = target.read_bytes()
     assert data[:8] == b"\x89PNG\r\n\x1a\n" and data[12:16] == b"IHDR"
     assert int.from_bytes(data[16:20]) == 720
-    image = pytest.importorskip("PIL.Image").open(target)
+    image = Image.open(target)
     assert len(image.getcolors(1 << 20) or ()) > 50  # an empty sheet has one colour

@@ -19,7 +19,7 @@ from kojimon.settings.spec import MirrorSettings, Secret
 from kojimon.words.status import speech_of
 from tests.daemon.running import Running, broker_site, running
 from tests.daemon.sites import simulated_site
-from tests.parts.victoria import NEEDED, Victoria, journalled
+from tests.parts.victoria import Victoria, journalled
 from tests.parts.wait import until
 
 DAY = 86_400_000
@@ -79,7 +79,6 @@ class Outage:
             self.most_mb = max(self.most_mb, memory_mb())
 
 
-@NEEDED
 @pytest.mark.slow
 @pytest.mark.timeout(180)
 def test_an_hour_without_the_server_in_a_fast_batch(tmp_path: Path, victoria: Victoria) -> None:
@@ -106,7 +105,6 @@ def test_an_hour_without_the_server_in_a_fast_batch(tmp_path: Path, victoria: Vi
     assert outage.before_mb > 0 and outage.most_mb - outage.before_mb < MB_FLAT
 
 
-@NEEDED
 def test_its_trouble_is_an_alarm_that_wakes_nobody(tmp_path: Path, victoria: Victoria) -> None:
     """A token that is not there: told in health at once, gone when it is put right, without a restart."""
     token = tmp_path / "token"

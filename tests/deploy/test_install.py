@@ -17,17 +17,13 @@ from tests.deploy.root import INSIDE, REPOSITORY, Root, root_or_skip
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(900)]
 INSTALL = ("sh", f"{INSIDE}/deploy/install.sh")
 SETTINGS = "/etc/kojimon/kojimon.yaml"
-NO_REGISTRY = ("No matching distribution", "Temporary failure in name resolution", "Could not find a version")
 
 
 @pytest.fixture(scope="module")
 def installed(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Root]:
     """A first install for the tests of this module."""
     root = root_or_skip(tmp_path_factory.mktemp("install") / "root")
-    done = root.run(*INSTALL, good=False, SUDO_USER="")
-    if done.returncode and any(text in done.stderr for text in NO_REGISTRY):
-        pytest.skip("no package registry can be reached")
-    assert done.returncode == 0, done.stdout + done.stderr
+    done = root.run(*INSTALL, SUDO_USER="")
     assert done.stdout.splitlines()[-1] == "Installed. Next: sudo kojimon setup"
     yield root
     shutil.rmtree(root.folder)

@@ -22,14 +22,19 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from tests.deploy.root import INSIDE, root_or_skip
-from tests.parts.broker import MOSQUITTO, free_port
+from tests.parts.broker import free_port
+from tests.parts.need import need
 from tests.parts.wait import until
 
 FOLDER = Path(__file__).resolve().parents[2] / "deploy" / "mosquitto"
-pytestmark = pytest.mark.skipif(
-    not (Path(MOSQUITTO).exists() and shutil.which("mosquitto_passwd") and shutil.which("openssl")),
-    reason="no mosquitto and openssl on this machine (Debian: mosquitto, openssl)",
-)
+PROGRAMS = ("mosquitto", "mosquitto_passwd", "mosquitto_pub", "mosquitto_sub", "openssl", "ip")
+
+
+@pytest.fixture(scope="module", autouse=True)
+def programs() -> None:
+    """All that these tests run."""
+    for name in PROGRAMS:
+        need(name)
 
 
 def make(folder: Path, *words: str, good: bool = True) -> subprocess.CompletedProcess[str]:
@@ -55,7 +60,7 @@ class House:
             text += "\nuser root\n"
         (folder / "mosquitto.conf").write_text(text)
         self._log = (folder / "log").open("ab")
-        self._process = subprocess.Popen([MOSQUITTO, "-c", str(folder / "mosquitto.conf")],
+        self._process = subprocess.Popen([need("mosquitto"), "-c", str(folder / "mosquitto.conf")],
                                          stdout=self._log, stderr=self._log)  # fmt: skip
         until(lambda: self.refusal("view") == "", what=(folder / "log").read_text())
 
@@ -322,8 +327,6 @@ unshare --net sh -c '
 @pytest.mark.slow
 def test_on_the_system_itself_the_broker_can_read_what_it_needs_and_no_more(tmp_path: Path) -> None:
     """Debian's own settings and user, the shipped ones beside them, in a root and a network of their own."""
-    if shutil.which("ip") is None or not Path("/etc/mosquitto/mosquitto.conf").exists():
-        pytest.skip("no ip, or no mosquitto installed as Debian does it")
     root = root_or_skip(tmp_path / "root")
     done = root.run("sh", "-c", ON_THE_SYSTEM.replace("INSIDE", INSIDE))
     lines = done.stdout.splitlines()

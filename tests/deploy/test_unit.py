@@ -10,9 +10,10 @@ from pathlib import Path
 
 import pytest
 
+from tests.parts.need import need
+
 DEPLOY = Path(__file__).resolve().parents[2] / "deploy"
 UNIT = DEPLOY / "kojimon.service"
-ANALYZE = shutil.which("systemd-analyze")
 SCORE_MOST = 2.0
 
 
@@ -91,26 +92,22 @@ def test_the_daemon_s_own_end_fits_into_systemd_s_patience() -> None:
     assert own_s < 1.2 * float(options(UNIT)["Service.TimeoutStopSec"][0])
 
 
-@pytest.mark.skipif(ANALYZE is None, reason="no systemd-analyze on this machine (Debian: systemd)")
+def analyze(*words: str | Path) -> subprocess.CompletedProcess[str]:
+    return subprocess.run([need("systemd-analyze"), *words], capture_output=True, text=True, check=False)
+
+
 def test_systemd_finds_nothing_wrong_with_it(tmp_path: Path) -> None:
     """`systemd-analyze verify`, with a program that is there."""
-    assert ANALYZE is not None
     text = UNIT.read_text().replace("/opt/kojimon/current/bin/kojimon", shutil.which("true") or "/bin/true")
     (tmp_path / "kojimon.service").write_text(text)
-    done = subprocess.run(
-        [ANALYZE, "verify", "--man=no", tmp_path / "kojimon.service"], capture_output=True, text=True, check=False
-    )
+    done = analyze("verify", "--man=no", tmp_path / "kojimon.service")
     mine = [line for line in done.stderr.splitlines() if "kojimon" in line]
     assert (done.returncode, mine) == (0, [])
 
 
-@pytest.mark.skipif(ANALYZE is None, reason="no systemd-analyze on this machine (Debian: systemd)")
 def test_systemd_s_security_score() -> None:
     """The aim is 2.0 or lower; what is left is network, local sockets and the devices it reads."""
-    assert ANALYZE is not None
-    done = subprocess.run(
-        [ANALYZE, "security", "--offline=true", "--no-pager", UNIT], capture_output=True, text=True, check=False
-    )
+    done = analyze("security", "--offline=true", "--no-pager", UNIT)
     if "offline" in done.stderr:
         pytest.skip("this systemd-analyze cannot judge a file")
     score = re.search(r"Overall exposure level for kojimon\.service: ([\d.]+)", done.stdout)
@@ -176,8 +173,7 @@ def test_serial_adapters_get_names_that_stay_and_the_group(device: dict[str, str
     assert given.get("GROUP") == (["dialout"] if names else None)
 
 
-@pytest.mark.skipif(shutil.which("shellcheck") is None, reason="no shellcheck on this machine (Debian: shellcheck)")
 def test_shell_scripts_are_clean() -> None:
     scripts = sorted(DEPLOY.rglob("*.sh"))
-    done = subprocess.run(["shellcheck", "-s", "sh", *scripts], capture_output=True, text=True, check=False)
+    done = subprocess.run([need("shellcheck"), "-s", "sh", *scripts], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stdout

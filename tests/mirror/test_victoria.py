@@ -15,10 +15,9 @@ import pytest
 from kojimon.clock import SystemClock
 from kojimon.mirror.sender import Mirror
 from tests.mirror.kitchen import Kitchen
-from tests.parts.victoria import NEEDED, Found, Victoria, journalled
+from tests.parts.victoria import Found, Victoria, journalled
 from tests.parts.wait import until
 
-pytestmark = NEEDED
 DAY = 86_400_000
 
 

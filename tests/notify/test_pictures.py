@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from PIL import Image
 
 from kojimon.clock import real_s
 from kojimon.curve import pixels
@@ -20,12 +21,19 @@ from kojimon.review import picture
 from tests.notify.test_carriers import Rig, service
 from tests.notify.test_dispatch import begin, heat, kitchen
 from tests.parts.mailbox import Mailbox, text_of
+from tests.parts.need import need
 from tests.parts.receiver import Receiver
 from tests.parts.wait import until
 from tests.review.kitchen import Kitchen
 
-pytestmark = pytest.mark.skipif(not pixels.can(), reason="no picture: cairosvg is not installed")
-Image = pytest.importorskip("PIL.Image", reason="no picture: cairosvg is not installed", exc_type=ImportError)
+
+@pytest.fixture(scope="module", autouse=True)
+def drawing() -> None:
+    """What draws."""
+    need("libcairo.so.2")
+    assert pixels.can()
+
+
 PNG = b"\x89PNG\r\n\x1a\n"
 
 

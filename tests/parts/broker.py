@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import contextlib
+import itertools
 import os
-import shutil
 import signal
 import socket
 import subprocess
@@ -12,16 +12,31 @@ from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
 
+from tests.parts.need import need
 from tests.parts.wait import until
 
-MOSQUITTO = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
+_ports = itertools.cycle(range(20_000, 32_000))
 
 
 def free_port() -> int:
-    """A port of the loopback interface that nobody listens on now."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+    """A port of the loopback interface that nobody listens on now.
+
+    It lies below those that the kernel gives to whoever asks for any (32768 and up, ip(7)), so that no connection of
+    another test takes it before it is used; each process begins to look somewhere else.
+    """
+    while True:
+        port = next(_ports)
+        with socket.socket() as probe:
+            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            try:
+                probe.bind(("127.0.0.1", port))
+            except OSError:
+                continue
+            return port
+
+
+for _ in range(os.getpid() * 97 % 12_000):
+    next(_ports)
 
 
 class Broker:
@@ -45,7 +60,7 @@ class Broker:
         persistent: bool = False,
         more: tuple[str, ...] = (),
     ) -> None:
-        self.folder, self.port = folder, free_port()
+        self.folder, self.port, self._program = folder, free_port(), need("mosquitto")
         folder.mkdir(parents=True, exist_ok=True)
         lines = [f"listener {self.port} 127.0.0.1", "log_dest stderr", *more]
         lines += [f"log_type {kind}" for kind in ("error", "warning", "notice", "information")]
@@ -68,7 +83,7 @@ class Broker:
         file = self.folder / "passwords"
         file.write_text("".join(f"{name}:{password}\n" for name, password in users.items()))
         file.chmod(0o600)
-        subprocess.run(["mosquitto_passwd", "-U", str(file)], check=True, capture_output=True)
+        subprocess.run([need("mosquitto_passwd"), "-U", str(file)], check=True, capture_output=True)
         return file
 
     @property
@@ -81,8 +96,9 @@ class Broker:
         """Starts it and waits until it accepts connections."""
         with (self.folder / "log").open("ab") as log:
             self._process = subprocess.Popen(
-                [MOSQUITTO, "-c", str(self.folder / "mosquitto.conf")], stdout=log, stderr=log, stdin=subprocess.DEVNULL
-            )
+                [self._program, "-c", str(self.folder / "mosquitto.conf")],
+                stdout=log, stderr=log, stdin=subprocess.DEVNULL,
+            )  # fmt: skip
         until(self._accepts, what=f"broker on {self.port}: {self.log[-500:]}")
         return self
 
@@ -145,13 +161,14 @@ def certificates(folder: Path, host: str = "127.0.0.1") -> tuple[Path, Path, Pat
     """A throw-away authority and a server certificate for `host` made with openssl: (ca, certificate, key)."""
     ca, ca_key = folder / "ca.pem", folder / "ca.key"
     cert, key, request, names = (folder / name for name in ("server.pem", "server.key", "server.csr", "names"))
-    new = ["openssl", "req", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes"]
+    openssl = need("openssl")
+    new = [openssl, "req", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes"]
     authority = ["-addext", "keyUsage=critical,keyCertSign,cRLSign"]
     _run([*new, "-x509", "-days", "2", "-subj", "/CN=test authority", *authority, "-keyout", ca_key, "-out", ca])
     _run([*new, "-subj", f"/CN={host}", "-keyout", key, "-out", request])
     names.write_text(f"subjectAltName={'IP' if host[0].isdigit() else 'DNS'}:{host}\n")
     signer = ["-CA", ca, "-CAkey", ca_key, "-CAcreateserial", "-days", "2", "-extfile", names]
-    _run(["openssl", "x509", "-req", "-in", request, *signer, "-out", cert])
+    _run([openssl, "x509", "-req", "-in", request, *signer, "-out", cert])
     return ca, cert, key
 
 

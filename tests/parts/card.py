@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import os
-import shutil
 import subprocess
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+
+from tests.parts.need import need
 
 
 class Card:
@@ -32,8 +33,9 @@ def run(*command: str) -> str:
 
 def need_root() -> None:
     """Skips the test where no card can be made."""
-    if os.geteuid() != 0 or not all(shutil.which(tool) for tool in ("losetup", "mkfs.ext4", "mount")):
-        pytest.skip("needs root, losetup and mkfs.ext4")
+    if os.geteuid() != 0:
+        pytest.skip("only root may mount")
+    need("mkfs.ext4")
 
 
 @contextmanager
@@ -43,7 +45,7 @@ def new_card(above: Path, size_mb: int) -> Iterator[Card]:
     image = above / "card.img"
     with image.open("wb") as file:
         file.truncate(size_mb * 2**20)
-    run("mkfs.ext4", "-q", "-F", "-E", "lazy_itable_init=0,lazy_journal_init=0", str(image))
+    run(need("mkfs.ext4"), "-q", "-F", "-E", "lazy_itable_init=0,lazy_journal_init=0", str(image))
     with mounted(image, above / "card") as card:
         yield card
 

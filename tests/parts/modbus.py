@@ -1,17 +1,15 @@
 """Modbus devices on a pseudo-terminal: pymodbus's own server behind a pair of them, and a scripted one."""
 
 import json
-import shutil
 import subprocess
 import sys
 import threading
 from collections.abc import Callable
 from pathlib import Path
 
+from tests.parts.need import need
 from tests.parts.pty import Device
 from tests.parts.wait import until
-
-SOCAT = shutil.which("socat") or "/usr/bin/socat"
 
 
 class Line:
@@ -23,7 +21,7 @@ class Line:
 
     def __enter__(self) -> "Line":
         ends = [f"pty,raw,echo=0,link={end}" for end in (self.ours, self.theirs)]
-        self._process = subprocess.Popen([SOCAT, *ends], stdin=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        self._process = subprocess.Popen([need("socat"), *ends], stdin=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
         until(lambda: self.ours.exists() and self.theirs.exists(), what="socat")
         return self
 

@@ -6,7 +6,6 @@ It answers 204 to anything, so tests read everything back. It keeps milliseconds
 from __future__ import annotations
 
 import json
-import shutil
 import subprocess
 import urllib.error
 import urllib.parse
@@ -15,17 +14,13 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-import pytest
-
 from kojimon.journal.reader import Reader
 from kojimon.mirror.feed import Feed
 from kojimon.model import Event
 from tests.parts.broker import free_port
+from tests.parts.need import need
 from tests.parts.wait import until
 
-BINARY = shutil.which("victoria-metrics") or shutil.which("victoria-metrics-prod")
-NEEDED = pytest.mark.skipif(BINARY is None, reason="no victoria-metrics on this machine (Debian: victoria-metrics)")
-"""Mark for tests that cannot do without."""
 Found = Counter[tuple[frozenset[tuple[str, str]], int, float]]
 
 
@@ -39,10 +34,9 @@ class Victoria:
         self.url = f"http://127.0.0.1:{self.port}"
 
     def start(self) -> None:
-        assert BINARY is not None
         self._process = subprocess.Popen(
             [
-                BINARY, f"-storageDataPath={self._folder}", f"-httpListenAddr=127.0.0.1:{self.port}",
+                need("victoria-metrics"), f"-storageDataPath={self._folder}", f"-httpListenAddr=127.0.0.1:{self.port}",
                 "-retentionPeriod=100y", "-dedup.minScrapeInterval=1ms", "-loggerLevel=ERROR",
             ],
             stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,

@@ -10,12 +10,11 @@ import re
 from typing import Any
 
 import pytest
+from CoolProp.HumidAirProp import HAPropsSI
 
 from kojimon.words.derived import brief, sentences
 from kojimon.words.speech import Speech
 from tests.engine.derived import box as bare
-
-CoolProp = pytest.importorskip("CoolProp.HumidAirProp")
 
 
 def box(**said: Any) -> dict[str, Any]:
@@ -26,7 +25,7 @@ def box(**said: Any) -> dict[str, Any]:
 def test_the_air_of_the_box_against_coolprop() -> None:
     said = " ".join(sentences(box(bed=36.5, air=30.0, damp=80.0), Speech()))
     state = ("T", 303.15, "P", 101325.0, "R", 0.8)
-    dew_c, bulb_c = (CoolProp.HAPropsSI(name, *state) - 273.15 for name in ("D", "B"))
+    dew_c, bulb_c = (HAPropsSI(name, *state) - 273.15 for name in ("D", "B"))
     found = [float(number) for number in re.findall(r"(\d+\.\d+)", said)]
     assert "6.5 °C above the air" in said
     assert found[1] == pytest.approx(dew_c, abs=0.06)
@@ -35,7 +34,7 @@ def test_the_air_of_the_box_against_coolprop() -> None:
 
 
 def test_a_wet_bulb_gives_the_humidity_and_the_rest_with_it() -> None:
-    bulb_c = CoolProp.HAPropsSI("B", "T", 303.15, "P", 101325.0, "R", 0.8) - 273.15
+    bulb_c = HAPropsSI("B", "T", 303.15, "P", 101325.0, "R", 0.8) - 273.15
     said = " ".join(sentences(box(air=30.0, wet=bulb_c), Speech(fahrenheit=True)))
     humidity = float(re.findall(r"humidity of the box air is (\d+) %", said)[0])
     assert humidity == pytest.approx(80.0, abs=2.0) and "dew point" in said and "°F" in said
