@@ -29,7 +29,8 @@ LOOK_S = 15.0
 
 CAUTIONS = (
     "kojimon watches and calls. It is no safety cut-out: the heater needs one of its own.",
-    "Put the box on a GFCI or RCD, give every cable a drip loop, and plug this computer in on another outlet.",
+    "Put the box on a GFCI or RCD, and give every cable a drip loop.",
+    "Plug this computer into another circuit than the box, one with its own breaker and its own GFCI or RCD.",
     "Keep wet towels off vents, fan and heater. Local codes and licensed electricians come first.",
 )
 

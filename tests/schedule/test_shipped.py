@@ -338,7 +338,8 @@ def test_cautions_stand_at_the_step_they_belong_to(schedule: Schedule) -> None:
     assert "mask" in said("inoculate").lower()
     assert "starter sold for food" in said("inoculate")
     for words in ("GFCI or RCD", "drip loop", "wet towel", "Never cover vents or a heat mat", "runs unattended",
-                  "Local codes and licensed electricians come first", "another outlet than the box"):  # fmt: skip
+                  "Local codes and licensed electricians come first",
+                  "another circuit than the box, with its own breaker and its own GFCI or RCD"):  # fmt: skip
         assert words in electric
     assert "CO2" in said(work)
     for words in (

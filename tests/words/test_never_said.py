@@ -18,6 +18,7 @@ NEVER: Final = {
     r"\ball right\b": "says more than is known: within limits",
     r"\ball[ -]clear\b": "says that it is safe: reset",
     r"\bin bounds\b": "within limits",
+    r"(an)?other outlet": "outlets share breakers and RCDs: another circuit, with its own breaker and GFCI/RCD",
     r"same way again": "reads as a verdict on the food",
 }
 
