@@ -15,7 +15,7 @@ from kojimon.errors import UsageError
 BOX: Final = r"""
    The box from the side                  A tray from the side
 
-  +------------------------------+        cloth  ~~~~~~~~~~~~~~~~~~~~~
+  +------------------------------+        cover  ~~~~~~~~~~~~~~~~~~~~~
   |            vent              |               . . . . . . . . . .
   |                        cable-+-->     rice   . . . . .===K . . .
   |  [ . . . . K . . . . ] top   |               . . . . . . . . . .

@@ -97,7 +97,7 @@ INCUBATOR: Final = Map(
               example="2 kg"),
         Field("label", text("a text of one line", 60), "Its name on screens.", example="The box in the cellar"),
         Field("heating", text("a text of one line"), "What heats it, for your own notes.",
-              example="heat mat 40 W under the bottom tray"),
+              example="tube heater 45 W with its own thermostat and cut-out"),
     ],
     Incubator,
 )  # fmt: skip

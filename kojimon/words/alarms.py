@@ -161,9 +161,9 @@ def _warm_around(alarm: Mapping[str, Any]) -> bool:
 def _limit_action(parts: Sequence[str], side: str, work: Work) -> str:
     place, quantity, hot = parts[1], parts[2], (side or parts[-1]).startswith("high")
     if quantity == "humidity":
-        return "Open the vent a crack" if hot else "More damp in the box"
+        return "Open the vent a crack" if hot else "Look: does the rice dry?"
     if place == "bed":
-        return _hot_koji(work) if hot else ("Is the box on? Wrap trays" if work.mixes == 0 else "Is the box on? Cover")
+        return _hot_koji(work) if hot else "Is the box on? Check its lid"
     if place == "room":
         return "Cool the room" if hot else "Warm the room"
     return "Turn box down, vent" if hot else "Is the box on? Check plug"

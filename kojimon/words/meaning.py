@@ -51,7 +51,9 @@ MEANINGS: dict[str, Meaning] = {
         ("the box is off", "the lid is open", "the room is cold"), "the koji cools", 7200
     ),
     "limit/air/humidity/high": Meaning(("too little air", "a wet sensor"), "the koji gets wet and slimy", 7200),
-    "limit/air/humidity/low": Meaning(("the damp cloth is dry", "the lid is open"), "the rice dries", 7200),
+    "limit/air/humidity/low": Meaning(
+        ("a fan, or an open vent", "dry air in the room", "the lid is open"), "rice that lies open dries", 7200
+    ),
     "limit/room": Meaning(("heating, a window, the weather",), "the box cannot hold its temperature", 7200),
     "limit/wet-bulb": Meaning(("its wick is dry, or the air is",), "the damp of the box is not known", 7200),
     "silent": _SILENT,

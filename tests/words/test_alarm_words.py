@@ -137,7 +137,7 @@ def test_an_alarm_out_of_service_says_why() -> None:
 
 
 @pytest.mark.parametrize(
-    ("air_c", "wanted"), [(30.0, "Probe out, or koji cold: look"), (21.0, "Is the box on? Wrap trays")]
+    ("air_c", "wanted"), [(30.0, "Probe out, or koji cold: look"), (21.0, "Is the box on? Check its lid")]
 )
 def test_cold_koji_in_warm_air_asks_for_a_look_at_the_probe(air_c: float, wanted: str) -> None:
     cold = limit_alarm(
@@ -163,7 +163,7 @@ def test_no_first_line_says_bed() -> None:
         ({"key": "rate/bed/temperature/rising", "value": 36.0, "limit": 2.0, "rate_per_h": 3.1},
          "The koji 36 °C, +3.1 °C/h. Break up, spread"),
         ({"key": "rate/bed/temperature/falling", "value": 28.0, "limit": -2.0, "rate_per_h": -2.5},
-         "The koji 28 °C, -2.5 °C/h. Is the box on? Wrap trays"),
+         "The koji 28 °C, -2.5 °C/h. Is the box on? Check its lid"),
         ({"key": "deviation/air/temperature", "value": 34.0, "limit": 30.0, "side": "high"},
          "Box air 34 °C, 30 wanted. Turn box down, vent"),
         ({"key": "exposure/bed/temperature", "value": 41.0, "limit": 40.0, "total_ms": 10_800_000},

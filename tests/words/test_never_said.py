@@ -19,6 +19,9 @@ NEVER: Final = {
     r"\ball[ -]clear\b": "says that it is safe: reset",
     r"\bin bounds\b": "within limits",
     r"(an)?other outlet": "outlets share breakers and RCDs: another circuit, with its own breaker and GFCI/RCD",
+    r"more damp in the box": "a wet cloth beside a heater, for trays that are wrapped anyway",
+    r"mat[^.;\"]{0,20} under the": "a heat mat under a tray is a covered one",
+    r"label: take the cloth off(?!, in a still box)": "koji that lies open in a fan's air dries: for a still box only",
     r"same way again": "reads as a verdict on the food",
 }
 
