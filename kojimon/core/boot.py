@@ -18,8 +18,10 @@ from kojimon.clock import Clock, Timeline
 from kojimon.core.advance import Row, advance, row_t_ms
 from kojimon.core.clockwatch import ClockWatch, Guess, Sight, sight
 from kojimon.engine.state import State
+from kojimon.journal.derive import UNREAD
 from kojimon.journal.records import ClockRow, Snapshot
 from kojimon.journal.stamps import Stamps
+from kojimon.model import InputRow
 
 FIRST_T_MS = 1_000_000_000
 """Engine time at which a new journal begins: 11.6 days, so that a moment before it is still a positive number."""
@@ -86,7 +88,8 @@ class Booted(NamedTuple):
         timeline: engine time of this boot; t0_ms: where it begins.
         watch: the watch on the wall clock.
         start: payload of the `start` input, which stands at t0_ms.
-        snapshot_wanted: whether many rows had to be replayed, or by another version: worth a snapshot at once.
+        snapshot_wanted: whether many rows had to be replayed, some not, or by another version: worth a snapshot.
+        unread: how many of the replayed rows could not be read or taken.
     """
 
     state: State
@@ -96,18 +99,34 @@ class Booted(NamedTuple):
     watch: ClockWatch
     start: dict[str, Any]
     snapshot_wanted: bool
+    unread: int
 
 
-def restore(past: Past) -> tuple[State, int]:
-    """The engine's state at the journal's horizon, and how many rows had to be replayed for it."""
+class Restored(NamedTuple):
+    """The engine's state at the journal's horizon, how many rows were replayed for it, and how many of them could not
+    be read or taken (by this version, or at all)."""
+
+    state: State
+    rows: int
+    unread: int
+
+
+def restore(past: Past) -> Restored:
+    """The engine's state from the last snapshot and the rows after it; a row that cannot be read ends nothing."""
     state, seq = _last_state(past.last_snapshot())
-    horizon_ms, count = past.horizon_ms(), 0
+    horizon_ms, count, unread = past.horizon_ms(), 0, 0
+
+    def left_out() -> None:
+        nonlocal unread
+        unread += 1
+
     for page in past.pages_after(seq):
-        state, _ = advance(state, page, row_t_ms(page[-1]))
+        state, _ = advance(state, page, row_t_ms(page[-1]), left_out)
         count += len(page)
+        unread += sum(isinstance(row, InputRow) and row.kind == UNREAD for row in page)
     if horizon_ms > state.t_ms:
         state, _ = advance(state, [], horizon_ms)
-    return state, count
+    return Restored(state, count, unread)
 
 
 def _last_state(snapshot: Snapshot | None) -> tuple[State, int]:
@@ -140,7 +159,7 @@ def boot(past: Past, clock: Clock, version: str, clean: bool = True) -> Booted:
         version: kojimon's version, kept with the start.
         clean: whether the last daemon stopped in order.
     """
-    replay, count = restore(past)
+    replay, count, unread = restore(past)
     state = _with_numbers(replay, past.last_event())
     now = sight(clock) or Sight(clock.boot_ms(), clock.wall_ms(), clock.trusted())
     rows, boot_id, stamps = past.clock_rows(), clock.boot_id(), past.stamps()
@@ -157,8 +176,8 @@ def boot(past: Past, clock: Clock, version: str, clean: bool = True) -> Booted:
     this = ClockRow(0, t0_ms, "start", number, boot_id, now.boot_ms, now.wall_ms, now.trusted, 0, gap.gap_ms)
     watch = ClockWatch(number, boot_id, now, _guess([row for row in rows if row.boot == number], this, stamps))
     seq = max(past.last_seq(), state.seq)
-    wanted = count > MANY_ROWS or state is not replay
-    return Booted(state, seq, Timeline(t0_ms, now.boot_ms), t0_ms, watch, start, wanted)
+    wanted = count > MANY_ROWS or unread > 0 or state is not replay
+    return Booted(state, seq, Timeline(t0_ms, now.boot_ms), t0_ms, watch, start, wanted, unread)
 
 
 def _same_boot(last: ClockRow, boot_id: str, now: Sight, horizon_ms: int) -> bool:

@@ -128,7 +128,8 @@ class Core:
     def facts(self) -> dict[str, Any]:
         """Figures for status: row number, queue, what could not be used."""
         counts = {**self._pipeline.counts(), "broken": self._broken}
-        return {"seq": self._present.seq, "t_ms": self._present.t_ms, **self._intake.facts(), "pipeline": counts}
+        return {"seq": self._present.seq, "t_ms": self._present.t_ms, **self._intake.facts(), "pipeline": counts,
+                "unread": self._booted.unread}  # fmt: skip
 
     # -- coming in, from any thread ---------------------------------------------------------------------------------
 

@@ -103,6 +103,7 @@ class House:
         begin_asked(self._pipeline, self._watched, booted.state)
         with suppress(JournalError):
             self.certificates.begin(self.reader())
+        self._unread = booted.unread
         first = [] if booted.state.setup_hash == payload["hash"] else [("settings", payload)]
         return Core(
             booted,
@@ -128,6 +129,9 @@ class House:
         aside = self._opened.set_aside
         if aside is not None:
             bad["journal"] = f"the journal was damaged: set aside as {aside.name}, a new one was begun"
+        elif self._unread:
+            what = f"{self._unread} old record{'s' if self._unread > 1 else ''}"
+            bad["journal"] = f"{what} of the journal cannot be read by this version of kojimon; it goes on without"
         for what in ("settings", "journal"):
             self.core.health(what, what not in bad, bad.get(what, "in order"))
         # The writer spoke of it before there was a core to listen.
@@ -252,7 +256,7 @@ def still(settings: Settings) -> Document:
     """
     reader = Reader(Path(settings.journal.path))
     try:
-        state, _ = restore(reader)
+        state = restore(reader).state
         return dressed(engine.view(state, state.t_ms), settings, reader.stamps().utc_ms)
     finally:
         reader.close()

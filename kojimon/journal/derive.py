@@ -14,6 +14,9 @@ HOUR0_TASK = "inoculate"
 """The task that is hour 0 of a batch."""
 MARKING = ("task-done", "task-undone", "task-corrected")
 
+UNREAD = "unread"
+"""Kind of an input or event whose record cannot be decoded: nobody takes it for what it was."""
+
 Statement = tuple[str, tuple[Any, ...]]
 
 
@@ -33,10 +36,21 @@ def shortened(value: Any) -> Any:
     return value
 
 
+def decoded(text: str) -> dict[str, Any] | None:
+    """A stored JSON object as plain data; None where it is none, as in a record of another version or a damaged one."""
+    try:
+        return msgspec.json.decode(text, type=dict[str, Any])
+    except msgspec.DecodeError:
+        return None
+
+
 def event_of(row: tuple[int, int, str, str, str, str, str]) -> Event:
-    """An event from its row (no, t_ms, kind, incubator, batch, key, data)."""
-    no, t_ms, kind, incubator, batch, key, data = row
-    return Event(no, t_ms, kind, incubator, batch, key, msgspec.json.decode(data))
+    """An event from its row (no, t_ms, kind, incubator, batch, key, data); of kind UNREAD where that cannot be had."""
+    no, t_ms, kind, incubator, batch, key, text = row
+    data = decoded(text)
+    if data is None:
+        return Event(no, t_ms, UNREAD, incubator, batch, kind, {})
+    return Event(no, t_ms, kind, incubator, batch, key, data)
 
 
 def clock_rows(inputs: Iterable[InputRow]) -> list[ClockRow]:

@@ -5,9 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import NamedTuple
 
-import msgspec
-
-from kojimon.journal.derive import event_of
+from kojimon.journal.derive import decoded, event_of
 from kojimon.journal.reader import Reader
 from kojimon.journal.records import Delivery, OutboxRow
 from kojimon.model import Event
@@ -82,7 +80,7 @@ def load_tests(path: Path, fields: tuple[str, ...]) -> Tests:
         reader.close()
     changed_ms, before = 0, None
     for t_ms, body in rows:
-        whole = msgspec.json.decode(body).get("settings") or {}
+        whole = (decoded(body) or {}).get("settings") or {}
         now = {name: whole.get(name) for name in fields}
         if now != before:
             changed_ms, before = t_ms, now

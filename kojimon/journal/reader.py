@@ -15,10 +15,8 @@ from pathlib import Path
 from typing import Any, Final
 from urllib.parse import quote
 
-import msgspec
-
 from kojimon.errors import JournalError
-from kojimon.journal.derive import event_of
+from kojimon.journal.derive import UNREAD, decoded, event_of
 from kojimon.journal.records import (
     BatchRow,
     ClockRow,
@@ -231,18 +229,19 @@ class Reader:
         return merged(page, self._inputs(inputs)) if inputs else page
 
     def _inputs(self, rows: Sequence[tuple[int, int, str, str]]) -> list[InputRow]:
-        found = []
-        for seq, t_ms, kind, text in rows:
-            payload = msgspec.json.decode(text)
-            if kind == "settings":
-                payload |= self.settings(payload["hash"]) or {}
-            found.append(InputRow(seq, t_ms, kind, payload))
-        return found
+        return [self._input(*row) for row in rows]
+
+    def _input(self, seq: int, t_ms: int, kind: str, text: str) -> InputRow:
+        payload = decoded(text)
+        if payload is not None and kind == "settings":
+            body = self.settings(str(payload.get("hash")))
+            payload = None if body is None else payload | body
+        return InputRow(seq, t_ms, UNREAD, {"kind": kind}) if payload is None else InputRow(seq, t_ms, kind, payload)
 
     def settings(self, name: str) -> dict[str, Any] | None:
-        """What a `settings` input with this hash carried beside the hash."""
+        """What a `settings` input with this hash carried beside the hash; None where that is not known."""
         row = self._one("SELECT body FROM settings WHERE hash = ?", (name,))
-        return msgspec.json.decode(row[0], type=dict[str, Any]) if row else None
+        return decoded(row[0]) if row else None
 
     # For people, sinks and review.
 

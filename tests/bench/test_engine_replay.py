@@ -80,7 +80,7 @@ def bare(path: Path) -> float:
 def replay(path: Path) -> float:
     with closing(Reader(path)) as reader:
         begin = time.process_time()
-        _, rows = restore(reader)
+        rows = restore(reader).rows
         assert rows > 0
         return time.process_time() - begin
 

@@ -170,7 +170,7 @@ def test_restore_gives_the_state_the_core_had(tmp_path: Path) -> None:
     r = _eventful(Rig(tmp_path / "j", ManualClock(WALL_MS)).start(), "one")
     had = r.core.present().state
     r.crash()
-    state, _ = restore(Reader(tmp_path / "j"))
+    state = restore(Reader(tmp_path / "j")).state
     assert state == had
 
 
