@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 KNOCK_S = 1.0
 """How long a broker on this machine may take to open its door."""
+SEPARATOR_WORDS = {";": plain(";"), "\t": "tab", " ": "space"}
 STEP_S = 0.2
 GRACE_S = 10.0
 """A port that hangs in its driver is left behind after so long."""
@@ -96,6 +97,10 @@ def _hear_port(port: Path, clock: Clock, seconds: float) -> Finding:
     if seen.trouble:
         return Finding(SourceAnswer("board", "serial", fields), f"serial port {seen.port}: {seen.trouble}")
     fields |= {"baud": str(seen.baud), "format": seen.lines.format}
+    if seen.lines.separator != ",":
+        fields["separator"] = SEPARATOR_WORDS[seen.lines.separator]
+    if seen.lines.decimal == ",":
+        fields["decimal"] = "comma"
     if seen.lines.columns:
         fields["columns"] = f"[{', '.join(plain(column) for column in seen.lines.columns)}]"
     readings = tuple(_reading(guess, "path", guess.key) for guess in seen.lines.guesses)
@@ -174,15 +179,19 @@ def ready(findings: Sequence[Finding]) -> Iterator[str]:
 
 
 def _ready_probe(reading: Reading, name: str, source: str) -> Iterator[str]:
-    unsure = "" if reading.quantity else "; nothing says what it measures"
-    yield f"  {plain(name)}:  # {reading.shown}{unsure}"
-    yield f"    place: {_place(reading)}"
+    """Its lines, behind `#` where nothing says what it measures: it shall not become a temperature unasked."""
+    aside = "" if reading.quantity else "#"
+    unsure = "; nothing says what it measures: if you know, take the first # of these lines away" if aside else ""
+    yield f"  {aside}{plain(name)}:  # {reading.shown}{unsure}"
+    yield f"  {aside}  place: {_place(reading)}"
     if reading.quantity == "humidity":
-        yield "    quantity: humidity"
+        yield f"  {aside}  quantity: humidity"
+    if aside:
+        yield f"  {aside}  quantity: temperature  # or humidity"
     if source:
-        yield f"    from: {plain(source)}"
+        yield f"  {aside}  from: {plain(source)}"
     for key, value in reading.fields.items():
-        yield f"    {key}: {value}"
+        yield f"  {aside}  {key}: {value}"
 
 
 def _place(reading: Reading) -> str:

@@ -77,7 +77,7 @@ def _place(asker: Asker, person: Person, found: Finding) -> tuple[ProbeAnswer, .
     wanted = [("bed", tray, "temperature") for tray in person.trays]
     wanted += [("air", "", "temperature"), ("air", "", "humidity"), ("room", "", "temperature")]
     for place, tray, quantity in wanted:
-        fitting = [reading for reading in left if reading.quantity in (quantity, "")]
+        fitting = [reading for known in (quantity, "") for reading in left if reading.quantity == known]
         if not fitting:
             continue
         guess = _guess(fitting, place, tray)
@@ -99,13 +99,13 @@ def _place(asker: Asker, person: Person, found: Finding) -> tuple[ProbeAnswer, .
 
 
 def _guess(readings: Sequence[Reading], place: str, tray: str) -> int:
-    """The likeliest reading for a place, by its name; the last choice (none) for what nobody named."""
+    """The likeliest reading for a place, by its name; the last choice (none) where nothing says what it measures."""
     hints = {"bed": ("koji", "bed", "rice", "tray", tray), "air": ("air", "box", "hum"), "room": ("room",)}[place]
     for number, reading in enumerate(readings, 1):
         steel_tip = place == "bed" and reading.fields.get("device") == "ds18b20"
         if steel_tip or any(hint and hint in reading.name.lower() for hint in hints):
             return number
-    return 1 if place in ("bed", "air") else len(readings) + 1
+    return 1 if place in ("bed", "air") and readings[0].quantity else len(readings) + 1
 
 
 def _which(place: str, tray: str, quantity: str) -> str:

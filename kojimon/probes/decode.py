@@ -2,13 +2,16 @@
 
 A number is plain ASCII decimal (`21.5`, `-3`, `+025.0`, `2.15e1`), at most 32 characters, finite, with at most blanks
 and line ends around it. Everything else Python or JSON would let through (nan, inf, 1e400, 1_000, other scripts'
-digits, true, a decimal comma) is no number. Where a text could mean two values, it means none.
+digits, true) is no number, nor is a decimal comma unless the settings say that the device writes one. Where a text
+could mean two values, it means none.
 """
 
 from __future__ import annotations
 
 import json
 import re
+from collections.abc import Sequence
+from itertools import pairwise
 from math import isfinite
 from typing import Any, Final
 
@@ -27,6 +30,10 @@ _NUMBER = re.compile(rb"[ \t\r\n]*([+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][
 _PATH = re.compile(r"[^.\[\]\s\x00-\x1f][^.\[\]\x00-\x1f]*|\[[0-9]{1,4}\]")
 _EQUALS = re.compile(rb"[ \t]*=[ \t]*")
 _SEPARATORS = re.compile(rb"[ \t,;]+")
+_NOT_DECIMAL = re.compile(rb"(?:[ \t;]|,(?![0-9]))+")
+_WHOLE = re.compile(rb"[+-]?[0-9]{1,5}")
+_TAIL = re.compile(rb"[0-9]{1,3}(?: +.*| *(?:\xc2?\xb0|%|[CF](?![0-9A-Za-z])).*)", re.DOTALL)
+_BLANKS = re.compile(rb"[+-]?[0-9]{1,5}(?:\.[0-9]+)?(?: +[+-]?[0-9]{1,5}(?:\.[0-9]+)?)+")
 
 NO_VALUE_WORDS: Final = frozenset(b"nan -nan null none unavailable unknown n/a na inf +inf -inf infinity".split())
 """What devices and gateways send in place of a measurement."""
@@ -56,15 +63,18 @@ MALFORMED: Final = Bad("malformed")
 Result = float | Bad
 
 
-def number(text: bytes) -> Result:
+def number(text: bytes, comma: bool = False) -> Result:
     """The number that a text is, or why it is none.
 
     Args:
         text: the whole text; blanks, tabs and line ends around the number are let pass.
+        comma: the device writes 21,5 for 21.5; a text with a point (1.013,2) is no number then.
 
     Returns:
         a finite float, NO_VALUE for a word that devices send without a measurement, else UNREADABLE.
     """
+    if comma:
+        text = text.replace(b".", b"?").replace(b",", b".")
     match = _NUMBER.fullmatch(text) if len(text) <= NUMBER_LIMIT else None
     if match is not None:
         value = float(match[1])
@@ -165,14 +175,22 @@ def fields(line: bytes, separator: bytes) -> list[bytes]:
     return [cell[1:-1] if len(cell) >= 2 and cell[0] == cell[-1] == 0x22 else cell for cell in cells]
 
 
-def key_values(line: bytes) -> dict[bytes, bytes] | Bad:
-    """The pairs of a `key=value` line, separated by blanks, commas or semicolons.
+def torn(cells: Sequence[bytes]) -> bool:
+    """Whether commas, taken for what stands between fields, have cut through numbers: of `31,9;84,1` they leave `31`,
+    `9;84` and `1`, of `31,9 C 84,1 %` they leave `9 C 84` behind a whole number."""
+    if any(b";" in cell or b"\t" in cell or _BLANKS.fullmatch(cell) for cell in cells):
+        return True
+    return any(_WHOLE.fullmatch(before) and _TAIL.fullmatch(after) for before, after in pairwise(cells))
+
+
+def key_values(line: bytes, comma: bool = False) -> dict[bytes, bytes] | Bad:
+    """The pairs of a `key=value` line, separated by blanks, commas or semicolons; `comma`: see `number`.
 
     Every part of the line must be such a pair, or the line is MALFORMED: `t=21,5` is not t = 21. A key that stands
     twice keeps no value (an empty text, which is no number).
     """
     pairs: dict[bytes, bytes] = {}
-    for part in _SEPARATORS.split(_EQUALS.sub(b"=", line.strip(b" \t\r\n,;"))):
+    for part in (_NOT_DECIMAL if comma else _SEPARATORS).split(_EQUALS.sub(b"=", line.strip(b" \t\r\n,;"))):
         key, equals, value = part.partition(b"=")
         if not equals or not key or b"=" in value:
             return MALFORMED

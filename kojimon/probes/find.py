@@ -6,7 +6,7 @@ Nothing is written or subscribed for good. Opening a serial port resets many boa
 from __future__ import annotations
 
 import threading
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -18,8 +18,10 @@ from kojimon.links.kernel_files import name_of, read
 from kojimon.links.mqtt import Address, MqttLink
 from kojimon.links.serial_port import SerialPort
 from kojimon.model import Quantity
-from kojimon.probes.guess import Guess, LineGuess, guess, guess_lines, numbers_in, pace
+from kojimon.probes.guess import Guess, guess, is_worth_a_look, numbers_in, pace
+from kojimon.probes.guess_lines import LineGuess, guess_lines
 from kojimon.probes.lines import LineBuffer
+from kojimon.probes.names import names_one
 
 if TYPE_CHECKING:
     from paho.mqtt.client import Client, MQTTMessage
@@ -84,7 +86,7 @@ def listen_serial(port: Path, clock: Clock, seconds: float, bauds: Sequence[int]
         seconds: real time in all.
     """
     share_s = seconds / len(bauds)
-    heard = SerialFind(str(port), trouble="nothing was heard")
+    heard, most = SerialFind(str(port), trouble="nothing was heard"), 0
     for baud in bauds:
         try:
             lines, times_ms = _lines_of(port, clock, share_s, baud)
@@ -93,8 +95,8 @@ def listen_serial(port: Path, clock: Clock, seconds: float, bauds: Sequence[int]
         made = guess_lines(lines, pace(times_ms)) if lines else LineGuess("")
         if made.format:
             return SerialFind(str(port), baud, made)
-        if lines:
-            heard = SerialFind(str(port), trouble="something was heard that is no reading")
+        if len(lines) > most:
+            heard, most = SerialFind(str(port), trouble=f"{made.trouble} ({baud} baud)"), len(lines)
     return heard
 
 
@@ -202,15 +204,18 @@ def listen_mqtt(address: Address, clock: Clock, seconds: float, client_id: str) 
     finally:
         ear.stop()
     with ear.locked:
-        guesses = [
-            guess(topic, path, value, pace(times_ms))
+        heard = [
+            one
             for topic, (numbers, times_ms) in sorted(ear.heard.items())
-            for path, value in numbers.items()
+            for one in readings_in(topic, numbers, pace(times_ms))
         ]
-    return MqttFind(tuple(one for one in guesses if _likely(one)), trouble, ear.more)
+    return MqttFind(tuple(heard), trouble, ear.more)
 
 
-def _likely(one: Guess) -> bool:
-    if one.quantity == Quantity.HUMIDITY:
-        return -1 <= one.value <= 105
-    return one.quantity == Quantity.TEMPERATURE and -60 <= one.value <= 250
+def readings_in(topic: str, numbers: Mapping[str, float], every_s: float = 0.0) -> list[Guess]:
+    """Those of a message's numbers that are a reading, or whose name speaks of one while the value or the place in the
+    message leaves it open."""
+    found = (guess(topic, path, value, every_s) for path, value in numbers.items())
+    return [
+        one for one in found if is_worth_a_look(one) and (one.quantity or names_one(one.key) or names_one(one.topic))
+    ]

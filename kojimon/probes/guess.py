@@ -5,20 +5,28 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
+from math import inf
 from statistics import median
 from typing import Any, Final
 
 from msgspec import Struct
 
 from kojimon.model import Quantity
-from kojimon.probes.decode import MALFORMED, Bad, fields, json_document, key_values, number
+from kojimon.probes.decode import MALFORMED, at_path, json_document, number
+from kojimon.probes.names import OTHER, names_one, quantity_of, words_of
 
 DEPTH_LIMIT: Final = 6
 NUMBERS_LIMIT: Final = 64
 
-_TEMPERATURE = re.compile(r"temp|^t\d*$|_t\d*$|celsius|fahrenheit|°c|°f|thermo", re.IGNORECASE)
-_HUMIDITY = re.compile(r"hum|^rh\d*$|_rh\d*$|^h\d*$|feucht|moist", re.IGNORECASE)
-_FAHRENHEIT = re.compile(r"(?:^|[_.\s°(-])f$|fahrenheit|_f[_.]", re.IGNORECASE)
+_FAHRENHEIT: Final = frozenset(("f", "fahrenheit", "°f", "degf", "tempf"))
+_CELSIUS: Final = frozenset(("c", "celsius", "°c", "degc", "tempc"))
+POSSIBLE: Final[dict[str, tuple[float, float]]] = {
+    Quantity.TEMPERATURE: (-40.0, 212.0),
+    Quantity.HUMIDITY: (0.0, 105.0),
+}
+"""What a probe of a box or its room may send in °C, °F or %; anything else is tenths, a time, a count."""
+SHARE: Final = 1.0
+"""Humidity up to here may be a share of one, or a dead sensor."""
 
 
 class Guess(Struct, frozen=True):
@@ -27,7 +35,8 @@ class Guess(Struct, frozen=True):
     Attributes:
         topic: MQTT topic or kernel file; "" on a line.
         key: path, column or key; "" for the whole payload.
-        quantity: temperature or humidity; "" where neither name nor value says.
+        quantity: temperature or humidity; "" where the name does not say or the value cannot be it; OTHER where the
+            name says that it is neither.
         unit: C, F or %.
         device: known device, or "".
         value: last number seen, as it came.
@@ -43,27 +52,32 @@ class Guess(Struct, frozen=True):
     every_s: float = 0.0
 
 
-def quantity_of(name: str) -> str:
-    """What a name seems to measure: its last part first; "" where it does not say."""
-    for part in reversed(re.split(r"[./\[\]]", name)):
-        if _HUMIDITY.search(part):
-            return Quantity.HUMIDITY
-        if _TEMPERATURE.search(part):
-            return Quantity.TEMPERATURE
-    return ""
-
-
 def unit_of(quantity: str, name: str, value: float) -> str:
     """The unit a value seems to be in: °F where the name says so, or where °C would cook the koji at every reading."""
     if quantity == Quantity.HUMIDITY:
         return "%"
-    return "F" if _FAHRENHEIT.search(name) or (quantity and 50.0 < value < 120.0) else "C"
+    words = words_of(name.rsplit("/", 1)[-1])
+    if not _FAHRENHEIT.isdisjoint(words):
+        return "F"
+    return "F" if quantity and 50.0 < value < 120.0 and _CELSIUS.isdisjoint(words) else "C"
 
 
 def guess(topic: str, key: str, value: float, every_s: float = 0.0, device: str = "") -> Guess:
-    """A guess from a name and a number."""
-    quantity = quantity_of(key) or quantity_of(topic)
+    """A guess from a name and a number; its quantity is OTHER where the name says that it is no reading."""
+    quantity = quantity_of(key, topic)
+    low, high = POSSIBLE.get(quantity, (-inf, inf))
+    if not low <= value <= high or (quantity == Quantity.HUMIDITY and value <= SHARE):
+        quantity = ""
     return Guess(topic, key, quantity, unit_of(quantity, key or topic, value), device, value, every_s)
+
+
+def is_worth_a_look(one: Guess) -> bool:
+    """Whether a person may want it: not where its name says otherwise, nor a number that no probe of a box sends under
+    a name that does not say; a count of tenths or thousandths of a degree is under one that does."""
+    if one.quantity:
+        return one.quantity != OTHER
+    low, high = (-1e5, 1e5) if names_one(one.key or one.topic) else POSSIBLE[Quantity.TEMPERATURE]
+    return low <= one.value <= high
 
 
 def numbers_in(payload: bytes) -> dict[str, float]:
@@ -83,8 +97,10 @@ def numbers_in(payload: bytes) -> dict[str, float]:
 
 
 def _walk(document: Any, path: str, depth: int) -> Iterator[tuple[str, float]]:
-    if type(document) in (int, float) and abs(document) < 1e12:
-        yield path, float(document)
+    value = at_path(document, ())
+    if isinstance(value, float):
+        if abs(value) < 1e12:
+            yield path, value
     elif depth >= DEPTH_LIMIT:
         return
     elif isinstance(document, dict):
@@ -94,59 +110,6 @@ def _walk(document: Any, path: str, depth: int) -> Iterator[tuple[str, float]]:
     elif isinstance(document, list):
         for at, inner in enumerate(document[:NUMBERS_LIMIT]):
             yield from _walk(inner, f"{path}[{at}]", depth + 1)
-
-
-class LineGuess(Struct, frozen=True):
-    """How the lines of a port seem to be made.
-
-    Attributes:
-        format: json, keys or csv; "" where nothing fits most of the lines.
-        columns: of csv, from a header line; numbered where none was seen.
-        guesses: quantities in the lines.
-    """
-
-    format: str
-    columns: tuple[str, ...] = ()
-    guesses: tuple[Guess, ...] = ()
-
-
-def guess_lines(lines: Sequence[bytes], every_s: float = 0.0) -> LineGuess:
-    """Looks at whole lines of one port; a format must fit more than half of them."""
-    for form, reader in (("json", _json_line), ("keys", _keys_line)):
-        read = [found for found in map(reader, lines) if found]
-        if len(read) * 2 > len(lines):
-            last = {name: value for found in read for name, value in found.items()}
-            return LineGuess(form, (), tuple(guess("", name, value, every_s) for name, value in last.items()))
-    return _csv(lines, every_s)
-
-
-def _json_line(line: bytes) -> dict[str, float]:
-    return {path: value for path, value in numbers_in(line).items() if path} if line.startswith(b"{") else {}
-
-
-def _keys_line(line: bytes) -> dict[str, float]:
-    pairs = key_values(line)
-    if isinstance(pairs, Bad):
-        return {}
-    values = {key.decode("utf-8", "replace"): number(text) for key, text in pairs.items()}
-    return {key: value for key, value in values.items() if isinstance(value, float)}
-
-
-def _csv(lines: Sequence[bytes], every_s: float) -> LineGuess:
-    for separator in (b",", b";", b"\t"):
-        rows = [fields(line, separator) for line in lines]
-        width = round(median(len(row) for row in rows)) if rows else 0
-        fitting = [row for row in rows if len(row) == width]
-        numeric = [row for row in fitting if any(isinstance(number(cell), float) for cell in row)]
-        if not numeric or len(numeric) * 2 <= len(lines) or (width == 1 and separator != b"\t"):
-            continue
-        header = next((row for row in fitting if row not in numeric and all(row)), None)
-        names = [cell.decode("utf-8", "replace") for cell in header] if header else []
-        columns = tuple(names or [f"column-{at}" for at in range(1, width + 1)])
-        cells = [(name, number(cell)) for name, cell in zip(columns, numeric[-1], strict=True)]
-        found = tuple(guess("", name, value, every_s) for name, value in cells if isinstance(value, float))
-        return LineGuess("csv", () if header else columns, found)
-    return LineGuess("")
 
 
 def pace(times_ms: Sequence[int]) -> float:

@@ -177,10 +177,11 @@ def topic_of(probe: Probe, source: Source | None) -> str:
 
 
 def _line_route(source: SerialSource, channels: Sequence[Channel]) -> Route:
+    comma = source.decimal == ","
     if source.format == "csv":
-        return CsvRoute(channels, source.columns, source.separator)
+        return CsvRoute(channels, source.columns, source.separator, comma)
     if source.format == "keys":
-        return KeysRoute(channels)
+        return KeysRoute(channels, comma)
     return JsonRoute(channels, addressed=False)
 
 

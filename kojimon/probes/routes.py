@@ -22,6 +22,7 @@ from kojimon.probes.decode import (
     number,
     parse_path,
     quoted,
+    torn,
 )
 
 FIRST_LINE: Final = "first-line"
@@ -128,12 +129,12 @@ class CsvRoute:
 
     A line is a header when it names every wanted column and holds no number; a later header replaces an earlier one
     (the device was restarted). A line with another number of fields than the header is refused: a field is missing,
-    and nobody can tell which.
+    and nobody can tell which. So is one whose numbers the separator has cut in two.
     """
 
-    def __init__(self, channels: Sequence[Channel], columns: Sequence[str], separator: str) -> None:
+    def __init__(self, channels: Sequence[Channel], columns: Sequence[str], separator: str, comma: bool) -> None:
         self._channels = tuple((channel, channel.probe.key.encode()) for channel in channels)
-        self._separator = separator.encode()
+        self._separator, self._comma, self._by_comma = separator.encode(), comma, separator == ","
         self._named = bool(columns)
         self._columns = [column.encode() for column in columns]
         self._places = self._find_places()
@@ -143,7 +144,7 @@ class CsvRoute:
 
     def _is_header(self, cells: list[bytes]) -> bool:
         wanted = all(cells.count(key) == 1 for _, key in self._channels)
-        return wanted and not any(isinstance(number(cell), float) for cell in cells)
+        return wanted and not any(isinstance(number(cell, self._comma), float) for cell in cells)
 
     def take(self, arrival: Arrival, t_ms: int, counts: Counts) -> list[Measured]:
         cells = fields(arrival.payload, self._separator) if isinstance(arrival.payload, bytes) else []
@@ -154,26 +155,29 @@ class CsvRoute:
             return []
         if arrival.topic == FIRST_LINE:
             return []
-        if not self._columns or len(cells) != len(self._columns):
+        if not self._columns or len(cells) != len(self._columns) or (self._by_comma and torn(cells)):
             counts["undecodable"] += 1
             return []
         # An empty field is a probe that says nothing this time, not a broken one.
-        pairs = [(channel, number(cells[at]) if cells[at] else ABSENT) for channel, at in self._places]
+        pairs = [(channel, number(cells[at], self._comma) if cells[at] else ABSENT) for channel, at in self._places]
         return _judged(pairs, arrival, t_ms, counts)
 
 
 class KeysRoute:
     """A line of `key=value` pairs."""
 
-    def __init__(self, channels: Sequence[Channel]) -> None:
+    def __init__(self, channels: Sequence[Channel], comma: bool) -> None:
+        self._comma = comma
         self._channels = tuple((channel, channel.probe.key.encode()) for channel in channels)
 
     def take(self, arrival: Arrival, t_ms: int, counts: Counts) -> list[Measured]:
-        pairs = key_values(arrival.payload) if isinstance(arrival.payload, bytes) else MALFORMED
+        pairs = key_values(arrival.payload, self._comma) if isinstance(arrival.payload, bytes) else MALFORMED
         if isinstance(pairs, Bad):
             counts["undecodable"] += 1
             return []
-        found = [(channel, number(pairs[key]) if key in pairs else ABSENT) for channel, key in self._channels]
+        found = [
+            (channel, number(pairs[key], self._comma) if key in pairs else ABSENT) for channel, key in self._channels
+        ]
         return _judged(found, arrival, t_ms, counts)
 
 

@@ -27,6 +27,17 @@ def check(draft: Draft, report: Report) -> None:
             report.at(f"sources.{name}.password", "found a password without a user", "wanted `user:` beside it")
         if "columns" in source and source.get("format") != "csv":
             report.at(f"sources.{name}.columns", "found columns", "wanted `format: csv` with them")
+        if source.get("decimal") == ",":
+            _decimal_comma(source, f"sources.{name}.decimal", report)
+
+
+def _decimal_comma(source: Draft, path: str, report: Report) -> None:
+    form = source.get("format", "json")
+    if form == "json":
+        report.at(path, "found a decimal comma for `format: json`", "wanted `format: csv` or `keys`; JSON has none")
+    elif form == "csv" and source.get("separator", ",") == ",":
+        wanted = "wanted `separator:` with what stands between the columns: `;`, `tab` or `space`"
+        report.at(path, "found a decimal comma where commas separate the columns", wanted)
 
 
 def missing(report: Report, path: str, name: str, known: list[str], what: str) -> None:

@@ -60,6 +60,8 @@ SERIAL: Final = Map(
               example="[koji, air]"),
         Field("separator", Choice({",": ",", ";": ";", "tab": "\t", "space": " "}),
               "What stands between the columns of `csv`."),
+        Field("decimal", Choice({"point": ".", "comma": ","}),
+              "How `csv` and `keys` write a fraction: 31.9 or 31,9."),
     ],
     SerialSource,
 )  # fmt: skip

@@ -47,6 +47,7 @@ class SerialSource(Struct, frozen=True, tag_field="kind", tag="serial"):
         port: stable device path (/dev/serial/by-id/... or by-path/...).
         format: `json` (one object), `csv` (columns), `keys` (`key=value`, separated by blanks, commas or semicolons).
         columns: names of the CSV columns in order; empty: the first line names them.
+        decimal: `.` or `,`: how the device writes 31.9 in `csv` and `keys`.
     """
 
     name: str
@@ -55,6 +56,7 @@ class SerialSource(Struct, frozen=True, tag_field="kind", tag="serial"):
     baud: int = 9600
     columns: tuple[str, ...] = ()
     separator: str = ","
+    decimal: str = "."
 
 
 class ModbusSource(Struct, frozen=True, tag_field="kind", tag="modbus"):

@@ -10,7 +10,11 @@ import pytest
 
 from kojimon.cli import looking
 from kojimon.cli.looking import look, ready
+from kojimon.cli.sources import Finding
+from kojimon.errors import ConfigurationError
 from kojimon.links.mqtt import Address
+from kojimon.model import Arrival
+from kojimon.probes.pipeline import Pipeline
 from kojimon.settings.load import load_settings
 from kojimon.settings.spec import KernelSource, MqttSource, SerialSource
 from tests.cli.conftest import Kitchen
@@ -55,22 +59,50 @@ def test_sensor_files_become_settings_that_load(kitchen: Kitchen) -> None:
     assert found[0]["source"]["kind"] == "kernel"
 
 
-def test_a_serial_board_becomes_settings_that_load(tmp_path: Path) -> None:
+def heard(tmp_path: Path, line: bytes) -> list[Finding]:
+    """What is found at a board that sends one line again and again."""
     stop = threading.Event()
 
     def talk(device: Device) -> None:
         while not stop.wait(0.05):
-            device.send(b'{"koji_temp": 31.2, "air_temp": 88.1, "air_hum": 86}\n')
+            device.send(line + b"\n")
 
     (tmp_path / "dev").mkdir()
     with Device(tmp_path / "dev", "ttyUSB0") as device:
         talker = threading.Thread(target=talk, args=(device,))
         talker.start()
         try:
-            found = look(10.0, tmp_path / "dev", tmp_path / "sys")
+            return look(10.0, tmp_path / "dev", tmp_path / "sys")
         finally:
             stop.set()
             talker.join()
+
+
+def test_a_line_with_decimal_commas_becomes_settings_once_it_is_said_what_it_measures(tmp_path: Path) -> None:
+    lines = list(ready(heard(tmp_path, b"31,9;84,1")))
+    target = tmp_path / "made.yaml"
+    target.write_text(HEAD + "\n".join(lines) + "\n")
+    with pytest.raises(ConfigurationError, match="probe"):
+        load_settings(target)
+    known = [line.replace("#", "", 1) if line.startswith("  #") else line for line in lines]
+    target.write_text(HEAD + "\n".join(known) + "\n")
+    made = load_settings(target)
+    source = made.sources[0]
+    assert isinstance(source, SerialSource)
+    assert (source.format, source.separator, source.decimal) == ("csv", ";", ",")
+    pipeline = Pipeline(made.probes, {probe.name: at for at, probe in enumerate(made.probes)}, made.sources)
+    read = pipeline.take(Arrival(source.name, 0, "", b"31,9;84,1"), 0)
+    assert [one.raw for one in read] == [31.9, 84.1]
+
+
+def test_a_line_that_may_be_read_in_two_ways_is_told(tmp_path: Path) -> None:
+    found = heard(tmp_path, b"31,9,84,1")
+    assert list(ready(found)) == []
+    assert "`31,9,84,1` may have decimal commas" in found[0].what
+
+
+def test_a_serial_board_becomes_settings_that_load(tmp_path: Path) -> None:
+    found = heard(tmp_path, b'{"koji_temp": 31.2, "air_temp": 88.1, "air_hum": 86, "id": 17, "battery": 87}')
     target = tmp_path / "made.yaml"
     target.write_text(HEAD + "\n".join(ready(found)) + "\n")
     made = load_settings(target)

@@ -12,7 +12,9 @@ from kojimon.links.mqtt import Address
 from kojimon.model import Quantity
 from kojimon.probes.decode import parse_path
 from kojimon.probes.find import find_kernel, listen_mqtt, listen_serial, serial_ports
-from kojimon.probes.guess import LineGuess, guess, guess_lines, numbers_in, pace, quantity_of
+from kojimon.probes.guess import guess, numbers_in, pace
+from kojimon.probes.guess_lines import LineGuess, guess_lines
+from kojimon.probes.names import OTHER, quantity_of
 from tests.parts.broker import Broker, free_port, publish
 from tests.parts.pty import Device
 from tests.probes.trees import SOUND, plant
@@ -31,19 +33,36 @@ T, H = Quantity.TEMPERATURE, Quantity.HUMIDITY
         ("rh", H),
         ("bed_temp", T),
         ("sensors/kitchen/humidity", H),
-        ("temperature/humidity_alarm", H),
-        ("battery", ""),
-        ("timestamp", ""),
-        ("height", ""),
+        ("ch1_temp", T),
+        ("tempC", T),
+        ("temperature/kitchen", T),
+        ("temperature.value", T),
+        ("temperature/humidity_alarm", OTHER),
+        ("temperature.id", OTHER),
+        ("temp_sensor_id", OTHER),
+        ("t_ms", OTHER),
+        ("min_temp", OTHER),
+        ("targetTemperature", OTHER),
+        ("dew_point_temperature", OTHER),
+        ("cpu_temp", OTHER),
+        ("uptime_h", OTHER),
+        ("battery", OTHER),
+        ("timestamp", OTHER),
+        ("height", OTHER),
+        ("attempts", OTHER),
+        ("template", ""),
+        ("board_temp", ""),
     ],
 )
 def test_names(name: str, quantity: str) -> None:
-    assert quantity_of(name) == quantity
+    assert quantity_of("", name) == quantity
 
 
 def test_units() -> None:
     assert guess("", "temp_f", 20.0).unit == "F"
     assert guess("", "temperature", 86.0).unit == "F"
+    assert guess("", "temp_c", 86.0).unit == "C"
+    assert guess("", "tempf", 45.0).unit == "F"
     assert guess("", "temperature", 30.0).unit == "C"
     assert guess("", "humidity", 86.0).unit == "%"
 

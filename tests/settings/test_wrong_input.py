@@ -123,6 +123,12 @@ CASES = {
         "k.yaml:11: probes.air.topic: found `topic`, wanted none, since `board` is a source of kind serial"),
     "no such column": ("format: json", "format: csv, columns: [ari, koji]",
         "k.yaml:11: probes.air.path: found `air` (did you mean `ari`?), wanted a column of source `board`: `ari` or `koji`"),
+    "decimal comma in JSON": ("format: json", "format: json, decimal: comma",
+        "k.yaml:8: sources.board.decimal: found a decimal comma for `format: json`, wanted `format: csv` or `keys`; JSON"
+        " has none"),
+    "decimal comma between commas": ("format: json", "format: csv, decimal: comma",
+        "k.yaml:8: sources.board.decimal: found a decimal comma where commas separate the columns, wanted `separator:` with"
+        " what stands between the columns: `;`, `tab` or `space`"),
     "columns of what has none": ("format: json", "format: json, columns: [air]",
         "k.yaml:8: sources.board.columns: found columns, wanted `format: csv` with them"),
     "two sources on one port": ("probes:", "  twin: {kind: modbus, port: /dev/serial/by-id/usb-example}\nprobes:",
