@@ -26,13 +26,15 @@ from kojimon.engine.state import State
 from kojimon.errors import KojimonError
 from kojimon.journal.records import Chunk
 from kojimon.journal.storage import NEARLY_FULL
-from kojimon.model import Act, Arrival, Outcome
+from kojimon.model import Act, Arrival, Outcome, Priority
 
 GATHER_S = 0.010
 IDLE_S = 1.0
 IDLE_CHUNK_MS = 1_000
 SLICE = 2_000
 SNAPSHOT_EVERY_MS = 600_000
+STUCK_S = 60.0
+"""Nothing committed for so long (real seconds) in an open batch wakes: a dead card loses the night's record."""
 _LOG = logs.get("core")
 
 Listener = Callable[[Chunk, Present], None]
@@ -76,6 +78,8 @@ class Core:
         self._drives: list[Drive] = []
         self._health_lock = threading.Lock()
         self._health = _known_health(booted.state)
+        self._stuck = ""
+        self._lost, self._lost_t_ms = 0, 0
         self._stop_reason: str | None = None
         self._beat_s = real_s()
         self._thread = threading.Thread(target=self._run, name="core", daemon=True)
@@ -148,13 +152,20 @@ class Core:
             raise stopping() if self._stop_reason is not None else busy()
         return pending.wait(timeout_s)
 
-    def health(self, what: str, ok: bool, text: str) -> None:
-        """Tells the engine how a part of the daemon is (`disk`, `broker:NAME`, ...); repeats are dropped."""
+    def health(self, what: str, ok: bool, text: str, wake: bool = False) -> None:
+        """Tells the engine how a part of the daemon is (`disk`, `broker:NAME`, ...); repeats are dropped.
+
+        Args:
+            wake: people are got up for it, also where it was told already.
+        """
+        level = Priority.LOG if ok else Priority.WAKE if wake else Priority.TELL
         with self._health_lock:
-            if self._health.get(what, True) == ok:
+            before = self._health.get(what, Priority.LOG)
+            if level is before or (level is Priority.TELL and before is Priority.WAKE):
                 return
-            if self._intake.note("health", what, {"what": what, "ok": ok, "text": text}):
-                self._health[what] = ok
+            payload = {"what": what, "ok": ok, "text": text} | ({"wake": True} if wake else {})
+            if self._intake.note("health", what, payload):
+                self._health[what] = level
 
     def run_to_present(self, timeout_s: float) -> int:
         """For a driver: takes all that has arrived, runs the engine up to the clock. Returns how many events came.
@@ -184,12 +195,26 @@ class Core:
             except Exception:
                 _LOG.exception("a listener of the journal failed")
 
-    def storage(self, trouble: str) -> None:
+    def storage(self, trouble: str, since_s: float = float("inf"), lost: int = 0) -> None:
         """The writer says that storage is in trouble (in words) or well again (""): an alarm.
 
-        While nothing can be stored, acts count in memory.
+        While nothing can be stored, acts count in memory. What was left out meanwhile is told as a gap, and the next
+        turn closes it with a snapshot.
+
+        Args:
+            since_s: real time since which a commit hangs, where that is earlier than now.
+            lost: readings left out of the record since the start.
         """
-        self._unwritten.trouble(trouble not in ("", NEARLY_FULL))
+        failing, was = trouble not in ("", NEARLY_FULL), bool(self._stuck)
+        self._unwritten.trouble(failing, min(since_s, real_s()))
+        self._stuck = trouble if failing else ""
+        if failing and not was:
+            self._lost, self._lost_t_ms = lost, self._present.t_ms
+        elif was and not failing:
+            self._snapshot_t_ms = -SNAPSHOT_EVERY_MS
+            if lost > self._lost:
+                facts = {"source": "journal", "dropped": lost - self._lost, "since_ms": self._lost_t_ms}
+                self._intake.note("gap", "journal", facts)
         self.health("disk", not trouble, trouble)
 
     # -- the core thread -------------------------------------------------------------------------------------------
@@ -220,6 +245,8 @@ class Core:
     def _turn(self) -> bool:
         """One turn. Whether arrivals were left for the next."""
         taken = self._intake.drain(SLICE)
+        if self._stuck and self._state.batches and self._unwritten.stuck_s() >= STUCK_S:
+            self.health("disk", False, self._stuck, wake=True)
         # Drained first, clock read after: nothing in this turn can be younger than its `now`.
         now = sight(self._clock) or self._watch.last._replace(boot_ms=self._clock.boot_ms())
         turn = Turn(self._seq)
@@ -300,10 +327,10 @@ class Core:
                 request.done.set()
 
 
-def _known_health(state: State) -> dict[str, bool]:
-    """How the engine believes each part to be, so that a recovery during a restart is told as well."""
+def _known_health(state: State) -> dict[str, Priority]:
+    """How the engine believes each part to be, so that a recovery during a restart is told as well; LOG: well."""
     return {
-        record.key.removeprefix("health/"): not record.active
+        record.key.removeprefix("health/"): record.priority if record.active else Priority.LOG
         for record in state.alarms.values()
         if record.key.startswith("health/")
     }

@@ -28,6 +28,7 @@ class Unwritten:
         self._acts: dict[int, tuple[PendingAct, tuple[Event, ...]]] = {}
         self._state_s = 0.0
         self._trouble = False
+        self._since_s = 0.0
 
     @property
     def durable(self) -> Present:
@@ -43,6 +44,9 @@ class Unwritten:
             if outcome.events or turn.inputs or now_s - self._state_s >= EVERY_S:
                 self._states.append(present)
                 self._state_s = now_s
+            if self._trouble:
+                # What is shown must not stand still where the record does.
+                self._durable = present
             while len(self._states) > MOST:
                 self._states.popleft()
             while len(self._acts) > MOST:
@@ -60,12 +64,17 @@ class Unwritten:
             answered = self._pop_acts([row.seq for row in chunk.inputs])
         _answer(answered, recorded=True)
 
-    def trouble(self, there: bool) -> None:
+    def trouble(self, there: bool, since_s: float) -> None:
         """The disk fails, or works again. People are not kept waiting for a disk that fails: acts count in memory."""
         with self._lock:
+            self._since_s = since_s if there and not self._trouble else self._since_s
             self._trouble = there
             answered = self._pop_acts(list(self._acts)) if there else []
         _answer(answered, recorded=False)
+
+    def stuck_s(self) -> float:
+        """Real seconds for which nothing could be committed; 0 while the disk works."""
+        return real_s() - self._since_s if self._trouble else 0.0
 
     def _pop_acts(self, numbers: list[int]) -> list[tuple[int, PendingAct, tuple[Event, ...]]]:
         return [(seq, *self._acts.pop(seq)) for seq in numbers if seq in self._acts]

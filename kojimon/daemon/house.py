@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from kojimon import __version__, engine, logs
-from kojimon.clock import Clock, SystemClock
+from kojimon.clock import Clock, SystemClock, real_s
 from kojimon.core.acts import Calendar
 from kojimon.core.boot import NoPast, Past, boot, restore
 from kojimon.core.intake import Intake
@@ -27,6 +27,7 @@ from kojimon.journal.files import open_or_recover
 from kojimon.journal.reader import Reader
 from kojimon.journal.records import Chunk
 from kojimon.journal.stamps import Stamps
+from kojimon.journal.trouble import HUNG
 from kojimon.journal.writer import Writer
 from kojimon.model import Act
 from kojimon.probes.pipeline import Pipeline
@@ -62,9 +63,12 @@ class House:
         self._probes = {probe.name: probe for probe in settings.probes}
         self._opened = open_or_recover(self.path)
         self._reader: Reader | None = None
+        self._stamps: Stamps | None = None
         self._core: Core | None = None
         self.outgoing: list[Callable[[Chunk], None]] = []
         """Told of each chunk on its way to the journal, in the core's thread; must be quick."""
+        self.released: list[Callable[[Sequence[tuple[str, int]]], None]] = []
+        """Told of (source, receipt) pairs to be acknowledged although they are in memory only; must be quick."""
         self.intake: Intake[Request] = Intake(signal_arrivals=not driven)
         self.writer = Writer(
             self.path,
@@ -72,6 +76,7 @@ class House:
             ballast_mb=settings.journal.ballast_mb,
             on_committed=self._committed,
             on_trouble=self._trouble,
+            on_released=self._released,
         )
         try:
             self.writer.start()
@@ -155,26 +160,40 @@ class House:
     # -- from the journal's thread --------------------------------------------------------------------------------
 
     def _committed(self, chunk: Chunk) -> None:
+        if any(row.kind in ("start", "clock") for row in chunk.inputs):
+            with suppress(JournalError):
+                self._stamps = self.reader().stamps()
         self.core.committed(chunk)
 
     def _trouble(self, text: str) -> None:
         if self._core is not None:
-            self._core.storage(text)
+            self._core.storage(text, real_s() - self.writer.busy_s(), self.writer.facts().dropped_rows)
+
+    def _released(self, receipts: Sequence[tuple[str, int]]) -> None:
+        for listener in self.released:
+            listener(receipts)
 
     # -- what the doors ask (web.api.Backend) ------------------------------------------------------------------------
 
     def reader(self) -> Reader:
-        """The journal, for reading. Raises JournalError while it cannot be read."""
+        """The journal, for reading. Raises JournalError while it cannot be read, or might keep its reader for ever."""
+        if self.writer.facts().trouble == HUNG:
+            raise JournalError(HUNG)
         if self._reader is None:
             self._reader = Reader(self.path)
         return self._reader
 
     def stamps(self) -> Stamps:
-        """Engine time to UTC and back, as the journal has it; nothing known while it cannot be read."""
-        try:
-            return self.reader().stamps()
-        except JournalError:
-            return Stamps(())
+        """Engine time to UTC and back, as the journal has it; nothing known while it cannot be read.
+
+        From memory: the words of an alarm must not wait for a disk that does not answer.
+        """
+        if self._stamps is None:
+            try:
+                self._stamps = self.reader().stamps()
+            except JournalError:
+                return Stamps(())
+        return self._stamps
 
     def _calendar(self) -> Calendar:
         return self.stamps()

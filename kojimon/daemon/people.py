@@ -11,6 +11,7 @@ from kojimon.daemon.house import House
 from kojimon.errors import JournalError
 from kojimon.journal.outbox import load_tests
 from kojimon.journal.records import Chunk
+from kojimon.journal.trouble import HUNG
 from kojimon.notify.arming import chain, proof, shown, trials
 from kojimon.notify.build import carriers_of, quiet_of
 from kojimon.notify.dispatch import Around, Carrier, Dispatch, Look
@@ -22,6 +23,12 @@ from kojimon.wiring import simulated_source
 
 PROVED = ("channels", "speaker", "probes", "sources")
 """Settings on whose change a test is made anew."""
+
+_UNKNOWN: dict[str, Any] = {
+    "armed": False, "text": "", "why": "", "overdue": [], "late": [], "chain": "", "channels": [], "last": None,
+    "bumps": {},
+}  # fmt: skip
+"""What `standing` says where the journal cannot be read."""
 
 
 def carriers(settings: Settings) -> list[Carrier]:
@@ -62,9 +69,8 @@ def standing(settings: Settings, journal: Path, now_ms: int, channels: Sequence[
     try:
         tests = load_tests(journal, PROVED)
     except JournalError as error:
-        nothing: dict[str, Any] = {"overdue": [], "late": [], "chain": "", "last": None, "bumps": {}}
         why = f"NOT ARMED: {error}"
-        return {"armed": False, "text": why, "why": why, "channels": list(channels), **nothing}
+        return {**_UNKNOWN, "text": why, "why": why, "channels": list(channels)}
     made = trials(tests.events, tests.deliveries)
     bumps = [trial for trial in made if trial.bump]
     found = proof(made, now_ms, tests.changed_ms, channels, alarm_keys(settings))
@@ -93,6 +99,7 @@ class People:
 
     def __init__(self, house: House, publish: Callable[[bytes], bool] | None = None) -> None:
         self._house = house
+        self._proof: dict[str, Any] = dict(_UNKNOWN)
         settings = house.settings
         around = Around(self._look, house.state, self._utc, house.writer.submit, house.core.health)
         ways = carriers(settings)
@@ -135,7 +142,10 @@ class People:
 
     def proof(self) -> dict[str, Any]:
         """Whether the night is armed, why not, and which tests are overdue; in words."""
-        return standing(self._house.settings, self._house.path, self._house.now_ms(), self._wakers)
+        if self._house.writer.facts().trouble == HUNG:
+            return {**self._proof, "armed": False, "text": f"NOT ARMED: {HUNG}", "why": HUNG}
+        self._proof = standing(self._house.settings, self._house.path, self._house.now_ms(), self._wakers)
+        return self._proof
 
     def _look(self) -> Look:
         moment, state = self._house.core.moment(), self._house.core.present().state

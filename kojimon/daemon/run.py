@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import socket
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any, Protocol
 
 from kojimon import __version__, logs
@@ -195,6 +195,7 @@ class Daemon:
             self._slots.append(slot)
             self._by_source[source.name] = slot
         core.listen(self._committed)
+        self.house.released.append(self._acknowledge)
         publisher = self._make_publisher()
         if publisher is not None:
             self.parts.append(publisher)
@@ -215,7 +216,8 @@ class Daemon:
             core.listen(part.committed)
         essentials = [
             Essential("core", lambda: core.alive() and real_s() - core.heartbeat_s() < ESSENTIAL_S),
-            Essential("journal", lambda: writer.alive() and writer.busy_s() < ESSENTIAL_S),
+            # Not for a commit that hangs: a restart would hang on the same disk, and alarm nobody.
+            Essential("journal", writer.alive),
         ]
         self._supervisor = Supervisor(
             self._slots, essentials, core.health, self.status_line, self._notifier, self._watchdog_s
@@ -278,10 +280,12 @@ class Daemon:
             self.end("the simulated incubator has run its course")
 
     def _committed(self, chunk: Chunk, _: Present) -> None:
-        if not chunk.receipts:
-            return
+        if chunk.receipts:
+            self._acknowledge(chunk.receipts)
+
+    def _acknowledge(self, pairs: Sequence[tuple[str, int]]) -> None:
         by_source: dict[str, list[int]] = {}
-        for source, receipt in chunk.receipts:
+        for source, receipt in pairs:
             by_source.setdefault(source, []).append(receipt)
         for source, receipts in by_source.items():
             if source in self._by_source:

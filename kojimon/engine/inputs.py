@@ -107,16 +107,20 @@ def _forget(turn: Turn, gone: set[tuple[int, str, str]]) -> None:
 def _health(turn: Turn, row: InputRow) -> None:
     what, ok = str(row.payload.get("what", "")), bool(row.payload.get("ok"))
     alarm = turn.alarm("", f"health/{what}")
-    text = str(row.payload.get("text", ""))
+    text, wake = str(row.payload.get("text", "")), bool(row.payload.get("wake"))
     if not ok and not alarm.active:
-        priority = HEALTH_PRIORITY.get(what.split(":", 1)[0], Priority.TELL)
+        priority = Priority.WAKE if wake else HEALTH_PRIORITY.get(what.split(":", 1)[0], Priority.TELL)
         turn.signal("", f"health/{what}", Signal.ON, priority=priority, text=text)
+    elif wake and not ok and alarm.priority is not Priority.WAKE:
+        turn.signal("", f"health/{what}", Signal.UP, priority=Priority.WAKE, text=text)
     elif ok and alarm.active:
         turn.signal("", f"health/{what}", Signal.OFF, text=text)
 
 
 def _gap(turn: Turn, row: InputRow) -> None:
-    turn.emit("gap", "", str(row.payload.get("source", "")), dropped=int(row.payload.get("dropped") or 0))
+    source = str(row.payload.get("source", ""))
+    told = Priority.TELL if source == "journal" else Priority.LOG
+    turn.emit("gap", "", source, told, dropped=int(row.payload.get("dropped") or 0))
 
 
 def _kept(turn: Turn, row: InputRow) -> None:

@@ -143,7 +143,7 @@ def open_or_recover(path: Path) -> Opened:
         path.parent.mkdir(parents=True, exist_ok=True)
         lock.take()
     except OSError as problem:
-        return Opened(lock, True, None, trouble_of(problem).text)
+        return Opened(lock, True, None, trouble_of(problem, path).text)
     try:
         return _check(path, lock)
     except JournalError:
@@ -157,7 +157,7 @@ def _check(path: Path, lock: Lock) -> Opened:
     try:
         unclean = _sound(path)
     except (sqlite3.Error, OSError) as problem:
-        trouble = trouble_of(problem)
+        trouble = trouble_of(problem, path)
         if trouble.kind is not Kind.CORRUPT:
             return Opened(lock, True, None, trouble.text)
         unclean = True
@@ -210,5 +210,5 @@ def prove(path: Path) -> str:
         finally:
             store.close()
     except (sqlite3.Error, OSError) as problem:
-        return trouble_of(problem).text
+        return trouble_of(problem, path).text
     return "" if marked == 1 else "the journal does not keep what is written"

@@ -1,19 +1,21 @@
 """What waits to be committed: the commit policy and the bound. Pure; the writer thread owns the waiting.
 
 The bound holds while the disk does not answer: then readings thin to one a minute and probe in memory (the last
-good one, else the last), every event, input and message is kept, and what is left out is counted and marked as a span.
-Chunks with receipts are left whole: their sender still holds them and stops sending when too many are outstanding.
+good one, else the last), the newest events, inputs, messages and attempts are kept, and what is left out is counted and
+marked as a span. Chunks with receipts are left whole as long as a commit may still come: their sender holds them too.
+Once it is in doubt the writer acknowledges from memory (`free_receipts`), and the bound counts for them as well.
 """
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
 import msgspec
 
-from kojimon.journal.records import Chunk, StoredReading, ThinnedSpan
+from kojimon.journal.records import Chunk, StoredReading, ThinnedSpan, Unacked
 
 RECEIPTS_FORCE: Final = 20
 ROWS_FORCE: Final = 2000
@@ -25,7 +27,9 @@ THIN_EVERY_S: Final = 60.0
 MINUTES_BOUND: Final = 100_000
 """Readings kept after thinning; beyond it the oldest go: four probes for seventeen days."""
 EVENTS_BOUND: Final = 50_000
-"""Events kept; beyond it the oldest go. A month of one event a minute."""
+"""Events, inputs, messages and attempts kept, of each; beyond it the oldest go. A month of one a minute."""
+UNACKED_BOUND: Final = 500
+"""Messages acknowledged from memory whose identity waits to be written, see `store.UNACKED_KEPT`."""
 MINUTE_MS: Final = 60_000
 AT_ONCE_S: Final = -1e9
 
@@ -49,6 +53,7 @@ class Pending:
     last_thin_s: float = AT_ONCE_S
     dropped: int = 0
     span: ThinnedSpan | None = None
+    unacked: deque[Unacked] = field(default_factory=lambda: deque(maxlen=UNACKED_BOUND))
 
     def add(self, chunk: Chunk, now_s: float) -> None:
         """Takes a chunk in."""
@@ -80,6 +85,9 @@ class Pending:
     def take(self) -> list[Chunk]:
         """Hands over everything; `put_back` returns it when the commit failed."""
         taken, self.chunks = self.chunks, []
+        if self.unacked:
+            taken.append(Chunk(unacked=tuple(self.unacked)))
+            self.unacked.clear()
         self.rows, self.receipts, self.urgent = 0, 0, False
         return taken
 
@@ -88,7 +96,25 @@ class Pending:
         later = self.take()
         self.since_s = since_s
         for chunk in (*chunks, *later):
-            self._append(chunk)
+            self._append(self._freed(chunk) if chunk.unacked and not chunk.receipts else chunk)
+
+    def free_receipts(self) -> list[tuple[str, int]]:
+        """Takes the receipts off everything that waits, oldest first: they are to be acknowledged from memory."""
+        freed: list[Sequence[tuple[str, int]]] = []
+        index = len(self.chunks)
+        while self.receipts > 0 and index > 0:  # the latest chunks carry them: the earlier ones were freed before
+            index -= 1
+            receipts = self.chunks[index].receipts
+            if receipts:
+                freed.append(receipts)
+                self.receipts -= len(receipts)
+                self.chunks[index] = self._freed(self.chunks[index])
+        return [receipt for receipts in reversed(freed) for receipt in receipts]
+
+    def _freed(self, chunk: Chunk) -> Chunk:
+        """A chunk without receipts. An acknowledgement may be lost on its way, so the messages stay known."""
+        self.unacked.extend(chunk.unacked)
+        return msgspec.structs.replace(chunk, receipts=(), unacked=())
 
     def committed(self, now_s: float) -> None:
         """A commit went through: the bound starts anew."""
@@ -104,7 +130,7 @@ class Pending:
             before = self.span.dropped if self.span else 0
             self.span = ThinnedSpan(from_seq, lost.to_seq, "memory", before + lost.dropped)
             self.dropped += lost.dropped
-        for chunk in without_old_events(chunks):
+        for chunk in bounded(chunks):
             self._append(chunk)
 
 
@@ -113,7 +139,7 @@ def thin_chunks(chunks: Sequence[Chunk]) -> tuple[list[Chunk], ThinnedSpan | Non
     loose = [row for chunk in chunks if not chunk.receipts for row in chunk.readings]
     kept = set(sorted(minute_keepers(loose))[-MINUTES_BOUND:])
     lost = [row[0] for row in loose if row[0] not in kept]
-    thinned = [chunk if chunk.receipts else _only(chunk, kept) for chunk in chunks]
+    thinned = [chunk if chunk.receipts else _only(chunk, kept) for chunk in chunks if chunk not in _EMPTY]
     return joined(thinned), ThinnedSpan(lost[0], lost[-1], "memory", len(lost)) if lost else None
 
 
@@ -121,16 +147,25 @@ def _only(chunk: Chunk, kept: set[int]) -> Chunk:
     return msgspec.structs.replace(chunk, readings=[row for row in chunk.readings if row[0] in kept])
 
 
-def without_old_events(chunks: Sequence[Chunk]) -> list[Chunk]:
-    """Chunks with the newest EVENTS_BOUND events."""
-    excess = sum(len(chunk.events) for chunk in chunks) - EVENTS_BOUND
+def bounded(chunks: Sequence[Chunk]) -> list[Chunk]:
+    """Chunks with the newest EVENTS_BOUND of what is not a reading, and the last snapshot alone."""
     found = list(chunks)
-    for index, chunk in enumerate(found):
-        if excess <= 0:
-            break
-        found[index] = msgspec.structs.replace(chunk, events=chunk.events[excess:])
-        excess -= len(chunk.events)
+    for name in ("events", "inputs", "messages", "deliveries"):
+        excess = sum(len(getattr(chunk, name)) for chunk in found) - EVENTS_BOUND
+        for index, chunk in enumerate(found):
+            if excess <= 0:
+                break
+            rows = getattr(chunk, name)
+            found[index] = msgspec.structs.replace(chunk, **{name: rows[excess:]})
+            excess -= len(rows)
+    shots = [index for index, chunk in enumerate(found) if chunk.snapshot is not None]
+    for index in shots[:-1]:
+        found[index] = msgspec.structs.replace(found[index], snapshot=None)
     return found
+
+
+_EMPTY: Final = (Chunk(), Chunk(urgent=True))
+"""What a sign of life asks to be committed."""
 
 
 def minute_keepers(rows: Iterable[StoredReading]) -> set[int]:

@@ -24,7 +24,7 @@ log = logs.get("journal")
 RETRY_FIRST_S: Final = 1.0
 RETRY_MOST_S: Final = 30.0
 BALLAST_LOOK_S: Final = 60.0
-NEARLY_FULL: Final = "the disk is nearly full, the last reserve is in use; free some space"
+NEARLY_FULL: Final = "The card is nearly full. Free some space. The last reserve is in use"
 
 Job = Callable[[sqlite3.Connection], Any]
 
@@ -58,9 +58,14 @@ class Storage:
         try:
             self._store = self._open()
         except (sqlite3.Error, OSError, JournalError) as problem:
-            self._failed(trouble_of(problem), now_s)
+            self._failed(trouble_of(problem, self.path), now_s)
             return False
         return True
+
+    @property
+    def failing(self) -> bool:
+        """Whether the last commit failed, or nothing can be opened to commit to."""
+        return self.trouble not in ("", NEARLY_FULL)
 
     def _open(self) -> Store:
         store = Store(self.path, self._step)
@@ -106,7 +111,7 @@ class Storage:
 
     def _mend(self, problem: Exception, now_s: float) -> bool:
         """After a failed commit: whether trying again at once makes sense."""
-        trouble = trouble_of(problem)
+        trouble = trouble_of(problem, self.path)
         if trouble.kind is Kind.FULL and self._ballast.give_up():
             self._tell(NEARLY_FULL)
             return True
@@ -123,7 +128,7 @@ class Storage:
         try:
             aside = begin_new(self.path)
         except (sqlite3.Error, OSError, JournalError) as problem:
-            self._failed(trouble_of(problem), now_s)
+            self._failed(trouble_of(problem, self.path), now_s)
             return False
         self._tell(f"{trouble.text}; set aside as {aside.name}, a new one was begun")
         return self.ready(now_s)
@@ -140,7 +145,7 @@ class Storage:
         except BaseException as problem:
             self._store.roll_back()
             if isinstance(problem, sqlite3.Error | OSError):
-                trouble = trouble_of(problem)
+                trouble = trouble_of(problem, self.path)
                 if trouble.kind is not Kind.MISTAKE:
                     self._failed(trouble, now_s)
             raise
@@ -168,9 +173,9 @@ class Storage:
             self._tell("")
 
     def _tell(self, text: str) -> None:
-        """Passes on a change between well, nearly full and failing; not each wording of the same."""
+        """Passes on a change between well, nearly full and failing, and of the cause; not each wording of the same."""
         before, self.trouble = self.trouble, text
-        if bool(text) != bool(before) or (text == NEARLY_FULL) != (before == NEARLY_FULL):
+        if text.partition(" (")[0] != before.partition(" (")[0]:
             (log.error if text else log.info)("storage: %s", text or "works again")
             self._on_trouble(text)
 

@@ -1,10 +1,16 @@
-"""What a storage error means and what a person can do about it."""
+"""What a storage error means and what a person can do about it.
+
+The first two sentences are what a phone shows at 3 in the morning: the true cause, and the one thing to do.
+"""
 
 from __future__ import annotations
 
+import errno
 import sqlite3
+from contextlib import suppress
 from enum import StrEnum
-from typing import NamedTuple
+from pathlib import Path
+from typing import Final, NamedTuple
 
 
 class Kind(StrEnum):
@@ -29,26 +35,58 @@ class Trouble(NamedTuple):
     text: str
 
 
+MEANWHILE: Final = "Alarms go on, the record is kept in memory"
+FULL: Final = f"The card is full. Free some space. {MEANWHILE}"
+READ_ONLY: Final = f"The card is read-only. Check it, or change it. {MEANWHILE}"
+HUNG: Final = f"The card does not answer. Check it, or change it. {MEANWHILE}"
+FAILING: Final = f"The card cannot be written. Check it, or change it. {MEANWHILE}"
+_LOCKED = f"Another program has locked the journal. Close it. {MEANWHILE}"
+
 _BY_CODE = {
-    sqlite3.SQLITE_FULL: (Kind.FULL, "the disk is full; free some space, recording goes on in memory until then"),
-    sqlite3.SQLITE_IOERR: (Kind.DISK, "the disk cannot be written; recording goes on in memory. Check the card"),
-    sqlite3.SQLITE_READONLY: (Kind.DISK, "the journal cannot be written (read-only); check mount and permissions"),
-    sqlite3.SQLITE_CANTOPEN: (Kind.DISK, "the journal cannot be opened; check that its folder is there and writable"),
-    sqlite3.SQLITE_PERM: (Kind.DISK, "the journal may not be written; check its owner and permissions"),
-    sqlite3.SQLITE_BUSY: (Kind.BUSY, "another program is writing to the journal; close it"),
-    sqlite3.SQLITE_LOCKED: (Kind.BUSY, "another program has locked the journal; close it"),
-    sqlite3.SQLITE_PROTOCOL: (Kind.BUSY, "another program has locked the journal; close it"),
+    sqlite3.SQLITE_FULL: (Kind.FULL, FULL),
+    sqlite3.SQLITE_IOERR: (Kind.DISK, FAILING),
+    sqlite3.SQLITE_READONLY: (Kind.DISK, f"The journal is read-only. Check its owner and rights. {MEANWHILE}"),
+    sqlite3.SQLITE_CANTOPEN: (Kind.DISK, f"The journal cannot be opened. Is its folder there? {MEANWHILE}"),
+    sqlite3.SQLITE_PERM: (Kind.DISK, f"The journal may not be written. Check its owner and rights. {MEANWHILE}"),
+    sqlite3.SQLITE_BUSY: (Kind.BUSY, _LOCKED),
+    sqlite3.SQLITE_LOCKED: (Kind.BUSY, _LOCKED),
+    sqlite3.SQLITE_PROTOCOL: (Kind.BUSY, _LOCKED),
     sqlite3.SQLITE_CORRUPT: (Kind.CORRUPT, "the journal is damaged"),
     sqlite3.SQLITE_NOTADB: (Kind.CORRUPT, "the journal is damaged: it is no SQLite file any more"),
 }
 
 
-def trouble_of(error: Exception) -> Trouble:
-    """Sorts an exception raised while the journal was written."""
+def trouble_of(error: Exception, path: Path | None = None) -> Trouble:
+    """Sorts an exception raised while the journal was written.
+
+    Args:
+        path: the journal, for asking its file system what SQLite cannot tell: an I/O error is all it sees of a card
+            that the kernel has made read-only.
+    """
     if isinstance(error, OSError):
-        return Trouble(Kind.DISK, f"the disk failed: {error.strerror or error}; recording goes on in memory")
+        return Trouble(Kind.DISK, f"{_by_file_system(path) or FAILING} ({error.strerror or error})")
     code = getattr(error, "sqlite_errorcode", None)
     if code is None:
         return Trouble(Kind.MISTAKE, f"a row could not be stored: {error}")
     kind, text = _BY_CODE.get(code & 0xFF, (Kind.MISTAKE, "a row could not be stored"))
+    if kind is Kind.DISK:
+        text = _by_file_system(path) or text
     return Trouble(kind, f"{text} ({error})")
+
+
+def _by_file_system(path: Path | None) -> str:
+    """What the file system below a path answers when asked to keep a small file: read-only, full, or "" for neither.
+
+    Asked by trying: a card that the kernel has made read-only after an error may still be listed as writable.
+    """
+    if path is None:
+        return ""
+    trial = path.with_name(path.name + ".trial")
+    try:
+        trial.write_bytes(bytes(4096))
+        return ""
+    except OSError as problem:
+        return {errno.EROFS: READ_ONLY, errno.ENOSPC: FULL, errno.EDQUOT: FULL}.get(problem.errno or 0, "")
+    finally:
+        with suppress(OSError):
+            trial.unlink(missing_ok=True)

@@ -1,6 +1,9 @@
 """The writer: one thread, sole owner of the write connection. Commits, then calls back, never holds up the core.
 
 What waits and when it is due: pending.py. What is done when the disk fails: storage.py.
+
+Alarming comes before the record: when a commit failed, or hangs for HUNG_S, what waits for it is acknowledged from
+memory (`on_released`), or its senders would fall silent. Whoever submits does that: the writer's thread may hang.
 """
 
 from __future__ import annotations
@@ -14,6 +17,8 @@ from contextlib import closing
 from pathlib import Path
 from typing import Any, Final, NamedTuple, TypeVar
 
+from msgspec.structs import replace
+
 from kojimon import clock, logs
 from kojimon.errors import JournalError
 from kojimon.journal import names as numbering
@@ -23,12 +28,16 @@ from kojimon.journal.reader import Reader
 from kojimon.journal.records import Chunk, Placed, ThinnedSpan
 from kojimon.journal.storage import Storage
 from kojimon.journal.store import Step, no_step
+from kojimon.journal.trouble import HUNG
 
 log = logs.get("journal")
 
 JOB_WAIT_S: Final = 10.0
+HUNG_S: Final = 10.0
+"""Real seconds after which a commit counts as one that may never end."""
 
 T = TypeVar("T")
+Receipt = tuple[str, int]
 
 
 class WriterFacts(NamedTuple):
@@ -56,7 +65,8 @@ class Writer:
         commit_every_s: longest time a reading waits for its commit, real seconds.
         on_committed: called in the writer thread for each chunk once it is on the disk, in order.
         on_trouble: called in the writer thread when storage fails, with what and what to do; with "" when it works
-            again. It may submit, but not wait for the writer.
+            again. It may submit, but not wait for the writer. Called by whoever submits when a commit hangs.
+        on_released: called by whoever submits with (source, receipt) pairs that are to be acknowledged from memory.
         ballast_mb: size of the file given up when the disk is full.
         step: fault injection, see store.Step.
     """
@@ -68,14 +78,19 @@ class Writer:
         commit_every_s: float = 60.0,
         on_committed: Callable[[Chunk], None] | None = None,
         on_trouble: Callable[[str], None] | None = None,
+        on_released: Callable[[Sequence[Receipt]], None] | None = None,
         ballast_mb: float = 8.0,
         step: Step = no_step,
     ) -> None:
         self.path = path
         self._pending = Pending(commit_every_s)
         self._on_committed = on_committed or (lambda _chunk: None)
+        self._on_trouble = on_trouble or (lambda _text: None)
+        self._on_released = on_released or (lambda _receipts: None)
         self._step = step
-        self._storage = Storage(path, Ballast(path, round(ballast_mb * 1e6)), on_trouble or (lambda _text: None), step)
+        self._storage = Storage(path, Ballast(path, round(ballast_mb * 1e6)), self._on_trouble, step)
+        self._flying: list[Receipt] = []
+        self._hung = False
         self._jobs: list[tuple[Callable[[sqlite3.Connection], Any], Future[Any]]] = []
         self._wake = threading.Condition()
         self._flush = self._stopping = False
@@ -97,6 +112,16 @@ class Writer:
             self._pending.add(chunk, clock.real_s())
             if self._pending.due_s() != before:
                 self._wake.notify_all()
+            hung = self.busy_s() > HUNG_S
+            fresh, self._hung = hung and not self._hung, self._hung or hung
+            released: list[Receipt] = []
+            if hung or self._storage.failing:
+                released, self._flying = [*self._flying, *self._pending.free_receipts()], []
+        if fresh:
+            log.error("storage: %s", HUNG)
+            self._on_trouble(HUNG)
+        if released:
+            self._on_released(released)
 
     def flush(self, timeout_s: float) -> bool:
         """Commits what waits now. Returns whether everything was on the disk within timeout_s of real time."""
@@ -158,7 +183,7 @@ class Writer:
         return self._thread.is_alive()
 
     def busy_s(self) -> float:
-        """Real seconds the commit in progress has taken so far; 0 when there is none."""
+        """Real seconds that what is done at the disk now has taken so far; 0 when nothing is."""
         began_s = self._began_s
         return 0.0 if began_s is None else clock.real_s() - began_s
 
@@ -174,7 +199,7 @@ class Writer:
                 self.busy_s(),
                 self._sync_last_s,
                 self._sync_most_s,
-                self._storage.trouble,
+                HUNG if self._hung else self._storage.trouble,
             )
 
     def stop(self, timeout_s: float = 5.0) -> bool:
@@ -189,7 +214,9 @@ class Writer:
     # The thread.
 
     def _run(self) -> None:
-        self._storage.ready(clock.real_s())
+        self._began_s = clock.real_s()
+        self._storage.ready(self._began_s)
+        self._over()
         while self._wait_for_work():
             try:
                 self._turn()
@@ -224,10 +251,22 @@ class Writer:
         with self._wake:
             jobs, self._jobs = self._jobs, []
             due_s = self._due_s()
-        if self._storage.ready(now_s) and due_s is not None and due_s <= now_s:
-            self._commit()
-        for job, answer in jobs:
-            self._answer(job, answer)
+            self._began_s = now_s
+        try:
+            if self._storage.ready(now_s) and due_s is not None and due_s <= now_s:
+                self._commit()
+            for job, answer in jobs:
+                self._answer(job, answer)
+        finally:
+            self._over()
+
+    def _over(self) -> None:
+        """Nothing is under way at the disk any more; that it hung for a while is over too."""
+        with self._wake:
+            self._began_s = None
+            hung, self._hung = self._hung, False
+        if hung:
+            self._on_trouble(self._storage.trouble)
 
     def _answer(self, job: Callable[[sqlite3.Connection], Any], answer: Future[Any]) -> None:
         if not answer.set_running_or_notify_cancel():
@@ -241,10 +280,13 @@ class Writer:
         with self._wake:
             chunks, span, since_s = self._pending.take(), self._pending.span, self._pending.since_s
             began_s = self._began_s = clock.real_s()
+            self._flying = owed = [receipt for chunk in chunks for receipt in chunk.receipts]
         stored, left = self._write(chunks, span)
         now_s = clock.real_s()
         with self._wake:
-            self._began_s = None
+            if self._flying is not owed:  # acknowledged meanwhile; their numbers may be in use anew
+                stored, left = ([replace(chunk, receipts=()) for chunk in part] for part in (stored, left))
+            self._flying = []
             self._sync_last_s = now_s - began_s
             if left:
                 self._pending.put_back(left, since_s)

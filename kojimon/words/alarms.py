@@ -77,6 +77,9 @@ HEALTH_ACTIONS = {
     "forecast": "Nothing: it is tried again, alarms go on",
 }
 
+SAID = ("disk", "journal")
+"""Health whose text begins with its true cause and the way out, both short."""
+
 SILENT_WORDS = {
     1: ("late only", "Check its network"),
     3: ("unreadable", "Check plug and cable"),
@@ -140,7 +143,8 @@ def action(alarm: Mapping[str, Any], work: Work) -> str:
     if kind in watches.LIKE_LIMITS:
         return _limit_action(str(alarm["key"]).split("/"), watches.side_of(alarm), work)
     if kind == "health":
-        return HEALTH_ACTIONS.get(subject.split(":")[0], "See: kojimon status")
+        said = _said(alarm)[1] if subject in SAID else ""
+        return said or HEALTH_ACTIONS.get(subject.split(":")[0], "See: kojimon status")
     if kind == "box":
         return "Is the box on? Check plug" if subject == "off" else "Turn it down or unplug it"
     return {
@@ -150,6 +154,12 @@ def action(alarm: Mapping[str, Any], work: Work) -> str:
         "expect": "Look and feel",
         "test": "Only a test: say seen",
     }.get(kind, "See: kojimon status")
+
+
+def _said(alarm: Mapping[str, Any]) -> tuple[str, str]:
+    """The cause and the thing to do, as the first two sentences of an alarm's own text say; "" where it has none."""
+    sentences = str(alarm.get("text") or "").split(". ")
+    return (sentences[0], sentences[1]) if len(sentences) > 1 else ("", "")
 
 
 def _warm_around(alarm: Mapping[str, Any]) -> bool:
@@ -244,8 +254,11 @@ def _limit_subject(alarm: Mapping[str, Any]) -> str:
 
 def _fact(alarm: Mapping[str, Any], speech: Speech, per_hour: float | None) -> tuple[str, str]:
     """What is wrong, with and without the trend."""
-    kind, _ = _kind(str(alarm["key"]))
+    kind, about = _kind(str(alarm["key"]))
     value, limit = alarm.get("value"), alarm.get("limit")
+    if kind == "health" and about in SAID:
+        text = _said(alarm)[0] or subject(alarm, speech)
+        return text, text
     if kind in watches.LIKE_LIMITS or kind == "box":
         text = watches.fact(alarm, speech, _place_name(alarm))
         return text, text

@@ -319,8 +319,9 @@ def _settings(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
 
 
 def _gap(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
-    dropped = event["data"].get("dropped")
-    source = event["data"].get("source") or event["key"]
+    dropped, source = event["data"].get("dropped"), event["key"]
+    if source == "journal":
+        return Line(f"While the card failed {dropped} readings were not kept; one a minute and probe was.", "look")
     return Line(f"Too much at once from {source}: {dropped} readings were dropped and counted.", "look")
 
 

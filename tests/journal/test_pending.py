@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from kojimon.journal import pending as policy
 from kojimon.journal.pending import Pending, minute_keepers, thin_chunks
-from kojimon.journal.records import Chunk, StoredReading
+from kojimon.journal.records import Chunk, StoredReading, Unacked
 from kojimon.model import Event, InputRow, Message, Priority
 
 EVENT = Event(1, 0, "stage", "box", "b", "", {})
@@ -135,3 +135,21 @@ def test_days_without_a_disk_stay_bounded(monkeypatch: pytest.MonkeyPatch) -> No
 def test_thinned_readings_come_together_in_few_chunks() -> None:
     chunks, _ = thin_chunks([Chunk(readings=readings(1, n, n * 1000), horizon_ms=n * 1000) for n in range(1, 1000)])
     assert len(chunks) == 1 and chunks[0].horizon_ms == 999_000
+
+
+def test_acknowledged_from_memory_the_bound_counts_for_them_too() -> None:
+    """A night at a dead card with four probes at QoS 1: whole for ten minutes, then a reading a minute and probe."""
+    pending, freed = Pending(60.0), []
+    for second in range(8 * 3600):
+        rows = [(4 * second + probe, second * 1000, probe, 30.0, None, 0) for probe in range(4)]
+        marks = [Unacked("house", second % 100 + 1, b"x" * 8)]
+        pending.add(Chunk(readings=rows, receipts=[("house", second)], unacked=marks), float(second))
+        freed += pending.free_receipts()
+    assert [receipt for _, receipt in freed] == list(range(8 * 3600)), "each once, in their order"
+    assert pending.receipts == 0 and pending.rows < 4 * (8 * 60 + 12 * 60)
+    assert pending.rows + pending.dropped == 4 * 8 * 3600
+    assert len(pending.chunks) < 1300
+    taken = pending.take()
+    assert len(taken[-1].unacked) == policy.UNACKED_BOUND, "one that is redelivered is known"
+    pending.put_back(taken, 0.0)
+    assert len(pending.take()[-1].unacked) == policy.UNACKED_BOUND

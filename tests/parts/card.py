@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import fcntl
 import os
+import struct
 import subprocess
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import pytest
@@ -19,6 +21,36 @@ class Card:
     def __init__(self, image: Path, folder: Path, device: str) -> None:
         self.image, self.folder = image, folder
         self.device_name = Path(device).name
+
+    def fill(self) -> Path:
+        """Uses up all its space with a file, which is returned."""
+        filler = self.folder / "filler"
+        with suppress(OSError), filler.open("wb", buffering=0) as file:
+            for block in (1 << 16, 1 << 12, 1 << 9):
+                with suppress(OSError):
+                    while True:
+                        file.write(bytes(block))
+        return filler
+
+    def make_read_only(self) -> None:
+        """What ext4 does after an error of its own data: nothing can be written until it is mounted anew."""
+        run("mount", "-o", "remount,errors=remount-ro", str(self.folder))
+        Path(f"/sys/fs/ext4/{self.device_name}/trigger_fs_error").write_text("by a test")
+
+    def break_down(self) -> None:
+        """Every further access fails with an I/O error (EXT4_IOC_SHUTDOWN, without a flush)."""
+        folder = os.open(self.folder, os.O_RDONLY)
+        try:
+            fcntl.ioctl(folder, 0x8004587D, struct.pack("I", 2))
+        finally:
+            os.close(folder)
+
+    def freeze(self) -> None:
+        """Whoever writes hangs until `thaw`, and cannot be killed meanwhile."""
+        run("fsfreeze", "--freeze", str(self.folder))
+
+    def thaw(self) -> None:
+        run("fsfreeze", "--unfreeze", str(self.folder))
 
     def written(self) -> int:
         """Bytes written to the device so far (kernel, Documentation/block/stat.rst: field 7, sectors of 512 bytes)."""

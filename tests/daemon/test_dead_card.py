@@ -1,0 +1,130 @@
+"""The card dies in the night, the probes speak over a real Mosquitto at QoS 1: whoever sleeps must be got up.
+
+The koji goes to 45 °C after the card has died; more messages come than a broker keeps unacknowledged (100).
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from paho.mqtt.client import Client
+from paho.mqtt.enums import CallbackAPIVersion
+
+from kojimon.core import loop
+from kojimon.journal import storage, writer
+from kojimon.journal.reader import Reader
+from kojimon.settings.spec import CommandChannel, JournalSettings
+from tests.daemon.running import Running, broker_site, running
+from tests.parts.broker import Broker
+from tests.parts.card import Card, new_card
+from tests.parts.wait import until
+
+HOT = "box/limit/bed/temperature/high"
+FAULTS: dict[str, tuple[Callable[[Card], Any], str]] = {
+    "full": (Card.fill, "The card is full. Free some space"),
+    "read-only": (Card.make_read_only, "The card is read-only. Check it, or change it"),
+    "failing": (Card.break_down, "The card cannot be written. Check it, or change it"),
+    "hung": (Card.freeze, "The card does not answer. Check it, or change it"),
+}
+
+
+class Kitchen:
+    """A daemon whose journal lies on a card, with a phone that notes what reaches it."""
+
+    def __init__(self, one: Running, client: Client, calls: Path) -> None:
+        self.one, self._client, self._calls, self.sent = one, client, calls, 0
+
+    def say(self, koji_c: float) -> None:
+        """One round of readings by MQTT, and what the engine makes of them ten seconds later."""
+        values = {"bed": koji_c, "bed-2": koji_c - 1, "bed-3": koji_c - 1, "air": 31, "air-humidity": 90, "room": 20}
+        for topic, value in values.items():
+            self._client.publish(f"k/{topic}", f"{value}", 1).wait_for_publish(10.0)
+            self.sent += 1
+        # Ticks while waiting: a daemon whose time is driven looks at its writer only then.
+        until(lambda: self.one.tick() or self.arrived() >= self.sent, what=f"{self.arrived()} of {self.sent} taken")
+        self.one.tick(10)
+
+    def arrived(self) -> int:
+        return int(self.one.daemon.house.intake.arrived().get("mqtt", 0))
+
+    def calls(self) -> str:
+        return self._calls.read_text() if self._calls.exists() else ""
+
+    def alarms(self) -> dict[str, Any]:
+        return dict(self.one.daemon.house.core.present().state.alarms)
+
+
+@pytest.fixture
+def card(tmp_path: Path) -> Iterator[Card]:
+    with new_card(tmp_path, 16) as one:
+        yield one
+
+
+@pytest.fixture
+def kitchen(tmp_path: Path, card: Card, monkeypatch: pytest.MonkeyPatch) -> Iterator[Kitchen]:
+    monkeypatch.setattr(writer, "HUNG_S", 0.3)
+    monkeypatch.setattr(loop, "STUCK_S", 0.6)
+    monkeypatch.setattr(storage, "RETRY_MOST_S", 1.0)
+    calls = tmp_path / "calls"
+    phone = CommandChannel("phone", ("sh", "-c", f"cat >> {calls}; echo >> {calls}"))
+    journal = JournalSettings(path=str(card.folder / "kojimon.journal"), ballast_mb=0)
+    with Broker(tmp_path / "broker") as broker:
+        settings = broker_site(tmp_path, broker.port, channels=(phone,), journal=journal)
+        client = Client(CallbackAPIVersion.VERSION2, client_id="probes")
+        client.connect("127.0.0.1", broker.port)
+        client.loop_start()
+        try:
+            with running(settings) as one:
+                until(lambda: one.daemon._by_source["mqtt"].facts().get("subscribed"), what="subscribed")
+                one.act("batch.start", name="first")
+                one.act("task.done", task="inoculate", value_c=31.0)
+                one.commit()
+                yield Kitchen(one, client, calls)
+        finally:
+            client.loop_stop()
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_the_koji_gets_too_hot_after_the_card_has_died(kitchen: Kitchen, card: Card, fault: str) -> None:
+    kill, line = FAULTS[fault]
+    for _ in range(3):
+        kitchen.say(33.0)
+    until(lambda: kitchen.one.daemon.house.writer.flush(1.0), what="stored before")
+    with contextlib.ExitStack() as after:
+        if fault == "hung":
+            after.callback(card.thaw)
+        kill(card)
+        for _ in range(40):  # 240 messages: twice what may be unacknowledged
+            kitchen.say(45.6)
+        alarms = kitchen.alarms()
+        assert alarms[HOT].active and alarms[HOT].priority == "wake"
+        until(lambda: "45.6 °C over" in kitchen.calls(), what="called because of the koji")
+        until(lambda: kitchen.one.tick() or kitchen.alarms()["/health/disk"].priority == "wake", what="the card wakes")
+        until(lambda: line in kitchen.calls(), what="called because of the card")
+        assert not [key for key, one in kitchen.alarms().items() if "/silent/" in key and one.active]
+        assert "plug and cable" not in kitchen.calls()
+
+
+def test_what_was_kept_in_memory_is_written_when_the_card_answers_again(kitchen: Kitchen, card: Card) -> None:
+    kitchen.say(33.0)
+    house = kitchen.one.daemon.house
+    card.freeze()
+    try:
+        for _ in range(40):
+            kitchen.say(34.0)
+        until(lambda: kitchen.one.tick() or house.writer.facts().trouble, what="told")
+    finally:
+        card.thaw()
+    until(lambda: kitchen.one.tick() or not house.writer.facts().trouble, what="well again")
+    kitchen.one.commit()
+    reader = Reader(house.path)
+    rows = [row for page in reader.pages_after(0) for row in page if isinstance(row, tuple)]
+    shot = reader.last_snapshot()
+    reader.close()
+    assert len(rows) == kitchen.sent, "each once"
+    assert shot is not None and shot.seq > rows[-1][0] - 20, "closed by a snapshot"
+    until(lambda: kitchen.one.tick() or not kitchen.alarms()["/health/disk"].active, what="over")
