@@ -84,19 +84,25 @@ class Pending:
 
     def take(self) -> list[Chunk]:
         """Hands over everything; `put_back` returns it when the commit failed."""
-        taken, self.chunks = self.chunks, []
+        taken = self._empty()
         if self.unacked:
             taken.append(Chunk(unacked=tuple(self.unacked)))
             self.unacked.clear()
+        return taken
+
+    def _empty(self) -> list[Chunk]:
+        taken, self.chunks = self.chunks, []
         self.rows, self.receipts, self.urgent = 0, 0, False
         return taken
 
     def put_back(self, chunks: Sequence[Chunk], since_s: float) -> None:
         """Returns chunks whose commit failed to the front, as old as they were."""
-        later = self.take()
+        later = self._empty()
         self.since_s = since_s
         for chunk in (*chunks, *later):
-            self._append(self._freed(chunk) if chunk.unacked and not chunk.receipts else chunk)
+            whole = self._freed(chunk) if chunk.unacked and not chunk.receipts else chunk
+            if whole not in _EMPTY:
+                self._append(whole)
 
     def free_receipts(self) -> list[tuple[str, int]]:
         """Takes the receipts off everything that waits, oldest first: they are to be acknowledged from memory."""
@@ -124,7 +130,7 @@ class Pending:
 
     def _thin(self, now_s: float) -> None:
         self.last_thin_s, self.fresh = now_s, 0
-        chunks, lost = thin_chunks(self.take())
+        chunks, lost = thin_chunks(self._empty())
         if lost:
             from_seq = self.span.from_seq if self.span else lost.from_seq
             before = self.span.dropped if self.span else 0
