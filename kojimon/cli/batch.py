@@ -20,7 +20,7 @@ from kojimon.cli.options import (
     incubator_option,
     json_option,
 )
-from kojimon.cli.tasks import caution_lines, find_task, last_mark, print_next
+from kojimon.cli.tasks import find_task, last_mark, print_cautions, print_next
 from kojimon.words import status as words
 
 
@@ -106,7 +106,6 @@ def do(
     print_events(kitchen, kitchen.act("task.done", box["name"], data))
     if incubator_of(kitchen.state(), box["name"])["question"]:
         screen.say("If so: kojimon probes back", "quiet")
-    caution_lines(found)
     _after(kitchen, box["name"])
 
 
@@ -172,9 +171,9 @@ def harvest(
     data = {field: value for field, value in given.items() if value is not None} | moment_of(document, at, ago_s)
     ended = box["batch"]["id"]
     print_events(kitchen, kitchen.act("batch.harvest", box["name"], data))
-    harvesting = next((task for task in box["tasks"] if task.get("work") == "harvest"), None)
-    if harvesting is not None:
-        caution_lines(harvesting)
+    from kojimon.review.report import CAUTIONS
+
+    print_cautions(CAUTIONS)
     screen.say(f"\nTo keep its curve: kojimon export {ended} -o {ended}.csv")
 
 
@@ -222,10 +221,7 @@ def show(batch_id: str, config: str | None, as_json: bool) -> None:
 
 
 def _after(kitchen: Kitchen, incubator: str, cautions: bool = False) -> None:
-    """The next step, after something was done."""
+    """The next step with its cautions, after something was done; those of the whole schedule too at its start."""
     document = kitchen.state()
     box = incubator_of(document, incubator)
-    if cautions:
-        for caution in box.get("cautions", []):
-            screen.say(f"Take care: {caution}", "look")
-    print_next(box, document, words.speech_of(document))
+    print_next(box, document, words.speech_of(document), box.get("cautions", ()) if cautions else ())

@@ -55,7 +55,8 @@ STEPS: Final = {
     Method.SALT: (
         "Stir salt with a little water to a wet paste, put it into a jar, hang the sensor above it and close the jar."
         " It must not touch the paste. Both need an hour at an even temperature.",
-        "Salt water ruins a sensor for good: above it, never in it.",
+        "Salt water ruins a sensor for good: above it, never in it. Test salts may be poison: keep them, jar and spoon"
+        " away from food and children; of these only kitchen salt is food.",
     ),
     Method.REFERENCE: ("Put both in one place, tip to tip, out of draughts and off the heater.", ""),
 }

@@ -35,8 +35,8 @@ RULES: Final = (
     "More: one a tray, each named after its tray; kojimon then says which tray is hottest.",
     "A wet bulb beside the air probe: the wick in clean water, and a little air moving past it.",
     "The cable goes through the door's seal and hangs in a drip loop, so that water runs off before a plug.",
-    "The sheath is washable steel; wash it and wipe it with alcohol before each batch. A bare board stays out of the"
-    " rice and out of water.",
+    "The sheath is washable steel; wash it and wipe it with alcohol before each batch. Let it dry before any heat"
+    " goes on: alcohol burns. A bare board stays out of the rice and out of water.",
 )
 
 

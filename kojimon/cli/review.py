@@ -49,7 +49,7 @@ Document = dict[str, Any]
 @click.option("--look-score", type=SCORE, help="1 to 5.")
 @click.option("--smell", metavar="TEXT", help="How it smells.")
 @click.option("--smell-score", type=SCORE, help="1 to 5.")
-@click.option("--taste", metavar="TEXT", help="How it tastes, once it looks and smells right.")
+@click.option("--taste", metavar="TEXT", help="How it tastes. A good smell does not prove it safe.")
 @click.option("--taste-score", type=SCORE, help="1 to 5.")
 @json_option
 @config_option

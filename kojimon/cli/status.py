@@ -12,6 +12,7 @@ from kojimon.cli import screen
 from kojimon.cli.kitchen import Kitchen
 from kojimon.cli.opening import open_kitchen
 from kojimon.cli.options import HOURS, PlainCommand, config_option, example, json_option
+from kojimon.cli.tasks import print_cautions
 from kojimon.clock import SystemClock, wait_s
 from kojimon.units import show_duration
 from kojimon.words import alarms as alarm_words
@@ -167,8 +168,7 @@ def _step(step: words.Step) -> None:
         return
     for sentence in step.advice:
         screen.say(sentence, indent=2)
-    for caution in step.cautions:
-        screen.say(f"Take care: {caution}", "look", indent=2)
+    print_cautions(step.cautions, indent=2)
 
 
 def _values(incubator: Document, speech: Speech) -> None:

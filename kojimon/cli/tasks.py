@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from kojimon.cli import screen
@@ -49,14 +49,21 @@ def last_mark(task: Document) -> Document:
     return latest
 
 
-def caution_lines(task: Document) -> None:
-    """The cautions that belong to a step."""
-    for caution in task.get("cautions") or ():
-        screen.say(f"Take care: {caution}", "look")
+def print_cautions(cautions: Iterable[str], indent: int = 0) -> None:
+    """What to take care of, each once, under one heading; nothing where there is nothing."""
+    for number, caution in enumerate(dict.fromkeys(cautions)):
+        if not number:
+            screen.say("Take care:", "look", indent=indent)
+        screen.say(f"- {caution}", "look", indent=indent + 2)
 
 
-def print_next(incubator: Document, document: Document, speech: Speech) -> None:
-    """The one next step, after something was done."""
+def print_next(incubator: Document, document: Document, speech: Speech, cautions: Iterable[str] = ()) -> None:
+    """The one next step with its cautions, after something was done: a caution that comes after the act is none.
+
+    Args:
+        cautions: what is to be taken care of beside them.
+    """
     step = words.next_step(incubator, speech, document["t_ms"], document["now"]["utc"])
     if step is not None:
         screen.say(f"{step.title}, {step.window}.", "look" if step.late else "plain")
+    print_cautions([*cautions, *(step.cautions if step else ())])

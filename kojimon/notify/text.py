@@ -20,7 +20,7 @@ from kojimon.words import events as event_words
 from kojimon.words import speech as say
 from kojimon.words import status
 from kojimon.words.alarms import HEADLINE_MAX, Work
-from kojimon.words.meaning import ladder, meaning_of
+from kojimon.words.meaning import FIRE, ladder, meaning_of
 from kojimon.words.speech import Speech
 
 DISAGREE_K: Final = 2.0
@@ -91,6 +91,7 @@ def _call(send: Send, events: Sequence[Event], desk: Desk, speech: Speech) -> Te
     )
     work = status.work_of(box, desk.now_ms) if box is not None else Work()
     lines = [
+        f"{FIRE}." if any(event.key == "box/hot" for event in events) else "",
         _worse(send, events),
         _since(first, alarm, desk, speech),
         _detail(alarm),
@@ -208,7 +209,7 @@ def _done(work: Work) -> str:
 
 def _todo(alarm: Mapping[str, Any], work: Work) -> str:
     steps = ladder(alarm, work)
-    if not steps:
+    if not steps or steps[0] == FIRE:
         return f"Do: {alarm_words.action(alarm, work)}."
     return "Do: " + ". If it still rises after 20 min: ".join([steps[0], ", then ".join(map(_small, steps[1:]))]) + "."
 
@@ -297,12 +298,13 @@ def _is_over(event: Event) -> bool:
 
 
 def _advice(event: Event, desk: Desk) -> list[str]:
-    """Advice and cautions of the task a window is about: they stand at the step they belong to."""
+    """Advice and cautions of the task a window is about, before anybody does it."""
     box = _box(event.incubator, desk)
     task = next((task for task in box["tasks"] if task["name"] == event.key), None) if box is not None else None
     if task is None or event.kind not in ("window-due", "window-closed"):
         return []
-    return [*task.get("advice", ()), *(f"Mind: {caution}" for caution in task.get("cautions", ()))]
+    cautions = task.get("cautions") or ()
+    return [*(["Take care:", *(f"- {caution}" for caution in cautions)] if cautions else []), *task.get("advice", ())]
 
 
 def _box(incubator: str, desk: Desk) -> Document | None:

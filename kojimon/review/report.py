@@ -33,9 +33,10 @@ CAUTIONS: Final = (
     "kojimon cannot tell whether koji is fit to eat: a curve inside its bands says nothing about germs. Bacteria that "
     "make people ill (Staphylococcus aureus, Bacillus cereus) grow over the whole range koji is grown at (FDA, Bad Bug "
     "Book, factors affecting growth).",
-    "Look and smell first. Never taste to test a doubtful batch.",
-    "Throw it out when it is slimy, black, blue or pink, or smells of ammonia, sulphur or rot.",
-    "Yellow or green bloom is the mould making spores: it ran too long. Wear a mask; the dust can start an allergy.",
+    "Look and smell first. Never taste to test a doubtful batch. A good smell does not prove it safe.",
+    "Throw it out when it is slimy, black, blue, grey, pink, red or orange, or smells of ammonia, sulphur or rot.",
+    "Yellow or green bloom is the mould making spores: it ran too long. The dust can start an allergy: wear a "
+    "well-fitting FFP2 or N95 mask. With asthma or a weak immune system let somebody else handle it.",
     "Only starter sold for food. Mould found in nature may be a poisonous kin that looks the same.",
     "When in doubt, throw it out. Local food rules come first.",
 )

@@ -115,7 +115,8 @@ def _batch_start(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
 
 def _batch_harvest(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
     got = event["data"].get("yield_kg")
-    return Line(f"Harvested{f': {speech.mass(got)} of koji' if got else ''}. Look and smell before any taste.", "good")
+    much = f": {speech.mass(got)} of koji" if got else ""
+    return Line(f"Harvested{much}. Look and smell before any taste; a good smell does not prove it safe.", "good")
 
 
 def _batch_discard(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
@@ -235,10 +236,6 @@ def _refused(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
 
 def _unchanged(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
     return Line(f"Nothing to change: {event['data'].get('reason') or 'it is so already'}.")
-
-
-def _repeated(event: Mapping[str, Any], speech: Speech, work: Work) -> None:
-    return None
 
 
 def _alarm(event: Mapping[str, Any], speech: Speech, work: Work) -> Line | None:
@@ -385,7 +382,7 @@ _KINDS: dict[str, Callable[[Mapping[str, Any], Speech, Work], Line | None]] = {
     "task-corrected": _task_corrected,
     "refused": _refused,
     "unchanged": _unchanged,
-    "repeated": _repeated,
+    "repeated": lambda *_: None,
     "alarm": _alarm,
     **dict.fromkeys(deeds.KINDS, _deed),
     "expectation": _expectation,

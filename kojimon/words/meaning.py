@@ -101,6 +101,8 @@ def unexplained(keys: Iterable[str]) -> list[str]:
     return bad
 
 
+FIRE = "Smoke or a burning smell: cut the power at the breaker, get out"
+"""Before anything else at a box too hot."""
 RUNGS = (
     "Vent the box or turn it down",
     "Break the koji up and spread it",
@@ -111,10 +113,13 @@ RUNGS = (
 
 
 def ladder(alarm: Mapping[str, Any], work: Work) -> list[str]:
-    """What to do about hot koji, one thing after the other, by stage and by the time since the last mixing.
+    """What to do about hot koji, one thing after the other, by stage and by the time since the last mixing; about a box
+    too hot, what comes before anything else.
 
-    Returns: the steps in order, the first one what the first line of the message says; empty for other alarms.
+    Returns: the steps in order, for hot koji the first one what the first line of the message says; empty for others.
     """
+    if alarm["key"] == "box/hot":
+        return [FIRE, "Turn the box down or unplug it"]
     hot_keys = ("limit/bed/temperature/high", "time-to-limit/bed/temperature", "recovery/bed/temperature")
     if str(alarm["key"]) not in hot_keys or work.hour is None:
         return []

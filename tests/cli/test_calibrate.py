@@ -165,3 +165,8 @@ def test_the_altitude_of_the_settings_is_that_of_boiling_water(kitchen: Kitchen,
 )
 def test_wrong_use_is_said(kitchen: Kitchen, words: tuple[str, ...], said: str) -> None:
     assert said in " ".join(kitchen.run("probes", "calibrate", *words, code=2).output.split())
+
+
+def test_test_salts_are_kept_away_from_food() -> None:
+    _, caution = command.STEPS[Method.SALT]
+    assert "may be poison" in caution and "away from food and children" in caution

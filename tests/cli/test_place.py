@@ -14,4 +14,5 @@ def test_it_fits_a_terminal_of_eighty_plain_letters() -> None:
 def test_it_says_where_each_belongs_and_to_take_care(kitchen: Kitchen) -> None:
     said = " ".join(kitchen.run("probes", "place").output.split())
     assert "half-way down, in the middle" in said and "out of the line of heater and fan" in said
+    assert "Let it dry before any heat goes on: alcohol burns." in said
     assert "GFCI or RCD" in said and "licensed electricians" in said

@@ -67,6 +67,24 @@ def test_marks_are_dated_back_corrected_and_taken_back(kitchen: Kitchen) -> None
     assert told == ["task-done", "task-done", "task-corrected", "task-undone"]
 
 
+def test_the_mask_is_told_before_the_spores_are_sprinkled_and_not_after(kitchen: Kitchen) -> None:
+    kitchen.run("batch", "start", "first")
+    for step in ("wash", "soak", "drain", "steam", "turn"):
+        kitchen.run("batch", "do", step)
+    before = kitchen.run("batch", "do", "cool").stdout
+    after = kitchen.run("batch", "do", "inoculate", "--thermometer", "88 F").stdout
+    said = " ".join(before.split())
+    assert said.count("FFP2 or N95") == said.count("With asthma or a weak immune system") == 1
+    assert said.count("Take care:") == 1 and said.index("Next:") < said.index("Take care:")
+    assert "FFP2" not in after and "starter sold for food" not in after
+    assert " ".join(kitchen.run("batch", "undo", "inoculate").stdout.split()).count("FFP2 or N95") == 1
+
+
+def test_the_cautions_of_a_schedule_and_of_its_first_step_stand_under_one_heading(kitchen: Kitchen) -> None:
+    said = kitchen.run("batch", "start", "first").stdout
+    assert said.count("Take care:") == 1 and "another circuit" in said
+
+
 def test_every_opening_is_a_told_start_and_an_orderly_stop(kitchen: Kitchen) -> None:
     kitchen.run("batch", "start", "first")
     kitchen.run("batch", "note", "cloth", "on")
@@ -85,7 +103,8 @@ def test_a_note_keeps_what_was_typed(kitchen: Kitchen) -> None:
 def test_harvest_ends_the_batch_and_says_how_to_keep_its_curve(kitchen: Kitchen) -> None:
     kitchen.run("batch", "start", "first", "--hours-ago", "44", "h")
     ended = kitchen.run("batch", "harvest", "--yield", "2.3 kg", "--note", "white and sweet").stdout
-    assert "Look and smell before any taste." in " ".join(ended.split())
+    assert "Look and smell before any taste; a good smell does not prove it safe." in " ".join(ended.split())
+    assert ended.count("Take care:") == 1
     assert "kojimon export box-" in ended
     row = json.loads(kitchen.run("batch", "list", "--json").stdout)[0]
     assert (row["outcome"], row["yield_kg"], row["note"]) == ("harvest", 2.3, "white and sweet")

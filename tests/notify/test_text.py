@@ -135,7 +135,15 @@ def test_a_digest_tells_each_thing_once_with_its_time() -> None:
 def test_a_window_brings_advice_and_cautions_of_its_step() -> None:
     text = told([Event(5, NOW_MS, "window-due", "box", "b", "mix", {"round": 1})], kind="told", urgent=False)
     assert text.title == "Wanted now: break up and mix."
-    assert "Mind: Wash your hands; koji is food." in text.body
+    assert text.body.index("Take care:\n- Wash your hands; koji is food.") < text.body.index("Crumble the mat")
+
+
+def test_a_box_too_hot_says_first_what_to_do_about_a_fire() -> None:
+    hot = called(key="box/hot", value=44.0, limit=30.0, place="air", quantity="temperature")
+    fire = "Smoke or a burning smell: cut the power at the breaker, get out."
+    assert told([hot]).body.startswith(fire)
+    assert told([called(), hot]).body.startswith(fire), "of one cause with the koji's own alarm"
+    assert fire not in told([called()]).body
 
 
 def test_a_test_says_that_it_is_one() -> None:

@@ -355,6 +355,12 @@ def test_cautions_stand_at_the_step_they_belong_to(schedule: Schedule) -> None:
                   "another circuit than the box, with its own breaker and its own GFCI or RCD"):  # fmt: skip
         assert words in electric
     assert "CO2" in said(work)
+    # Who may be harmed by spores: common practice of occupational hygiene, no source.
+    for name in ("inoculate", "harvest"):
+        assert "well-fitting FFP2 or N95 mask" in said(name)
+        assert "With asthma or a weak immune system let somebody else do it." in said(name)
+    for words in ("black", "blue", "grey", "pink", "red", "orange", "ammonia", "sulphur", "does not prove it safe"):
+        assert words in said("harvest")
     for words in (
         "mask",
         "Look and smell first",

@@ -166,6 +166,14 @@ def test_a_hot_alarm_says_what_to_do() -> None:
     assert box.alarms[0].steps and box.alarms[0].consequence and box.alarms[0].wakes
 
 
+def test_at_a_box_too_hot_the_first_step_is_about_fire() -> None:
+    found = document()
+    found["incubators"][0]["alarms"] = [hot_alarm(key="box/hot", calls=1, value=44.0, limit=30.0)]
+    steps = shown(found).boxes[0].alarms[0].steps
+    assert steps[0] == "Smoke or a burning smell: cut the power at the breaker, get out"
+    assert steps[1] == "Turn the box down or unplug it"
+
+
 def test_a_press_is_another_act_after_a_further_call() -> None:
     first, later = document(), document()
     first["incubators"][0]["alarms"] = [hot_alarm(calls=1)]

@@ -113,7 +113,7 @@ def alarm(signal: str, to: str, key: str = "limit/bed/temperature/high", **data:
         (event("start", gap_ms=7_200_000), "Watching again; nothing was seen for 2 h.", "look"),
         (
             event("batch-harvest", "b", yield_kg=2.0),
-            "Harvested: 4.4 lb of koji. Look and smell before any taste.",
+            "Harvested: 4.4 lb of koji. Look and smell before any taste; a good smell does not prove it safe.",
             "good",
         ),
         (event("batch-discard", "b", reason="slimy"), "Thrown away: slimy.", "look"),

@@ -22,6 +22,9 @@ NEVER: Final = {
     r"more damp in the box": "a wet cloth beside a heater, for trays that are wrapped anyway",
     r"mat[^.;\"]{0,20} under the": "a heat mat under a tray is a covered one",
     r"label: take the cloth off(?!, in a still box)": "koji that lies open in a fan's air dries: for a still box only",
+    r"\bwear a (good )?mask": "not every mask holds spores back: a well-fitting FFP2 or N95",
+    r"black, blue or pink": "red, orange and grey are missing",
+    r"taste what looks|once it looks and smells right": "a good smell does not prove it safe",
     r"same way again": "reads as a verdict on the food",
 }
 
