@@ -26,6 +26,7 @@ from kojimon.daemon.watching import Watching
 from kojimon.errors import EXIT_DONE, EXIT_NOT_NOW, JournalError
 from kojimon.journal.records import Chunk
 from kojimon.probes.build import address, build, client_id
+from kojimon.probes.receipts import Left
 from kojimon.probes.simulated import Glimpse, SimulatedIncubator
 from kojimon.settings.secrets import read_secret
 from kojimon.settings.spec import MqttSource, Settings, SimulatedSource, Source
@@ -43,6 +44,10 @@ if TYPE_CHECKING:
 
 SOURCES_S, CORE_S, COMMIT_S, CHILDREN_S, API_S = 2.0, 3.0, 5.0, 3.0, 2.0
 API_READY_S = 10.0
+SESSION_S = 2.0
+"""Real seconds that a source waits for the number of its new session to be on the disk; alarming comes first."""
+SESSION = "session:"
+"""Beginning of the journal's cursor that counts a broker's sessions with us."""
 _LOG = logs.get("daemon")
 
 Document = dict[str, Any]
@@ -236,14 +241,24 @@ class Daemon:
         # What an earlier life of it handed over must be on record, or a redelivery would count a second time.
         if not self.house.writer.facts().trouble:
             self.house.writer.flush(COMMIT_S)
-        try:
-            known = receipts_of(self.house.reader().unacked(source.name))
-        except JournalError:
-            known = []
-        made = build(source, settings.probes, self.clock, settings.site, read_secret, known)
+        made = build(source, settings.probes, self.clock, settings.site, read_secret, self._left(source.name))
         if made is None:
             raise NotImplementedError(f"sources.{source.name}: nothing reads this kind of source")
         return made
+
+    def _left(self, source: str) -> Left:
+        """What the journal has of a broker's session: what was committed in it, and its number."""
+        sink = f"{SESSION}{source}"
+
+        def begun(number: int) -> bool:
+            self.house.writer.submit(Chunk(cursors={sink: number}, urgent=True))
+            return self.house.writer.flush(SESSION_S)
+
+        try:
+            reader = self.house.reader()
+            return Left(receipts_of(reader.unacked(source)), reader.cursor(sink), begun)
+        except JournalError:
+            return Left(begun=begun)
 
     def _make_publisher(self) -> Publisher | None:
         settings = self.settings

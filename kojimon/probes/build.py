@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import re
 import socket
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 
 from kojimon.clock import Clock
 from kojimon.links.mqtt import Address
 from kojimon.probes.homie import state_topic
+from kojimon.probes.receipts import Left
 from kojimon.probes.source import SourceLink
 from kojimon.settings.spec import KernelSource, ModbusSource, MqttSource, Probe, Secret, SerialSource, Source
 
@@ -52,7 +53,7 @@ def build(
     clock: Clock,
     site: str,
     read_secret: SecretReader,
-    committed: Iterable[int] = (),
+    left: Left | None = None,
 ) -> SourceLink | None:
     """The reader of one source.
 
@@ -62,7 +63,7 @@ def build(
         clock: world time, for stamping.
         site: the site's name.
         read_secret: reads a password.
-        committed: receipts of the last committed readings, oldest first (journal).
+        left: what the journal has of a broker's session.
 
     Returns:
         a source ready to be started; None for a simulated one, which the daemon drives itself.
@@ -76,7 +77,7 @@ def build(
         identity, marker = client_id(source, site, "in"), marker_topic(source, site)
         broker = address(source, read_secret)
         expiry_s = source.session_expiry_s
-        return MqttReadings(source.name, broker, identity, filters, clock, marker, expiry_s, committed)
+        return MqttReadings(source.name, broker, identity, filters, clock, marker, expiry_s, left)
     if isinstance(source, SerialSource):
         from kojimon.probes.serial_source import SerialLines
 

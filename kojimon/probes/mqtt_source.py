@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import secrets
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Final
 
 from kojimon.clock import Clock, real_s
 from kojimon.links.mqtt import Address, MqttLink
 from kojimon.model import Arrival
 from kojimon.probes.decode import PAYLOAD_LIMIT
-from kojimon.probes.receipts import Delivery, Receipts
+from kojimon.probes.receipts import Delivery, Left, Receipts
 from kojimon.probes.source import Put, nowhere
 
 if TYPE_CHECKING:
@@ -37,7 +37,7 @@ class MqttReadings(MqttLink):
         clock: world time, for stamping.
         marker_topic: topic of our own below which nobody else publishes.
         session_expiry_s: how long the broker keeps our queue.
-        committed: receipts of the last committed readings, from the journal, oldest first.
+        left: what the journal has of its session.
     """
 
     def __init__(
@@ -49,11 +49,11 @@ class MqttReadings(MqttLink):
         clock: Clock,
         marker_topic: str,
         session_expiry_s: float = 86400.0,
-        committed: Iterable[int] = (),
+        left: Left | None = None,
     ) -> None:
         super().__init__(name, address, client_id, (*filters, marker_topic), session_expiry_s)
         self._clock, self._marker_topic = clock, marker_topic
-        self._receipts = Receipts(name, committed)
+        self._receipts = Receipts(name, left)
         self._acknowledger: Client | None = None
         self._put: Put = nowhere
         self._put_wait: Put = nowhere
@@ -85,7 +85,7 @@ class MqttReadings(MqttLink):
     # -- hooks of the link -----------------------------------------------------------------------------------
 
     def _connected_now(self, client: Client, session_present: bool) -> None:
-        self._receipts.connected()
+        self._receipts.connected(session_present)
         self._acknowledger = client
         self._late = session_present
         if session_present:

@@ -66,6 +66,37 @@ def test_kill_at_any_time_loses_and_doubles_nothing(tmp_path: Path) -> None:
         assert _replayed(one.reader()) == [event.no for event in one.reader().events(limit=100_000)]
 
 
+def test_readings_of_a_new_session_are_not_taken_for_those_of_the_lost_one(tmp_path: Path) -> None:
+    """The broker forgets everything and begins its packet ids anew; the same values come; then the daemon is killed."""
+
+    def held() -> int:
+        return int(one.client.get("/v1/health")["sources"]["house"]["unacknowledged"])
+
+    with Broker(tmp_path / "b") as broker, Process(tmp_path, broker.port) as one:
+        one.start()
+        until(lambda: one.client.get("/v1/health")["sources"]["house"]["subscribed"])
+        sender = publisher(broker)
+        for number in range(12):
+            sender.publish("k/bed", f"{30 + number / 10}", 1).wait_for_publish(5)
+        sender.disconnect()
+        sender.loop_stop()
+        one.client.act({"kind": "alarm.test", "data": {}})  # an event is committed at once, and all before it
+        until(lambda: len(values(one.reader())) == 12 and held() == 0, what="stored and acknowledged")
+        broker.restart()
+        until(lambda: one.client.get("/v1/health")["sources"]["house"]["opened"] == 2, within_s=30)
+        until(lambda: one.client.get("/v1/health")["sources"]["house"]["subscribed"])
+        sender = publisher(broker)
+        for number in range(12):
+            sender.publish("k/bed", f"{30 + number / 10}", 1).wait_for_publish(5)
+        until(lambda: held() == 12, what="they wait for their commit")
+        one.kill()
+        one.start()
+        until(lambda: len(values(one.reader())) == 24, what="the twelve of the new session")
+        sender.disconnect()
+        sender.loop_stop()
+        assert set(Counter(values(one.reader())).values()) == {2}
+
+
 def pass_s(seconds: float) -> None:
     """Lets a child process run for so long before it is killed."""
     end_s = time.monotonic() + seconds

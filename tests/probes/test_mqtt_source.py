@@ -11,7 +11,7 @@ from kojimon.links.mqtt import Address
 from kojimon.model import Arrival
 from kojimon.probes import mqtt_source
 from kojimon.probes.mqtt_source import MqttReadings
-from kojimon.probes.receipts import receipt_of
+from kojimon.probes.receipts import Left, receipt_of
 from tests.parts.broker import Broker, publish
 from tests.parts.wait import until
 
@@ -28,7 +28,9 @@ def broker(tmp_path: Path) -> Iterator[Broker]:
 class Daemon:
     """A source with a desk that keeps what came; commits on demand, as the journal's writer does."""
 
-    def __init__(self, broker: Broker, version: int = 5, committed: tuple[int, ...] = (), **more: object) -> None:
+    def __init__(
+        self, broker: Broker, version: int = 5, committed: tuple[int, ...] = (), session: int = 0, **more: object
+    ) -> None:
         address = Address("127.0.0.1", broker.port, version, keepalive_s=2.0)
         self.source = MqttReadings(
             "broker",
@@ -38,7 +40,7 @@ class Daemon:
             ManualClock(0, boot_ms=7000),
             MARKER,
             3600.0,
-            committed,
+            Left(committed, session),
             **more,  # type: ignore[arg-type]
         )
         self.arrivals: list[Arrival] = []
@@ -116,11 +118,11 @@ def test_a_reading_committed_but_not_acknowledged_is_recognised_by_the_next_proc
         until(lambda: len(first.arrivals) == 3)
         receipts = tuple(arrival.receipt for arrival in first.arrivals)
     # Killed between commit and acknowledgement: the journal has two of the three, the broker sends all again.
-    with Daemon(broker, version, committed=receipts[:2]) as second:
+    with Daemon(broker, version, committed=receipts[:2], session=1) as second:
         until(lambda: second.fact("redelivered") == 2 and second.arrivals)
         assert second.payloads == [b"3"]
         second.commit()
-    with Daemon(broker, version, committed=receipts) as third:
+    with Daemon(broker, version, committed=receipts, session=1) as third:
         send(broker, "4")
         until(lambda: third.payloads == [b"4"])
         assert third.fact("redelivered") == 0
