@@ -177,7 +177,7 @@ def test_no_descriptor_left_is_an_alarm_and_no_storm_in_the_log(process: tuple[P
     open_link = Client.for_journal(daemon.journal, daemon.folder / "run")
     resource.prlimit(daemon.pid, resource.RLIMIT_NOFILE, (3, had[1]))  # nothing more can be opened from now on
     waiting = [Raw(port) for _ in range(20)]
-    until(lambda: "descriptors" in daemon.log, 20)
+    until(lambda: "nothing more can be opened" in daemon.log, 20)
     # It is told in the journal, which is open already; from outside nobody can ask now.
     until(lambda: any(row.key == "health/descriptors" for row in daemon.reader().events(0, kinds=("alarm",))), 20)
     assert len(daemon.log) - written < 20_000, daemon.log[-2_000:]
