@@ -6,6 +6,8 @@ import re
 from collections.abc import Iterable
 from xml.sax.saxutils import escape, quoteattr
 
+NARROWEST = 0.32
+"""Width of the narrowest letter, of the font's size."""
 _ILLEGAL = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 """Characters XML 1.0 knows no way to write (section 2.2, production 2)."""
 
@@ -58,5 +60,5 @@ def path(points: Iterable[tuple[float, float]]) -> str:
 
 def width_of(text: str, size_px: float) -> float:
     """About how wide a text is: capitals, digits and wide letters counted for what they are in common sans faces."""
-    wide = sum(1.0 if char in "MWmw@%—" else 0.32 if char in "iljtfrI.,:;' |" else 0.6 for char in text)
+    wide = sum(1.0 if char in "MWmw@%—" else NARROWEST if char in "iljtfrI.,:;' |" else 0.6 for char in text)
     return wide * size_px

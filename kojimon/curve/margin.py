@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
-from kojimon.curve.element import escaped, num, path, tag, width_of, words
+from kojimon.curve.element import NARROWEST, escaped, num, path, tag, width_of, words
 from kojimon.curve.layout import Column, Layout
 from kojimon.curve.sheet import Mark, Sheet, Style, Window
 from kojimon.units import show_duration
@@ -91,6 +91,7 @@ def wrapped(text: str, room: float, font: float, most: int) -> tuple[list[str], 
 def _fit(line: str, room: float, font: float, force: bool) -> str:
     if not force and width_of(line, font) <= room:
         return line
+    line = line[: int(room / (NARROWEST * font)) + 1]  # a long word is cut at a stroke, not letter by letter
     while line and width_of(f"{line}…", font) > room:
         line = line[:-1]
     return f"{line.rstrip(' ,.;:')}…"

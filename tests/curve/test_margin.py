@@ -2,10 +2,11 @@
 
 from itertools import pairwise
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kojimon.curve import Mark, Sheet, Style
+from kojimon.curve import Mark, Sheet, Style, margin
 from kojimon.curve.element import width_of
 from kojimon.curve.layout import arrange
 from kojimon.curve.margin import Label, _height, _label, place, wrapped
@@ -64,3 +65,20 @@ def test_a_night_of_chatter_is_drawn_in_no_time() -> None:
     svg = draw(Sheet("x", 0.0, 46.0, marks=marks), STYLE)
     assert len(svg) < 60_000
     assert "more</text>" in svg
+
+
+def test_a_word_without_an_end_costs_no_more_than_a_long_one() -> None:
+    """Counted in letters measured, not in seconds: what is cut is looked at once."""
+    measured = 0
+
+    def counting(text: str, size_px: float) -> float:
+        nonlocal measured
+        measured += len(text)
+        return width_of(text, size_px)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(margin, "width_of", counting)
+        for length in (60_000, 120_000):
+            measured = 0
+            (line,), cut = wrapped("i" * length, 160.0, 10.0, 2)
+            assert cut and line.endswith("…") and measured < 4 * length
