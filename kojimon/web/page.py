@@ -33,6 +33,7 @@ from kojimon.web.page_shown import STATIC, Timer, regions, render, style_sheet, 
 from kojimon.web.page_view import View as Shown
 from kojimon.web.page_view import view_of
 from kojimon.web.page_viewer import Viewer, preference_cookies, viewer_of
+from kojimon.web.queries import digits
 from kojimon.words.events import Teller
 
 FIRST_WIDTH_PX, FIRST_HEIGHT_PX = 336, 660.0
@@ -144,11 +145,11 @@ class Page:
 
     def told(self, request: Request, document: Document, viewer: Viewer) -> list[str]:
         """What the act before this page came to: `?told=NUMBER` of the first event of it."""
-        text = request.query_params.get("told", "")
-        if not text.isdigit():
+        number = digits(request.query_params.get("told", ""))
+        if not number:
             return []
-        events = self.backend.reader().events(int(text) - 1, limit=10)
-        act = events[0].data.get("act") if events and events[0].no == int(text) else None
+        events = self.backend.reader().events(number - 1, limit=10)
+        act = events[0].data.get("act") if events and events[0].no == number else None
         own = [event for event in events if act is not None and event.data.get("act") == act]
         return self.sentences(
             [{name: getattr(event, name) for name in event.__struct_fields__} for event in own], document, viewer
@@ -207,8 +208,8 @@ class Page:
 
     def _sheets(self, document: Document, viewer: Viewer, request: Request, only: str) -> dict[str, str]:
         """The curves as part of the page itself where they are at hand: no second question, and no script needed."""
-        width = cookie_of(request.headers.get("cookie", ""), "width")
-        wanted = View(int(width) if width.isdigit() and len(width) < 5 else FIRST_WIDTH_PX, FIRST_HEIGHT_PX)
+        width = digits(cookie_of(request.headers.get("cookie", ""), "width"), 9_999)
+        wanted = View(FIRST_WIDTH_PX if width is None else width, FIRST_HEIGHT_PX)
         found: dict[str, str] = {}
         for box in document["incubators"]:
             row = self.curves.row(box["name"]) if only in ("", box["name"]) else None

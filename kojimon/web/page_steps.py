@@ -17,6 +17,7 @@ from kojimon.model import Act
 from kojimon.review.report import CAUTIONS
 from kojimon.web.page_view import gate_words
 from kojimon.web.page_viewer import Viewer, fresh_key
+from kojimon.web.queries import digits
 from kojimon.words import alarms as alarm_words
 from kojimon.words import meaning
 from kojimon.words import speech as say
@@ -113,11 +114,11 @@ def _task(page: Page, request: Request, name: str, said: str, box_name: str = ""
 
 def _refusal(page: Page, request: Request, viewer: Viewer, document: Document) -> str:
     """The refusal that led here, `?refused=NUMBER` of its event."""
-    text = request.query_params.get("refused", "")
-    if not text.isdigit():
+    number = digits(request.query_params.get("refused", ""))
+    if not number:
         return ""
-    found = page.backend.reader().events(int(text) - 1, kinds=("refused",), limit=1)
-    if not found or found[0].no != int(text) or "at_most" not in found[0].data:
+    found = page.backend.reader().events(number - 1, kinds=("refused",), limit=1)
+    if not found or found[0].no != number or "at_most" not in found[0].data:
         return ""
     return f"{gate_refusal(found[0].data, viewer.speech(document))} Wait; or measure it; or go on and say why."
 

@@ -60,6 +60,12 @@ def whole(query: Query, name: str, default: int, least: int, most: int) -> int:
     return value
 
 
+def digits(text: str, most: int = MS_MOST) -> int | None:
+    """A whole number written in plain digits, from 0 to most; None for anything else that may stand in an address."""
+    plain = text.isascii() and text.isdecimal() and len(text) <= len(str(most))
+    return int(text) if plain and int(text) <= most else None
+
+
 def names(query: Query, name: str) -> list[str] | None:
     """Names separated by commas."""
     text = query.get(name)
