@@ -7,9 +7,12 @@ time zone. Wall time appears only as `utc_ms` (milliseconds since 1970-01-01 UTC
 from __future__ import annotations
 
 from enum import IntEnum, StrEnum
-from typing import Any, NamedTuple
+from typing import Any, Final, NamedTuple
 
 from msgspec import Struct
+
+TEXT_MOST: Final = 2_000
+"""Letters of a text that a person writes: a note, a reason, a verdict."""
 
 
 class Quantity(StrEnum):

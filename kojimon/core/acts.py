@@ -122,9 +122,14 @@ def resolve_moments(act: Act, now: Moment, calendar: Callable[[], Calendar | Non
     """
     data = dict(act.data)
     for name in MOMENTS:
-        ago_ms = _ago_ms(data, name, now)
+        ago_ms, t_ms = _ago_ms(data, name, now), data.get(f"{name}_t_ms")
         if ago_ms is not None:
             data[f"{name}_t_ms"] = _placed(ago_ms, now, calendar)
+        elif t_ms is not None:
+            past_ms = now.t_ms - t_ms
+            _checked(
+                f"{name}_t_ms", t_ms, max(0, past_ms) if name == "at" else past_ms
+            )  # the engine's `at` is never ahead
     return Act(act.kind, act.incubator, act.who, act.channel, act.idempotency, data)
 
 
@@ -147,7 +152,7 @@ def _ago_ms(data: dict[str, Any], name: str, now: Moment) -> int | None:
 
 
 def _seconds(field: str, value: object) -> int:
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not isfinite(value):
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not isfinite(value * 1000):
         raise RefusedError(f"{field}: {value!r}: a number of seconds is wanted")
     return round(value * 1000)
 

@@ -19,6 +19,7 @@ from kojimon.core.acts import ACT_TIMEOUT_S, Calendar, Moment, PendingAct, Reply
 from kojimon.core.advance import advance
 from kojimon.core.boot import Booted
 from kojimon.core.clockwatch import Sight, sight
+from kojimon.core.fields import checked
 from kojimon.core.intake import Intake, Taken
 from kojimon.core.turn import Drive, Journal, Pipeline, Present, Request, Turn
 from kojimon.core.unwritten import Unwritten
@@ -141,11 +142,12 @@ class Core:
         """Does an act and waits until it is on the disk.
 
         Raises:
-            RefusedError: the engine refuses it, or its time cannot be placed; the text says why.
+            RefusedError: a field of it is not what it should be, its time cannot be placed, or the engine refuses it;
+                the text says why.
             BusyError: too many acts are waiting. NotRunningError: the daemon stops.
             KojimonError: not on the disk within timeout_s.
         """
-        pending = PendingAct(resolve_moments(act, self.moment(), self._calendar))
+        pending = PendingAct(resolve_moments(checked(act), self.moment(), self._calendar))
         if self._stop_reason is not None:
             raise stopping()
         if not self._intake.submit(pending):

@@ -14,7 +14,6 @@ from kojimon.units import KG_PER_LB, c_from_f
 from kojimon.words.speech import Speech, moment_utc, zone_info
 
 FIELDS_MOST: Final = 40
-TEXT_MOST: Final = 2_000
 LONGEST_GUESS_H: Final = 14.0
 """A time of day that lies ahead means yesterday's, unless that is longer ago than this (judgement)."""
 
@@ -55,8 +54,6 @@ def act_of(fields: Fields, speech: Speech, now_utc: str, who: str) -> Act:
 
 
 def _text(text: str, _: Speech) -> str:
-    if len(text) > TEXT_MOST:
-        raise UsageError(f"that text has {len(text)} letters, {TEXT_MOST} are the most")
     return text.replace("\r\n", "\n")
 
 

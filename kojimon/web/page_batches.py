@@ -13,11 +13,10 @@ from starlette.responses import FileResponse, HTMLResponse, JSONResponse, Respon
 from starlette.routing import Route
 
 from kojimon.errors import KojimonError, UsageError
-from kojimon.model import Act
+from kojimon.model import TEXT_MOST, Act
 from kojimon.review import photos
 from kojimon.review.earlier import scores
 from kojimon.review.render import Question, Rendered, rendered
-from kojimon.web.page_acts import TEXT_MOST
 from kojimon.web.page_shown import batch_lines
 from kojimon.web.page_viewer import Viewer
 
