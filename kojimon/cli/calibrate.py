@@ -143,7 +143,7 @@ def calibrate(
     known_pa, usual_pa = _known_pa(pressure_hpa, altitude), 100 * float(document["pressure_hpa"])
     run = _Run(kitchen, asker, row, speech, kind, truth, known_pa, usual_pa, salt, within_s)
     found = run.points([Method(name) for name in methods])
-    certificate = guide.certificate(found, today, "; ".join(filter(None, (run.noted, note))))
+    certificate = guide.certificate(found, row["quantity"], today, "; ".join(filter(None, (run.noted, note))))
     _store(kitchen, row, certificate.points, today, certificate.note, speech, asker)
 
 

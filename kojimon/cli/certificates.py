@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 import click
 
 from kojimon.cli import screen
@@ -9,6 +12,7 @@ from kojimon.cli.calibrate import shown
 from kojimon.cli.kitchen import Kitchen
 from kojimon.cli.opening import open_kitchen
 from kojimon.cli.options import config_option, example, json_option
+from kojimon.correction import fault
 from kojimon.words import status as words
 from kojimon.words.speech import listing
 
@@ -30,10 +34,12 @@ def certificates(as_json: bool, config: str | None) -> None:
         old = bool(row.get("calibration_old"))
         pairs = [[shown(row["quantity"], value, speech) for value in pair] for pair in data.get("points", [])]
         found = ", ".join(f"{said} is {real}" for said, real in pairs)
+        unused = _unused(data, row["quantity"])
+        found = f"{found}; {unused}" if unused else found
         when = str(row.get("calibrated") or "")
         found = found or ("by the settings" if when else "none stored")
         rows.append([row["name"], found, f"{when}: old, do it again" if old else when, str(data.get("note") or "")])
-        tones.append("look" if old else "plain")
+        tones.append("look" if old or unused else "plain")
     screen.table(["probe", "found", "when", "how"], rows, tones)
 
 
@@ -43,3 +49,18 @@ def print_old(kitchen: Kitchen) -> None:
     if old:
         names = listing([f"{row['name']} ({row['calibrated']})" for row in old])
         screen.say(f"Calibrated long ago: {names}. Anew: kojimon probes calibrate {old[0]['name']}", "quiet")
+
+
+def _unused(data: Mapping[str, Any], quantity: str) -> str:
+    """Why a stored calibration is left aside: an older version let it in; "" where it is used."""
+    wrong = fault(data.get("points", []), quantity)
+    return f"not used: {wrong[0]}, wanted {wrong[1]}" if wrong else ""
+
+
+def print_unused(kitchen: Kitchen) -> None:
+    """A line for each stored calibration that is left aside."""
+    last = {event["key"]: event["data"] for event in kitchen.events(kinds="calibration")}
+    for row in kitchen.probes():
+        unused = _unused(last.get(row["name"], {}), row["quantity"])
+        if unused:
+            screen.say(f"Calibration of {row['name']} {unused}. Anew: kojimon probes calibrate {row['name']}", "look")

@@ -53,10 +53,12 @@ def _proof(config: str | None) -> None:
 
 def _calibrations(config: str | None) -> None:
     """Which probes want to be calibrated anew."""
-    from kojimon.cli.certificates import print_old
+    from kojimon.cli.certificates import print_old, print_unused
 
     with contextlib.suppress(KojimonError):
-        print_old(open_kitchen(config))
+        kitchen = open_kitchen(config)
+        print_old(kitchen)
+        print_unused(kitchen)
 
 
 def summary(settings: Settings) -> Iterator[str]:

@@ -7,9 +7,11 @@ from datetime import date
 from typing import Final
 
 from kojimon import logs
+from kojimon.correction import correction
+from kojimon.errors import RefusedError
 from kojimon.journal.certificates import Certificate, certificate_of, certificates
 from kojimon.journal.reader import Reader
-from kojimon.model import Event
+from kojimon.model import Act, Event
 from kojimon.probes.pipeline import Pipeline
 from kojimon.settings.spec import Calibration, Probe, Settings
 
@@ -56,13 +58,29 @@ class Certificates:
         probe = self._probes.get(stored.probe)
         if probe is None:
             return
-        self._stored = {**self._stored, probe.name: stored}
-        if self._pipeline is None:
-            return
         try:
-            self._pipeline.calibrate(probe.name, in_force(probe, stored))
+            correction(stored.points, probe.quantity)
         except ValueError as error:
             _LOG.warning("probe %s: its stored calibration is left aside: %s", probe.name, error)
+            return
+        self._stored = {**self._stored, probe.name: stored}
+        if self._pipeline is not None:
+            self._pipeline.calibrate(probe.name, in_force(probe, stored))
+
+    def admit(self, act: Act) -> None:
+        """Refuses a calibration beyond what a probe can be off, before it is an act: one that an older version let in
+        is a fact of its journal, and is stated again in a replay.
+
+        Raises:
+            RefusedError: in words a person can act on.
+        """
+        probe = self._probes.get(str(act.data.get("probe", "")))
+        if act.kind != "probe.calibrate" or probe is None:
+            return
+        try:
+            correction(tuple((float(raw), float(true)) for raw, true in act.data.get("points") or ()), probe.quantity)
+        except (TypeError, ValueError) as error:
+            raise RefusedError(str(error)) from error
 
 
 def in_force(probe: Probe, stored: Certificate | None) -> Calibration:

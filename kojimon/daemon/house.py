@@ -215,6 +215,7 @@ class House:
 
     def act(self, act: Act) -> Document:
         """Does an act. Raises RefusedError and others (core.loop.Core.submit)."""
+        self.certificates.admit(act)
         reply = self.core.submit(self._addressed(act))
         utc_of = self.utc_of()
         events = [with_utc(event_fields(event), utc_of) for event in reply.events]

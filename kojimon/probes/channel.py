@@ -61,7 +61,7 @@ class Channel:
         self._high = span.high if probe.range_high is None else probe.range_high
         self._sentinels = COMMON_SENTINELS + span.sentinels
         self._in_span = tuple(value for value in self._sentinels if self._low <= value <= self._high)
-        self._correct: Correction | None = correction(probe.calibration.points)
+        self._correct: Correction | None = correction(probe.calibration.points, probe.quantity)
         self.counts = [0] * len(Quality)
         self.raw: float | None = None
         self.raw_ms = 0
@@ -75,7 +75,7 @@ class Channel:
 
     def calibrate(self, calibration: Calibration) -> None:
         """Uses another calibration from the next reading on. Raises ValueError where its points make no sense."""
-        self._correct = correction(calibration.points)
+        self._correct = correction(calibration.points, self.probe.quantity)
 
     def take(self, number: Result, t_ms: int, retained: bool, late: bool) -> Measured | None:
         """Judges one decoded number that came at t_ms; None where the payload said nothing about this probe."""

@@ -200,11 +200,12 @@ def point(method: Method, build: Build, now: Steadiness, true: float) -> Point:
     return Point(method, now.mean, true, now.spread)
 
 
-def certificate(points: Sequence[Point], date: str, note: str = "") -> Calibration:
+def certificate(points: Sequence[Point], quantity: str, date: str, note: str = "") -> Calibration:
     """The calibration that finished points make.
 
     Args:
         points: one or more, of different true values.
+        quantity: what the probe measures.
         date: day of the run, ISO 8601.
         note: added to the methods used.
 
@@ -213,7 +214,7 @@ def certificate(points: Sequence[Point], date: str, note: str = "") -> Calibrati
     """
     pairs = tuple((round(one.raw, 4), round(one.true, 4)) for one in points)
     try:
-        if correction(pairs) is None:
+        if correction(pairs, quantity) is None:
             raise ValueError("a calibration wants one point at least")
     except ValueError as error:
         raise RefusedError(str(error)) from error

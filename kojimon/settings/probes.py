@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 import re
-from itertools import pairwise
 from typing import Any, Final
 
+from kojimon.correction import fault
 from kojimon.document.report import Report, one_of
 from kojimon.document.tree import shown
 from kojimon.document.values import Amount
 from kojimon.settings.checks import Draft, missing
 from kojimon.settings.topics import overlap
 
-SLOPE_LOW: Final = 0.8
-SLOPE_HIGH: Final = 1.2
-"""Calibrations of another slope are a slip in the points (judgement: no working probe is off by a fifth)."""
 TOLERANCE: Final = {"temperature": 0.5, "humidity": 3.0}
 """DS18B20 data sheet: ±0.5 °C from -10 to +85 °C. SHT3x data sheet: ±2 %, and some ageing (judgement)."""
 
@@ -168,20 +165,15 @@ def _calibration(probe: Draft, quantity: str, path: str, report: Report) -> None
     if "points" not in probe.get("calibration", {}):
         return
     here = f"{path}.calibration.points"
-    pairs = []
+    pairs: list[tuple[float, float]] = []
     for number, point in enumerate(probe["calibration"]["points"]):
         if isinstance(point, dict) and len(point) == 2:
-            ends = [_level(point[key], quantity, f"{here}[{number}].{key}", report) for key in ("read", "true")]
-            pairs += [(ends[0], ends[1])] if None not in ends else []
-    probe["calibration"]["points"] = points = tuple(sorted(pairs, key=lambda pair: pair[0] or 0.0))
-    for (read1, true1), (read2, true2) in pairwise(points):
-        if read1 is None or read2 is None or true1 is None or true2 is None:
-            continue
-        if read2 - read1 < 1e-9:
-            report.at(here, f"found two points that read {read1:g}", "wanted points with different readings")
-        elif not SLOPE_LOW <= (slope := (true2 - true1) / (read2 - read1)) <= SLOPE_HIGH:
-            what = f"found the points {read1:g} -> {true1:g} and {read2:g} -> {true2:g}, a slope of {slope:.2f}"
-            report.at(here, what, f"wanted a slope from {SLOPE_LOW} to {SLOPE_HIGH}; measure both again")
+            read, true = (_level(point[key], quantity, f"{here}[{number}].{key}", report) for key in ("read", "true"))
+            pairs += [(read, true)] if read is not None and true is not None else []
+    probe["calibration"]["points"] = points = tuple(sorted(pairs))
+    wrong = fault(points, quantity) if points else None
+    if wrong is not None:
+        report.at(here, f"found {wrong[0]}", f"wanted {wrong[1]}")
 
 
 def _beside(probes: dict[str, Any], name: str, report: Report) -> None:

@@ -12,8 +12,12 @@ from collections.abc import Iterator
 import pytest
 
 from kojimon.cli import calibrate as command
+from kojimon.cli.opening import client_of
+from kojimon.daemon.certificates import Certificates
+from kojimon.errors import RefusedError
 from kojimon.probes import guide
 from kojimon.probes.guide import Criterion, Method
+from kojimon.settings.load import load_settings
 from tests.cli.conftest import Kitchen
 from tests.parts.wait import until
 
@@ -94,8 +98,38 @@ def test_by_hand_without_a_daemon_in_either_unit_and_taken_back(kitchen: Kitchen
     assert stored[0]["date"] == "2026-10-02" and stored[0]["note"] == "new year"
     steep = kitchen.run("probes", "calibrate", "koji-top", "--point", "0 C = 0 C", "--point", "10 C = 20 C", code=1)
     assert "slope" in steep.output
+    far = kitchen.run("probes", "calibrate", "koji-top", "--point", "4 C = 40 C", code=1)
+    assert "off by 36 C (64.8 F)" in " ".join(far.output.split())
+    near = kitchen.run(
+        "probes", "calibrate", "koji-top", "--point", "30 C = 30 C", "--point", "30.5 C = 30.55 C", code=1
+    )
+    assert "only 0.5 C (0.9 F) apart" in " ".join(near.output.split())
     assert "taken back" in kitchen.run("probes", "calibrate", "koji-top", "--none").output
     assert json.loads(kitchen.run("probes", "certificates", "--json").output)[0]["points"] == []
+
+
+def test_the_api_refuses_what_no_probe_needs(live: Kitchen) -> None:
+    client = client_of(load_settings(live.config))
+    act = {"kind": "probe.calibrate", "incubator": "box", "who": "me", "channel": "api", "idempotency": "far",
+           "data": {"probe": "koji-top", "points": [[4.0, 40.0]]}}  # fmt: skip
+    with pytest.raises(RefusedError, match="off by 36 C"):
+        client.act(act)
+    assert json.loads(live.run("probes", "certificates", "--json").output) == []
+
+
+def test_one_that_an_older_version_let_in_replays_is_left_aside_and_told(
+    kitchen: Kitchen, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kitchen.run("batch", "start", "first")
+    with monkeypatch.context() as older:
+        older.setattr(Certificates, "admit", lambda self, act: None)
+        kitchen.run("probes", "calibrate", "koji-top", "--point", "4 C = 40 C")
+    told = "Calibration of koji-top not used: the point 4 -> 40, off by 36 C (64.8 F)"
+    assert told in " ".join(kitchen.run("check").output.split())
+    assert "not used" in " ".join(kitchen.run("probes", "certificates", width=160).output.split())
+    kitchen.show(koji_top=30.0, koji_low=30.0, air=29.0)
+    kitchen.start()
+    until(lambda: probe(kitchen, "koji-top")["value"] == pytest.approx(30.0))
 
 
 def test_an_old_certificate_is_pointed_out(kitchen: Kitchen) -> None:

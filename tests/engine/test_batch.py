@@ -447,6 +447,18 @@ def test_what_was_expected_is_named_with_its_causes_in_the_state_document() -> N
     assert (missed["label"], missed["causes"]) == ("It warms itself", ["too cold", "too dry"])
 
 
+def test_a_calibration_that_an_older_version_let_in_is_stated_again() -> None:
+    """Bounds are kept at the door (daemon.certificates), or a journal would not replay to the same events."""
+    rows = Rows()
+    rows.act("probe.calibrate", probe="koji-top", points=[[4.0, 40.0]])
+    rows.act("probe.calibrate", probe="koji-top", points=[[36.0, 36.1], [36.5, 36.65]])
+    _, outcome = run(rows)
+    assert [event.data["points"] for event in outcome.events if event.kind == "calibration"] == [
+        [[4.0, 40.0]],
+        [[36.0, 36.1], [36.5, 36.65]],
+    ]
+
+
 def test_a_calibration_is_kept_or_refused_with_the_reason() -> None:
     """Needs no batch; a slope no working probe has, a day that is none and a probe of nobody are refused."""
     rows = Rows()

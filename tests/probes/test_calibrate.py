@@ -44,8 +44,8 @@ def test_a_table_goes_through_its_points_and_keeps_the_outer_corrections() -> No
     ("points", "what"),
     [
         (((30.0, 31.0), (30.0, 31.0)), "points with different readings"),
-        (((0.0, 0.0), (98.0, 9.8)), "slope of 0.100"),
-        (((0.0, 98.0), (98.0, 0.0)), "slope of -1.000"),
+        (((0.0, 0.0), (98.0, 9.8)), "slope of 0.10"),
+        (((0.0, 98.0), (98.0, 0.0)), "slope of -1.00"),
         (((float("nan"), 0.0),), "two finite numbers"),
         (((0.0, float("inf")),), "two finite numbers"),
         (tuple((float(i), float(i)) for i in range(65)), "64 at most"),
@@ -54,6 +54,40 @@ def test_a_table_goes_through_its_points_and_keeps_the_outer_corrections() -> No
 def test_points_that_make_no_sense_are_refused_in_words(points: tuple[tuple[float, float], ...], what: str) -> None:
     with pytest.raises(ValueError, match=what):
         correction(points)
+
+
+@pytest.mark.parametrize(
+    ("points", "quantity", "what"),
+    [
+        (((4.0, 40.0),), "temperature", r"off by 36 C \(64.8 F\); wanted 5 C \(9 F\) at most"),
+        (((36.0, 36.1), (36.5, 36.65)), "temperature", r"only 0.5 C \(0.9 F\) apart; wanted 10 C"),
+        (((30.0, 30.0), (35.0, 35.5), (39.9, 40.0)), "temperature", "apart"),
+        (((0.0, 5.2),), "temperature", "off by 5.2 C"),
+        (((60.0, 76.0),), "humidity", "off by 16 %; wanted 15 % at most"),
+        (((75.0, 75.5), (80.0, 81.0)), "humidity", "only 5 % apart; wanted 10 %"),
+    ],
+)
+def test_what_no_probe_needs_is_refused(points: tuple[tuple[float, float], ...], quantity: str, what: str) -> None:
+    assert correction(points) is not None, "an old journal may hold it"
+    with pytest.raises(ValueError, match=what):
+        correction(points, quantity)
+
+
+def test_ice_and_salts_at_their_furthest_are_let_in() -> None:
+    for points in (((5.0, 0.0),), ((0.4, 0.0), (37.3, 37.0)), ((30.0, 31.0), (40.0, 41.5))):
+        assert correction(points, "temperature") is not None
+    assert correction(((73.6, 83.6), (85.0, 97.0)), "humidity") is not None
+
+
+@pytest.mark.parametrize(
+    ("points", "raw", "true"),
+    # Ten degrees apart, 1 K and 2 K off: the line goes on for 5 K, then its correction stays.
+    [(((20.0, 21.0), (30.0, 32.0)), raw, true) for raw, true in ((25.0, 26.5), (35.0, 37.5), (45.0, 47.5), (5.0, 5.5))],
+)
+def test_a_line_ends_half_its_length_beyond_its_points(
+    points: tuple[tuple[float, float], ...], raw: float, true: float
+) -> None:
+    assert corrected(points, raw) == pytest.approx(true)
 
 
 @given(

@@ -97,8 +97,8 @@ def test_a_noisy_probe_in_ice_becomes_a_certificate() -> None:
     now = settle(Method.ICE, values)
     ice = point(Method.ICE, Build.SEALED_HOT, now, true_value(Method.ICE))
     boiling = Point(Method.BOILING, 98.9, true_value(Method.BOILING, pressure=pressure_pa(500)), 0.1)
-    made = certificate([ice, boiling], "2025-11-03", "by hand")
-    function = correction(made.points)
+    made = certificate([ice, boiling], "temperature", "2025-11-03", "by hand")
+    function = correction(made.points, "temperature")
     assert function is not None
     # Regression check (arithmetic): ice read 0.4 and boiling water 98.9 at 500 m turn 30.0 into 29.54.
     assert function(30.0) == pytest.approx(29.54, abs=0.03)
@@ -130,10 +130,10 @@ def test_nonsense_is_refused_in_words() -> None:
     with pytest.raises(RefusedError, match="5 to 50"):
         true_value(Method.SALT, reading=60.0)
     with pytest.raises(RefusedError, match="one point at least"):
-        certificate([], "2025-11-03")
+        certificate([], "temperature", "2025-11-03")
     twice = Point(Method.ICE, 0.4, 0.0, 0.1)
     with pytest.raises(RefusedError, match="different readings"):
-        certificate([twice, twice], "2025-11-03")
+        certificate([twice, twice], "temperature", "2025-11-03")
 
 
 def test_true_values() -> None:

@@ -151,6 +151,13 @@ CASES = {
     "calibration of a wrong slope": ("unit: F", "unit: F, calibration: {points: [{read: 0 C, true: 0 C}, {read: 10 C, true: 20 C}]}",
         "k.yaml:10: probes.koji-top.calibration.points: found the points 0 -> 0 and 10 -> 20, a slope of 2.00,"
         " wanted a slope from 0.8 to 1.2; measure both again"),
+    "calibration no probe needs": ("unit: F", "unit: F, calibration: {points: [{read: 4 C, true: 40 C}]}",
+        "k.yaml:10: probes.koji-top.calibration.points: found the point 4 -> 40, off by 36 C (64.8 F), wanted 5 C (9 F) at"
+        " most: no working temperature probe is further off; look at the set-up"),
+    "calibration points too near": ("unit: F",
+        "unit: F, calibration: {points: [{read: 30 C, true: 30 C}, {read: 30.5 C, true: 30.55 C}]}",
+        "k.yaml:10: probes.koji-top.calibration.points: found points only 0.5 C (0.9 F) apart, wanted 10 C (18 F) at least"
+        " between the outermost, or one point alone"),
     "a day that is none": ("unit: F", "unit: F, calibration: {points: [{read: 0 C, true: 1 C}], date: 2026-02-30}",
         "k.yaml:10: probes.koji-top.calibration.date: found `2026-02-30`, wanted a date that exists, as in `2026-11-25`"),
     "a secret in the file": ("password: {file: mqtt-password}", "password: hunter2",
