@@ -14,6 +14,7 @@ from msgspec import to_builtins
 from msgspec.structs import replace
 
 from kojimon import logs
+from kojimon.child import Backoff, Child, ChildError
 from kojimon.clock import real_s
 from kojimon.core.turn import Present
 from kojimon.daemon.forecast_batch import (
@@ -26,7 +27,7 @@ from kojimon.daemon.forecast_batch import (
     subject_of,
     works_of,
 )
-from kojimon.daemon.forecast_child import Child, ChildError
+from kojimon.daemon.forecast_child import asked, forecast_child, look_after
 from kojimon.daemon.house import House
 from kojimon.daemon.learning import Lesson, lessons, prior_of
 from kojimon.engine.limits import bands_in_force
@@ -78,7 +79,7 @@ class Forecasting:
     name = "forecast"
 
     def __init__(self, house: House, driven: bool, child: Child | None = None) -> None:
-        self._house, self._driven, self.child = house, driven, child or Child()
+        self._house, self._driven, self.child = house, driven, child or forecast_child()
         self._installed = has_part("forecast")
         self._durable: Present | None = None
         self._told: dict[str, Told] = {}
@@ -87,8 +88,8 @@ class Forecasting:
         self._asked_ms: dict[str, int] = {}
         self._made = self._failed = 0
         self._trouble = "" if self._installed else "the part `forecast` (numpy) is not installed here"
-        self._retry_s, self._delay_s = float("-inf"), BACKOFF_FIRST_S
-        self._worked_s, self._steady_s = float("-inf"), float("inf")
+        self._backoff = Backoff(BACKOFF_FIRST_S, BACKOFF_MOST_S, STEADY_S)
+        self._worked_s = float("-inf")
         self._wake, self._stopping = threading.Event(), threading.Event()
         self._thread = threading.Thread(target=self._run, name="forecast", daemon=True)
 
@@ -145,7 +146,7 @@ class Forecasting:
         self._forget(subjects)
         due = [one for one in subjects if now_ms - self._asked_ms.get(one.incubator, -EVERY_MS) >= EVERY_MS]
         ended = frozenset(batch.id for batch in state.batches.values()) != self._open
-        if not (due or ended) or real_s() < self._retry_s:
+        if not (due or ended) or not self._backoff.due():
             return 0
         made = 0
         try:
@@ -197,7 +198,7 @@ class Forecasting:
         self._asked_ms[subject.incubator] = now_ms
         self._made += 1
         self._worked_s = real_s()
-        self._steady_s = min(self._steady_s, self._worked_s)
+        self._backoff.worked()
         self._well("forecasts come again")
         return self._house.intake.note("forecast", subject.incubator, payload)
 
@@ -207,7 +208,7 @@ class Forecasting:
         now_s = subject.since_s(now_ms)
         if batch is None or schedule is None or batch.id != subject.batch or now_s < 0:
             return None
-        self.child.ready()
+        look_after(self.child)
         works = works_of(subject, schedule, batch)
         told = self._told.get(subject.incubator)
         if told is None or not self._goes_on(told, subject, works):
@@ -239,10 +240,10 @@ class Forecasting:
 
     def _begin(self, start: Start) -> None:
         """Tells a batch from its beginning. A prior that the model cannot use is left aside, not the forecast."""
-        answer = self.child.ask(start)
+        answer = asked(self.child, start)
         if answer.error and start.prior is not None:
             _LOG.warning("what was learnt earlier is left aside: %s", answer.error)
-            answer = self.child.ask(replace(start, prior=None))
+            answer = asked(self.child, replace(start, prior=None))
         if answer.error:
             raise ChildError(answer.error)
 
@@ -280,7 +281,7 @@ class Forecasting:
         return prior
 
     def _ask(self, request: Request) -> Answer:
-        answer = self.child.ask(request)
+        answer = asked(self.child, request)
         if answer.error:
             self._told.clear()
             raise ChildError(answer.error)
@@ -294,14 +295,11 @@ class Forecasting:
             return
         self.child.end()
         self._told.clear()
-        if real_s() - self._steady_s > STEADY_S:
-            self._delay_s = BACKOFF_FIRST_S
-        self._failed, self._steady_s = self._failed + 1, float("inf")
-        self._retry_s = real_s() + self._delay_s
-        _LOG.warning("%s; again in %g s", text, self._delay_s)
+        self._failed += 1
+        delay_s = self._backoff.failed()
+        _LOG.warning("%s; again in %g s", text, delay_s)
         self._trouble = text
-        self._house.core.health(self.name, False, f"{text}; it is started again in {self._delay_s:g} s")
-        self._delay_s = min(self._delay_s * 2, BACKOFF_MOST_S)
+        self._house.core.health(self.name, False, f"{text}; it is started again in {delay_s:g} s")
 
     def _well(self, text: str) -> None:
         self._trouble = ""

@@ -12,6 +12,7 @@ from typing import BinaryIO
 
 import msgspec
 
+from kojimon.child import begin
 from kojimon.errors import KojimonError
 from kojimon.forecast import protocol
 from kojimon.forecast.protocol import Answer, Ask, Finish, Observe, Request, Start
@@ -75,4 +76,5 @@ def _answer(desk: Desk, line: bytes) -> Answer:
 
 
 if __name__ == "__main__":
+    begin()
     serve(sys.stdin.buffer, sys.stdout.buffer)

@@ -2,23 +2,20 @@
 
 Reads JSON lines on standard input: first the address (url, organisation, bucket, token, timeout_s), then parcels
 `{"points": [[tags, fields, time_ns, measurement], ...]}`. Answers each with one line: status, text, retry_after_s.
-Ends when its input ends, so it never outlives the daemon. influxdb-client is imported here and nowhere else; it and
-one parcel stay far below the limit that this process sets itself.
+Ends when its input ends, so it never outlives the daemon. influxdb-client is imported here and nowhere else.
 """
 
 from __future__ import annotations
 
-import resource
 import sys
 from typing import Any, Final
 
 import msgspec
 
+from kojimon.child import begin
 from kojimon.mirror.answers import Answer
 
 TEXT_MOST: Final = 2000
-MEMORY_MOST: Final = 256 * 1024 * 1024
-"""Bytes of its own data (RLIMIT_DATA); beyond them it dies, and a fresh one goes on."""
 
 
 class Client:
@@ -75,7 +72,7 @@ def _retry_after_s(headers: Any) -> float:
 
 def main() -> None:
     """Answers until the input ends."""
-    resource.setrlimit(resource.RLIMIT_DATA, (MEMORY_MOST, MEMORY_MOST))
+    begin()
     lines = iter(sys.stdin.buffer.readline, b"")
     client: Client | None = None
     for line in lines:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import random
 import threading
 from collections.abc import Callable, Sequence
-from typing import Any, Final, Protocol
+from typing import Any, Final
 
 from kojimon import clock, logs
 from kojimon.errors import JournalError
@@ -42,18 +42,6 @@ log = logs.get("mirror")
 Tell = Callable[[str, bool, str], None]
 
 
-class Asked(Protocol):
-    """Who makes the requests (`process.Process`)."""
-
-    started: int
-
-    def ask(self, points: Any) -> Answer:
-        """Sends points in one request."""
-
-    def end(self) -> None:
-        """Ends it, whatever it is doing."""
-
-
 class Mirror:
     """See the module text. A part of the daemon: start, stop, committed, facts.
 
@@ -81,14 +69,14 @@ class Mirror:
         tell: Tell,
         *,
         say: Callable[[Sequence[Event]], list[str]] | None = None,
-        process: Asked | None = None,
+        process: Process | None = None,
         pause_s: float = PAUSE_S,
     ) -> None:
         address = {
             "url": settings.url, "organisation": settings.organisation, "bucket": settings.bucket,
             "timeout_s": REQUEST_S,
         }  # fmt: skip
-        self._process: Asked = process or Process(lambda: {**address, "token": token()})
+        self._process = process or Process(lambda: {**address, "token": token()})
         self._open_reader, self._writer, self._tell, self._site, self._say = open_reader, writer, tell, site, say
         self._pause_s = pause_s
         self._reader: Reader | None = None
@@ -116,10 +104,12 @@ class Mirror:
         self._stopping = True
         self._wake.set()
         self._thread.join(timeout_s / 2)
-        self._process.end()
+        self._process.child.kill()  # a request that is out comes back at once
         self._thread.join(timeout_s / 2)
+        ended = not self._thread.is_alive()
+        self._process.child.end()
         self._save()
-        return not self._thread.is_alive()
+        return ended
 
     def committed(self, chunk: Chunk, _present: object = None) -> None:
         """New rows are in the journal."""
@@ -135,7 +125,7 @@ class Mirror:
             "sent": sum(stream.sent for stream in streams), "ahead": self._ahead, "requests": self._requests,
             "set_aside": sum(stream.set_aside for stream in streams),
             "expired": sum(stream.expired for stream in streams), "behind": self._behind,
-            "started": self._process.started, "trouble": self._trouble, "waiting": self._waiting,
+            "started": self._process.child.lives, "trouble": self._trouble, "waiting": self._waiting,
         }  # fmt: skip
 
     # -- the thread ------------------------------------------------------------------------------------------------
@@ -256,7 +246,7 @@ class Mirror:
         self._trouble = advice(answer)
         if found is Meaning.FAULT:
             # A corrected token is read when the next child starts.
-            self._process.end()
+            self._process.child.end()
             self._say_health(False, self._trouble)
             return FAULT_RETRY_S
         if clock.real_s() - self._well_s >= TOLD_AFTER_S:

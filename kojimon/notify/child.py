@@ -13,6 +13,7 @@ import threading
 from collections.abc import Mapping
 from typing import IO, Any
 
+from kojimon.child import begin
 from kojimon.notify.carriers import deliver, warm_up
 from kojimon.notify.pictures import carries, made
 from kojimon.notify.speaker import Speaker
@@ -73,6 +74,7 @@ class Sender:
 
 def main() -> None:
     """Serves requests until the input ends."""
+    begin()
     # Whatever a library prints must not get between the answers.
     out = os.fdopen(os.dup(1), "w", encoding="utf-8")
     silent = os.open(os.devnull, os.O_WRONLY)

@@ -167,8 +167,8 @@ class Dispatch:
                 "sent": self._out,
                 "failing": {name: self._texts.get(name, "") for name in self._failing()},
                 "channels": [channel.name for channel in self._channels],
-                "senders": {name: lane.lives for name, lane in self._lanes.items()},
-                "ready": self._lanes["wake"].lives > 0 and not self._lanes["wake"].busy,
+                "senders": {name: lane.child.lives for name, lane in self._lanes.items()},
+                "ready": self._lanes["wake"].child.lives > 0 and not self._lanes["wake"].busy,
             }
 
     def receipts(self) -> list[Delivery]:

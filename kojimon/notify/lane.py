@@ -1,12 +1,8 @@
-"""A lane: one thread with one sender process, one request in flight, killed and begun anew when it takes too long."""
+"""A lane: one thread with one sender process, one request in flight; a process that takes too long is begun anew."""
 
 from __future__ import annotations
 
 import json
-import os
-import select
-import signal
-import subprocess
 import sys
 import threading
 from collections.abc import Callable, Mapping, Sequence
@@ -15,13 +11,15 @@ from typing import Any, Final
 from msgspec import Struct
 
 from kojimon import logs
-from kojimon.clock import real_s
+from kojimon.child import Child, ChildError, environment
 
 LIMIT_S: Final = 20.0
 """Real seconds a message may take, all its channels side by side."""
 IDLE_S: Final = 120.0
 """A lane that is not kept lets its process go after so long without work."""
 END_S: Final = 3.0
+SOUND_AND_DESK: Final = r"(XDG|DBUS|PULSE|PIPEWIRE|ALSA)_\w+|DISPLAY|WAYLAND_DISPLAY"
+"""Names in the environment by which programs find the loudspeaker and the screen."""
 
 _LOG = logs.get("notify")
 
@@ -56,14 +54,14 @@ class Lane:
         limit_s: float = LIMIT_S,
         argv: Sequence[str] = (sys.executable, "-m", "kojimon.notify.child"),
     ) -> None:
-        self.name, self.limit_s, self.kept = name, limit_s, kept
-        self._free, self._argv = free, tuple(argv)
+        self.name, self.kept = name, kept
+        self._free = free
+        # Whatever a service's library prints is nobody's business.
+        self.child = Child("the sender", argv, limit_s, environment=environment(SOUND_AND_DESK), quiet=True)
         self._changed = threading.Condition()
         self._job: Job | None = None
         self._stopping = False
-        self._process: subprocess.Popen[bytes] | None = None
-        self._rest = b""
-        self._number = self.lives = self.killed = 0
+        self._number = 0
         self._thread = threading.Thread(target=self._run, name=f"send-{name}", daemon=True)
 
     def start(self) -> None:
@@ -92,7 +90,10 @@ class Lane:
         if self._thread.is_alive():
             self._thread.join(timeout_s)
         ended = not self._thread.is_alive()
-        self._end()
+        self.child.kill()
+        if not ended:
+            self._thread.join(timeout_s)
+        self.child.end()
         return ended
 
     # -- the thread ----------------------------------------------------------------------------------------------
@@ -100,9 +101,9 @@ class Lane:
     def _run(self) -> None:
         while True:
             with self._changed:
-                wait_s = None if self.kept or self._process is None else IDLE_S
+                wait_s = None if self.kept or self.child.pid is None else IDLE_S
                 if self._job is None and not self._stopping and not self._changed.wait(wait_s):
-                    self._end()
+                    self.child.end()
                 job = self._job
                 if job is None and self._stopping:
                     return
@@ -117,71 +118,22 @@ class Lane:
             self._free()
 
     def _work(self, job: Job) -> None:
-        waiting = set(job.channels)
-        until_s = real_s() + self.limit_s
-        wrong = "the sender cannot be started"
+        waiting, wrong = set(job.channels), "the sender said nothing about it"
+        self._number += 1
+        line = json.dumps({"no": self._number, **job.request}) + "\n"
         try:
-            process = self._ready()
-            self._number += 1
-            line = json.dumps({"no": self._number, **job.request}) + "\n"
-            assert process.stdin is not None
-            process.stdin.write(line.encode())
-            process.stdin.flush()
-            wrong = self._listen(process, job, waiting, until_s)
-        except OSError as error:
-            wrong = f"the sender cannot be reached: {error.strerror}"
-        if wrong:
-            self._end()
-        for name in sorted(waiting):
-            job.heard(name, wrong or "the sender said nothing about it")
-
-    def _listen(self, process: subprocess.Popen[bytes], job: Job, waiting: set[str], until_s: float) -> str:
-        """Takes answers until the request is done. Returns "" then, else what went wrong."""
-        assert process.stdout is not None
-        while True:
-            while b"\n" in self._rest:
-                line, _, self._rest = self._rest.partition(b"\n")
-                answer = json.loads(line)
+            for text in self.child.answers(line.encode()):
+                answer = json.loads(text)
                 if answer["no"] != self._number:
                     continue
                 if answer.get("done"):
-                    return ""
+                    break
                 waiting.discard(answer["channel"])
                 job.heard(answer["channel"], answer["wrong"])
-            left_s = until_s - real_s()
-            ready = select.select([process.stdout], [], [], max(0.0, left_s))[0] if left_s > 0 else []
-            if not ready:
-                self.killed += 1
-                return f"no answer within {self.limit_s:g} s"
-            data = os.read(process.stdout.fileno(), 65_536)
-            if not data:
-                return "the sender ended unexpectedly"
-            self._rest += data
-
-    def _ready(self) -> subprocess.Popen[bytes]:
-        if self._process is not None and self._process.poll() is None:
-            return self._process
-        self._end()
-        self.lives += 1
-        self._rest = b""
-        self._process = subprocess.Popen(
-            self._argv, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, start_new_session=True
-        )
-        return self._process
-
-    def _end(self) -> None:
-        """Ends the process with all it started."""
-        process, self._process = self._process, None
-        if process is None:
-            return
-        try:
-            os.killpg(process.pid, signal.SIGKILL)
-        except ProcessLookupError:
-            pass
-        process.wait()
-        for pipe in (process.stdin, process.stdout):
-            if pipe is not None:
-                try:
-                    pipe.close()
-                except OSError:
-                    pass
+        except ChildError as problem:
+            wrong = str(problem)
+        except (KeyError, ValueError) as problem:
+            self.child.end()
+            wrong = f"the sender answered what is none: {problem}"
+        for name in sorted(waiting):
+            job.heard(name, wrong)

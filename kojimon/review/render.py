@@ -1,23 +1,26 @@
 """Reviews made in a process of their own, so that counting half a million readings holds nobody up in the daemon.
 
-One question a process: JSON on standard input, JSON on standard output. `python -m kojimon.review.render`.
+One question a process, a line of JSON each way. `python -m kojimon.review.render`.
 """
 
 from __future__ import annotations
 
-import os
-import subprocess
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
 import msgspec
 from msgspec import Struct
 
+from kojimon.child import Child, ChildError, begin
 from kojimon.errors import EXIT_USAGE, KojimonError, UsageError
 
-TIMEOUT_S: Final = 120.0
+LIMIT_S: Final = 120.0
+COMMAND: Final = (sys.executable, "-m", "kojimon.review.render")
 NICE: Final = 10
+MOST_BYTES: Final = 64 * 1024 * 1024
+"""Of an answer; a review that stands alone holds its photos."""
 WIDTH_PX: Final = 720
 
 
@@ -52,20 +55,15 @@ class Rendered(Struct, frozen=True):
     usage: bool = False
 
 
-def rendered(question: Question) -> Rendered:
+def rendered(question: Question, limit_s: float = LIMIT_S, command: Sequence[str] = COMMAND) -> Rendered:
     """Asks a child process. Raises UsageError and KojimonError in words."""
-    command = [sys.executable, "-m", "kojimon.review.render"]
+    child = Child("the review's process", command, limit_s, most_bytes=MOST_BYTES, nice=NICE)
     try:
-        done = subprocess.run(
-            command, input=msgspec.json.encode(question), capture_output=True, timeout=TIMEOUT_S, check=True
-        )
-        answer = msgspec.json.decode(done.stdout, type=Rendered)
-    except subprocess.TimeoutExpired:
-        raise KojimonError(
-            f"the review was not made within {TIMEOUT_S:.0f} s; try kojimon review on the machine"
-        ) from None
-    except (OSError, subprocess.CalledProcessError, msgspec.MsgspecError) as error:
-        raise KojimonError(f"the review could not be made: {error}") from error
+        answer = msgspec.json.decode(child.ask(msgspec.json.encode(question) + b"\n"), type=Rendered)
+    except (ChildError, msgspec.MsgspecError) as error:
+        raise KojimonError(f"{error}. Try kojimon review on the machine.") from None
+    finally:
+        child.end()
     if answer.trouble:
         raise (UsageError if answer.usage else KojimonError)(answer.trouble)
     return answer
@@ -99,13 +97,13 @@ def render(question: Question) -> Rendered:
 
 def main() -> int:
     """Answers the question on standard input."""
-    os.nice(NICE)
-    question = msgspec.json.decode(sys.stdin.buffer.read(), type=Question)
+    begin()
+    question = msgspec.json.decode(sys.stdin.buffer.readline(), type=Question)
     try:
         answer = render(question)
     except KojimonError as error:
         answer = Rendered(trouble=str(error), usage=error.exit_code == EXIT_USAGE)
-    sys.stdout.buffer.write(msgspec.json.encode(answer))
+    sys.stdout.buffer.write(msgspec.json.encode(answer) + b"\n")
     return 0
 
 

@@ -77,8 +77,8 @@ def test_beside_raw_line_protocol(tmp_path: Path) -> None:
         mirror.start()
         until(lambda: mirror.facts()["cursor"] == kitchen.seq, within_s=120)
         took_s = real_s() - began_s
-        assert child._child is not None
-        cpu_s, pss_mb, data_mb = proc(child._child.pid)
+        assert child.child.pid is not None
+        cpu_s, pss_mb, data_mb = proc(child.child.pid)
         requests, sent, plain = sums(mine)
         assert len(mine.stored) == readings
         kitchen.read(12)

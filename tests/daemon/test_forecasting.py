@@ -13,10 +13,11 @@ from typing import Any
 
 import pytest
 
+from kojimon.child import ChildError
 from kojimon.clock import ManualClock, real_s
 from kojimon.core.advance import advance
 from kojimon.core.boot import restore
-from kojimon.daemon.forecast_child import Child, ChildError
+from kojimon.daemon.forecast_child import asked, forecast_child
 from kojimon.daemon.forecasting import Forecasting
 from kojimon.daemon.learning import prior_of
 from kojimon.engine import initial_state
@@ -203,35 +204,26 @@ def test_without_a_batch_there_is_no_process(tmp_path: Path) -> None:
 
 # --- the process ----------------------------------------------------------------------------------------------------
 
-HANGS = [sys.executable, "-c", "import sys; sys.stdin.read()"]
 BABBLES = [sys.executable, "-c", "import sys; sys.stdin.readline(); print('hello', flush=True); sys.stdin.read()"]
-FLOODS = [sys.executable, "-c", "import sys; sys.stdin.readline(); sys.stdout.write('x' * 3_000_000); sys.stdin.read()"]
-ENDS = [sys.executable, "-c", "import sys; sys.stdin.readline(); sys.exit(3)"]
 
 
-@pytest.mark.parametrize(
-    ("command", "says"),
-    [(HANGS, "did not answer within 0.5 s"), (BABBLES, "failed"), (FLOODS, "without end"), (ENDS, "code 3"),
-     (["/nonexistent"], "cannot be started")],
-    ids=["hangs", "babbles", "floods", "ends", "missing"],
-)  # fmt: skip
-def test_a_process_that_cannot_work_is_ended_and_said_in_words(command: list[str], says: str) -> None:
-    child = Child(answer_s=0.5 if command is HANGS else 10.0, command=command)
-    with pytest.raises(ChildError, match=says):
-        child.ask(Ask("box", 0.0, (43.0,)))
+def test_a_process_that_babbles_is_ended_and_said_in_words() -> None:
+    child = forecast_child(command=BABBLES)
+    with pytest.raises(ChildError, match="the forecast's process answered what is none"):
+        asked(child, Ask("box", 0.0, (43.0,)))
     assert child.pid is None
 
 
 def test_it_is_begun_again_after_its_end() -> None:
-    child = Child()
+    child = forecast_child()
     try:
-        assert child.ask(Start("box", 1)).error == ""
+        assert asked(child, Start("box", 1)).error == ""
         assert child.pid is not None
         os.kill(child.pid, signal.SIGKILL)
         until(lambda: child.pid is None, 10)
         with pytest.raises(ChildError, match="signal 9"):
-            child.ready()
-        assert "has been started here" in child.ask(Ask("box", 0.0, (43.0,))).error and child.lives == 2
+            asked(child, Ask("box", 0.0, (43.0,)))
+        assert "has been started here" in asked(child, Ask("box", 0.0, (43.0,))).error and child.lives == 2
     finally:
         child.end()
 

@@ -181,7 +181,7 @@ def test_a_token_that_is_put_right_is_taken_up_without_a_restart(
     until(lambda: told, what="told that there is none")
     assert told[0] == (False, "the mirror has no token: The secret's file /etc/kojimon/token cannot be read: No such "
                        "file or directory.")  # fmt: skip
-    assert child.started == 0
+    assert child.child.lives == 0
     token.append("wrong")
     until(lambda: "refuses the token" in mirror.facts()["trouble"], what="refused")
     token[0] = "right"
