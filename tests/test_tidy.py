@@ -7,8 +7,6 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
-import pytest
-
 ROOT = Path(__file__).resolve().parents[1]
 SOURCES = sorted([*(ROOT / "kojimon").rglob("*.py"), *(ROOT / "sim").rglob("*.py")])
 LONGEST_FILE, LONGEST_FUNCTION = 400, 70
@@ -24,23 +22,30 @@ def functions(path: Path) -> Iterator[ast.FunctionDef | ast.AsyncFunctionDef | a
             yield node
 
 
-@pytest.mark.parametrize("path", SOURCES, ids=lambda path: str(path.relative_to(ROOT)))
-def test_file_and_functions_are_small(path: Path) -> None:
-    lines = path.read_text(encoding="utf-8").count("\n")
-    assert lines <= LONGEST_FILE, f"{lines} lines; would you know your way in it? Move the walls"
-    for node in functions(path):
-        if not isinstance(node, ast.ClassDef):
-            length = (node.end_lineno or node.lineno) - node.lineno + 1
-            assert length <= LONGEST_FUNCTION, f"{node.name} is {length} lines long"
+def test_files_are_small() -> None:
+    lines = {str(path.relative_to(ROOT)): path.read_text(encoding="utf-8").count("\n") for path in SOURCES}
+    long = {path: count for path, count in lines.items() if count > LONGEST_FILE}
+    assert long == {}, "would you know your way in it? Move the walls"
 
 
-@pytest.mark.parametrize("path", SOURCES, ids=lambda path: str(path.relative_to(ROOT)))
-def test_public_names_have_docstrings(path: Path) -> None:
-    tree = ast.parse(path.read_text(encoding="utf-8"))
-    assert path.stat().st_size == 0 or ast.get_docstring(tree), "say what the file is for"
-    for node in tree.body:
-        if isinstance(node, (ast.FunctionDef, ast.AsyncFunctionDef, ast.ClassDef)) and not node.name.startswith("_"):
-            assert ast.get_docstring(node), f"{node.name} has no docstring"
+def test_functions_are_small() -> None:
+    lengths = {
+        f"{path.relative_to(ROOT)}: {node.name}": (node.end_lineno or node.lineno) - node.lineno + 1
+        for path in SOURCES for node in functions(path) if not isinstance(node, ast.ClassDef)
+    }  # fmt: skip
+    assert {name: lines for name, lines in lengths.items() if lines > LONGEST_FUNCTION} == {}
+
+
+def test_public_names_have_docstrings() -> None:
+    lacking = []
+    for path in SOURCES:
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        if tree.body and not ast.get_docstring(tree):
+            lacking.append(f"{path}: say what the file is for")
+        for node in tree.body:
+            if isinstance(node, (ast.FunctionDef, ast.AsyncFunctionDef, ast.ClassDef)) and node.name[0] != "_":
+                lacking += [] if ast.get_docstring(node) else [f"{path}: {node.name}"]
+    assert lacking == []
 
 
 def test_only_the_clock_reads_a_clock() -> None:

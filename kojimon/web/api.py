@@ -241,7 +241,7 @@ def create_app(backend: Backend) -> Starlette:
         "/v1/probes": api.probes,
         "/v1/alarms": api.alarms,
         "/v1/batches": api.batches,
-        "/v1/batches/{id}": api.batch,
+        "/v1/batches/{id:path}": api.batch,  # an id with a slash is one nobody has, not another address
         "/v1/events": api.events,
         "/v1/series": api.series,
         **rows.reads(backend),

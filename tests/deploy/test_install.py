@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import fcntl
 import json
+import os
 import shutil
 import stat
 import subprocess
 import zipfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -19,20 +21,48 @@ INSTALL = ("sh", f"{INSIDE}/deploy/install.sh")
 SETTINGS = "/etc/kojimon/kojimon.yaml"
 
 
-@pytest.fixture(scope="module")
-def installed(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Root]:
-    """A first install for the tests of this module."""
-    root = root_or_skip(tmp_path_factory.mktemp("install") / "root")
-    done = root.run(*INSTALL, SUDO_USER="")
-    assert done.stdout.splitlines()[-1] == "Installed. Next: sudo kojimon setup"
+Install = Callable[..., Root]
+
+
+@pytest.fixture(scope="session")
+def once(tmp_path_factory: pytest.TempPathFactory) -> Install:
+    """Installs into a root once for all workers of this run; nobody writes to it after that."""
+    base = tmp_path_factory.getbasetemp()
+    base = base.parent if "PYTEST_XDIST_WORKER" in os.environ else base
+
+    def install(name: str, on: Root | None, *words: str) -> Root:
+        folder, done = base / name, base / f"{name}.done"
+        with (base / f"{name}.lock").open("w") as lock:
+            fcntl.flock(lock, fcntl.LOCK_EX)
+            if not done.exists():
+                shutil.rmtree(folder, ignore_errors=True)
+                root = root_or_skip(folder) if on is None else Root(folder, on)
+                said = root.run(*INSTALL, *words, SUDO_USER="").stdout
+                assert said.splitlines()[-1] == "Installed. Next: sudo kojimon setup"
+                done.touch()
+        return Root(folder, on)
+
+    return install
+
+
+@pytest.fixture(scope="session")
+def installed(once: Install) -> Root:
+    """A first install, with everything; looked at from a root that stands on it."""
+    return once("installed", None)
+
+
+@pytest.fixture
+def own(installed: Root, tmp_path: Path) -> Iterator[Root]:
+    """A root that stands on what was installed."""
+    root = Root(tmp_path / "own", installed)
     yield root
     shutil.rmtree(root.folder)
 
 
 @pytest.fixture
-def own(installed: Root, tmp_path: Path) -> Iterator[Root]:
-    """A copy of what was installed, for a test that changes it."""
-    root = Root(tmp_path / "own", like=installed)
+def small(installed: Root, once: Install, tmp_path: Path) -> Iterator[Root]:
+    """The same where the heavy parts were left out afterwards."""
+    root = Root(tmp_path / "small", once("small", installed, "--parts", "none"))
     yield root
     shutil.rmtree(root.folder)
 
@@ -51,14 +81,14 @@ def mode(path: Path) -> str:
     return oct(stat.S_IMODE(path.stat().st_mode))
 
 
-def test_everything_is_where_the_conventions_want_it(installed: Root) -> None:
+def test_everything_is_where_the_conventions_want_it(installed: Root, own: Root) -> None:
     up = installed.upper
-    user = installed.run("id", "kojimon").stdout
+    user = own.run("id", "kojimon").stdout
     assert "(kojimon)" in user and "(dialout)" in user and "(audio)" in user
-    account = installed.run("getent", "passwd", "kojimon").stdout.strip().split(":")
+    account = own.run("getent", "passwd", "kojimon").stdout.strip().split(":")
     assert account[5:] == ["/var/lib/kojimon", "/usr/sbin/nologin"] and int(account[2]) < 1000, "a system user"
-    assert installed.run("stat", "-c", "%U:%G %a", "/var/lib/kojimon").stdout == "kojimon:kojimon 750\n"
-    assert installed.run("stat", "-c", "%U:%G %a", "/etc/kojimon/secrets").stdout == "root:root 700\n"
+    assert own.run("stat", "-c", "%U:%G %a", "/var/lib/kojimon").stdout == "kojimon:kojimon 750\n"
+    assert own.run("stat", "-c", "%U:%G %a", "/etc/kojimon/secrets").stdout == "root:root 700\n"
     for shipped, target in (
         ("kojimon.service", "etc/systemd/system/kojimon.service"),
         ("kojimon.rules", "etc/udev/rules.d/70-kojimon.rules"),
@@ -66,8 +96,8 @@ def test_everything_is_where_the_conventions_want_it(installed: Root) -> None:
     ):
         assert (up / target).read_text() == (installed.source / "deploy" / shipped).read_text()
         assert mode(up / target) == "0o644"
-    assert installed.run("kojimon", "--version").stdout.startswith("kojimon 0.")
-    assert installed.run("stat", "-c", "%U", "/opt/kojimon/current/bin/python").stdout == "root\n"
+    assert own.run("kojimon", "--version").stdout.startswith("kojimon 0.")
+    assert own.run("stat", "-c", "%U", "/opt/kojimon/current/bin/python").stdout == "root\n"
     assert not list((up / "opt/kojimon/release-1").glob("source.build")), "nothing of the building is left"
 
 
@@ -104,41 +134,41 @@ def test_where_a_library_must_be_compiled_that_is_said_before_anything_is_built(
     assert "numpy" not in told.stdout
 
 
-def test_the_shells_complete_its_commands(installed: Root) -> None:
+def test_the_shells_complete_its_commands(installed: Root, own: Root) -> None:
     """click's own completion; asked as bash asks it."""
     file = installed.upper / "usr/local/share/bash-completion/completions/kojimon"
     assert "_KOJIMON_COMPLETE=bash_complete" in file.read_text()
     assert (installed.upper / "usr/local/share/zsh/site-functions/_kojimon").read_text().startswith("#compdef kojimon")
     ask = 'COMP_WORDS=(kojimon sta); COMP_CWORD=1; source "$1"; _kojimon_completion kojimon; echo "${COMPREPLY[@]}"'
-    found = installed.run("bash", "-c", ask, "ask", f"/{file.relative_to(installed.upper)}")
+    found = own.run("bash", "-c", ask, "ask", f"/{file.relative_to(installed.upper)}")
     assert found.stdout == "status\n"
 
 
-def test_a_second_run_changes_nothing(installed: Root) -> None:
-    before = release(installed)
-    done = installed.run(*INSTALL)
-    assert "The program is up to date." in done.stdout and release(installed) == before
+def test_a_second_run_changes_nothing(own: Root) -> None:
+    before = release(own)
+    done = own.run(*INSTALL)
+    assert "The program is up to date." in done.stdout and release(own) == before
 
 
-def test_an_upgrade_keeps_data_and_is_refused_where_it_does_not_take_the_settings(own: Root) -> None:
-    root = own
+def test_an_upgrade_keeps_data_and_is_refused_where_it_does_not_take_the_settings(small: Root) -> None:
+    root, was = small, release(small)
     said = root.run("kojimon", "setup", "--yes", "--source", "simulated", "--zone", "Europe/Berlin").stdout
     assert f"Written and checked: {SETTINGS}" in said and "No systemd runs here" in said
     assert root.run("stat", "-c", "%U:%G %a", SETTINGS).stdout == "root:kojimon 640\n"
     as_user = ("runuser", "-u", "kojimon", "--", "kojimon", "--config", SETTINGS)
     root.run(*as_user, "batch", "start", "first", "--rice", "2 kg")
-    secret = root.upper / "etc/kojimon/secrets/phone-url"
-    secret.write_text("mailto://somewhere\n")
+    root.write("/etc/kojimon/secrets/phone-url", "mailto://somewhere\n")
     change(root, "changed")
     done = root.run(*INSTALL)
     assert "is in order" in done.stdout and "has the form of version" in done.stdout
-    assert release(root) == "/opt/kojimon/release-2"
+    now = release(root)
+    assert now != was and not heavy(root), "what was left out stays so"
     state = json.loads(root.run(*as_user, "status", "--json").stdout)
     assert state["incubators"][0]["batch"]["name"] == "first"
-    assert secret.read_text() == "mailto://somewhere\n"
+    assert root.run("cat", "/etc/kojimon/secrets/phone-url").stdout == "mailto://somewhere\n"
     owner = root.run("stat", "-c", "%U", "/var/lib/kojimon/before-upgrade/kojimon.journal.1").stdout
     assert owner == "kojimon\n", "a copy from before"
-    assert root.run("/opt/kojimon/release-1/bin/kojimon", "--version"), "the program from before, to go back to"
+    assert root.run(f"{was}/bin/kojimon", "--version"), "the program from before, to go back to"
     assert root.run("find", "/var/lib/kojimon", "-not", "-user", "kojimon").stdout == ""
 
     settings = root.upper / SETTINGS.lstrip("/")
@@ -147,17 +177,21 @@ def test_an_upgrade_keeps_data_and_is_refused_where_it_does_not_take_the_setting
     done = root.run(*INSTALL, good=False)
     assert done.returncode == 1
     assert "surprise" in done.stderr and "the old one stays in use" in done.stdout
-    assert release(root) == "/opt/kojimon/release-2"
-    assert root.run("ls", "/opt/kojimon").stdout.split() == ["current", "release-1", "release-2"]
+    assert release(root) == now
+    assert root.run("ls", "/opt/kojimon").stdout.split() == ["current", *sorted(Path(one).name for one in (was, now))]
 
 
-def test_the_heavy_parts_may_be_left_out(own: Root) -> None:
-    """A small computer: a batch runs without them, settings that want one are refused, and an upgrade stays small."""
-    root = own
-    root.run(*INSTALL, "--parts", "none")
-    packages = root.run("ls", "/opt/kojimon/current/lib/").stdout.strip()
-    there = root.run("ls", f"/opt/kojimon/current/lib/{packages}/site-packages").stdout.split()
-    assert not {"numpy", "influxdb_client", "pymodbus", "apprise"} & set(there) and "paho" in there
+def heavy(root: Root) -> set[str]:
+    """The heavy libraries that are installed; paho-mqtt, which is none, is there too."""
+    there = root.run("sh", "-c", "ls /opt/kojimon/current/lib/python3*/site-packages").stdout.split()
+    assert "paho" in there
+    return {"numpy", "influxdb_client", "pymodbus", "apprise"} & set(there)
+
+
+def test_the_heavy_parts_may_be_left_out(own: Root, small: Root) -> None:
+    """A small computer: a batch runs without them, and settings that want one are refused."""
+    root = small
+    assert heavy(own) == {"numpy", "influxdb_client", "pymodbus", "apprise"} and heavy(root) == set()
     root.run("kojimon", "setup", "--yes", "--source", "simulated", "--zone", "Europe/Berlin")
     settings = root.upper / SETTINGS.lstrip("/")
     settings.write_text(settings.read_text().replace("kind: simulated", "kind: simulated\n    hours: 2"))
@@ -165,9 +199,6 @@ def test_the_heavy_parts_may_be_left_out(own: Root) -> None:
     root.run(*as_user[:5], "run", "--quiet", "--config", SETTINGS)
     state = json.loads(root.run(*as_user, "status", "--json").stdout)
     assert state["incubators"][0]["batch"]["hour"] > 0
-    change(root, "changed")
-    assert "Installed." in root.run(*INSTALL).stdout
-    assert "numpy" not in root.run("ls", f"/opt/kojimon/current/lib/{packages}/site-packages").stdout.split()
     settings.write_text(f"{settings.read_text()}\nchannels: {{phone: {{kind: service, url: {{file: phone}}}}}}\n")
     said = root.run("kojimon", "check", good=False)
     assert said.returncode == 2 and "install.sh --parts all" in said.stderr
