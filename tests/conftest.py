@@ -6,9 +6,10 @@ import pytest
 from hypothesis import settings
 
 from tests.parts.need import PARTS, do_without
+from tests.parts.size import take_long
 
 settings.register_profile("same", derandomize=True, database=None)
-settings.register_profile("long", max_examples=500, deadline=None)
+settings.register_profile("long", max_examples=500, deadline=None, print_blob=True)
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -20,10 +21,5 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 def pytest_configure(config: pytest.Config) -> None:
     """Before the first test, in each worker."""
     do_without(config.getoption("--without"))
+    take_long(config.getoption("--long"))
     settings.load_profile("long" if config.getoption("--long") else "same")
-
-
-@pytest.fixture(scope="session")
-def long(pytestconfig: pytest.Config) -> bool:
-    """Whether a statistic is to be taken at its full length: `--long`."""
-    return bool(pytestconfig.getoption("--long"))

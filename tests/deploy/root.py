@@ -1,7 +1,4 @@
-"""A root of its own to install into: this machine's file system below, whatever is written goes into a folder.
-
-Roots stand on each other: what was installed once is seen by all that stand on it, and stays as it is.
-"""
+"""A root of its own to install into: this machine's file system below, whatever is written goes into a folder."""
 
 from __future__ import annotations
 
@@ -20,14 +17,14 @@ INSIDE = "/kojimon-source"
 _ENTER = f"""
 set -eu
 mount --make-rprivate /
-mount -t overlay overlay -o lowerdir="$3",upperdir="$1/upper",workdir="$1/work" "$1/root"
+mount -t overlay overlay -o lowerdir=/,upperdir="$1/upper",workdir="$1/work" "$1/root"
 mkdir -p "$1/root{INSIDE}"
 mount --bind -o ro "$2" "$1/root{INSIDE}"
 mount -t proc proc "$1/root/proc"
 mount --rbind /dev "$1/root/dev"
 mount -t tmpfs tmpfs "$1/root/run"
 root="$1/root"
-shift 3
+shift 2
 exec chroot "$root" "$@"
 """
 
@@ -39,18 +36,22 @@ class Root:
 
     Args:
         folder: a new folder on a disk (overlayfs cannot lie on overlayfs), or that of a root made before.
-        on: another root, on which this one stands.
+        like: another root, as a copy of which this one begins. Its files are hard links: whatever installs or
+            upgrades puts a new file in the place of an old one, and leaves those of the other root alone.
     """
 
-    def __init__(self, folder: Path, on: Root | None = None) -> None:
+    def __init__(self, folder: Path, like: Root | None = None) -> None:
         self.folder, self.source = folder, folder / "source"
-        self._below: str = "/" if on is None else f"{on.upper}:{on._below}"
         if folder.exists():
             return
-        for name in ("upper", "work", "root", "source"):
+        for name in ("work", "root", "source"):
             (folder / name).mkdir(parents=True)
+        if like is None:
+            self.upper.mkdir()
+        else:
+            subprocess.run(["cp", "-al", like.upper, self.upper], check=True)
         for name in SHIPPED:
-            _copy(REPOSITORY / name if on is None else on.source / name, self.source / name)
+            _copy(REPOSITORY / name if like is None else like.source / name, self.source / name)
 
     @property
     def upper(self) -> Path:
@@ -60,7 +61,7 @@ class Root:
     def run(self, *words: str, good: bool = True, **environment: str) -> subprocess.CompletedProcess[str]:
         """Runs a command inside; fails the test when it fails and `good` is asked for."""
         done = subprocess.run(
-            [*_UNSHARE, _ENTER, "enter", str(self.folder), str(self.source), self._below, *words],
+            [*_UNSHARE, _ENTER, "enter", str(self.folder), str(self.source), *words],
             capture_output=True, text=True, timeout=900, env={**os.environ, **environment}, stdin=subprocess.DEVNULL,
             check=False,
         )  # fmt: skip

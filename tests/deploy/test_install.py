@@ -30,30 +30,30 @@ def once(tmp_path_factory: pytest.TempPathFactory) -> Install:
     base = tmp_path_factory.getbasetemp()
     base = base.parent if "PYTEST_XDIST_WORKER" in os.environ else base
 
-    def install(name: str, on: Root | None, *words: str) -> Root:
+    def install(name: str, like: Root | None, *words: str) -> Root:
         folder, done = base / name, base / f"{name}.done"
         with (base / f"{name}.lock").open("w") as lock:
             fcntl.flock(lock, fcntl.LOCK_EX)
             if not done.exists():
                 shutil.rmtree(folder, ignore_errors=True)
-                root = root_or_skip(folder) if on is None else Root(folder, on)
+                root = root_or_skip(folder) if like is None else Root(folder, like)
                 said = root.run(*INSTALL, *words, SUDO_USER="").stdout
                 assert said.splitlines()[-1] == "Installed. Next: sudo kojimon setup"
                 done.touch()
-        return Root(folder, on)
+        return Root(folder)
 
     return install
 
 
 @pytest.fixture(scope="session")
 def installed(once: Install) -> Root:
-    """A first install, with everything; looked at from a root that stands on it."""
+    """A first install, with everything; tests work on copies."""
     return once("installed", None)
 
 
 @pytest.fixture
 def own(installed: Root, tmp_path: Path) -> Iterator[Root]:
-    """A root that stands on what was installed."""
+    """A copy of what was installed."""
     root = Root(tmp_path / "own", installed)
     yield root
     shutil.rmtree(root.folder)

@@ -14,6 +14,7 @@ from kojimon.forecast.kept import pack, thin
 from kojimon.model import Event, InputRow
 from tests.engine.build import AIR, BED, HUMIDITY, MIDDLE, Rows
 from tests.parts.outlooks import limit_answer, made
+from tests.parts.size import size
 
 ACTS: list[tuple[str, dict[str, Any]]] = [
     ("batch.start", {"name": "b"}),
@@ -88,7 +89,7 @@ def whole(rows: list[Any], end_ms: int) -> tuple[State, tuple[Event, ...]]:
     return state, outcome.events
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=size(40, 150), deadline=None)
 @given(st.integers(0, 10**9), st.integers(0, 10**9))
 def test_split_law(seed: int, cuts: int) -> None:
     """advance(s, a + b, t2) == advance(advance(s, a, t1), b, t2) for every legal split, and state and events agree."""
@@ -108,7 +109,7 @@ def test_split_law(seed: int, cuts: int) -> None:
     assert state == expected_state
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=size(25, 60), deadline=None)
 @given(st.integers(0, 10**9), st.integers(0, 10**6))
 def test_restart_at_any_row(seed: int, where: int) -> None:
     """A state written down and read back at any row goes on as if nothing had been: nothing fires twice."""
@@ -130,7 +131,7 @@ def test_replay_gives_the_same_twice(seed: int) -> None:
     assert before == initial_state(), "advance changes no state it is given"
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=size(25, 60), deadline=None)
 @given(st.integers(0, 10**9), st.integers(0, 10**6), st.sampled_from([3_600_000, -3_600_000, 10**10]))
 def test_a_step_of_the_wall_clock_moves_nothing(seed: int, where: int, step_ms: int) -> None:
     """The same batch with a clock step at any row: every other event is the same, at the same time."""

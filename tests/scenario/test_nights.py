@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from functools import partial
-from multiprocessing import get_context
 from pathlib import Path
 
 import pytest
@@ -15,6 +13,7 @@ import pytest
 from kojimon.schedule.load import load_schedule
 from kojisim import scenarios
 from kojisim.cook import Cook
+from tests.parts.size import each, size
 from tests.scenario.truth import SAMPLE_S, TrueNight, Verdict, judged
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -28,8 +27,7 @@ def one(seed: int, alone: bool = False) -> Verdict:
 
 
 def verdicts(seeds: Sequence[int], alone: bool = False) -> list[Verdict]:
-    with ProcessPoolExecutor(2, get_context("spawn")) as pool:
-        return list(pool.map(partial(one, alone=alone), seeds, chunksize=5))
+    return each(partial(one, alone=alone), seeds)
 
 
 def figures(found: Sequence[Verdict]) -> str:
@@ -57,7 +55,7 @@ def hold(found: Sequence[Verdict], most: float = WITHOUT_CAUSE_MOST, excursions:
 @pytest.mark.timeout(1200)
 def test_a_hundred_nights() -> None:
     """Requirement: every real excursion wakes within on-delay + 2 samples; wakings without cause <= 1 in 100 nights."""
-    hold(verdicts(range(100)))
+    hold(verdicts(range(size(12, 100))))
 
 
 @pytest.mark.bench
@@ -74,7 +72,7 @@ def test_nights_with_a_single_probe_that_comes_to_lie_elsewhere() -> None:
 
     Real excursions are few, for nobody sees the koji of the other trays.
     """
-    hold(verdicts(range(40), alone=True), most=2 / 40, excursions=1 / 40)
+    hold(verdicts(range(size(10, 0), size(20, 40)), alone=True), most=2 / 40, excursions=1 / 40)
 
 
 @pytest.mark.bench
