@@ -13,10 +13,9 @@ from tests.parts.commands import of_python, of_shell
 from tests.parts.need import PACKAGES, PARTS, ROOT, do_without, need
 
 EVERYWHERE = """
-apt-get awk bash cat chmod chown chroot cmp cp cut date dirname dpkg env find getent grep groupadd head id install
-ldconfig
-ln losetup ls mkdir mktemp mount mountpoint mv paste readlink rm runuser sed sh sha256sum sort stat tar touch tr true
-umount uname unshare useradd usermod xargs
+apt-get awk bash cat chmod chown chroot cmp cp cut date dirname dpkg env find fsfreeze getent grep groupadd head id
+install ldconfig ln losetup ls mkdir mktemp mount mountpoint mv paste readlink rm runuser sed sh sha256sum sort stat tar
+touch tr true umount uname unshare useradd usermod xargs
 """
 """In packages that are essential or required in each Debian (Debian Policy, 2.5 and 3.8)."""
 OWN = {"kojimon", "find_python", "find_python_behind", "make_environment"}
