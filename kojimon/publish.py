@@ -2,7 +2,7 @@
 
 Out, under `kojimon/SITE/`: `status` (retained, with a last will), and for each incubator `state`, `forecast` (`null`
 without one) and `alarm/ID` (retained JSON) and `event`. In: `INCUBATOR/act` (`act` for what is no incubator's),
-JSON as POST /v1/acts takes it, only where the broker knows its users.
+JSON as POST /v1/acts takes it, only where the broker keeps out who gives no password: tried at each connection.
 State is sent again after each connection, so a broker that lost it shows it again; alarms that an earlier run left
 retained are taken back. Events are sent once and not kept: at most `EVENTS_MOST` wait for a broker that is away, then
 the oldest go, counted.
@@ -24,6 +24,7 @@ from kojimon.errors import KojimonError
 from kojimon.journal.records import Chunk
 from kojimon.links.mqtt import Address, Notice
 from kojimon.links.mqtt_io import Fate, Incoming, MqttIo, Ticket
+from kojimon.links.mqtt_stranger import Trial
 from kojimon.model import Act, Event
 
 EVENTS_MOST = 500
@@ -84,8 +85,9 @@ class Publisher:
         address, client_id: the broker.
         state: gives the state document as far as the journal has it.
         stamp: adds wall times to plain data.
-        act: does an act (raises KojimonError); None: no acts over MQTT.
+        act: does an act (raises KojimonError); None: no acts over MQTT. They are off too where a stranger can connect.
         incubators: names of the incubators.
+        health: takes a change of `acts`: whether the broker keeps strangers out, where acts are wanted.
     """
 
     name = "publish"
@@ -99,10 +101,13 @@ class Publisher:
         stamp: Callable[[Any], Any],
         act: Callable[[Act], Document] | None,
         incubators: Sequence[str],
+        health: Callable[[str, bool, str], None] = lambda *_: None,
     ) -> None:
         self._root = f"kojimon/{topic_name(site)}"
         self._state, self._stamp, self._act = state, stamp, act
         self._incubators = {topic_name(name): name for name in incubators}
+        self._trial = Trial(address, self._tried) if act is not None else None
+        self._health = health
         notice = Notice(f"{self._root}/status", b"online", b"offline")
         filters = [f"{self._root}/alarm/+", f"{self._root}/+/alarm/+"]
         if act is not None:
@@ -132,6 +137,8 @@ class Publisher:
         self._wake.set()
         self._thread.join(timeout_s)
         self._io.stop()
+        if self._trial is not None:
+            self._trial.end()
         return not self._thread.is_alive()
 
     def committed(self, chunk: Chunk, _present: object) -> None:
@@ -157,13 +164,16 @@ class Publisher:
             "events_waiting": len(self._events),
             "events_dropped": self._dropped,
             "acts_refused": self._acts_refused,
+            "acts_on": self._trial is not None and self._trial.safe is True,
         }
         return {**self._io.facts(), **own}
 
     # -- from the client's thread ---------------------------------------------------------------------------------
 
     def _up(self) -> None:
-        """A new connection: everything retained is shown again."""
+        """A new connection: everything retained is shown again, and the broker is tried again."""
+        if self._trial is not None:
+            self._trial.again()
         with self._lock:
             self._shown.clear()
             self._under_way.clear()
@@ -205,10 +215,19 @@ class Publisher:
                 _LOG.exception("publishing goes on after a mistake")
         self._send_events()
 
+    def _tried(self, safe: bool, text: str) -> None:
+        self._health("acts", safe, text)
+        if not safe:
+            _LOG.warning("%s", text)
+        self._wake.set()
+
     def _do_acts(self) -> None:
-        while self._acts and self._act is not None:
+        while self._acts and self._act is not None and self._trial is not None and self._trial.safe is not None:
             with self._lock:
                 incubator, payload = self._acts.popleft()
+            if not self._trial.safe:
+                self._acts_refused += 1
+                continue
             try:
                 body = msgspec.json.decode(payload, type=ActBody)
                 self._act(Act(body.kind, incubator, body.who, "mqtt", body.idempotency, body.data))

@@ -13,7 +13,7 @@ from kojimon.cli import screen
 from kojimon.cli.opening import open_kitchen, settings_file
 from kojimon.cli.options import config_option, example, json_option
 from kojimon.errors import KojimonError
-from kojimon.settings.spec import Settings
+from kojimon.settings.spec import MqttSource, Settings
 from kojimon.words.speech import listing
 
 
@@ -37,10 +37,23 @@ def check(config: str | None, as_json: bool, as_schema: bool, show: bool) -> Non
     screen.say(f"{path} is in order.", "good")
     for sentence in summary(settings):
         screen.say(sentence)
+    _strangers(settings)
     _proof(config)
     _calibrations(config)
     if show:
         _show(settings)
+
+
+def _strangers(settings: Settings) -> None:
+    """Where acts over MQTT are wanted: whether the broker keeps out who gives no password."""
+    source = next((one for one in settings.sources if one.name == settings.publish.source), None)
+    if settings.publish.accept_acts and isinstance(source, MqttSource):
+        from kojimon.links.mqtt_stranger import in_words, lets_strangers_in
+        from kojimon.probes.build import address
+
+        where = address(source, lambda _: "")  # no password is given, so none is wanted
+        let_in = lets_strangers_in(where)
+        screen.say(f"publish: {in_words(where, let_in)}.", "good" if let_in is False else "look")
 
 
 def _proof(config: str | None) -> None:

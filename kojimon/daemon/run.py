@@ -277,6 +277,7 @@ class Daemon:
             lambda document: with_utc(document, self.house.utc_of()),
             acts,
             [box.name for box in settings.incubators],
+            self.house.core.health,
         )
 
     def _make_simulated(self, source: SimulatedSource) -> Reading:

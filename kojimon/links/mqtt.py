@@ -35,6 +35,8 @@ SHORT_LIMIT: Final = 3
 RESUBSCRIBE_S: Final = 60.0
 RECEIVE_MAXIMUM: Final = 100
 PACKET_LIMIT: Final = 262_144
+NOT_YOU: Final = ("Bad user name or password", "Not authorized")
+"""How a broker says that it wants to know who it is (MQTT 5, 3.2.2.2; 3.1.1, 3.2.2.3, in the library's words)."""
 
 
 class Address(Struct, frozen=True):
@@ -95,7 +97,7 @@ class MqttLink(Worker):
         self._filters, self._expiry_s, self._notice = tuple(filters), session_expiry_s, notice
         self._client: Client | None = None
         self._connected_s: float | None = None
-        self._refusal = ""
+        self._refusal, self._turned_away = "", False
         self._asked: dict[int, tuple[str, ...]] = {}
         self._refused: tuple[str, ...] = ()
         self._asking = False
@@ -149,6 +151,7 @@ class MqttLink(Worker):
 
     def _session(self, stop: threading.Event) -> None:
         self._refusal, self._refused, self._connected_s, self._asking = "", (), None, False
+        self._turned_away = False
         self._asked.clear()
         client = self._make()
         try:
@@ -294,6 +297,7 @@ class MqttLink(Worker):
     def _answered(self, client: Client, flags: ConnectFlags, reason: ReasonCode) -> None:
         if reason.is_failure:
             self._refusal = f"{self._where}: the broker refuses us: {_refusal(reason, self.address)}"
+            self._turned_away = str(reason) in NOT_YOU
             return
         self._connected_s = real_s()
         if self._notice:
@@ -353,7 +357,7 @@ def _hint(address: Address) -> str:
 
 def _refusal(reason: ReasonCode, address: Address) -> str:
     text = str(reason)
-    if text in ("Bad user name or password", "Not authorized"):
+    if text in NOT_YOU:
         return f"{text.lower()}; check user and password" if address.user else f"{text.lower()}; it wants a user"
     return text.lower()
 

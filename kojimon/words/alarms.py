@@ -56,6 +56,7 @@ HEALTH_WORDS = {
     "backup": "No backup was made",
     "page": "The page is not open",
     "descriptors": "Nothing more can be opened",
+    "acts": "Acts over MQTT are off",
     "forecast": "No forecast",
 }
 HEALTH_ACTIONS = {
@@ -74,6 +75,7 @@ HEALTH_ACTIONS = {
     "backup": "Check the backup folder",
     "page": "Free its port, or change it",
     "descriptors": "Restart kojimon",
+    "acts": "Broker: allow_anonymous false",
     "forecast": "Nothing: it is tried again, alarms go on",
 }
 

@@ -49,6 +49,7 @@ class Broker:
         tls: (certificate, key) files; None for plain TCP.
         persistent: keep sessions and retained messages over an orderly restart.
         more: further configuration lines.
+        strangers: lets in who gives no name as well.
     """
 
     def __init__(
@@ -59,12 +60,13 @@ class Broker:
         tls: tuple[Path, Path] | None = None,
         persistent: bool = False,
         more: tuple[str, ...] = (),
+        strangers: bool = False,
     ) -> None:
         self.folder, self.port, self._program = folder, free_port(), need("mosquitto")
         folder.mkdir(parents=True, exist_ok=True)
         lines = [f"listener {self.port} 127.0.0.1", "log_dest stderr", *more]
         lines += [f"log_type {kind}" for kind in ("error", "warning", "notice", "information")]
-        lines += [f"allow_anonymous {'false' if users else 'true'}"]
+        lines += [f"allow_anonymous {'false' if users and not strangers else 'true'}"]
         if users:
             lines.append(f"password_file {self._passwords(users)}")
         if acl:

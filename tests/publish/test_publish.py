@@ -11,6 +11,8 @@ import pytest
 
 from kojimon.errors import RefusedError
 from kojimon.journal.reader import Reader
+from kojimon.links.mqtt import Address
+from kojimon.links.mqtt_stranger import lets_strangers_in
 from kojimon.publish import retained_topics
 from kojimon.settings.spec import MqttSource, PublishSettings, Secret, Settings
 from tests.daemon.process import Process
@@ -228,6 +230,55 @@ def test_no_acts_from_an_open_broker(tmp_path: Path, listen: Callable[..., Liste
             publish(broker, "k/bed", b"31.5")
             until(lambda: one.daemon.house.intake.facts()["waiting"] == 1)
             assert one.client.get("/v1/batches")["batches"] == []
+
+
+DISCARD = b'{"kind": "batch.discard", "data": {"reason": "a stranger"}}'
+
+
+def health_alarm(one: Running) -> bool:
+    return any(alarm["key"] == "health/acts" for alarm in one.client.get("/v1/alarms")["alarms"])
+
+
+def test_acts_are_off_where_a_stranger_can_connect(tmp_path: Path, listen: Callable[..., Listener]) -> None:
+    """Users with passwords, and a door beside them for who has none."""
+    with Broker(tmp_path / "b", users={"koji": "hush"}, strangers=True) as broker:
+        ear = listen(broker, "koji", "hush")
+        with running(publishing(tmp_path, broker, "koji", acts=True)) as one:
+            until(lambda: ear.last.get(f"{ROOT}/status") == b"online")
+            one.act("batch.start", name="dear")
+            publish(broker, f"{ROOT}/box/act", DISCARD)
+            publish(broker, f"{ROOT}/box/act", DISCARD, user="koji", password="hush")
+            until(lambda: one.daemon.health()["parts"]["publish"]["acts_refused"] == 2)
+            assert not one.daemon.health()["parts"]["publish"]["acts_on"]
+            until(lambda: health_alarm(one))
+            assert [row["outcome"] for row in one.client.get("/v1/batches")["batches"]] != ["discard"]
+
+
+def test_a_broker_that_is_set_right_is_believed_at_the_next_connection(tmp_path: Path) -> None:
+    with (
+        Broker(tmp_path / "b", users={"koji": "hush"}, strangers=True) as broker,
+        running(publishing(tmp_path, broker, "koji", acts=True)) as one,
+    ):
+        until(lambda: health_alarm(one))
+        config = broker.folder / "mosquitto.conf"
+        config.write_text(config.read_text().replace("allow_anonymous true", "allow_anonymous false"))
+        broker.restart()
+        until(lambda: one.daemon.health()["parts"]["publish"]["acts_on"], 40)
+        start = b'{"kind": "batch.start", "data": {"name": "x"}}'
+        publish(broker, f"{ROOT}/box/act", start, user="koji", password="hush")
+        until(lambda: one.client.get("/v1/batches")["batches"])
+
+
+def test_what_a_trial_of_a_broker_comes_to(tmp_path: Path) -> None:
+    assert lets_strangers_in(Address("127.0.0.1", 1)) is None
+    for version in (5, 3):
+        with Broker(tmp_path / f"open-{version}") as broker:
+            assert lets_strangers_in(Address("127.0.0.1", broker.port, version, "koji", lambda: "hush")) is True
+        with Broker(tmp_path / f"shut-{version}", users={"koji": "hush"}) as broker:
+            assert lets_strangers_in(Address("127.0.0.1", broker.port, version, "koji", lambda: "hush")) is False
+            broker.freeze()
+            assert lets_strangers_in(Address("127.0.0.1", broker.port, version, "koji", lambda: "hush")) is None
+            broker.thaw()
 
 
 def test_a_kill_shows_as_offline(tmp_path: Path, listen: Callable[..., Listener]) -> None:
