@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import contextlib
+import re
 from collections import Counter
 from collections.abc import Iterator
+from pathlib import Path
 
 import click
 
@@ -13,7 +15,7 @@ from kojimon.cli import screen
 from kojimon.cli.opening import open_kitchen, settings_file
 from kojimon.cli.options import config_option, example, json_option
 from kojimon.errors import KojimonError
-from kojimon.settings.spec import MqttSource, Settings
+from kojimon.settings.spec import KernelSource, MqttSource, Settings
 from kojimon.words.speech import listing
 
 
@@ -38,6 +40,8 @@ def check(config: str | None, as_json: bool, as_schema: bool, show: bool) -> Non
     for sentence in summary(settings):
         screen.say(sentence)
     _strangers(settings)
+    for sentence in unsteady(settings):
+        screen.say(sentence, "look")
     _proof(config)
     _calibrations(config)
     if show:
@@ -90,6 +94,35 @@ def summary(settings: Settings) -> Iterator[str]:
     person = settings.person
     yield f"Times in {person.zone}, sleep from {person.sleep_from} to {person.sleep_to}."
     yield f"The journal is {settings.journal.path}."
+
+
+def unsteady(settings: Settings) -> Iterator[str]:
+    """For each sensor file whose path may mean another sensor after the next start: the line to write instead."""
+    from kojimon.links.errors import LinkError
+    from kojimon.links.kernel_files import SeveralError, candidates, counted, resolve, stable
+
+    for source in settings.sources:
+        if not isinstance(source, KernelSource):
+            continue
+        own = [probe for probe in settings.probes if probe.source == source.name]
+        root, counts = Path(source.root), counted(probe.topic for probe in own)
+        for probe in own:
+            said = f"Probe {probe.name}: `file: {probe.topic}`"
+            try:
+                better = stable(root, resolve(root, probe.topic, counts))
+            except SeveralError:
+                lines = [f"`file: {stable(root, one)}`" for one in candidates(root, probe.topic)]
+                yield f"{said} may be either of several sensors and is not read. Write one: {' or '.join(lines)}."
+            except LinkError:
+                continue
+            else:
+                if better != probe.topic and not _is_steady(probe.topic):
+                    yield f"{said} may be another sensor after a start with one more or less. Write `file: {better}`."
+
+
+def _is_steady(topic: str) -> bool:
+    """Whether a path names no number given in the order of appearance, nor a sensor by its driver."""
+    return not re.search(r"(^|/)(name:|hwmon\d|iio:device\d)", topic)
 
 
 def _has_bed(settings: Settings, incubator: str) -> bool:

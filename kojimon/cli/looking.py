@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import socket
 import threading
 from collections.abc import Callable, Iterator, Sequence
@@ -151,8 +152,9 @@ def _reading(guess: Guess, key: str, address: str) -> Reading:
 def _name(guess: Guess) -> str:
     """A name a person can tell it by: the last telling parts of topic and path, or of the sensor's file."""
     parts = [part for part in f"{guess.topic}/{guess.key}".replace(".", "/").split("/") if part]
-    if guess.topic.startswith(("bus/", "class/")):
-        parts = [part.removeprefix("name:").replace("_input", "") for part in parts[2:] if part != "devices"]
+    if guess.topic.startswith(("bus/", "class/", "devices/")):
+        kept = [part for part in parts if not re.fullmatch(r"bus|class|devices|w1|iio|hwmon\*?|iio:device\*", part)]
+        parts = [*kept[:-2], "-".join(filter(None, (guess.device, *kept[-2:-1]))), kept[-1].replace("_input", "")]
     return as_name("-".join(parts[-2:])) or "probe"
 
 

@@ -14,7 +14,7 @@ from msgspec import Struct
 
 from kojimon.clock import Clock, real_s, wait_s
 from kojimon.links.errors import LinkError
-from kojimon.links.kernel_files import name_of, read
+from kojimon.links.kernel_files import name_of, read, stable
 from kojimon.links.mqtt import Address, MqttLink
 from kojimon.links.serial_port import SerialPort
 from kojimon.model import Quantity
@@ -121,31 +121,26 @@ def _lines_of(port: Path, clock: Clock, seconds: float, baud: int) -> tuple[list
 
 
 def find_kernel(root: Path = Path("/sys")) -> list[KernelFind]:
-    """Temperature and humidity sensors in the 1-wire, hwmon and IIO trees, named so that they are found again."""
+    """Temperature and humidity sensors in the 1-wire, hwmon and IIO trees, by addresses that stay the same."""
     found = []
     for folder in sorted((root / "bus/w1/devices").glob("*-*")):
         if (folder / "temperature").exists():
-            topic = f"bus/w1/devices/{folder.name}/temperature"
-            found += _kernel_find(root, "w1_slave_temp", [topic])
+            found += _kernel_find(root, "w1_slave_temp", [folder / "temperature"])
     trees = (("class/hwmon", ("temp*_input", "humidity*_input")), ("bus/iio/devices", ("in_*_input", "in_*_raw")))
     for tree, patterns in trees:
-        names: dict[str, int] = {}
         for folder in sorted((root / tree).glob("*"), key=lambda one: one.resolve()):
             driver = name_of(folder)
             if not driver or driver == "w1_slave_temp" or driver.startswith(NOT_PROBES):
                 continue
-            names[driver] = names.get(driver, 0) + 1
-            part = f"name:{driver}" + (f"#{names[driver]}" if names[driver] > 1 else "")
-            files = [file.name for pattern in patterns for file in sorted(folder.glob(pattern))]
-            wanted = [name for name in files if name.startswith(("temp", "humid", "in_temp", "in_humid"))]
-            found += _kernel_find(root, driver, [f"{tree}/{part}/{name}" for name in wanted], folder)
+            files = [file for pattern in patterns for file in sorted(folder.glob(pattern))]
+            wanted = [one for one in files if one.name.startswith(("temp", "humid", "in_temp", "in_humid"))]
+            found += _kernel_find(root, driver, wanted)
     return found
 
 
-def _kernel_find(root: Path, driver: str, topics: Sequence[str], folder: Path | None = None) -> list[KernelFind]:
+def _kernel_find(root: Path, driver: str, files: Sequence[Path]) -> list[KernelFind]:
     guesses = []
-    for topic in topics:
-        file = root / topic if folder is None else folder / topic.rsplit("/", 1)[-1]
+    for file in files:
         try:
             value = read(file)
         except LinkError:
@@ -153,7 +148,7 @@ def _kernel_find(root: Path, driver: str, topics: Sequence[str], folder: Path | 
         quantity = Quantity.HUMIDITY if "humid" in file.name else Quantity.TEMPERATURE
         unit = "%" if quantity == Quantity.HUMIDITY else "C"
         shown = float("nan") if value is None else value / 1000
-        guesses.append(Guess(topic, "", quantity, unit, DRIVERS.get(driver, ""), shown))
+        guesses.append(Guess(stable(root, file), "", quantity, unit, DRIVERS.get(driver, ""), shown))
     return [KernelFind(driver, tuple(guesses))] if guesses else []
 
 

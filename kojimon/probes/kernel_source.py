@@ -9,7 +9,7 @@ from typing import Any
 
 from kojimon.clock import Clock, real_s
 from kojimon.links.errors import LinkError
-from kojimon.links.kernel_files import read, resolve
+from kojimon.links.kernel_files import SeveralError, counted, read, resolve
 from kojimon.model import Arrival
 from kojimon.probes.source import SourceWorker
 from kojimon.settings.spec import KernelSource
@@ -17,7 +17,8 @@ from kojimon.settings.spec import KernelSource
 
 class KernelFiles(SourceWorker):
     """Reads each file once every `poll_every_s` and hands over its number, or an empty payload where the sensor had
-    none. A file that is not there is looked for again at each round; its probe stays silent meanwhile.
+    none. A file that is not there is looked for again at each round; its probe stays silent meanwhile. A name that has
+    fitted two sensors is not read again, even if one of them goes: the other may be the wrong one.
 
     Args:
         settings: root folder and pace.
@@ -31,7 +32,8 @@ class KernelFiles(SourceWorker):
         super().__init__(settings.name, clock)
         self._root, self._every_s = Path(settings.root), settings.poll_every_s
         self._missing: dict[str, str] = dict.fromkeys(topics, "not read yet")
-        self._topics = tuple(topics)
+        self._topics, self._counts = tuple(topics), counted(topics)
+        self._several: dict[str, str] = {}
         self._no_reading = self._rounds = 0
 
     def facts(self) -> dict[str, Any]:
@@ -61,7 +63,12 @@ class KernelFiles(SourceWorker):
 
     def _read(self, topic: str) -> None:
         try:
-            value = read(resolve(self._root, topic))
+            if topic in self._several:
+                raise LinkError(self._several[topic])
+            value = read(resolve(self._root, topic, self._counts))
+        except SeveralError as error:
+            self._missing[topic] = self._several[topic] = str(error)
+            return
         except LinkError as error:
             self._missing[topic] = str(error)
             return

@@ -191,7 +191,7 @@ PROBE: Final = Map(
               "Where the number stands in the message: a path into JSON, or the column or key of a serial line."
               " Without it the whole message is the number.", "key", example="temperature"),
         Field("file", path_text("the path of a file below the source's `root`"), "Sensor file, for a kernel source.",
-              example="class/hwmon/hwmon2/temp1_input"),
+              example="devices/platform/soc/fe804000.i2c/i2c-*/*-0044/hwmon/hwmon*/temp1_input"),
         Field("modbus", REGISTER, "Where it is found on a Modbus bus."),
         Field("unit", choice("C", "F", "%", "percent"), "Unit of what is sent. Without it C, or % for humidity.",
               default="", example="F"),

@@ -43,7 +43,8 @@ GIVEN: Final[dict[str, Any]] = {
         "box-air": {"place": "air", "from": "board", "path": "air"},
         "box-damp": {"place": "air", "quantity": "humidity", "from": "bus", "modbus": {"register": "1"},
                      "scale": "0.1"},
-        "cellar-room": {"place": "room", "from": "pi", "file": "class/hwmon/hwmon2/temp1_input"},
+        "cellar-room": {"place": "room", "from": "pi",
+                        "file": "devices/platform/soc/fe804000.i2c/i2c-*/*-0044/hwmon/hwmon*/temp1_input"},
     },
     "channels": {
         "phone": {"kind": "service", "url": "{file: /etc/kojimon/phone-url}"},

@@ -22,7 +22,7 @@ from tests.parts.broker import publish
 from tests.parts.broker import running as broker_running
 from tests.parts.pty import Device
 from tests.parts.wait import until
-from tests.probes.trees import SOUND, plant
+from tests.probes.trees import plant, plug
 
 HEAD = """\
 incubators:
@@ -37,7 +37,9 @@ def nothing_on_this_machine(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_sensor_files_become_settings_that_load(kitchen: Kitchen) -> None:
-    plant(kitchen.folder / "sys", SOUND)
+    damp = {"name": "sht3x\n", "temp1_input": "24998\n", "humidity1_input": "79998\n"}
+    for number, address in enumerate(("0044", "0045")):
+        plug(kitchen.folder / "sys", "class/hwmon", number, f"fe804000.i2c/i2c-1/1-{address}", damp)
     words = (
         "probes",
         "find",
@@ -53,10 +55,31 @@ def test_sensor_files_become_settings_that_load(kitchen: Kitchen) -> None:
     made = load_settings(kitchen.config)
     assert isinstance(made.sources[0], KernelSource)
     places = {probe.topic: (probe.place, probe.quantity, probe.device) for probe in made.probes}
-    assert places["class/hwmon/name:sht3x/humidity1_input"] == ("air", "humidity", "sht3x")
-    assert any("cpu_thermal" in topic for topic in places) is False
+    by_bus = "devices/platform/soc/fe804000.i2c/i2c-*/*-{}/hwmon/hwmon*/humidity1_input"
+    assert [places[by_bus.format(address)] for address in ("0044", "0045")] == [("air", "humidity", "sht3x")] * 2
+    assert "sht3x-0044-temp1" in {probe.name for probe in made.probes}
+    assert "Write `file:" not in kitchen.run("check").output
     found = json.loads(kitchen.run(*words, "--json").stdout)
     assert found[0]["source"]["kind"] == "kernel"
+
+
+@pytest.mark.parametrize(
+    ("file", "told"),
+    [
+        ("name:sht3x", "may be either of several sensors and is not read. Write one: `file: {0}` or `file: {1}`."),
+        ("hwmon1", "may be another sensor after a start with one more or less. Write `file: {1}`."),
+    ],
+)
+def test_check_tells_the_line_to_write_for_a_path_that_may_mean_another_sensor(
+    kitchen: Kitchen, file: str, told: str
+) -> None:
+    root = kitchen.folder / "sys"
+    for number, address in enumerate(("0044", "0045")):
+        plug(root, "class/hwmon", number, f"fe804000.i2c/i2c-1/1-{address}", {"name": "sht3x\n", "temp1_input": "3\n"})
+    probe = f"sources: {{pins: {{kind: kernel, root: {root}}}}}\nprobes:\n  koji: {{place: bed, file: class/hwmon/"
+    kitchen.config.write_text(f"{HEAD}{probe}{file}/temp1_input}}\n")
+    lines = [f"devices/platform/soc/fe804000.i2c/i2c-*/*-{one}/hwmon/hwmon*/temp1_input" for one in ("0044", "0045")]
+    assert told.format(*lines) in " ".join(kitchen.run("check", width=400).output.split())
 
 
 def heard(tmp_path: Path, line: bytes) -> list[Finding]:

@@ -7,8 +7,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from kojimon.links.errors import LinkError
-from kojimon.links.kernel_files import crc8, read, resolve
-from tests.probes.trees import BED, BROKEN, SOUND, W1, plant
+from kojimon.links.kernel_files import SeveralError, candidates, counted, crc8, read, resolve, stable
+from tests.probes.trees import BED, BROKEN, SOUND, W1, plant, plug
 
 
 @pytest.fixture
@@ -76,7 +76,7 @@ def test_a_pipe_that_nobody_writes_to_does_not_block(tmp_path: Path) -> None:
     [
         ("class/hwmon/hwmon9/temp1_input", "nothing there"),
         ("class/hwmon/name:none/temp1_input", "nothing there"),
-        ("class/hwmon/name:sht4x#2/temp1_input", "nothing there"),
+        ("class/hwmon/name:sht4x#2/temp1_input", "1 of 2 sensors .* are there"),
         ("class/hwmon/name:sht4x#x/temp1_input", "nothing there"),
         ("class/hwmon/hwmon*/temp1_input", "fits 3 files"),
         ("../etc/passwd", "nothing there"),
@@ -86,6 +86,66 @@ def test_a_pipe_that_nobody_writes_to_does_not_block(tmp_path: Path) -> None:
 def test_a_topic_that_means_no_single_file_is_told(root: Path, topic: str, what: str) -> None:
     with pytest.raises(LinkError, match=what):
         resolve(root, topic)
+
+
+I2C = "fe804000.i2c/i2c-1/1-"
+BY_BUS = "devices/platform/soc/fe804000.i2c/i2c-*/*-{}/hwmon/hwmon*/temp1_input"
+
+
+def sht(celsius: float) -> dict[str, str]:
+    return {"name": "sht4x\n", "temp1_input": f"{celsius * 1000:.0f}\n"}
+
+
+def test_two_sensors_with_one_driver_go_by_their_address_whatever_the_order_of_the_start(tmp_path: Path) -> None:
+    first = plug(tmp_path / "a", "class/hwmon", 1, f"{I2C}0044", sht(31.0))
+    plug(tmp_path / "a", "class/hwmon", 2, f"{I2C}0045", sht(24.0))
+    topic = stable(tmp_path / "a", first / "temp1_input")
+    assert topic == BY_BUS.format("0044")
+    assert read(resolve(tmp_path / "a", topic)) == 31000
+    # Another order, another number of the bus.
+    plug(tmp_path / "b", "class/hwmon", 2, "fe804000.i2c/i2c-4/4-0044", sht(31.5))
+    plug(tmp_path / "b", "class/hwmon", 1, "fe804000.i2c/i2c-4/4-0045", sht(24.5))
+    assert read(resolve(tmp_path / "b", topic)) == 31500
+    # The other one alone.
+    plug(tmp_path / "c", "class/hwmon", 1, f"{I2C}0045", sht(24.5))
+    with pytest.raises(LinkError, match="nothing there"):
+        resolve(tmp_path / "c", topic)
+
+
+def test_a_name_that_fits_two_sensors_is_refused_with_both(tmp_path: Path) -> None:
+    plug(tmp_path, "class/hwmon", 1, f"{I2C}0044", sht(31.0))
+    plug(tmp_path, "class/hwmon", 2, f"{I2C}0045", sht(24.0))
+    with pytest.raises(SeveralError) as refused:
+        resolve(tmp_path, "class/hwmon/name:sht4x/temp1_input")
+    assert BY_BUS.format("0044") in str(refused.value) and BY_BUS.format("0045") in str(refused.value)
+
+
+def test_one_of_two_that_the_settings_speak_of_is_not_taken_for_the_other(tmp_path: Path) -> None:
+    topics = ["class/hwmon/name:sht4x#1/temp1_input", "class/hwmon/name:sht4x#2/temp1_input"]
+    other = plug(tmp_path, "class/hwmon", 2, f"{I2C}0045", sht(24.0))
+    for topic in topics:
+        with pytest.raises(SeveralError, match="1 of 2 sensors that call themselves sht4x are there"):
+            resolve(tmp_path, topic, counted(topics))
+    plug(tmp_path, "class/hwmon", 1, f"{I2C}0044", sht(31.0))
+    assert [read(resolve(tmp_path, topic, counted(topics))) for topic in topics] == [31000, 24000]
+    assert candidates(tmp_path, topics[1])[1].resolve() == (other / "temp1_input").resolve()
+
+
+@pytest.mark.parametrize(
+    ("tree", "device", "file", "topic"),
+    [
+        ("bus/iio/devices", "fe804000.i2c/i2c-1/1-0076", "in_temp_input",
+         "devices/platform/soc/fe804000.i2c/i2c-*/*-0076/iio:device*/in_temp_input"),
+        ("bus/iio/devices", "dht11@4", "in_temp_input", "devices/platform/soc/dht11@4/iio:device*/in_temp_input"),
+        # Channels of a multiplexer are told apart by the numbers of their buses alone.
+        ("class/hwmon", "fe804000.i2c/i2c-1/i2c-11/11-0044", "temp1_input",
+         "devices/platform/soc/fe804000.i2c/i2c-1/i2c-11/11-0044/hwmon/hwmon*/temp1_input"),
+    ],
+)  # fmt: skip
+def test_the_place_on_the_bus(tmp_path: Path, tree: str, device: str, file: str, topic: str) -> None:
+    link = plug(tmp_path, tree, 3, device, {"name": "some\n", file: "30000\n"})
+    assert stable(tmp_path, link / file) == topic
+    assert read(resolve(tmp_path, topic)) == 30000
 
 
 def test_two_sensors_of_one_kind_are_told_apart_by_their_place(root: Path) -> None:

@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kojimon.clock import SystemClock
+from kojimon.links.kernel_files import read, resolve
 from kojimon.links.mqtt import Address
 from kojimon.model import Quantity
 from kojimon.probes.decode import parse_path
@@ -17,7 +18,7 @@ from kojimon.probes.guess_lines import LineGuess, guess_lines
 from kojimon.probes.names import OTHER, quantity_of
 from tests.parts.broker import Broker, free_port, publish
 from tests.parts.pty import Device
-from tests.probes.trees import SOUND, plant
+from tests.probes.trees import SOUND, plant, plug
 
 T, H = Quantity.TEMPERATURE, Quantity.HUMIDITY
 
@@ -150,23 +151,30 @@ def test_a_silent_and_a_missing_port_say_so(tmp_path: Path) -> None:
 
 
 def test_kernel_trees(tmp_path: Path) -> None:
-    root = plant(tmp_path, SOUND)
-    found = {(one.driver, guess.topic): guess for one in find_kernel(root) for guess in one.guesses}
+    plant(tmp_path, {name: text for name, text in SOUND.items() if name.startswith("bus/w1")})
+    bus, damp = "fe804000.i2c/i2c-1/1-", {"temp1_input": "24998\n", "humidity1_input": "93998\n"}
+    plug(tmp_path, "class/hwmon", 0, "thermal", {"name": "cpu_thermal\n", "temp1_input": "48312\n"})
+    plug(tmp_path, "class/hwmon", 1, f"{bus}0044", {"name": "sht4x\n"} | damp)
+    plug(tmp_path, "class/hwmon", 2, f"{bus}0045", {"name": "sht4x\n"} | damp)
+    in_percent = {"name": "bme680\n", "in_temp_input": "28200\n", "in_humidityrelative_input": "41.074000000\n"}
+    plug(tmp_path, "bus/iio/devices", 0, f"{bus}0076", in_percent)
+    plug(tmp_path, "bus/iio/devices", 1, "dht11@4", {"name": "dht11\n", "in_temp_input": "28000\n"})
+    found = {(one.driver, guess.topic): guess for one in find_kernel(tmp_path) for guess in one.guesses}
+    i2c = "devices/platform/soc/fe804000.i2c/i2c-*/*-"
     assert {topic for _, topic in found} == {
         "bus/w1/devices/28-00000bbb9b13/temperature",
-        "class/hwmon/name:sht4x/temp1_input",
-        "class/hwmon/name:sht4x/humidity1_input",
-        "class/hwmon/name:sht3x/temp1_input",
-        "class/hwmon/name:sht3x/humidity1_input",
-        "bus/iio/devices/name:bme280/in_temp_input",
-        "bus/iio/devices/name:bme280/in_humidityrelative_input",
-        "bus/iio/devices/name:bme680/in_temp_input",
-        "bus/iio/devices/name:bme680/in_humidityrelative_input",
-        "bus/iio/devices/name:htu21/in_temp_raw",
+        f"{i2c}0044/hwmon/hwmon*/temp1_input",
+        f"{i2c}0044/hwmon/hwmon*/humidity1_input",
+        f"{i2c}0045/hwmon/hwmon*/temp1_input",
+        f"{i2c}0045/hwmon/hwmon*/humidity1_input",
+        f"{i2c}0076/iio:device*/in_temp_input",
+        f"{i2c}0076/iio:device*/in_humidityrelative_input",
+        "devices/platform/soc/dht11@4/iio:device*/in_temp_input",
     }
+    assert all(read(resolve(tmp_path, topic)) is not None for _, topic in found)
     bed = found["w1_slave_temp", "bus/w1/devices/28-00000bbb9b13/temperature"]
     assert (bed.device, bed.quantity, bed.unit, bed.value) == ("ds18b20", T, "C", 30.0)
-    assert found["bme680", "bus/iio/devices/name:bme680/in_humidityrelative_input"].value == pytest.approx(41.074)
+    assert found["bme680", f"{i2c}0076/iio:device*/in_humidityrelative_input"].value == pytest.approx(41.074)
 
 
 def test_no_kernel_trees_at_all(tmp_path: Path) -> None:

@@ -5,12 +5,13 @@ from pathlib import Path
 import pytest
 
 from kojimon.clock import ManualClock
+from kojimon.links.kernel_files import stable
 from kojimon.model import Arrival, Quality
 from kojimon.probes.kernel_source import KernelFiles
 from kojimon.probes.pipeline import Pipeline
 from kojimon.settings.spec import KernelSource, Probe
 from tests.parts.wait import until
-from tests.probes.trees import BED, BROKEN, SOUND, plant
+from tests.probes.trees import BED, BROKEN, SOUND, plant, plug
 
 SHT4X = "class/hwmon/name:sht4x"
 
@@ -89,3 +90,19 @@ def test_a_sensor_that_comes_back_under_another_number_is_found(root: Path) -> N
     until(lambda: source.facts()["ok"])
     source.stop()
     assert {arrival.payload for arrival in arrivals} == {24998.0}
+
+
+def test_a_name_that_fitted_two_is_not_read_when_one_of_them_goes(tmp_path: Path) -> None:
+    """Which of the two is left nobody can know; by its address each is read on."""
+    sht = {"name": "sht4x\n", "temp1_input": "31000\n"}
+    plug(tmp_path, "class/hwmon", 1, "fe804000.i2c/i2c-1/1-0044", sht)
+    other = plug(tmp_path, "class/hwmon", 2, "fe804000.i2c/i2c-1/1-0045", sht | {"temp1_input": "24000\n"})
+    steady = stable(tmp_path, other / "temp1_input")
+    source, arrivals = collect(tmp_path, "class/hwmon/name:sht4x/temp1_input", steady)
+    until(lambda: source.facts()["rounds"] >= 1)
+    (tmp_path / "class/hwmon/hwmon1").unlink()
+    rounds = source.facts()["rounds"]
+    until(lambda: source.facts()["rounds"] >= rounds + 3)
+    source.stop()
+    assert {(arrival.topic, arrival.payload) for arrival in arrivals} == {(steady, 24000.0)}
+    assert "fits 2 files" in source.facts()["missing"]["class/hwmon/name:sht4x/temp1_input"]

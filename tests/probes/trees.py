@@ -52,6 +52,18 @@ BROKEN = {
 checksum (volkszaehler/vzlogger pull request 610). `clone`: printed with a checksum that does not fit."""
 
 
+def plug(root: Path, tree: str, number: int, device: str, files: dict[str, str]) -> Path:
+    """A sensor on its bus, as sysfs has it: a folder below `devices/` with its files, and the numbered link to it in
+    the tree of its class, which is returned."""
+    kind, folder = ("hwmon", "hwmon/hwmon") if tree == "class/hwmon" else ("iio:device", "iio:device")
+    place = f"devices/platform/soc/{device}/{folder}{number}"
+    plant(root, {f"{place}/{name}": content for name, content in files.items()})
+    link = root / tree / f"{kind}{number}"
+    link.parent.mkdir(parents=True, exist_ok=True)
+    link.symlink_to(root / place)
+    return link
+
+
 def plant(root: Path, files: dict[str, str]) -> Path:
     """Writes a tree below a folder."""
     for name, content in files.items():
