@@ -105,13 +105,13 @@ def _names(alarm: Document) -> str:
 @click.argument("alarm", nargs=-1)
 @config_option
 def ack(alarm: tuple[str, ...], config: str | None) -> None:
-    """Say that you have seen it: the noise stops, the watching goes on. Without a name, all new ones."""
+    """Acknowledge: the noise stops, the watching goes on. Without a name, all new ones."""
     kitchen = open_kitchen(config)
     rows = listed(kitchen.state())
     unseen = [row for row in rows if row["state"] in ("UNACK", "RTNUN", "LATCH-UNACK")]
     chosen = find_alarms(rows, alarm) if alarm else unseen
     if not chosen:
-        screen.say("There is nothing new to see.", "good")
+        screen.say("There is nothing to acknowledge.", "good")
     for row in chosen:
         _act(kitchen, "alarm.acknowledge", row, {"occurrence": row["occurrence"]})
 
@@ -160,7 +160,7 @@ def silence(alarm: tuple[str, ...], for_s: float | None, config: str | None) -> 
 @click.option("--note", default="", metavar="TEXT", help="What you did; it is kept.")
 @config_option
 def confirm(alarm: tuple[str, ...], note: str, config: str | None) -> None:
-    """Say that you have done what was needed. It counts as seen too."""
+    """Say that you have done what was needed. It acknowledges too."""
     kitchen = open_kitchen(config)
     for row in find_alarms(listed(kitchen.state()), alarm):
         _act(kitchen, "alarm.confirm", row, {"occurrence": row["occurrence"], "text": note})

@@ -29,7 +29,7 @@ Document = Mapping[str, Any]
 def arm(yes: bool, config: str | None) -> None:
     """Call the phone as an alarm at night would, and wait until you answer on it.
 
-    Leaves with 0 when the night is armed, with 1 and the reason when it is not.
+    Leaves with 0 when the night check is passed, with 1 and the reason when it is not.
     """
     kitchen = _live(open_kitchen(config))
     before = _proof(kitchen)
@@ -132,7 +132,7 @@ def _verdict(kitchen: LiveKitchen) -> None:
 
 
 def print_proof(kitchen: Kitchen) -> None:
-    """Whether the night is armed and what is overdue, for screens that show how it stands."""
+    """Whether the night check is passed and what is overdue, for screens that show how it stands."""
     found = kitchen.proof()
     if found is None:
         return

@@ -53,7 +53,7 @@ class Kitchen(Protocol):
         """Every probe with its last reading and where it is found."""
 
     def proof(self) -> Document | None:
-        """Whether the night is armed and which tests are overdue (`daemon.people.standing`); None where unknown."""
+        """Whether the night check is passed, which tests are overdue (`daemon.people.standing`); None where unknown."""
 
     def journal(self) -> Document:
         """The journal's size and how far it has got (`journal.facts.facts_of`)."""

@@ -12,7 +12,7 @@ from kojimon.errors import JournalError
 from kojimon.journal.outbox import load_tests
 from kojimon.journal.records import Chunk
 from kojimon.journal.trouble import HUNG
-from kojimon.notify.arming import chain, proof, shown, trials
+from kojimon.notify.arming import chain, not_passed, proof, shown, trials
 from kojimon.notify.build import carriers_of, quiet_of
 from kojimon.notify.dispatch import Around, Carrier, Dispatch, Look
 from kojimon.notify.heartbeat import Heartbeat
@@ -56,7 +56,7 @@ def wakers(settings: Settings) -> list[str]:
 
 
 def standing(settings: Settings, journal: Path, now_ms: int, channels: Sequence[str]) -> dict[str, Any]:
-    """Whether the night is armed, why not, and which tests are overdue; in words, with the tests they rest on.
+    """Whether the night check is passed, why not, and which tests are overdue; in words, with the tests they rest on.
 
     Args:
         now_ms: engine time. channels: those that get the first person up.
@@ -69,7 +69,7 @@ def standing(settings: Settings, journal: Path, now_ms: int, channels: Sequence[
     try:
         tests = load_tests(journal, PROVED)
     except JournalError as error:
-        why = f"NOT ARMED: {error}"
+        why = not_passed(str(error))
         return {**_UNKNOWN, "text": why, "why": why, "channels": list(channels)}
     made = trials(tests.events, tests.deliveries)
     bumps = [trial for trial in made if trial.bump]
@@ -93,15 +93,18 @@ class People:
     Args:
         house: journal and core, not started yet.
         publish: puts a sign of life on the broker, None without one.
+        page: where the page is found, "" while it is not open.
     """
 
     name = "notify"
 
-    def __init__(self, house: House, publish: Callable[[bytes], bool] | None = None) -> None:
+    def __init__(
+        self, house: House, publish: Callable[[bytes], bool] | None = None, page: Callable[[], str] = str
+    ) -> None:
         self._house = house
         self._proof: dict[str, Any] = dict(_UNKNOWN)
         settings = house.settings
-        around = Around(self._look, house.state, self._utc, house.writer.submit, house.core.health)
+        around = Around(self._look, house.state, self._utc, house.writer.submit, house.core.health, page)
         ways = carriers(settings)
         self.dispatch = Dispatch(ways, quiet_of(settings.person), around, house.path)
         self._wakers = [way.channel.name for way in ways if not way.channel.second]
@@ -141,9 +144,9 @@ class People:
         }
 
     def proof(self) -> dict[str, Any]:
-        """Whether the night is armed, why not, and which tests are overdue; in words."""
+        """Whether the night check is passed, why not, and which tests are overdue; in words."""
         if self._house.writer.facts().trouble == HUNG:
-            return {**self._proof, "armed": False, "text": f"NOT ARMED: {HUNG}", "why": HUNG}
+            return {**self._proof, "armed": False, "text": not_passed(HUNG), "why": not_passed(HUNG)}
         self._proof = standing(self._house.settings, self._house.path, self._house.now_ms(), self._wakers)
         return self._proof
 

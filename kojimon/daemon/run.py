@@ -204,7 +204,7 @@ class Daemon:
         publisher = self._make_publisher()
         if publisher is not None:
             self.parts.append(publisher)
-        self.people = People(self.house, publisher.heartbeat if publisher is not None else None)
+        self.people = People(self.house, publisher.heartbeat if publisher is not None else None, self._page_address)
         self.parts.append(self.people)
         if self.settings.watch:
             self.parts.append(Watching(self.settings, core.health))
@@ -313,6 +313,12 @@ class Daemon:
 
         backend = DaemonBackend(self)
         return with_page(create_app(backend), backend, self.settings.web, self.front.ports, self._stop.is_set)
+
+    def _page_address(self) -> str:
+        """Where a phone or this machine finds the page; "" while it is not open."""
+        from kojimon.web.access import addresses
+
+        return next(iter(addresses(self.settings.web, self.front.ports())), "")
 
     # -- looking ----------------------------------------------------------------------------------------------------
 

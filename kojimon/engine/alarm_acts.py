@@ -173,7 +173,7 @@ def _setpoint(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
 _S = AlarmState
 ALARM_ACTS: dict[str, Callable[[Turn, str, Facts, Facts], None]] = {
     "alarm.acknowledge": _simple(
-        Signal.ACK, frozenset({_S.UNACK, _S.RTNUN, _S.LATCH_UNACK}), "it is acknowledged already, or all is well"
+        Signal.ACK, frozenset({_S.UNACK, _S.RTNUN, _S.LATCH_UNACK}), "it is acknowledged already, or not up"
     ),
     "alarm.reset": _simple(Signal.RESET, frozenset({_S.LATCH_ACK}), "acknowledge it first; only what is kept is reset"),
     "alarm.unshelve": _simple(Signal.UNSHELVE, frozenset({_S.SHLVD}), "it is not paused"),

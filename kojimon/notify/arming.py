@@ -21,11 +21,15 @@ from kojimon.words.speech import listing
 
 ANSWER_MS: Final = 300_000
 ARMED_MS: Final = 64_800_000
-"""An answered test arms for 18 h: the coming night, not the one after (judgement)."""
+"""An answered test counts for 18 h: the coming night, not the one after (judgement)."""
 OVERDUE_MS: Final = 30 * 86_400_000
 CHAIN_MS: Final = 60_000
 """From the raised alarm to a message on its way, at most."""
-ARM: Final = "; run: kojimon alarms arm"
+ARM: Final = ". To pass it: kojimon alarms arm"
+NOT_PASSED: Final = "Night check not passed"
+NO_CHANNEL: Final = (
+    "there is no channel and no loudspeaker, so alarms wake nobody; add one under `channels:` in the settings"
+)
 BUMP: Final = "Warm a probe in the hand: kojimon alarms bump PROBE"
 NOT_THE_PHONE: Final = ("cli", "setup", "")
 
@@ -62,7 +66,7 @@ class Trial(Struct, frozen=True):
 
 
 class Proof(Struct, frozen=True):
-    """How it stands: armed or not and why, in words; and what is overdue.
+    """How it stands: night check passed or not and why, in words; and what is overdue.
 
     `text` and `overdue` name the command to give; `why` and `late` are the same for who has buttons instead.
     """
@@ -75,7 +79,7 @@ class Proof(Struct, frozen=True):
 
     @property
     def text(self) -> str:
-        """Armed or not, why, and the command."""
+        """Passed or not, why, and the command."""
         return f"{self.why}{self.how}"
 
     @property
@@ -129,19 +133,23 @@ def proof(
     late = tuple(_late(found, now_ms, changed_ms))
     bad = unexplained(keys)
     if bad:
-        return Proof(False, f"NOT ARMED: no action is known for {listing(bad)}", late=late)
+        return Proof(False, not_passed(f"no action is known for {listing(bad)}"), late=late)
     if not channels:
-        text = "NOT ARMED: there is no channel and no loudspeaker; add one under `channels:` in the settings"
-        return Proof(False, text, late=late)
+        return Proof(False, f"{NOT_PASSED}: {NO_CHANNEL}", late=late)
     plain = [trial for trial in found if trial.wake and trial.at_ms <= now_ms]
     last = plain[-1] if plain else None
     wrong, how = _wrong(last, now_ms, changed_ms)
     if wrong or last is None:
-        return Proof(False, f"NOT ARMED: {wrong}", how, late, last)
+        return Proof(False, not_passed(wrong), how, late, last)
     who = f" by {last.who}" if last.who else ""
     took = show_duration((last.answered_ms - last.at_ms) / 1000)
     ago = show_duration((now_ms - last.answered_ms) / 1000)
-    return Proof(True, f"Armed: the test was answered{who} after {took}, {ago} ago", "", late, last)
+    return Proof(True, f"Night check passed: acknowledged{who} after {took}, {ago} ago", "", late, last)
+
+
+def not_passed(why: str) -> str:
+    """That the check before the night is not passed, and what that does not mean."""
+    return f"{NOT_PASSED}: {why.rstrip('.')}. Alarms still run"
 
 
 def _wrong(last: Trial | None, now_ms: int, changed_ms: int) -> tuple[str, str]:
@@ -151,19 +159,19 @@ def _wrong(last: Trial | None, now_ms: int, changed_ms: int) -> tuple[str, str]:
     if last.at_ms < changed_ms:
         return "the channels have changed since the last test", ARM
     if not last.out:
-        return "the test did not get out over any channel", "; see: kojimon alarms"
+        return "the test did not get out over any channel", ". See: kojimon alarms"
     return (_unanswered(last, now_ms) if last.answered_ms < 0 else _badly_answered(last)), ""
 
 
 def _unanswered(last: Trial, now_ms: int) -> str:
     if not last.over and now_ms - last.at_ms <= ANSWER_MS:
-        return "the test waits for its answer; say seen on the phone"
+        return "the test waits for its answer; press Acknowledge on the phone"
     return "nobody answered the test within 5 min; does the phone's night mode let it through?"
 
 
 def _badly_answered(last: Trial) -> str:
     if last.channel in NOT_THE_PHONE:
-        return "the test was answered at the computer; say seen on the phone"
+        return "the test was answered at the computer; press Acknowledge on the phone"
     return "" if last.proved else "the test was answered too late, after 5 min"
 
 

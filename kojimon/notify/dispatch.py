@@ -61,6 +61,7 @@ class Around(Struct, frozen=True):
         utc_of: engine ms to (UTC ms, trusted).
         submit: hands a chunk to the journal's writer.
         health: tells the engine how a channel fares (`delivery:NAME`, ok, text).
+        page: where the page is found, "" while it is not open.
     """
 
     look: Callable[[], Look]
@@ -68,6 +69,7 @@ class Around(Struct, frozen=True):
     utc_of: Callable[[int], tuple[int, bool]]
     submit: Callable[[Chunk], None]
     health: Callable[[str, bool, str], None]
+    page: Callable[[], str] = str
 
 
 class Carrier(Struct, frozen=True):
@@ -307,8 +309,9 @@ class Dispatch:
         attempts = self._memory.got_out(send.messages)
         late = not unrecorded.isdisjoint(send.messages)
         try:
-            document, utc_of = self._around.document(), self._around.utc_of
-            return compose(send, events, Desk(document, utc_of, now_ms, attempts, self._failing(), late))
+            around = self._around
+            document, page = around.document(), around.page()
+            return compose(send, events, Desk(document, around.utc_of, now_ms, attempts, self._failing(), late, page))
         except Exception:
             _LOG.exception("the words for %s fail; told without them", send.key)
             keys = ", ".join(f"{event.incubator} {event.key}".strip() for event in events)

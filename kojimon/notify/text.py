@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final
+from urllib.parse import urlsplit
 
 import msgspec
 from msgspec import Struct
@@ -47,6 +48,7 @@ class Desk(Struct, frozen=True):
         now_ms: engine time now.
         attempts: how often each channel got a message of this call out, by name; `failing` those that do not.
         unrecorded: it could not be written down yet.
+        page: address of the page, "" where there is none.
     """
 
     document: Document
@@ -55,6 +57,7 @@ class Desk(Struct, frozen=True):
     attempts: Mapping[str, int] = {}
     failing: Sequence[str] = ()
     unrecorded: bool = False
+    page: str = ""
 
 
 def compose(send: Send, events: Sequence[Event], desk: Desk) -> Text:
@@ -101,6 +104,7 @@ def _call(send: Send, events: Sequence[Event], desk: Desk, speech: Speech) -> Te
         _sure(alarm, box, speech),
         _done(work),
         _todo(alarm, work),
+        how_to_stop(desk.page),
         _next(send, first, desk, speech),
         _mark(send, first, desk),
     ]
@@ -109,9 +113,10 @@ def _call(send: Send, events: Sequence[Event], desk: Desk, speech: Speech) -> Te
 
 def _test(send: Send, first: Event, desk: Desk, speech: Speech) -> Text:
     text = str(first.data.get("text") or "Test")
-    lines = [text, _since(first, _alarm(first, desk), desk, speech), "Say seen on this phone: that is the proof."]
-    lines.append(_mark(send, first, desk))
-    return Text("TEST, all is well. Say seen: then the night is armed", "\n".join(filter(None, lines)))
+    press = "Press Acknowledge on this phone: that passes the night check."
+    since = _since(first, _alarm(first, desk), desk, speech)
+    lines = [text, since, press, how_to_stop(desk.page), _mark(send, first, desk)]
+    return Text("TEST ONLY. Press Acknowledge to pass the night check", "\n".join(filter(None, lines)))
 
 
 def _worse(send: Send, events: Sequence[Event]) -> str:
@@ -220,12 +225,26 @@ def _small(text: str) -> str:
 
 def _next(send: Send, event: Event, desk: Desk, speech: Speech) -> str:
     if not send.urgent:
-        return "It stays on the list until you say seen."
+        return "It stays on the list until it is acknowledged."
     tried = say.listing([f"{name} ({count})" for name, count in desk.attempts.items()])
     so_far = f" Called so far over {tried}." if tried else ""
     failing = f" Does not get out: {say.listing([*desk.failing])}." if desk.failing else ""
-    plan = "I call every 2 min, louder, until you say seen; 20 min after that again if it still holds."
+    plan = "It repeats every 2 min, louder, until acknowledged; 20 min after that again if it still holds."
     return f"{plan}{so_far}{failing}"
+
+
+def how_to_stop(page: str) -> str:
+    """Where an alarm is answered, and what the button is called.
+
+    Args:
+        page: its address. One that only this computer can open is said to be so; "" leaves the command.
+    """
+    if not page:
+        return "To stop this: on kojimon's computer run: kojimon alarms ack"
+    host = urlsplit(page).hostname or ""
+    if host in ("localhost", "::1") or host.startswith("127."):
+        return f"To stop this: on kojimon's computer open the kojimon page, press Acknowledge: {page}"
+    return f"To stop this: open the kojimon page, press Acknowledge: {page}"
 
 
 def _mark(send: Send, event: Event, desk: Desk) -> str:
@@ -254,7 +273,8 @@ def _over_line(event: Event, desk: Desk, speech: Speech) -> str:
     now_utc_ms = desk.utc_of(desk.now_ms)[0]
     began, ended = (speech.moment(desk.utc_of(t_ms)[0], now_utc_ms) for t_ms in (since_ms, event.t_ms))
     when = f", {began} to {ended}" if desk.utc_of(event.t_ms)[1] else ""
-    kept = ". Look at the koji, then press Reset." if _kept(event) else ""
+    press = "Reset" if event.data.get("to") == "LATCH-ACK" else "Acknowledge, then Reset"
+    kept = f". Look at the koji, then press {press}." if _kept(event) else ""
     return f"{text} for {_lasted(event)}{when}{kept}"
 
 

@@ -28,7 +28,7 @@ class Night(Struct, frozen=True):
     """How the proof stands.
 
     Attributes:
-        armed: whether the night is armed. text: that in words. late: tests that are overdue.
+        armed: whether the night check is passed. text: that in words. late: tests that are overdue.
         lines: (words, tone) of the latest test, while it runs.
         seen: the fields of the form that answers it; empty when there is nothing to answer.
         warming: what a probe that is to be warmed waits for, "" for none.

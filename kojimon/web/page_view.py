@@ -365,7 +365,7 @@ def _buttons(alarm: Document) -> Iterator[Button]:
     state, own = alarm["state"], _own(alarm)
     again = own["idempotency"]
     if state in ("UNACK", "RTNUN", "LATCH-UNACK"):
-        yield Button("I have seen it", "alarm.acknowledge", own, first=state == "UNACK")
+        yield Button("Acknowledge", "alarm.acknowledge", own, first=state == "UNACK")
     if state in ("UNACK", "ACKED"):
         yield Button("It is dealt with", "alarm.confirm", own, first=state == "ACKED")
         for minutes in PAUSES_MIN:

@@ -29,9 +29,9 @@ MIX_WORKS = ("mix", "spread")
 STATE_WORDS = {
     "NORM": "back to normal",
     "UNACK": "new",
-    "ACKED": "seen",
-    "RTNUN": "came and went",
-    "LATCH-UNACK": "back to normal, not seen yet",
+    "ACKED": "acknowledged",
+    "RTNUN": "back to normal, not acknowledged",
+    "LATCH-UNACK": "back to normal, not acknowledged",
     "LATCH-ACK": "back to normal, needs reset",
     "SHLVD": "paused",
     "DSUPR": "held back while work goes on",
@@ -118,7 +118,7 @@ class Work(Struct, frozen=True):
 
 
 def alarm_state(alarm: Mapping[str, Any], speech: Speech, now: str | int) -> str:
-    """`new`, `seen`, `came and went`, `paused until 03:40`, ..."""
+    """`new`, `acknowledged`, `paused until 03:40`, ..."""
     state = str(alarm["state"])
     until = alarm.get("until_utc")
     if state == "SHLVD" and until:
@@ -154,7 +154,7 @@ def action(alarm: Mapping[str, Any], work: Work) -> str:
         "blind": "Use a kitchen thermometer",
         "task": "Do it, or say when you did",
         "expect": "Look and feel",
-        "test": "Only a test: say seen",
+        "test": "Only a test: Acknowledge",
     }.get(kind, "See: kojimon status")
 
 

@@ -28,7 +28,7 @@ def told(event: Mapping[str, Any], speech: Speech, until: str) -> tuple[str, str
     if kind in ("silenced", "confirmed"):
         subject = say.small_first(alarm_words.subject({"key": key, "state": "ACKED", **data}, speech))
         note = f" ({data['text']})" if data.get("text") else ""
-        quiet = f"No noise{ends or ' for a while'}, still unseen: {subject}."
+        quiet = f"No noise{ends or ' for a while'}, not acknowledged: {subject}."
         return (quiet, "look") if kind == "silenced" else (f"Dealt with: {subject}{note}.", "good")
     if kind == "working":
         return f"Hands are in the koji{ends}: its limits wait, but for the outermost.", "plain"

@@ -247,7 +247,7 @@ def _alarm(event: Mapping[str, Any], speech: Speech, work: Work) -> Line | None:
         return _called(alarm, signal, speech, work)
     if signal == "down":
         return Line(f"Less bad, still {say.small_first(alarm_words.subject(alarm, speech))}.", "look")
-    lead = {"ack": "Seen", "reset": "Reset"}.get(signal) or _AFTER.get(str(data["to"]))
+    lead = {"ack": "Acknowledged", "reset": "Reset"}.get(signal) or _AFTER.get(str(data["to"]))
     if lead is None:
         return None
     until = _clock(event, data["until_ms"], speech) if data.get("until_ms") else ""
@@ -270,13 +270,13 @@ def _called(alarm: Mapping[str, Any], signal: str, speech: Speech, work: Work) -
 
 
 _AFTER = {
-    "ACKED": "Seen",
-    "RTNUN": "Back to normal, not seen yet",
+    "ACKED": "Acknowledged",
+    "RTNUN": "Back to normal, not acknowledged",
     "NORM": "Back to normal",
     "SHLVD": "Paused",
     "DSUPR": "Held back while work goes on",
     "OOSRV": "Switched off for repair",
-    "LATCH-UNACK": "Back to normal, not seen yet",
+    "LATCH-UNACK": "Back to normal, not acknowledged",
     "LATCH-ACK": "Back to normal, needs reset",
 }
 

@@ -11,7 +11,7 @@ ADVICE: Final = (
     "Let the app, number or mail account that brings the message through the phone's night mode: its settings have a"
     " list of exceptions (do not disturb, focus, sleep).",
     "Turn up the volume of alarms or messages; charge the phone, and leave it within reach.",
-    "Put the phone into its night mode now, then start the test, and say seen on the phone.",
+    "Put the phone into its night mode now, then start the test, and press Acknowledge on the phone.",
 )
 """What to do with the phone before the test."""
 
@@ -27,7 +27,7 @@ def lines(last: Mapping[str, Any]) -> list[tuple[str, str]]:
         for name, why in last["failed"].items()
     ]
     found += [
-        (f"{name}: on its way after {out_s:.1f} s. Say seen on the phone.", "plain")
+        (f"{name}: on its way after {out_s:.1f} s. Press Acknowledge on the phone.", "plain")
         for name, out_s in last["out_s"].items()
     ]
     if last["answered_s"] is not None:

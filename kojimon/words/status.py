@@ -142,7 +142,7 @@ def alarm_line(alarm: Mapping[str, Any], incubator: Mapping[str, Any] | None, sp
 
 
 def _alarm_sentence(alarm: Mapping[str, Any], incubator: Mapping[str, Any], speech: Speech, now_ms: int) -> Sentence:
-    seen = " (seen)" if alarm["state"] == "ACKED" else ""
+    seen = " (acknowledged)" if alarm["state"] == "ACKED" else ""
     text = f"{first_line(alarm, incubator, speech, now_ms)}{seen}"
     return Sentence(text, "wrong" if alarm["priority"] == "wake" else "look")
 

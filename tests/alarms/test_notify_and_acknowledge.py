@@ -154,7 +154,7 @@ def test_37_the_first_line_decides_and_the_body_answers() -> None:
     assert len(text.title) <= 60
     for part in ("Top tray", "°C over 35", "rising", "min", "Break up, spread"):
         assert part in text.title, text.title
-    for part in ("Since ", "Rising +3.0 °C/h", "If nothing is done", "spoke", "I call every 2 min"):
+    for part in ("Since ", "Rising +3.0 °C/h", "If nothing is done", "spoke", "To stop this", "It repeats every 2 min"):
         assert part in text.body, text.body
 
 

@@ -116,8 +116,8 @@ def test_44_a_hung_loop_is_not_vouched_for() -> None:
 
 
 def test_45_tests_never_enter_the_counts() -> None:
-    """Given arming for the night: test alarms never enter the counts. (Armed or NOT ARMED: tests/notify/test_arming.py,
-    test_dispatch.py.)"""
+    """Given arming for the night: test alarms never enter the counts. (Passed or not passed: tests/notify/
+    test_arming.py, test_dispatch.py.)"""
     case = Case()
     case.hold(100)
     case.do("alarm.test", incubator="", wake=True)

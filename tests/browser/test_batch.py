@@ -73,8 +73,8 @@ def test_a_whole_batch_on_a_phone(cook: Cook, new_page: NewPage) -> None:
     alarm = page.locator(".alarm.wrong").first
     expect(alarm).to_be_visible()
     expect(page.locator(".sentence .badge")).to_have_text("Danger")
-    alarm.get_by_role("button", name="I have seen it").click()
-    expect(alarm).to_contain_text("seen, since")
+    alarm.get_by_role("button", name="Acknowledge").click()
+    expect(alarm).to_contain_text("acknowledged, since")
     alarm.get_by_role("button", name="Pause for 30 min").click()
     expect(page.locator(".alarm").first).to_contain_text("paused until")
     page.get_by_role("button", name="End the pause").first.click()

@@ -114,7 +114,7 @@ def test_the_first_screen_says_what_matters(kitchen: Kitchen, new_page: NewPage)
     opened(kitchen, page, "now")
     box = page.locator("#box-box")
     for part in (box.locator(".sentence"), box.locator(".values .big").first, box.locator(".window").first,
-                 box.get_by_role("button", name="I have seen it").first):  # fmt: skip
+                 box.get_by_role("button", name="Acknowledge").first):  # fmt: skip
         rect = part.bounding_box()
         assert rect is not None and rect["y"] + rect["height"] <= 760, part
     size = box.locator(".sentence").evaluate("node => parseFloat(getComputedStyle(node).fontSize)")

@@ -103,7 +103,7 @@ def test_a_hot_tray_comes_first_with_the_one_thing_to_do(
     assert shown[-3:] == [
         "Alarms",
         "  new, since 13:50: Top tray 110 °F over 109, rising. 50 min. Break up, spread",
-        "  came and went, since 13:50: Probe air silent",
+        "  back to normal, not acknowledged, since 13:50: Probe air silent",
     ]
 
 
@@ -149,7 +149,7 @@ def test_acknowledging_without_a_name_means_what_is_new(
     kitchen.run("alarms", "ack")
     assert [data["key"] for _, _, data in known.acts] == ["limit/bed/temperature/high"]
     several["incubators"][0]["alarms"] = []
-    assert kitchen.run("alarms", "ack").stdout == "There is nothing new to see.\n"
+    assert kitchen.run("alarms", "ack").stdout == "There is nothing to acknowledge.\n"
 
 
 def test_probes_say_what_is_wrong_with_them(kitchen: Kitchen, pretend: Callable[[Document], Pretended]) -> None:

@@ -33,10 +33,11 @@ SEEN = {"who": "anna", "channel": "page"}
 
 
 def test_answered_on_the_phone_in_time_arms() -> None:
-    """Requirement: a test alarm must be acked on the phone within 5 min, else the batch screen says NOT ARMED."""
+    """Requirement: a test alarm must be acked on the phone within 5 min, else the batch screen says that the
+    night check is not passed."""
     found = stands(story((0, "on", {}), (40_000, "ack", SEEN), (40_000, "off", {})))
     assert found.armed
-    assert found.text == "Armed: the test was answered by anna after 40 s, 9 min ago"
+    assert found.text == "Night check passed: acknowledged by anna after 40 s, 9 min ago"
 
 
 def test_what_does_not_arm_says_why() -> None:
@@ -52,7 +53,7 @@ def test_what_does_not_arm_says_why() -> None:
         "unknown alarm": stands(story((0, "on", {}), (40_000, "ack", SEEN)), keys=["noise/fan"]),
     }
     assert not any(found.armed for found in told.values())
-    assert all(found.text.startswith("NOT ARMED: ") for found in told.values())
+    assert all(found.text.startswith("Night check not passed: ") for found in told.values())
     for name, words in {
         "never": "no test was answered today", "nobody": "nobody answered", "late": "too late",
         "computer": "at the computer", "not out": "did not get out", "quiet one": "no test was answered",

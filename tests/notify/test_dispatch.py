@@ -220,9 +220,10 @@ def proof(one: Running) -> dict[str, Any]:
 def test_arming_sends_a_test_through_the_whole_chain_and_waits_for_the_answer(
     tmp_path: Path, receiver: Receiver
 ) -> None:
-    """Requirement: a test must be acked on the phone within 5 min, else the batch screen says NOT ARMED."""
+    """Requirement: a test must be acked on the phone within 5 min, else the batch screen says that the night
+    check is not passed."""
     with kitchen(tmp_path, receiver.url) as one:
-        assert proof(one)["text"].startswith("NOT ARMED: no test")
+        assert proof(one)["text"].startswith("Night check not passed: no test")
         one.act("alarm.test", wake=True, text="Before the night")
         call = until(lambda: next((got for got in list(receiver.got) if got.id == "/test#1"), None))
         assert call is not None and call.title.startswith("TEST")

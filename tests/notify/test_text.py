@@ -10,12 +10,23 @@ from kojimon.alarms.states import AlarmState
 from kojimon.model import Event
 from kojimon.notify.records import Send
 from kojimon.notify.text import Desk, Text, compose
+from kojimon.web.page_view import view_of
 from kojimon.words.alarms import HEALTH_WORDS, Work
 from kojimon.words.meaning import ladder, meaning_of, unexplained
+from kojimon.words.status import speech_of
 from tests.parts.statedoc import NOW_MS, at, document, hot_alarm
 
 UTC_MS = 1_769_889_600_000  # 2026-01-31 20:00 UTC, 14:00 in Chicago
 KEY = "limit/bed/temperature/high"
+PAGE = "http://192.0.2.7:8137/"
+KEYS = [
+    KEY, "limit/bed/temperature/low", "limit/bed/humidity/high", "limit/air/temperature/low", "limit/bed/humidity/low",
+    "limit/air/temperature/high", "limit/air/humidity/high", "limit/wet-bulb/temperature/low", "task/mix",
+    "limit/air/humidity/low", "limit/room/temperature/high",
+    "silent/koji-top", "blind/bed", "expect/self-warming", "rate/bed/temperature/rising", "deviation/air/temperature",
+    "exposure/bed/temperature", "recovery/bed/temperature", "time-to-limit/bed/temperature", "box/off", "box/hot",
+    "test", *(f"health/{what}:x" for what in HEALTH_WORDS),
+]  # fmt: skip
 
 
 def desk(doc: dict[str, Any] | None = None, trusted: bool = True, **more: Any) -> Desk:
@@ -50,7 +61,8 @@ def test_the_first_line_is_the_design_s_and_the_body_answers_what_comes_next() -
     data age, next step of the system."""
     doc = hot_document()
     doc["incubators"][0]["alarms"][0]["occurrence"] = 2
-    text = told([called(occurrence=2)], desk(doc, attempts={"phone": 2, "siren": 1}, failing=("mail",)), round=3)
+    at_work = desk(doc, attempts={"phone": 2, "siren": 1}, failing=("mail",), page=PAGE)
+    text = told([called(occurrence=2)], at_work, round=3)
     assert text.title == "Top tray 110 °F over 109, rising. 50 min. Break up, spread"
     assert text.body.splitlines() == [
         "Since 13:50 (10 min), time number 2.",
@@ -61,8 +73,9 @@ def test_the_first_line_is_the_design_s_and_the_body_answers_what_comes_next() -
         "thermometer.",
         "Do: Break the koji up and spread it. If it still rises after 20 min: furrow it, spread it thinner, then vent "
         "the box or turn it down, then swap the trays.",
-        "I call every 2 min, louder, until you say seen; 20 min after that again if it still holds. Called so far over "
-        "phone (2) and siren (1). Does not get out: mail.",
+        "To stop this: open the kojimon page, press Acknowledge: http://192.0.2.7:8137/",
+        "It repeats every 2 min, louder, until acknowledged; 20 min after that again if it still holds. Called so far "
+        "over phone (2) and siren (1). Does not get out: mail.",
         "[box/limit/bed/temperature/high#1, call 4]",
     ]
 
@@ -152,25 +165,39 @@ def test_a_test_says_that_it_is_one() -> None:
     event = Event(5, NOW_MS, "alarm", "", "", "test", {"test": True, "text": "Tonight's test", "occurrence": 1,
                   "to": "UNACK", "event": "on", "priority": "wake", "since_ms": NOW_MS})  # fmt: skip
     text = told([event], desk(doc))
-    assert text.title.startswith("TEST")
+    assert text.title == "TEST ONLY. Press Acknowledge to pass the night check"
     assert len(text.title) <= 60
+    assert "Press Acknowledge on this phone: that passes the night check." in text.body
+    assert f"open the kojimon page, press Acknowledge: {PAGE}" in told([event], desk(doc, page=PAGE)).body
     assert "Tonight's test" in text.body
+
+
+@pytest.mark.parametrize(
+    ("page", "how"),
+    [
+        (PAGE, f"To stop this: open the kojimon page, press Acknowledge: {PAGE}"),
+        ("http://127.0.0.1:8137/", "To stop this: on kojimon's computer open the kojimon page, press Acknowledge: "),
+        ("http://[::1]:8137/", "To stop this: on kojimon's computer open the kojimon page, press Acknowledge: "),
+        ("", "To stop this: on kojimon's computer run: kojimon alarms ack"),
+    ],
+)
+def test_what_answers_an_alarm_is_said_in_it_whatever_it_is_about(page: str, how: str) -> None:
+    for key in KEYS[:-1]:
+        for urgent in (True, False):
+            assert how in told([called(key=key)], desk(page=page), urgent=urgent).body, key
+
+
+def test_the_button_that_a_message_names_is_on_the_page() -> None:
+    doc = hot_document()
+    doc["incubators"][0]["alarms"] = [hot_alarm(calls=1)]
+    (alarm,) = view_of(doc, speech_of(doc)).boxes[0].alarms
+    assert {button.label: button.kind for button in alarm.buttons}["Acknowledge"] == "alarm.acknowledge"
 
 
 def test_a_call_without_a_state_to_look_at_still_says_what_it_knows() -> None:
     doc = {**document(), "incubators": []}
     assert told([called()], desk(doc)).title.startswith("Top tray 43.2 °C over 43") is False
     assert told([called()], desk(doc)).title.startswith("Top tray 110 °F over 109")
-
-
-KEYS = [
-    KEY, "limit/bed/temperature/low", "limit/bed/humidity/high", "limit/air/temperature/low", "limit/bed/humidity/low",
-    "limit/air/temperature/high", "limit/air/humidity/high", "limit/wet-bulb/temperature/low", "task/mix",
-    "limit/air/humidity/low", "limit/room/temperature/high",
-    "silent/koji-top", "blind/bed", "expect/self-warming", "rate/bed/temperature/rising", "deviation/air/temperature",
-    "exposure/bed/temperature", "recovery/bed/temperature", "time-to-limit/bed/temperature", "box/off", "box/hot",
-    "test", *(f"health/{what}:x" for what in HEALTH_WORDS),
-]  # fmt: skip
 
 
 @pytest.mark.parametrize("key", KEYS)

@@ -139,12 +139,12 @@ def test_no_reading_is_never_a_number() -> None:
 @pytest.mark.parametrize(
     ("state", "labels"),
     [
-        ("UNACK", ["I have seen it", "It is dealt with", "10 min", "30 min", "60 min"]),
+        ("UNACK", ["Acknowledge", "It is dealt with", "10 min", "30 min", "60 min"]),
         ("ACKED", ["It is dealt with", "10 min", "30 min", "60 min"]),
-        ("RTNUN", ["I have seen it"]),
+        ("RTNUN", ["Acknowledge"]),
         ("SHLVD", ["End the pause"]),
         ("LATCH-ACK", ["Reset"]),
-        ("LATCH-UNACK", ["I have seen it"]),
+        ("LATCH-UNACK", ["Acknowledge"]),
         ("OOSRV", ["It is mended"]),
         ("DSUPR", []),
     ],

@@ -25,6 +25,8 @@ NEVER: Final = {
     r"\bwear a (good )?mask": "not every mask holds spores back: a well-fitting FFP2 or N95",
     r"black, blue or pink": "red, orange and grey are missing",
     r"taste what looks|once it looks and smells right": "a good smell does not prove it safe",
+    r"\bsay seen\b|i have seen it": "says neither where nor how: open the kojimon page, press Acknowledge",
+    r"not armed|test, all is well": "reads as alarms off, or as all well: night check not passed, alarms still run",
     r"same way again": "reads as a verdict on the food",
 }
 
