@@ -98,11 +98,6 @@ class ManualClock:
     def trusted(self) -> bool:
         return self._trusted
 
-    def advance_to(self, boot_ms: int) -> None:
-        """Moves boot time forward to boot_ms; never backwards."""
-        with self._lock:
-            self._boot_ms = max(self._boot_ms, boot_ms)
-
     def advance(self, delta_ms: int) -> None:
         """Moves boot time forward by delta_ms."""
         with self._lock:
@@ -112,43 +107,6 @@ class ManualClock:
         """Moves time forward until the wall clock shows wall_ms."""
         with self._lock:
             self._boot_ms = max(self._boot_ms, wall_ms - self._offset_ms)
-
-    def step_wall(self, delta_ms: int) -> None:
-        """Steps the wall clock alone, as a time service or a person does."""
-        with self._lock:
-            self._offset_ms += delta_ms
-
-    def reboot(self, boot_id: str, gap_ms: int, wall_ms: int | None = None) -> None:
-        """A power cut of gap_ms: boot time starts again from 0, the wall clock goes on or is lost."""
-        with self._lock:
-            wall = self._boot_ms + self._offset_ms + gap_ms if wall_ms is None else wall_ms
-            self._boot_id, self._boot_ms, self._offset_ms = boot_id, 0, wall
-
-    def trust(self, trusted: bool = True) -> None:
-        """Says whether the wall clock is known to be right."""
-        self._trusted = trusted
-
-
-class ScaledClock:
-    """World time that runs `speed` times as fast as real time, from now on. For rehearsals by eye, 60 at most."""
-
-    def __init__(self, base: Clock, speed: float) -> None:
-        if not 0 < speed <= 60:
-            raise ValueError(f"speed {speed}: a factor over 0 and up to 60 is wanted")
-        self._base, self._speed = base, speed
-        self._boot0_ms, self._wall0_ms = base.boot_ms(), base.wall_ms()
-
-    def boot_ms(self) -> int:
-        return self._boot0_ms + round((self._base.boot_ms() - self._boot0_ms) * self._speed)
-
-    def wall_ms(self) -> int:
-        return self._wall0_ms + (self.boot_ms() - self._boot0_ms)
-
-    def boot_id(self) -> str:
-        return f"{self._base.boot_id()}x{self._speed:g}"
-
-    def trusted(self) -> bool:
-        return self._base.trusted()
 
 
 class Timeline:

@@ -18,9 +18,6 @@ KOJI_KG_PER_KG = 1.17
 box koji; for koji 117-119 a brewing blog quoting the textbook Koji-gaku."""
 TRAY_KG = 1.5
 """Dry rice to a tray: Nada sake research group glossary, tray koji method (about 1.5 kg)."""
-MOST_DEPTH_CM = 5.0
-"""Practical limit of a tray layer without forced air: Mitchell, Krieger & Berovic (eds.) 2006, Solid-State Fermentation
-Bioreactors."""
 WORKS_H = ((20.0, 22.0), (26.0, 29.0), (31.0, 38.0))
 """Hours after the spores at which the koji usually wants hands: 20, 28-29 and 38 h in trials of the National Research
 Institute of Brewing (respiratory activity of koji mould); 21-22, 26-28 and 31-34 h summed from one brewery's page on

@@ -16,7 +16,6 @@ KG_PER_LB: Final = 0.45359237
 M_PER_FT: Final = 0.3048
 """Metres in one international foot, exact (NIST SP 811 (2008), appendix B.8)."""
 
-MS: Final = 1000
 SECONDS: Final = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
 """Seconds in each unit a duration may be written in."""
 

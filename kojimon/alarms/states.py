@@ -55,7 +55,6 @@ class Signal(StrEnum):
 _S = AlarmState
 ANNUNCIATED = frozenset({_S.UNACK})
 """States that call a person."""
-LISTED = frozenset({_S.UNACK, _S.ACKED, _S.RTNUN, _S.LATCH_UNACK, _S.LATCH_ACK})
 """States a person must be able to see without asking for hidden ones."""
 HIDDEN = frozenset({_S.SHLVD, _S.DSUPR, _S.OOSRV})
 

@@ -27,6 +27,7 @@ from kojimon.words.speech import listing
 def check(config: str | None, as_json: bool, as_schema: bool, show: bool) -> None:
     """Read the settings and say everything that is wrong with them. Nothing is started or changed."""
     from kojimon.settings.load import load_settings, schema
+    from kojimon.settings.secrets import secret_warnings
 
     if as_schema:
         screen.print_json(schema())
@@ -40,7 +41,7 @@ def check(config: str | None, as_json: bool, as_schema: bool, show: bool) -> Non
     for sentence in summary(settings):
         screen.say(sentence)
     _strangers(settings)
-    for sentence in unsteady(settings):
+    for sentence in (*secret_warnings(settings), *unsteady(settings)):
         screen.say(sentence, "look")
     _proof(config)
     _calibrations(config)

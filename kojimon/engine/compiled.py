@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from kojimon.engine.setup import EngineSetup, IncubatorSetup, ProbeSetup
-from kojimon.schedule.spec import Condition, Schedule
+from kojimon.schedule.spec import Schedule
 
 
 class Compiled:
@@ -23,12 +23,6 @@ class Compiled:
     def probes_at(self, incubator: str, place: str, quantity: str) -> tuple[int, ...]:
         """Numbers of the probes in a place, in the order of the settings."""
         return self.at.get((incubator, place, quantity), ())
-
-    def probes_of(self, condition: Condition, incubator: str) -> tuple[int, ...]:
-        """Numbers of all probes a condition looks at."""
-        own = self.probes_at(incubator, condition.place, condition.quantity)
-        other = self.probes_at(incubator, condition.above, condition.quantity) if condition.above else ()
-        return own + other
 
 
 _MEMO: dict[tuple[str, int], Compiled] = {}

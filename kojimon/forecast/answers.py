@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from msgspec import Struct, json
+from msgspec import Struct
 
 SCHEMA: Final = 1
 PRIOR_SCHEMA: Final = 2
@@ -233,13 +233,3 @@ class ForecastSetup(Struct, frozen=True):
     harvest_until_h: float | None = None
     complete_at: float = 0.95
     members: int = 400
-
-
-def to_json(forecast: Forecast) -> bytes:
-    """The forecast as JSON."""
-    return json.encode(forecast)
-
-
-def from_json(text: bytes | str) -> Forecast:
-    """Reads what `to_json` wrote. Raises msgspec.ValidationError naming the field when it is something else."""
-    return json.decode(text, type=Forecast)

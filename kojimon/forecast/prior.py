@@ -12,10 +12,8 @@ import math
 from typing import Final, Literal, NamedTuple
 
 import numpy as np
-from msgspec import json
 
-from kojimon.errors import KojimonError
-from kojimon.forecast.answers import PRIOR_SCHEMA, Prior
+from kojimon.forecast.answers import Prior
 from kojimon.forecast.growth import Array
 
 Scale = Literal["log", "plain", "share"]
@@ -231,31 +229,6 @@ def learn(before: Prior, posterior_mean: Array, posterior_cov: Array, *, keep: f
     learnt = (1.0 - trust) * root_cov + trust * posterior_cov
     short = np.maximum(own**2 - np.diag(learnt), 0.0)
     return Prior(root.names, tuple(float(v) for v in mean), _rows(learnt + np.diag(short)), before.batches + 1, weight)
-
-
-def to_json(prior: Prior) -> bytes:
-    """The prior for export. `from_json` reads it back exactly."""
-    return json.encode(prior)
-
-
-def from_json(text: bytes | str) -> Prior:
-    """Reads an exported prior. Raises KojimonError with what is wrong and what to do."""
-    try:
-        prior = json.decode(text, type=Prior)
-    except Exception as error:
-        raise KojimonError(f"this is no forecast prior: {error}. Export one, or reset to the published one") from None
-    root = published()
-    size = len(root.names)
-    if prior.schema != PRIOR_SCHEMA or prior.names != root.names:
-        raise KojimonError(
-            "this forecast prior is of another version of the model (other parameters); reset to the published one"
-        )
-    cov = np.array(prior.cov) if all(len(row) == size for row in prior.cov) else np.zeros((0, 0))
-    if len(prior.mean) != size or cov.shape != (size, size) or not np.isfinite(cov).all():
-        raise KojimonError(f"this forecast prior is incomplete: {size} means and {size} x {size} numbers are wanted")
-    if np.linalg.eigvalsh((cov + cov.T) / 2).min() < -1e-9 or not np.isfinite(prior.mean).all():
-        raise KojimonError("this forecast prior holds no valid covariance; reset to the published one")
-    return prior
 
 
 class Belief(NamedTuple):

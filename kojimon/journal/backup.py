@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import re
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing, suppress
@@ -90,10 +89,3 @@ def _sync_folder(folder: Path) -> None:
         os.fsync(fd)
     finally:
         os.close(fd)
-
-
-def generations(journal: Path, folder: Path) -> list[Path]:
-    """The copies there are, newest first."""
-    pattern = re.compile(re.escape(journal.name) + r"\.\d+")
-    found = [path for path in folder.glob(f"{journal.name}.*") if pattern.fullmatch(path.name)]
-    return sorted(found, key=lambda path: int(path.suffix[1:]))

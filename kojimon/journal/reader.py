@@ -164,11 +164,6 @@ class Reader:
             yield from self._inputs(rows)
             first_seq = rows[-1][0] + 1
 
-    def last_clock(self) -> ClockRow | None:
-        """The newest row of the clock table."""
-        rows = self._clock_rows("ORDER BY seq DESC LIMIT 1")
-        return rows[0] if rows else None
-
     def clean(self) -> bool:
         """Whether the last daemon ended in order: its last input is a stop. True for a new journal."""
         row = self._one("SELECT kind FROM input ORDER BY seq DESC LIMIT 1")

@@ -7,16 +7,10 @@ from typing import NamedTuple, Protocol
 
 from msgspec import Struct
 
-from kojimon.model import Event, InputRow, Message, ReadingRow
+from kojimon.model import Event, InputRow, Message
 
 StoredReading = tuple[int, int, int, float | None, float | None, int]
 """(seq, t_ms, probe, raw, value, quality); value None where it equals raw. NaN has no place in it: give None."""
-
-
-def reading_row(stored: StoredReading) -> ReadingRow:
-    """The row as it will be read back, which is what the engine must have been given (live = replay)."""
-    seq, t_ms, probe, raw, value, quality = stored
-    return ReadingRow(seq, t_ms, probe, raw if value is None else value, quality)
 
 
 class Placed(Protocol):

@@ -11,7 +11,7 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import accumulate, pairwise
+from itertools import accumulate
 from typing import Final, NamedTuple
 
 from kojimon.journal.records import ClockRow
@@ -164,9 +164,3 @@ class Stamps:
         last = {segment.boot: segment.offset_ms for segment in self.segments}
         offsets = accumulate((last[segment.boot] for segment in self.segments), max)
         return Stamps([part._replace(offset_ms=offset) for part, offset in zip(self.segments, offsets, strict=True)])
-
-    def steps_back(self) -> tuple[int, ...]:
-        """Engine times at which UTC runs backwards: the clock was set back."""
-        return tuple(
-            later.from_t_ms for earlier, later in pairwise(self.segments) if later.offset_ms < earlier.offset_ms
-        )

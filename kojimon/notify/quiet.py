@@ -18,18 +18,9 @@ def sleeping(quiet: Quiet, utc_ms: int) -> bool:
 
 def wakes_ms(quiet: Quiet, utc_ms: int) -> int:
     """The next end of sleep after that moment, UTC in ms."""
-    return _next_ms(quiet, quiet.sleep_to, utc_ms)
-
-
-def retires_ms(quiet: Quiet, utc_ms: int) -> int:
-    """The next beginning of sleep after that moment, UTC in ms."""
-    return _next_ms(quiet, quiet.sleep_from, utc_ms)
-
-
-def _next_ms(quiet: Quiet, clock: str, utc_ms: int) -> int:
     zone = zone_info(quiet.zone)
     today = moment_utc(utc_ms).astimezone(zone).date()
-    hour, minute = int(clock[:2]), int(clock[3:])
+    hour, minute = int(quiet.sleep_to[:2]), int(quiet.sleep_to[3:])
     for days in range(4):
         local = datetime.combine(today + timedelta(days=days), time(hour, minute), zone)
         found_ms = round(local.timestamp() * 1000)

@@ -55,9 +55,6 @@ _HUMIDITY: Final = {
 }
 """sht4x: its equation runs from -6 to 119 and is to be cropped to 0..100 (SHT4x data sheet v6.1, 4.6)."""
 
-KNOWN: Final = tuple(sorted(name for name in _TEMPERATURE if name))
-"""Names a probe's `device` may have."""
-
 
 def device(name: str, quantity: str) -> Device:
     """Span and sentinels for a quantity of a device; the generic ones for a device that is not known."""

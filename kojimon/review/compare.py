@@ -18,7 +18,6 @@ LEAST_H: Final = 0.5
 LEAST_K: Final = 0.3
 LEAST_ABOVE_H: Final = 0.25
 LEAST_PCT: Final = 3.0
-ALIGN: Final = ("spores", "warming")
 
 
 class Side(Struct, frozen=True):

@@ -20,7 +20,6 @@ from kojimon.errors import JournalError
 from kojimon.review.series import GAP_AT_LEAST_MS, GAP_PERIODS, Series
 
 MINUTE_MS: Final = 60_000
-HOUR_MS: Final = 3_600_000
 
 
 class Minute(NamedTuple):

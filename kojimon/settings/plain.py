@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from hashlib import sha256
-
 import msgspec
 
 from kojimon.settings.spec import Settings
@@ -17,8 +15,3 @@ def to_json(settings: Settings) -> bytes:
 def from_json(data: bytes) -> Settings:
     """The settings from their JSON. Raises msgspec.ValidationError or msgspec.DecodeError when it is something else."""
     return msgspec.json.decode(data, type=Settings)
-
-
-def hash_of(settings: Settings) -> str:
-    """A hash by which the journal knows these settings: SHA-256 of their JSON, in hexadecimal."""
-    return sha256(to_json(settings)).hexdigest()

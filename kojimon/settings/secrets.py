@@ -68,14 +68,21 @@ def secrets_of(settings: Settings) -> Iterator[tuple[str, Secret]]:
 
 
 def secret_warnings(settings: Settings) -> list[str]:
-    """One sentence for each secret that is not there, cannot be read, or can be read by everybody on this machine."""
+    """One sentence for each secret's file that is not there, or can be read by everybody on this machine.
+
+    What only the service or root may look at, and what stands in the service's environment, is not asked after.
+    """
     warnings = []
     for key, secret in secrets_of(settings):
-        try:
-            read_secret(secret)
-        except UsageError as error:
-            warnings.append(f"{key}: {error}")
+        if not secret.file:
             continue
-        if secret.file and Path(secret.file).stat().st_mode & (stat.S_IROTH | stat.S_IWOTH):
+        try:
+            mode = Path(secret.file).stat().st_mode
+        except PermissionError:
+            continue
+        except OSError as error:
+            warnings.append(f"{key}: the secret's file {secret.file} cannot be read: {error.strerror}.")
+            continue
+        if mode & (stat.S_IROTH | stat.S_IWOTH):
             warnings.append(f"{key}: everybody on this machine can read {secret.file}. Run `chmod 600 {secret.file}`.")
     return warnings

@@ -8,7 +8,6 @@ from typing import Any
 
 import pytest
 
-from kojimon.alarms.figures import figures
 from kojimon.engine import advance, encode, initial_state
 from kojimon.engine.setup import to_plain
 from kojimon.errors import ConfigurationError
@@ -16,6 +15,7 @@ from kojimon.journal.records import Chunk
 from kojimon.model import Event, InputRow, Message, Priority
 from kojimon.notify.memory import MOST_ITEMS, Memory
 from kojimon.notify.watch import Watch
+from kojimon.review.alarms import alarm_figures
 from kojimon.schedule.load import load_schedule
 from kojimon.supervise import Essential, Supervisor
 from tests.alarms.build import HIGH, Case
@@ -123,7 +123,7 @@ def test_45_tests_never_enter_the_counts() -> None:
     case.do("alarm.test", incubator="", wake=True)
     case.do("alarm.acknowledge", incubator="", key="test", occurrence=1)
     case.hold(200, bed=36.0)
-    found = figures(case.events, 0, case.rows.t_ms)
+    found = alarm_figures(case.events, 0, case.rows.t_ms)
     assert (found.count, found.wakings) == (1, 1)
 
 
@@ -151,16 +151,16 @@ def test_47_a_batch_ends_with_its_figures() -> None:
     case.do("alarm.acknowledge", key=HIGH, occurrence=2)
     case.hold(1300)
     case.hold(100, bed=30.0)
-    found = figures(case.events, case.rows.t0_ms, case.rows.t_ms)
-    assert (found.count, found.peak_per_slot, found.wakings) == (2, 1, 3)
-    assert found.came_and_went == 1.0, "both were over before the last call was answered"
-    assert found.paused_ms == 600_000
-    assert found.most_repeats == 1
+    found = alarm_figures(case.events, case.rows.t0_ms, case.rows.t_ms)
+    assert (found.count, found.peak_rate, found.wakings) == (2, 1, 4)
+    assert found.unseen == 1, "the second was answered before it was over"
+    assert found.shelved_ms == 600_000
+    assert found.most_recalls is not None and found.most_recalls[0] == 2, "back from the shelf, and once more"
     first, second = ([e.t_ms for e in case.of() if e.data["event"] == signal] for signal in ("on", "off"))
     lasted = [off - on for on, off in zip(first, second, strict=True)]
-    assert found.longest_active_ms == max(lasted)
+    assert found.longest_active is not None and found.longest_active[0] == max(lasted)
     assert found.chattering == ()
-    assert found.mean_per_slot == pytest.approx(2 * 600_000 / (case.rows.t_ms - case.rows.t0_ms))
+    assert found.mean_rate == pytest.approx(2 * 600_000 / (case.rows.t_ms - case.rows.t0_ms))
 
 
 def test_48_every_act_leaves_who_when_and_what() -> None:

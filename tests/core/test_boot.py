@@ -4,16 +4,16 @@ from pathlib import Path
 
 import pytest
 
-from kojimon.clock import ManualClock
 from kojimon.core.boot import FIRST_T_MS, LONGEST_BELIEVED_MS
 from kojimon.core.clockwatch import ClockWatch, Guess, Sight
 from kojimon.model import InputRow
 from tests.core.rig import WALL_MS, Rig
+from tests.parts.machine import MachineClock
 
 HOUR = 3_600_000
 
 
-def run(path: Path, clock: ManualClock, seconds: float = 600.0, crash: bool = False) -> Rig:
+def run(path: Path, clock: MachineClock, seconds: float = 600.0, crash: bool = False) -> Rig:
     """One run of the daemon's core that ends before the test goes on."""
     r = Rig(path, clock).start()
     for _ in range(10):
@@ -31,14 +31,14 @@ def inputs(path: Path, kind: str) -> list[InputRow]:
 
 
 def test_the_first_start(tmp_path: Path) -> None:
-    r = run(tmp_path / "j", ManualClock(WALL_MS, boot_ms=77_000))
+    r = run(tmp_path / "j", MachineClock(WALL_MS, boot_ms=77_000))
     start = r.booted.start
     assert (start["boot"], start["gap_ms"], start["gap_source"], start["clean"]) == (1, 0, "first", True)
     assert inputs(tmp_path / "j", "start")[0].t_ms == FIRST_T_MS
 
 
 def test_a_restart_in_the_same_boot_knows_the_gap_exactly(tmp_path: Path) -> None:
-    clock = ManualClock(WALL_MS, trusted=False)
+    clock = MachineClock(WALL_MS, trusted=False)
     first = run(tmp_path / "j", clock)
     clock.advance(123_456)
     clock.step_wall(-5 * HOUR)
@@ -49,7 +49,7 @@ def test_a_restart_in_the_same_boot_knows_the_gap_exactly(tmp_path: Path) -> Non
 
 
 def test_a_power_cut_with_a_clock_that_is_right(tmp_path: Path) -> None:
-    clock = ManualClock(WALL_MS)
+    clock = MachineClock(WALL_MS)
     first = run(tmp_path / "j", clock, crash=True)
     clock.reboot("two", gap_ms=40 * 60_000)
     start = run(tmp_path / "j", clock).booted.start
@@ -59,7 +59,7 @@ def test_a_power_cut_with_a_clock_that_is_right(tmp_path: Path) -> None:
 
 
 def test_a_power_cut_without_a_trusted_clock_believes_what_is_plausible(tmp_path: Path) -> None:
-    clock = ManualClock(WALL_MS, trusted=False)
+    clock = MachineClock(WALL_MS, trusted=False)
     run(tmp_path / "j", clock)
     clock.reboot("two", gap_ms=30 * 60_000)
     clock.advance(20_000)
@@ -70,7 +70,7 @@ def test_a_power_cut_without_a_trusted_clock_believes_what_is_plausible(tmp_path
 
 @pytest.mark.parametrize("off_ms", [-6 * HOUR, LONGEST_BELIEVED_MS + HOUR, -50 * 365 * 24 * HOUR])
 def test_an_implausible_clock_is_not_believed(tmp_path: Path, off_ms: int) -> None:
-    clock = ManualClock(WALL_MS, trusted=False)
+    clock = MachineClock(WALL_MS, trusted=False)
     run(tmp_path / "j", clock)
     clock.reboot("two", gap_ms=0, wall_ms=WALL_MS + 600_000 + off_ms)
     clock.advance(20_000)
@@ -79,7 +79,7 @@ def test_an_implausible_clock_is_not_believed(tmp_path: Path, off_ms: int) -> No
 
 
 def test_a_first_synchronisation_tells_how_long_the_gap_really_was(tmp_path: Path) -> None:
-    clock = ManualClock(WALL_MS)
+    clock = MachineClock(WALL_MS)
     run(tmp_path / "j", clock)
     clock.reboot("two", gap_ms=0, wall_ms=0)
     clock.trust(False)
@@ -95,7 +95,7 @@ def test_a_first_synchronisation_tells_how_long_the_gap_really_was(tmp_path: Pat
 
 
 def test_a_synchronisation_while_the_daemon_was_down_counts_too(tmp_path: Path) -> None:
-    clock = ManualClock(WALL_MS)
+    clock = MachineClock(WALL_MS)
     run(tmp_path / "j", clock)
     clock.reboot("two", gap_ms=0, wall_ms=0)
     clock.trust(False)
@@ -109,14 +109,14 @@ def test_a_synchronisation_while_the_daemon_was_down_counts_too(tmp_path: Path) 
 
 
 def test_a_boot_time_that_ran_backwards_is_another_boot(tmp_path: Path) -> None:
-    run(tmp_path / "j", ManualClock(WALL_MS, boot_ms=50 * HOUR, boot_id="same"))
-    again = run(tmp_path / "j", ManualClock(WALL_MS + HOUR, boot_ms=0, boot_id="same"))
+    run(tmp_path / "j", MachineClock(WALL_MS, boot_ms=50 * HOUR, boot_id="same"))
+    again = run(tmp_path / "j", MachineClock(WALL_MS + HOUR, boot_ms=0, boot_id="same"))
     assert again.booted.start["boot"] == 2
 
 
 @pytest.mark.parametrize("step_h", [-1, 1, -6, 24])
 def test_a_step_of_the_wall_clock_is_an_event_and_moves_nothing(tmp_path: Path, step_h: int) -> None:
-    clock = ManualClock(WALL_MS)
+    clock = MachineClock(WALL_MS)
     r = Rig(tmp_path / "j", clock).start()
     r.act("batch.start", name="one")
     r.act("task.done", task="inoculate")
@@ -134,7 +134,7 @@ def test_a_step_of_the_wall_clock_is_an_event_and_moves_nothing(tmp_path: Path, 
 
 
 def test_the_clock_is_noted_each_hour(tmp_path: Path) -> None:
-    clock = ManualClock(WALL_MS)
+    clock = MachineClock(WALL_MS)
     r = Rig(tmp_path / "j", clock).start()
     for _ in range(300):
         r.tick(60)

@@ -10,12 +10,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from kojimon import engine
-from kojimon.clock import ManualClock
 from kojimon.core.advance import advance, row_t_ms
 from kojimon.errors import RefusedError
 from kojimon.journal.reader import Reader
 from kojimon.model import Event
 from tests.core.rig import WALL_MS, Rig
+from tests.parts.machine import MachineClock
 
 HOUR_MS = 3_600_000
 STEPS = st.one_of(
@@ -44,7 +44,7 @@ class Life:
     """A journal and the core on it, over starts and ends of every kind."""
 
     def __init__(self, path: Path) -> None:
-        self.path, self.clock, self.boots = path, ManualClock(WALL_MS), 1
+        self.path, self.clock, self.boots = path, MachineClock(WALL_MS), 1
         self.rig = Rig(path, self.clock).start()
 
     def do(self, step: tuple[Any, ...]) -> None:

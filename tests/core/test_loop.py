@@ -7,7 +7,6 @@ from typing import Any
 import pytest
 
 from kojimon import engine
-from kojimon.clock import ManualClock
 from kojimon.core.acts import BusyError, PendingAct
 from kojimon.core.advance import advance
 from kojimon.core.boot import FIRST_T_MS, restore
@@ -16,6 +15,7 @@ from kojimon.errors import NotRunningError, RefusedError
 from kojimon.journal.reader import Reader
 from kojimon.model import Act, Arrival, InputRow
 from tests.core.rig import WALL_MS, Rig, rig
+from tests.parts.machine import MachineClock
 
 
 def test_readings_are_numbered_stored_and_seen_by_the_engine(tmp_path: Path) -> None:
@@ -56,7 +56,7 @@ def test_an_act_is_answered_once_it_is_on_the_disk(tmp_path: Path) -> None:
 
 
 def test_the_same_key_is_done_once_also_after_a_restart(tmp_path: Path) -> None:
-    clock = ManualClock(WALL_MS)
+    clock = MachineClock(WALL_MS)
     with rig(tmp_path / "j", clock) as r:
         first = r.act("batch.start", "key-1", name="one")
         again = r.act("batch.start", "key-1", name="one")
@@ -105,7 +105,7 @@ def test_a_poisonous_arrival_stops_nothing(tmp_path: Path) -> None:
 
 
 def test_restart_goes_on_where_it_was(tmp_path: Path) -> None:
-    clock = ManualClock(WALL_MS)
+    clock = MachineClock(WALL_MS)
     with rig(tmp_path / "j", clock) as r:
         r.act("batch.start", name="one")
         r.act("task.done", task="inoculate")
@@ -126,7 +126,7 @@ def test_restart_goes_on_where_it_was(tmp_path: Path) -> None:
 
 
 def test_live_equals_replay_twice_also_after_a_crash(tmp_path: Path) -> None:
-    path, clock = tmp_path / "j", ManualClock(WALL_MS)
+    path, clock = tmp_path / "j", MachineClock(WALL_MS)
     _eventful(Rig(path, clock).start(), "one").crash()
     clock.reboot("second", gap_ms=120_000)
     r = Rig(path, clock).start()
@@ -167,7 +167,7 @@ def _replayed(path: Path) -> list[Any]:
 
 
 def test_restore_gives_the_state_the_core_had(tmp_path: Path) -> None:
-    r = _eventful(Rig(tmp_path / "j", ManualClock(WALL_MS)).start(), "one")
+    r = _eventful(Rig(tmp_path / "j", MachineClock(WALL_MS)).start(), "one")
     had = r.core.present().state
     r.crash()
     state = restore(Reader(tmp_path / "j")).state
@@ -176,7 +176,7 @@ def test_restore_gives_the_state_the_core_had(tmp_path: Path) -> None:
 
 def test_snapshots_come_every_ten_minutes_and_at_stop(tmp_path: Path) -> None:
     written: list[int] = []
-    r = Rig(tmp_path / "j", ManualClock(WALL_MS)).start()
+    r = Rig(tmp_path / "j", MachineClock(WALL_MS)).start()
     r.core.listen(lambda chunk, _: written.append(chunk.horizon_ms) if chunk.snapshot else None)
     for _ in range(130):
         r.arrive(1, 30.0)
@@ -231,7 +231,7 @@ def test_the_durable_view_is_never_ahead_of_the_journal(tmp_path: Path) -> None:
 
 
 def test_free_running_core_runs_deadlines_and_takes_arrivals_by_itself(tmp_path: Path) -> None:
-    with rig(tmp_path / "j", ManualClock(WALL_MS), driven=False) as r:
+    with rig(tmp_path / "j", MachineClock(WALL_MS), driven=False) as r:
         done = threading.Event()
         r.core.listen(lambda chunk, _: done.set() if chunk.readings else None)
         r.arrive(1, 30.0)
@@ -252,7 +252,7 @@ def test_acts_count_in_memory_while_storage_fails(tmp_path: Path) -> None:
 
 
 def test_health_is_told_once_a_change_also_over_a_restart(tmp_path: Path) -> None:
-    clock = ManualClock(WALL_MS)
+    clock = MachineClock(WALL_MS)
 
     def changes(r: Rig) -> list[bool]:
         r.tick(1)

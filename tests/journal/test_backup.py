@@ -11,13 +11,18 @@ import pytest
 
 from kojimon.errors import JournalError
 from kojimon.journal import backup as saving
-from kojimon.journal.backup import backup, generations
+from kojimon.journal.backup import backup
 from kojimon.journal.files import open_or_recover
 from kojimon.journal.reader import Reader
 from kojimon.journal.records import Chunk
 from kojimon.journal.writer import Writer
 
 MakeWriter = Callable[..., Writer]
+
+
+def generations(journal: Path, folder: Path) -> list[Path]:
+    """The copies there are, newest first."""
+    return sorted(folder.glob(f"{journal.name}.[0-9]*"), key=lambda path: int(path.suffix[1:]))
 
 
 def store(writer: Writer, seq: int) -> None:

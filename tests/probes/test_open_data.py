@@ -11,8 +11,8 @@ import pytest
 from kojimon.model import Arrival, Quality
 from kojimon.probes.limits import Limits
 from kojimon.probes.pipeline import Pipeline
-from kojimon.probes.published import Flag, hampel, spike
 from kojimon.settings.spec import Probe, SimulatedSource
+from tests.probes.published import Flag, hampel, spike
 
 DATA = Path(__file__).parents[1] / "data"
 SIM = [SimulatedSource("sim")]

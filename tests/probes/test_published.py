@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kojimon.probes.published import Flag, Span, flat_line, gross_range, hampel, rate_of_change, spike
+from tests.probes.published import Flag, Span, flat_line, gross_range, hampel, rate_of_change, spike
 
 QUARTER_H = 900.0
 

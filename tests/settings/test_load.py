@@ -178,14 +178,7 @@ def test_a_file_that_is_not_there(tmp_path: Path) -> None:
 def test_settings_survive_the_way_through_json(tmp_path: Path, text: str) -> None:
     found = load(tmp_path, text)
     assert plain.from_json(plain.to_json(found)) == found
-    assert plain.hash_of(plain.from_json(plain.to_json(found))) == plain.hash_of(load(tmp_path, text))
-
-
-def test_the_hash_tells_settings_apart(tmp_path: Path) -> None:
-    texts = [GOOD, SMALL, EVERY_KIND, SMALL.replace("192.0.2.10", "192.0.2.11"), SMALL.replace("home-trays", "sake")]
-    hashes = {plain.hash_of(load(tmp_path, text)) for text in texts}
-    assert len(hashes) == len(texts)
-    assert all(len(one) == 64 for one in hashes)
+    assert plain.to_json(found) == plain.to_json(load(tmp_path, text))
 
 
 PATHS = st.lists(st.sampled_from(["a", "b c", ".", "[", "]", "0", "[0]", "[12345]", " "]), max_size=20).map(

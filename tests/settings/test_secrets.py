@@ -5,7 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
+from kojimon.cli.check import check
 from kojimon.errors import UsageError
 from kojimon.settings import plain
 from kojimon.settings.secrets import read_secret, secret_warnings
@@ -65,8 +67,8 @@ def test_a_file_that_everybody_can_read_is_warned_of(tmp_path: Path) -> None:
     settings = load(tmp_path, GOOD + "web: {token: {file: page-token}}\n")
     password, token = tmp_path / "mqtt-password", tmp_path / "page-token"
     assert secret_warnings(settings) == [
-        f"sources.house.password: The secret's file {password} cannot be read: No such file or directory.",
-        f"web.token: The secret's file {token} cannot be read: No such file or directory.",
+        f"sources.house.password: the secret's file {password} cannot be read: No such file or directory.",
+        f"web.token: the secret's file {token} cannot be read: No such file or directory.",
     ]
     for path in (password, token):
         path.write_text("hunter2\n")
@@ -75,6 +77,8 @@ def test_a_file_that_everybody_can_read_is_warned_of(tmp_path: Path) -> None:
     assert secret_warnings(settings) == [
         f"sources.house.password: everybody on this machine can read {password}. Run `chmod 600 {password}`."
     ]
+    said = CliRunner().invoke(check, ["--config", str(tmp_path / "k.yaml")]).output
+    assert f"everybody on this machine can read {password}" in " ".join(said.split())
     password.chmod(0o600)
     assert secret_warnings(settings) == []
 
