@@ -22,7 +22,7 @@ from kojimon import logs
 from kojimon.errors import EXIT_USAGE, KojimonError, RefusedError
 from kojimon.settings.spec import WebSettings
 from kojimon.web import page_batches, page_enter, page_metrics, page_night, page_openapi, page_sheet, page_steps
-from kojimon.web.access import Access, App, addresses, cookie_of, keys_of
+from kojimon.web.access import Access, App, Receive, Scope, Send, addresses, cookie_of, keys_of
 from kojimon.web.api import Backend
 from kojimon.web.body import Bodies
 from kojimon.web.page_acts import act_of, fields_of
@@ -230,18 +230,26 @@ class Page:
         found = self._regions(document, viewer, request.query_params)
         return JSONResponse(found, headers={"Cache-Control": "no-store"})
 
-    async def live(self, request: Request) -> Response:
+    async def live(self, request: Request) -> App:
         """The same as a stream; 503 where all are taken."""
-        if self._hub.full:
-            return JSONResponse({"error": "too many pages are open"}, 503, {"Retry-After": "10"})
         query, cookies = request.query_params, request.headers.get("cookie", "")
 
         async def for_viewer(document: Document) -> Mapping[str, str]:
             viewer = viewer_of(cookies, document)
             return await run_in_threadpool(self._regions, document, viewer, query)
 
-        headers = {"Cache-Control": "no-store", "X-Accel-Buffering": "no", "Content-Encoding": "identity"}
-        return StreamingResponse(self._hub.stream(for_viewer), media_type="text/event-stream", headers=headers)
+        async def answered(scope: Scope, receive: Receive, send: Send) -> None:
+            answer: Response
+            with self._hub.place() as free:
+                if free:
+                    headers = {"Cache-Control": "no-store", "X-Accel-Buffering": "no", "Content-Encoding": "identity"}
+                    parts = self._hub.stream(for_viewer, scope.get("kojimon.still", lambda: True))
+                    answer = StreamingResponse(parts, headers=headers, media_type="text/event-stream")
+                else:
+                    answer = JSONResponse({"error": "too many pages are open"}, 503, {"Retry-After": "10"})
+                await answer(scope, receive, send)
+
+        return answered
 
     def curve(self, request: Request) -> Response:
         """The curve of a box's open or latest batch."""

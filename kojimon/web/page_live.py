@@ -6,7 +6,8 @@ One task asks for the state while anybody watches; every stream sends the latest
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterator, Mapping
+from contextlib import contextmanager
 from typing import Any, Final
 
 import msgspec
@@ -42,21 +43,32 @@ class Hub:
         self._latest: Document | None = None
         self._number = 0
         self._changed = asyncio.Condition()
-        self._streams = 0
+        self._streams = self._places = 0
         self._task: asyncio.Task[None] | None = None
 
-    @property
-    def full(self) -> bool:
-        """Whether no further stream is taken."""
-        return self._streams >= STREAMS_MOST
+    @contextmanager
+    def place(self) -> Iterator[bool]:
+        """One of the streams' places for as long as it is held; False where all are taken.
 
-    async def stream(self, render: Callable[[Document], Awaitable[Regions]]) -> AsyncIterator[bytes]:
+        Taken by who sends the answer, in one step with the look whether there is one: between a look and a first byte
+        others would have looked as well.
+        """
+        free = self._places < STREAMS_MOST
+        self._places += free
+        try:
+            yield free
+        finally:
+            self._places -= free
+
+    async def stream(
+        self, render: Callable[[Document], Awaitable[Regions]], still: Callable[[], bool] = lambda: True
+    ) -> AsyncIterator[bytes]:
         """One viewer's stream of events.
 
         Args:
             render: a state document to the parts of that viewer's page.
+            still: whether the viewer may still look; the stream ends when not.
         """
-        # Counted in here and not by the caller: a viewer who leaves before the first byte leaves no claim behind.
         self._streams += 1
         try:
             if self._task is None or self._task.done():
@@ -67,6 +79,8 @@ class Hub:
             number, beat_s = 0, real_s()
             while not self._stopping():
                 number, document = await self._next(number)
+                if not still():
+                    break
                 if document is not None:
                     regions = await render(document)
                     fresh = {name: text for name, text in regions.items() if sent.get(name) != text}

@@ -18,6 +18,7 @@ from kojimon.web import page_live
 from kojimon.web.page_live import STREAMS_MOST, Document, Hub
 from tests.parts.wait import until
 from tests.web.pages import Door, page
+from tests.web.raw import Raw, head
 
 
 @pytest.fixture
@@ -98,6 +99,16 @@ def test_the_ninth_viewer_is_asked_to_come_back(door: Door) -> None:
     until(lambda: _status(door) == 200, 25.0, "a place for another viewer")
     for viewer in viewers:
         viewer.close()
+
+
+def test_many_who_come_at_once_get_no_more_places(door: Door) -> None:
+    links = [Raw(door.port).say(head(door, "GET /live", "Connection: close")[:-2]) for _ in range(20)]
+    for link in links:  # the last line of all of them, at a stroke
+        link.say("\r\n")
+    statuses = [link.status() for link in links]
+    for link in links:
+        link.close()
+    assert sorted(statuses) == [200] * STREAMS_MOST + [503] * (20 - STREAMS_MOST)
 
 
 def _status(door: Door) -> int:
