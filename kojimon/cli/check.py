@@ -14,7 +14,7 @@ from kojimon import units
 from kojimon.cli import screen
 from kojimon.cli.opening import open_kitchen, settings_file
 from kojimon.cli.options import config_option, example, json_option
-from kojimon.errors import KojimonError
+from kojimon.errors import KojimonError, UsageError
 from kojimon.settings.spec import KernelSource, MqttSource, Settings
 from kojimon.words.speech import listing
 
@@ -34,6 +34,7 @@ def check(config: str | None, as_json: bool, as_schema: bool, show: bool) -> Non
         return
     path = settings_file(config)
     settings = load_settings(path)
+    _token(settings)
     if as_json:
         screen.print_json(settings)
         return
@@ -47,6 +48,22 @@ def check(config: str | None, as_json: bool, as_schema: bool, show: bool) -> Non
     _calibrations(config)
     if show:
         _show(settings)
+
+
+def _token(settings: Settings) -> None:
+    """Raises UsageError where the page is open to the network and its token, as far as we may read it, is weak."""
+    from kojimon.settings.secrets import read_secret, token_fault
+    from kojimon.web.door import is_loopback
+
+    web = settings.web
+    if web.token is None or not web.host or is_loopback(web.host):
+        return
+    try:
+        fault = token_fault(read_secret(web.token))
+    except UsageError:
+        return  # a file that only the service may read; the daemon looks at it itself
+    if fault:
+        raise UsageError(f"web.token: {fault}")
 
 
 def _strangers(settings: Settings) -> None:

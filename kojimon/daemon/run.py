@@ -312,7 +312,8 @@ class Daemon:
         from kojimon.web.page import with_page
 
         backend = DaemonBackend(self)
-        return with_page(create_app(backend), backend, self.settings.web, self.front.ports, self._stop.is_set)
+        left = self.house.path.with_name(f"{self.house.path.name}.left")
+        return with_page(create_app(backend), backend, self.settings.web, self.front.ports, self._stop.is_set, left)
 
     def _page_address(self) -> str:
         """Where a phone or this machine finds the page; "" while it is not open."""

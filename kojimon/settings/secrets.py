@@ -12,6 +12,10 @@ from kojimon.errors import UsageError
 from kojimon.settings.spec import MqttSource, Secret, ServiceChannel, Settings
 
 MOST_BYTES: Final = 4096
+TOKEN_LEAST: Final = 12
+TOKEN_DIFFERENT: Final = 6
+"""A page token for the network: letters at least, and different ones among them. Twelve drawn at random from 64 are 72
+bits; at the five guesses in five minutes an address has, and with 1,000 addresses, that is no matter of a lifetime."""
 
 
 def read_secret(secret: Secret) -> str:
@@ -65,6 +69,16 @@ def secrets_of(settings: Settings) -> Iterator[tuple[str, Secret]]:
         yield "mirror.token", settings.mirror.token
     if settings.web.token is not None:
         yield "web.token", settings.web.token
+
+
+def token_fault(token: str) -> str:
+    """Why a page's token is none for the network; "" where it is good enough."""
+    if len(token) >= TOKEN_LEAST and len(set(token)) >= TOKEN_DIFFERENT:
+        return ""
+    return (
+        f"The page is open to the network, and its token is easily guessed. Wanted are {TOKEN_LEAST} letters at least, "
+        f"{TOKEN_DIFFERENT} of them different: some words of your own, or what `openssl rand -base64 24` prints."
+    )
 
 
 def secret_warnings(settings: Settings) -> list[str]:

@@ -7,22 +7,24 @@
   one the loopback door is open, and a door to the network lets people look and nobody act.
 * A browser gives the token, or a code good once, in a form; it gets a signed cookie (HttpOnly, SameSite=Strict).
   Programs send `Authorization: Bearer TOKEN`. Neither ever stands in an address.
-* Guesses are counted by address and in all.
+* Guesses are counted by address, wherever a token is taken; a cookie or a code of ours is let in all the same, so
+  that nobody is locked out by the guesses of others. What a token must be is said in `settings.secrets`.
 """
 
 from __future__ import annotations
 
-import ipaddress
 import socket
 from collections.abc import Awaitable, Callable, Iterable, MutableMapping
+from pathlib import Path
 from typing import Any, Final
 from urllib.parse import urlsplit
 
 from kojimon import logs
 from kojimon.errors import UsageError
-from kojimon.settings.secrets import read_secret
+from kojimon.settings.secrets import read_secret, token_fault
 from kojimon.settings.spec import WebSettings
-from kojimon.web.page_keys import Keys
+from kojimon.web.door import address_of, is_loopback
+from kojimon.web.page_keys import GUESS_WINDOW_S, Keys, TooMany
 
 Scope = MutableMapping[str, Any]
 Message = MutableMapping[str, Any]
@@ -46,6 +48,7 @@ HEADERS: Final = (
     (b"permissions-policy", b"camera=(self), geolocation=(), microphone=()"),
     (b"x-frame-options", b"DENY"),
 )
+TOO_MANY: Final = f"too many wrong ones from this address: wait {round(GUESS_WINDOW_S / 60)} minutes"
 _LOG = logs.get("web")
 
 
@@ -87,8 +90,10 @@ class Access:
         headers = {name.decode("latin-1"): value.decode("latin-1") for name, value in scope["headers"]}
         method, path = str(scope["method"]), str(scope["path"])
         self._check_host(headers.get("host", ""), scope)
-        known = self._known(headers)
+        known = self._known(headers, scope)
         scope["kojimon.known"] = known
+        if self._keys.wanted and not self._web.look_free:
+            scope["kojimon.still"] = lambda: self._known(headers, scope)
         scope["kojimon.only_looks"] = self._keys.wanted and not known
         if method == "POST":
             _check_origin(headers, bearer=_bearer(headers) != "")
@@ -108,10 +113,13 @@ class Access:
                 400, f"{host!r} is no name of this page; add it to web.hosts in the settings if it should be one"
             )
 
-    def _known(self, headers: dict[str, str]) -> bool:
+    def _known(self, headers: dict[str, str], scope: Scope) -> bool:
         bearer = _bearer(headers)
-        if bearer:
-            return self._keys.is_token(bearer)
+        if bearer and self._keys.wanted:
+            try:
+                return self._keys.takes(bearer, address_of(scope.get("client")))
+            except TooMany:
+                raise Turned(429, TOO_MANY, Retry_After=str(round(GUESS_WINDOW_S))) from None
         return self._keys.is_cookie(cookie_of(headers.get("cookie", "")))
 
     def _check_act(self, known: bool) -> None:
@@ -122,14 +130,23 @@ class Access:
             raise Turned(403, "nobody can act from the network without a token; set web.token in the settings")
 
 
-def keys_of(web: WebSettings) -> Keys:
-    """Token, cookies and codes for these settings. A token that cannot be read shuts the door instead of opening it."""
+def keys_of(web: WebSettings, left: Path | None = None) -> Keys:
+    """Token, cookies and codes for these settings. A token that cannot be read, or is easily guessed where the network
+    can try, shuts the door instead of opening it.
+
+    Args:
+        left: the file that keeps who has left (`Keys`).
+    """
     if web.token is None:
         return Keys("")
     try:
-        return Keys(read_secret(web.token))
+        token = read_secret(web.token)
+        fault = "" if is_loopback(web.host) else token_fault(token)
+        if fault:
+            raise UsageError(fault)
+        return Keys(token, left=left)
     except UsageError as error:
-        _LOG.error("web.token: %s Until it can be read nobody gets in from the network.", error)
+        _LOG.error("web.token: %s Until then nobody gets in from the network.", error)
         return Keys("", shut=str(error))
 
 
@@ -137,16 +154,6 @@ def is_local(scope: Scope) -> bool:
     """Whether a request came over the local socket: it has no port."""
     server = scope.get("server")
     return server is None or server[1] is None
-
-
-def is_loopback(host: str) -> bool:
-    """Whether an address is this machine's own."""
-    if host == "localhost":
-        return True
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return False
 
 
 def host_name(host: str) -> str:

@@ -6,6 +6,7 @@ Both sides work the path out from the journal's path, so that a command finds th
 from __future__ import annotations
 
 import hashlib
+import ipaddress
 import os
 import socket
 import tempfile
@@ -107,3 +108,26 @@ def bind(path: Path) -> socket.socket:
         raise KojimonError(f"{path}: the local socket cannot be made: {error.strerror}") from error
     door.setblocking(False)
     return door
+
+
+def is_loopback(host: str) -> bool:
+    """Whether an address is this machine's own."""
+    if host == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False
+
+
+def address_of(peer: object) -> str:
+    """What counts as one address: an IPv4 one, the /64 of an IPv6 one (a single host has all of it), "" locally."""
+    if not isinstance(peer, tuple) or not peer:
+        return ""
+    try:
+        found = ipaddress.ip_address(str(peer[0]).partition("%")[0])
+    except ValueError:
+        return str(peer[0])
+    if found.version == 4:
+        return str(found)
+    return str(found.ipv4_mapped or ipaddress.ip_network((found, 64), strict=False))

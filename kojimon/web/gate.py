@@ -8,12 +8,12 @@ a crowd of idle connections keeps nobody out, and the other door (the local sock
 from __future__ import annotations
 
 import asyncio
-import ipaddress
 from typing import Any, Final
 
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from kojimon.clock import real_s
+from kojimon.web.door import address_of
 
 MOST: Final = 64
 MOST_EACH: Final = 24
@@ -73,19 +73,6 @@ class Gate:
         self.replaced += 1
         min(waiting)[2].end()
         return True
-
-
-def address_of(peer: object) -> str:
-    """What counts as one address: an IPv4 one, the /64 of an IPv6 one (a single host has all of it), "" locally."""
-    if not isinstance(peer, tuple) or not peer:
-        return ""
-    try:
-        found = ipaddress.ip_address(str(peer[0]).partition("%")[0])
-    except ValueError:
-        return str(peer[0])
-    if found.version == 4:
-        return str(found)
-    return str(found.ipv4_mapped or ipaddress.ip_network((found, 64), strict=False))
 
 
 class Guarded(H11Protocol):

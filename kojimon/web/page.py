@@ -7,6 +7,7 @@ draws the curve to the width of the screen and reads it out.
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable, Mapping, Sequence
+from pathlib import Path
 from typing import Any, Final
 
 from starlette.applications import Starlette
@@ -50,7 +51,7 @@ Work = Callable[[Request], Response]
 
 def with_page(
     app: Starlette, backend: Backend, web: WebSettings, ports: Callable[[], list[int]] = list,
-    stopping: Callable[[], bool] = lambda: False,
+    stopping: Callable[[], bool] = lambda: False, left: Path | None = None,
 ) -> App:  # fmt: skip
     """The API with the page beside it, behind the checks of the TCP door.
 
@@ -59,8 +60,9 @@ def with_page(
         web: settings of the TCP door.
         ports: those it listens on now, to say where the page is.
         stopping: whether the daemon ends.
+        left: the file that keeps whose session has ended.
     """
-    keys = keys_of(web)
+    keys = keys_of(web, left)
     page = Page(backend, stopping)
     page.curves.warm()
     app.router.routes.extend(page.routes())

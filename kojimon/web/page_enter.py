@@ -10,14 +10,15 @@ from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Re
 from starlette.routing import Route
 
 from kojimon.errors import UsageError
-from kojimon.web.access import COOKIE, is_local
+from kojimon.web.access import COOKIE, cookie_of, is_local
+from kojimon.web.door import address_of
 from kojimon.web.page_acts import fields_of
 from kojimon.web.page_keys import COOKIE_LASTS_S, GUESS_WINDOW_S, Keys, TooMany
 from kojimon.web.page_shown import render
 from kojimon.web.page_viewer import cookie
 
 NO_STORE = {"Cache-Control": "no-store"}
-SHUT = "Nobody can be let in now: the page's token cannot be read. `kojimon page` on the machine says what to do."
+SHUT = "Nobody can be let in now: the page's token cannot be used. `kojimon page` on the machine says what to do."
 
 
 def routes(keys: Keys, addresses: Callable[[], list[str]]) -> list[Route]:
@@ -31,7 +32,7 @@ def routes(keys: Keys, addresses: Callable[[], list[str]]) -> list[Route]:
             return await run_in_threadpool(_form, SHUT, 503)
         try:
             code = fields_of(await request.body()).get("code", "").strip()
-            made = keys.enter(code, request.client.host if request.client else "")
+            made = keys.enter(code, address_of(request.scope.get("client")))
         except TooMany:
             minutes = round(GUESS_WINDOW_S / 60)
             wait = {"Retry-After": str(round(GUESS_WINDOW_S))}
@@ -45,6 +46,7 @@ def routes(keys: Keys, addresses: Callable[[], list[str]]) -> list[Route]:
         return response
 
     async def leave(request: Request) -> Response:
+        await run_in_threadpool(keys.leave, cookie_of(request.headers.get("cookie", "")))
         response = RedirectResponse("/enter", 303, NO_STORE)
         response.headers["set-cookie"] = cookie(COOKIE, "", 0, request.url.scheme == "https")
         return response

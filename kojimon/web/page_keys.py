@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import hashlib
 import hmac
+import os
 import secrets
-from collections import deque
+from pathlib import Path
 from typing import Final
 
+from kojimon import logs
 from kojimon.clock import real_s
 
 CODE_LASTS_S: Final = 600.0
@@ -15,13 +17,15 @@ CODES_MOST: Final = 8
 COOKIE_LASTS_S: Final = 60 * 86_400
 GUESSES_MOST: Final = 5
 """Wrong guesses an address may make within GUESS_WINDOW_S."""
-GUESSES_IN_ALL: Final = 30
 GUESS_WINDOW_S: Final = 300.0
 ADDRESSES_MOST: Final = 1_000
+LEFT_MOST: Final = 2_000
+"""Sessions that are over and still remembered; a browser forgets its cookie after COOKIE_LASTS_S."""
+_LOG = logs.get("web")
 
 
 class TooMany(Exception):
-    """Too many wrong guesses; try later."""
+    """Too many wrong guesses from one address; try later."""
 
 
 class Keys:
@@ -33,15 +37,16 @@ class Keys:
 
     Args:
         token: from the settings; "" for none.
-        shut: why the token there should be cannot be read, in words; then nothing opens. "" where all is well.
+        shut: why the token there should be cannot be used, in words; then nothing opens. "" where all is well.
+        left: the file of those who have left, a digest a line; None keeps them in memory.
     """
 
-    def __init__(self, token: str, shut: str = "") -> None:
-        self._token, self.shut = token, shut
+    def __init__(self, token: str, shut: str = "", left: Path | None = None) -> None:
+        self._token, self.shut, self._left = token, shut, left
         self._key = hashlib.sha256(b"kojimon cookie\0" + token.encode()).digest()
         self._codes: dict[bytes, float] = {}
-        self._wrong: dict[str, deque[float]] = {}
-        self._wrong_in_all: deque[float] = deque(maxlen=GUESSES_IN_ALL)
+        self._wrong: dict[str, dict[bytes, float]] = {}
+        self._gone: dict[str, None] = dict.fromkeys(_lines(left)[-LEFT_MOST:])
 
     @property
     def wanted(self) -> bool:
@@ -68,28 +73,51 @@ class Keys:
         until = self._codes.pop(_digest(text), None)
         return until is not None and until > real_s() and not self.shut
 
+    # Guesses.
+
+    def takes(self, token: str, address: str) -> bool:
+        """Whether that is the token. Raises TooMany after too many others from that address, even for the right one.
+
+        The same wrong one again is no further guess: a program with an old token locks out nobody beside it.
+        """
+        since = real_s() - GUESS_WINDOW_S
+        made, wrong = _digest(token), self._wrong.get(address, {})
+        fresh = {guess: at for guess, at in wrong.items() if at > since}
+        if len(fresh) >= GUESSES_MOST:
+            raise TooMany
+        if self.is_token(token):
+            self._wrong.pop(address, None)
+            return True
+        if address not in self._wrong and len(self._wrong) >= ADDRESSES_MOST:
+            del self._wrong[next(iter(self._wrong))]
+        self._wrong[address] = {made: real_s(), **fresh}
+        return False
+
     # Cookies.
 
     def enter(self, text: str, address: str) -> str:
-        """A cookie for who gives the token or a code; "" when it is neither. Raises TooMany after too many of these."""
-        self._count(address)
-        if self.is_token(text) or self._is_code(text):
-            self._wrong.pop(address, None)
-            return self._cookie()
-        now = real_s()
-        if len(self._wrong) >= ADDRESSES_MOST and address not in self._wrong:
-            del self._wrong[next(iter(self._wrong))]
-        self._wrong.setdefault(address, deque(maxlen=GUESSES_MOST)).append(now)
-        self._wrong_in_all.append(now)
-        return ""
+        """A cookie for who gives a code or the token; "" when it is neither. Raises TooMany as `takes` does.
 
-    def _count(self, address: str) -> None:
-        since = real_s() - GUESS_WINDOW_S
-        own = self._wrong.get(address, ())
-        if sum(at > since for at in own) >= GUESSES_MOST:
-            raise TooMany
-        if sum(at > since for at in self._wrong_in_all) >= GUESSES_IN_ALL:
-            raise TooMany
+        A code is 128 bits of chance and good once: it lets in whatever was guessed before.
+        """
+        return self._cookie() if self._is_code(text) or self.takes(text, address) else ""
+
+    def leave(self, cookie: str) -> None:
+        """A cookie of ours is worth nothing from now on, here and after a restart."""
+        if not self.is_cookie(cookie):
+            return
+        plain = _digest(cookie.rpartition(".")[0]).hex()
+        self._gone[plain] = None
+        while len(self._gone) > LEFT_MOST:
+            del self._gone[next(iter(self._gone))]
+        if self._left is not None:
+            try:
+                with os.fdopen(os.open(self._left, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600), "w") as file:
+                    file.write(f"{plain}\n")
+                    file.flush()
+                    os.fsync(file.fileno())
+            except OSError as error:
+                _LOG.warning("%s: a session has ended, and that cannot be kept over a restart: %s", self._left, error)
 
     def _cookie(self) -> str:
         plain = f"1.{secrets.token_urlsafe(12)}"
@@ -99,7 +127,8 @@ class Keys:
         """Whether that is a cookie of ours, made with the present token."""
         plain, _, signature = text.rpartition(".")
         own = bool(self._token) and plain.startswith("1.")
-        return own and hmac.compare_digest(signature.encode(), self._signature(plain).encode())
+        good = own and hmac.compare_digest(signature.encode(), self._signature(plain).encode())
+        return good and _digest(plain).hex() not in self._gone
 
     def _signature(self, plain: str) -> str:
         return hmac.new(self._key, plain.encode(), hashlib.sha256).hexdigest()
@@ -107,3 +136,10 @@ class Keys:
 
 def _digest(text: str) -> bytes:
     return hashlib.sha256(text.encode()).digest()
+
+
+def _lines(file: Path | None) -> list[str]:
+    try:
+        return [] if file is None else file.read_text(encoding="ascii", errors="replace").split()
+    except OSError:
+        return []

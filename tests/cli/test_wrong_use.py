@@ -10,6 +10,7 @@ import pytest
 
 from kojimon.cli.main import COMMANDS, cli
 from tests.cli.conftest import Kitchen
+from tests.parts.broker import Broker
 
 
 def every_command() -> list[tuple[str, ...]]:
@@ -179,6 +180,31 @@ def test_check_says_what_good_settings_come_to(kitchen: Kitchen) -> None:
     assert "3 probes from 1 kernel source." in text
     assert "units.fahrenheit = True" in kitchen.run("check", "--show").stdout
     assert json.loads(kitchen.run("check", "--json").stdout)["site"] == "home"
+
+
+WEB = "web: {port: 0}"
+
+
+@pytest.mark.parametrize("token, code", [("x", 2), ("rice rice rice", 2), ("steamed rice at dawn", 0)])
+def test_check_refuses_a_weak_token_where_the_network_can_guess(kitchen: Kitchen, token: str, code: int) -> None:
+    file = kitchen.folder / "token"
+    file.write_text(f"{token}\n")
+    kitchen.settings(**{WEB: f"web: {{host: 0.0.0.0, token: {{file: {file}}}}}"})
+    told = " ".join(kitchen.run("check", code=code).stderr.split())
+    assert ("12 letters at least, 6 of them different" in told) == (code == 2)
+    kitchen.settings(**{WEB: f"web: {{token: {{file: {file}}}}}"})
+    kitchen.run("check")
+
+
+def test_check_says_whether_a_broker_lets_strangers_in(kitchen: Kitchen, tmp_path: Path) -> None:
+    file = kitchen.folder / "hush"
+    file.write_text("hush\n")
+    with Broker(tmp_path / "b", users={"koji": "hush"}, strangers=True) as broker:
+        house = f"house: {{kind: mqtt, host: 127.0.0.1, port: {broker.port}, user: koji, password: {{file: {file}}}}}"
+        acts = "publish: {to: house, accept_acts: true}"
+        more = {"sources:\n": f"sources:\n  {house}\n", "{place": "{from: board, place", WEB: f"{WEB}\n{acts}"}
+        kitchen.settings(**more)
+        assert "lets in who has no password: acts over MQTT are off" in " ".join(kitchen.run("check").stdout.split())
 
 
 def test_the_schema_is_printed_whole(kitchen: Kitchen) -> None:

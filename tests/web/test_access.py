@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import http.client
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -9,8 +10,9 @@ from pathlib import Path
 import pytest
 
 from kojimon.settings.spec import Secret, WebSettings
-from kojimon.web.access import addresses, host_name, is_loopback, keys_of
-from kojimon.web.page_keys import GUESSES_IN_ALL, GUESSES_MOST, Keys, TooMany
+from kojimon.web.access import addresses, host_name, keys_of
+from kojimon.web.door import is_loopback
+from kojimon.web.page_keys import ADDRESSES_MOST, GUESSES_MOST, Keys, TooMany
 from tests.web.pages import TOKEN, Door, page
 
 JSON = {"Content_Type": "application/json"}
@@ -179,6 +181,37 @@ def test_guesses_are_counted(tmp_path: Path) -> None:
         assert right.status == 429 and right.headers["retry-after"] == "300" and "set-cookie" not in right.headers
 
 
+def test_guesses_are_counted_wherever_a_token_is_taken(tmp_path: Path) -> None:
+    with page(tmp_path, token=True) as door:
+        mine = enter(door, TOKEN).split(";")[0]
+        tried = [door.get("/v1/state", Authorization=f"Bearer guess {number}").status for number in range(20)]
+        assert tried == [401] * GUESSES_MOST + [429] * (20 - GUESSES_MOST)
+        right = door.get("/v1/state", Authorization=f"Bearer {TOKEN}")
+        assert right.status == 429 and right.headers["retry-after"] == "300"
+        assert door.form("/enter", {"code": TOKEN}).status == 429, "one count for both ways"
+        # Who is in stays in, and a code lets in from the same address.
+        assert door.get("/", Cookie=mine).status == 200
+        assert enter(door, door.live.client.post("/v1/page", {})["code"])
+
+
+def test_leaving_ends_the_session_on_the_server(tmp_path: Path) -> None:
+    with page(tmp_path, token=True) as door:
+        mine, other = (enter(door, TOKEN).split(";")[0] for _ in range(2))
+        link = http.client.HTTPConnection("127.0.0.1", door.port, timeout=20)
+        link.request("GET", "/live", headers={"Host": door.host, "Cookie": mine})
+        stream = link.getresponse()
+        assert stream.status == 200 and stream.readline()
+        assert door.form("/leave", {}, Cookie=mine).status == 303
+        assert door.get("/", Cookie=mine).status == 401
+        assert door.get("/", Cookie=other).status == 200
+        while stream.readline():  # ends by itself: who has left sees no more
+            pass
+        link.close()
+    with page(tmp_path, token=True) as door:
+        assert door.get("/", Cookie=mine).status == 401
+        assert door.get("/", Cookie=other).status == 200
+
+
 def test_secrets_stand_in_no_log(guarded: Door, caplog: pytest.LogCaptureFixture) -> None:
     with caplog.at_level("DEBUG"):
         code = guarded.live.client.post("/v1/page", {})["code"]
@@ -229,12 +262,50 @@ def test_a_token_that_cannot_be_read_shuts_the_door() -> None:
     assert not keys.is_token("") and not keys.enter(keys.new_code(), "a")
 
 
-def test_guesses_from_many_places_are_counted_in_all() -> None:
+def test_the_guesses_of_others_lock_nobody_out() -> None:
     keys = Keys("one")
-    for number in range(GUESSES_IN_ALL):
-        assert keys.enter("wrong", f"192.0.2.{number}") == ""
-    with pytest.raises(TooMany):
-        keys.enter("one", "198.51.100.1")
+    for address in range(6):
+        for number in range(GUESSES_MOST):
+            assert not keys.enter(f"wrong {number}", f"192.0.2.{address}")
+        with pytest.raises(TooMany):
+            keys.enter("one", f"192.0.2.{address}")
+    assert keys.enter("one", "198.51.100.1")
+    assert keys.enter(keys.new_code(), "192.0.2.0"), "a code is no guess"
+
+
+def test_one_wrong_token_sent_again_and_again_is_one_guess() -> None:
+    keys = Keys("one")
+    assert not any(keys.takes("the old one", "192.0.2.1") for _ in range(100))
+    assert keys.takes("one", "192.0.2.1")
+
+
+def test_the_table_of_guesses_has_an_end() -> None:
+    keys = Keys("one")
+    for number in range(ADDRESSES_MOST + 50):
+        keys.takes("wrong", f"10.0.{number // 250}.{number % 250}")
+    assert len(keys._wrong) == ADDRESSES_MOST
+
+
+@pytest.mark.parametrize("token", ["x", "a" * 30, "secret", "abcabcabcabcabc", "elevenchars"])
+def test_a_weak_token_shuts_the_door_to_the_network_alone(tmp_path: Path, token: str) -> None:
+    (tmp_path / "token").write_text(f"{token}\n")
+    secret = Secret(file=str(tmp_path / "token"))
+    for host in ("0.0.0.0", "::", "192.0.2.7"):
+        keys = keys_of(WebSettings(host=host, token=secret))
+        assert keys.wanted and "easily guessed" in keys.shut and not keys.is_token(token)
+    assert keys_of(WebSettings(host="127.0.0.1", token=secret)).is_token(token)
+
+
+def test_who_has_left_stays_out_after_a_restart(tmp_path: Path) -> None:
+    file = tmp_path / "left"
+    keys = Keys("one", left=file)
+    gone, stays = keys.enter("one", "a"), keys.enter("one", "a")
+    keys.leave(gone)
+    for never in ("", "1.x.y", f"{stays[:-1]}~"):
+        keys.leave(never)  # what is no cookie of ours fills no file
+    assert len(file.read_text().split()) == 1 and file.stat().st_mode & 0o777 == 0o600
+    for now in (keys, Keys("one", left=file)):
+        assert not now.is_cookie(gone) and now.is_cookie(stays)
 
 
 def test_codes_are_few() -> None:

@@ -11,7 +11,8 @@ import pytest
 
 from kojimon.web import gate
 from kojimon.web.client import Client
-from kojimon.web.gate import MOST, MOST_EACH, address_of
+from kojimon.web.door import address_of
+from kojimon.web.gate import MOST, MOST_EACH
 from tests.daemon.process import Process
 from tests.parts.broker import free_port
 from tests.parts.wait import until
