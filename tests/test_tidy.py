@@ -77,3 +77,11 @@ def test_tests_do_not_sleep_the_time_away() -> None:
         for found in re.finditer(r"(?<!def )\bsleep\(([^)]*)\)", path.read_text(encoding="utf-8")):
             naps = re.fullmatch(r"0?\.0\d+|0", found[1].strip())
             assert naps or path.name == "test_tidy.py", f"{path.relative_to(ROOT)}: {found[0]}"
+
+
+def test_values_of_a_query_have_a_place_or_a_name_and_no_number() -> None:
+    """From Python 3.14 on a sequence of values for `?1` is an error (sqlite3, "Changed in version 3.12")."""
+    for path in [*SOURCES, *(ROOT / "tests").rglob("*.py")]:
+        if path.name != "test_tidy.py":
+            found = re.search(r"[ (,=]\?\d", path.read_text(encoding="utf-8"))
+            assert not found, f"{path.relative_to(ROOT)}: {found and found[0]}"

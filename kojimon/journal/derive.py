@@ -17,7 +17,8 @@ MARKING = ("task-done", "task-undone", "task-corrected")
 UNREAD = "unread"
 """Kind of an input or event whose record cannot be decoded: nobody takes it for what it was."""
 
-Statement = tuple[str, tuple[Any, ...]]
+Statement = tuple[str, tuple[Any, ...] | dict[str, Any]]
+"""A query and its values: by place, or by name. Numbered places (`?1`) take no sequence from Python 3.14 on."""
 
 
 def as_json(value: Any) -> str:
@@ -89,7 +90,7 @@ def input_parts(row: InputRow) -> tuple[tuple[int, int, str, str], tuple[str, in
 def placing_statements(events: Iterable[Event]) -> list[Statement]:
     """What the events do to table placing: a probe moved to another tray sits there from its act's row on."""
     return [
-        (_MOVE_PROBE, (int(event.data["act"]), str(event.data["tray"]), event.key))
+        (_MOVE_PROBE, {"act": int(event.data["act"]), "tray": str(event.data["tray"]), "probe": event.key})
         for event in events
         if event.kind == "probe-moved" and "act" in event.data
     ]
@@ -111,7 +112,8 @@ def _batch_statement(event: Event) -> list[Statement]:
     if event.kind in ("batch-harvest", "batch-discard"):
         outcome = event.kind.removeprefix("batch-")
         note = str(data.get("note") or data.get("reason") or "")
-        return [(_END_BATCH, (event.t_ms, outcome, data.get("yield_kg"), note, event.batch))]
+        values = {"t_ms": event.t_ms, "outcome": outcome, "yield_kg": data.get("yield_kg"), "note": note}
+        return [(_END_BATCH, values | {"id": event.batch})]
     return []
 
 
@@ -143,14 +145,14 @@ def _new_batch(event: Event) -> tuple[Any, ...]:
 
 _MOVE_PROBE = (
     "INSERT OR REPLACE INTO placing (probe, from_seq, incubator, place, tray, quantity) "
-    "SELECT probe, ?1, incubator, place, ?2, quantity FROM placing "
-    "WHERE probe = (SELECT no FROM probe WHERE name = ?3) ORDER BY from_seq DESC LIMIT 1"
+    "SELECT probe, :act, incubator, place, :tray, quantity FROM placing "
+    "WHERE probe = (SELECT no FROM probe WHERE name = :probe) ORDER BY from_seq DESC LIMIT 1"
 )
 _INSERT_BATCH = (
     "INSERT INTO batch (id, incubator, name, schedule, rice_kg, started_t_ms, outcome, note) "
     "VALUES (?, ?, ?, ?, ?, ?, '', ?) ON CONFLICT (id) DO NOTHING"
 )
 _END_BATCH = (
-    "UPDATE batch SET ended_t_ms = ?1, outcome = ?2, yield_kg = ?3, "
-    "note = note || CASE WHEN note <> '' AND ?4 <> '' THEN '; ' ELSE '' END || ?4 WHERE id = ?5 AND outcome = ''"
+    "UPDATE batch SET ended_t_ms = :t_ms, outcome = :outcome, yield_kg = :yield_kg, "
+    "note = note || CASE WHEN note <> '' AND :note <> '' THEN '; ' ELSE '' END || :note WHERE id = :id AND outcome = ''"
 )
