@@ -1,4 +1,4 @@
-"""Options of the whole run: what it does without, and how long it may take."""
+"""The whole run: its options, and what holds for every test: children hear signals, journals read are closed."""
 
 from __future__ import annotations
 
@@ -6,7 +6,11 @@ import pytest
 from hypothesis import settings
 
 from tests.parts.need import PARTS, do_without
+from tests.parts.opened import close_readers, watch_connections
+from tests.parts.signals import let_children_hear
 from tests.parts.size import take_long
+
+__all__ = ["close_readers"]
 
 settings.register_profile("same", derandomize=True, database=None)
 settings.register_profile("long", max_examples=500, deadline=None, print_blob=True)
@@ -20,6 +24,9 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 def pytest_configure(config: pytest.Config) -> None:
     """Before the first test, in each worker."""
+    if config.getoption("dist", "no") == "no":  # not where workers start the processes: those stay as deaf as the run
+        let_children_hear()
+    watch_connections()
     do_without(config.getoption("--without"))
     take_long(config.getoption("--long"))
     settings.load_profile("long" if config.getoption("--long") else "same")

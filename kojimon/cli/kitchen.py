@@ -10,7 +10,7 @@ import os
 import pwd
 import uuid
 from collections.abc import Mapping
-from contextlib import ExitStack
+from contextlib import ExitStack, closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -123,6 +123,7 @@ class ShutKitchen:
         self.settings = settings
         self._stack = ExitStack()
         self._house: House | None = None
+        self._reader: Reader | None = None
 
     def state(self) -> Document:
         from kojimon.daemon.house import still
@@ -182,7 +183,9 @@ class ShutKitchen:
                 f"There is no journal {self.settings.journal.path} yet: it begins when the daemon first runs "
                 "(kojimon run)."
             )
-        return Reader(Path(self.settings.journal.path))
+        if self._reader is None:
+            self._reader = self._stack.enter_context(closing(Reader(Path(self.settings.journal.path))))
+        return self._reader
 
     def batches(self) -> list[Document]:
         from kojimon.web.words import with_utc
@@ -242,7 +245,7 @@ class ShutKitchen:
 
     def close(self) -> None:
         """Lets go of the journal."""
-        self._house = None
+        self._house = self._reader = None
         self._stack.close()
 
 

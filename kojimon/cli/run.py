@@ -7,7 +7,7 @@ import shutil
 import sys
 import tempfile
 from collections.abc import Callable
-from contextlib import ExitStack
+from contextlib import ExitStack, closing
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -112,11 +112,8 @@ def _last_event(settings: Settings) -> int:
     from kojimon.journal.reader import Reader
 
     try:
-        reader = Reader(Path(settings.journal.path))
-        try:
+        with closing(Reader(Path(settings.journal.path))) as reader:
             return reader.last_event()
-        finally:
-            reader.close()
     except KojimonError:
         return 0
 
@@ -155,15 +152,14 @@ def _exported(settings: Settings) -> None:
 
     journal = Path(settings.journal.path)
     try:
-        reader = Reader(journal)
-        batches = reader.batches()
-        if not batches:
-            return
-        target = journal.with_name(f"{batches[-1].id}.csv")
-        style = Style(settings.units.fahrenheit, settings.person.zone)
-        with target.open("w", encoding="utf-8", newline="") as out:
-            done = write_curve(reader, out, batch_span(reader, batches[-1].id), style)
-        reader.close()
+        with closing(Reader(journal)) as reader:
+            batches = reader.batches()
+            if not batches:
+                return
+            target = journal.with_name(f"{batches[-1].id}.csv")
+            style = Style(settings.units.fahrenheit, settings.person.zone)
+            with target.open("w", encoding="utf-8", newline="") as out:
+                done = write_curve(reader, out, batch_span(reader, batches[-1].id), style)
     except (KojimonError, OSError) as error:
         screen.say(f"The curve could not be written: {error}", "look")
         return

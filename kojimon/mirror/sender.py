@@ -143,6 +143,8 @@ class Mirror:
                 log.exception("the mirror goes on after a mistake")
                 wait_s = LOOK_EVERY_S
             self._pause(wait_s)
+        if self._reader is not None:
+            self._reader.close()
 
     def _pause(self, wait_s: float | None) -> None:
         """Lets time pass; None is until the next commit, which otherwise does not shorten a pause."""

@@ -7,14 +7,18 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
+from contextlib import closing
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import msgspec
 from msgspec import Struct
 
 from kojimon.child import Child, ChildError, begin
 from kojimon.errors import EXIT_USAGE, KojimonError, UsageError
+
+if TYPE_CHECKING:
+    from kojimon.journal.reader import Reader
 
 LIMIT_S: Final = 120.0
 COMMAND: Final = (sys.executable, "-m", "kojimon.review.render")
@@ -71,15 +75,20 @@ def rendered(question: Question, limit_s: float = LIMIT_S, command: Sequence[str
 
 def render(question: Question) -> Rendered:
     """The review or comparison, made here and now. Raises KojimonError in words."""
-    from kojimon.curve import Style
     from kojimon.journal.reader import Reader
+
+    with closing(Reader(Path(question.journal))) as reader:
+        return _rendered(reader, question)
+
+
+def _rendered(reader: Reader, question: Question) -> Rendered:
+    from kojimon.curve import Style
     from kojimon.review import report
     from kojimon.review.earlier import earlier_of
     from kojimon.review.load import load_review
     from kojimon.review.photos import folder_of
     from kojimon.review.sheet import speech_of
 
-    reader = Reader(Path(question.journal))
     reviews = [load_review(reader, name) for name in question.batches]
     one = reviews[0]
     speech = speech_of(one.case, question.fahrenheit, question.pounds, question.zone)

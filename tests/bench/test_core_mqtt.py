@@ -13,8 +13,8 @@ from typing import Any
 
 import pytest
 
-from kojimon.journal.reader import Reader
 from tests.daemon.process import Process
+from tests.parts.opened import reading
 from tests.parts.wait import until
 
 pytestmark = [pytest.mark.bench, pytest.mark.timeout(240)]
@@ -68,7 +68,7 @@ def bare(qos: int, count: int, database: Path | None = None) -> tuple[float, flo
 
 
 def readings(path: Path) -> int:
-    reader = Reader(path)
+    reader = reading(path)
     try:
         return sum(1 for page in reader.pages_after(0) for row in page if type(row) is tuple)
     finally:

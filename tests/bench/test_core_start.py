@@ -10,11 +10,11 @@ from pathlib import Path
 import pytest
 
 from kojimon.errors import JournalError
-from kojimon.journal.reader import Reader
 from kojimon.model import InputRow
 from tests.bench.test_core_mqtt import cpu_s, rss_mb
 from tests.daemon.process import Process
 from tests.parts.broker import Broker
+from tests.parts.opened import reading
 from tests.parts.wait import until
 
 pytestmark = [pytest.mark.bench, pytest.mark.timeout(240)]
@@ -43,7 +43,7 @@ def talking(broker: Broker, every_s: float) -> subprocess.Popen[bytes]:
 
 def has_reading(path: Path) -> bool:
     try:
-        reader = Reader(path)
+        reader = reading(path)
         try:
             return any(not isinstance(row, InputRow) for row in reader.rows_after(0))
         finally:

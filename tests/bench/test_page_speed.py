@@ -17,9 +17,9 @@ from typing import Any
 
 import pytest
 
-from kojimon.journal.reader import Reader
 from tests.browser.conftest import FLAGS, chromium
 from tests.browser.cook import koji_c
+from tests.parts.opened import reading
 from tests.parts.wait import until
 from tests.review.kitchen import Kitchen
 
@@ -194,7 +194,7 @@ def test_the_review_of_that_batch(served: Served) -> None:
     from kojimon.review.render import Question, rendered
 
     steps: list[int] = []
-    reader = Reader(served.journal)
+    reader = reading(served.journal)
     begun = time.perf_counter()
     load_review(reader, "b-1", lambda done, total: steps.append(done))
     figures_s = time.perf_counter() - begun

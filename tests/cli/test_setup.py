@@ -13,10 +13,10 @@ from kojimon.cli import setup as command
 from kojimon.cli.answers import PURPOSES, Answers, ProbeAnswer, SourceAnswer, plain, settings_text
 from kojimon.cli.interview import read_trays
 from kojimon.cli.sources import Finding, Reading
-from kojimon.journal.reader import Reader
 from kojimon.settings.load import load_settings
 from kojimon.settings.spec import KernelSource, MqttSource, SerialSource, SimulatedSource
 from tests.cli.conftest import Kitchen
+from tests.parts.opened import reading
 
 DEFAULTS = "\n" * 30
 
@@ -101,7 +101,7 @@ def test_a_password_goes_into_a_file_that_only_its_owner_reads(kitchen: Kitchen)
 def test_one_test_alarm_goes_through_journal_and_outbox(kitchen: Kitchen) -> None:
     told = fresh(kitchen, "--yes", "--source", "simulated")
     assert "A test alarm stands in the journal" in told
-    reader = Reader(kitchen.folder / "new.journal")
+    reader = reading(kitchen.folder / "new.journal")
     alarms = [event for event in reader.events() if event.kind == "alarm"]
     assert [(event.key, event.data["to"]) for event in alarms] == [("test", "UNACK")]
     assert [message.event for message in reader.messages()] == [alarms[0].no]

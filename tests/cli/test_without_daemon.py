@@ -10,14 +10,14 @@ import sqlite3
 import pytest
 
 from kojimon.journal.files import Lock
-from kojimon.journal.reader import Reader
 from tests.cli.conftest import Kitchen
+from tests.parts.opened import reading
 
 NOBODY = "nobody is watching"
 
 
 def kinds(kitchen: Kitchen) -> list[str]:
-    reader = Reader(kitchen.folder / "kojimon.journal")
+    reader = reading(kitchen.folder / "kojimon.journal")
     try:
         return [event.kind for event in reader.events()]
     finally:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +18,7 @@ from kojimon.journal.records import Chunk
 from kojimon.journal.writer import Writer
 from kojimon.model import Act, Arrival, Measured, Place
 from kojimon.schedule.spec import After, Schedule, Stage, Task, Window
+from tests.parts.opened import reading
 
 WALL_MS = 1_790_000_000_000
 
@@ -76,11 +77,10 @@ class Rig:
     def __init__(self, path: Path, clock: Clock, driven: bool = True, **limits: int) -> None:
         self.path, self.clock = path, clock
         self.opened = open_or_recover(path)
-        past = Reader(path)
         self.intake: Intake[Any] = Intake(signal_arrivals=not driven, **limits)
         self.writer = Writer(path, on_committed=self._committed, on_trouble=self._trouble)
-        booted = boot(past, clock, "test", clean=not self.opened.unclean)
-        self.booted = booted
+        with closing(Reader(path)) as past:
+            self.booted = booted = boot(past, clock, "test", clean=not self.opened.unclean)
         first = [] if booted.state.setup_hash == "h1" else [("settings", setup_payload())]
         self.core = Core(
             booted,
@@ -105,7 +105,7 @@ class Rig:
         return self
 
     def reader(self) -> Reader:
-        return Reader(self.path)
+        return reading(self.path)
 
     def arrive(self, probe: int, value: float, source: str = "src", receipt: int = 0) -> None:
         self.intake.put(Arrival(source, self.clock.boot_ms(), str(probe), value, receipt=receipt))

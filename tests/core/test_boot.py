@@ -9,6 +9,7 @@ from kojimon.core.clockwatch import ClockWatch, Guess, Sight
 from kojimon.model import InputRow
 from tests.core.rig import WALL_MS, Rig
 from tests.parts.machine import MachineClock
+from tests.parts.opened import reading
 
 HOUR = 3_600_000
 
@@ -25,9 +26,7 @@ def run(path: Path, clock: MachineClock, seconds: float = 600.0, crash: bool = F
 
 
 def inputs(path: Path, kind: str) -> list[InputRow]:
-    from kojimon.journal.reader import Reader
-
-    return [row for row in Reader(path).rows_after(0) if isinstance(row, InputRow) and row.kind == kind]
+    return [row for row in reading(path).rows_after(0) if isinstance(row, InputRow) and row.kind == kind]
 
 
 def test_the_first_start(tmp_path: Path) -> None:

@@ -16,6 +16,7 @@ from kojimon.journal.reader import Reader
 from kojimon.model import Event
 from tests.core.rig import WALL_MS, Rig
 from tests.parts.machine import MachineClock
+from tests.parts.opened import reading
 
 HOUR_MS = 3_600_000
 STEPS = st.one_of(
@@ -111,7 +112,7 @@ def test_any_life(tmp_path: Path, steps: list[tuple[Any, ...]]) -> None:
         life.do(step)
     state = life.rig.core.present().state
     life.rig.stop()
-    past = Reader(life.path)
+    past = reading(life.path)
     stored = past.events(limit=100_000)
     assert [event.no for event in stored] == list(range(1, len(stored) + 1))
     assert replayed(past, 7) == replayed(past, 10_000) == stored

@@ -12,10 +12,10 @@ from kojimon.core.advance import advance
 from kojimon.core.boot import FIRST_T_MS, restore
 from kojimon.core.intake import Intake
 from kojimon.errors import NotRunningError, RefusedError
-from kojimon.journal.reader import Reader
 from kojimon.model import Act, Arrival, InputRow
 from tests.core.rig import WALL_MS, Rig, rig
 from tests.parts.machine import MachineClock
+from tests.parts.opened import reading
 
 
 def test_readings_are_numbered_stored_and_seen_by_the_engine(tmp_path: Path) -> None:
@@ -133,7 +133,7 @@ def test_live_equals_replay_twice_also_after_a_crash(tmp_path: Path) -> None:
     assert r.booted.start["clean"] is False
     assert r.booted.start["gap_source"] == "trusted"
     _eventful(r, "two").stop()
-    stored = Reader(path).events(limit=100_000)
+    stored = reading(path).events(limit=100_000)
     assert len(stored) > 20
     assert _replayed(path) == stored == _replayed(path)
 
@@ -155,7 +155,7 @@ def _eventful(r: Rig, name: str) -> Rig:
 
 
 def _replayed(path: Path) -> list[Any]:
-    past = Reader(path)
+    past = reading(path)
     events: list[Any] = []
     state = engine.initial_state()
     for page in past.pages_after(0, 37):
@@ -170,7 +170,7 @@ def test_restore_gives_the_state_the_core_had(tmp_path: Path) -> None:
     r = _eventful(Rig(tmp_path / "j", MachineClock(WALL_MS)).start(), "one")
     had = r.core.present().state
     r.crash()
-    state = restore(Reader(tmp_path / "j")).state
+    state = restore(reading(tmp_path / "j")).state
     assert state == had
 
 
@@ -184,7 +184,7 @@ def test_snapshots_come_every_ten_minutes_and_at_stop(tmp_path: Path) -> None:
     r.writer.flush(5)
     assert written == [FIRST_T_MS, FIRST_T_MS + 600_000, FIRST_T_MS + 1_200_000]
     r.stop()
-    snapshot = Reader(tmp_path / "j").last_snapshot()
+    snapshot = reading(tmp_path / "j").last_snapshot()
     assert snapshot is not None
     assert engine.decode(snapshot.state) == r.core.present().state
 

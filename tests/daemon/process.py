@@ -12,6 +12,7 @@ from types import TracebackType
 
 from kojimon.journal.reader import Reader
 from kojimon.web.client import Client
+from tests.parts.opened import reading
 
 CHILD = Path(__file__).with_name("child.py")
 SETTINGS = """
@@ -100,7 +101,7 @@ class Process:
         self.wait()
 
     def reader(self) -> Reader:
-        return Reader(self.journal)
+        return reading(self.journal)
 
     def __enter__(self) -> Process:
         return self

@@ -7,9 +7,9 @@ from typing import Any
 
 from kojimon import engine
 from kojimon.clock import ManualClock
-from kojimon.journal.reader import Reader
 from kojimon.probes.neighbours import Closer
 from tests.daemon.running import WALL_MS, Running, broker_site, running
+from tests.parts.opened import reading
 
 
 def judged(one: Running) -> Closer | None:
@@ -41,7 +41,7 @@ def test_asked_answered_restarted_and_replayed(tmp_path: Path) -> None:
         closer = judged(one)
         assert closer is not None and closer.until_ms == said[0]["t_ms"] and question(one) is None
         one.commit()
-    reader = Reader(Path(settings.journal.path))
+    reader = reading(Path(settings.journal.path))
     rows, horizon_ms = list(reader.rows_after(0)), reader.horizon_ms()
     stored = [(e.t_ms, e.kind, e.key, e.data) for e in reader.events(0, limit=100_000) if e.kind == "probe-back"]
     reader.close()

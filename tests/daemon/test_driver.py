@@ -9,10 +9,10 @@ from typing import Any
 
 import pytest
 
-from kojimon.journal.reader import Reader
 from kojimon.model import InputRow
 from tests.daemon.running import WALL_MS, Running, broker_site, running
 from tests.parts.broker import Broker, publish
+from tests.parts.opened import reading
 from tests.parts.wait import until
 
 
@@ -59,7 +59,7 @@ def test_all_stamps_of_an_instant_are_exactly_its_time(tmp_path: Path) -> None:
             answer = line.ask({"end": t_ms, "counts": {"mqtt": 2 * step}})
             assert answer["done"] == t_ms and answer["events"] >= 0
         one.commit()
-        reader = Reader(Path(one.daemon.settings.journal.path))
+        reader = reading(Path(one.daemon.settings.journal.path))
         stamps = reader.stamps()
         rows = [row for row in reader.rows_after(0) if not isinstance(row, InputRow)]
         assert [stamps.utc_ms(row[1])[0] for row in rows[::2]] == [WALL_MS + step * 10_000 for step in range(1, 6)]

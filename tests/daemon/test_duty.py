@@ -15,6 +15,7 @@ from kojimon.model import Event
 from kojimon.settings.spec import JournalSettings, Settings
 from tests.daemon.running import Running, broker_site, running
 from tests.daemon.sites import simulated_site
+from tests.parts.opened import reading
 from tests.parts.wait import until
 
 AFTERNOON = round(datetime(2026, 5, 10, 16, 0, tzinfo=UTC).timestamp() * 1000)
@@ -110,7 +111,7 @@ def test_idle_readings_are_thinned_between_batches_only(tmp_path: Path) -> None:
         batch = one.act("batch.start", name="first")["events"][0]["batch"]
         step(one, 48 * 3600)
         step(one, 24 * 3600)
-        reader = Reader(Path(settings.journal.path))
+        reader = reading(Path(settings.journal.path))
         assert reader.thinned() == [], "not while a batch is open"
         one.act("batch.discard", reason="no")
         one.daemon.house.writer.run(lambda db: db.execute("DELETE FROM batch WHERE id = ?", (batch,)).rowcount)

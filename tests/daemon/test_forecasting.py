@@ -22,10 +22,10 @@ from kojimon.daemon.forecasting import Forecasting
 from kojimon.daemon.learning import prior_of
 from kojimon.engine import initial_state
 from kojimon.forecast.protocol import Ask, Start
-from kojimon.journal.reader import Reader
 from kojimon.model import Event, InputRow
 from tests.daemon.running import WALL_MS, Running, broker_site, running
 from tests.forecast import bedtruth
+from tests.parts.opened import reading
 from tests.parts.wait import until
 
 pytestmark = pytest.mark.timeout(120)
@@ -86,7 +86,7 @@ def until_made(one: Running, count: int, minute: int) -> int:
 
 
 def forecasts(path: Path) -> list[InputRow]:
-    rows = Reader(path).rows_after(0)
+    rows = reading(path).rows_after(0)
     return [row for row in rows if isinstance(row, InputRow) and row.kind == "forecast"]
 
 
@@ -115,7 +115,7 @@ def watched(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, li
 
 def memories(folder: Path, one: Running) -> list[str]:
     one.commit()
-    events = Reader(folder / "kojimon.journal").events(kinds=("forecast",), limit=1000)
+    events = reading(folder / "kojimon.journal").events(kinds=("forecast",), limit=1000)
     return [event.key for event in events if event.key in ("learnt", "forgotten")]
 
 
@@ -134,7 +134,7 @@ def test_its_process_gives_way_to_the_watch(watched: tuple[Path, list[Any]]) -> 
 
 def test_a_killed_process_is_told_started_again_and_forecasts_come_again(watched: tuple[Path, list[Any]]) -> None:
     path, seen = watched
-    events = Reader(path).events(kinds=("alarm",), limit=1000)
+    events = reading(path).events(kinds=("alarm",), limit=1000)
     health = [event for event in events if event.key == "health/forecast"]
     assert [event.data["event"] for event in health] == ["on", "off"]
     assert "signal 9" in health[0].data["text"] and health[0].data["priority"] == "tell"
@@ -151,11 +151,11 @@ def test_each_one_is_kept_and_small(watched: tuple[Path, list[Any]]) -> None:
     rows = forecasts(watched[0])
     assert len(rows) >= 6
     assert max(len(msgspec.json.encode(row.payload)) for row in rows) < 1600
-    assert {row.payload["batch"] for row in rows} == {Reader(watched[0]).batches()[0].id}
+    assert {row.payload["batch"] for row in rows} == {reading(watched[0]).batches()[0].id}
 
 
 def test_replay_needs_no_model_and_says_the_same(watched: tuple[Path, list[Any]]) -> None:
-    reader = Reader(watched[0])
+    reader = reading(watched[0])
     state, events = initial_state(), list[Event]()
     for page in reader.pages_after(0):
         last = page[-1]
@@ -168,7 +168,7 @@ def test_replay_needs_no_model_and_says_the_same(watched: tuple[Path, list[Any]]
 
 
 def test_a_harvested_batch_leaves_what_it_taught_for_the_next(watched: tuple[Path, list[Any]]) -> None:
-    reader = Reader(watched[0])
+    reader = reading(watched[0])
     left = prior_of(reader, "box", "rice-koji-home-trays")
     assert left is not None and left.batches == 1
     assert prior_of(reader, "box", "barley-koji") is None
@@ -183,7 +183,7 @@ def test_what_was_learnt_can_be_forgotten_and_stays_so(tmp_path: Path, watched: 
         one.act("forecast.reset", schedule="rice-koji-home-trays")
         until(lambda: part_of(one)._open is not None, 10)
         assert memories(tmp_path, one) == ["learnt", "forgotten"]
-    assert prior_of(Reader(journal), "box", "rice-koji-home-trays") is None
+    assert prior_of(reading(journal), "box", "rice-koji-home-trays") is None
 
 
 def test_a_daemon_that_starts_again_tells_the_batch_again(tmp_path: Path) -> None:

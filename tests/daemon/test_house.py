@@ -9,11 +9,11 @@ from kojimon.daemon import acting, still
 from kojimon.daemon.house import House
 from kojimon.daemon.lastgood import batch_open, keep, kept
 from kojimon.errors import JournalError, RefusedError
-from kojimon.journal.reader import Reader
 from kojimon.model import Act
 from kojimon.settings.spec import JournalSettings, Settings, Staleness
 from kojimon.wiring import engine_setup
 from tests.daemon.running import WALL_MS, broker_site, running
+from tests.parts.opened import reading
 
 
 def act(kind: str, **data: object) -> Act:
@@ -27,7 +27,7 @@ def test_an_act_without_a_daemon_takes_the_same_way(tmp_path: Path) -> None:
         assert answer["recorded"] and answer["events"][0]["kind"] == "batch-start"
         with pytest.raises(RefusedError, match="is open"):
             house.act(act("batch.start", name="second"))
-    events = [event.kind for event in Reader(Path(settings.journal.path)).events(limit=100)]
+    events = [event.kind for event in reading(Path(settings.journal.path)).events(limit=100)]
     assert events[0] == "start" and events[-1] == "stop"
     assert still(settings)["incubators"][0]["batch"]["name"] == "first"
     assert batch_open(Path(settings.journal.path))
@@ -40,10 +40,10 @@ def test_looking_writes_nothing(tmp_path: Path) -> None:
     with acting(settings) as house:
         house.act(act("batch.start", name="first"))
     path = Path(settings.journal.path)
-    before = (Reader(path).last_seq(), Reader(path).horizon_ms(), path.read_bytes())
+    before = (reading(path).last_seq(), reading(path).horizon_ms(), path.read_bytes())
     state = still(settings)
     assert state["now"]["utc"] and state["now"]["trusted"] is True
-    assert (Reader(path).last_seq(), Reader(path).horizon_ms(), path.read_bytes()) == before
+    assert (reading(path).last_seq(), reading(path).horizon_ms(), path.read_bytes()) == before
 
 
 def test_no_act_beside_a_running_daemon(tmp_path: Path) -> None:
@@ -96,7 +96,7 @@ def test_settings_that_did_not_change_make_no_input(tmp_path: Path) -> None:
         house = House(given, ManualClock(WALL_MS))
         house.start()
         house.close("test")
-    inputs = Reader(Path(settings.journal.path)).events(kinds=["settings"])
+    inputs = reading(Path(settings.journal.path)).events(kinds=["settings"])
     assert len(inputs) == 2 and inputs[0].key != inputs[1].key
 
 

@@ -8,10 +8,10 @@ from pathlib import Path
 from msgspec.structs import replace
 
 from kojimon.clock import ManualClock
-from kojimon.journal.reader import Reader
 from kojimon.settings.spec import MqttSource, Probe, PublishSettings, Secret, Settings
 from tests.daemon.running import WALL_MS, Running, broker_site, running
 from tests.parts.broker import Broker, publish
+from tests.parts.opened import reading
 from tests.parts.wait import until
 
 EVERY_S = 10
@@ -40,7 +40,7 @@ def tray(one: Running, probe: Probe) -> str:
 
 
 def stored(settings: Settings, probe: Probe) -> list[tuple[int, str]]:
-    reader = Reader(Path(settings.journal.path))
+    reader = reading(Path(settings.journal.path))
     no = next(row.no for row in reader.probes() if row.name == probe.name)
     found = [(site.from_seq, site.tray) for site in reader.placings() if site.probe == no]
     reader.close()
@@ -48,7 +48,7 @@ def stored(settings: Settings, probe: Probe) -> list[tuple[int, str]]:
 
 
 def verdicts(settings: Settings, probe: Probe) -> list[int]:
-    reader = Reader(Path(settings.journal.path))
+    reader = reading(Path(settings.journal.path))
     no = next(row.no for row in reader.probes() if row.name == probe.name)
     found = [row[5] for page in reader.stored_pages(0) for row in page if row[2] == no]
     reader.close()

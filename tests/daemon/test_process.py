@@ -6,6 +6,8 @@ import signal
 import socket
 import time
 from collections import Counter
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -23,7 +25,8 @@ from tests.parts.wait import until
 from tests.parts.wallstep import WallStep
 
 
-def publisher(broker: Broker) -> Any:
+@contextmanager
+def publisher(broker: Broker) -> Iterator[Any]:
     """A client that publishes at QoS 1 in the background."""
     import paho.mqtt.client as paho
     from paho.mqtt.enums import CallbackAPIVersion
@@ -32,7 +35,11 @@ def publisher(broker: Broker) -> Any:
     client.max_inflight_messages_set(1000)
     client.connect("127.0.0.1", broker.port)
     client.loop_start()
-    return client
+    try:
+        yield client
+    finally:
+        client.disconnect()
+        client.loop_stop()
 
 
 def values(reader: Reader) -> list[float]:
@@ -43,24 +50,25 @@ def values(reader: Reader) -> list[float]:
 def test_kill_at_any_time_loses_and_doubles_nothing(tmp_path: Path) -> None:
     """Every message is acknowledged to us only after its commit, so a kill makes the broker send it again."""
     rng = random.Random(20260131)
-    with Broker(tmp_path / "b", more=("max_queued_messages 20000",)) as broker, Process(tmp_path, broker.port) as one:
+    with (
+        Broker(tmp_path / "b", more=("max_queued_messages 20000",)) as broker,
+        Process(tmp_path, broker.port) as one,
+        publisher(broker) as sender,
+    ):
         one.start()
         until(lambda: one.client.get("/v1/health")["sources"]["house"]["connected"])
-        sender = publisher(broker)
-        sent = 0
+        sent, reader = 0, one.reader()
         for _ in range(6):
             for _ in range(400):
                 sender.publish("k/bed", f"{20 + sent / 1000:.3f}", 1)
                 sent += 1
-            until(lambda: one.journal.exists() and Reader(one.journal).last_seq() > 0)
+            until(lambda: reader.last_seq() > 0)
             pass_s(rng.uniform(0.0, 0.25))
             one.kill()
             one.start()
-        until(lambda: len(set(values(one.reader()))) == sent, within_s=60, what="every message stored")
-        sender.disconnect()
-        sender.loop_stop()
+        until(lambda: len(set(values(reader))) == sent, within_s=60, what="every message stored")
         assert one.stop() == 0
-        counted = Counter(values(one.reader()))
+        counted = Counter(values(reader))
         assert set(counted.values()) == {1}
         assert len(counted) == sent
         assert _replayed(one.reader()) == [event.no for event in one.reader().events(limit=100_000)]
@@ -75,26 +83,23 @@ def test_readings_of_a_new_session_are_not_taken_for_those_of_the_lost_one(tmp_p
     with Broker(tmp_path / "b") as broker, Process(tmp_path, broker.port) as one:
         one.start()
         until(lambda: one.client.get("/v1/health")["sources"]["house"]["subscribed"])
-        sender = publisher(broker)
-        for number in range(12):
-            sender.publish("k/bed", f"{30 + number / 10}", 1).wait_for_publish(5)
-        sender.disconnect()
-        sender.loop_stop()
+        with publisher(broker) as sender:
+            for number in range(12):
+                sender.publish("k/bed", f"{30 + number / 10}", 1).wait_for_publish(20)
         one.client.act({"kind": "alarm.test", "data": {}})  # an event is committed at once, and all before it
-        until(lambda: len(values(one.reader())) == 12 and held() == 0, what="stored and acknowledged")
+        reader = one.reader()
+        until(lambda: len(values(reader)) == 12 and held() == 0, what="stored and acknowledged")
         broker.restart()
         until(lambda: one.client.get("/v1/health")["sources"]["house"]["opened"] == 2, within_s=30)
         until(lambda: one.client.get("/v1/health")["sources"]["house"]["subscribed"])
-        sender = publisher(broker)
-        for number in range(12):
-            sender.publish("k/bed", f"{30 + number / 10}", 1).wait_for_publish(5)
-        until(lambda: held() == 12, what="they wait for their commit")
-        one.kill()
-        one.start()
-        until(lambda: len(values(one.reader())) == 24, what="the twelve of the new session")
-        sender.disconnect()
-        sender.loop_stop()
-        assert set(Counter(values(one.reader())).values()) == {2}
+        with publisher(broker) as sender:
+            for number in range(12):
+                sender.publish("k/bed", f"{30 + number / 10}", 1).wait_for_publish(20)
+            until(lambda: held() == 12, what="they wait for their commit")
+            one.kill()
+            one.start()
+            until(lambda: len(values(reader)) == 24, what="the twelve of the new session")
+        assert set(Counter(values(reader)).values()) == {2}
 
 
 def pass_s(seconds: float) -> None:
@@ -145,9 +150,9 @@ def test_a_second_daemon_on_the_same_journal_is_refused(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP])
 def test_a_signal_stops_it_in_seconds_with_clients_connected(tmp_path: Path, number: signal.Signals) -> None:
-    with Process(tmp_path) as one:
+    idle, half = (http.client.HTTPConnection("localhost", timeout=20) for _ in range(2))
+    with Process(tmp_path) as one, closing(idle), closing(half):
         one.start()
-        idle, half = (http.client.HTTPConnection("localhost", timeout=20) for _ in range(2))
         for link in (idle, half):
             link.sock = socket.socket(socket.AF_UNIX)
             link.sock.connect(str(socket_path(one.journal, tmp_path / "run")))
@@ -161,8 +166,6 @@ def test_a_signal_stops_it_in_seconds_with_clients_connected(tmp_path: Path, num
         one.signal(number)
         assert one.wait() == 0
         assert time.monotonic() - began < 6
-        idle.close()
-        half.close()
         events = one.reader().events(limit=1000)
         assert events[-1].kind == "stop" and events[-1].data["reason"] == number.name
         assert not socket_path(one.journal, tmp_path / "run").exists()

@@ -7,10 +7,10 @@ import pytest
 
 from kojimon.daemon import run_daemon
 from kojimon.errors import UsageError
-from kojimon.journal.reader import Reader
 from kojimon.probes.simulated import Glimpse
 from kojimon.settings.spec import MqttSource, Settings, SimulatedSource
 from tests.daemon.sites import probes_of, simulated_site, site
+from tests.parts.opened import reading
 
 
 def run(settings: Settings) -> tuple[int, list[Glimpse]]:
@@ -19,7 +19,7 @@ def run(settings: Settings) -> tuple[int, list[Glimpse]]:
 
 
 def story(settings: Settings) -> list[tuple[int, str, str]]:
-    reader = Reader(Path(settings.journal.path))
+    reader = reading(Path(settings.journal.path))
     events = [event for event in reader.events(limit=10_000) if event.kind != "settings"]
     return [(event.t_ms, event.kind, event.key) for event in events]
 
@@ -30,7 +30,7 @@ def test_a_whole_batch_with_hands_ends_in_a_harvest(tmp_path: Path) -> None:
     settings = simulated_site(tmp_path, seed=1)
     code, seen = run(settings)
     assert code == 0
-    reader = Reader(Path(settings.journal.path))
+    reader = reading(Path(settings.journal.path))
     (batch,) = reader.batches()
     assert batch.outcome == "harvest" and batch.hour0_t_ms is not None and batch.ended_t_ms is not None
     assert 40 <= (batch.ended_t_ms - batch.hour0_t_ms) / 3_600_000 <= 52
@@ -57,7 +57,7 @@ def test_it_can_be_run_again_on_the_same_journal(tmp_path: Path) -> None:
     settings = simulated_site(tmp_path, seed=1, hours=2.0)
     assert run(settings)[0] == 0
     assert run(settings)[0] == 0
-    reader = Reader(Path(settings.journal.path))
+    reader = reading(Path(settings.journal.path))
     first, second = reader.batches()
     assert first.outcome == "discard" and second.outcome == ""
     assert [row.gap_ms > 0 for row in reader.clock_rows() if row.kind == "start"] == [False, True]
@@ -66,7 +66,7 @@ def test_it_can_be_run_again_on_the_same_journal(tmp_path: Path) -> None:
 def test_without_hands_nobody_starts_a_batch(tmp_path: Path) -> None:
     settings = simulated_site(tmp_path, seed=1, hours=1.0, hands=False)
     assert run(settings)[0] == 0
-    assert Reader(Path(settings.journal.path)).batches() == []
+    assert reading(Path(settings.journal.path)).batches() == []
 
 
 def test_an_unknown_scenario_is_named(tmp_path: Path) -> None:

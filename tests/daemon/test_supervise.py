@@ -11,11 +11,11 @@ import pytest
 
 from kojimon import supervise
 from kojimon.clock import SystemClock
-from kojimon.journal.reader import Reader
 from kojimon.model import Arrival, InputRow
 from kojimon.supervise import BACKOFF_MOST_S, SILENT_S, TROUBLE_S, Essential, Slot, Supervisor
 from tests.daemon.running import broker_site, running
 from tests.parts.broker import Broker, publish
+from tests.parts.opened import reading
 from tests.parts.wait import until
 
 Put = Callable[[Arrival], bool]
@@ -246,4 +246,4 @@ def test_a_rebuilt_mqtt_reader_loses_and_doubles_nothing(tmp_path: Path) -> None
 
 
 def _values(journal: Path) -> list[float]:
-    return [row[3] for row in Reader(journal).rows_after(0) if not isinstance(row, InputRow) and row[3] is not None]
+    return [row[3] for row in reading(journal).rows_after(0) if not isinstance(row, InputRow) and row[3] is not None]

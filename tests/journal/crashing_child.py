@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import signal
 import sys
+from contextlib import closing
 from pathlib import Path
 
 from kojimon.journal.files import open_or_recover
@@ -33,8 +34,8 @@ def main() -> None:
         os.write(1, f"{seqs}|{events}|{chunk.horizon_ms}\n".encode())
 
     open_or_recover(path)
-    reader = Reader(path)
-    seq, event_no = reader.last_seq(), reader.last_event()
+    with closing(Reader(path)) as reader:
+        seq, event_no = reader.last_seq(), reader.last_event()
     writer = Writer(path, commit_every_s=3600, on_committed=committed, ballast_mb=0, step=step)
     writer.start()
     for turn in range(int(sys.argv[4]) if len(sys.argv) > 4 else 400):

@@ -1,5 +1,6 @@
 """Lowest and highest of stretches of a curve: the same as a plain count over all readings."""
 
+from contextlib import closing
 from pathlib import Path
 
 from hypothesis import HealthCheck, given, settings
@@ -48,7 +49,8 @@ def test_extremes_are_those_of_the_readings(
     for t_ms, probe, value, quality in rows:
         if quality == 0 and probe in (1, 2) and from_ms <= t_ms < to_ms:
             wanted.setdefault((probe, (t_ms - from_ms) // width_ms), []).append((t_ms, value))
-    found = Reader(path).extremes([1, 2], from_ms, to_ms, width_ms)
+    with closing(Reader(path)) as reader:
+        found = reader.extremes([1, 2], from_ms, to_ms, width_ms)
     assert found == [
         (probe, part[0][0], min(value for _, value in part), max(value for _, value in part), len(part))
         for (probe, _), part in sorted(wanted.items())

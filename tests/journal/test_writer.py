@@ -22,6 +22,7 @@ from kojimon.journal.store import UNACKED_CLEARED_EVERY, UNACKED_KEPT
 from kojimon.journal.writer import Writer
 from kojimon.model import Event, InputRow, Message, Priority, ReadingRow
 from kojimon.settings.spec import Probe
+from tests.parts.opened import reading
 
 MakeWriter = Callable[..., Writer]
 
@@ -345,4 +346,4 @@ def test_series_and_position_by_time(path: Path, make_writer: MakeWriter) -> Non
 
 def test_a_reader_of_nothing_says_so(tmp_path: Path) -> None:
     with pytest.raises(JournalError, match="there is no journal"):
-        Reader(tmp_path / "none.journal")
+        reading(tmp_path / "none.journal")

@@ -10,6 +10,7 @@ from kojimon.journal.records import Chunk
 from kojimon.journal.writer import Writer
 from kojimon.model import Event, InputRow
 from kojimon.settings.spec import Probe
+from tests.parts.opened import reading
 
 H = 3_600_000
 
@@ -64,7 +65,7 @@ class Kitchen:
 
     def reader(self) -> Reader:
         """A reader of its own."""
-        return Reader(self.path)
+        return reading(self.path)
 
     def close(self) -> None:
         """Ends the writer."""

@@ -10,7 +10,6 @@ from typing import Any
 import pytest
 
 from kojimon.errors import RefusedError
-from kojimon.journal.reader import Reader
 from kojimon.links.mqtt import Address
 from kojimon.links.mqtt_stranger import lets_strangers_in
 from kojimon.publish import retained_topics
@@ -19,6 +18,7 @@ from tests.daemon.process import Process
 from tests.daemon.running import Running, running
 from tests.daemon.sites import probes_of, site
 from tests.parts.broker import Broker, publish
+from tests.parts.opened import reading
 from tests.parts.wait import until
 
 ROOT = "kojimon/home"
@@ -139,7 +139,7 @@ def test_events_are_sent_once_in_order_and_never_ahead_of_the_journal(
             for number in range(30):
                 one.act("batch.note", text=f"note {number}")
             until(lambda: len(ear.events) >= 33)
-            stored = [event.no for event in Reader(Path(one.daemon.settings.journal.path)).events(limit=1000)]
+            stored = [event.no for event in reading(Path(one.daemon.settings.journal.path)).events(limit=1000)]
             until(lambda: settled(one))
             numbers = [event["no"] for event in ear.events]
             assert numbers == sorted(set(numbers))

@@ -19,6 +19,7 @@ from kojimon.model import InputRow
 from kojimon.settings.spec import MqttSource, Settings
 from kojimon.wiring import engine_setup
 from tests.daemon.sites import probes_of, site
+from tests.parts.opened import reading
 from tests.parts.outlooks import calm_answer, limit_answer, made
 
 H = 3_600_000
@@ -76,7 +77,7 @@ class Kitchen:
         finally:
             writer.stop(10.0)
             opened.lock.release()
-        return Reader(self.path)
+        return reading(self.path)
 
     def _numbered(self, rows: Iterable[tuple[int, str, Any]]) -> Iterable[Any]:
         for seq, (t_ms, kind, payload) in enumerate(rows, 1):

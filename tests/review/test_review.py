@@ -1,6 +1,8 @@
 """A review whole: hand-made batches, the file that stands alone, batches beside each other."""
 
 import re
+from collections.abc import Iterator
+from contextlib import closing
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -44,9 +46,9 @@ def _batch(one: Kitchen, at: float, batch: str, name: str, onset_h: float, peak_
 
 
 @pytest.fixture(scope="module")
-def pair(tmp_path_factory: pytest.TempPathFactory) -> tuple[Reader, list[Review]]:
-    reader = kitchen(tmp_path_factory.mktemp("pair")).write(220.0)
-    return reader, [load_review(reader, name) for name in ("b-1", "b-2")]
+def pair(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Reader, list[Review]]]:
+    with closing(kitchen(tmp_path_factory.mktemp("pair")).write(220.0)) as reader:
+        yield reader, [load_review(reader, name) for name in ("b-1", "b-2")]
 
 
 def speech(review: Review, fahrenheit: bool = False) -> Speech:

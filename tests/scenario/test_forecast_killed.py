@@ -10,11 +10,11 @@ from typing import Any
 
 import pytest
 
-from kojimon.journal.reader import Reader
 from kojimon.settings.load import load_settings
 from kojimon.web.client import Client
 from tests.cli.conftest import Kitchen, kitchen
 from tests.cli.test_simulated_batch import SIMULATED
+from tests.parts.opened import reading
 from tests.parts.wait import until
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(180)]
@@ -53,7 +53,7 @@ def test_it_is_told_begun_again_and_forecasts_come_again(kitchen: Kitchen) -> No
     code, _ = kitchen.stop()
     assert code == 0
 
-    events = Reader(Path(load_settings(kitchen.config).journal.path)).events(kinds=("alarm",), limit=1000)
+    events = reading(Path(load_settings(kitchen.config).journal.path)).events(kinds=("alarm",), limit=1000)
     told = [event.data for event in events if event.key == "health/forecast"]
     assert [data["event"] for data in told if data["event"] != "ack"] == ["on", "off"], "the simulated cook may answer"
     assert "signal 9" in told[0]["text"] and told[0]["priority"] == "tell"

@@ -14,9 +14,9 @@ from typing import Any
 import pytest
 
 from kojimon.engine import advance, initial_state
-from kojimon.journal.reader import Reader
 from kojimon.model import Event, InputRow
 from tests.parts.broker import Broker
+from tests.parts.opened import reading
 from tests.parts.wait import until
 
 SEED = 2
@@ -100,7 +100,7 @@ def told(journal: Path) -> list[tuple[str, str, str]]:
 
     The summaries come from a thread of their own, which looks at the calendar in real time: where they stand among the
     others depends on how fast the driven clock runs."""
-    reader = Reader(journal)
+    reader = reading(journal)
     events = list(reader.events(0))
     reader.close()
     return [_short(event) for event in events if event.data.get("event") != "re" and event.kind != "summary"]
@@ -112,7 +112,7 @@ def _short(event: Event) -> tuple[str, str, str]:
 
 
 def replayed(journal: Path) -> list[Event]:
-    reader = Reader(journal)
+    reader = reading(journal)
     rows, horizon_ms = list(reader.rows_after(0)), reader.horizon_ms()
     reader.close()
     assert any(isinstance(row, InputRow) for row in rows)
@@ -121,7 +121,7 @@ def replayed(journal: Path) -> list[Event]:
 
 
 def stored(journal: Path) -> list[Event]:
-    reader = Reader(journal)
+    reader = reading(journal)
     events = list(reader.events(0))
     reader.close()
     return events
