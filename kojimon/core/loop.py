@@ -119,6 +119,15 @@ class Core:
         """The latest state, which may be ahead of the journal by what waits for a commit."""
         return self._present
 
+    def durable(self) -> Present:
+        """The latest state that the journal has caught up with, or, while it cannot, the present."""
+        return self._unwritten.durable
+
+    def begin_anew(self, settings: dict[str, Any]) -> None:
+        """The journal was lost and begun anew: a snapshot and the settings are to stand in it soon."""
+        self._snapshot_t_ms = -SNAPSHOT_EVERY_MS
+        self._intake.note("settings", "", settings)
+
     def moment(self) -> Moment:
         """Now, as acts are placed in time."""
         now = sight(self._clock) or self._watch.last

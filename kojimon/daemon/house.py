@@ -14,16 +14,18 @@ from typing import Any
 from kojimon import __version__, engine, logs
 from kojimon.clock import Clock, SystemClock, real_s
 from kojimon.core.acts import Calendar
-from kojimon.core.boot import NoPast, Past, boot, restore
+from kojimon.core.boot import Booted, NoPast, Past, boot, restore
 from kojimon.core.intake import Intake
 from kojimon.core.loop import Core
 from kojimon.core.turn import Request
 from kojimon.daemon.asked import begin_asked, heard_asked
 from kojimon.daemon.certificates import Certificates
+from kojimon.daemon.lasting import Lasting
 from kojimon.daemon.moves import apply_moved, apply_moves, moves_in_force, seated
 from kojimon.daemon.warming import Warming
 from kojimon.errors import JournalError
-from kojimon.journal.files import open_or_recover
+from kojimon.journal.files import EMPTY, GONE, fold, mend, open_or_recover, story
+from kojimon.journal.last import Last
 from kojimon.journal.reader import Reader
 from kojimon.journal.records import Chunk
 from kojimon.journal.stamps import Stamps
@@ -77,10 +79,13 @@ class House:
             on_committed=self._committed,
             on_trouble=self._trouble,
             on_released=self._released,
+            on_replaced=self._replaced,
         )
+        self._lasting = Lasting(self.path, self.reader)
         try:
+            booted = self._boot()
             self.writer.start()
-            self.core = self._core = self._make_core(driven)
+            self.core = self._core = self._make_core(driven, booted)
         except BaseException:
             self.writer.stop(1.0)
             self._opened.lock.release()
@@ -92,13 +97,24 @@ class House:
         self.core.start()
         self._tell_found(self._notes)
 
-    def _make_core(self, driven: bool) -> Core:
+    def _boot(self) -> Booted:
+        """Where to go on. A journal that passed for sound and yet cannot be used is set aside: a start never fails."""
+        for carry in (True, False):
+            try:
+                return boot(self._past(), self.clock, __version__, clean=not self._opened.unclean)
+            except Exception:
+                _LOG.exception("the journal cannot be gone on with")
+            if self._reader is not None:
+                self._reader.close()
+            self._opened = mend(self.path, self._opened, carry)
+        return boot(NoPast(), self.clock, __version__, clean=False)
+
+    def _make_core(self, driven: bool, booted: Booted) -> Core:
         settings = self.settings
-        booted = boot(self._past(), self.clock, __version__, clean=not self._opened.unclean)
         moves = moves_in_force(booted.state, settings)
         names = [probe.name for probe in settings.probes]
         numbers = self.writer.register_probes(names, seated(settings, moves).probes)
-        payload = engine_setup(settings, numbers)
+        self._setup = payload = engine_setup(settings, numbers)
         self._pipeline = Pipeline(settings.probes, numbers, settings.sources)
         self.certificates = Certificates(settings, self._pipeline)
         self._warming = Warming(settings, self._pipeline)
@@ -131,14 +147,14 @@ class House:
     def _tell_found(self, notes: Sequence[tuple[str, str]]) -> None:
         """Raises, or ends, the alarms about what the start itself found."""
         bad = dict(notes)
-        aside = self._opened.set_aside
-        if aside is not None:
-            bad["journal"] = f"the journal was damaged: set aside as {aside.name}, a new one was begun"
+        if self._opened.story:
+            bad["journal"] = self._opened.story
         elif self._unread:
             what = f"{self._unread} old record{'s' if self._unread > 1 else ''}"
             bad["journal"] = f"{what} of the journal cannot be read by this version of kojimon; it goes on without"
         for what in ("settings", "journal"):
-            self.core.health(what, what not in bad, bad.get(what, "in order"))
+            wake = what == "journal" and self._opened.wake
+            self.core.health(what, what not in bad, bad.get(what, "in order"), wake)
         # The writer spoke of it before there was a core to listen.
         self.core.storage(self.writer.facts().trouble)
 
@@ -164,6 +180,18 @@ class House:
             with suppress(JournalError):
                 self._stamps = self.reader().stamps()
         self.core.committed(chunk)
+        self._lasting.committed(chunk, self.core.durable())
+
+    def _replaced(self, what: str, aside: Path | None) -> Last | None:
+        """The journal was lost while we run: the batch in memory goes on, and begins the new one."""
+        if self._core is None:
+            return None
+        present = self._core.present()
+        last, names = self._lasting.at(present), [batch.name or batch.id for batch in present.state.batches.values()]
+        self._core.begin_anew(self._setup)
+        self._core.health("journal", True, "")  # one that was told before is not this one
+        self._core.health("journal", False, story(what, aside, names), wake=bool(names) and what in (GONE, EMPTY))
+        return last
 
     def _trouble(self, text: str) -> None:
         if self._core is not None:
@@ -235,11 +263,16 @@ class House:
     def close(self, reason: str, core_s: float = 3.0, commit_s: float = 5.0) -> bool:
         """Ends the core, commits what waits, lets go of the journal. Whether all of it ended in time."""
         ended = self.core.stop(reason, core_s)
+        # The writer must be the last to have it open: then SQLite leaves one file.
+        if self._reader is not None:
+            self._reader.close()
         committed = self.writer.stop(commit_s)
         if not (ended and committed):
             _LOG.error("the stop was not orderly: core ended %s, all committed %s", ended, committed)
         if self._reader is not None:
             self._reader.close()
+        if ended and committed:
+            fold(self.path)
         self._opened.lock.release()
         return ended and committed
 

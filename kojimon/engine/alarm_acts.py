@@ -62,6 +62,9 @@ def _answered(turn: Turn, incubator: str, alarm: AlarmRec) -> None:
     if alarm.key == "test":
         answered(turn, incubator)
     told_misplaced(turn, alarm)
+    if alarm.key == "health/journal" and alarm.active:
+        # Something that happened, and not a state to be mended: once seen it is over.
+        turn.signal(incubator, alarm.key, Signal.OFF)
 
 
 def _shelve(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:

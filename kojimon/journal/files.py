@@ -10,11 +10,17 @@ import errno
 import fcntl
 import os
 import sqlite3
+from collections.abc import Sequence
+from contextlib import closing, suppress
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final, NamedTuple
 
 from kojimon import logs
+from kojimon.clock import real_s
 from kojimon.errors import JournalError
+from kojimon.journal.identity import Whose, identify
+from kojimon.journal.last import Last, kept, lay
 from kojimon.journal.salvage import salvage
 from kojimon.journal.store import Store, connect
 from kojimon.journal.trouble import Kind, trouble_of
@@ -22,6 +28,8 @@ from kojimon.journal.trouble import Kind, trouble_of
 log = logs.get("journal")
 
 SIDE_FILES: Final = ("", "-wal", "-shm")
+CHECK_S: Final = 20.0
+"""Longest check at a start, real seconds: a batch must not go unwatched for it."""
 
 
 class Lock:
@@ -101,16 +109,27 @@ class Ballast:
 
 
 def set_aside(journal: Path, reason: str = "corrupt") -> Path:
-    """Renames the journal and its side files to the next free `<journal>.<reason>-N`. Returns the new name."""
+    """Renames the journal and its side files to `<journal>.<reason>-DATE-N`. Returns the new name.
+
+    The date is that of its last change.
+    """
+    there = [journal.with_name(journal.name + suffix) for suffix in SIDE_FILES]
+    changed_s = max((file.stat().st_mtime for file in there if file.exists()), default=0.0)
+    stem = f"{journal.name}.{reason}-{datetime.fromtimestamp(changed_s, UTC):%Y-%m-%d}"
     number = 1
-    while journal.with_name(f"{journal.name}.{reason}-{number}").exists():
+    while any(journal.with_name(f"{stem}-{number}{suffix}").exists() for suffix in SIDE_FILES):
         number += 1
-    target = journal.with_name(f"{journal.name}.{reason}-{number}")
+    target = journal.with_name(f"{stem}-{number}")
     for suffix in reversed(SIDE_FILES):
         old = journal.with_name(journal.name + suffix)
         if old.exists():
             old.rename(target.with_name(target.name + suffix))
     return target
+
+
+def any_there(journal: Path) -> bool:
+    """Whether the journal or a file of SQLite beside it is there."""
+    return any(journal.with_name(journal.name + suffix).exists() for suffix in SIDE_FILES)
 
 
 class Opened(NamedTuple):
@@ -121,83 +140,164 @@ class Opened(NamedTuple):
         unclean: the last daemon did not close the journal in order.
         set_aside: where a damaged journal lies now; None where it was sound.
         trouble: why nothing can be stored at present, "" when it can.
+        story: what happened to the journal, in words, "" where nothing did.
+        wake: whether that is worth a sleeper: the batch hung on it.
     """
 
     lock: Lock
     unclean: bool
     set_aside: Path | None
     trouble: str
+    story: str = ""
+    wake: bool = False
 
 
 def open_or_recover(path: Path) -> Opened:
-    """Takes the lock, checks the journal after an unclean stop, proves that it can be written.
+    """Takes the lock, checks the journal, proves that it can be written.
 
-    A damaged file is set aside and a new one begun with what could be salvaged. Where storage fails the daemon is to
-    run all the same: the trouble is told in the answer.
+    A damaged file is set aside and a new one begun with what could be salvaged; what an open batch hangs on comes from
+    `last.py` where the journal lacks it. Where storage fails the daemon is to run all the same: the trouble is told in
+    the answer.
 
     Raises:
         JournalError: another process uses the journal, or the file is of a newer kojimon or another program.
     """
     lock = Lock(path)
+    known = lock.path.exists()
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         lock.take()
     except OSError as problem:
         return Opened(lock, True, None, trouble_of(problem, path).text)
     try:
-        return _check(path, lock)
+        return _check(path, lock, known)
     except JournalError:
+        if not known:  # a neighbour that says that a journal of ours is here, which it is not
+            lock.path.unlink(missing_ok=True)
         lock.release()
         raise
 
 
-def _check(path: Path, lock: Lock) -> Opened:
-    aside: Path | None = None
-    unclean = False
+def _check(path: Path, lock: Lock, known: bool) -> Opened:
+    last = kept(path)
+    wal = path.with_name(f"{path.name}-wal").exists()
+    unclean, aside, what = False, None, ""
     try:
-        unclean = _sound(path)
+        whose = identify(path, known or last is not None)
+        if whose is Whose.DAMAGED:
+            raise _corrupt("it cannot be read")
+        if whose is Whose.OURS:
+            unclean = _sound(path)
+            what = SHORT if unclean and not wal else ""
+        elif known or last is not None:
+            what = EMPTY if path.exists() else GONE
+            unclean, aside = True, set_aside(path, "empty") if any_there(path) else None
+            what = "" if last is None and what is GONE else what
     except (sqlite3.Error, OSError) as problem:
         trouble = trouble_of(problem, path)
         if trouble.kind is not Kind.CORRUPT:
             return Opened(lock, True, None, trouble.text)
-        unclean = True
-        aside = begin_new(path)
-    return Opened(lock, unclean, aside, prove(path))
+        unclean, what, aside = True, DAMAGED, begin_new(path)
+    return _completed(Opened(lock, unclean, aside, prove(path)), path, last, what)
+
+
+def mend(path: Path, opened: Opened, carry: bool) -> Opened:
+    """For a journal that was opened and yet cannot be used: set aside, and begun anew.
+
+    Args:
+        carry: whether what can be read of it comes along.
+    """
+    try:
+        aside = begin_new(path, carry)
+    except (sqlite3.Error, OSError) as problem:
+        return opened._replace(trouble=trouble_of(problem, path).text)
+    return _completed(Opened(opened.lock, True, aside, prove(path)), path, kept(path), DAMAGED)
+
+
+def _completed(opened: Opened, path: Path, last: Last | None, what: str) -> Opened:
+    """Lays in what the journal lacks of its last known state, and puts into words what happened."""
+    if opened.trouble or not (what or last):
+        return opened
+    laid, names = False, tuple[str, ...]()
+    try:
+        with closing(connect(path)) as db:
+            laid = last is not None and lay(db, last)
+            rows = db.execute("SELECT coalesce(nullif(name, ''), id) FROM batch WHERE ended_t_ms IS NULL")
+            names = tuple(str(row[0]) for row in rows)
+    except (sqlite3.Error, OSError, ValueError, TypeError) as problem:
+        log.warning("what the journal lacks cannot be laid in: %s", problem)
+    if not what and not laid:
+        return opened
+    wake = bool(last and last.at_work) and (laid or not names)
+    return opened._replace(story=story(what or SHORT, opened.set_aside, names), wake=wake)
+
+
+GONE: Final = "The journal is gone"
+EMPTY: Final = "The journal was empty"
+DAMAGED: Final = "The journal was damaged"
+SHORT: Final = "The journal lacks its newest part"
+SAVED: Final = "The journal was deleted"
+
+
+def story(what: str, aside: Path | None, batches: Sequence[str]) -> str:
+    """What happened to a journal: the fact, what it means for the batch, what is gone and where the rest lies."""
+    goes_on = "The batch goes on" if batches else "No batch is open; if one was, start it anew"
+    lost = {
+        DAMAGED: "A new one was begun with what could be read; older readings are only in the file set aside",
+        SHORT: "What was measured in the last minutes before the end is missing",
+        SAVED: "It was written anew from what was still open; nothing is missing",
+    }.get(what, "A new one was begun; the readings before are missing in it")
+    where = f". Set aside as {aside.name}" if aside is not None else ""
+    return f"{what}. {goes_on}. {lost}{where}"
 
 
 def _sound(path: Path) -> bool:
     """Whether the last stop was unclean. Raises sqlite3.DatabaseError when quick_check finds damage."""
-    if not path.exists():
-        return False
-    db = connect(path)
-    try:
+    with closing(connect(path)) as db:
         unclean = bool(db.execute("SELECT in_use FROM progress").fetchone()[0])
-        if unclean:
+        until_s = real_s() + CHECK_S
+        db.set_progress_handler(lambda: real_s() > until_s, 100_000)
+        try:
             quick_check(db)
+        except sqlite3.OperationalError as problem:
+            if problem.sqlite_errorcode != sqlite3.SQLITE_INTERRUPT:
+                raise
+            log.warning("the journal is too large to be checked within %g s; it is used as it is", CHECK_S)
+        finally:
+            db.set_progress_handler(None, 0)
         return unclean
-    finally:
-        db.close()
+
+
+def _corrupt(text: str) -> sqlite3.DatabaseError:
+    error = sqlite3.DatabaseError(text)
+    error.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
+    return error
 
 
 def quick_check(db: sqlite3.Connection) -> None:
     """Raises sqlite3.DatabaseError (SQLITE_CORRUPT) when SQLite's quick_check finds damage."""
     answer = [str(row[0]) for row in db.execute("PRAGMA quick_check(3)").fetchall()]
     if answer != ["ok"]:
-        error = sqlite3.DatabaseError("; ".join(answer))
-        error.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
-        raise error
+        raise _corrupt("; ".join(answer))
 
 
-def begin_new(path: Path) -> Path:
+def begin_new(path: Path, carry: bool = True) -> Path:
     """Sets a damaged journal aside and begins a new one with what can be salvaged. Returns where the old one lies."""
-    aside = set_aside(path)
-    db = connect(path)
-    try:
-        kept = salvage(aside, db)
-    finally:
-        db.close()
-    log.error("the journal was damaged: set aside as %s, %d rows carried over", aside.name, kept)
+    aside, kept_rows = set_aside(path), 0
+    with closing(connect(path)) as db:
+        try:
+            kept_rows = salvage(aside, db, connect) if carry else 0
+        except Exception:
+            log.exception("nothing can be carried over from the damaged journal")
+    log.error("the journal was damaged: set aside as %s, %d rows carried over", aside.name, kept_rows)
     return aside
+
+
+def fold(path: Path) -> None:
+    """After an orderly stop: moves the WAL into the file, so that one file is left; not where somebody still reads."""
+    if path.with_name(f"{path.name}-wal").exists():
+        with suppress(sqlite3.Error, OSError, JournalError), closing(connect(path)):
+            pass
 
 
 def prove(path: Path) -> str:

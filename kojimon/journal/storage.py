@@ -8,15 +8,17 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import closing, suppress
 from pathlib import Path
 from typing import Any, Final
 
 from kojimon import logs
 from kojimon.errors import JournalError
-from kojimon.journal.files import Ballast, begin_new, set_aside
+from kojimon.journal.files import DAMAGED, EMPTY, GONE, SAVED, Ballast, any_there, begin_new, set_aside
+from kojimon.journal.last import Last, lay
 from kojimon.journal.names import NumbersClash, assign, register
 from kojimon.journal.records import Chunk, Placed, ThinnedSpan
-from kojimon.journal.store import Step, Store, no_step
+from kojimon.journal.store import Step, Store, connect, no_step
 from kojimon.journal.trouble import Kind, Trouble, trouble_of
 
 log = logs.get("journal")
@@ -27,6 +29,7 @@ BALLAST_LOOK_S: Final = 60.0
 NEARLY_FULL: Final = "The card is nearly full. Free some space. The last reserve is in use"
 
 Job = Callable[[sqlite3.Connection], Any]
+Replaced = Callable[[str, Path | None], Last | None]
 
 
 class Storage:
@@ -36,13 +39,24 @@ class Storage:
         path: the journal.
         ballast: given up when the disk is full.
         on_trouble: told once a change: what is wrong, or "" when storage works again.
+        on_replaced: told that the journal was lost while in use (what happened, where what is left of it lies); answers
+            with what the new one must hold for the batch to go on.
     """
 
-    def __init__(self, path: Path, ballast: Ballast, on_trouble: Callable[[str], None], step: Step = no_step) -> None:
+    def __init__(
+        self,
+        path: Path,
+        ballast: Ballast,
+        on_trouble: Callable[[str], None],
+        step: Step = no_step,
+        on_replaced: Replaced = lambda _what, _aside: None,
+    ) -> None:
         self.path = path
         self.trouble = ""
         self.mistakes = 0
         self._ballast, self._on_trouble, self._step = ballast, on_trouble, step
+        self._on_replaced = on_replaced
+        self._file: tuple[int, int] = (0, 0)
         self._store: Store | None = None
         self._last: tuple[int, Sequence[Chunk]] = (0, ())
         self._owed: tuple[dict[str, int], list[Placed]] | None = None
@@ -90,7 +104,20 @@ class Storage:
             store.roll_back()
             store.close()
             raise
+        self._file = (0, 0)
         return store
+
+    def _missing(self) -> str:
+        """Whether the file that is written to is still the one at the path, and whole: SQLite would not notice."""
+        try:
+            found = self.path.stat()
+        except FileNotFoundError:
+            return GONE
+        inode, size = self._file
+        self._file = (found.st_ino, found.st_size)
+        if inode and inode != found.st_ino:
+            return GONE
+        return EMPTY if found.st_size < size else ""
 
     def commit(self, chunks: Sequence[Chunk], span: ThinnedSpan | None, now_s: float) -> bool:
         """Writes chunks in one transaction. Returns whether they are on the disk."""
@@ -98,6 +125,8 @@ class Storage:
             if self._store is None:
                 return False
             try:
+                if (what := self._missing()) and not self._begin_anew(what, now_s):
+                    return False
                 number = max(self._last[0], self._store.commit_no()) + 1
                 self._store.commit(chunks, number, span)
             except (sqlite3.Error, OSError, TypeError, ValueError, KeyError, AttributeError) as problem:
@@ -116,22 +145,40 @@ class Storage:
             self._tell(NEARLY_FULL)
             return True
         if trouble.kind is Kind.CORRUPT:
-            return self._replace(trouble, now_s)
+            return self._begin_anew(DAMAGED, now_s)
         if trouble.kind is Kind.MISTAKE:
             raise problem
         self._failed(trouble, now_s)
         return False
 
-    def _replace(self, trouble: Trouble, now_s: float) -> bool:
-        """A file found damaged while in use is set aside; the daemon goes on with a new one."""
-        self.close_store()
+    def _begin_anew(self, what: str, now_s: float) -> bool:
+        """A file found damaged or missing while in use is set aside; the daemon goes on with a new one."""
+        store, self._store = self._store, None
         try:
-            aside = begin_new(self.path)
+            aside, what = self._begin(store, what)
+            last = self._on_replaced(what, aside)
+            if last is not None and what != SAVED:
+                with closing(connect(self.path)) as db:
+                    lay(db, last)
         except (sqlite3.Error, OSError, JournalError) as problem:
             self._failed(trouble_of(problem, self.path), now_s)
             return False
-        self._tell(f"{trouble.text}; set aside as {aside.name}, a new one was begun")
         return self.ready(now_s)
+
+    def _begin(self, store: Store | None, what: str) -> tuple[Path | None, str]:
+        """The new file, with what there is of the old one; a deleted one can still be read as long as it is open."""
+        try:
+            if store is None or what != GONE:
+                return begin_new(self.path), what
+            aside = set_aside(self.path, "other") if any_there(self.path) else None
+            with suppress(sqlite3.Error), closing(connect(self.path)) as db:
+                store.db.backup(db)
+                what = SAVED
+            return aside, what
+        finally:
+            if store is not None:
+                with suppress(sqlite3.Error):
+                    store.close()
 
     def run(self, job: Job, now_s: float) -> Any:
         """Runs a job in a transaction of its own. Raises what the job raises."""

@@ -6,8 +6,10 @@ BEGIN IMMEDIATE, because a transaction that reads first and writes later can be 
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Final
 
@@ -40,8 +42,22 @@ def no_step(_name: str) -> None:
     """Lets every point of a commit pass."""
 
 
+def private(path: Path) -> None:
+    """Makes the file where it is missing, and takes from others what is nobody's business but the household's.
+
+    The group may read it as a service: its members look at the journal by command.
+    """
+    mode = 0o640 if os.environ.get("STATE_DIRECTORY") else 0o600
+    if path.exists():
+        path.chmod(path.stat().st_mode & mode)
+    else:
+        os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY | os.O_CLOEXEC, mode))
+
+
 def connect(path: Path) -> sqlite3.Connection:
     """Opens (or makes) the journal for writing, migrated. Raises sqlite3.Error or JournalError."""
+    with suppress(OSError):
+        private(path)
     db = sqlite3.connect(path, timeout=BUSY_MS / 1000, isolation_level=None, check_same_thread=False)
     try:
         db.execute("PRAGMA journal_mode = WAL")
@@ -54,6 +70,16 @@ def connect(path: Path) -> sqlite3.Connection:
         db.close()
         raise
     return db
+
+
+def write_segments(db: sqlite3.Connection) -> None:
+    """Brings table segment up to date, writing only what differs: most hours nothing."""
+    rows = db.execute("SELECT * FROM clock ORDER BY seq").fetchall()
+    wanted = set(segments([ClockRow._make(row) for row in rows]))
+    stored = set(db.execute("SELECT from_t_ms, offset_ms, boot, state FROM segment").fetchall())
+    starts = [(part[0],) for part in stored - wanted]
+    db.executemany("DELETE FROM segment WHERE from_t_ms = ?", starts)
+    db.executemany("INSERT INTO segment VALUES (?, ?, ?, ?)", wanted - stored)
 
 
 class Store:
@@ -133,16 +159,7 @@ class Store:
         clocks = derive.clock_rows(inputs)
         if clocks:
             self.db.executemany("INSERT OR REPLACE INTO clock VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", clocks)
-            self._write_segments()
-
-    def _write_segments(self) -> None:
-        """Brings table segment up to date, writing only what differs: most hours nothing."""
-        rows = self.db.execute("SELECT * FROM clock ORDER BY seq").fetchall()
-        wanted = set(segments([ClockRow._make(row) for row in rows]))
-        stored = set(self.db.execute("SELECT from_t_ms, offset_ms, boot, state FROM segment").fetchall())
-        starts = [(part[0],) for part in stored - wanted]
-        self.db.executemany("DELETE FROM segment WHERE from_t_ms = ?", starts)
-        self.db.executemany("INSERT INTO segment VALUES (?, ?, ?, ?)", wanted - stored)
+            write_segments(self.db)
 
     def _write_events(self, events: Sequence[Event]) -> None:
         self.db.executemany(

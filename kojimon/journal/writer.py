@@ -26,7 +26,7 @@ from kojimon.journal.files import Ballast
 from kojimon.journal.pending import AT_ONCE_S, Pending
 from kojimon.journal.reader import Reader
 from kojimon.journal.records import Chunk, Placed, ThinnedSpan
-from kojimon.journal.storage import Storage
+from kojimon.journal.storage import Replaced, Storage
 from kojimon.journal.store import Step, no_step
 from kojimon.journal.trouble import HUNG
 
@@ -67,6 +67,7 @@ class Writer:
         on_trouble: called in the writer thread when storage fails, with what and what to do; with "" when it works
             again. It may submit, but not wait for the writer. Called by whoever submits when a commit hangs.
         on_released: called by whoever submits with (source, receipt) pairs that are to be acknowledged from memory.
+        on_replaced: see Storage; called in the writer thread.
         ballast_mb: size of the file given up when the disk is full.
         step: fault injection, see store.Step.
     """
@@ -79,6 +80,7 @@ class Writer:
         on_committed: Callable[[Chunk], None] | None = None,
         on_trouble: Callable[[str], None] | None = None,
         on_released: Callable[[Sequence[Receipt]], None] | None = None,
+        on_replaced: Replaced = lambda _what, _aside: None,
         ballast_mb: float = 8.0,
         step: Step = no_step,
     ) -> None:
@@ -88,7 +90,7 @@ class Writer:
         self._on_trouble = on_trouble or (lambda _text: None)
         self._on_released = on_released or (lambda _receipts: None)
         self._step = step
-        self._storage = Storage(path, Ballast(path, round(ballast_mb * 1e6)), self._on_trouble, step)
+        self._storage = Storage(path, Ballast(path, round(ballast_mb * 1e6)), self._on_trouble, step, on_replaced)
         self._flying: list[Receipt] = []
         self._hung = False
         self._jobs: list[tuple[Callable[[sqlite3.Connection], Any], Future[Any]]] = []

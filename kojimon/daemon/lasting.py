@@ -1,0 +1,62 @@
+"""Keeps beside the journal what open batches hang on (`journal.last`), and has it ready where the journal is lost."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from msgspec.structs import replace
+
+from kojimon import engine, logs
+from kojimon.core.turn import Present
+from kojimon.errors import JournalError
+from kojimon.journal.last import MOVES, Last, keep
+from kojimon.journal.reader import Reader
+from kojimon.journal.records import Chunk, ClockRow
+
+_LOG = logs.get("daemon")
+
+
+class Lasting:
+    """Used by the journal's thread alone.
+
+    Args:
+        path: the journal.
+        reader: reads it; may raise JournalError.
+    """
+
+    def __init__(self, path: Path, reader: Callable[[], Reader]) -> None:
+        self._path, self._reader = path, reader
+        self._last: Last | None = None
+
+    def committed(self, chunk: Chunk, durable: Present) -> None:
+        """A chunk is on the disk: where it moves a batch on, or brings a snapshot, the file is written anew."""
+        if chunk.snapshot is None and not any(event.kind in MOVES for event in chunk.events):
+            return
+        try:
+            reader = self._reader()
+            clocks, batches = reader.clock_rows(), reader.batches()
+            around = Last(0, 0, 0, b"", tuple(reader.probes()), _ends(clocks),
+                          tuple(row for row in batches if row.ended_t_ms is None))  # fmt: skip
+        except JournalError as problem:
+            _LOG.warning("what the batch hangs on is not kept: %s", problem)
+            return
+        self._last = _of(around, durable)
+        keep(self._path, self._last)
+
+    def at(self, present: Present) -> Last | None:
+        """The same of this moment; None before the first commit."""
+        return _of(self._last, present) if self._last is not None else None
+
+
+def _of(around: Last, present: Present) -> Last:
+    state = present.state
+    return replace(
+        around, seq=present.seq, event_no=state.event_no, horizon_ms=present.t_ms, state=engine.encode(state)
+    )
+
+
+def _ends(clocks: list[ClockRow]) -> tuple[ClockRow, ...]:
+    """First and last clock row of the latest boot."""
+    own = [row for row in clocks if row.boot == clocks[-1].boot]
+    return (own[0], own[-1]) if own else ()

@@ -1,0 +1,317 @@
+"""A journal that is damaged, cut off, emptied, gone or not ours: it starts, the batch goes on, and somebody is told."""
+
+from __future__ import annotations
+
+import os
+import random
+import shutil
+import sqlite3
+import threading
+from collections.abc import Callable
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from kojimon.clock import ManualClock, real_s
+from kojimon.daemon.house import House
+from kojimon.errors import JournalError
+from kojimon.journal.reader import Reader
+from kojimon.model import Act, Arrival
+from kojimon.settings.spec import Settings
+from tests.daemon.running import WALL_MS, broker_site
+from tests.parts.wait import until
+
+STORY = "/health/journal"
+PAGE = 4096
+START_S = 60.0
+"""Longest start that is allowed."""
+
+
+class Kitchen:
+    """Journal and core of one box, time driven by the test."""
+
+    def __init__(self, folder: Path, wall_ms: int = WALL_MS) -> None:
+        folder.mkdir(exist_ok=True)
+        self.clock = ManualClock(wall_ms)
+        self.settings: Settings = broker_site(folder)
+        self.house = House(self.settings, self.clock, driven=True)
+        self.house.start()
+        self.tick()
+
+    def tick(self, seconds: float = 0.0) -> None:
+        self.clock.advance(round(seconds * 1000))
+        self.house.core.run_to_present(10.0)
+
+    def read(self, koji_c: float) -> None:
+        for topic, value in (("k/bed", koji_c), ("k/bed-2", koji_c), ("k/air", 31.0), ("k/room", 20.0)):
+            self.house.intake.put(Arrival("mqtt", self.clock.boot_ms(), topic, f"{value}".encode()))
+        self.tick(10)
+
+    def act(self, kind: str, **data: Any) -> None:
+        done = threading.Event()
+
+        def work() -> None:
+            self.house.act(Act(kind, "", "me", "cli", "", data))
+            done.set()
+
+        threading.Thread(target=work).start()
+        until(lambda: self.tick() or done.wait(0.05), what=kind)
+
+    def state(self) -> Any:
+        return self.house.core.present().state
+
+    def batch(self) -> str:
+        """Name of the open batch, "" without one; its stage, its limits and its marks go with it."""
+        found = self.state().batches.get("box")
+        return "" if found is None else f"{found.name}, {len(self.marks())} done, {self.stage()}"
+
+    def marks(self) -> list[Any]:
+        return [mark for task in self.box()["tasks"] for mark in task["marks"]]
+
+    def stage(self) -> str:
+        stage = self.box()["stage"]
+        return str(stage["name"]) if stage else "no stage"
+
+    def box(self) -> Any:
+        return self.house.state()["incubators"][0]
+
+    def alarm(self) -> tuple[bool, str]:
+        """Whether the alarm about the journal stands, and its priority."""
+        record = self.state().alarms.get(STORY)
+        return (False, "") if record is None or not record.active else (True, str(record.priority))
+
+    def told(self) -> str:
+        with closing(Reader(self.house.path)) as reader:
+            texts = [str(event.data.get("text")) for event in reader.events(limit=10_000) if event.key == STORY[1:]]
+        return texts[-1] if texts else ""
+
+    def commit(self) -> None:
+        assert self.house.writer.flush(10)
+
+    def close(self) -> bool:
+        return self.house.close("test")
+
+
+def in_batch(folder: Path, rounds: int = 60) -> Kitchen:
+    """A batch with a step done, and readings after the last snapshot."""
+    one = Kitchen(folder)
+    one.read(31.0)
+    one.act("batch.start", name="March")
+    one.act("task.done", task="inoculate", value_c=31.0)
+    for number in range(rounds):
+        one.read(31 + number / 100)
+    one.commit()
+    return one
+
+
+@pytest.fixture(scope="module")
+def sound(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Two folders with a journal of an open batch: killed, and marked as stopped in order though rows came after."""
+    folder = tmp_path_factory.mktemp("sound")
+    one = in_batch(folder / "run")
+    shutil.copytree(folder / "run", folder / "killed", ignore=shutil.ignore_patterns("*-shm", "run", "*.lock"))
+    assert one.close()
+    shutil.copytree(folder / "killed", folder / "stopped")
+    with closing(sqlite3.connect(folder / "stopped" / "kojimon.journal")) as db:
+        db.execute("UPDATE progress SET in_use = 0")
+        db.commit()
+    with closing(sqlite3.connect(folder / "killed" / "kojimon.journal")) as db:
+        db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        db.execute("UPDATE progress SET in_use = 1")
+        db.commit()
+    (folder / "killed" / "kojimon.journal-wal").touch()  # a kill leaves one behind
+    return folder
+
+
+def starts(folder: Path, damaged: bytes | None = None) -> str:
+    """Starts on what lies in a folder, and takes and keeps a reading. Returns what was told about the journal."""
+    began_s, before = real_s(), set(folder.iterdir())
+    one = Kitchen(folder, WALL_MS + 3_600_000)
+    assert real_s() - began_s < START_S
+    try:
+        assert one.batch().startswith("March, 1 done, "), "the batch goes on, with its limits and steps"
+        assert one.stage() != "no stage"
+        one.read(45.6)
+        for _ in range(40):
+            one.read(45.6)
+        assert one.state().alarms["box/limit/bed/temperature/high"].active, "it alarms"
+        one.commit()
+        told, standing = one.told(), one.alarm()[0]
+        fresh = {*folder.iterdir()} - before
+        asides = [path for path in fresh if ".corrupt-" in path.name and not path.name.endswith("-wal")]
+        if asides:
+            assert standing and told
+            assert damaged is None or any(path.read_bytes() == damaged for path in asides), "the original is kept"
+    finally:
+        assert one.close()
+    return told
+
+
+def copy(sound: Path, which: str, folder: Path) -> Path:
+    shutil.rmtree(folder, ignore_errors=True)
+    shutil.copytree(sound / which, folder)
+    return folder / "kojimon.journal"
+
+
+@pytest.mark.parametrize("which", ["killed", "stopped"])
+def test_each_page_damaged(sound: Path, tmp_path: Path, which: str, long: bool) -> None:
+    """Random bytes over one page after the other; the full run takes all of them, the usual one every third."""
+    chance, whole = random.Random(14), (sound / which / "kojimon.journal").read_bytes()
+    pages = range(0, len(whole) // PAGE, 1 if long else 3)
+    for page in pages:
+        path = copy(sound, which, tmp_path / "one")
+        damaged = whole[: page * PAGE] + chance.randbytes(PAGE) + whole[(page + 1) * PAGE :]
+        path.write_bytes(damaged)
+        starts(path.parent, damaged)
+
+
+def test_stretches_of_bytes_damaged(sound: Path, tmp_path: Path, long: bool) -> None:
+    """From one byte to three pages, anywhere."""
+    chance, whole = random.Random(15), (sound / "killed" / "kojimon.journal").read_bytes()
+    for _ in range(500 if long else 24):
+        path = copy(sound, chance.choice(["killed", "stopped"]), tmp_path / "one")
+        size = round(2 ** chance.uniform(0, 13.6))
+        at = chance.randrange(len(whole) - size)
+        whole = path.read_bytes()
+        damaged = whole[:at] + chance.randbytes(size) + whole[at + size :]
+        path.write_bytes(damaged)
+        starts(path.parent, damaged)
+
+
+@pytest.mark.parametrize("left", [0, 1, 100, PAGE - 1, PAGE, 5 * PAGE, -PAGE, -1])
+def test_cut_off(sound: Path, tmp_path: Path, left: int) -> None:
+    path = copy(sound, "killed", tmp_path / "one")
+    os.truncate(path, left if left >= 0 else path.stat().st_size + left)
+    told = starts(path.parent)
+    if left == -1:
+        return  # SQLite reads a page that lacks its last byte; what matters is that it starts and goes on
+    assert told.startswith(("The journal was damaged. The batch goes on", "The journal was empty. The batch goes on"))
+
+
+def test_gone_wakes_once_and_says_what_is_gone(sound: Path, tmp_path: Path) -> None:
+    path = copy(sound, "killed", tmp_path / "one")
+    path.unlink()
+    one = Kitchen(path.parent, WALL_MS + 3_600_000)
+    one.tick()
+    assert one.alarm() == (True, "wake") and one.batch().startswith("March, 1 done")
+    one.commit()
+    assert one.told().startswith("The journal is gone. The batch goes on. A new one was begun; the readings before")
+    one.act("alarm.acknowledge", key=STORY[1:])
+    assert one.alarm() == (False, ""), "seen: nothing is left to be done about it"
+    one.tick(3 * 3600)
+    assert one.alarm() == (False, "")
+    one.close()
+    again = Kitchen(path.parent, WALL_MS + 20 * 3_600_000)
+    assert again.alarm() == (False, "") and again.batch().startswith("March")
+    again.close()
+
+
+def test_a_lost_wal_is_told(tmp_path: Path) -> None:
+    """What was committed since the last checkpoint is gone with it; SQLite opens the rest as if nothing had been."""
+    one = in_batch(tmp_path / "run")
+    lost = tmp_path / "lost"
+    shutil.copytree(tmp_path / "run", lost, ignore=shutil.ignore_patterns("*-wal", "*-shm", "run", "*.lock"))
+    one.close()
+    told = starts(lost)
+    assert told.startswith("The journal lacks its newest part. The batch goes on. What was measured")
+
+
+def emptied(path: Path) -> None:
+    os.truncate(path, 0)
+
+
+def deleted(path: Path) -> None:
+    for file in path.parent.glob(f"{path.name}*"):
+        if not file.name.endswith(".lock"):
+            file.unlink()
+
+
+def replaced_by_rubbish(path: Path) -> None:
+    path.unlink()
+    path.write_bytes(bytes(range(256)) * 400)
+
+
+@pytest.mark.parametrize("harm", [emptied, deleted, replaced_by_rubbish])
+def test_lost_while_it_runs_the_batch_in_memory_goes_on(tmp_path: Path, harm: Callable[[Path], None]) -> None:
+    one = in_batch(tmp_path / "run")
+    before = one.batch()
+    harm(one.house.path)
+    one.read(33.0)
+    until(lambda: one.tick() or one.house.writer.flush(0.2) or one.alarm()[0], what="told")
+    one.tick()
+    assert one.alarm()[0] and one.batch() == before
+    for _ in range(3):
+        one.read(33.5)
+    one.commit()
+    assert one.alarm()[0], "not told as over after 0 s"
+    assert one.told().split(". ")[:2] in (
+        ["The journal was empty", "The batch goes on"], ["The journal was deleted", "The batch goes on"],
+    )  # fmt: skip
+    copied = tmp_path / "after"
+    shutil.copytree(tmp_path / "run", copied, ignore=shutil.ignore_patterns("*-shm", "run", "*.lock"))
+    one.close()
+    starts(copied)
+    with closing(Reader(copied / "kojimon.journal")) as reader:
+        assert [(row.name, row.ended_t_ms) for row in reader.batches()] == [("March", None)]
+        assert reader.stamps().segments and len(reader.probes()) >= 4
+
+
+def _database(path: Path, statement: str) -> None:
+    with closing(sqlite3.connect(path)) as db:
+        db.execute(statement)
+        db.execute("CREATE TABLE other (x)")
+        db.commit()
+
+
+def _newer(path: Path) -> None:
+    one = Kitchen(path.parent)
+    one.close()
+    with closing(sqlite3.connect(path)) as db:
+        db.execute("PRAGMA journal_mode = DELETE")
+        db.execute("PRAGMA user_version = 99")
+    for file in path.parent.iterdir():
+        if file.is_file() and file != path:
+            file.unlink()
+
+
+@pytest.mark.parametrize(
+    ("make", "words"),
+    [
+        (lambda path: path.write_text("the accounts of 2025\n"), "no journal of kojimon"),
+        (lambda path: _database(path, "CREATE TABLE accounts (x)"), "another program"),
+        (lambda path: _database(path, "PRAGMA application_id = 7"), "another program|no journal"),
+        (_newer, "install the newer kojimon"),
+    ],
+    ids=["a text", "a database", "a database that is empty", "a newer journal"],
+)
+def test_what_is_not_ours_is_refused_and_not_touched(
+    tmp_path: Path, make: Callable[[Path], object], words: str
+) -> None:
+    path = Path(broker_site(tmp_path).journal.path)
+    make(path)
+    before, names = path.read_bytes(), sorted(file.name for file in tmp_path.iterdir())
+    for _ in range(2):
+        with pytest.raises(JournalError, match=words):
+            Kitchen(tmp_path)
+    assert path.read_bytes() == before
+    assert sorted(file.name for file in tmp_path.iterdir()) == names
+
+
+def test_an_orderly_stop_leaves_one_file_for_the_household_alone(tmp_path: Path) -> None:
+    one = in_batch(tmp_path / "run")
+    assert one.close()
+    found = {file.name: file.stat().st_mode & 0o777 for file in (tmp_path / "run").iterdir() if file.is_file()}
+    assert not [name for name in found if name.endswith(("-wal", "-shm"))]
+    assert found["kojimon.journal"] == 0o600 and found["kojimon.journal.last"] == 0o600
+
+
+def test_a_journal_of_an_earlier_version_is_made_private(tmp_path: Path) -> None:
+    one = in_batch(tmp_path / "run", rounds=1)
+    one.close()
+    path = tmp_path / "run" / "kojimon.journal"
+    path.chmod(0o644)
+    again = Kitchen(tmp_path / "run", WALL_MS + 60_000)
+    assert path.stat().st_mode & 0o777 == 0o600
+    again.close()
