@@ -13,9 +13,9 @@ from tests.parts.commands import of_python, of_shell
 from tests.parts.need import PACKAGES, PARTS, ROOT, do_without, need
 
 EVERYWHERE = """
-apt-get awk bash cat chmod chown chroot cmp cp cut date dirname dpkg env find fsfreeze getent grep groupadd head id
-install ldconfig ln losetup ls mkdir mktemp mount mountpoint mv paste readlink rm runuser sed sh sha256sum sort stat tar
-touch tr true umount uname unshare useradd usermod xargs
+apt-config apt-get awk bash cat chmod chown chroot cmp cp cut date dirname dpkg env find fsfreeze getent grep
+groupadd head id install ldconfig ln losetup ls mkdir mktemp mount mountpoint mv paste readlink rm runuser sed
+sh sha256sum sort stat tar tee touch tr true umount uname unshare useradd usermod xargs
 """
 """In packages that are essential or required in each Debian (Debian Policy, 2.5 and 3.8)."""
 OWN = {"kojimon", "find_python", "find_python_behind", "make_environment"}
@@ -89,3 +89,12 @@ def test_what_is_missing_fails_and_what_is_left_out_is_skipped(monkeypatch: pyte
     for name in PACKAGES:
         with pytest.raises(pytest.skip.Exception, match="left out: --without"):
             need(name)
+
+
+def test_the_readme_says_what_the_scripts_say_of_a_bare_machine() -> None:
+    """deploy/prove-fresh.sh takes these three lines from there; the first is what is said where no Python is found."""
+    section = (ROOT / "README.md").read_text(encoding="utf-8").split("## Try it", 1)[1].split("\n## ", 1)[0]
+    lines = [line.split("#", 1)[0].strip() for line in section.splitlines()]
+    install = next(line for line in lines if line.startswith("sudo apt install"))
+    assert lines.index(install) < lines.index("sh deploy/start.sh") < lines.index("sh deploy/test.sh")
+    assert f": {install}\"" in (ROOT / "deploy" / "python.sh").read_text(encoding="utf-8")
