@@ -5,6 +5,7 @@ from __future__ import annotations
 import pickle
 from collections.abc import Iterator
 from functools import cache
+from statistics import median
 from typing import Any
 
 import msgspec
@@ -117,11 +118,11 @@ def test_harvest_never_beyond_the_schedule_nor_before_it() -> None:
 def test_the_end_of_growth_stays_where_it_was_once_past() -> None:
     grown = batch()
     end = float(np.argmax(grown.grown >= 0.95)) / 60.0
-    forecaster = fed(51.9)
-    hour = ask(forecaster, 51.9).done.hour
-    assert ask(forecaster, 51.9).done.complete_now > 0.5
-    assert hour.p50 is not None
-    assert hour.p50 == pytest.approx(end, abs=4.0)
+    # The median of five: which member is the middle one of a single ensemble hangs on the last digits, and those on the
+    # processor (numpy adds in another order where it has AVX-512: 43.0 h there and 46.0 h elsewhere for one seed).
+    done = [ask(fed(51.9, seed=SEED + n), 51.9).done for n in range(5)]
+    assert min(one.complete_now for one in done) > 0.5
+    assert median(one.hour.p50 or 0.0 for one in done) == pytest.approx(end, abs=4.0)
 
 
 # -- skill that must not be lost (loose; the bench measures) --------------------------------------------------
