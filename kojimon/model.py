@@ -6,10 +6,14 @@ time zone. Wall time appears only as `utc_ms` (milliseconds since 1970-01-01 UTC
 
 from __future__ import annotations
 
+import json
 from enum import IntEnum, StrEnum
-from typing import Any, Final, NamedTuple
+from typing import Any, Final, NamedTuple, TypeVar
 
+import msgspec
 from msgspec import Struct
+
+Shape = TypeVar("Shape")
 
 TEXT_MOST: Final = 2_000
 """Letters of a text that a person writes: a note, a reason, a verdict."""
@@ -189,3 +193,25 @@ class Act(Struct, frozen=True):
     channel: str = ""
     idempotency: str = ""
     data: dict[str, Any] = {}
+
+
+def act_body(payload: bytes, shape: type[Shape]) -> Shape:
+    """What somebody sends as an act, read strictly.
+
+    Raises ValueError, in words: it is no UTF-8 or no JSON, too deeply nested, not of that shape, or a name stands twice
+    in it (RFC 8259, 4, leaves open which of the two counts: one door might check what another does).
+    """
+    try:
+        found = msgspec.json.decode(payload, type=shape)
+        json.loads(payload, object_pairs_hook=_once)
+    except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
+        raise ValueError(str(error)[:200]) from None
+    return found
+
+
+def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    found = dict(pairs)
+    if len(found) < len(pairs):
+        twice = next(name for name, _ in pairs if sum(name == other for other, _ in pairs) > 1)
+        raise ValueError(f"`{twice[:40]}` stands there twice")
+    return found

@@ -25,7 +25,7 @@ from kojimon.journal.records import Chunk
 from kojimon.links.mqtt import Address, Notice
 from kojimon.links.mqtt_io import Fate, Incoming, MqttIo, Ticket
 from kojimon.links.mqtt_stranger import Trial
-from kojimon.model import Act, Event
+from kojimon.model import Act, Event, act_body
 
 EVENTS_MOST = 500
 STATE_EVERY_S = 5.0
@@ -229,9 +229,9 @@ class Publisher:
                 self._acts_refused += 1
                 continue
             try:
-                body = msgspec.json.decode(payload, type=ActBody)
+                body = act_body(payload, ActBody)
                 self._act(Act(body.kind, incubator, body.who, "mqtt", body.idempotency, body.data))
-            except (msgspec.MsgspecError, KojimonError) as error:
+            except (ValueError, KojimonError) as error:
                 self._acts_refused += 1
                 _LOG.warning("an act over MQTT for %s: %s", incubator, error)
 

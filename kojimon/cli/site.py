@@ -116,7 +116,7 @@ def rows_of(topics: Mapping[str, bytes], now_utc_ms: int) -> list[Row]:
 def _decoded(payload: Any) -> Document | None:
     try:
         found = msgspec.json.decode(payload)
-    except msgspec.DecodeError:
+    except (msgspec.DecodeError, ValueError, RecursionError):  # whatever somebody has left there
         return None
     return found if isinstance(found, dict) else None
 

@@ -33,7 +33,7 @@ from kojimon.errors import EXIT_NOT_NOW, EXIT_USAGE, KojimonError, RefusedError
 from kojimon.journal.reader import Reader
 from kojimon.journal.records import BatchRow, ProbeRow
 from kojimon.journal.stamps import Stamps
-from kojimon.model import Act, Event
+from kojimon.model import Act, Event, act_body
 from kojimon.units import UNIT_OF
 from kojimon.web import queries, rows, series
 from kojimon.web.queries import BadQuery, Query, Span
@@ -192,8 +192,8 @@ class Api:
 
 def _act(body: bytes, key: str) -> Act:
     try:
-        found = msgspec.json.decode(body, type=Body)
-    except msgspec.MsgspecError as error:
+        found = act_body(body, Body)
+    except ValueError as error:
         raise BadQuery(
             f"the act cannot be read: {error}", "JSON with kind, incubator, who, idempotency, data"
         ) from None

@@ -11,7 +11,8 @@ import pytest
 
 from kojimon.core.fields import checked
 from kojimon.errors import RefusedError
-from kojimon.model import TEXT_MOST, Act
+from kojimon.model import TEXT_MOST, Act, act_body
+from kojimon.publish import ActBody
 from tests.web.pages import Door, page
 
 LONG = "x" * (TEXT_MOST + 1)
@@ -83,6 +84,29 @@ def test_one_limit_for_page_api_local_socket_and_the_command_without_a_daemon(do
     with pytest.raises(RefusedError, match=wanted):
         door.live.daemon.house.act(Act("batch.note", "box", "me", "cli", "", {"text": LONG}))
     assert api(door, "batch.note", {"text": LONG[1:]})[0] == 200
+
+
+@pytest.mark.parametrize(
+    "sent, words",
+    [
+        (b'{"kind": "\xff"}', "utf-8"),
+        (b'{"kind": "batch.note", "data": {"a":' + b"[" * 20_000 + b"]" * 20_000 + b"}}", "recursion"),
+        (b'{"kind": "batch.note", "kind": "batch.discard", "data": {}}', "`kind` stands there twice"),
+        (b'{"kind": "task.done", "data": {"task": "a", "\\u0074ask": "b"}}', "`task` stands there twice"),
+        (b'{"kind": "batch.note", "data": {"text": NaN}}', "invalid"),
+        (b'{"kind": "batch.note", "data": {"text": "\\ud800"}}', "truncated"),
+    ],
+    ids=["bytes", "depth", "twins", "hidden twins", "nan", "surrogate"],
+)  # fmt: skip
+def test_what_cannot_be_read_in_one_way_is_refused(
+    door: Door, sent: bytes, words: str, caplog: pytest.LogCaptureFixture
+) -> None:
+    answer = door.ask("POST", "/v1/acts", sent, Content_Type="application/json")
+    assert answer.status == 400 and words in answer.json["error"].lower()
+    assert not [record for record in caplog.records if record.exc_info]
+    with pytest.raises(ValueError, match=r"."):
+        act_body(sent, ActBody)
+    assert door.live.client.get("/v1/state")["incubators"][0]["batch"]["name"] == "first"
 
 
 def test_what_is_said_never_repeats_what_was_too_long() -> None:
