@@ -21,6 +21,7 @@ from kojimon.journal.reader import Reader
 from kojimon.model import Act, Arrival
 from kojimon.settings.spec import Settings
 from tests.daemon.running import WALL_MS, broker_site
+from tests.parts.size import size
 from tests.parts.wait import until
 
 STORY = "/health/journal"
@@ -156,10 +157,10 @@ def copy(sound: Path, which: str, folder: Path) -> Path:
 
 
 @pytest.mark.parametrize("which", ["killed", "stopped"])
-def test_each_page_damaged(sound: Path, tmp_path: Path, which: str, long: bool) -> None:
+def test_each_page_damaged(sound: Path, tmp_path: Path, which: str) -> None:
     """Random bytes over one page after the other; the full run takes all of them, the usual one every third."""
     chance, whole = random.Random(14), (sound / which / "kojimon.journal").read_bytes()
-    pages = range(0, len(whole) // PAGE, 1 if long else 3)
+    pages = range(0, len(whole) // PAGE, size(3, 1))
     for page in pages:
         path = copy(sound, which, tmp_path / "one")
         damaged = whole[: page * PAGE] + chance.randbytes(PAGE) + whole[(page + 1) * PAGE :]
@@ -167,15 +168,15 @@ def test_each_page_damaged(sound: Path, tmp_path: Path, which: str, long: bool) 
         starts(path.parent, damaged)
 
 
-def test_stretches_of_bytes_damaged(sound: Path, tmp_path: Path, long: bool) -> None:
+def test_stretches_of_bytes_damaged(sound: Path, tmp_path: Path) -> None:
     """From one byte to three pages, anywhere."""
     chance, whole = random.Random(15), (sound / "killed" / "kojimon.journal").read_bytes()
-    for _ in range(500 if long else 24):
+    for _ in range(size(24, 500)):
         path = copy(sound, chance.choice(["killed", "stopped"]), tmp_path / "one")
-        size = round(2 ** chance.uniform(0, 13.6))
-        at = chance.randrange(len(whole) - size)
+        length = round(2 ** chance.uniform(0, 13.6))
+        at = chance.randrange(len(whole) - length)
         whole = path.read_bytes()
-        damaged = whole[:at] + chance.randbytes(size) + whole[at + size :]
+        damaged = whole[:at] + chance.randbytes(length) + whole[at + length :]
         path.write_bytes(damaged)
         starts(path.parent, damaged)
 
