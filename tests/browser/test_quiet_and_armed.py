@@ -82,7 +82,7 @@ def test_no_noise_for_a_while_and_it_calls_again_by_itself(house: House, new_pag
     page: Page = new_page(360, bypass_csp=True)
     page.goto(house.url)
     alarm = page.locator("#box-box .alarm.wrong").first
-    expect(alarm).to_contain_text("it calls until you answer")
+    expect(alarm).to_contain_text("repeats every 2 min")
     quiet = alarm.get_by_role("button", name="No noise for 10 min")
     expect(quiet).to_be_hidden()
     alarm.get_by_text("No noise, or off for repair").click()
@@ -90,14 +90,14 @@ def test_no_noise_for_a_while_and_it_calls_again_by_itself(house: House, new_pag
     quiet.click()
     said(page, re.compile(r"No noise until .*, not acknowledged: .*too warm"))
     expect(alarm).to_contain_text(re.compile(r"new, no noise until \d\d:\d\d"))
-    expect(alarm).not_to_contain_text("it calls until you answer")
+    expect(alarm).not_to_contain_text("repeats every 2 min")
     # What was opened stays open while the page moves on, and offers no second silence.
     expect(alarm.get_by_role("link", name="Switch it off for repair")).to_be_visible()
     expect(alarm.get_by_role("button", name=re.compile("No noise for"))).to_have_count(0)
     assert house.alarm()["state"] == "UNACK" and house.alarm()["silent_until_t_ms"] is not None
     before = house.alarm()["calls"]
     house.feed(0.2)
-    expect(alarm).to_contain_text("it calls until you answer")
+    expect(alarm).to_contain_text("repeats every 2 min")
     assert house.alarm()["calls"] == before + 1
 
 
@@ -124,7 +124,7 @@ def test_off_for_repair_with_a_reason_and_back(house: House, new_page: NewPage) 
     house.feed(0.5)
     assert len(house.calls()) == calls, "nobody is called meanwhile"
     card.get_by_role("button", name="It is mended").click()
-    expect(page.locator("#box-box .alarm.wrong").first).to_contain_text("it calls until you answer")
+    expect(page.locator("#box-box .alarm.wrong").first).to_contain_text("repeats every 2 min")
     assert house.alarm()["state"] == "UNACK"
 
 
