@@ -59,7 +59,7 @@ def test_where_the_token_is_missing_nobody_is_promised_a_way_in(
         assert str(gone) in said and "web.token" in said and "start the daemon again" in said
         assert json.loads(run(monkeypatch, door, "--json").output)["code"] == ""
         turned = door.form("/enter", {"code": "anything"})
-        assert turned.status == 503 and "token cannot be read" in turned.text and str(gone) not in turned.text
+        assert turned.status == 503 and "token cannot be used" in turned.text and str(gone) not in turned.text
         assert door.get("/v1/state").status == 401
 
 
