@@ -13,6 +13,7 @@ import shutil
 import sys
 import threading
 from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
 from typing import Any, NoReturn
 
 import click
@@ -93,7 +94,8 @@ def _guarded(call: Callable[[], Any]) -> int:
         return done if isinstance(done, int) else EXIT_DONE
     except BrokenPipeError:
         # Somebody closed the pipe (`kojimon export ... | head`). Standard output must not be flushed again at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        with Path(os.devnull).open("wb") as nowhere:
+            os.dup2(nowhere.fileno(), sys.stdout.fileno())
         return EXIT_DONE
     except (click.Abort, KeyboardInterrupt):
         return _say("Stopped by you.", EXIT_NOT_NOW)

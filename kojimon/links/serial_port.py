@@ -11,6 +11,7 @@ import errno
 import fcntl
 import os
 import termios
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, Final
 
@@ -96,7 +97,14 @@ class SerialPort:
         try:
             self._port.close()
         except PORT_ERRORS:
-            pass
+            self._close_rest()
+
+    def _close_rest(self) -> None:
+        """The device's descriptor is gone although its close() failed, as for a pulled adapter. pyserial would keep its
+        four pipes open, and later close the number again, which may be somebody else's by then."""
+        with suppress(*PORT_ERRORS):
+            self._port.fd = os.open(os.devnull, os.O_RDONLY | os.O_CLOEXEC)
+            self._port.close()
 
 
 def _why_not_open(path: str, error: BaseException) -> str:
