@@ -6,8 +6,8 @@
 #   --long           statistics at their full length and fresh random examples; otherwise small and the same every time
 #   --bench          the measurements instead of the tests
 #
-# On Debian as root it installs what is missing; elsewhere it says what to install and fails. As many tests run side by
-# side as there are processors (-n 1: one at a time). What fails has failed: nothing is run again.
+# On Debian as root it installs what is missing; elsewhere it says what to install and fails. One test more runs
+# side by side than there are processors, for many wait (-n 0: one at a time). What fails has failed: none is run again.
 set -eu
 cd "$(dirname "$0")/.."
 
@@ -80,4 +80,4 @@ for part in $without; do set -- --without "$part" "$@"; done
 if [ "$bench" = yes ]; then
     exec .venv/bin/pytest -m bench -s -p no:randomly "$@"
 fi
-exec .venv/bin/pytest -m "not bench" -n auto --dist worksteal --durations 10 "$@"
+exec .venv/bin/pytest -m "not bench" -n $(($(nproc) + 1)) --dist worksteal --durations 10 "$@"

@@ -14,7 +14,7 @@ from tests.parts.need import PACKAGES, PARTS, ROOT, do_without, need
 
 EVERYWHERE = """
 apt-config apt-get awk bash cat chmod chown chroot cmp cp cut date dirname dpkg env find fsfreeze getent grep
-groupadd head id install ldconfig ln losetup ls mkdir mktemp mount mountpoint mv paste readlink rm runuser sed
+groupadd head id install ldconfig ln losetup ls mkdir mktemp mount mountpoint mv nproc paste readlink rm runuser sed
 sh sha256sum sort stat tar tee touch tr true umount uname unshare useradd usermod xargs
 """
 """In packages that are essential or required in each Debian (Debian Policy, 2.5 and 3.8)."""
