@@ -106,7 +106,6 @@ def _end(turn: Turn, incubator: str, kind: str, data: Facts, by: Facts) -> None:
     hours = round(elapsed_ms(turn.anchors, min(hour0), turn.t_ms) / 3_600_000, 3) if hour0 else None
     take_back(turn, incubator)
     turn.emit(kind, incubator, batch.id, name=batch.name, hours=hours, **data, **by)
-    end(turn, incubator)
     end_watches(turn, incubator)
     drop(turn, incubator)
     del turn.batches[incubator]
@@ -115,6 +114,7 @@ def _end(turn: Turn, incubator: str, kind: str, data: Facts, by: Facts) -> None:
     for alarm in list(turn.alarms.values()):
         if alarm.incubator == incubator and alarm.key.startswith("expect/") and alarm.active:
             turn.signal(incubator, alarm.key, Signal.OFF, ended=True)
+    end(turn, incubator)  # what was held back while work went on is over by now, and calls nobody
     _reset_seen(turn, incubator, by)
     watch_bed(turn, incubator)
     reconsider(turn, incubator)

@@ -8,10 +8,10 @@ from typing import Any
 from msgspec.structs import replace
 
 from kojimon.alarms.states import AlarmState, Signal
+from kojimon.engine.box import settle, visit
 from kojimon.engine.limits import beside
 from kojimon.engine.proof import answered, begin_bump, begin_test
 from kojimon.engine.silence import told_misplaced
-from kojimon.engine.slow import settle, visit
 from kojimon.engine.state import AlarmRec
 from kojimon.engine.turn import Turn
 from kojimon.engine.work import MAX_WORK_MS, WORK_MS, begin
@@ -166,9 +166,6 @@ def _work(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
 
 def _setpoint(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
     """The box has been set to another temperature: its usual level is learnt anew from now."""
-    for no in turn.compiled.probes_at(incubator, "air", "temperature"):
-        turn.usual.pop(no, None)
-        turn.own.pop(no, None)
     settle(turn, incubator, data.get("to_c"))
     turn.emit("setpoint", incubator, "", **{k: data[k] for k in ("to_c",) if k in data}, **by)
 

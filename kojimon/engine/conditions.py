@@ -27,6 +27,17 @@ def fresh(turn: Turn, numbers: tuple[int, ...]) -> list[int]:
     ]  # fmt: skip
 
 
+def reading_at(
+    turn: Turn, incubator: str, place: str, quantity: str, hottest: bool = True
+) -> tuple[int, float] | None:
+    """The hottest (coldest) fresh probe of a place and its value; None where none is fresh."""
+    seen = fresh(turn, turn.compiled.probes_at(incubator, place, quantity))
+    if not seen:
+        return None
+    no = (max if hottest else min)(seen, key=lambda n: turn.last_v[n])
+    return no, turn.last_v[no]
+
+
 def reach(turn: Turn, incubator: str, condition: Condition) -> float | None:
     """The value a condition is judged by: the hottest (coldest) of its place, less the hottest of the other place.
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from kojimon.engine.box import visit
 from kojimon.engine.conditions import fresh
-from kojimon.engine.slow import visit
 from kojimon.engine.turn import Turn
 
 FALL_K = 1.0

@@ -97,7 +97,8 @@ def _names(setup: EngineSetup) -> set[tuple[int, str, str]]:
 def _forget(turn: Turn, gone: set[tuple[int, str, str]]) -> None:
     """Probes no longer among the settings: their alarms end, nothing of theirs is judged any more."""
     for no, name, incubator in gone:
-        for table in (turn.last_t, turn.last_v, turn.quiet, turn.watch, turn.served, turn.trace, turn.bad):
+        for table in (turn.last_t, turn.last_v, turn.quiet, turn.watch, turn.served, turn.trace, turn.bad, turn.usual,
+                      turn.own, turn.airs):  # fmt: skip
             table.pop(no, None)
         turn.set_due(f"silent/{no}", None)
         if turn.alarm(incubator, f"silent/{name}").active:
@@ -113,7 +114,9 @@ def _health(turn: Turn, row: InputRow) -> None:
         turn.signal("", f"health/{what}", Signal.ON, priority=priority, text=text)
     elif wake and not ok and alarm.priority is not Priority.WAKE:
         turn.signal("", f"health/{what}", Signal.UP, priority=Priority.WAKE, text=text)
-    elif ok and alarm.active:
+    elif not ok:
+        turn.renew("", f"health/{what}", text=text)
+    elif alarm.active:
         turn.signal("", f"health/{what}", Signal.OFF, text=text)
 
 

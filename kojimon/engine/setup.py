@@ -15,7 +15,7 @@ class ProbeSetup(Struct, frozen=True):
     """One probe as the engine sees it.
 
     Attributes:
-        no: its number for ever.
+        no: its number for ever; name: no other probe's, its alarms are found by it.
         stale_ms: after so long without a good reading it counts as silent.
         tolerance: how far it may be off (K or %), allowed at gates.
     """

@@ -5,32 +5,19 @@ Each watch has a key; `turn.since` remembers since when its condition has held. 
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from kojimon.alarms.states import Signal
-from kojimon.engine.conditions import fresh
+from kojimon.engine.box import judge_box
+from kojimon.engine.conditions import fresh, reading_at
 from kojimon.engine.limits import band_of, bands_in_force
 from kojimon.engine.moments import Known, known_of
 from kojimon.engine.outlook import Left, left_until
-from kojimon.engine.state import after_ms, elapsed_ms
+from kojimon.engine.state import after_ms
 from kojimon.engine.trend import TRACE_EVERY_MS, Slope, slope_of
 from kojimon.engine.turn import Turn
 from kojimon.model import Priority
-from kojimon.schedule.spec import Band, BoxWatch, Deviation, Exposure, Rate, Recovery, Schedule, Stage, Watch
-
-USUAL_TAU_MS = 7_200_000
-BACK_K = 1.5
-"""Deadband of the box's own alarms: their limits once they are active."""
-SETTLE_MS = 3_600_000
-"""The box is judged only after it has been watched so long."""
-VISIT_MS = 1_800_000
-"""So long after hands were at hot koji the box's own level is learnt anew: it was vented or turned down (judgement)."""
-SETTLE_PER_K_MS = 1_080_000
-SETTLE_MOST_MS = 7_200_000
-"""After the box was set to another temperature deviation waits 18 min for each K still to go, 2 h at most (ASHRAE
-Guideline 36, 5.1.20, as coded in an open library)."""
-NEAR_ROOM_K = 2.0
-"""Air as near to the room's as this is no box turned down, but one that is off."""
+from kojimon.schedule.spec import Band, Deviation, Exposure, Rate, Recovery, Schedule, Stage, Watch
 
 
 def judge_slowly(turn: Turn) -> None:
@@ -39,11 +26,7 @@ def judge_slowly(turn: Turn) -> None:
         known = known_of(turn.compiled, incubator, batch, turn.anchors, turn.last_t)
         if known is None:
             continue
-        box = known.schedule.box
-        if box is not None:
-            settled = elapsed_ms(turn.anchors, batch.started_ms, turn.t_ms) >= SETTLE_MS
-            own_heat = batch.stage not in ("", known.schedule.stages[0].name)
-            _box(turn, incubator, box, settled, own_heat)
+        judge_box(turn, incubator, known)
         stage = known.schedule.stage(turn.batches[incubator].stage)
         _watches(turn, incubator, known, stage)
         _time_to_limit(turn, incubator, response_s(turn, known.schedule))
@@ -62,89 +45,6 @@ def end_watches(turn: Turn, incubator: str) -> None:
 
 
 SLOW = frozenset({"box", "deviation", "rate", "exposure", "recovery", "time-to-limit", "fault"})
-
-
-def held(turn: Turn, incubator: str, key: str, true: bool, for_s: float, priority: Priority, **facts: Any) -> None:
-    """Raises the alarm once its condition has been seen to hold for so long, ends it when it no longer does."""
-    name = f"{incubator}/{key}"
-    if not true:
-        turn.since.pop(name, None)
-        if turn.alarm(incubator, key).active:
-            turn.signal(incubator, key, Signal.OFF)
-        return
-    since_ms = turn.since.setdefault(name, turn.t_ms)
-    if turn.t_ms - since_ms >= for_s * 1000 and not turn.alarm(incubator, key).active:
-        turn.signal(incubator, key, Signal.ON, priority=priority, since_ms=since_ms, **facts)
-
-
-def _value(turn: Turn, incubator: str, place: str, quantity: str, hottest: bool = True) -> tuple[int, float] | None:
-    seen = fresh(turn, turn.compiled.probes_at(incubator, place, quantity))
-    if not seen:
-        return None
-    no = (max if hottest else min)(seen, key=lambda n: turn.last_v[n])
-    return no, turn.last_v[no]
-
-
-# --- the box ----------------------------------------------------------------------------------------------------
-
-
-def _box(turn: Turn, incubator: str, box: BoxWatch, settled: bool, own_heat: bool) -> None:
-    """The box is off when its air falls far below the box's own level and stays there; running away when far above.
-
-    The box's own level is the usual one while the koji makes no heat (`own_heat` false), later the lowest usual one:
-    koji that cools down at the end takes the air with it, and that is no fault of the box. An open lid makes the air
-    fall for some minutes only. Unseen air proves nothing: the alarms stay as they are.
-    """
-    found = _value(turn, incubator, "air", "temperature")
-    if found is None:
-        return
-    no, value = found
-    room = _value(turn, incubator, "room", "temperature")
-    visited = own_heat and _visited(turn, incubator, no, value, room)
-    usual = turn.usual.get(no, value)
-    away = value - usual
-    if -box.falls_k / 2 < away < box.rises_k / 2:
-        turn.usual[no] = usual + away * TRACE_EVERY_MS / USUAL_TAU_MS
-        turn.own[no] = min(turn.own.get(no, usual), usual) if own_heat else usual
-    below = turn.own.get(no, usual) - value
-    facts = {"value": value, "probe": turn.compiled.probes[no].name, "room": room[1] if room else None}
-    falls_k = box.falls_k - BACK_K * turn.alarm(incubator, "box/off").active
-    rises_k = box.rises_k - BACK_K * turn.alarm(incubator, "box/hot").active
-    off = settled and below >= falls_k and not turn.working(incubator) and not visited
-    limit_c = round(turn.own.get(no, usual), 2)
-    held(turn, incubator, "box/off", off, box.off_after_s, Priority.WAKE, limit=limit_c, **facts)
-    hot = settled and away >= rises_k
-    held(turn, incubator, "box/hot", hot, box.hot_after_s, Priority.WAKE, limit=round(usual, 2), **facts)
-
-
-def visit(turn: Turn, incubator: str) -> None:
-    """Hands are at the koji because it is hot: marked work, an answer to its alarm, or a sudden fall."""
-    turn.since[f"{incubator}/visited"] = turn.t_ms
-
-
-def settle(turn: Turn, incubator: str, to_c: object) -> None:
-    """The box was set to another temperature: how far it strays is judged once it has had the time to get there."""
-    found = _value(turn, incubator, "air", "temperature")
-    if isinstance(to_c, (int, float)) and found is not None:
-        wait_ms = min(SETTLE_MOST_MS, round(abs(float(to_c) - found[1]) * SETTLE_PER_K_MS))
-        turn.since[f"{incubator}/settling"] = turn.t_ms + wait_ms
-
-
-def _visited(turn: Turn, incubator: str, no: int, value: float, room: tuple[int, float] | None) -> bool:
-    """Whether hands were at hot koji just now. Afterwards the box's level is learnt anew, unless it is off."""
-    if turn.working(incubator):
-        visit(turn, incubator)
-    name = f"{incubator}/visited"
-    at_ms = turn.since.get(name)
-    if at_ms is None:
-        return False
-    if turn.t_ms - at_ms < VISIT_MS:
-        return True
-    del turn.since[name]
-    if room is None or value > room[1] + NEAR_ROOM_K:
-        turn.usual.pop(no, None)
-        turn.own.pop(no, None)
-    return False
 
 
 # --- watches of the stage -----------------------------------------------------------------------------------------
@@ -166,7 +66,7 @@ def _watches(turn: Turn, incubator: str, known: Known, stage: Stage | None) -> N
     for alarm in list(turn.alarms.values()):
         ended = alarm.key.split("/", 1)[0] in ("deviation", "rate", "recovery") and alarm.key not in kept
         if alarm.incubator == incubator and alarm.active and ended:
-            held(turn, incubator, alarm.key, False, 0, alarm.priority)
+            turn.held(incubator, alarm.key, False, 0, alarm.priority)
 
 
 def key_of(watch: Watch) -> str:
@@ -177,16 +77,16 @@ def key_of(watch: Watch) -> str:
 
 
 def _deviation(turn: Turn, incubator: str, key: str, watch: Deviation) -> None:
-    above = _value(turn, incubator, watch.place, watch.quantity)
-    below = _value(turn, incubator, watch.place, watch.quantity, hottest=False)
+    above = reading_at(turn, incubator, watch.place, watch.quantity)
+    below = reading_at(turn, incubator, watch.place, watch.quantity, hottest=False)
     if above is None or below is None:
         return
     high = watch.above is not None and above[1] >= watch.target + watch.above
     low = watch.below is not None and below[1] <= watch.target - watch.below
     no, value = above if high else below
     settling = turn.t_ms < turn.since.get(f"{incubator}/settling", 0) and not turn.alarm(incubator, key).active
-    held(
-        turn, incubator, key, (high or low) and not settling, watch.for_s, watch.priority, value=value,
+    turn.held(
+        incubator, key, (high or low) and not settling, watch.for_s, watch.priority, value=value,
         limit=watch.target, probe=turn.compiled.probes[no].name, side="high" if high else "low",
     )  # fmt: skip
 
@@ -203,28 +103,28 @@ def _rate(turn: Turn, incubator: str, key: str, watch: Rate) -> None:
         return
     no = max(slopes, key=lambda n: slopes[n] * (1 if watch.per_h > 0 else -1))
     true = slopes[no] >= watch.per_h if watch.per_h > 0 else slopes[no] <= watch.per_h
-    held(
-        turn, incubator, key, true and not turn.working(incubator), 0, watch.priority, value=turn.last_v[no],
+    turn.held(
+        incubator, key, true and not turn.working(incubator), 0, watch.priority, value=turn.last_v[no],
         limit=watch.per_h, probe=turn.compiled.probes[no].name, rate_per_h=slopes[no],
     )  # fmt: skip
 
 
 def _exposure(turn: Turn, incubator: str, key: str, watch: Exposure) -> None:
-    found = _value(turn, incubator, watch.place, watch.quantity)
+    found = reading_at(turn, incubator, watch.place, watch.quantity)
     name = f"{incubator}/{key}"
     if found is not None and found[1] >= watch.at_least:
         turn.exposed[name] = turn.exposed.get(name, 0) + TRACE_EVERY_MS
     total_ms = turn.exposed.get(name, 0)
-    if total_ms >= watch.total_s * 1000 and not turn.alarm(incubator, key).active:
-        turn.signal(
-            incubator, key, Signal.ON, priority=watch.priority, value=found[1] if found else None,
-            limit=watch.at_least, total_ms=total_ms,
-        )  # fmt: skip
+    probe = turn.compiled.probes[found[0]].name if found else ""
+    turn.held(
+        incubator, key, total_ms >= watch.total_s * 1000, 0, watch.priority, value=found[1] if found else None,
+        limit=watch.at_least, probe=probe, total_ms=total_ms,
+    )  # fmt: skip
 
 
 def _recovery(turn: Turn, incubator: str, known: Known, key: str, watch: Recovery) -> None:
     done_ms = known.done_ms(watch.after)
-    found = _value(turn, incubator, watch.place, watch.quantity)
+    found = reading_at(turn, incubator, watch.place, watch.quantity)
     if done_ms is None or found is None:
         return
     late = turn.t_ms >= after_ms(turn.anchors, done_ms, round(watch.within_s * 1000))
@@ -232,8 +132,8 @@ def _recovery(turn: Turn, incubator: str, known: Known, key: str, watch: Recover
     if found[1] <= watch.at_most:
         turn.since[once] = done_ms
     back = turn.since.get(once) == done_ms or found[1] <= watch.at_most
-    held(
-        turn, incubator, key, late and not back, 0, watch.priority, value=found[1], limit=watch.at_most,
+    turn.held(
+        incubator, key, late and not back, 0, watch.priority, value=found[1], limit=watch.at_most,
         probe=turn.compiled.probes[found[0]].name, after=watch.after,
     )  # fmt: skip
 
@@ -274,7 +174,7 @@ def _time_to_limit(turn: Turn, incubator: str, within_s: float) -> None:
     nearest = min(found, key=lambda one: one.left_s, default=None)
     reached = turn.alarm(incubator, "limit/bed/temperature/high").active
     if nearest is None or reached or nearest.left_s > within_s * (2 if told else 1) or turn.working(incubator):
-        held(turn, incubator, SOON, False, 0, Priority.TELL)
+        turn.held(incubator, SOON, False, 0, Priority.TELL)
         return
     left_s, no, limit, per_h, left = nearest
     band = band_of(bands, turn.compiled.probes[no])
@@ -282,8 +182,8 @@ def _time_to_limit(turn: Turn, incubator: str, within_s: float) -> None:
     wakes = asked and left is not None and band is not None and band.high is not None
     priority = band.high.priority if wakes and band is not None and band.high is not None else Priority.TELL
     sure = {"early_s": round(left.early_s), "late_s": round(left.late_s), "in_10": left.in_10} if left else {}
-    held(
-        turn, incubator, SOON, True, 0, priority, value=turn.last_v[no], limit=limit,
+    turn.held(
+        incubator, SOON, True, 0, priority, value=turn.last_v[no], limit=limit,
         probe=turn.compiled.probes[no].name, left_s=round(max(0.0, left_s)), rate_per_h=per_h, **sure,
     )  # fmt: skip
 
@@ -307,7 +207,7 @@ def _by_line(turn: Turn, incubator: str, bands: list[Band], told: bool) -> Neare
 
 def _by_forecast(turn: Turn, incubator: str, bands: list[Band], told: bool) -> Nearest | None:
     """By the forecast, for the hottest koji: what it was made of."""
-    hottest = _value(turn, incubator, "bed", "temperature")
+    hottest = reading_at(turn, incubator, "bed", "temperature")
     band = band_of(bands, turn.compiled.probes[hottest[0]]) if hottest else None
     if hottest is None or band is None or band.high is None:
         return None

@@ -6,6 +6,8 @@ Times are engine ms; -1 stands for "none". Dictionaries in here are never change
 
 from __future__ import annotations
 
+from typing import Any
+
 import msgspec
 from msgspec import Struct
 
@@ -93,6 +95,24 @@ class Bump(Struct, frozen=True):
     by: dict[str, str] = {}
 
 
+class AirWatch(Struct, frozen=True):
+    """What is being learnt of the box's air at one probe (engine.box).
+
+    Attributes:
+        ticks: values taken since learning began; level: their smoothed course, °C.
+        start: where it began; top: the highest half hour since, both None until known.
+        total, count: of the half hour that runs; before: mean of the one before it, None where there is none.
+    """
+
+    ticks: int = 0
+    level: float = 0.0
+    start: float | None = None
+    top: float | None = None
+    total: float = 0.0
+    count: int = 0
+    before: float | None = None
+
+
 class BatchState(Struct, frozen=True):
     """The open batch of an incubator."""
 
@@ -119,6 +139,8 @@ class AlarmRec(Struct, frozen=True):
         latching: whether it stays listed when the condition has gone, until reset.
         shelved_until_ms: end of the shelf; silent_until_ms: until when its sound is off.
         reason: why it is out of service, in the person's words.
+        facts: what its words hang on besides (`turn.KEPT`): the side, the time left, the text, ...; while a slow watch
+            holds, as they are now.
     """
 
     key: str
@@ -138,6 +160,7 @@ class AlarmRec(Struct, frozen=True):
     one_shot: bool = False
     latching: bool = False
     reason: str = ""
+    facts: dict[str, Any] = {}
 
 
 class Outlook(Struct, frozen=True):
@@ -164,7 +187,8 @@ class State(Struct, frozen=True):
         anchors: (engine ms of a boot's first moment, ms the gap before it was longer than believed).
         boots: (boot number, engine ms of its first moment) of the latest boots.
         since: since when the condition of a slow watch holds, by `INCUBATOR/KEY`; exposed: ms added up, likewise.
-        usual: the usual level of each air probe, own: the box's own level there (engine.slow).
+        usual: the usual level of each air probe, own: the box's own level there; airs: what is being learnt of them
+            (engine.box).
         work: since when hands are in the koji, by incubator.
         bad: of each probe whose readings are bad now: (since ms, last ms, quality).
         bumps: probes that somebody is warming to prove the alarm, by number (engine.proof).
@@ -203,6 +227,7 @@ class State(Struct, frozen=True):
     outlooks: dict[str, Outlook] = {}
     moved: dict[int, Moved] = {}
     asked: dict[str, Asked] = {}
+    airs: dict[int, AirWatch] = {}
     awake_ms: int = 0
     acts: dict[str, int] = {}
 

@@ -31,7 +31,7 @@ class Turn:
         self.since, self.exposed, self.usual = dict(state.since), dict(state.exposed), dict(state.usual)
         self.work, self.bad, self.own = dict(state.work), dict(state.bad), dict(state.own)
         self.bumps, self.outlooks, self.moved = dict(state.bumps), dict(state.outlooks), dict(state.moved)
-        self.asked = dict(state.asked)
+        self.asked, self.airs = dict(state.asked), dict(state.airs)
         self.events: list[Event] = []
         self.messages: list[Message] = []
         self.compiled: Compiled = compiled_for(state.setup, state.setup_hash)
@@ -45,7 +45,7 @@ class Turn:
             setup_hash=self.setup_hash, last_t=self.last_t, last_v=self.last_v, quiet=self.quiet, watch=self.watch,
             served=self.served, trace=self.trace, due=self.due, alarms=self.alarms, batches=self.batches,
             since=self.since, exposed=self.exposed, usual=self.usual, own=self.own, work=self.work, bad=self.bad,
-            bumps=self.bumps, outlooks=self.outlooks, moved=self.moved, asked=self.asked,
+            bumps=self.bumps, outlooks=self.outlooks, moved=self.moved, asked=self.asked, airs=self.airs,
             anchors=self.anchors, boots=self.boots, awake_ms=self.awake_ms, acts=self.acts,
         )  # fmt: skip
 
@@ -113,6 +113,8 @@ class Turn:
         new = replace(new, latching=new.latching or latch)
         if value is not None:
             new = replace(new, value=value, limit=limit, probe=probe)
+        if signal is Signal.ON or _kept(data):
+            new = replace(new, facts={**({} if signal is Signal.ON else old.facts), **_kept(data)})
         state = step(old.state, signal, new.active, new.latching, old.one_shot)
         calls = state in ANNUNCIATED and signal in _CALLS
         new = replace(new, state=state, calls=new.calls + 1 if calls else new.calls)
@@ -127,6 +129,28 @@ class Turn:
         changed = (old.state, old.level, old.active) != (new.state, new.level, new.active)
         if changed or calls or data.get("act"):
             self._state_alarm(old, new, signal, calls, data)
+
+    def held(
+        self, incubator: str, key: str, true: bool, for_s: float, priority: Priority, **facts: Any
+    ) -> None:
+        """Raises an alarm once its condition has been seen to hold for so long, ends it when it no longer does."""
+        name = f"{incubator}/{key}"
+        if not true:
+            self.since.pop(name, None)
+            if self.alarm(incubator, key).active:
+                self.signal(incubator, key, Signal.OFF)
+            return
+        since_ms = self.since.setdefault(name, self.t_ms)
+        if self.alarm(incubator, key).active:
+            self.renew(incubator, key, **facts)
+        elif self.t_ms - since_ms >= for_s * 1000:
+            self.signal(incubator, key, Signal.ON, priority=priority, since_ms=since_ms, **facts)
+
+    def renew(self, incubator: str, key: str, *, limit: float | None = None, **facts: Any) -> None:
+        """Brings what the words of an alarm hang on up to date, without an event."""
+        old = self.alarm(incubator, key)
+        limit = old.limit if limit is None else limit
+        self.alarms[f"{incubator}/{key}"] = replace(old, limit=limit, facts=_kept(facts))
 
     def _again(self, new: AlarmRec, old: AlarmRec, calls: bool) -> None:
         """An answered alarm that still holds calls anew after its re-alarm time."""
@@ -146,7 +170,7 @@ class Turn:
 
     def _state_alarm(self, old: AlarmRec, new: AlarmRec, signal: Signal, calls: bool, data: dict[str, Any]) -> None:
         facts = {
-            "from": str(old.state), "to": str(new.state), "event": str(signal), "level": new.level,
+            **new.facts, "from": str(old.state), "to": str(new.state), "event": str(signal), "level": new.level,
             "priority": str(new.priority), "occurrence": new.occurrence, "value": new.value, "limit": new.limit,
             "probe": new.probe, "since_ms": new.since_ms, "calls": new.calls, **data,
         }  # fmt: skip
@@ -173,7 +197,16 @@ SUPPRESSED = ("limit/bed/temperature/high", "limit/bed/temperature/low", "time-t
 OUTERMOST = ("high_high", "low_low")
 """Levels that no work can cause."""
 
+KEPT = frozenset({
+    "side", "text", "label", "causes", "total_ms", "left_s", "early_s", "late_s", "in_10", "after", "quality",
+})  # fmt: skip
+"""Facts that stay with an alarm as long as it does: its repeats and the state document say the same as its call."""
+
 _CALLS = frozenset({Signal.ON, Signal.UP, Signal.RE, Signal.UNSHELVE, Signal.UNSUPPRESS, Signal.IN})
+
+
+def _kept(facts: dict[str, Any]) -> dict[str, Any]:
+    return {name: value for name, value in facts.items() if name in KEPT}
 
 
 def _follow(old: AlarmRec, signal: Signal, since_ms: int, priority: Priority | None, level: str | None) -> AlarmRec:

@@ -206,20 +206,11 @@ def _stale(turn: Turn, alarm: AlarmRec) -> bool:
     return alarm.active and alarm.state is AlarmState.ACKED and held_ms > STALE_MS
 
 
-def _expected(turn: Turn, alarm: AlarmRec) -> Plain:
-    """Label and causes of an expectation that was not met."""
-    batch = turn.batches.get(alarm.incubator)
-    schedule = turn.compiled.schedules.get(batch.schedule) if batch else None
-    name = alarm.key.removeprefix("expect/")
-    found = next((one for one in schedule.expectations if one.name == name), None) if schedule else None
-    return {"label": found.label, "causes": list(found.causes)} if found and name != alarm.key else {}
-
-
 def _alarm(turn: Turn, alarm: AlarmRec) -> Plain:
     silent = alarm.key.startswith("silent/")
     probe = turn.compiled.by_name.get(alarm.key.removeprefix("silent/") if silent else alarm.probe)
     return {
-        **_expected(turn, alarm),
+        **alarm.facts,
         "key": alarm.key, "state": str(alarm.state), "active": alarm.active, "level": alarm.level,
         "priority": str(alarm.priority), "occurrence": alarm.occurrence, "since_t_ms": alarm.since_ms,
         "calls": alarm.calls, "stale": _stale(turn, alarm), "value": alarm.value, "limit": alarm.limit,

@@ -147,7 +147,7 @@ Watch = Deviation | Rate | Exposure | Recovery
 class BoxWatch(Struct, frozen=True):
     """How the box is told to be off or running away, from its own air: so far from its usual level for so long.
 
-    The usual level follows the air with a time constant of two hours and stands still while the air is far off.
+    Usual is what its air has come to rest at (engine.box); running away is only what the stage does not allow.
     """
 
     falls_k: float = 3.0

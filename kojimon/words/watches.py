@@ -13,12 +13,15 @@ LIKE_LIMITS = ("deviation", "rate", "exposure", "recovery", "time-to-limit")
 """Kinds of key in the form KIND/PLACE/QUANTITY, answered as a limit is."""
 
 
+_FAR = {"high": "above", "low": "below", "": "from"}
+
+
 def side_of(alarm: Mapping[str, Any]) -> str:
-    """Which way it has gone: `high` or `low`."""
+    """Which way it has gone: `high` or `low`; "" of a deviation that does not say so."""
     key = str(alarm["key"])
-    if key.endswith("/falling") or alarm.get("side") == "low":
-        return "low"
-    return "high"
+    if key.startswith("deviation/"):
+        return str(alarm.get("side") or "")
+    return "low" if key.endswith("/falling") else "high"
 
 
 def subject(alarm: Mapping[str, Any], name: str) -> str:
@@ -31,7 +34,7 @@ def subject(alarm: Mapping[str, Any], name: str) -> str:
     if kind == "box":
         return "The box seems to be off" if rest == "off" else "The box runs too hot"
     if kind == "deviation":
-        return f"{name} far {'below' if side_of(alarm) == 'low' else 'above'} what is wanted"
+        return f"{name} far {_FAR[side_of(alarm)]} what is wanted"
     return {
         "rate": f"{name} {'falls' if side_of(alarm) == 'low' else 'rises'} fast",
         "exposure": f"{name} hot for long",
@@ -50,7 +53,8 @@ def fact(alarm: Mapping[str, Any], speech: Speech, name: str) -> str:
     quantity = parts[2] if len(parts) > 2 else "temperature"
     now, edge = speech.brief(quantity, value), speech.brief(quantity, limit, unit=False)
     if kind == "box":
-        return f"Box air {now}, usually {edge}"
+        off = str(alarm["key"]) == "box/off"
+        return f"Box air {now}, usually {edge}" if off else f"Box air {now} (limit {edge})"
     return _limit_like(kind, alarm, speech, name, (quantity, now, edge)) or plain
 
 

@@ -3,6 +3,7 @@
 Acts (`World.act(name, **args)`), all at the world's present time:
 
 `inoculate()` sprinkle the spores, fill the trays, wrap them and put them into the box: hour 0.
+`steam(temp_c)` the rice, till then as warm as its room, comes out of the steamer and is spread out at this.
 `mix(tray=None, minutes=8)` break up and mix one tray (number from 0) or all; the lid is open meanwhile; the
     bed becomes uniform, cools 1-2 °C and exchanges more for a while.
 `spread(tray=None, factor=1.2)` thinner, over more area. `furrow(tray=None)` furrows until the next mix.
@@ -204,6 +205,10 @@ class World:
             tray.inoculate()
         self._do_wrap()
         self._plan(since="inoculate", zero_s=self.time_s)
+
+    def _do_steam(self, temp_c: float) -> None:
+        for tray in self.incubator.trays:
+            tray.temp = [temp_c] * len(tray.temp)
 
     def _do_mix(self, tray: int | None = None, minutes: float = 8.0) -> None:
         inc = self.incubator

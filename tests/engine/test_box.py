@@ -1,11 +1,20 @@
-"""The box itself: off, or vented on purpose by whoever answered a hot koji."""
+"""The box itself: warming up, off, running away, or vented on purpose by whoever answered a hot koji."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from math import exp
+from pathlib import Path
+
+import pytest
 from msgspec.structs import replace
 
 from kojimon.engine import ProbeSetup, advance, initial_state
-from tests.engine.build import AIR, BED, MIDDLE, H, Rows, site
+from kojimon.engine.box import BEYOND_C
+from kojimon.schedule.load import load_schedule
+from tests.engine.build import AIR, BED, HUMIDITY, MIDDLE, H, Rows, site
+
+HOME = Path(__file__).resolve().parents[2] / "config/schedules/rice-koji-home-trays.yaml"
 
 ROOM = 9
 KEY = "limit/bed/temperature/high"
@@ -38,3 +47,102 @@ def test_air_that_falls_after_somebody_answered_hot_koji_is_a_vent_not_a_fault()
 def test_air_that_falls_by_itself_or_as_far_as_the_room_is_a_box_that_is_off() -> None:
     assert len(vented(answered=False, room_c=19.0)) == 1
     assert len(vented(answered=True, room_c=24.5)) == 1
+
+
+# --- what is usual for the box, and what is not ----------------------------------------------------------------------
+
+ROOM_C = 20.0
+Air = Callable[[float], float]
+
+
+def swing(at_h: float, k: float, minutes: float) -> float:
+    """A thermostat's swing, k up and down, short on and long off."""
+    part = at_h * 60 % minutes / minutes
+    return k * (4 * part - 1 if part < 0.5 else 3 - 4 * part)
+
+
+def towards(from_c: float, to_c: float, at_h: float, tau_h: float) -> float:
+    return to_c + (from_c - to_c) * exp(-max(0.0, at_h) / tau_h)
+
+
+def box_calls(
+    air: Air, hours: float = 16.0, spores_h: float = 0.0, setpoint_h: float | None = None
+) -> list[tuple[str, float]]:
+    """(alarm, hours) of each call of the box, under the shipped schedule for home trays; healthy koji at 31 °C."""
+    rows = Rows(site(load_schedule(HOME)), t_ms=1_000_000)
+    rows.act("batch.start")
+    minutes = round(hours * 60)
+    for minute in range(minutes):
+        if minute == round(spores_h * 60):
+            rows.act("task.done", task="inoculate", value_c=31.0, override="test")
+        if setpoint_h is not None and minute == round(setpoint_h * 60):
+            rows.act("box.setpoint")
+        rows.hold((minute + 1) * 60.0, {BED: 31.0, MIDDLE: 31.0, AIR: air(minute / 60), HUMIDITY: 82.6}, every_s=60)
+    _, outcome = advance(initial_state(), rows.take(), rows.t_ms)
+    calls = [e for e in outcome.events if e.kind == "alarm" and e.key.startswith("box/") and e.data["event"] == "on"]
+    return [(event.key, round((event.t_ms - rows.t0_ms) / 3_600_000, 1)) for event in calls]
+
+
+@pytest.mark.parametrize(
+    ("air", "spores_h"),
+    [
+        (lambda h: min(30.0, 21.0 + 9.0 * h), 0.0),
+        (lambda h: 21.0 if h < 9 else min(30.0, 21.0 + 9.0 * (h - 9)), 10.0),
+        (lambda h: 21.0 if h < 12 else min(30.0, 21.0 + 9.0 * (h - 12)), 10.0),
+        (lambda h: min(30.0, 21.0 + 3.0 * h), 0.0),
+        (lambda h: towards(21.0, 32.0, h, 1.5), 0.0),
+        (lambda h: towards(21.0, 30.0, h, 0.5) + swing(h, 3.0, 4.0), 0.0),
+        (lambda h: towards(21.0, 30.0, h, 0.5) + swing(h, 3.0, 10.0), 0.0),
+        (lambda h: 30.0 if h < 8 else towards(30.0, 35.5, h - 8, 0.4), 0.0),
+        (lambda h: towards(34.0, 30.0, h - 0.7, 0.3) if h > 0.7 else 21.0 + 13.0 * h / 0.7, 0.0),
+        (lambda h: 30.0, 0.0),
+    ],
+    ids=["with the trays", "before the spores", "after the spores", "slow", "oven light", "fan 4 min", "fan 10 min",
+         "set warmer", "overshoots", "long warm"],
+)  # fmt: skip
+def test_a_box_that_warms_up_or_is_set_warmer_calls_nobody(air: Air, spores_h: float) -> None:
+    assert box_calls(air, spores_h=spores_h) == []
+
+
+@pytest.mark.parametrize("off_h", [1.4, 2.5, 6.0, 12.0])
+@pytest.mark.parametrize("ripple_k", [0.0, 3.0])
+def test_a_box_that_goes_off_is_told_within_two_hours_however_young_it_is(off_h: float, ripple_k: float) -> None:
+    """Air that falls towards its room with a time constant of 1.5 h, after a warm-up within the hour."""
+
+    def air(h: float) -> float:
+        warm = min(30.0, 21.0 + 10.0 * h) + swing(h, ripple_k, 7.0)
+        return warm if h < off_h else towards(30.0, ROOM_C, h - off_h, 1.5)
+
+    ((key, at_h),) = box_calls(air, hours=off_h + 4)
+    assert key == "box/off" and 0 < at_h - off_h <= 2.0
+
+
+@pytest.mark.parametrize("from_h", [0.0, 1.5, 9.0])
+def test_a_heater_that_sticks_is_told_within_the_hour_from_the_stages_highest(from_h: float) -> None:
+    """Air climbs 6 K an hour past 36 °C, the most that the shipped schedule allows before the koji warms itself."""
+
+    def air(h: float) -> float:
+        return min(30.0, 21.0 + 9.0 * h) if h < from_h else min(50.0, air_at + 6.0 * (h - from_h))
+
+    air_at = min(30.0, 21.0 + 9.0 * from_h)
+    passed_h = from_h + (36.0 - air_at) / 6.0
+    key, at_h = box_calls(air, hours=passed_h + 2)[0]
+    assert key == "box/hot" and 0 < at_h - passed_h <= 0.8
+
+
+def test_air_that_rests_beyond_the_stage_never_becomes_usual_and_43_degrees_are_always_told() -> None:
+    assert box_calls(lambda h: 30.0 if h < 4 else towards(30.0, 40.0, h - 4, 0.5), hours=9)[0][0] == "box/hot"
+    assert [key for key, _ in box_calls(lambda h: 43.5, hours=2)] == ["box/hot"]
+
+
+def test_a_box_that_is_said_to_be_set_cooler_is_not_called_off() -> None:
+    cooler = lambda h: 32.0 if h < 6 else towards(32.0, 27.5, h - 6, 0.7)  # noqa: E731
+    assert box_calls(cooler, setpoint_h=6.0) == []
+    assert [key for key, _ in box_calls(cooler)] == ["box/off"]
+
+
+def test_no_shipped_schedule_allows_air_as_hot_as_what_is_always_told() -> None:
+    files = sorted(HOME.parent.glob("*.yaml"))
+    stages = [stage for path in files for stage in load_schedule(path).stages]
+    air = [band for stage in stages for band in stage.bands if (band.place, band.quantity) == ("air", "temperature")]
+    assert max(limit.limit for band in air for limit in (band.high, band.high_high) if limit) < BEYOND_C

@@ -81,9 +81,12 @@ class Night:
                 self.seq += 1
                 self.rows.append((self.seq, t_ms, no, value, quality))
         self.rows.sort(key=lambda row: row.t_ms if isinstance(row, InputRow) else row[1])
-        now_ms = T0_MS + round(to_s * 1000)
-        self.state, outcome = advance(self.state, self.rows, now_ms)
-        self.rows = []
+        rows, self.rows = self.rows, []
+        return self.tell(rows, T0_MS + round(to_s * 1000))
+
+    def tell(self, rows: list[Any], now_ms: int) -> bool:
+        """The engine takes rows in; whether something was announced."""
+        self.state, outcome = advance(self.state, rows, now_ms)
         self.events += outcome.events
         self.messages += outcome.messages
         return bool(outcome.events)

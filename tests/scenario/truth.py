@@ -208,7 +208,7 @@ class TrueNight(Night):
         if event.key == "box/off":
             return any(not m.box["mains"] or m.box["air_c"] <= event.data["limit"] - 3 for m in near[-2:])
         if event.key == "box/hot":
-            return any(m.box["stuck_on"] or m.box["air_c"] >= event.data["limit"] + 3 for m in near)
+            return any(m.box["stuck_on"] or m.box["air_c"] >= event.data["limit"] for m in near)
         return False
 
     def _felt(self, event: Event, near: list[Moment]) -> bool:

@@ -81,7 +81,6 @@ def test_no_first_line_is_longer_than_a_lock_screen_and_each_ends_with_an_action
 @pytest.mark.parametrize(
     ("work", "wanted"),
     [
-        (Work(hour=None), "Let it cool before sprinkling"),
         (Work(hour=10.0), "Turn box down, vent"),
         (Work(hour=22.0, mix_open=True), "Break up, spread"),
         (Work(hour=24.0, mixes=1, mixed_ago_s=900, mix_open=True), "Vent, turn box down"),
@@ -157,7 +156,7 @@ def test_no_first_line_says_bed() -> None:
     ("alarm", "wanted"),
     [
         ({"key": "box/off", "value": 24.1, "limit": 30.2}, "Box air 24.1 °C, usually 30.2. Is the box on? Check plug"),
-        ({"key": "box/hot", "value": 41.0, "limit": 30.0}, "Box air 41 °C, usually 30. Turn it down or unplug it"),
+        ({"key": "box/hot", "value": 41.0, "limit": 30.0}, "Box air 41 °C (limit 30). Turn it down or unplug it"),
         ({"key": "time-to-limit/bed/temperature", "value": 41.2, "limit": 43.0, "left_s": 1500.0, "tray": "top"},
          "Top tray 41.2 °C, at 43 in 25 min. Break up, spread"),
         ({"key": "rate/bed/temperature/rising", "value": 36.0, "limit": 2.0, "rate_per_h": 3.1},

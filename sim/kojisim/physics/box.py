@@ -76,12 +76,12 @@ class Box:
         self.p = params
         self.room = room
         self.setpoint_c = params.setpoint_c
-        self.air_c = params.setpoint_c - 1.0
+        self.air_c = room.temp_c if params.cold else params.setpoint_c - 1.0
         self.wall_c = 0.7 * self.air_c + 0.3 * room.temp_c
         self.heater_c = self.air_c
         self.sensed_c = self.air_c
         self.vapour_kg = vapour_pa(self.air_c, 70.0) * self._hold()
-        self.mains = True
+        self.mains = not params.cold
         self.heating = False
         self.stuck_on = False
         self.lid_open = False

@@ -117,6 +117,8 @@ class BoxParams:
     #: Humidifier: mass flow when on, kg/s, and the humidity it holds, % (0 kg/s: none).
     humidifier_kg_s: float = 0.0
     humidifier_pct: float = 85.0
+    #: It begins as cold as its room and switched off (else as warm as its thermostat is set).
+    cold: bool = False
     #: The box's own timer switches it off after so many hours (0: none).
     timer_h: float = 0.0
 

@@ -1,0 +1,234 @@
+"""Batches that begin in every way, healthy or with a fault of the box laid in: who is woken, and when.
+
+A fault is told in time when somebody is woken for it by any alarm, within these times (all judgement):
+off: 3 h after the box went off, or 1 h after its air has truly come 6 K under what it was, whichever is later;
+runaway: 45 min after the air, still climbing 2 K an hour, has truly passed the highest the stage allows, or 43 °C; and
+before a tray has had 20 min at 45 °C,
+where growth stops (importer's text on koji); cold room: before the coldest tray has had 1.5 h at 22 °C.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from random import Random
+from typing import Any, NamedTuple
+
+from kojimon.engine import advance, initial_state
+from kojimon.engine.box import BEYOND_C
+from kojimon.model import Event, InputRow, Message, Priority
+from kojimon.schedule.spec import Schedule
+from kojisim.cook import Cook
+from kojisim.starts import STARTS
+from kojisim.world import Happening, Scenario
+from tests.scenario.night import LOOK_S, STEP_S, T0_MS, Night
+
+KINDS = (*STARTS, "mid_batch")
+FAULTS = ("off", "runaway", "cold")
+WITHOUT_THERMOSTAT = ("oven", "mat")
+"""Nothing in them can stick."""
+H = 3600.0
+SPOILT_C, HOT_C = 45.0, 42.5
+ACTS = {"off": "box_off", "runaway": "runaway", "cold": "room_drop"}
+WAITS = {"off": (1 * H, 3 * H), "runaway": (0.75 * H, 0.0), "cold": (1.5 * H, 0.0)}
+"""Seconds from when it is truly so far, and at least from the fault."""
+_COLD = ("box/off", "limit/bed/temperature/low")
+KEYS = {"off": _COLD, "cold": _COLD, "runaway": ("box/hot", "limit/bed/temperature/high")}
+
+
+class Found(NamedTuple):
+    """One batch: what woke without a fault, and of the fault whether it was due to be told, told, and after how long.
+
+    Attributes:
+        false: what woke before there was a fault.
+        due: whether the fault came so far that somebody had to be woken.
+        late: why it was not told in time, "" where it was.
+        after_h: from the fault to the waking, None for none.
+    """
+
+    kind: str
+    seed: int
+    false: list[str]
+    due: bool = False
+    late: str = ""
+    after_h: float | None = None
+
+
+def laid_in(kind: str, seed: int, fault: str) -> Scenario:
+    """The scenario of a kind, with a fault of the box between hour 1.2 and 38."""
+    base = STARTS["warm" if kind == "mid_batch" else kind](seed)
+    if not fault:
+        return base
+    at_h = Random(f"{seed}/{kind}/{fault}").choice((1.2, 1.6, 2.5, 4.0, 7.0, 11.0, 15.0, 20.0, 26.0, 32.0, 38.0))
+    at_h += 2.0 if kind == "soaked_after" else _joins_h(seed) if kind == "mid_batch" else 0.0
+    if fault == "cold":
+        box, room = base.params.box, base.params.room
+        weak = replace(box, heater_w=min(box.heater_w, box.outer_ua * (30.0 - room.mean_c + 3.0)))
+        fall = Happening(at_h, "room_drop", {"by_c": room.mean_c - 4.0})
+        return replace(base, params=replace(base.params, box=weak), script=(*base.script, fall))
+    return replace(base, script=(*base.script, Happening(at_h, ACTS[fault])))
+
+
+def _joins_h(seed: int) -> float:
+    """Hours after the spores at which a second daemon joins."""
+    return Random(f"{seed}/joins").uniform(1.0, 26.0)
+
+
+class Begun(Night):
+    """A night whose batch is opened at the world's start; of kind `mid_batch` a second daemon joins it half-way.
+
+    `told`: (seconds, alarm) of what woke, by the daemon that is looked at.
+    """
+
+    def begin(self, kind: str) -> Begun:
+        """Opens the batch; the cook comes when the rice is steamed."""
+        assert self.cook is not None
+        steamed_h = max([one.at_h for one in self.scenario.script if one.act == "steam"], default=0.0)
+        cool_c = Random(f"{self.seed}/cool").uniform(24.0, 28.0)
+        self.cook.absent_h = ((0.0, steamed_h + 0.05),)
+        self.cook.start_local_h = (42.0 - steamed_h) % 24
+        self.cook.inoculate_below_c = cool_c if kind == "early" else 32.0
+        self.told: list[tuple[float, str]] = []
+        self.joins_s = _joins_h(self.seed) * H if kind == "mid_batch" else None
+        self.said = False
+        self.first, self.second = list(self.rows), initial_state()
+        self.row(0.0, "act", _act("batch.start", name="begun"))
+        return self
+
+    def step(self, to_s: float) -> bool:
+        """Where no thermostat turns the heat down, the cook leaves the door open a crack at a mixing of warm koji."""
+        mixing = any(act == "mix" and to_s - at_s <= 600 for at_s, act, _ in self.world.done[-8:])
+        warm = max(max(tray.temp) for tray in self.world.incubator.trays) >= 36.0
+        if mixing and warm and self.scenario.name in WITHOUT_THERMOSTAT and not self.world.incubator.box.vent:
+            self.world.act("vent", level=0.3)
+        return super().step(to_s)
+
+    def say_set(self, at_s: float) -> None:
+        """Whoever sets the box says so: lower always, higher every second one."""
+        done = [args["temp_c"] for _, act, args in self.world.done if act == "set_box"]
+        if done and not self.said and (self.seed % 4 < 2 or done[0] < self.scenario.params.box.setpoint_c):
+            self.said = True
+            self.row(at_s, "act", _act("box.setpoint", to_c=done[0]))
+
+    def tell(self, rows: list[Any], now_ms: int) -> bool:
+        known = len(self.messages)
+        happened = super().tell(rows, now_ms)
+        zero_s = self.world.inoculated_s
+        if self.joins_s is None:
+            self._note(self.messages[known:], self.events)
+        elif zero_s is not None and self.world.time_s >= zero_s + self.joins_s:
+            self._join(rows, now_ms, T0_MS + round(zero_s * 1000))
+        return happened
+
+    def _join(self, rows: list[Any], now_ms: int, zero_ms: int) -> None:
+        """The second daemon takes the rows in as well; its first are its own start and the batch."""
+        if self.first:
+            at_ms = rows[0].t_ms if isinstance(rows[0], InputRow) else rows[0][1]
+            begun = [InputRow(row.seq, at_ms, row.kind, row.payload) for row in self.first]
+            begun.append(InputRow(0, at_ms, "act", _act("batch.start", name="begun", hour0_t_ms=zero_ms)))
+            rows, self.first = [*begun, *rows], []
+        self.second, outcome = advance(self.second, rows, now_ms)
+        self._note(outcome.messages, outcome.events)
+
+    def _note(self, messages: Sequence[Message], events: Sequence[Event]) -> None:
+        by_no = {event.no: event for event in events}
+        for message in messages:
+            event = by_no[message.event]
+            warm = max(max(tray.temp) for tray in self.world.incubator.trays) >= HOT_C
+            its_own = event.key == "limit/bed/temperature/high" and warm  # no matter of the box
+            if message.priority is Priority.WAKE and event.data.get("event") != "re" and not its_own:
+                self.told.append(((event.t_ms - T0_MS) / 1000, event.key))
+
+
+def _act(kind: str, **data: object) -> dict[str, Any]:
+    return {"kind": kind, "incubator": "box", "who": "", "channel": "cli", "idempotency": "", "data": data}
+
+
+def run_one(kind: str, seed: int, fault: str, schedule: Schedule, through: bool = False) -> Found:
+    """Runs a batch to its harvest, or until its fault is told or should long have been."""
+    scenario = laid_in(kind, seed, fault)
+    scenario = replace(scenario, probes=tuple(replace(spec, interval_s=60.0) for spec in scenario.probes))
+    cook = Cook(seed, incubator="box", react_min=(2.0, 12.0))
+    night = Begun(scenario, seed, schedule, cook, through=through).begin(kind)
+    watch, looked_s, at_s = Watch(fault), 0.0, 0.0
+    while at_s < 70 * H and not (cook.finished and not night.state.batches) and not watch.over(at_s, night.told):
+        at_s += STEP_S
+        if night.step(at_s) or night.world.inoculated_s is None or at_s - looked_s >= LOOK_S:
+            night.look(at_s)
+            looked_s = at_s
+        watch.see(night, at_s)
+        night.say_set(at_s)
+        if watch.since_s is not None:
+            cook.absent_h = (*cook.absent_h[:1], (watch.since_s / H, float("inf")))
+    return watch.found(kind, seed, night.told)
+
+
+@dataclass
+class Watch:
+    """The truth beside a night: since when there is a fault, and by when somebody must have been woken for it."""
+
+    fault: str
+    since_s: float | None = None
+    due_s: float | None = None
+    spoilt_s: float = 0.0
+    before_c: float = 0.0
+    airs: list[float] = field(default_factory=list)
+
+    def see(self, night: Begun, at_s: float) -> None:
+        """A minute more."""
+        if not self.fault:
+            return
+        box, act = night.world.incubator.box, ACTS[self.fault]
+        self.airs.append(box.air_c)
+        if self.since_s is None:
+            self.before_c = sum(self.airs[-60:]) / len(self.airs[-60:])
+            self.since_s = next((then_s for then_s, done, _ in night.world.done if done == act), None)
+            return
+        trays = night.world.incubator.trays
+        self.spoilt_s += STEP_S * (max(max(tray.temp) for tray in trays) >= SPOILT_C)
+        if self.due_s is None and self._due(night, box.air_c, min(tray.mean_c for tray in trays)):
+            wait_s, least_s = WAITS[self.fault]
+            self.due_s = max(at_s + wait_s, self.since_s + least_s)
+
+    def _due(self, night: Begun, air_c: float, coldest_c: float) -> bool:
+        if self.fault == "off":
+            return air_c <= self.before_c - 6.0
+        if self.fault == "cold":
+            return coldest_c <= 22.0
+        stage = night.state.batches["box"].stage if night.state.batches else ""
+        climbs = len(self.airs) > 30 and air_c - self.airs[-31] >= 1.0
+        return air_c >= BEYOND_C or (climbs and air_c >= allowed_c(night.schedule, stage))
+
+    def over(self, at_s: float, told: Sequence[tuple[float, str]]) -> bool:
+        """Whether no more is to be learnt of the fault."""
+        if self.since_s is None:
+            return False
+        last_s = self.since_s + 14 * H if self.due_s is None else self.due_s + 1800
+        return self._told_s(told) is not None or at_s > last_s
+
+    def _told_s(self, told: Sequence[tuple[float, str]]) -> float | None:
+        keys = KEYS[self.fault]
+        return next((s for s, key in told if self.since_s is not None and s >= self.since_s and key in keys), None)
+
+    def found(self, kind: str, seed: int, told: Sequence[tuple[float, str]]) -> Found:
+        """The batch in figures."""
+        false = [f"{key} at {s / H:.1f} h" for s, key in told if self.since_s is None or s < self.since_s]
+        if self.since_s is None:
+            return Found(kind, seed, false)
+        told_s = self._told_s(told)
+        after_h = None if told_s is None else (told_s - self.since_s) / H
+        late = ""
+        if self.due_s is not None and (told_s is None or told_s > self.due_s):
+            late = f"due {(self.due_s - self.since_s) / H:.1f} h after the fault at {self.since_s / H:.1f} h"
+        if self.fault == "runaway" and self.spoilt_s > 1200:
+            late = f"a tray spoilt before {after_h} h"
+        return Found(kind, seed, false, self.due_s is not None, late, after_h)
+
+
+def allowed_c(schedule: Schedule, stage: str) -> float:
+    """The highest air of a stage; of all where it has none."""
+    found = {
+        one.name: band.high.limit for one in schedule.stages for band in one.bands
+        if (band.place, band.quantity) == ("air", "temperature") and band.high is not None
+    }  # fmt: skip
+    return found.get(stage, max(found.values()))

@@ -1,0 +1,25 @@
+"""A few batches whose box begins in its own way; the table of all is tests/bench/test_box_starts.py."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from kojimon.schedule.load import load_schedule
+from tests.scenario.starts import run_one
+
+HOME = load_schedule(Path(__file__).resolve().parents[2] / "config/schedules/rice-koji-home-trays.yaml")
+
+
+@pytest.mark.parametrize(("kind", "seed"), [("switched_on", 2), ("soaked_after", 4), ("fan", 2)])
+def test_a_box_that_was_cold_at_first_wakes_nobody(kind: str, seed: int) -> None:
+    assert run_one(kind, seed, "", HOME, through=kind == "switched_on").false == []
+
+
+@pytest.mark.parametrize(
+    ("kind", "fault"), [("switched_on", "off"), ("soaked_before", "runaway"), ("mid_batch", "off")]
+)
+def test_a_fault_of_such_a_box_is_told_in_time(kind: str, fault: str) -> None:
+    found = run_one(kind, 6, fault, HOME)
+    assert found.false == [] and found.late == "" and found.after_h is not None
