@@ -7,6 +7,7 @@ batch's own events, unless another schedule is asked for.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import islice, pairwise
 from statistics import median
@@ -19,7 +20,7 @@ from kojimon import engine
 from kojimon.engine.setup import EngineSetup, IncubatorSetup, ProbeSetup, to_plain
 from kojimon.engine.state import State
 from kojimon.errors import UsageError
-from kojimon.journal.curve import Curve
+from kojimon.journal.curve import Column, Curve
 from kojimon.model import Event, InputRow, Outcome
 from kojimon.schedule.spec import Schedule
 
@@ -106,13 +107,23 @@ def recording_of(curve: Curve, hour0_first: bool = False) -> Recording:
         curve: from `journal.curve.read_curve`.
         hour0_first: the spores went on at the first line, in a file that has times and no task `inoculate`.
     """
-    tracks = tuple(Track(column.name, column.place, column.quantity, column.tray) for column in curve.columns)
+    # Two quantities may share a column's name (air.temp_c, air.humidity_pct); a probe's name is its own.
+    shared = {name for name, count in Counter(column.name for column in curve.columns).items() if count > 1}
+    tracks = tuple(
+        Track(_probe_name(column, shared), column.place, column.quantity, column.tray) for column in curve.columns
+    )
     readings = [
         (row.t_ms, index, value) for row in curve.rows for index, value in enumerate(row.values) if value is not None
     ]
     tasks = [(row.t_ms, row.task) for row in curve.rows if row.task]
     by_hour = curve.start_utc_ms is None
     return Recording(tracks, readings, tasks, 0 if by_hour or hour0_first else None)
+
+
+def _probe_name(column: Column, shared: set[str]) -> str:
+    if column.name in shared and column.quantity != "temperature":
+        return f"{column.name}.{column.quantity}"
+    return column.name
 
 
 def ignore(done: float) -> None:

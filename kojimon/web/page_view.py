@@ -226,7 +226,7 @@ def _step(box: Document, speech: Speech, now_ms: int, now: str) -> Step | None:
     if step is None:
         return None
     task = next(task for task in box["tasks"] if task["name"] == box["next"]["task"])
-    can = task["status"] in ("open", "due", "overdue", "any-time")
+    can = task["status"] in ("open", "due", "overdue")
     gate = task.get("gate")
     return Step(
         task["name"], step.title, step.window, step.late, can, task.get("work") == "harvest",

@@ -143,7 +143,8 @@ def action(alarm: Mapping[str, Any], work: Work) -> str:
             return "Probe out, or koji cold: look"
         return _limit_action(str(alarm["key"]).split("/"), str(alarm.get("side", "")), work)
     if kind in watches.LIKE_LIMITS:
-        return _limit_action(str(alarm["key"]).split("/"), watches.side_of(alarm), work)
+        side = watches.side_of(alarm)
+        return _limit_action(str(alarm["key"]).split("/"), side, work) if side else "Look at the box"
     if kind == "health":
         said = _said(alarm)[1] if subject in SAID else ""
         return said or HEALTH_ACTIONS.get(subject.split(":")[0], "See: kojimon status")
@@ -182,8 +183,6 @@ def _limit_action(parts: Sequence[str], side: str, work: Work) -> str:
 
 
 def _hot_koji(work: Work) -> str:
-    if work.hour is None:
-        return "Let it cool before sprinkling"
     if work.harvest_open:
         return "Look: harvest or spread thin"
     if work.mix_open and (work.mixed_ago_s is None or work.mixed_ago_s > 3600):
@@ -266,8 +265,7 @@ def _fact(alarm: Mapping[str, Any], speech: Speech, per_hour: float | None) -> t
         return text, text
     if kind != "limit" or value is None or limit is None:
         text = subject(alarm, speech)
-        since = alarm.get("silent_s")
-        return (f"{text} {say.span(since)}" if since else text), text
+        return text, text
     parts = str(alarm["key"]).split("/")
     quantity, hot = parts[2], str(alarm.get("side") or parts[-1]).startswith("high")
     name = _name(parts[1], str(alarm.get("tray") or ""))

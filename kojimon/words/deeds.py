@@ -12,6 +12,7 @@ from kojimon.words.speech import Speech
 
 KINDS: Final = (
     "silenced", "confirmed", "working", "setpoint", "bump-begin", "bump-missed", "probe-moved", "probe-back",
+    "mix-guess",
 )  # fmt: skip
 
 
@@ -37,9 +38,11 @@ def told(event: Mapping[str, Any], speech: Speech, until: str) -> tuple[str, str
         return f"The box is set {'anew' if to_c is None else 'to ' + speech.value('temperature', to_c)}.", "plain"
     if kind in ("probe-back", "probe-moved"):
         return question.told(str(key), data) if kind == "probe-back" else (_moved(str(key), data), "plain")
-    if kind == "bump-begin":
-        return f"Waiting for probe {key} to be warmed.", "plain"
-    return f"Probe {key} was not warmed in time: its way to the phone is not proved.", "look"
+    return {
+        "mix-guess": ("The koji cooled suddenly. If you mixed it, enter that step.", "look"),
+        "bump-begin": (f"Waiting for probe {key} to be warmed.", "plain"),
+        "bump-missed": (f"Probe {key} was not warmed in time: its way to the phone is not proved.", "look"),
+    }[str(kind)]
 
 
 def _moved(probe: str, data: Mapping[str, Any]) -> str:

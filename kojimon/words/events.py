@@ -243,6 +243,8 @@ def _alarm(event: Mapping[str, Any], speech: Speech, work: Work) -> Line | None:
     tray = data.get("tray") or speech.probes.get(str(data.get("probe", "")), ("", ""))[1]
     alarm = {"key": event["key"], "state": data["to"], **data, "tray": tray}
     signal = str(data.get("event", ""))
+    if data["to"] == data["from"] in ("SHLVD", "DSUPR", "OOSRV") and signal in ("on", "off", "up", "down"):
+        return None  # it comes and goes while it is hidden
     if data["to"] == "UNACK" and signal not in ("off", "down"):
         return _called(alarm, signal, speech, work)
     if signal == "down":
@@ -382,7 +384,7 @@ _KINDS: dict[str, Callable[[Mapping[str, Any], Speech, Work], Line | None]] = {
     "task-corrected": _task_corrected,
     "refused": _refused,
     "unchanged": _unchanged,
-    "repeated": lambda *_: None,
+    **dict.fromkeys(("repeated", "anchor", "ignored"), lambda *_: None),
     "alarm": _alarm,
     **dict.fromkeys(deeds.KINDS, _deed),
     "expectation": _expectation,

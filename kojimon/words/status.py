@@ -247,8 +247,6 @@ def window_of(task: Mapping[str, Any], speech: Speech, now_ms: int, now_utc: str
             f"until {closes}" if closes else "",
             _remaining(left("closes")),
         )
-    if status == "any-time":
-        return "whenever it suits"
     if status == "overdue":
         return _join(f"its time ended {closes}" if closes else f"was wanted {due}", "do it, or say when you did")
     return ""

@@ -135,7 +135,7 @@ def test_what_was_done_before_decides_what_to_do_next() -> None:
         return told.text.partition(". ")[2]
 
     teller.tell(event("batch-start", "b", name="first"))
-    assert hot(T_MS) == "Let it cool before sprinkling."
+    assert hot(T_MS) == "Turn box down, vent."
     teller.tell(event("task-done", "inoculate", mark=1, at_ms=T_MS))
     assert hot(T_MS + hour) == "Turn box down, vent."
     teller.tell(event("window-open", "mix"))

@@ -108,7 +108,6 @@ def test_koji_without_a_reading_is_never_within_limits() -> None:
             "Next: break up and mix (kirikaeshi)",
             "from 15:00, due Sun 02:00, in 1 h",
         ),
-        ("any-time", {}, "Next: break up and mix (kirikaeshi)", "whenever it suits"),
     ],
 )
 def test_the_next_step_says_when(status: str, edges: dict[str, float], title: str, window: str) -> None:
