@@ -79,7 +79,7 @@ class Certificates:
             return
         try:
             correction(tuple((float(raw), float(true)) for raw, true in act.data.get("points") or ()), probe.quantity)
-        except (TypeError, ValueError) as error:
+        except (TypeError, ValueError, OverflowError) as error:
             raise RefusedError(str(error)) from error
 
 

@@ -15,6 +15,7 @@ from kojimon.cli import calibrate as command
 from kojimon.cli.opening import client_of
 from kojimon.daemon.certificates import Certificates
 from kojimon.errors import RefusedError
+from kojimon.model import Act
 from kojimon.probes import guide
 from kojimon.probes.guide import Criterion, Method
 from kojimon.settings.load import load_settings
@@ -106,6 +107,13 @@ def test_by_hand_without_a_daemon_in_either_unit_and_taken_back(kitchen: Kitchen
     assert "only 0.5 C (0.9 F) apart" in " ".join(near.output.split())
     assert "taken back" in kitchen.run("probes", "calibrate", "koji-top", "--none").output
     assert json.loads(kitchen.run("probes", "certificates", "--json").output)[0]["points"] == []
+
+
+@pytest.mark.parametrize("points", [[[10**400, 0.0]], [[1.0]], 5, {"raw": 1.0}, [[None, 1.0]], [[float("nan"), 1.0]]])
+def test_points_that_are_none_are_refused_at_the_door(kitchen: Kitchen, points: object) -> None:
+    found = Certificates(load_settings(kitchen.config))
+    with pytest.raises(RefusedError):
+        found.admit(Act("probe.calibrate", "box", "me", "api", "odd", {"probe": "koji-top", "points": points}))
 
 
 def test_the_api_refuses_what_no_probe_needs(live: Kitchen) -> None:
