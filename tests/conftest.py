@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import settings
+from hypothesis import HealthCheck, settings
 
 from tests.parts.need import PARTS, do_without
 from tests.parts.opened import close_readers, watch_connections
@@ -12,8 +12,10 @@ from tests.parts.size import take_long
 
 __all__ = ["close_readers"]
 
-settings.register_profile("same", derandomize=True, database=None)
-settings.register_profile("long", max_examples=500, deadline=None, print_blob=True)
+# How long an example takes says how busy the machine is: that fails nothing.
+_UNTIMED = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.register_profile("same", _UNTIMED, derandomize=True, database=None)
+settings.register_profile("long", _UNTIMED, max_examples=500, print_blob=True)
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:

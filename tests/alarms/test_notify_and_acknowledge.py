@@ -59,7 +59,7 @@ def test_32_copies_have_one_id_and_the_log_one_occurrence() -> None:
 
 
 def unix_request(path: Path, method: str, target: str) -> int:
-    connection = http.client.HTTPConnection("localhost", timeout=10)
+    connection = http.client.HTTPConnection("localhost", timeout=60)
     connection.sock = socket.socket(socket.AF_UNIX)
     connection.sock.connect(str(path))
     connection.request(method, target)

@@ -92,14 +92,14 @@ class Kitchen:
         )  # fmt: skip
         settings = load_settings(self.config)
         client = Client.for_journal(settings.journal.path, settings.run_folder)
-        until(lambda: client.running() or self._died(), 30, "the daemon answers")
+        until(lambda: client.running() or self._died(), what="the daemon answers")
         return self.daemon
 
     def stop(self) -> tuple[int, str]:
         """Ends the daemon as Ctrl-C does. Its exit code and everything it printed."""
         assert self.daemon is not None
         self.daemon.send_signal(signal.SIGINT)
-        output, _ = self.daemon.communicate(timeout=30)
+        output, _ = self.daemon.communicate(timeout=60)
         code, self.daemon = self.daemon.returncode, None
         return code, output
 
@@ -135,5 +135,5 @@ def kitchen(monkeypatch: pytest.MonkeyPatch) -> Iterator[Kitchen]:
     yield one
     if one.daemon is not None:
         one.daemon.kill()
-        one.daemon.communicate(timeout=10)
+        one.daemon.communicate(timeout=60)
     shutil.rmtree(folder, ignore_errors=True)

@@ -91,8 +91,8 @@ def test_what_batches_taught_is_shown_exported_and_forgotten(tmp_path: Path) -> 
         one.daemon.house.intake.note("prior", "b1", payload)
         one.tick(1)
         one.commit()
-        until(lambda: learnt_of(kitchen) == {key: taught}, 10)
+        until(lambda: learnt_of(kitchen) == {key: taught})
         assert learnt_of(kitchen, schedule="barley-koji") == {}
         one.act("forecast.reset", schedule=key[1])
         one.commit()
-        until(lambda: learnt_of(kitchen) == {key: None}, 10)
+        until(lambda: learnt_of(kitchen) == {key: None})

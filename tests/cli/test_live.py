@@ -132,7 +132,7 @@ def test_a_settings_file_that_is_gone_or_a_folder_does_not_end_the_watch_over_a_
         kitchen.stop()
         wreck()
         kitchen.daemon = kitchen.spawn("run")
-        until(client.running, 30, "it runs on the last good settings")
+        until(client.running, what="it runs on the last good settings")
         alarms = client.get("/v1/alarms")["alarms"]
         assert [alarm["key"] for alarm in alarms if alarm["key"] == "health/settings"]
     assert client.get("/v1/state")["incubators"][0]["batch"]["name"] == "first"
@@ -152,5 +152,5 @@ def test_status_watch_stays_until_ctrl_c_and_that_is_no_failure(kitchen: Kitchen
     assert watching.stdout is not None
     shown = next(line for line in watching.stdout if line.startswith("No alarms"))
     watching.send_signal(signal.SIGINT)
-    _, errors = watching.communicate(timeout=20)
+    _, errors = watching.communicate(timeout=60)
     assert (watching.returncode, errors, shown) == (0, "", "No alarms.\n")

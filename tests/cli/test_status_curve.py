@@ -88,7 +88,7 @@ def test_a_terminal_with_plain_letters_only(config: Path) -> None:
         pass
     finally:
         os.close(ours)
-    assert process.wait(30) == 0
+    assert process.wait(60) == 0
     text = written.decode("ascii")
     assert "koji C air C" in text and re.search(r"\d\d\.\d C", text)
     assert not re.search(r"\d ?\?", text)

@@ -79,7 +79,7 @@ def test_put_wait_waits_until_there_is_room() -> None:
     until(lambda: box._waiting == 1)
     assert answers == []
     assert [item.receipt for item in box.drain().arrivals] == [1, 2]
-    waiter.join(5)
+    waiter.join(60)
     assert answers == [True]
     assert [item.receipt for item in box.drain().arrivals] == [3]
 
@@ -93,7 +93,7 @@ def test_put_wait_gives_up_after_its_time_and_at_the_close() -> None:
     waiter.start()
     until(lambda: box._waiting == 1)
     box.close()
-    waiter.join(5)
+    waiter.join(60)
     assert answers == [False]
     assert not box.submit("act")
 
@@ -135,7 +135,7 @@ def test_waits_for_counts_of_arrivals() -> None:
     late = threading.Thread(target=lambda: [box.put(arrival(n, source="a")) for n in range(2)])
     late.start()
     assert box.wait_arrived({"a": 3}, 5) == {}
-    late.join(5)
+    late.join(60)
 
 
 @pytest.mark.parametrize("writers", [1, 4])

@@ -74,7 +74,7 @@ class Life:
         self.rig.tick(1)
 
     def do_commit(self) -> None:
-        assert self.rig.writer.flush(5)
+        assert self.rig.writer.flush(60)
 
     def do_kill(self) -> None:
         self.rig.crash()

@@ -23,7 +23,7 @@ def test_readings_are_numbered_stored_and_seen_by_the_engine(tmp_path: Path) -> 
         r.arrive(1, 30.5)
         r.arrive(3, 28.0)
         r.tick(10)
-        assert r.writer.flush(5)
+        assert r.writer.flush(60)
         readings = [row for row in r.reader().rows_after(0) if not isinstance(row, InputRow)]
         assert [(row[2], row[3]) for row in readings] == [(1, 30.5), (3, 28.0)]
         places = r.core.view()["incubators"][0]["places"]
@@ -37,7 +37,7 @@ def test_rows_are_in_order_of_time_and_number(tmp_path: Path) -> None:
             if step == 7:
                 r.act("batch.start", name="one")
             r.tick(10)
-        assert r.writer.flush(5)
+        assert r.writer.flush(60)
         rows = list(r.reader().rows_after(0))
     seqs = [row.seq if isinstance(row, InputRow) else row[0] for row in rows]
     times = [row.t_ms if isinstance(row, InputRow) else row[1] for row in rows]
@@ -195,7 +195,7 @@ def test_a_full_intake_drops_the_oldest_of_that_source_and_says_so(tmp_path: Pat
         for value in range(15):
             r.arrive(1, float(value), source="flood")
         r.tick(1)
-        assert r.writer.flush(5)
+        assert r.writer.flush(60)
         rows = list(r.reader().rows_after(0))
         kept = [row[3] for row in rows if not isinstance(row, InputRow)]
         gaps = [row.payload for row in rows if isinstance(row, InputRow) and row.kind == "gap"]
@@ -211,7 +211,7 @@ def test_acknowledged_receipts_come_back_after_their_commit(tmp_path: Path) -> N
         r.arrive(1, 30.0, source="mqtt", receipt=7)
         r.arrive(1, 30.1, source="mqtt", receipt=8)
         r.tick(1)
-        assert r.writer.flush(5)
+        assert r.writer.flush(60)
         assert seen == [("mqtt", 7), ("mqtt", 8)]
         assert [one.packet_id for one in r.reader().unacked("mqtt")] == [7, 8]
 
@@ -225,7 +225,7 @@ def test_the_durable_view_is_never_ahead_of_the_journal(tmp_path: Path) -> None:
             r.tick(10)
             if step % 10 == 0:
                 r.act("batch.note", text="x") if step else r.act("batch.start", name="one")
-        assert r.writer.flush(5)
+        assert r.writer.flush(60)
         assert ahead and max(ahead) <= 0
         assert r.core.view(durable=True)["t_ms"] <= r.reader().horizon_ms()
 
@@ -235,7 +235,7 @@ def test_free_running_core_runs_deadlines_and_takes_arrivals_by_itself(tmp_path:
         done = threading.Event()
         r.core.listen(lambda chunk, _: done.set() if chunk.readings else None)
         r.arrive(1, 30.0)
-        assert done.wait(5)
+        assert done.wait(60)
 
 
 def test_acts_count_in_memory_while_storage_fails(tmp_path: Path) -> None:

@@ -13,6 +13,7 @@ from types import TracebackType
 from kojimon.journal.reader import Reader
 from kojimon.web.client import Client
 from tests.parts.opened import reading
+from tests.parts.wait import DEADLINE_S
 
 CHILD = Path(__file__).with_name("child.py")
 SETTINGS = """
@@ -59,7 +60,7 @@ class Process:
             self.ready()
         return self
 
-    def ready(self, within_s: float = 30.0) -> None:
+    def ready(self, within_s: float = DEADLINE_S) -> None:
         """Waits until it says that it is ready."""
         assert self._process is not None and self._process.stdout is not None
         with selectors.DefaultSelector() as waiting:
@@ -81,7 +82,7 @@ class Process:
         assert self._process is not None
         self._process.send_signal(number)
 
-    def wait(self, within_s: float = 20.0) -> int:
+    def wait(self, within_s: float = DEADLINE_S) -> int:
         """Its exit code, once it has ended."""
         assert self._process is not None
         code = self._process.wait(within_s)

@@ -14,6 +14,7 @@ from kojimon.model import Arrival
 from kojimon.settings.spec import MqttSource, Settings
 from kojimon.web.client import Client
 from tests.daemon.sites import probes_of, site
+from tests.parts.wait import DEADLINE_S
 
 WALL_MS = 1_790_000_000_000
 
@@ -40,9 +41,9 @@ class Running:
         return self.client.act({"kind": kind, "who": "me", "data": data})
 
     def commit(self) -> None:
-        assert self.daemon.house.writer.flush(5.0)
+        assert self.daemon.house.writer.flush(DEADLINE_S)
 
-    def end(self, within_s: float = 15.0) -> int:
+    def end(self, within_s: float = DEADLINE_S) -> int:
         """Ends it in order. Returns its exit code."""
         self.daemon.end("test")
         self._thread.join(within_s)
@@ -67,9 +68,9 @@ def running(settings: Settings, clock: Clock | None = None, **more: Any) -> Iter
 
     thread = threading.Thread(target=work, name="daemon-under-test", daemon=True)
     thread.start()
-    assert ready.wait(20)
+    assert ready.wait(DEADLINE_S)
     if failures:
-        thread.join(5)
+        thread.join(60)
         raise failures[0]
     one = Running(daemon, thread, codes)
     try:

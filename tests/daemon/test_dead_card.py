@@ -42,7 +42,7 @@ class Kitchen:
         """One round of readings by MQTT, and what the engine makes of them ten seconds later."""
         values = {"bed": koji_c, "bed-2": koji_c - 1, "bed-3": koji_c - 1, "air": 31, "air-humidity": 90, "room": 20}
         for topic, value in values.items():
-            self._client.publish(f"k/{topic}", f"{value}", 1).wait_for_publish(10.0)
+            self._client.publish(f"k/{topic}", f"{value}", 1).wait_for_publish(60)
             self.sent += 1
         # Ticks while waiting: a daemon whose time is driven looks at its writer only then.
         until(lambda: self.one.tick() or self.arrived() >= self.sent, what=f"{self.arrived()} of {self.sent} taken")

@@ -21,7 +21,7 @@ class Line:
 
     def __init__(self, path: Path) -> None:
         self._socket = socket.socket(socket.AF_UNIX)
-        self._socket.settimeout(10)
+        self._socket.settimeout(60)
         self._socket.connect(str(path))
         self._file = self._socket.makefile("r", encoding="utf-8")
 

@@ -67,7 +67,7 @@ def latest(one: Running) -> Any:
         found = forecast(one)
         return found if found and found["fresh"] else None
 
-    return until(come, 20, "a fresh forecast is in the state")
+    return until(come, what="a fresh forecast is in the state")
 
 
 def until_made(one: Running, count: int, minute: int) -> int:
@@ -109,7 +109,7 @@ def watched(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, li
         minute = until_made(one, part_of(one).facts()["made"] + 2, minute)
         seen.append(latest(one))
         one.act("batch.harvest", yield_kg=2.0)
-        until(lambda: memories(folder, one) == ["learnt"], 30)
+        until(lambda: memories(folder, one) == ["learnt"])
     yield folder / "kojimon.journal", seen
 
 
@@ -181,7 +181,7 @@ def test_what_was_learnt_can_be_forgotten_and_stays_so(tmp_path: Path, watched: 
     settings = broker_site(tmp_path)
     with running(settings, ManualClock(WALL_MS + 40 * 3_600_000)) as one:
         one.act("forecast.reset", schedule="rice-koji-home-trays")
-        until(lambda: part_of(one)._open is not None, 10)
+        until(lambda: part_of(one)._open is not None)
         assert memories(tmp_path, one) == ["learnt", "forgotten"]
     assert prior_of(reading(journal), "box", "rice-koji-home-trays") is None
 
@@ -198,7 +198,7 @@ def test_a_daemon_that_starts_again_tells_the_batch_again(tmp_path: Path) -> Non
 
 def test_without_a_batch_there_is_no_process(tmp_path: Path) -> None:
     with running(broker_site(tmp_path)) as one:
-        until(lambda: part_of(one)._open is not None, 10)
+        until(lambda: part_of(one)._open is not None)
         assert part_of(one).facts()["starts"] == 0
 
 
@@ -220,7 +220,7 @@ def test_it_is_begun_again_after_its_end() -> None:
         assert asked(child, Start("box", 1)).error == ""
         assert child.pid is not None
         os.kill(child.pid, signal.SIGKILL)
-        until(lambda: child.pid is None, 10)
+        until(lambda: child.pid is None)
         with pytest.raises(ChildError, match="signal 9"):
             asked(child, Ask("box", 0.0, (43.0,)))
         assert "has been started here" in asked(child, Ask("box", 0.0, (43.0,))).error and child.lives == 2

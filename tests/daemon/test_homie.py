@@ -42,7 +42,7 @@ class Device:
         self.say(STATE, "ready")
 
     def say(self, topic: str, word: str) -> None:
-        self.client.publish(topic, word, 1, True).wait_for_publish(5.0)
+        self.client.publish(topic, word, 1, True).wait_for_publish(60)
 
     def warm(self, value_c: float) -> None:
         self.say("homie/shelf/koji/temperature", str(value_c))
@@ -83,7 +83,7 @@ def soon(one: Running, seen: Any) -> None:
         one.tick(0.05)
         return bool(seen())
 
-    until(look, 20)
+    until(look)
     assert one.daemon.clock.boot_ms() - begun < 60_000
 
 

@@ -89,7 +89,7 @@ def test_an_hour_without_the_server_in_a_fast_batch(tmp_path: Path, victoria: Vi
     with running(settings, ManualClock(SystemClock().wall_ms() - DAY), stay=True, progress=outage) as one:
         assert outage.over.wait(120)
         one.commit()
-        until(lambda: caught_up(one), within_s=60, what="the backlog")
+        until(lambda: caught_up(one), what="the backlog")
         facts = one.daemon.health()["parts"]["mirror"]
         speech = speech_of(one.daemon.house.state())
     with closing(Reader(Path(settings.journal.path))) as reader:

@@ -113,6 +113,6 @@ def test_a_button_on_the_broker_moves_a_probe(tmp_path: Path) -> None:
                 one.tick(1)
                 return tray(one, probe) == "bottom"
 
-            until(pressed, 20)
+            until(pressed)
             moved = [event for event in one.client.get("/v1/events")["events"] if event["kind"] == "probe-moved"]
             assert [(event["key"], event["data"]["channel"]) for event in moved] == [(probe.name, "mqtt")]

@@ -90,7 +90,7 @@ def test_a_silent_source_is_built_anew_and_the_old_one_can_put_nothing_more() ->
     assert bench.made[1].put(Arrival("port", 1, "", b"new"))
     assert [arrival.payload for arrival in bench.arrived] == [b"new"]
     old.hang_at_stop.set()
-    assert old.stopped.wait(5)
+    assert old.stopped.wait(60)
 
 
 def test_a_source_that_beats_is_left_alone() -> None:
@@ -160,7 +160,7 @@ def test_who_waits_for_room_is_not_silent_and_is_let_go_at_the_end() -> None:
     bench.supervisor.check(10 * SILENT_S)
     assert len(bench.made) == 1
     bench.slot.abandon()
-    waiter.join(5)
+    waiter.join(60)
     assert answers == [False] and bench.arrived == []
 
 

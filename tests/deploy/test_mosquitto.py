@@ -78,7 +78,7 @@ class House:
 
     def stop(self) -> None:
         self._process.terminate()
-        self._process.wait(10)
+        self._process.wait(60)
         self._log.close()
 
 
@@ -104,7 +104,7 @@ class Client:
             "127.0.0.1", house.tls if tls else house.plain, 20, clean_start=not name, properties=options
         )
         self._client.loop_start()
-        assert self._answered.wait(10)
+        assert self._answered.wait(60)
 
     def _connected(self, _client: Any, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         self.refused = str(reason) if reason.is_failure else ""
@@ -118,11 +118,11 @@ class Client:
         """Whether the broker grants it; granted does not mean that anything will be passed on."""
         self._granted.clear()
         self._client.subscribe(topic, 1)
-        assert self._granted.wait(10)
+        assert self._granted.wait(60)
         return not self._codes[0].is_failure
 
     def put(self, topic: str, payload: bytes = b"31.0", retain: bool = False) -> None:
-        self._client.publish(topic, payload, 1, retain).wait_for_publish(10)
+        self._client.publish(topic, payload, 1, retain).wait_for_publish(60)
 
     def close(self) -> None:
         self._client.disconnect()
@@ -185,7 +185,7 @@ def test_nobody_writes_where_it_is_not_theirs(house: House, user: str) -> None:
     house_writes.put("kojimon/home/end", mark)
     found: set[str] = set()
     for listener in listeners:
-        for topic, payload in iter(lambda one=listener: one.heard.get(timeout=10), ("kojimon/home/end", mark)):
+        for topic, payload in iter(lambda one=listener: one.heard.get(timeout=60), ("kojimon/home/end", mark)):
             found |= {topic} if payload == mark else set()
     assert found == MAY_WRITE[user]
     for client in (*listeners, writer, house_writes):
@@ -219,7 +219,7 @@ def test_nobody_hears_what_is_not_theirs(house: House, user: str, topic: str, he
         reader.put("probes/home/cellar/koji", b"x")
         heard = []
     else:
-        heard = list(iter(lambda: reader.heard.get(timeout=10), ("kojimon/home/status", b"end")))
+        heard = list(iter(lambda: reader.heard.get(timeout=60), ("kojimon/home/status", b"end")))
     assert ((topic, b"secret") in heard) == hears
     assert reader.heard.empty()
     site.put(topic, b"", retain=True)
@@ -255,7 +255,7 @@ def test_what_comes_while_kojimon_is_away_waits_for_it(house: House) -> None:
         probes._client.publish(topic, f"{number}", 1)
     probes.put(topic, b"last")
     back = house.client("home", name="kojimon-home")
-    heard = iter(lambda: back.heard.get(timeout=20), (topic, b"last"))
+    heard = iter(lambda: back.heard.get(timeout=60), (topic, b"last"))
     found = [payload for where, payload in heard if where == topic]
     assert found == [f"{number}".encode() for number in range(5000)]
     probes.close()

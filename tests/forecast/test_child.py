@@ -71,7 +71,7 @@ def test_a_real_process_forecasts_a_batch_and_ends_with_its_input(process: subpr
     assert made.forecast == own.forecast(72_000.0, (38.0, 40.0))
     assert process.stdin is not None
     process.stdin.close()
-    assert process.wait(20) == 0
+    assert process.wait(60) == 0
 
 
 def test_a_restart_from_the_readings_forecasts_the_same() -> None:

@@ -27,7 +27,7 @@ def generations(journal: Path, folder: Path) -> list[Path]:
 
 def store(writer: Writer, seq: int) -> None:
     writer.submit(Chunk(readings=[(seq, seq, 1, 30.0, None, 0)], urgent=True))
-    assert writer.flush(5)
+    assert writer.flush(60)
 
 
 def rows(path: Path) -> int:
@@ -64,7 +64,7 @@ def test_commits_during_the_copy_neither_hold_it_up_nor_get_torn(
     monkeypatch.setattr(saving, "PAGES_A_STEP", 1)
     writer = make_writer()
     writer.submit(Chunk(readings=[(n, n, 1, 30.0, None, 0) for n in range(1, 1000)], urgent=True))
-    assert writer.flush(5)
+    assert writer.flush(60)
     seq = [1000]
 
     def stopping() -> bool:

@@ -50,7 +50,7 @@ def test_a_forecast_comes_back_as_it_was_and_so_does_one_written_before(tmp_path
     writer = Writer(path, ballast_mb=0)
     writer.start()
     writer.submit(Chunk(inputs=rows, horizon_ms=3))
-    assert writer.flush(10)
+    assert writer.flush(60)
     long = as_json(rows[0].payload)
     assert len(input_parts(rows[0])[0][3]) < 0.95 * len(long)
     writer.run(lambda db: db.execute("UPDATE input SET payload = ? WHERE seq = 1", (long,)))

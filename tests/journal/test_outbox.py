@@ -21,7 +21,7 @@ def test_what_waits_is_read_with_its_events_and_attempts(path: Path, make_writer
                             horizon_ms=event.t_ms))  # fmt: skip
     tries = [Delivery("box/k#1.1", "phone", "failed", 1500, "no answer"), Delivery("box/k#1.1", "phone", "sent", 1600)]
     writer.submit(Chunk(horizon_ms=3000, deliveries=tries, settled={"box/k#1.1": 2000, "box/k#2.1": 2500}))
-    assert writer.flush(5)
+    assert writer.flush(60)
     found = load_outbox(path, since_ms=2000)
     assert [(row.id, row.settled_t_ms, event.data["occurrence"]) for row, event in found.rows] == [
         ("box/k#2.1", 2500, 2), ("box/k#3.1", None, 3),
@@ -36,5 +36,5 @@ def test_a_receipt_alone_settles_nothing(path: Path, make_writer: Callable[..., 
     writer.submit(Chunk(events=[Event(1, 5, "alarm", "box", "", "k", facts)], horizon_ms=5,
                         messages=[Message("box/k#1.1", 1, Priority.WAKE)],
                         deliveries=[Delivery("box/k#1.1", "phone", "sent", 5)]))  # fmt: skip
-    assert writer.flush(5)
+    assert writer.flush(60)
     assert [row.settled_t_ms for row, _ in load_outbox(path, since_ms=10).rows] == [None]

@@ -33,11 +33,11 @@ def fill(writer: Writer, until_ms: int, every_ms: int = 20_000) -> list[tuple[in
     for begin in range(0, len(rows), 10_000):
         part = rows[begin : begin + 10_000]
         writer.submit(Chunk(readings=[(seq, t_ms, probe, 20.0 + seq % 7, None, 0) for seq, t_ms, probe in part]))
-        assert writer.flush(30)
+        assert writer.flush(60)
     start = Event(1, 3 * DAY, "batch-start", "box", "b1", "", {})
     end = Event(2, 5 * DAY, "batch-harvest", "box", "b1", "", {})
     writer.submit(Chunk(events=[start, end]))
-    assert writer.flush(30)
+    assert writer.flush(60)
     return rows
 
 
@@ -79,7 +79,7 @@ def test_an_open_batch_is_kept(path: Path, make_writer: MakeWriter) -> None:
         readings=[(n, n * 10_000, 1, 20.0, None, 0) for n in range(1, 1000)],
         events=[Event(1, 0, "batch-start", "box", "b1", "", {})],
     ))  # fmt: skip
-    assert writer.flush(5)
+    assert writer.flush(60)
     assert thin(writer, 99 * DAY) == 0 and len(left(path)) == 999
 
 
@@ -97,7 +97,7 @@ def test_commits_go_in_between_and_it_can_be_stopped(
         return asked[0] > 3
 
     assert 0 < thin(writer, DAY, stopping) < 3 * 100
-    assert writer.flush(5)
+    assert writer.flush(60)
     assert sum(row[0] > 10**6 for row in left(path)) == 4
 
 

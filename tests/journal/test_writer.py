@@ -112,7 +112,7 @@ def test_callbacks_come_after_the_commit_and_in_order(path: Path, make_writer: M
     writer = make_writer(on_committed=committed)
     for n in range(1, 6):
         writer.submit(Chunk(readings=[(n, n, 1, 30.0, None, 0)], horizon_ms=n))
-    assert writer.flush(5)
+    assert writer.flush(60)
     until(lambda: len(seen) == 5, "five callbacks")
     assert [horizon for horizon, _ in seen] == [1, 2, 3, 4, 5]
     assert all(count >= horizon for horizon, count in seen), "on the disk before it is told"
@@ -158,7 +158,7 @@ def test_the_small_tables_ride_along(path: Path, make_writer: MakeWriter) -> Non
         deliveries=[Delivery("a#1", "phone", "failed", 6, "no answer")],
     ))  # fmt: skip
     writer.submit(Chunk(horizon_ms=8, deliveries=[Delivery("a#1", "phone", "sent", 8)], settled={"a#1": 8}))
-    assert writer.flush(5)
+    assert writer.flush(60)
     with closing(Reader(path)) as reader:
         assert [row.id for row in reader.messages()] == ["b#1"]
         assert {row.id: row.settled_t_ms for row in reader.messages(waiting=False)} == {"a#1": 8, "b#1": None}
@@ -187,7 +187,7 @@ def test_acknowledgements_in_doubt_are_those_of_the_latest_messages(path: Path, 
         rows = [Unacked("broker", 10 * n + i, b"%d" % (10 * n + i)) for i in range(10)]
         rows += [Unacked("other", 1, b"o")] if n == 0 else []
         writer.submit(Chunk(readings=[(n + 1, n, 1, 30.0, None, 0)], receipts=[("broker", n)], unacked=rows))
-        assert writer.flush(5)
+        assert writer.flush(60)
     with closing(Reader(path)) as reader:
         kept = [row.packet_id for row in reader.unacked("broker")]
         assert kept == list(range(kept[0], 10 * commits))
@@ -218,7 +218,7 @@ def test_batches_follow_their_events(path: Path, make_writer: MakeWriter) -> Non
 
     def hour0(*events: Event) -> int | None:
         writer.submit(Chunk(events=events))
-        assert writer.flush(5)
+        assert writer.flush(60)
         with closing(Reader(path)) as reader:
             row = reader.batch("b1")
             assert row is not None
@@ -248,7 +248,7 @@ def test_a_row_that_cannot_be_stored_is_left_out_alone(path: Path, make_writer: 
     writer.submit(Chunk(readings=[(2, 2, 1, 31.0, None, 0)]))
     writer.submit(Chunk(inputs=[InputRow(3, 3, "act", {"what": object()})]))
     writer.submit(Chunk(readings=[(4, 4, 1, 32.0, None, 0)]))
-    assert writer.flush(5)
+    assert writer.flush(60)
     assert writer.facts().refused_chunks == 1 and writer.facts().trouble == ""
     with closing(Reader(path)) as reader:
         assert [row[0] for row in reader.rows_after(0) if isinstance(row, tuple)] == [1, 2, 4]
@@ -261,7 +261,7 @@ def test_a_callback_that_fails_does_not_end_the_thread(make_writer: MakeWriter) 
     writer = make_writer(on_committed=broken)
     for n in (1, 2):
         writer.submit(Chunk(readings=[(n, n, 1, 30.0, None, 0)]))
-        assert writer.flush(5)
+        assert writer.flush(60)
     assert writer.facts().commits == 2
 
 
@@ -278,7 +278,7 @@ def test_a_commit_that_hangs_is_visible_and_holds_nobody_up(make_writer: MakeWri
     with pytest.raises(JournalError, match="did not answer within"):
         writer.run(lambda db: db.execute("SELECT 1").fetchone(), timeout_s=0.05)
     let_go.set()
-    assert writer.flush(5) and writer.busy_s() == 0 and writer.facts().rows == 1999
+    assert writer.flush(60) and writer.busy_s() == 0 and writer.facts().rows == 1999
 
 
 def test_a_job_is_one_transaction_and_its_error_comes_through(path: Path, make_writer: MakeWriter) -> None:
@@ -319,7 +319,7 @@ def test_any_sqlite_tool_reads_while_the_daemon_writes(path: Path, make_writer: 
         tool.execute("BEGIN")
         tool.execute("SELECT count(*) FROM reading").fetchall()
         writer.submit(Chunk(readings=[(4, 1700, 1, 30.5, None, 0)]))
-        assert writer.flush(5), "a reader with an open view holds no writer up"
+        assert writer.flush(60), "a reader with an open view holds no writer up"
 
 
 def test_stop_marks_the_journal_as_closed(path: Path, make_writer: MakeWriter) -> None:

@@ -161,11 +161,11 @@ def test_a_frozen_broker_is_noticed_by_the_keepalive(broker: Broker) -> None:
     with running(MqttLink("link", Address("127.0.0.1", broker.port, keepalive_s=1.0), "test")) as link:
         until(lambda: link.connected)
         broker.freeze()
-        until(lambda: not link.connected, within_s=10)
+        until(lambda: not link.connected)
         before_s = link.heartbeat_s()
         until(lambda: link.heartbeat_s() > before_s)
         broker.thaw()
-        until(lambda: link.connected, within_s=20)
+        until(lambda: link.connected)
 
 
 def test_two_clients_of_one_name_are_told(broker: Broker) -> None:
@@ -205,7 +205,7 @@ def test_a_refused_subscription_is_told() -> None:
             assert link.connected
             assert "refuses to send us secret/x" in link.facts()["trouble"]
             done.set()
-            thread.join(10)
+            thread.join(60)
 
 
 def test_what_a_callback_raises_ends_nothing(broker: Broker) -> None:

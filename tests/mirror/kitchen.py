@@ -43,7 +43,7 @@ class Kitchen:
             "trusted": trusted,
         }
         self.writer.submit(Chunk(inputs=[InputRow(self.seq, self.t_ms, kind, facts)], urgent=True))
-        assert self.writer.flush(10)
+        assert self.writer.flush(60)
 
     def read(self, rounds: int, quality: int = 0) -> None:
         """Adds `rounds` readings of each probe."""
@@ -54,14 +54,14 @@ class Kitchen:
                 self.seq += 1
                 rows.append((self.seq, self.t_ms, no, value + self.seq % 16 / 16, None, quality))
         self.writer.submit(Chunk(readings=rows, horizon_ms=self.t_ms, urgent=True))
-        assert self.writer.flush(10)
+        assert self.writer.flush(60)
 
     def batch(self, kind: str, name: str = "b1", key: str = "") -> None:
         """Starts (`batch-start`) or ends (`batch-harvest`) a batch; any other event of it."""
         self.event_no += 1
         event = Event(self.event_no, self.t_ms, kind, "box", name, key, {})
         self.writer.submit(Chunk(events=[event]))
-        assert self.writer.flush(10)
+        assert self.writer.flush(60)
 
     def reader(self) -> Reader:
         """A reader of its own."""

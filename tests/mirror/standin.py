@@ -88,4 +88,4 @@ class StandIn:
         self._over.set()
         self._server.shutdown()
         self._server.server_close()
-        self._thread.join(5)
+        self._thread.join(60)

@@ -46,7 +46,7 @@ def test_a_reading_that_is_not_good_stays_out_of_the_curve(kitchen: Kitchen) -> 
     kitchen.clock(NOON)
     kitchen.read(1, quality=4)
     kitchen.writer.submit(Chunk(readings=[(90, kitchen.t_ms, 1, None, None, 3)], urgent=True))
-    assert kitchen.writer.flush(5)
+    assert kitchen.writer.flush(60)
     points = parcels(kitchen, 100)[0].points
     assert points[0].fields == {"rejected_temperature_c": 30.125, "quality": 4}
     assert points[-1].fields == {"quality": 3}

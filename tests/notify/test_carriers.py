@@ -38,7 +38,7 @@ class Rig:
         }  # fmt: skip
         names = tuple(str(channel["name"]) for channel in channels)
         assert self.lane.put(Job(request, names, lambda name, wrong: self.heard.append((name, wrong))))
-        assert self.freed.wait(30)
+        assert self.freed.wait(60)
         return self.heard
 
 
@@ -189,7 +189,7 @@ def test_the_sender_ends_with_the_daemon(rig: Rig) -> None:
         process = rig.lane.child._process
         assert process is not None and process.stdin is not None
         process.stdin.close()
-        assert process.wait(10) == 0
+        assert process.wait(60) == 0
 
 
 def test_nothing_of_an_address_is_repeated() -> None:

@@ -124,7 +124,7 @@ class Broker:
             with contextlib.suppress(ProcessLookupError):
                 self._process.send_signal(signal.SIGCONT)
                 self._process.send_signal(number)
-            self._process.wait(10)
+            self._process.wait(60)
             self._process = None
 
     def freeze(self) -> None:

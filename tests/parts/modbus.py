@@ -28,7 +28,7 @@ class Line:
     def __exit__(self, *_: object) -> None:
         if self._process is not None:
             self._process.kill()
-            self._process.wait(10)
+            self._process.wait(60)
 
 
 class Server:
@@ -77,7 +77,7 @@ class Scripted:
     def pull(self) -> None:
         """Vanishes from the bus."""
         self._stop.set()
-        self._thread.join(10)
+        self._thread.join(60)
         self.device.unplug()
 
     def plug(self) -> None:

@@ -2,6 +2,7 @@
 
 import contextlib
 import os
+import threading
 import tty
 from pathlib import Path
 from types import TracebackType
@@ -13,6 +14,7 @@ class Device:
     def __init__(self, folder: Path, name: str = "probe") -> None:
         self.path = folder / name
         self._master = self._slave = -1
+        self._open = threading.Lock()  # held while an end is used: its number may be another's as soon as it is closed
         self.plug()
 
     @property
@@ -31,22 +33,23 @@ class Device:
 
     def unplug(self) -> None:
         """Vanishes: readers get end of file or an error, and the name is gone."""
-        for end in (self._slave, self._master):
-            with contextlib.suppress(OSError):
+        with self._open:
+            for end in {self._slave, self._master} - {-1}:
                 os.close(end)
+            self._master = self._slave = -1
         self.path.unlink(missing_ok=True)
 
     def send(self, data: bytes) -> None:
         """Sends bytes; drops what does not fit, as a wire does."""
-        with contextlib.suppress(BlockingIOError):
-            os.write(self._master, data)
+        with self._open, contextlib.suppress(BlockingIOError):
+            if self._master != -1:
+                os.write(self._master, data)
 
     def received(self) -> bytes:
-        """What the other end wrote, without waiting."""
-        try:
-            return os.read(self._master, 4096)
-        except BlockingIOError:
-            return b""
+        """What the other end wrote, without waiting; nothing once it is unplugged."""
+        with self._open, contextlib.suppress(BlockingIOError):
+            return os.read(self._master, 4096) if self._master != -1 else b""
+        return b""
 
     def __enter__(self) -> "Device":
         return self

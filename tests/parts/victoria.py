@@ -41,7 +41,7 @@ class Victoria:
             ],
             stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
         )  # fmt: skip
-        until(self._answers, what="the server is up", within_s=30)
+        until(self._answers, what="the server is up")
 
     def _answers(self) -> bool:
         try:
@@ -50,7 +50,7 @@ class Victoria:
             return False
 
     def ask(self, path: str) -> bytes:
-        with urllib.request.urlopen(self.url + path, timeout=10) as answer:
+        with urllib.request.urlopen(self.url + path, timeout=60) as answer:
             return bytes(answer.read())
 
     def points(self) -> Found:
@@ -67,7 +67,7 @@ class Victoria:
     def stop(self) -> None:
         if self._process is not None:
             self._process.terminate()
-            self._process.wait(20)
+            self._process.wait(60)
             self._process = None
 
 

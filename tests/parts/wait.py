@@ -4,10 +4,13 @@ import time
 from collections.abc import Callable
 from typing import TypeVar
 
+DEADLINE_S = 60.0
+"""For what is expected to come; no requirement: under load it may take its time, and only a failure waits it out."""
+
 Found = TypeVar("Found")
 
 
-def until(condition: Callable[[], Found], within_s: float = 15.0, what: str = "") -> Found:
+def until(condition: Callable[[], Found], within_s: float = DEADLINE_S, what: str = "") -> Found:
     """The first true answer of `condition`; fails the test when none came in time."""
     end_s = time.monotonic() + within_s
     while not (found := condition()):

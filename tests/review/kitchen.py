@@ -73,7 +73,7 @@ class Kitchen:
         writer.register_probes([probe.name for probe in self.settings.probes], self.settings.probes)
         try:
             self._run(writer, list(self._numbered(rows)), end_ms)
-            assert writer.flush(30.0)
+            assert writer.flush(60)
         finally:
             writer.stop(10.0)
             opened.lock.release()

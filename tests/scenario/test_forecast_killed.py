@@ -41,15 +41,15 @@ def test_it_is_told_begun_again_and_forecasts_come_again(kitchen: Kitchen) -> No
     kitchen.config.write_text(SIMULATED.format(folder=kitchen.folder).replace("speed: 0", "speed: 600"))
     kitchen.start()
     seen = Seen(kitchen)
-    until(lambda: seen.part()["made"] >= 5, 60, "the batch is forecast")
+    until(lambda: seen.part()["made"] >= 5, what="the batch is forecast")
     pid = seen.part()["pid"]
     os.kill(pid, signal.SIGKILL)
-    until(lambda: seen.part()["failed"] == 1, 30, "its end is noticed")
+    until(lambda: seen.part()["failed"] == 1, what="its end is noticed")
     made = seen.part()["made"]
-    until(lambda: seen.part()["made"] >= made + 5, 60, "forecasts come again")
+    until(lambda: seen.part()["made"] >= made + 5, what="forecasts come again")
     after = seen.part()
     assert after["pid"] != pid and after["starts"] == 2 and after["trouble"] == ""
-    until(lambda: seen.age_s() < 3600, 30, "the state shows a new one")
+    until(lambda: seen.age_s() < 3600, what="the state shows a new one")
     code, _ = kitchen.stop()
     assert code == 0
 

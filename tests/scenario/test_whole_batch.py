@@ -73,7 +73,7 @@ def daemon(folder: Path, config: Path) -> Iterator[subprocess.Popen[str]]:
         assert process.stdout.readline() == "ready\n", (folder / "daemon.log").read_text()
         yield process
         process.terminate()
-        assert process.wait(20) == 0, (folder / "daemon.log").read_text()
+        assert process.wait(60) == 0, (folder / "daemon.log").read_text()
     finally:
         process.kill()
         process.communicate()

@@ -44,7 +44,7 @@ class DriverDoor:
     def close(self) -> None:
         """Stop listening."""
         self._listener.close()
-        self._thread.join(5.0)
+        self._thread.join(60)
 
 
 class ApiDoor:
@@ -95,4 +95,4 @@ class ApiDoor:
         """Stop serving."""
         self._server.shutdown()
         self._server.server_close()
-        self._thread.join(5.0)
+        self._thread.join(60)

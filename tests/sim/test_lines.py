@@ -125,7 +125,7 @@ class _Listener:
         self._client.connect("127.0.0.1", port)
         self._client.subscribe("#", qos=1)
         self._client.loop_start()
-        assert ready.wait(10.0)
+        assert ready.wait(60)
 
     def close(self) -> None:
         self._client.disconnect()

@@ -43,7 +43,7 @@ class Door:
 
     def ask(self, method: str, path: str, body: bytes | None = None, **headers: str) -> Answer:
         """Header names are written with underscores; `Host` is added unless given."""
-        link = http.client.HTTPConnection("127.0.0.1", self.port, timeout=20)
+        link = http.client.HTTPConnection("127.0.0.1", self.port, timeout=60)
         try:
             link.putrequest(method, path, skip_host=True, skip_accept_encoding=True)
             sent = {"Host": self.host, **{name.replace("_", "-"): value for name, value in headers.items()}}

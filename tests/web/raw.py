@@ -21,12 +21,12 @@ class Raw:
     def __init__(self, to: int | Path, from_: str = "127.0.0.1") -> None:
         if isinstance(to, int):
             self.link = socket.socket()
-            self.link.settimeout(20)
+            self.link.settimeout(60)
             self.link.bind((from_, 0))
             self.link.connect(("127.0.0.1", to))
         else:
             self.link = socket.socket(socket.AF_UNIX)
-            self.link.settimeout(20)
+            self.link.settimeout(60)
             self.link.connect(str(to))
 
     def say(self, text: str | bytes) -> Raw:

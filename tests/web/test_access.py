@@ -197,7 +197,7 @@ def test_guesses_are_counted_wherever_a_token_is_taken(tmp_path: Path) -> None:
 def test_leaving_ends_the_session_on_the_server(tmp_path: Path) -> None:
     with page(tmp_path, token=True) as door:
         mine, other = (enter(door, TOKEN).split(";")[0] for _ in range(2))
-        link = http.client.HTTPConnection("127.0.0.1", door.port, timeout=20)
+        link = http.client.HTTPConnection("127.0.0.1", door.port, timeout=60)
         link.request("GET", "/live", headers={"Host": door.host, "Cookie": mine})
         stream = link.getresponse()
         assert stream.status == 200 and stream.readline()

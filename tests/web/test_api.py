@@ -38,9 +38,9 @@ def live(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
 def raw(live: Running, method: str, target: str, body: bytes | None = None, **headers: str) -> tuple[int, Any]:
     """A request as any HTTP program would send it."""
     settings = live.daemon.settings
-    link = http.client.HTTPConnection("localhost", timeout=10)
+    link = http.client.HTTPConnection("localhost", timeout=60)
     link.sock = socket.socket(socket.AF_UNIX)
-    link.sock.settimeout(10)
+    link.sock.settimeout(60)
     link.sock.connect(str(socket_path(settings.journal.path, settings.run_folder)))
     try:
         link.request(method, target, body, headers)
@@ -240,7 +240,7 @@ def test_many_readers_at_the_same_time(live: Running) -> None:
     for thread in threads:
         thread.start()
     for thread in threads:
-        thread.join(30)
+        thread.join(60)
     assert answers == [1] * 40
 
 

@@ -95,7 +95,7 @@ def test_a_port_that_is_taken_is_an_alarm_until_it_is_free(
             assert refused.exit_code == 1 and "another program has this port" in str(refused.exception)
             taken.close()
             until(lambda: (page_alarm(live) or {}).get("state") == "RTNUN")
-            with urllib.request.urlopen(f"http://127.0.0.1:{port}/v1/state", timeout=10) as answer:
+            with urllib.request.urlopen(f"http://127.0.0.1:{port}/v1/state", timeout=60) as answer:
                 assert answer.status == 200
             assert CliRunner().invoke(command.page, []).output.strip() == f"http://127.0.0.1:{port}/"
     assert caplog.text.count("the page cannot listen on 127.0.0.1") == 1
