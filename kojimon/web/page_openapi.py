@@ -127,7 +127,7 @@ def _get(
         "200": {"description": "As asked.", "headers": tag, "content": {"application/json": {"schema": shape}}},
         "304": {"description": "Nothing new since the tag sent as If-None-Match."},
     }
-    answers |= {str(status): _problem() for status in (*errors, 401, 503)}
+    answers |= {str(status): _problem() for status in (*errors, 401, 429, 503)}
     return {"get": {
         "summary": summary, "operationId": word, "parameters": parameters or [], "responses": answers,
     }}  # fmt: skip
@@ -144,7 +144,7 @@ def _acts() -> Document:
             "required": True,
             "content": {"application/json": {"schema": {"$ref": "#/components/schemas/Act"}}},
         },
-        "responses": {**answers, **{str(status): _problem() for status in (400, 401, 403, 409, 411, 413, 503)}},
+        "responses": {**answers, **{str(status): _problem() for status in (400, 401, 403, 409, 411, 413, 429, 503)}},
     }
 
 
