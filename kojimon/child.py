@@ -26,7 +26,7 @@ ANSWER_BYTES: Final = 1_000_000
 END_S: Final = 5.0
 """A killed process is gone within milliseconds, unless the kernel itself holds it."""
 _KEPT: Final = re.compile(
-    r"PATH|HOME|USER|LOGNAME|SHELL|LANG|LANGUAGE|LC_\w+|TZ|TMPDIR|PYTHON\w+|VIRTUAL_ENV|LD_\w+|SSL_CERT_\w+|"
+    r"PATH|HOME|USER|LOGNAME|SHELL|LANG|LANGUAGE|LC_\w+|TZ|TMPDIR|PYTHON\w+|VIRTUAL_ENV|LD_\w+|MALLOC_\w+|SSL_CERT_\w+|"
     r"(REQUESTS|CURL)_CA_BUNDLE|(?i:(https?|all|no)_proxy)"
 )
 _LOG = logs.get("child")
