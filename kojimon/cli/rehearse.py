@@ -104,6 +104,8 @@ def _batch(batch: str, schedule: str | None, config: str | None, unit: str | Non
     under = f" under {plan.label}" if plan else ""
     screen.say(f"Batch {row['name']} ({row['id']}){under}:", "head")
     speech = words.speech_of(kitchen.state())
+    if unit is not None:
+        speech = replace(speech, fahrenheit=unit.upper() == "F")
     tell(rows, with_schedule(speech, plan) if plan else speech)
     if plan is None and same:
         screen.say(f"\nThe same {len(own)} events as when it happened.", "good")

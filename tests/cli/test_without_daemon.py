@@ -11,6 +11,7 @@ import pytest
 
 from kojimon.journal.files import Lock
 from tests.cli.conftest import Kitchen
+from tests.golden import meaning
 from tests.parts.opened import reading
 
 NOBODY = "nobody is watching"
@@ -175,3 +176,10 @@ def test_a_rehearsal_of_a_batch_gives_its_own_events(kitchen: Kitchen) -> None:
     other = json.loads(kitchen.run("rehearse", "--batch", "first", "--schedule", "rice-koji-sake", "--json").stdout)
     assert other["schedule"] == "rice-koji-sake" and other["same"] is None
     assert other["events"][0]["data"]["schedule"] == "rice-koji-sake"
+
+
+def test_a_rehearsal_of_a_batch_is_told_in_the_unit_asked_for(kitchen: Kitchen) -> None:
+    meaning.unpacked(meaning.GOLDEN / "0.1.0", kitchen.folder).rename(kitchen.folder / "kojimon.journal")
+    told = {unit: kitchen.run("rehearse", "--batch", "box-27", "--unit", unit).stdout for unit in "CF"}
+    assert "°C" in told["C"] and "°F" not in told["C"]
+    assert "°F" in told["F"] and "°C" not in told["F"]
