@@ -132,7 +132,7 @@ def calibrate(
     row = _row(kitchen, probe)
     document = kitchen.state()
     speech = words.speech_of(document)
-    today = _day(day, kitchen)
+    today = _day(day)
     if points or forget:
         pairs = tuple(_pair(text, row["quantity"]) for text in points)
         _store(kitchen, row, pairs, today, note or ("taken back" if forget else "by hand"), speech)
@@ -312,7 +312,7 @@ def _pair(text: str, quantity: str) -> tuple[float, float]:
         raise UsageError(f"--point {text}: {error}.") from error
 
 
-def _day(given: str | None, kitchen: Kitchen) -> str:
+def _day(given: str | None) -> str:
     if given is None:
         return moment_utc(SystemClock().wall_ms()).date().isoformat()
     try:

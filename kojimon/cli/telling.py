@@ -48,7 +48,6 @@ class Telling:
         self._thread = threading.Thread(target=self._work, name="telling", daemon=True)
         self._sentence_h = 0.0
         self._utc_of: Callable[[int], str] = lambda _: ""
-        self._now_utc = ""
         self.lost = 0
 
     def attach(self, daemon: Daemon) -> None:

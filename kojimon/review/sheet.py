@@ -149,7 +149,7 @@ def _marks(case: Case, tracks: Sequence[Track], speech: Speech) -> Iterator[Mark
             yield Mark(hour(event.t_ms), "note", f"{event.key} to {say.tray_name(str(event.data['tray']))}", rank=1)
     for stage in case.story.stages[1:]:
         yield Mark(hour(stage.from_ms), "stage", say.small_first(stage.label), rank=2)
-    yield from _blind(case, tracks)
+    yield from _blind(tracks)
 
 
 def _first_words(label: str) -> str:
@@ -179,7 +179,7 @@ def alarm_text(one: Occurrence, speech: Speech) -> str:
     return f"{subject}: {speech.brief(quantity, value)} {side} {speech.brief(quantity, limit, unit=False)}"
 
 
-def _blind(case: Case, tracks: Sequence[Track]) -> Iterator[Mark]:
+def _blind(tracks: Sequence[Track]) -> Iterator[Mark]:
     """Where nothing was read of the koji at all."""
     koji = [track for track in tracks if track.strip is Strip.KOJI]
     edges = sorted(((run[0].hour, run[-1].hour) for track in koji for run in track.runs), key=lambda pair: pair[0])
