@@ -188,6 +188,42 @@ def heavy(root: Root) -> set[str]:
     return {"numpy", "influxdb_client", "pymodbus", "apprise"} & set(there)
 
 
+def newer(root: Root) -> None:
+    """A version that keeps one more setting, and so writes last good settings and journal in another form."""
+    spec = root.source / "kojimon" / "settings" / "spec.py"
+    text, line = spec.read_text(), '    run_folder: str = ""\n'
+    assert text.endswith(line)
+    spec.write_text(f"{text}    newer: tuple[int, ...] = (1,)\n")
+
+
+def test_the_last_good_settings_carry_an_open_batch_through_an_upgrade_and_the_way_back(own: Root) -> None:
+    """A bad edit meets the open batch three times: in the old version, after the upgrade, and back in the old one."""
+    root = own
+    root.run("kojimon", "setup", "--yes", "--source", "simulated", "--zone", "Europe/Berlin")
+    settings = root.upper / SETTINGS.lstrip("/")
+    good = settings.read_text().replace("kind: simulated", "kind: simulated\n    hours: 1")
+    run = ("runuser", "-u", "kojimon", "--", "kojimon", "run", "--quiet", "--config", SETTINGS)
+    settings.write_text(good)
+    root.run(*run)
+
+    def goes_on_after_a_bad_edit() -> None:
+        settings.write_text(f"{good}\nsurprise: 1\n")
+        root.run(*run)
+        settings.write_text(good)
+        state = json.loads(root.run(*run[:5], "--config", SETTINGS, "status", "--json").stdout)
+        assert state["incubators"][0]["batch"] is not None
+        assert "health/settings" in {alarm["key"] for alarm in state["alarms"]}
+        root.run(*run)  # and with the mended file
+
+    goes_on_after_a_bad_edit()
+    newer(root)
+    assert "has the form of version" in root.run(*INSTALL).stdout
+    assert release(root) == "/opt/kojimon/release-2"
+    goes_on_after_a_bad_edit()
+    root.run("ln", "-sfn", "/opt/kojimon/release-1", "/opt/kojimon/current")
+    goes_on_after_a_bad_edit()
+
+
 def test_the_heavy_parts_may_be_left_out(own: Root, small: Root) -> None:
     """A small computer: a batch runs without them, and settings that want one are refused."""
     root = small
