@@ -73,9 +73,12 @@ def _target(output: Path | None, force: bool) -> Iterator[TextIO]:
         return
     if output.exists() and not force:
         raise click.UsageError(f"{output} is there already. Another name, or --force to write over it.")
+    from kojimon.journal.store import private
+
     unfinished = output.with_name(f".{output.name}.{os.getpid()}")
     try:
-        with unfinished.open("x", encoding="utf-8", newline="") as file:
+        private(unfinished)
+        with unfinished.open("w", encoding="utf-8", newline="") as file:
             yield file
         unfinished.replace(output)
     except OSError as error:

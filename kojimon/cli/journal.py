@@ -1,4 +1,4 @@
-"""`kojimon journal`: how large it is, how far it has got, and a copy of it."""
+"""`kojimon journal`: how large it is, how far it has got; checked, copied, taken back."""
 
 from __future__ import annotations
 
@@ -21,13 +21,13 @@ MIRROR = "mirror"
 
 @click.group(
     invoke_without_command=True,
-    epilog=example("kojimon journal", "kojimon journal --json", "kojimon journal backup /media/usb"),
+    epilog=example("kojimon journal", "kojimon journal check", "kojimon journal backup /media/usb"),
 )
 @config_option
 @json_option
 @click.pass_context
 def journal(ctx: click.Context, config: str | None, as_json: bool) -> None:
-    """The one file with everything measured and done: its size and state; a copy of it."""
+    """The one file with everything measured and done: its size and state; checked, copied, taken back."""
     ctx.find_root().obj = config
     if ctx.invoked_subcommand is not None:
         return
@@ -65,7 +65,7 @@ def _print(found: dict[str, Any], document: dict[str, Any], live: bool) -> None:
 @click.argument("folder", type=click.Path(path_type=Path, file_okay=False), required=False)
 @config_option
 def backup(folder: Path | None, config: str | None) -> None:
-    """Copy it to another folder, checked; the daemon goes on meanwhile. Without FOLDER, the one of the settings."""
+    """Copy it and its photos to another folder, checked; the daemon goes on. Without FOLDER, that of the settings."""
     from kojimon.journal.backup import backup as copy
     from kojimon.settings.load import load_settings
 
@@ -95,3 +95,39 @@ def migrate(config: str | None) -> None:
     if opened.trouble:
         raise KojimonError(f"{path}: {opened.trouble}")
     screen.say(f"{path} has the form of version {VERSION}.", "good")
+
+
+@journal.command(epilog=example("kojimon journal check", "kojimon journal check /media/usb/kojimon.journal.1"))
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False), required=False)
+@config_option
+def check(file: Path | None, config: str | None) -> None:
+    """Check it, or the copy FILE, reading only: whether it is whole, and whether every photo named in it is there."""
+    from kojimon.journal.backup import check as look
+    from kojimon.settings.load import load_settings
+
+    path = file or Path(load_settings(settings_file(config)).journal.path)
+    with screen.progress("Checking", None):
+        found = look(path)
+    what = f"{found.rows:,} rows, {found.batches:,} batches, {found.photos:,} photos"
+    if found.photos_missing:
+        raise KojimonError(f"{path} is whole ({what}), but photos are missing: {', '.join(found.photos_missing)}")
+    screen.say(f"{path} is whole: {what}.", "good")
+
+
+@journal.command(epilog=example("kojimon journal restore /media/usb", "kojimon journal restore kojimon.journal.2"))
+@click.argument("copy", type=click.Path(path_type=Path))
+@config_option
+def restore(copy: Path, config: str | None) -> None:
+    """Take the copy COPY back, or the newest in the folder COPY, with its photos. The daemon must be stopped.
+
+    The journal that is there now is set aside under a dated name, not deleted.
+    """
+    from kojimon.journal.backup import restore as take_back
+    from kojimon.settings.load import load_settings
+
+    path = Path(load_settings(settings_file(config)).journal.path)
+    with screen.progress("Taking back", None):
+        aside = take_back(copy, path)
+    screen.say(f"{path} is as the copy has it.", "good")
+    if aside is not None:
+        screen.say(f"What was there lies beside it: {aside.name}")

@@ -151,6 +151,7 @@ class ShutKitchen:
         return dressed(engine.view(state, 0), self.settings, lambda _: (clock.wall_ms(), clock.trusted()))
 
     def act(self, kind: str, incubator: str, data: Mapping[str, Any]) -> list[Document]:
+        from kojimon.journal.trouble import MEANWHILE
         from kojimon.model import Act
 
         house = self._open()
@@ -161,7 +162,8 @@ class ShutKitchen:
         if not done["recorded"]:
             # Nobody runs who could write it later.
             trouble = house.writer.facts().trouble or "the disk did not answer"
-            raise JournalError(f"Nothing is kept of this, for it could not be written: {trouble}.")
+            why = trouble.partition(f". {MEANWHILE}")[0]
+            raise JournalError(f"Nothing is kept of this, for it could not be written: {why}.")
         events: list[Document] = done["events"]
         return events
 

@@ -99,15 +99,15 @@ def _speech(review: Review, document: Document, fahrenheit: bool) -> Speech:
 
 def _file(reader: Reader, reviews: list[Review], speech: Speech, align: str, journal: Path) -> str:
     from kojimon.curve import Style
+    from kojimon.journal.backup import photos_of
     from kojimon.review import report
     from kojimon.review.earlier import earlier_of
-    from kojimon.review.photos import folder_of
 
     style = Style(report.WIDTH_PX, 15.0, speech.fahrenheit, speech.zone)
     if len(reviews) > 1:
         return report.compare_file(report.compare_of(reviews, speech, style, align))
     (one,) = reviews
-    photos = report.embedded(folder_of(journal))
+    photos = report.embedded(photos_of(journal))
     return report.review_file(report.report_of(one, speech, style, earlier_of(reader, one.case.row), photos))
 
 
@@ -164,10 +164,12 @@ def write_whole(output: Path, data: bytes, force: bool) -> None:
     """Writes a file that takes its name only once it is whole. Raises UsageError when it is there already."""
     if output.exists() and not force:
         raise click.UsageError(f"{output} is there already. Another name, or --force to write over it.")
+    from kojimon.journal.store import private
+
     unfinished = output.with_name(f".{output.name}.{os.getpid()}")
     try:
-        with unfinished.open("xb") as file:
-            file.write(data)
+        private(unfinished)
+        unfinished.write_bytes(data)
         unfinished.replace(output)
     finally:
         unfinished.unlink(missing_ok=True)

@@ -149,6 +149,7 @@ def _exported(settings: Settings) -> None:
     """Writes the last batch of a simulated run beside its journal and says where."""
     from kojimon.journal.export import Style, batch_span, write_curve
     from kojimon.journal.reader import Reader
+    from kojimon.journal.store import private
 
     journal = Path(settings.journal.path)
     try:
@@ -158,6 +159,7 @@ def _exported(settings: Settings) -> None:
                 return
             target = journal.with_name(f"{batches[-1].id}.csv")
             style = Style(settings.units.fahrenheit, settings.person.zone)
+            private(target)
             with target.open("w", encoding="utf-8", newline="") as out:
                 done = write_curve(reader, out, batch_span(reader, batches[-1].id), style)
     except (KojimonError, OSError) as error:

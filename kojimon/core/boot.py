@@ -163,7 +163,8 @@ def boot(past: Past, clock: Clock, version: str, clean: bool = True) -> Booted:
     state = _with_numbers(replay, past.last_event())
     now = sight(clock) or Sight(clock.boot_ms(), clock.wall_ms(), clock.trusted())
     rows, boot_id, stamps = past.clock_rows(), clock.boot_id(), past.stamps()
-    horizon_ms = past.horizon_ms() if rows else FIRST_T_MS
+    # Without clock rows (lost with a damaged page) time still never runs backwards.
+    horizon_ms = past.horizon_ms() if rows else max(FIRST_T_MS, past.horizon_ms(), state.t_ms)
     same = bool(rows) and _same_boot(rows[-1], boot_id, now, horizon_ms)
     number = rows[-1].boot + (0 if same else 1) if rows else 1
     gap = _gap(rows[-1], same, stamps.utc_ms(horizon_ms), now, horizon_ms) if rows else Gap(0, "first", 0, 0)

@@ -14,6 +14,7 @@ from typing import Final
 from urllib.parse import quote
 
 from kojimon.errors import JournalError
+from kojimon.journal.reader import how_to_read
 from kojimon.journal.schema import APPLICATION_ID, VERSION
 from kojimon.journal.trouble import Kind, trouble_of
 
@@ -70,7 +71,7 @@ def identify(path: Path, known: bool) -> Whose:
 
 
 def _look(path: Path) -> tuple[int, int, set[str]]:
-    with closing(sqlite3.connect(f"file:{quote(str(path))}?mode=ro", uri=True, isolation_level=None)) as db:
+    with closing(sqlite3.connect(f"file:{quote(str(path))}?{how_to_read(path)}", uri=True, isolation_level=None)) as db:
         application = int(db.execute("PRAGMA application_id").fetchone()[0])
         version = int(db.execute("PRAGMA user_version").fetchone()[0])
         tables = {str(row[0]) for row in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}

@@ -81,28 +81,27 @@ def _seal(body: bytes) -> bytes:
 
 
 def lay(db: sqlite3.Connection, last: Last) -> bool:
-    """Puts into a journal what it lacks of this; whether it lacked anything. The hole is marked.
+    """Puts into a journal what it lacks of this; whether its state was behind. The hole is marked.
 
     Raises sqlite3.Error with nothing written.
     """
     known, events, horizon_ms = db.execute("SELECT last_seq, last_event, horizon_ms FROM progress").fetchone()
-    if known >= last.seq:
-        return False
     db.execute("BEGIN IMMEDIATE")
     try:
         db.executemany("INSERT OR IGNORE INTO probe VALUES (?, ?)", [row[:2] for row in last.probes])
         db.executemany("INSERT OR IGNORE INTO clock VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", last.clocks)
         write_segments(db)
         db.executemany("INSERT OR IGNORE INTO batch VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", last.batches)
-        db.execute("INSERT OR REPLACE INTO snapshot VALUES (?, ?, ?)", (last.seq, last.horizon_ms, last.state))
-        db.execute("INSERT OR REPLACE INTO thinned VALUES (?, ?, 'corrupt', 0)", (known + 1, last.seq))
-        db.execute(
-            "UPDATE progress SET last_seq = ?, last_event = ?, horizon_ms = ?",
-            (last.seq, max(events, last.event_no), max(horizon_ms, last.horizon_ms)),
-        )
+        if known < last.seq:
+            db.execute("INSERT OR REPLACE INTO snapshot VALUES (?, ?, ?)", (last.seq, last.horizon_ms, last.state))
+            db.execute("INSERT OR REPLACE INTO thinned VALUES (?, ?, 'corrupt', 0)", (known + 1, last.seq))
+            db.execute(
+                "UPDATE progress SET last_seq = ?, last_event = ?, horizon_ms = ?",
+                (last.seq, max(events, last.event_no), max(horizon_ms, last.horizon_ms)),
+            )
         db.execute("COMMIT")
     except BaseException:
         if db.in_transaction:
             db.execute("ROLLBACK")
         raise
-    return True
+    return bool(known < last.seq)

@@ -38,6 +38,11 @@ CACHE_KB: Final = 256
 """Of one connection, where SQLite's own 2,000 would stay resident; the kernel keeps the pages of the file as well."""
 
 
+def how_to_read(path: Path) -> str:
+    """How a journal is opened for reading only: one without a WAL was closed in order, and nobody writes it."""
+    return "mode=ro" if path.with_name(f"{path.name}-wal").exists() else "mode=ro&immutable=1"
+
+
 class Reader:
     """Read-only view of a journal that a daemon may be writing.
 
@@ -91,16 +96,9 @@ class Reader:
         return self.path.with_name(self.path.name + "-wal")
 
     def _open(self) -> sqlite3.Connection:
-        """Opens for reading; on a read-only file system a journal that was closed in order opens only as unchanging."""
-        self._still = False
-        try:
-            return self._connect("mode=ro")
-        except sqlite3.OperationalError as problem:
-            if problem.sqlite_errorcode != sqlite3.SQLITE_CANTOPEN or self._wal().exists():
-                raise
-        db = self._connect("mode=ro&immutable=1")
-        self._still = True
-        return db
+        """Opens for reading, as unchanging where nobody writes: else SQLite would leave files beside it."""
+        self._still = not self._wal().exists()
+        return self._connect(how_to_read(self.path))
 
     def _connect(self, how: str) -> sqlite3.Connection:
         address = f"file:{quote(str(self.path))}?{how}"

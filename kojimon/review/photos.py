@@ -7,14 +7,10 @@ from pathlib import Path
 from typing import Final
 
 from kojimon.errors import UsageError
+from kojimon.journal.backup import photos_of
 
 LARGEST: Final = 8 * 1024 * 1024
 KINDS: Final = {".jpg": "image/jpeg", ".png": "image/png", ".webp": "image/webp"}
-
-
-def folder_of(journal: Path) -> Path:
-    """Where the photos of a journal lie."""
-    return journal.with_name(f"{journal.name}.photos")
 
 
 def kind_of(data: bytes) -> str:
@@ -38,7 +34,7 @@ def keep(journal: Path, data: bytes) -> str:
     kind = kind_of(data)
     if not kind:
         raise UsageError("that is no photo kojimon takes; JPEG, PNG or WebP is wanted")
-    folder = folder_of(journal)
+    folder = photos_of(journal)
     folder.mkdir(mode=0o750, parents=True, exist_ok=True)
     name = f"{hashlib.sha256(data).hexdigest()[:32]}{kind}"
     target = folder / name
@@ -51,6 +47,6 @@ def keep(journal: Path, data: bytes) -> str:
 
 def find(journal: Path, name: str) -> tuple[Path, str] | None:
     """The file and its media type; None where there is no such photo."""
-    path = folder_of(journal) / Path(name).name
+    path = photos_of(journal) / Path(name).name
     kind = KINDS.get(path.suffix)
     return (path, kind) if kind and path.is_file() and path.name == name else None

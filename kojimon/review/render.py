@@ -83,10 +83,10 @@ def render(question: Question) -> Rendered:
 
 def _rendered(reader: Reader, question: Question) -> Rendered:
     from kojimon.curve import Style
+    from kojimon.journal.backup import photos_of
     from kojimon.review import report
     from kojimon.review.earlier import earlier_of
     from kojimon.review.load import load_review
-    from kojimon.review.photos import folder_of
     from kojimon.review.sheet import speech_of
 
     reviews = [load_review(reader, name) for name in question.batches]
@@ -98,7 +98,7 @@ def _rendered(reader: Reader, question: Question) -> Rendered:
         found = report.compare_of(reviews, speech, style, question.align)
         html = report.compare_file(found) if alone else report.part("compare_body.html", found=found)
         return Rendered(html, found.title)
-    image = report.embedded(folder_of(reader.path)) if alone else (lambda name: f"/photos/{name}")
+    image = report.embedded(photos_of(reader.path)) if alone else (lambda name: f"/photos/{name}")
     made = report.report_of(one, speech, style, earlier_of(reader, one.case.row), image)
     html = report.review_file(made) if alone else report.part("review_body.html", report=made)
     return Rendered(html, made.title, one.case.row.incubator, bool(made.verdict))

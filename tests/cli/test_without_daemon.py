@@ -153,7 +153,8 @@ def test_what_cannot_be_written_is_not_said_to_stand_in_the_journal(
     with monkeypatch.context() as card:
         card.setattr("kojimon.journal.storage.Storage._open", barred)
         told = kitchen.run("batch", "note", "nowhere", code=1)
-    assert told.stderr.startswith("Nothing is kept of this, for it could not be written: the journal cannot be written")
+    assert told.stderr.startswith("Nothing is kept of this, for it could not be written: The journal is read-only. ")
+    assert "Alarms go on" not in told.stderr
     assert "stands in the journal" not in told.stdout
     assert "nowhere" not in kitchen.run("batch", "show").stdout
 
@@ -164,6 +165,19 @@ def test_the_journal_can_be_copied(kitchen: Kitchen) -> None:
     assert (kitchen.folder / "copies" / "kojimon.journal.1").is_file()
     assert "Which folder?" in kitchen.run("journal", "backup", code=2).stderr
     assert "is the journal's own" in kitchen.run("journal", "backup", ".", code=1).stderr
+
+
+def test_the_journal_can_be_checked_and_taken_back(kitchen: Kitchen) -> None:
+    kitchen.run("batch", "start", "first")
+    kitchen.run("journal", "backup", "copies")
+    kitchen.run("batch", "note", "after the copy")
+    assert "is whole: " in kitchen.run("journal", "check").stdout
+    assert "1 batches, 0 photos" in " ".join(kitchen.run("journal", "check", "copies/kojimon.journal.1").stdout.split())
+    said = " ".join(kitchen.run("journal", "restore", "copies").stdout.split())
+    assert "is as the copy has it" in said and "kojimon.journal.before-restore-" in said
+    assert "after the copy" not in kitchen.run("batch", "show").stdout
+    (kitchen.folder / "copies" / "kojimon.journal.1").write_bytes(b"no journal at all")
+    assert "no journal of kojimon" in " ".join(kitchen.run("journal", "restore", "copies", code=1).stderr.split())
 
 
 def test_a_rehearsal_of_a_batch_gives_its_own_events(kitchen: Kitchen) -> None:

@@ -11,11 +11,12 @@ import pytest
 
 from kojimon.errors import JournalError
 from kojimon.journal import backup as saving
-from kojimon.journal.backup import backup
+from kojimon.journal.backup import backup, check, photos_of, restore
 from kojimon.journal.files import open_or_recover
 from kojimon.journal.reader import Reader
 from kojimon.journal.records import Chunk
 from kojimon.journal.writer import Writer
+from kojimon.model import Event
 
 MakeWriter = Callable[..., Writer]
 
@@ -107,3 +108,87 @@ def test_a_damaged_journal_does_not_replace_a_sound_copy(path: Path, tmp_path: P
     with pytest.raises(JournalError, match="no backup"):
         backup(path, tmp_path / "stick")
     assert generations(path, tmp_path / "stick") == [copy] and rows(copy) == 4999
+
+
+def noted(path: Path, *photos: str) -> None:
+    """A journal with a batch whose notes name photos, some of which are there."""
+    opened = open_or_recover(path)
+    writer = Writer(path, ballast_mb=0)
+    writer.start()
+    events = [Event(1, 5, "batch-start", "box", "b1", "", {"name": "March"})]
+    events += [Event(no, no, "note", "box", "b1", "", {"photo": name}) for no, name in enumerate(photos, start=2)]
+    writer.submit(Chunk(readings=[(1, 5, 1, 30.0, None, 0)], events=events, horizon_ms=9))
+    assert writer.stop(5)
+    opened.lock.release()
+    photos_of(path).mkdir(exist_ok=True)
+
+
+def test_photos_come_along_once_and_back(path: Path, tmp_path: Path) -> None:
+    noted(path, "a.jpg", "b.jpg")
+    stick = tmp_path / "stick"
+    (photos_of(path) / "a.jpg").write_bytes(b"first")
+    backup(path, stick)
+    (photos_of(path) / "b.jpg").write_bytes(b"second")
+    copy = backup(path, stick)
+    assert sorted(photo.name for photo in photos_of(stick / path.name).iterdir()) == ["a.jpg", "b.jpg"]
+    assert check(copy) == (1, 1, 2, ()) == check(path)
+    elsewhere = tmp_path / "new-card" / path.name
+    assert restore(stick, elsewhere) is None
+    assert check(elsewhere) == (1, 1, 2, ())
+    assert (photos_of(elsewhere) / "b.jpg").read_bytes() == b"second"
+    with closing(Reader(elsewhere)) as reader:
+        assert [row.name for row in reader.batches()] == ["March"]
+
+
+def test_what_was_there_is_set_aside_with_what_hung_on_it(path: Path, tmp_path: Path) -> None:
+    noted(path)
+    with closing(sqlite3.connect(path)) as db:
+        db.execute("UPDATE progress SET in_use = 1")
+        db.commit()
+    copy = backup(path, tmp_path / "stick")
+    later = path.with_name(f"{path.name}.last")
+    later.write_bytes(b"of a batch that came after")
+    with closing(sqlite3.connect(path)) as db:
+        db.execute("DELETE FROM reading")
+        db.commit()
+    aside = restore(copy, path)
+    assert aside is not None and aside.name.startswith("kitchen.journal.before-restore-20")
+    assert (rows(path), rows(aside)) == (1, 0)
+    assert not later.exists() and aside.with_name(f"{aside.name}.last").exists()
+    opened = open_or_recover(path)
+    assert (opened.story, opened.set_aside, opened.unclean) == ("", None, False)
+    opened.lock.release()
+
+
+def test_a_damaged_copy_or_a_journal_in_use_changes_nothing(path: Path, tmp_path: Path) -> None:
+    noted(path)
+    copy = backup(path, tmp_path / "stick")
+    before = path.read_bytes()
+    opened = open_or_recover(path)
+    with pytest.raises(JournalError, match="in use by process"):
+        restore(copy, path)
+    opened.lock.release()
+    content = copy.read_bytes()
+    copy.write_bytes(content[:4096] + b"\xaa" * 4096 * 3 + content[4 * 4096 :])
+    with pytest.raises(JournalError, match="is damaged"):
+        restore(copy, path)
+    with pytest.raises(JournalError, match="is damaged"):
+        check(copy)
+    with pytest.raises(JournalError, match="there is no journal"):
+        restore(tmp_path / "nowhere", path)
+    with closing(sqlite3.connect(path)) as db:
+        assert db.execute("SELECT count(*) FROM reading").fetchone() == (1,)
+    assert len(path.read_bytes()) == len(before) and not list(tmp_path.glob("*restor*"))
+
+
+def test_a_photo_that_is_named_and_not_there_is_said(path: Path) -> None:
+    noted(path, "a.jpg")
+    assert check(path).photos_missing == ("a.jpg",)
+
+
+def test_copies_are_for_the_household_alone(path: Path, tmp_path: Path) -> None:
+    noted(path, "a.jpg")
+    (photos_of(path) / "a.jpg").write_bytes(b"first")
+    copy = backup(path, tmp_path / "stick")
+    photo = photos_of(tmp_path / "stick" / path.name) / "a.jpg"
+    assert {file.stat().st_mode & 0o777 for file in (copy, photo)} == {0o600}
