@@ -14,6 +14,8 @@ from kojimon.journal.last import MOVES, Last, keep
 from kojimon.journal.reader import Reader
 from kojimon.journal.records import Chunk, ClockRow
 
+EVERY_MS = 3_600_000
+"""It is some 15 KB; with each snapshot it would be written six times as often."""
 _LOG = logs.get("daemon")
 
 
@@ -28,11 +30,14 @@ class Lasting:
     def __init__(self, path: Path, reader: Callable[[], Reader]) -> None:
         self._path, self._reader = path, reader
         self._last: Last | None = None
+        self._kept_ms = -EVERY_MS
 
     def committed(self, chunk: Chunk, durable: Present) -> None:
-        """A chunk is on the disk: where it moves a batch on, or brings a snapshot, the file is written anew."""
-        if chunk.snapshot is None and not any(event.kind in MOVES for event in chunk.events):
+        """A chunk is on the disk: where it moves a batch on, and each hour, the file is written anew."""
+        hourly = chunk.snapshot is not None and durable.t_ms - self._kept_ms >= EVERY_MS
+        if not hourly and not any(event.kind in MOVES for event in chunk.events):
             return
+        self._kept_ms = durable.t_ms
         try:
             reader = self._reader()
             clocks, batches = reader.clock_rows(), reader.batches()

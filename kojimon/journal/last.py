@@ -1,7 +1,7 @@
 """What an open batch hangs on, in a small file beside the journal: where the journal is lost, the batch is not.
 
-Written after a commit with a snapshot (every ten minutes, at start and stop) and after each event that moves a batch
-on; in its place at once or not at all, so that a power cut leaves the old one. It also tells that a journal was here.
+Written each hour, at start and stop, and after each event that moves a batch on; in its place at once or not at all, so
+that a power cut leaves the old one. It also tells that a journal was here.
 """
 
 from __future__ import annotations
@@ -22,7 +22,10 @@ from kojimon.journal.store import private, write_segments
 
 log = logs.get("journal")
 
-MOVES: Final = ("batch-start", "batch-harvest", "batch-discard", "stage", "task-done", "task-undone", "task-corrected")
+MOVES: Final = (
+    "start", "stop", "batch-start", "batch-harvest", "batch-discard", "stage", "task-done", "task-undone",
+    "task-corrected",
+)  # fmt: skip
 """Events after which it is written anew."""
 SEAL_BYTES: Final = 8
 

@@ -102,16 +102,26 @@ def in_batch(folder: Path, rounds: int = 60) -> Kitchen:
     one.act("batch.start", name="March")
     one.act("task.done", task="inoculate", value_c=31.0)
     for number in range(rounds):
-        one.read(31 + number / 100)
+        one.read(31 + min(number, 60) / 100)
     one.commit()
     return one
 
 
 @pytest.fixture(scope="module")
 def sound(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A small journal of an open batch."""
+    return both_ends(tmp_path_factory.mktemp("sound"), 60)
+
+
+@pytest.fixture(scope="module")
+def two_days(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """One of 48 h with four probes at ten seconds; of ten minutes where little is tried."""
+    return both_ends(tmp_path_factory.mktemp("two-days"), size(60, 17_280))
+
+
+def both_ends(folder: Path, rounds: int) -> Path:
     """Two folders with a journal of an open batch: killed, and marked as stopped in order though rows came after."""
-    folder = tmp_path_factory.mktemp("sound")
-    one = in_batch(folder / "run")
+    one = in_batch(folder / "run", rounds)
     shutil.copytree(folder / "run", folder / "killed", ignore=shutil.ignore_patterns("*-shm", "run", "*.lock"))
     assert one.close()
     shutil.copytree(folder / "killed", folder / "stopped")
@@ -168,11 +178,11 @@ def test_each_page_damaged(sound: Path, tmp_path: Path, which: str) -> None:
         starts(path.parent, damaged)
 
 
-def test_stretches_of_bytes_damaged(sound: Path, tmp_path: Path) -> None:
+def test_stretches_of_bytes_damaged(two_days: Path, tmp_path: Path) -> None:
     """From one byte to three pages, anywhere."""
-    chance, whole = random.Random(15), (sound / "killed" / "kojimon.journal").read_bytes()
+    chance, whole = random.Random(15), (two_days / "killed" / "kojimon.journal").read_bytes()
     for _ in range(size(24, 500)):
-        path = copy(sound, chance.choice(["killed", "stopped"]), tmp_path / "one")
+        path = copy(two_days, chance.choice(["killed", "stopped"]), tmp_path / "one")
         length = round(2 ** chance.uniform(0, 13.6))
         at = chance.randrange(len(whole) - length)
         whole = path.read_bytes()
