@@ -114,5 +114,6 @@ def test_a_button_on_the_broker_moves_a_probe(tmp_path: Path) -> None:
                 return tray(one, probe) == "bottom"
 
             until(pressed)
+            one.commit()  # the state is of memory, events are of the journal
             moved = [event for event in one.client.get("/v1/events")["events"] if event["kind"] == "probe-moved"]
             assert [(event["key"], event["data"]["channel"]) for event in moved] == [(probe.name, "mqtt")]
