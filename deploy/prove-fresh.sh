@@ -65,7 +65,7 @@ make_base() { # SUITE
 }
 
 take_away() { # never across a mount: this machine's own /dev is bound in there
-    cut -d ' ' -f 2 /proc/mounts | grep "^$root/" | sort -r | while read -r place; do umount -l "$place"; done
+    cut -d ' ' -f 2 /proc/mounts | grep "^$root\(/\|\$\)" | sort -r | while read -r place; do umount -l "$place"; done
     if [ "$1" = delete ]; then rm -rf --one-file-system "$root"; fi
 }
 
@@ -73,6 +73,7 @@ leave() { if [ $keep = yes ]; then take_away leave; else take_away delete; fi; }
 
 carry_over() { # the network as this machine has it
     cp -L /etc/resolv.conf "$root/etc/resolv.conf"
+    echo '127.0.0.1 localhost' >"$root/etc/hosts" # an installer writes it, debootstrap does not
     apt-config dump Acquire | grep -E '^Acquire::(https?|ftp)::' >"$root/etc/apt/apt.conf.d/90network" || true
     for file in /etc/pip.conf /etc/xdg/pip /etc/ssl/certs/ca-certificates.crt /usr/local/share/ca-certificates; do
         if [ -e $file ]; then mkdir -p "$root${file%/*}" && cp -RL $file "$root${file%/*}/"; fi
@@ -93,6 +94,7 @@ make_root() { # SUITE
     root=$folder/$1
     take_away delete
     cp -a "$folder/base-$1" "$root"
+    mount --bind "$root" "$root" # tests have roots of their own, for which this one must be a mount
     mount -t proc proc "$root/proc"
     mount --rbind /dev "$root/dev"
     mount --rbind /sys "$root/sys"
@@ -108,7 +110,7 @@ inside() { # COMMAND, in the folder a person would stand in, with nothing of thi
     env | grep -E '^(PIP_[A-Z_]*|[a-zA-Z]*_(proxy|PROXY)|SSL_CERT_[A-Z]*|REQUESTS_CA_BUNDLE)=' >"$root/root/network" || true
     echo "\$ $1"
     # shellcheck disable=SC2016 # the shell inside fills them in
-    env -i HOME=/root TERM=dumb LANG=C.UTF-8 PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin \
+    env -i HOME=/root TERM=xterm LANG=C.UTF-8 PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin \
         chroot "$root" sh -c 'while read -r line; do export "$line"; done <~/network; cd ~/kojimon && eval "$1"' sh "$1" \
         </dev/null
 }

@@ -109,7 +109,7 @@ class Kitchen:
         return False
 
     def _environment(self) -> dict[str, str]:
-        return {**os.environ, "KOJIMON_CONFIG": str(self.config), "COLUMNS": "80", "NO_COLOR": "1"}
+        return {**os.environ, "KOJIMON_CONFIG": str(self.config), "COLUMNS": "80", "NO_COLOR": "1", "TERM": "xterm"}
 
 
 @pytest.fixture
