@@ -35,13 +35,13 @@ def slope_of(trace: tuple[tuple[int, float], ...], since_ms: int = -1) -> Slope 
     count = len(points)
     if count < 4:
         return None
-    mean_t = sum(t for t, _ in points) / count
-    mean_v = sum(value for _, value in points) / count
-    spread = sum((t - mean_t) ** 2 for t, _ in points)
+    mean_t = math.fsum(t for t, _ in points) / count
+    mean_v = math.fsum(value for _, value in points) / count
+    spread = math.fsum((t - mean_t) ** 2 for t, _ in points)
     if spread == 0:
         return None
-    per_h = sum((t - mean_t) * (value - mean_v) for t, value in points) / spread
-    residual = sum((value - mean_v - per_h * (t - mean_t)) ** 2 for t, value in points)
+    per_h = math.fsum((t - mean_t) * (value - mean_v) for t, value in points) / spread
+    residual = math.fsum((value - mean_v - per_h * (t - mean_t)) ** 2 for t, value in points)
     error = math.sqrt(residual / (count - 2) / spread)
     return Slope(per_h, error, mean_v + per_h * (points[-1][0] - mean_t))
 
