@@ -15,6 +15,7 @@ from msgspec import to_builtins
 
 from kojimon import engine, logs
 from kojimon.clock import Clock, real_s, wait_s
+from kojimon.contract import keys
 from kojimon.core.acts import ACT_TIMEOUT_S, Calendar, Moment, PendingAct, Reply, busy, resolve_moments, stopping
 from kojimon.core.advance import advance
 from kojimon.core.boot import Booted
@@ -341,7 +342,7 @@ class Core:
 def _known_health(state: State) -> dict[str, Priority]:
     """How the engine believes each part to be, so that a recovery during a restart is told as well; LOG: well."""
     return {
-        record.key.removeprefix("health/"): record.priority if record.active else Priority.LOG
+        key.what: record.priority if record.active else Priority.LOG
         for record in state.alarms.values()
-        if record.key.startswith("health/")
+        if isinstance(key := keys.parse(record.key), keys.Health)
     }

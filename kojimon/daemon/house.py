@@ -13,6 +13,7 @@ from typing import Any
 
 from kojimon import __version__, engine, logs
 from kojimon.clock import Clock, SystemClock, real_s
+from kojimon.contract import keys
 from kojimon.core.acts import Calendar
 from kojimon.core.boot import Booted, NoPast, Past, boot, restore
 from kojimon.core.intake import Intake
@@ -38,8 +39,6 @@ from kojimon.web.words import UtcOf, iso_utc, with_utc
 from kojimon.wiring import engine_setup
 
 _LOG = logs.get("daemon")
-SITE_ALARMS = ("health/", "test")
-"""Beginnings of the keys of alarms that belong to the site and to no incubator."""
 
 Document = dict[str, Any]
 
@@ -252,7 +251,7 @@ class House:
     def _addressed(self, act: Act) -> Act:
         """Where there is one incubator nobody has to name it; the site's own alarms belong to none."""
         incubator = act.incubator
-        if act.kind == "alarm.test" or str(act.data.get("key", "")).startswith(SITE_ALARMS):
+        if act.kind == "alarm.test" or keys.of_site(keys.parse(str(act.data.get("key", "")))):
             incubator = ""
         elif not incubator and len(self.settings.incubators) == 1:
             incubator = self.settings.incubators[0].name

@@ -6,8 +6,10 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
+from kojimon.contract import keys
 from kojimon.core.turn import Present
 from kojimon.daemon.house import House
+from kojimon.engine.slow import key_of
 from kojimon.errors import JournalError
 from kojimon.journal.outbox import load_tests
 from kojimon.journal.records import Chunk
@@ -40,14 +42,16 @@ def carriers(settings: Settings) -> list[Carrier]:
 
 def alarm_keys(settings: Settings) -> list[str]:
     """Keys of the alarms that these settings may raise."""
-    keys = ["blind/bed", "box/off", "box/hot", "time-to-limit/bed/temperature", "test", "health/disk"]
-    keys += [f"silent/{probe.name}" for probe in settings.probes]
+    found: list[keys.AlarmKey] = [
+        keys.BLIND, keys.BOX_OFF, keys.BOX_HOT, keys.SOON_HOT, keys.TEST, keys.Health("disk"),
+    ]  # fmt: skip
+    found += [keys.Silent(probe.name) for probe in settings.probes]
     for schedule in {box.schedule.name: box.schedule for box in settings.incubators}.values():
-        keys += [f"expect/{one.name}" for one in schedule.expectations]
+        found += [keys.Expect(one.name) for one in schedule.expectations]
         for stage in schedule.stages:
-            keys += [f"limit/{band.place}/{band.quantity}/{side}" for band in stage.bands for side in ("high", "low")]
-            keys += [f"{type(watch).__name__.lower()}/{watch.place}/{watch.quantity}" for watch in stage.watches]
-    return list(dict.fromkeys(keys))
+            found += [keys.Limit(one.place, one.quantity, side) for one in stage.bands for side in ("high", "low")]
+            found += [key_of(watch) for watch in stage.watches]
+    return [str(key) for key in dict.fromkeys(found)]
 
 
 def wakers(settings: Settings) -> list[str]:

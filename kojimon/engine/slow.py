@@ -8,6 +8,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from kojimon.alarms.states import Signal
+from kojimon.contract import keys
 from kojimon.engine.box import judge_box
 from kojimon.engine.conditions import fresh, reading_at
 from kojimon.engine.limits import band_of, bands_in_force
@@ -53,7 +54,7 @@ SLOW = frozenset({"box", "deviation", "rate", "exposure", "recovery", "time-to-l
 def _watches(turn: Turn, incubator: str, known: Known, stage: Stage | None) -> None:
     kept = set()
     for watch in stage.watches if stage else ():
-        key = key_of(watch)
+        key = str(key_of(watch))
         kept.add(key)
         if isinstance(watch, Deviation):
             _deviation(turn, incubator, key, watch)
@@ -69,11 +70,17 @@ def _watches(turn: Turn, incubator: str, known: Known, stage: Stage | None) -> N
             turn.held(incubator, alarm.key, False, 0, alarm.priority)
 
 
-def key_of(watch: Watch) -> str:
+def key_of(watch: Watch) -> keys.Watch:
     """The alarm key of a watch."""
-    kind = {Deviation: "deviation", Rate: "rate", Exposure: "exposure", Recovery: "recovery"}[type(watch)]
-    tail = "" if not isinstance(watch, Rate) else "/rising" if watch.per_h > 0 else "/falling"
-    return f"{kind}/{watch.place}/{watch.quantity}{tail}"
+    match watch:
+        case Rate():
+            return keys.Rate(watch.place, watch.quantity, "rising" if watch.per_h > 0 else "falling")
+        case Deviation():
+            return keys.Deviation(watch.place, watch.quantity)
+        case Exposure():
+            return keys.Exposure(watch.place, watch.quantity)
+        case Recovery():
+            return keys.Recovery(watch.place, watch.quantity)
 
 
 def _deviation(turn: Turn, incubator: str, key: str, watch: Deviation) -> None:

@@ -13,6 +13,7 @@ from urllib.parse import urlsplit
 import msgspec
 from msgspec import Struct
 
+from kojimon.contract import keys
 from kojimon.model import Event
 from kojimon.notify.records import Send
 from kojimon.units import show_duration
@@ -94,7 +95,7 @@ def _call(send: Send, events: Sequence[Event], desk: Desk, speech: Speech) -> Te
     )
     work = status.work_of(box, desk.now_ms) if box is not None else Work()
     lines = [
-        f"{FIRE}." if any(event.key == "box/hot" for event in events) else "",
+        f"{FIRE}." if any(keys.parse(event.key) == keys.BOX_HOT for event in events) else "",
         _worse(send, events),
         _since(first, alarm, desk, speech),
         _detail(alarm),
@@ -159,19 +160,19 @@ def _going(alarm: Mapping[str, Any], box: Document | None, desk: Desk, speech: S
     if alarm.get("in_10") is not None and alarm.get("early_s") is not None:
         early, late = say.span(alarm["early_s"]), say.span(alarm["late_s"])
         return f"By the forecast in {early} to {late}, {alarm['in_10']} in 10, if nobody touches the koji."
-    if box is None or not str(alarm["key"]).startswith("limit/"):
+    key = keys.parse(str(alarm["key"]))
+    if box is None or not isinstance(key, keys.Limit):
         return ""
     fresh = status.at_present(alarm, box)
     per_hour = fresh.get("rate_per_h")
-    quantity = str(alarm["key"]).split("/")[2]
-    word = say.trend(quantity, per_hour)
+    word = say.trend(key.quantity, per_hour)
     if not word or per_hour is None:
         return ""
     left_s = status.left_s(fresh, box, per_hour)
     ahead = status.foreseen(fresh, box)
     how = f"by the forecast, {ahead['in_10']} in 10" if ahead and ahead["s"] == left_s else "if it goes on so"
     worse = f"; the next limit in about {say.span(left_s)} {how}" if left_s is not None else ""
-    rate = "" if word == "steady" else f" {speech.slope(quantity, per_hour)}"
+    rate = "" if word == "steady" else f" {speech.slope(key.quantity, per_hour)}"
     return f"{say.big_first(word)}{rate}{worse}."
 
 
@@ -262,7 +263,8 @@ def _over(events: Sequence[Event], desk: Desk, speech: Speech) -> Text:
     title = f"{len(lines)} alarms back to normal"
     if len(lines) == 1:
         subject = say.small_first(alarm_words.subject(_alarm(events[0], desk), speech))
-        again = "Back within limits" if events[0].key.startswith("limit/") else "Back to normal"
+        limited = isinstance(keys.parse(events[0].key), keys.Limit)
+        again = "Back within limits" if limited else "Back to normal"
         title = f"{again} after {_lasted(events[0])}: {subject}"
     return Text(_short(title), "\n".join([*lines, _unset(desk)]).strip())
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, Final
 
+from kojimon.contract import keys
 from kojimon.curve import Band, Earlier, Fan, Mark, Sheet, Strip, Track, Window
 from kojimon.journal.records import Placing
 from kojimon.review.alarms import Occurrence, occurrences
@@ -170,13 +171,11 @@ def alarm_text(one: Occurrence, speech: Speech) -> str:
     tray = str(data.get("tray") or speech.probes.get(str(data.get("probe", "")), ("", ""))[1])
     alarm = {"key": one.key, "state": "UNACK", **data, "tray": tray}
     subject = alarm_words.subject(alarm, speech)
-    parts = one.key.split("/")
-    value, limit = data.get("value"), data.get("limit")
-    if parts[0] != "limit" or not isinstance(value, float | int) or not isinstance(limit, float | int):
+    key, value, limit = keys.parse(one.key), data.get("value"), data.get("limit")
+    if not isinstance(key, keys.Limit) or not isinstance(value, float | int) or not isinstance(limit, float | int):
         return subject
-    side = "over" if str(data.get("level") or parts[-1]).startswith("high") else "under"
-    quantity = parts[2]
-    return f"{subject}: {speech.brief(quantity, value)} {side} {speech.brief(quantity, limit, unit=False)}"
+    side = "over" if key.side == "high" else "under"
+    return f"{subject}: {speech.brief(key.quantity, value)} {side} {speech.brief(key.quantity, limit, unit=False)}"
 
 
 def _blind(tracks: Sequence[Track]) -> Iterator[Mark]:

@@ -6,11 +6,12 @@ Alarms come as in the state document (DEVELOPERS.md): dicts with `key`, `state`,
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 
 from msgspec import Struct
 
+from kojimon.contract import keys
 from kojimon.model import Quality
 from kojimon.words import speech as say
 from kojimon.words import watches
@@ -137,26 +138,29 @@ def action(alarm: Mapping[str, Any], work: Work) -> str:
     For hot koji it is a ladder by stage and time since the last mixing (design): vent or turn the box down; break up;
     furrow or spread thinner; swap trays; harvest.
     """
-    kind, subject = _kind(str(alarm["key"]))
-    if kind == "limit":
-        if _warm_around(alarm):
-            return "Probe out, or koji cold: look"
-        return _limit_action(str(alarm["key"]).split("/"), str(alarm.get("side", "")), work)
-    if kind in watches.LIKE_LIMITS:
-        side = watches.side_of(alarm)
-        return _limit_action(str(alarm["key"]).split("/"), side, work) if side else "Look at the box"
-    if kind == "health":
-        said = _said(alarm)[1] if subject in SAID else ""
-        return said or HEALTH_ACTIONS.get(subject.split(":")[0], "See: kojimon status")
-    if kind == "box":
-        return "Is the box on? Check plug" if subject == "off" else "Turn it down or unplug it"
-    return {
-        "silent": SILENT_WORDS.get(int(alarm.get("quality") or 0), ("", "Check plug and cable"))[1],
-        "blind": "Use a kitchen thermometer",
-        "task": "Do it, or say when you did",
-        "expect": "Look and feel",
-        "test": "Only a test: Acknowledge",
-    }.get(kind, "See: kojimon status")
+    key = keys.parse(str(alarm["key"]))
+    todo = ""
+    match key:
+        case keys.Limit():
+            todo = "Probe out, or koji cold: look" if _warm_around(alarm) else _limit_action(key, key.side, work)
+        case keys.Deviation() | keys.Rate() | keys.Exposure() | keys.Recovery() | keys.TimeToLimit():
+            way = watches.side_of(alarm)
+            todo = _limit_action(key, way, work) if way else "Look at the box"
+        case keys.Health(what):
+            todo = (_said(alarm)[1] if what in SAID else "") or HEALTH_ACTIONS.get(key.part, "")
+        case keys.Silent():
+            todo = SILENT_WORDS.get(int(alarm.get("quality") or 0), ("", "Check plug and cable"))[1]
+    return todo or _FIXED_ACTIONS.get(key) or _FIXED_ACTIONS.get(type(key)) or "See: kojimon status"
+
+
+_FIXED_ACTIONS: dict[keys.AlarmKey | type, str] = {
+    keys.BOX_OFF: "Is the box on? Check plug",
+    keys.BOX_HOT: "Turn it down or unplug it",
+    keys.Blind: "Use a kitchen thermometer",
+    keys.Task: "Do it, or say when you did",
+    keys.Expect: "Look and feel",
+    keys.Test: "Only a test: Acknowledge",
+}
 
 
 def _said(alarm: Mapping[str, Any]) -> tuple[str, str]:
@@ -171,9 +175,9 @@ def _warm_around(alarm: Mapping[str, Any]) -> bool:
     return air_c is not None and limit is not None and air_c >= limit + WARM_AROUND_K
 
 
-def _limit_action(parts: Sequence[str], side: str, work: Work) -> str:
-    place, quantity, hot = parts[1], parts[2], (side or parts[-1]).startswith("high")
-    if quantity == "humidity":
+def _limit_action(key: keys.Limit | keys.Watch, side: str, work: Work) -> str:
+    place, hot = key.place, side == "high"
+    if key.quantity == "humidity":
         return "Open the vent a crack" if hot else "Look: does the rice dry?"
     if place == "bed":
         return _hot_koji(work) if hot else "Is the box on? Check its lid"
@@ -218,57 +222,55 @@ def headline(alarm: Mapping[str, Any], speech: Speech, work: Work, per_hour: flo
 
 def subject(alarm: Mapping[str, Any], speech: Speech) -> str:
     """What an alarm is about, without its value: `Top tray too warm`, `Probe koji-1 silent`, `Mixing late`."""
-    kind, about = _kind(str(alarm["key"]))
-    if kind == "limit":
-        return _limit_subject(alarm)
-    if kind == "health":
-        what, _, name = about.partition(":")
-        return HEALTH_WORDS.get(what, say.big_first(what)) + (f" ({name})" if name else "")
-    if kind == "task":
-        return f"{say.big_first(speech.task(about))}: late"
-    if kind in watches.LIKE_LIMITS or kind == "box":
-        return watches.subject(alarm, _place_name(alarm))
-    fixed = {"silent": _silent_subject(about, alarm), "blind": "The koji cannot be seen", "test": "Test alarm"}
-    return fixed.get(kind) or str(alarm.get("label") or about.replace("-", " "))
+    key = keys.parse(str(alarm["key"]))
+    match key:
+        case keys.Limit():
+            text = _limit_subject(key, alarm)
+        case keys.Health():
+            text = HEALTH_WORDS.get(key.part, say.big_first(key.part)) + (f" ({key.name})" if key.name else "")
+        case keys.Task(name):
+            text = f"{say.big_first(speech.task(name))}: late"
+        case keys.Silent(probe):
+            text = f"Probe {probe} {SILENT_WORDS.get(int(alarm.get('quality') or 0), ('silent',))[0]}"
+        case keys.Blind():
+            text = "The koji cannot be seen"
+        case keys.Test():
+            text = "Test alarm"
+        case keys.Expect(name) | keys.Other(name):
+            text = str(alarm.get("label") or name.replace("-", " "))
+        case _:
+            text = watches.subject(alarm, _place_name(key, alarm))
+    return text
 
 
 def why_silent(alarm: Mapping[str, Any], lead: str = "") -> str:
     """Why nothing can be used of a probe, as a sentence after `lead`; "" of another alarm or where it says nothing."""
     quality = int(alarm.get("quality") or 0)
-    if not quality or not str(alarm["key"]).startswith("silent/"):
+    if not quality or not isinstance(keys.parse(str(alarm["key"])), keys.Silent):
         return ""
     gone = quality in (Quality.LOST, Quality.SIGNED_OFF)
     return f"{lead}{'It is' if gone else 'What it says is not used:'} {say.QUALITY_WORDS.get(quality, 'bad')}."
 
 
-def _silent_subject(probe: str, alarm: Mapping[str, Any]) -> str:
-    """`Probe koji-1 silent`, or why what it says is not used: `Probe koji-1 stuck`."""
-    return f"Probe {probe} {SILENT_WORDS.get(int(alarm.get('quality') or 0), ('silent',))[0]}"
-
-
-def _limit_subject(alarm: Mapping[str, Any]) -> str:
-    _, place, quantity, *rest = str(alarm["key"]).split("/")
-    hot = (str(alarm.get("side") or "") or (rest[-1] if rest else "")).startswith("high")
-    words = {"humidity": ("too damp", "too dry")}.get(quantity, ("too warm", "too cold"))
-    return f"{_name(place, str(alarm.get('tray') or ''))} {words[0] if hot else words[1]}"
+def _limit_subject(key: keys.Limit, alarm: Mapping[str, Any]) -> str:
+    words = {"humidity": ("too damp", "too dry")}.get(key.quantity, ("too warm", "too cold"))
+    return f"{_place_name(key, alarm)} {words[0] if key.side == 'high' else words[1]}"
 
 
 def _fact(alarm: Mapping[str, Any], speech: Speech, per_hour: float | None) -> tuple[str, str]:
     """What is wrong, with and without the trend."""
-    kind, about = _kind(str(alarm["key"]))
-    value, limit = alarm.get("value"), alarm.get("limit")
-    if kind == "health" and about in SAID:
+    key, value, limit = keys.parse(str(alarm["key"])), alarm.get("value"), alarm.get("limit")
+    name = _place_name(key, alarm)
+    if isinstance(key, keys.Health) and key.what in SAID:
         text = _said(alarm)[0] or subject(alarm, speech)
         return text, text
-    if kind in watches.LIKE_LIMITS or kind == "box":
-        text = watches.fact(alarm, speech, _place_name(alarm))
+    if isinstance(key, keys.Watch | keys.Box):
+        text = watches.fact(alarm, speech, name)
         return text, text
-    if kind != "limit" or value is None or limit is None:
+    if not isinstance(key, keys.Limit) or value is None or limit is None:
         text = subject(alarm, speech)
         return text, text
-    parts = str(alarm["key"]).split("/")
-    quantity, hot = parts[2], str(alarm.get("side") or parts[-1]).startswith("high")
-    name = _name(parts[1], str(alarm.get("tray") or ""))
+    quantity, hot = key.quantity, key.side == "high"
     over = "over" if hot else "under"
     if (value < limit) if hot else (value > limit):
         over = f"was {over}"
@@ -277,18 +279,10 @@ def _fact(alarm: Mapping[str, Any], speech: Speech, per_hour: float | None) -> t
     return (f"{brief}, {word}" if word else brief), brief
 
 
-def _place_name(alarm: Mapping[str, Any]) -> str:
-    """Where an alarm with a place in its key is, in words."""
-    parts = str(alarm["key"]).split("/")
-    return _name(parts[1] if len(parts) > 2 else "air", str(alarm.get("tray") or ""))
-
-
-def _name(place: str, tray: str) -> str:
+def _place_name(key: keys.AlarmKey, alarm: Mapping[str, Any]) -> str:
+    """Where an alarm is, in words: its tray, else its place; the air of the box for what has none."""
+    place = key.place if isinstance(key, keys.Limit | keys.Watch) else "air"
+    tray = str(alarm.get("tray") or "")
     if place == "bed" and tray and tray != "tray":
         return say.big_first(say.tray_name(tray).removeprefix("the "))
     return say.big_first(say.PLACE_SHORT.get(place, place))
-
-
-def _kind(key: str) -> tuple[str, str]:
-    kind, _, rest = key.partition("/")
-    return kind, rest

@@ -9,6 +9,7 @@ from typing import Any
 from msgspec import Struct
 from msgspec.structs import replace
 
+from kojimon.contract import keys
 from kojimon.units import show_duration
 from kojimon.words import alarms as alarm_words
 from kojimon.words import deeds, outlook
@@ -265,7 +266,7 @@ def _called(alarm: Mapping[str, Any], signal: str, speech: Speech, work: Work) -
     head = alarm_words.headline(alarm, speech, work, alarm.get("rate_per_h"), None)
     causes = [str(cause) for cause in alarm.get("causes") or ()]
     detail = f" Check: {say.listing(causes)}." if causes else alarm_words.why_silent(alarm, " ")
-    if alarm.get("text") and str(alarm["key"]).startswith(("health/", "test")):
+    if alarm.get("text") and keys.of_site(keys.parse(str(alarm["key"]))):
         detail = f" ({alarm['text']})"
     again = {"re": "Again: ", "up": "Worse: "}.get(signal, "")
     return Line(f"{again}{head}.{detail}", "wrong" if alarm.get("priority") == "wake" else "look")

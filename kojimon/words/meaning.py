@@ -10,6 +10,7 @@ from typing import Any
 
 from msgspec import Struct
 
+from kojimon.contract import keys
 from kojimon.words import alarms as alarm_words
 from kojimon.words.alarms import Work
 
@@ -39,65 +40,71 @@ _BLIND = Meaning(
 )
 _SILENT = Meaning(_BLIND.causes, "nobody sees what happens where it sits, and no limit there can call", 900)
 _DAEMON = Meaning(("see the text of the alarm",), "the next alarm may come late, or be missing in the record", 14_400)
-MEANINGS: dict[str, Meaning] = {
-    "limit/bed/temperature/high": _HOT,
-    "limit/bed/temperature/low": _COLD,
-    "limit/bed/humidity/high": Meaning(("too little air",), "the koji gets wet and slimy", 7200),
-    "limit/bed/humidity/low": Meaning(("too much air",), "the rice dries and the mould stops", 7200),
-    "limit/air/temperature/high": Meaning(
+_OF_KEY: dict[keys.AlarmKey, Meaning] = {
+    keys.HOT_KOJI: _HOT,
+    keys.COLD_KOJI: _COLD,
+    keys.Limit("bed", "humidity", "high"): Meaning(("too little air",), "the koji gets wet and slimy", 7200),
+    keys.Limit("bed", "humidity", "low"): Meaning(("too much air",), "the rice dries and the mould stops", 7200),
+    keys.Limit("air", "temperature", "high"): Meaning(
         ("the thermostat sticks", "the probe lies on the heater"), "the koji cannot lose its heat", 3600
     ),
-    "limit/air/temperature/low": Meaning(
+    keys.Limit("air", "temperature", "low"): Meaning(
         ("the box is off", "the lid is open", "the room is cold"), "the koji cools", 7200
     ),
-    "limit/air/humidity/high": Meaning(("too little air", "a wet sensor"), "the koji gets wet and slimy", 7200),
-    "limit/air/humidity/low": Meaning(
+    keys.Limit("air", "humidity", "high"): Meaning(
+        ("too little air", "a wet sensor"), "the koji gets wet and slimy", 7200
+    ),
+    keys.Limit("air", "humidity", "low"): Meaning(
         ("a fan, or an open vent", "dry air in the room", "the lid is open"), "rice that lies open dries", 7200
     ),
-    "limit/room": Meaning(("heating, a window, the weather",), "the box cannot hold its temperature", 7200),
-    "limit/wet-bulb": Meaning(("its wick is dry, or the air is",), "the damp of the box is not known", 7200),
-    "silent": _SILENT,
-    "blind": _BLIND,
-    "expect": Meaning(("see the text of the alarm",), "the batch falls behind, or spoils", 7200),
-    "task": Meaning(("it was forgotten, or not marked",), "the koji goes on without it", 3600),
-    "box/off": Meaning(
+    keys.BOX_OFF: Meaning(
         ("its plug, strip, GFCI or RCD", "its own timer", "the lid is open"), "the koji cools and growth stops", 3600
     ),
-    "box/hot": Meaning(
+    keys.BOX_HOT: Meaning(
         ("the thermostat sticks", "a cover on the vents"), "the koji overheats, and something may burn", 900
     ),
-    "deviation": Meaning(("the box is set otherwise", "the koji warms itself"), "growth is not what was planned", 3600),
-    "rate": Meaning(("work, or a change of the box",), "a limit may be reached soon", 1800),
-    "exposure": Meaning(("it has been warm for long",), "the koji may taste of it; harvest may be near", 7200),
-    "recovery": Meaning(("the work did not cool it enough", "the box is too warm"), "it goes on warming", 1200),
-    "time-to-limit": _HOT,
-    "health": _DAEMON,
-    "health/page": Meaning(
+    keys.Health("page"): Meaning(
         ("another program has its port", "its address is not this computer's"),
         "nobody can look or answer from a phone; messages and kojimon status go on", 14_400,
     ),
-    "test": Meaning(("somebody tries out the alarm",), "nothing, but the way to you stays unproven", 300),
+}  # fmt: skip
+_OF_PLACE: dict[str, Meaning] = {
+    "room": Meaning(("heating, a window, the weather",), "the box cannot hold its temperature", 7200),
+    "wet-bulb": Meaning(("its wick is dry, or the air is",), "the damp of the box is not known", 7200),
+}
+"""Limits on a place, of whatever quantity and side."""
+_OF_KIND: dict[type, Meaning] = {
+    keys.Silent: _SILENT,
+    keys.Blind: _BLIND,
+    keys.Expect: Meaning(("see the text of the alarm",), "the batch falls behind, or spoils", 7200),
+    keys.Task: Meaning(("it was forgotten, or not marked",), "the koji goes on without it", 3600),
+    keys.Deviation: Meaning(
+        ("the box is set otherwise", "the koji warms itself"), "growth is not what was planned", 3600
+    ),
+    keys.Rate: Meaning(("work, or a change of the box",), "a limit may be reached soon", 1800),
+    keys.Exposure: Meaning(("it has been warm for long",), "the koji may taste of it; harvest may be near", 7200),
+    keys.Recovery: Meaning(("the work did not cool it enough", "the box is too warm"), "it goes on warming", 1200),
+    keys.TimeToLimit: _HOT,
+    keys.Health: _DAEMON,
+    keys.Test: Meaning(("somebody tries out the alarm",), "nothing, but the way to you stays unproven", 300),
 }
 
 
-def meaning_of(key: str) -> Meaning | None:
-    """What an alarm means, by the longest beginning of its key that is known."""
-    parts = key.split("/")
-    for length in range(len(parts), 0, -1):
-        found = MEANINGS.get("/".join(parts[:length]))
-        if found is not None:
-            return found
-    return None
+def meaning_of(text: str) -> Meaning | None:
+    """What the alarm of a key means: by the key itself, its place, or its kind; None where it is not known."""
+    key = keys.parse(text)
+    placed = _OF_PLACE.get(key.place) if isinstance(key, keys.Limit) else None
+    return _OF_KEY.get(key) or placed or _OF_KIND.get(type(key))
 
 
-def unexplained(keys: Iterable[str]) -> list[str]:
+def unexplained(texts: Iterable[str]) -> list[str]:
     """Keys of alarms that lack cause, consequence, action or time to respond."""
     bad = []
-    for key in keys:
-        meaning = meaning_of(key)
-        todo = alarm_words.action({"key": key}, Work())
+    for text in texts:
+        meaning = meaning_of(text)
+        todo = alarm_words.action({"key": text}, Work())
         if meaning is None or not (meaning.causes and meaning.consequence and meaning.respond_s > 0 and todo):
-            bad.append(key)
+            bad.append(text)
     return bad
 
 
@@ -118,10 +125,10 @@ def ladder(alarm: Mapping[str, Any], work: Work) -> list[str]:
 
     Returns: the steps in order, for hot koji the first one what the first line of the message says; empty for others.
     """
-    if alarm["key"] == "box/hot":
+    key = keys.parse(str(alarm["key"]))
+    if key == keys.BOX_HOT:
         return [FIRE, "Turn the box down or unplug it"]
-    hot_keys = ("limit/bed/temperature/high", "time-to-limit/bed/temperature", "recovery/bed/temperature")
-    if str(alarm["key"]) not in hot_keys or work.hour is None:
+    if key not in (keys.HOT_KOJI, keys.SOON_HOT, keys.Recovery("bed", "temperature")) or work.hour is None:
         return []
     order: tuple[int, ...] = (0, 1, 2)
     if work.harvest_open:

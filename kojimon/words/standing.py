@@ -8,11 +8,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any, Final
 
+from kojimon.contract import keys
 from kojimon.words import alarms as alarm_words
 from kojimon.words import speech as say
 from kojimon.words.speech import Speech
 
-KEY: Final = "limit/bed/temperature/"
+KOJI: Final = (keys.HOT_KOJI, keys.COLD_KOJI)
 SIDES: Final = {"high": "over", "low": "under"}
 HIDDEN: Final = ("SHLVD", "DSUPR", "OOSRV")
 Document = Mapping[str, Any]
@@ -28,7 +29,7 @@ def standing(box: Document, speech: Speech, now_ms: int) -> tuple[str, str]:
     pending = first_pending(box)
     if pending is not None:
         return _running(pending, box, speech, now_ms), "look"
-    aside = next((a for a in box["alarms"] if a.get("active") and str(a["key"]).startswith(KEY)), None)
+    aside = next((a for a in box["alarms"] if a.get("active") and _key(a) in KOJI), None)
     if aside is not None:
         state = f", alarm {_aside(aside['state'])}" if aside["state"] in HIDDEN else ""
         return f"{_beyond(aside, box, speech)}{state}", "look"
@@ -40,9 +41,13 @@ def standing(box: Document, speech: Speech, now_ms: int) -> tuple[str, str]:
 
 def first_pending(box: Document) -> Document | None:
     """The limit of the koji that is passed while its delay runs, the one whose message goes out first; else None."""
-    rows = [row for row in box.get("pending", ()) if str(row["key"]).startswith(KEY)]
+    rows = [row for row in box.get("pending", ()) if _key(row) in KOJI]
     rank = {"wake": 0, "tell": 1, "log": 2}
     return min(rows, key=lambda row: (row["held"], rank[row["priority"]], row["due_t_ms"]), default=None)
+
+
+def _key(row: Document) -> keys.AlarmKey:
+    return keys.parse(str(row["key"]))
 
 
 def _running(row: Document, box: Document, speech: Speech, now_ms: int) -> str:
@@ -70,11 +75,11 @@ def _aside(state: str) -> str:
 
 def _beyond(row: Document, box: Document, speech: Speech) -> str:
     """`over 113`, with its tray where several are measured."""
-    side, limit = str(row["key"]).rpartition("/")[2], row.get("limit")
+    key, limit = _key(row), row.get("limit")
     probes = [probe for probe in box["probes"] if probe["place"] == "bed" and not probe.get("silent")]
     tray = say.tray_name(row["tray"]) + " " if len(probes) > 1 and row.get("tray") else ""
     edge = "a limit" if limit is None else speech.brief("temperature", limit, unit=False)
-    return f"{tray}{SIDES.get(side, 'beyond')} {edge}"
+    return f"{tray}{SIDES[key.side] if isinstance(key, keys.Limit) else 'beyond'} {edge}"
 
 
 def _limits(box: Document) -> Iterator[tuple[str, float]]:

@@ -7,6 +7,7 @@ from typing import Any
 
 from msgspec import Struct
 
+from kojimon.contract import keys
 from kojimon.words import alarms as alarm_words
 from kojimon.words import speech as say
 from kojimon.words.alarms import MIX_WORKS, Work
@@ -170,10 +171,11 @@ def left_s(alarm: Mapping[str, Any], incubator: Mapping[str, Any], per_hour: flo
 
 def _worse(alarm: Mapping[str, Any], incubator: Mapping[str, Any]) -> float | None:
     """The next worse limit of an alarm; None where there is none."""
-    parts, level = str(alarm["key"]).split("/"), alarm.get("level")
-    if parts[0] != "limit" or level not in ("high", "low"):
+    key, level = keys.parse(str(alarm["key"])), alarm.get("level")
+    if not isinstance(key, keys.Limit) or level not in ("high", "low"):
         return None
-    band = next((b for b in incubator["bands"] if [b["place"], b["quantity"]] == parts[1:3]), None)
+    where = [key.place, key.quantity]
+    band = next((b for b in incubator["bands"] if [b["place"], b["quantity"]] == where), None)
     found: float | None = band.get(f"{level}_{level}") if band else None
     return found
 
@@ -181,7 +183,8 @@ def _worse(alarm: Mapping[str, Any], incubator: Mapping[str, Any]) -> float | No
 def foreseen(alarm: Mapping[str, Any], incubator: Mapping[str, Any]) -> Mapping[str, Any] | None:
     """What the forecast says of the koji's next worse limit, where it is sure and narrow (`engine.outlook.Left`)."""
     worse, forecast = _worse(alarm, incubator), incubator.get("forecast")
-    if worse is None or alarm.get("level") != "high" or "/bed/temperature/" not in str(alarm["key"]) or not forecast:
+    koji = keys.parse(str(alarm["key"])) == keys.HOT_KOJI
+    if worse is None or alarm.get("level") != "high" or not koji or not forecast:
         return None
     return next((one for one in forecast.get("left", ()) if abs(one["limit_c"] - worse) <= SAME_C), None)
 

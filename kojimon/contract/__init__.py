@@ -1,0 +1,1 @@
+"""What passes between the parts of kojimon, as typed values: inward of everything that says or judges something."""
