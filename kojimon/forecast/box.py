@@ -53,7 +53,7 @@ class Box:
 
     def weights(self) -> Array:
         """Weights of the boxes, summing to 1."""
-        raw: Array = np.exp(self.log_weight - self.log_weight.max())
+        raw: Array = np.exp(self.log_weight - np.max(self.log_weight))
         share: Array = raw / raw.sum()
         return share
 
@@ -65,7 +65,7 @@ class Box:
         """Weights the boxes by one half-hour mean of air, bed and room."""
         odd = ((air_c - self.target(np.asarray(bed_c), room_c)) / MISS_K) ** 2
         self.log_weight -= 0.6 * 2.5 * np.log1p(odd / 4.0)
-        self.log_weight -= self.log_weight.max()
+        self.log_weight -= np.max(self.log_weight)
         self.rows += _WALK * np.sqrt(EVERY_H) * self.rng.standard_normal(self.rows.shape)
         weight = self.weights()
         if 1.0 / float(weight @ weight) < 0.5 * len(weight):

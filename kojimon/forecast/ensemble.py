@@ -101,7 +101,7 @@ class Ensemble:
 
     def weights(self) -> Array:
         """Weights of the members, summing to 1."""
-        raw: Array = np.exp(self.log_weight - self.log_weight.max())
+        raw: Array = np.exp(self.log_weight - np.max(self.log_weight))
         share: Array = raw / raw.sum()
         return share
 
@@ -174,7 +174,7 @@ class Ensemble:
         self.state += gain.T * missed
         np.minimum(self.state[GROWN], MOST_LOG_ODDS, out=self.state[GROWN])
         self.cov = self.cov - gain[:, :, None] * column[:, None, :]
-        self.log_weight -= self.log_weight.max()
+        self.log_weight -= np.max(self.log_weight)
         weight = self.weights()
         if 1.0 / float(weight @ weight) < 0.5 * self.size:
             self._resample(weight)

@@ -63,5 +63,5 @@ def weigh(ensemble: Ensemble, members: int, complete_at: float, rng: np.random.G
     for found, known in zip(outcomes(ensemble, complete_at), (RISE_H, PEAK_C, DONE_H), strict=True):
         # Student-t with 4 degrees of freedom: an odd batch is rare, not impossible.
         log_weight -= 2.5 * np.log1p(((found - known.middle) / known.spread) ** 2 / 4.0)
-    weight = np.exp(log_weight - log_weight.max())
+    weight = np.exp(log_weight - np.max(log_weight))
     ensemble.select(systematic(weight / weight.sum(), members, float(rng.random())))
