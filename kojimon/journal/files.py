@@ -193,7 +193,7 @@ def _check(path: Path, lock: Lock, known: bool) -> Opened:
             what = EMPTY if path.exists() else GONE
             unclean, aside = True, set_aside(path, "empty") if any_there(path) else None
             what = "" if last is None and what is GONE else what
-    except (sqlite3.Error, OSError) as problem:
+    except (sqlite3.Error, OSError, UnicodeDecodeError) as problem:
         trouble = trouble_of(problem, path)
         if trouble.kind is not Kind.CORRUPT:
             return Opened(lock, True, None, trouble.text)

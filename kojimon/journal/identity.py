@@ -51,7 +51,7 @@ def identify(path: Path, known: bool) -> Whose:
         return Whose.NOTHING
     try:
         application, version, tables = _look(path)
-    except sqlite3.Error as problem:
+    except (sqlite3.Error, UnicodeDecodeError) as problem:
         if trouble_of(problem).kind is not Kind.CORRUPT:
             raise
         return _damaged(path, known)

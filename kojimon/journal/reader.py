@@ -38,6 +38,11 @@ CACHE_KB: Final = 256
 """Of one connection, where SQLite's own 2,000 would stay resident; the kernel keeps the pages of the file as well."""
 
 
+def lenient(text: bytes) -> str:
+    """A text of the journal: one damaged letter in it must not keep the rest from being read (`text_factory`)."""
+    return text.decode("utf-8", "replace")
+
+
 def how_to_read(path: Path) -> str:
     """How a journal is opened for reading only: one without a WAL was closed in order, and nobody writes it."""
     return "mode=ro" if path.with_name(f"{path.name}-wal").exists() else "mode=ro&immutable=1"
@@ -103,6 +108,7 @@ class Reader:
     def _connect(self, how: str) -> sqlite3.Connection:
         address = f"file:{quote(str(self.path))}?{how}"
         db = sqlite3.connect(address, uri=True, timeout=5.0, isolation_level=None, check_same_thread=False)
+        db.text_factory = lenient
         try:
             db.execute(f"PRAGMA cache_size = -{CACHE_KB}")
             db.execute("SELECT count(*) FROM sqlite_master").fetchone()

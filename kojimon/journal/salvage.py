@@ -19,6 +19,7 @@ from typing import Any, Final
 from urllib.parse import quote
 
 from kojimon import logs
+from kojimon.journal.reader import lenient
 
 log = logs.get("journal")
 
@@ -52,6 +53,7 @@ def salvage(damaged: Path, fresh: sqlite3.Connection, connect: Connect) -> int:
 
 def _salvage(damaged: Path, fresh: sqlite3.Connection) -> int:
     with closing(sqlite3.connect(f"file:{quote(str(damaged))}?mode=ro", uri=True, isolation_level=None)) as old:
+        old.text_factory = lenient
         fresh.execute("BEGIN IMMEDIATE")
         try:
             copied = _copy(old, fresh)
@@ -148,5 +150,5 @@ def _most(db: sqlite3.Connection, column: str, table: str) -> int:
 def _one(db: sqlite3.Connection, query: str) -> Any:
     try:
         return db.execute(query).fetchone()
-    except sqlite3.Error:
+    except (sqlite3.Error, ValueError):
         return None

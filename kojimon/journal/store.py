@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Final
 
 from kojimon.journal import derive
-from kojimon.journal.reader import CACHE_KB
+from kojimon.journal.reader import CACHE_KB, lenient
 from kojimon.journal.records import Chunk, ClockRow, ThinnedSpan
 from kojimon.journal.schema import migrate, name_qualities
 from kojimon.journal.stamps import segments
@@ -59,6 +59,7 @@ def connect(path: Path) -> sqlite3.Connection:
     with suppress(OSError):
         private(path)
     db = sqlite3.connect(path, timeout=BUSY_MS / 1000, isolation_level=None, check_same_thread=False)
+    db.text_factory = lenient
     try:
         db.execute("PRAGMA journal_mode = WAL")
         db.execute("PRAGMA synchronous = FULL")

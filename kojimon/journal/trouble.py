@@ -65,6 +65,8 @@ def trouble_of(error: Exception, path: Path | None = None) -> Trouble:
     """
     if isinstance(error, OSError):
         return Trouble(Kind.DISK, f"{_by_file_system(path) or FAILING} ({error.strerror or error})")
+    if isinstance(error, UnicodeDecodeError):  # SQLite names a damaged schema in the letters it found there
+        return Trouble(Kind.CORRUPT, "the journal is damaged")
     code = getattr(error, "sqlite_errorcode", None)
     if code is None:
         return Trouble(Kind.MISTAKE, f"a row could not be stored: {error}")

@@ -17,7 +17,7 @@ from msgspec import Struct
 from kojimon import logs
 from kojimon.clock import real_s
 from kojimon.curve.pixels import can as pictures_can
-from kojimon.errors import JournalError, KojimonError
+from kojimon.errors import KojimonError
 from kojimon.journal.records import Chunk, Delivery
 from kojimon.model import Event
 from kojimon.notify.lane import Job, Lane
@@ -126,8 +126,8 @@ class Dispatch:
         if self._outbox is not None:
             try:
                 self._memory.load(self._outbox, self._around.look().now_ms)
-            except JournalError as error:
-                _LOG.error("what is still to be told cannot be read: %s", error)
+            except Exception:  # whatever a damaged journal gives: what comes from now on must get out
+                _LOG.exception("what is still to be told cannot be read")
         for lane in self._lanes.values():
             lane.start()
         self._thread.start()

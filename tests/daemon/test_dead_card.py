@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,9 @@ import pytest
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
 
+from kojimon.clock import real_s
 from kojimon.core import loop
+from kojimon.daemon import run
 from kojimon.journal import storage, writer
 from kojimon.journal.reader import Reader
 from kojimon.settings.spec import CommandChannel, JournalSettings
@@ -68,6 +71,7 @@ def card(tmp_path: Path) -> Iterator[Card]:
 def kitchen(tmp_path: Path, card: Card, monkeypatch: pytest.MonkeyPatch) -> Iterator[Kitchen]:
     monkeypatch.setattr(writer, "HUNG_S", 0.3)
     monkeypatch.setattr(loop, "STUCK_S", 0.6)
+    monkeypatch.setattr(run, "ESSENTIAL_S", 5.0)
     monkeypatch.setattr(storage, "RETRY_MOST_S", 1.0)
     calls = tmp_path / "calls"
     phone = CommandChannel("phone", ("sh", "-c", f"cat >> {calls}; echo >> {calls}"))
@@ -107,6 +111,12 @@ def test_the_koji_gets_too_hot_after_the_card_has_died(kitchen: Kitchen, card: C
         until(lambda: line in kitchen.calls(), what="called because of the card")
         assert not [key for key, one in kitchen.alarms().items() if "/silent/" in key and one.active]
         assert "plug and cable" not in kitchen.calls()
+        if fault == "hung":
+            daemon = kitchen.one.daemon
+            until(lambda: daemon.house.writer.busy_s() > run.ESSENTIAL_S, what="it hangs for long")
+            daemon._supervisor.check(real_s())
+            assert daemon.health()["stale"] == [], "a restart would hang on the same card, and alarm nobody"
+            assert kitchen.one.client.get("/v1/state")["incubators"][0]["batch"]["name"] == "first", "the page answers"
 
 
 def test_what_was_kept_in_memory_is_written_when_the_card_answers_again(kitchen: Kitchen, card: Card) -> None:
@@ -121,10 +131,9 @@ def test_what_was_kept_in_memory_is_written_when_the_card_answers_again(kitchen:
         card.thaw()
     until(lambda: kitchen.one.tick() or not house.writer.facts().trouble, what="well again")
     kitchen.one.commit()
-    reader = Reader(house.path)
-    rows = [row for page in reader.pages_after(0) for row in page if isinstance(row, tuple)]
-    shot = reader.last_snapshot()
-    reader.close()
+    with closing(Reader(house.path)) as reader:  # before the card is taken away
+        rows = [row for page in reader.pages_after(0) for row in page if isinstance(row, tuple)]
+        shot = reader.last_snapshot()
     assert len(rows) == kitchen.sent, "each once"
     assert shot is not None and shot.seq > rows[-1][0] - 20, "closed by a snapshot"
     until(lambda: kitchen.one.tick() or not kitchen.alarms()["/health/disk"].active, what="over")

@@ -17,10 +17,12 @@ import pytest
 from kojimon.clock import ManualClock, real_s
 from kojimon.daemon.house import House
 from kojimon.errors import JournalError
+from kojimon.journal.outbox import load_outbox
 from kojimon.journal.reader import Reader
 from kojimon.model import Act, Arrival
 from kojimon.settings.spec import Settings
 from tests.daemon.running import WALL_MS, broker_site
+from tests.parts.opened import reading
 from tests.parts.size import size
 from tests.parts.wait import until
 
@@ -199,6 +201,19 @@ def test_cut_off(sound: Path, tmp_path: Path, left: int) -> None:
     if left == -1:
         return  # SQLite reads a page that lacks its last byte; what matters is that it starts and goes on
     assert told.startswith(("The journal was damaged. The batch goes on", "The journal was empty. The batch goes on"))
+
+
+def test_a_damaged_letter_costs_one_event_and_no_more(sound: Path, tmp_path: Path) -> None:
+    """SQLite's check does not see it: the page, the outbox and every review would fail on it for ever."""
+    path = copy(sound, "killed", tmp_path / "one")
+    with closing(sqlite3.connect(path)) as db:
+        db.execute("UPDATE event SET data = CAST(x'7b22ff3a' AS TEXT) WHERE kind = 'batch-start'")
+        db.commit()
+    path.with_name(f"{path.name}-wal").touch()
+    starts(path.parent)
+    events = reading(path).events(limit=1000)
+    assert [event.kind for event in events].count("batch-start") == 0 and len(events) > 5
+    assert load_outbox(path, 0).rows, "what is to be told can be read"
 
 
 def test_gone_wakes_once_and_says_what_is_gone(sound: Path, tmp_path: Path) -> None:
