@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -27,12 +29,13 @@ class Source:
 
 
 @pytest.fixture(scope="module")
-def reader(tmp_path_factory: pytest.TempPathFactory) -> Reader:
+def reader(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Reader]:
     one = Kitchen(tmp_path_factory.mktemp("curve")).begin()
     for number in range(5 * 360):
         one.read(number / 360, "bed", 31.0 + (number * 7 % 11) / 10, 6 if number % 50 == 3 else 0)
         one.read(number / 360, "air", 30.0)
-    return one.write(5.0)
+    with closing(one.write(5.0)) as reader:
+        yield reader
 
 
 @pytest.mark.parametrize("step", [1, 7, 1000])
