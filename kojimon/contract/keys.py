@@ -11,7 +11,7 @@ from functools import lru_cache
 from msgspec import Struct
 
 
-class Limit(Struct, frozen=True):
+class Limit(Struct, frozen=True, cache_hash=True):
     """A limit of the stage on a place: `side` is high or low."""
 
     place: str
@@ -22,7 +22,7 @@ class Limit(Struct, frozen=True):
         return f"limit/{self.place}/{self.quantity}/{self.side}"
 
 
-class Silent(Struct, frozen=True):
+class Silent(Struct, frozen=True, cache_hash=True):
     """Nothing can be used of a probe."""
 
     probe: str
@@ -31,7 +31,7 @@ class Silent(Struct, frozen=True):
         return f"silent/{self.probe}"
 
 
-class Blind(Struct, frozen=True):
+class Blind(Struct, frozen=True, cache_hash=True):
     """No probe of a place can be used."""
 
     place: str
@@ -40,7 +40,7 @@ class Blind(Struct, frozen=True):
         return f"blind/{self.place}"
 
 
-class Expect(Struct, frozen=True):
+class Expect(Struct, frozen=True, cache_hash=True):
     """What the schedule expects has not come about."""
 
     name: str
@@ -49,7 +49,7 @@ class Expect(Struct, frozen=True):
         return f"expect/{self.name}"
 
 
-class Task(Struct, frozen=True):
+class Task(Struct, frozen=True, cache_hash=True):
     """A step of the schedule is late."""
 
     name: str
@@ -58,7 +58,7 @@ class Task(Struct, frozen=True):
         return f"task/{self.name}"
 
 
-class Health(Struct, frozen=True):
+class Health(Struct, frozen=True, cache_hash=True):
     """A part of kojimon itself: `disk`, `broker:NAME`, ..."""
 
     what: str
@@ -77,7 +77,7 @@ class Health(Struct, frozen=True):
         return f"health/{self.what}"
 
 
-class Box(Struct, frozen=True):
+class Box(Struct, frozen=True, cache_hash=True):
     """The box itself, by its own air: `off` or `hot`."""
 
     state: str
@@ -86,7 +86,7 @@ class Box(Struct, frozen=True):
         return f"box/{self.state}"
 
 
-class Deviation(Struct, frozen=True):
+class Deviation(Struct, frozen=True, cache_hash=True):
     """A place strays from what is wanted."""
 
     place: str
@@ -96,7 +96,7 @@ class Deviation(Struct, frozen=True):
         return f"deviation/{self.place}/{self.quantity}"
 
 
-class Rate(Struct, frozen=True):
+class Rate(Struct, frozen=True, cache_hash=True):
     """A place changes too fast: `way` is rising or falling."""
 
     place: str
@@ -107,7 +107,7 @@ class Rate(Struct, frozen=True):
         return f"rate/{self.place}/{self.quantity}/{self.way}"
 
 
-class Exposure(Struct, frozen=True):
+class Exposure(Struct, frozen=True, cache_hash=True):
     """A place was beyond a value for too long, all in all."""
 
     place: str
@@ -117,7 +117,7 @@ class Exposure(Struct, frozen=True):
         return f"exposure/{self.place}/{self.quantity}"
 
 
-class Recovery(Struct, frozen=True):
+class Recovery(Struct, frozen=True, cache_hash=True):
     """A place has not come back after work."""
 
     place: str
@@ -127,7 +127,7 @@ class Recovery(Struct, frozen=True):
         return f"recovery/{self.place}/{self.quantity}"
 
 
-class TimeToLimit(Struct, frozen=True):
+class TimeToLimit(Struct, frozen=True, cache_hash=True):
     """A place will be beyond its limit before a person can be there."""
 
     place: str
@@ -137,14 +137,14 @@ class TimeToLimit(Struct, frozen=True):
         return f"time-to-limit/{self.place}/{self.quantity}"
 
 
-class Test(Struct, frozen=True):
+class Test(Struct, frozen=True, cache_hash=True):
     """Somebody tries out the alarm."""
 
     def __str__(self) -> str:
         return "test"
 
 
-class Other(Struct, frozen=True):
+class Other(Struct, frozen=True, cache_hash=True):
     """What this version does not know, as it was written."""
 
     text: str
@@ -192,3 +192,15 @@ _OF_NAME: dict[str, type[Silent | Blind | Expect | Task | Health]] = {
 def of_site(key: AlarmKey) -> bool:
     """Whether such an alarm belongs to the site and to no incubator."""
     return isinstance(key, Health | Test)
+
+
+@lru_cache(maxsize=1024)
+def named(incubator: str, key: AlarmKey) -> str:
+    """The name of an alarm among those of all incubators; the site's own have an empty incubator."""
+    return f"{incubator}/{key}"
+
+
+def parse_named(name: str) -> tuple[str, AlarmKey]:
+    """Incubator and key of such a name."""
+    incubator, _, key = name.partition("/")
+    return incubator, parse(key)

@@ -11,6 +11,7 @@ from typing import Any
 from msgspec.structs import replace
 
 from kojimon.alarms.states import AlarmState, Signal
+from kojimon.contract import keys
 from kojimon.engine.alarm_acts import ALARM_ACTS
 from kojimon.engine.conditions import fresh
 from kojimon.engine.limits import rejudge_all
@@ -112,8 +113,8 @@ def _end(turn: Turn, incubator: str, kind: str, data: Facts, by: Facts) -> None:
     turn.outlooks.pop(incubator, None)
     rejudge_all(turn, incubator)
     for alarm in list(turn.alarms.values()):
-        if alarm.incubator == incubator and alarm.key.startswith("expect/") and alarm.active:
-            turn.signal(incubator, alarm.key, Signal.OFF, ended=True)
+        if alarm.incubator == incubator and alarm.active and isinstance(alarm.about, keys.Expect):
+            turn.signal(incubator, alarm.about, Signal.OFF, ended=True)
     end(turn, incubator)  # what was held back while work went on is over by now, and calls nobody
     _reset_seen(turn, incubator, by)
     watch_bed(turn, incubator)
@@ -125,7 +126,7 @@ def _reset_seen(turn: Turn, incubator: str, by: Facts) -> None:
     """Whoever ends a batch has had its koji before them: what was latched and seen is reset by it."""
     for alarm in list(turn.alarms.values()):
         if alarm.incubator == incubator and alarm.state is AlarmState.LATCH_ACK:
-            turn.signal(incubator, alarm.key, Signal.RESET, ended=True, **by)
+            turn.signal(incubator, alarm.about, Signal.RESET, ended=True, **by)
 
 
 def _harvest(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from kojimon.contract import deadlines
 from kojimon.engine.alarm_acts import again_due, hush_due, shelf_due
 from kojimon.engine.conditions import take
 from kojimon.engine.guess import guess_mixing
@@ -26,6 +27,7 @@ from kojimon.engine.turn import NEVER, Turn
 from kojimon.engine.work import end, watch_work
 from kojimon.model import InputRow, Outcome, ReadingRow
 
+_TRACE = str(deadlines.TRACE)
 Row = InputRow | ReadingRow | tuple[int, int, int, float | None, int]
 
 
@@ -91,8 +93,8 @@ def _look(turn: Turn, t_ms: int, no: int, value: float) -> None:
     turn.last_t[no], turn.last_v[no] = t_ms, value
     heard(turn, probe)
     judge_bump(turn, probe, value)
-    if "trace" not in turn.due:
-        turn.set_due("trace", t_ms + TRACE_EVERY_MS)
+    if _TRACE not in turn.due:
+        turn.set_due(deadlines.TRACE, t_ms + TRACE_EVERY_MS)
     if probe.incubator in turn.batches:
         judge_probe(turn, probe, value, bands_in_force(turn, probe.incubator))
         if take(turn, probe, before_ms):
@@ -102,42 +104,43 @@ def _look(turn: Turn, t_ms: int, no: int, value: float) -> None:
 
 
 def run_deadlines(turn: Turn, until_ms: int) -> None:
-    """Runs every deadline due by then, earliest first, equal ones in the order of their keys."""
+    """Runs every deadline due by then, earliest first, equal ones in the order of their texts."""
     while turn.next_due_ms <= until_ms:
-        due_ms, key = min((due_ms, key) for key, due_ms in turn.due.items())
+        due_ms, text = min(zip(turn.due.values(), turn.due, strict=True))
         turn.t_ms = max(turn.t_ms, due_ms)
-        _deadline(turn, key)
+        _come_due(turn, deadlines.parse(text))
     if not turn.due:
         turn.next_due_ms = NEVER
 
 
-def _deadline(turn: Turn, key: str) -> None:
-    kind, _, name = key.partition("/")
-    if kind == "trace":
-        _trace(turn)
-    elif kind == "silent":
-        probe_due(turn, int(name))
-    elif kind == "blind":
-        bed_due(turn, name)
-    elif kind == "plan":
-        turn.set_due(key, None)
-        reconsider(turn, name)
-    elif kind == "shelf":
-        shelf_due(turn, name)
-    elif kind == "again":
-        again_due(turn, name)
-    elif kind == "hush":
-        hush_due(turn, name)
-    elif kind == "work":
-        end(turn, name)
-    elif kind == "test":
-        test_due(turn, name)
-    elif kind == "asked":
-        asked_due(turn, name)
-    elif kind == "bump":
-        bump_due(turn, int(name))
-    else:
-        turn.set_due(key, None)
+def _come_due(turn: Turn, deadline: deadlines.Deadline) -> None:
+    """The one place that says what a deadline is for. Each handler sets it anew, or removes it."""
+    match deadline:
+        case deadlines.Trace():
+            _trace(turn)
+        case deadlines.Silent():
+            probe_due(turn, deadline)
+        case deadlines.Bump(no):
+            bump_due(turn, no)
+        case deadlines.Blind(incubator):
+            bed_due(turn, incubator)
+        case deadlines.Plan(incubator):
+            turn.set_due(deadline, None)
+            reconsider(turn, incubator)
+        case deadlines.Work(incubator):
+            end(turn, incubator)
+        case deadlines.Test(incubator):
+            test_due(turn, incubator)
+        case deadlines.Asked(incubator):
+            asked_due(turn, incubator)
+        case deadlines.Shelf(incubator, key):
+            shelf_due(turn, incubator, key)
+        case deadlines.Again(incubator, key):
+            again_due(turn, incubator, key)
+        case deadlines.Hush(incubator, key):
+            hush_due(turn, incubator, key)
+        case deadlines.Other():
+            turn.set_due(deadline, None)
 
 
 def _trace(turn: Turn) -> None:
@@ -147,7 +150,7 @@ def _trace(turn: Turn) -> None:
             turn.trace[no] = (*turn.trace.get(no, ())[1 - TRACE_LENGTH :], (turn.t_ms, turn.last_v[no]))
         else:
             turn.trace.pop(no, None)
-    turn.set_due("trace", turn.t_ms + TRACE_EVERY_MS)
+    turn.set_due(deadlines.TRACE, turn.t_ms + TRACE_EVERY_MS)
     judge_slowly(turn)
     watch_work(turn)
     watch_asked(turn)

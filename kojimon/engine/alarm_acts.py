@@ -8,6 +8,7 @@ from typing import Any
 from msgspec.structs import replace
 
 from kojimon.alarms.states import AlarmState, Signal
+from kojimon.contract import deadlines, keys
 from kojimon.engine.box import settle, visit
 from kojimon.engine.limits import beside
 from kojimon.engine.proof import answered, begin_bump, begin_test
@@ -18,14 +19,14 @@ from kojimon.engine.work import MAX_WORK_MS, WORK_MS, begin
 
 MAX_SHELF_MS = 3_600_000
 """The longest shelf; a longer wish is refused, not cut (OPC 10000-9, 5.8.17, MaxTimeShelved)."""
-ANSWERED_AT_THE_BOX = frozenset({"limit/bed/temperature/high", "time-to-limit/bed/temperature", "box/hot"})
+ANSWERED_AT_THE_BOX = frozenset({keys.HOT_KOJI, keys.SOON_HOT, keys.BOX_HOT})
 Facts = dict[str, Any]
 
 
 def _find(turn: Turn, incubator: str, kind: str, data: Facts) -> AlarmRec | None:
     """The alarm the act means; None (and refused) when there is none or its occurrence is another."""
     key = str(data.get("key", ""))
-    alarm = turn.alarms.get(f"{incubator}/{key}")
+    alarm = turn.alarms.get(keys.named(incubator, keys.parse(key)))
     if alarm is None:
         turn.refuse(kind, incubator, "unknown-alarm", f"no alarm {key!r} here", alarm=key)
         return None
@@ -48,10 +49,10 @@ def _simple(signal: Signal, wanted: frozenset[AlarmState], done: str) -> Callabl
         if alarm.state not in wanted:
             turn.emit("unchanged", incubator, alarm.key, state=str(alarm.state), reason=done, **by)
             return
-        turn.signal(incubator, alarm.key, signal, act=turn.act_seq, **by)
+        turn.signal(incubator, alarm.about, signal, act=turn.act_seq, **by)
         if signal is Signal.ACK:
             _answered(turn, incubator, alarm)
-            if alarm.key in ANSWERED_AT_THE_BOX:
+            if alarm.about in ANSWERED_AT_THE_BOX:
                 visit(turn, incubator)
 
     return act
@@ -59,12 +60,12 @@ def _simple(signal: Signal, wanted: frozenset[AlarmState], done: str) -> Callabl
 
 def _answered(turn: Turn, incubator: str, alarm: AlarmRec) -> None:
     """What follows from somebody's having seen it."""
-    if alarm.key == "test":
+    if alarm.about == keys.TEST:
         answered(turn, incubator)
     told_misplaced(turn, alarm)
-    if alarm.key == "health/journal" and alarm.active:
+    if alarm.about == keys.Health("journal") and alarm.active:
         # Something that happened, and not a state to be mended: once seen it is over.
-        turn.signal(incubator, alarm.key, Signal.OFF)
+        turn.signal(incubator, alarm.about, Signal.OFF)
 
 
 def _shelve(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
@@ -76,31 +77,31 @@ def _shelve(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
         reason = f"{for_ms // 60000} min is asked, {MAX_SHELF_MS // 60000} min is the most"
         turn.refuse("alarm.shelve", incubator, "too-long", reason, alarm=alarm.key)
         return
-    name = f"{incubator}/{alarm.key}"
-    turn.signal(incubator, alarm.key, Signal.SHELVE, act=turn.act_seq, until_ms=turn.t_ms + for_ms, **by)
+    name = keys.named(incubator, alarm.about)
+    turn.signal(incubator, alarm.about, Signal.SHELVE, act=turn.act_seq, until_ms=turn.t_ms + for_ms, **by)
     until_ms, one_shot = turn.t_ms + for_ms, bool(data.get("one_shot"))
     turn.alarms[name] = replace(turn.alarms[name], shelved_until_ms=until_ms, one_shot=one_shot)
-    turn.set_due(f"shelf/{name}", until_ms)
+    turn.set_due(deadlines.Shelf(incubator, alarm.about), until_ms)
 
 
-def shelf_due(turn: Turn, name: str) -> None:
+def shelf_due(turn: Turn, incubator: str, key: keys.AlarmKey) -> None:
     """A shelf has run out: what still holds is announced at once."""
-    turn.set_due(f"shelf/{name}", None)
-    alarm = turn.alarms.get(name)
-    if alarm is not None and alarm.state is AlarmState.SHLVD and alarm.shelved_until_ms <= turn.t_ms:
-        turn.signal(alarm.incubator, alarm.key, Signal.UNSHELVE)
+    turn.set_due(deadlines.Shelf(incubator, key), None)
+    alarm = turn.alarm(incubator, key)
+    if alarm.state is AlarmState.SHLVD and alarm.shelved_until_ms <= turn.t_ms:
+        turn.signal(incubator, key, Signal.UNSHELVE)
 
 
-def again_due(turn: Turn, name: str) -> None:
+def again_due(turn: Turn, incubator: str, key: keys.AlarmKey) -> None:
     """Re-alarm: an answered alarm that still holds is unanswered again; an unanswered one is counted once more."""
-    turn.set_due(f"again/{name}", None)
-    alarm = turn.alarms.get(name)
-    if alarm is not None and alarm.active and alarm.state in (AlarmState.ACKED, AlarmState.UNACK):
+    turn.set_due(deadlines.Again(incubator, key), None)
+    alarm = turn.alarm(incubator, key)
+    if alarm.active and alarm.state in (AlarmState.ACKED, AlarmState.UNACK):
         probe = turn.compiled.by_name.get(alarm.probe)
         value = turn.last_v.get(probe.no) if probe else None
         turn.signal(
-            alarm.incubator, alarm.key, Signal.RE, value=value, limit=alarm.limit, probe=alarm.probe,
-            tray=probe.tray if probe else "", **beside(turn, alarm.incubator, alarm.key),
+            incubator, key, Signal.RE, value=value, limit=alarm.limit, probe=alarm.probe,
+            tray=probe.tray if probe else "", **beside(turn, incubator, key),
         )  # fmt: skip
 
 
@@ -113,8 +114,8 @@ def _out_of_service(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
         turn.emit("unchanged", incubator, alarm.key, state="OOSRV", reason="it is out of service already", **by)
         return
     reason = str(data.get("reason") or "")
-    turn.signal(incubator, alarm.key, Signal.OUT, act=turn.act_seq, reason=reason, **by)
-    name = f"{incubator}/{alarm.key}"
+    turn.signal(incubator, alarm.about, Signal.OUT, act=turn.act_seq, reason=reason, **by)
+    name = keys.named(incubator, alarm.about)
     turn.alarms[name] = replace(turn.alarms[name], reason=reason)
 
 
@@ -131,19 +132,19 @@ def _silence(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
     if alarm.state is not AlarmState.UNACK:
         turn.emit("unchanged", incubator, alarm.key, state=str(alarm.state), reason="nothing sounds", **by)
         return
-    name = f"{incubator}/{alarm.key}"
+    name = keys.named(incubator, alarm.about)
     turn.alarms[name] = replace(alarm, silent_until_ms=turn.t_ms + for_ms)
-    turn.set_due(f"hush/{name}", turn.t_ms + for_ms)
+    turn.set_due(deadlines.Hush(incubator, alarm.about), turn.t_ms + for_ms)
     turn.emit("silenced", incubator, alarm.key, occurrence=alarm.occurrence, until_ms=turn.t_ms + for_ms, **by)
 
 
-def hush_due(turn: Turn, name: str) -> None:
+def hush_due(turn: Turn, incubator: str, key: keys.AlarmKey) -> None:
     """The silence is over: what is still unanswered calls again."""
-    turn.set_due(f"hush/{name}", None)
-    alarm = turn.alarms.get(name)
-    if alarm is not None and alarm.state is AlarmState.UNACK and 0 <= alarm.silent_until_ms <= turn.t_ms:
-        turn.alarms[name] = replace(alarm, silent_until_ms=-1)
-        turn.signal(alarm.incubator, alarm.key, Signal.RE)
+    turn.set_due(deadlines.Hush(incubator, key), None)
+    alarm = turn.alarm(incubator, key)
+    if alarm.state is AlarmState.UNACK and 0 <= alarm.silent_until_ms <= turn.t_ms:
+        turn.alarms[keys.named(incubator, key)] = replace(alarm, silent_until_ms=-1)
+        turn.signal(incubator, key, Signal.RE)
 
 
 def _confirm(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
@@ -152,7 +153,7 @@ def _confirm(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
     if alarm is None:
         return
     if alarm.state in (AlarmState.UNACK, AlarmState.RTNUN, AlarmState.LATCH_UNACK):
-        turn.signal(incubator, alarm.key, Signal.ACK, act=turn.act_seq, **by)
+        turn.signal(incubator, alarm.about, Signal.ACK, act=turn.act_seq, **by)
         _answered(turn, incubator, alarm)
     turn.emit("confirmed", incubator, alarm.key, occurrence=alarm.occurrence, text=str(data.get("text", "")), **by)
 

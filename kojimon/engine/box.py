@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from msgspec.structs import replace
 
+from kojimon.contract import keys
 from kojimon.engine.conditions import fresh, reading_at
 from kojimon.engine.limits import bands_in_force
 from kojimon.engine.moments import Known
@@ -75,15 +76,15 @@ def judge_box(turn: Turn, incubator: str, known: Known) -> None:
         if begun:
             _forget(turn, one)
         elif _learn(turn, one, box, own_heat, allowed_c, room_c, moved):
-            turn.since.pop(f"{incubator}/{moved}", None)
+            turn.happened(incubator, **{f"{moved}_ms": -1})
     facts = {"value": value, "probe": turn.compiled.probes[no].name, "room": room[1] if room else None}
-    from_c = _fallen(turn, no, box, own_heat, turn.alarm(incubator, "box/off").active)
+    from_c = _fallen(turn, no, box, own_heat, turn.active(incubator, keys.BOX_OFF))
     waits = begun or turn.working(incubator) or (moved and turn.airs[no].level > room_c + NEAR_ROOM_K)
-    off = from_c is not None and (not waits or turn.alarm(incubator, "box/off").active)
+    off = from_c is not None and (not waits or turn.active(incubator, keys.BOX_OFF))
     limit_c = None if from_c is None else round(from_c, 2)
-    turn.held(incubator, "box/off", off, box.off_after_s, Priority.WAKE, limit=limit_c, **facts)
-    over_c = _running_away(turn, no, box, allowed_c, most_c, turn.alarm(incubator, "box/hot").active)
-    turn.held(incubator, "box/hot", over_c is not None, box.hot_after_s, Priority.WAKE, limit=over_c, **facts)
+    turn.held(incubator, keys.BOX_OFF, off, box.off_after_s, Priority.WAKE, limit=limit_c, **facts)
+    over_c = _running_away(turn, no, box, allowed_c, most_c, turn.active(incubator, keys.BOX_HOT))
+    turn.held(incubator, keys.BOX_HOT, over_c is not None, box.hot_after_s, Priority.WAKE, limit=over_c, **facts)
 
 
 def _highest(turn: Turn, incubator: str, known: Known) -> tuple[float, float]:
@@ -102,15 +103,13 @@ def _moved(turn: Turn, incubator: str, known: Known, own_heat: bool) -> str:
     """Why the air may be on its way: `set`, `visited` (hands were at hot koji) or `loaded`; "" where it is not."""
     if own_heat and turn.working(incubator):
         visit(turn, incubator)
-    since = turn.since
-    for name, lasts_ms in (("set", SET_MS), ("visited", VISIT_MS)):
-        at_ms = since.get(f"{incubator}/{name}")
-        if at_ms is not None and elapsed_ms(turn.anchors, at_ms, turn.t_ms) < lasts_ms:
+    lately = turn.of_late(incubator)
+    for name, at_ms, lasts_ms in (("set", lately.set_ms, SET_MS), ("visited", lately.visited_ms, VISIT_MS)):
+        if at_ms >= 0 and elapsed_ms(turn.anchors, at_ms, turn.t_ms) < lasts_ms:
             return name
-        since.pop(f"{incubator}/{name}", None)
     hour0_ms = known.hour0_ms()
     loaded = hour0_ms is not None and elapsed_ms(turn.anchors, hour0_ms, turn.t_ms) < LOADED_MS
-    return "set" if turn.t_ms < since.get(f"{incubator}/settling", 0) else "loaded" if loaded else ""
+    return "set" if turn.t_ms < lately.settling_until_ms else "loaded" if loaded else ""
 
 
 def _forget(turn: Turn, no: int) -> None:
@@ -208,14 +207,14 @@ def _running_away(
 
 def visit(turn: Turn, incubator: str) -> None:
     """Hands are at the koji because it is hot: marked work, an answer to its alarm, or a sudden fall."""
-    turn.since[f"{incubator}/visited"] = turn.t_ms
+    turn.happened(incubator, visited_ms=turn.t_ms)
 
 
 def settle(turn: Turn, incubator: str, to_c: object) -> None:
     """The box was set to another temperature: its level is learnt anew, and how far it strays is judged once it has
     had the time to get there."""
-    turn.since[f"{incubator}/set"] = turn.t_ms
+    turn.happened(incubator, set_ms=turn.t_ms)
     found = reading_at(turn, incubator, "air", "temperature")
     if isinstance(to_c, (int, float)) and found is not None:
         wait_ms = min(SETTLE_MOST_MS, round(abs(float(to_c) - found[1]) * SETTLE_PER_K_MS))
-        turn.since[f"{incubator}/settling"] = turn.t_ms + wait_ms
+        turn.happened(incubator, settling_until_ms=turn.t_ms + wait_ms)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from kojimon.contract import deadlines, keys
+from kojimon.contract.keys import named
 from kojimon.engine.setup import EngineSetup, IncubatorSetup, ProbeSetup
 from kojimon.schedule.spec import Schedule
 
@@ -16,6 +18,9 @@ class Compiled:
         self.incubators: dict[str, IncubatorSetup] = {box.name: box for box in setup.incubators}
         self.schedules: dict[str, Schedule] = setup.schedules
         self.at: dict[tuple[str, str, str], tuple[int, ...]] = {}
+        # The texts that each reading looked at asks for.
+        self.silent = {one.no: named(one.incubator, keys.Silent(one.name)) for one in setup.probes}
+        self.silence = {one.no: str(deadlines.Silent(one.no)) for one in setup.probes}
         for probe in setup.probes:
             place = (probe.incubator, probe.place, probe.quantity)
             self.at[place] = (*self.at.get(place, ()), probe.no)

@@ -16,13 +16,14 @@ WARM_C = 33.0
 def guess_mixing(turn: Turn) -> None:
     """Looks at the last few points of each bed probe's trace; states `mix-guess` with the moment the fall began."""
     for incubator, batch in turn.batches.items():
-        if not batch.stage or turn.t_ms - turn.since.get(f"{incubator}/guess", -APART_MS) < APART_MS:
+        guessed_ms = turn.of_late(incubator).guessed_ms
+        if not batch.stage or (guessed_ms >= 0 and turn.t_ms - guessed_ms < APART_MS):
             continue
         near = [mark for mark in batch.marks if not mark.undone and abs(turn.t_ms - mark.at_ms) <= APART_MS]
         begun = [_fall_ms(turn, no) for no in fresh(turn, turn.compiled.probes_at(incubator, "bed", "temperature"))]
         found = [t_ms for t_ms in begun if t_ms is not None]
         if found and not near:
-            turn.since[f"{incubator}/guess"] = turn.t_ms
+            turn.happened(incubator, guessed_ms=turn.t_ms)
             visit(turn, incubator)
             turn.emit("mix-guess", incubator, batch.id, at_ms=min(found))
 

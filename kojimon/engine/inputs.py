@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from kojimon.alarms.states import Signal
+from kojimon.contract import deadlines, keys
 from kojimon.engine.acts import take_act
 from kojimon.engine.compiled import compiled_for
 from kojimon.engine.limits import rejudge_all
@@ -82,7 +83,7 @@ def _settings(turn: Turn, row: InputRow) -> None:
     _forget(turn, gone)
     for probe in setup.probes:
         if probe.no not in turn.last_t:
-            turn.set_due(f"silent/{probe.no}", max(turn.t_ms, turn.awake_ms) + probe.stale_ms)
+            turn.set_due(deadlines.Silent(probe.no), max(turn.t_ms, turn.awake_ms) + probe.stale_ms)
     for box in turn.compiled.incubators:
         rejudge_all(turn, box)
         reconsider(turn, box)
@@ -100,24 +101,24 @@ def _forget(turn: Turn, gone: set[tuple[int, str, str]]) -> None:
         for table in (turn.last_t, turn.last_v, turn.quiet, turn.watch, turn.served, turn.trace, turn.bad, turn.usual,
                       turn.own, turn.airs):  # fmt: skip
             table.pop(no, None)
-        turn.set_due(f"silent/{no}", None)
-        if turn.alarm(incubator, f"silent/{name}").active:
-            turn.signal(incubator, f"silent/{name}", Signal.OFF, removed=True)
+        turn.set_due(deadlines.Silent(no), None)
+        if turn.active(incubator, keys.Silent(name)):
+            turn.signal(incubator, keys.Silent(name), Signal.OFF, removed=True)
 
 
 def _health(turn: Turn, row: InputRow) -> None:
-    what, ok = str(row.payload.get("what", "")), bool(row.payload.get("ok"))
-    alarm = turn.alarm("", f"health/{what}")
+    key, ok = keys.Health(str(row.payload.get("what", ""))), bool(row.payload.get("ok"))
+    alarm = turn.alarm("", key)
     text, wake = str(row.payload.get("text", "")), bool(row.payload.get("wake"))
     if not ok and not alarm.active:
-        priority = Priority.WAKE if wake else HEALTH_PRIORITY.get(what.split(":", 1)[0], Priority.TELL)
-        turn.signal("", f"health/{what}", Signal.ON, priority=priority, text=text)
+        priority = Priority.WAKE if wake else HEALTH_PRIORITY.get(key.part, Priority.TELL)
+        turn.signal("", key, Signal.ON, priority=priority, text=text)
     elif wake and not ok and alarm.priority is not Priority.WAKE:
-        turn.signal("", f"health/{what}", Signal.UP, priority=Priority.WAKE, text=text)
+        turn.signal("", key, Signal.UP, priority=Priority.WAKE, text=text)
     elif not ok:
-        turn.renew("", f"health/{what}", text=text)
+        turn.renew("", key, text=text)
     elif alarm.active:
-        turn.signal("", f"health/{what}", Signal.OFF, text=text)
+        turn.signal("", key, Signal.OFF, text=text)
 
 
 def _gap(turn: Turn, row: InputRow) -> None:

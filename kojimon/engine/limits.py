@@ -12,6 +12,7 @@ from msgspec.structs import replace
 
 from kojimon.alarms.levels import IDLE, LevelState, Threshold, judge
 from kojimon.alarms.states import AlarmState, Signal
+from kojimon.contract import keys
 from kojimon.engine.conditions import fresh
 from kojimon.engine.setup import ProbeSetup
 from kojimon.engine.state import ProbeWatch, after_ms, elapsed_ms
@@ -71,8 +72,10 @@ def _between(old: Limit | None, new: Limit | None, part: float) -> Limit | None:
 
 def thresholds(band: Band | None, side: str) -> Pair:
     """The band's two limits of one side, milder first, ready to be judged."""
-    first, second = (getattr(band, name) if band else None for name in LEVELS[side])
-    return _threshold(first, side), _threshold(second, side)
+    if band is None:
+        return None, None
+    milder, worse = (band.high, band.high_high) if side == "high" else (band.low, band.low_low)
+    return _threshold(milder, side), _threshold(worse, side)
 
 
 def _threshold(limit: Limit | None, side: str) -> Threshold | None:
@@ -118,7 +121,7 @@ def _judge_pair(
 
 def settle(turn: Turn, incubator: str, place: str, quantity: str, side: str, band: Band | None) -> None:
     """Brings the alarm of a place and side into line with its probes."""
-    key = f"limit/{place}/{quantity}/{side}"
+    key = keys.Limit(place, quantity, side)
     alarm = turn.alarm(incubator, key)
     worst = _worst(turn, incubator, place, quantity, side)
     if worst is None:
@@ -146,10 +149,10 @@ def settle(turn: Turn, incubator: str, place: str, quantity: str, side: str, ban
     )  # fmt: skip
 
 
-def beside(turn: Turn, incubator: str, key: str) -> dict[str, Any]:
+def beside(turn: Turn, incubator: str, key: keys.AlarmKey) -> dict[str, Any]:
     """What an alarm of cold koji is read beside: `air_c`, the box's air where it is fresh. Warm air does not leave koji
     cold for long, so that the probe may be what is in the wrong place."""
-    if key != "limit/bed/temperature/low":
+    if key != keys.COLD_KOJI:
         return {}
     values = [turn.last_v[no] for no in fresh(turn, turn.compiled.probes_at(incubator, "air", "temperature"))]
     return {"air_c": min(values)} if values else {}
@@ -191,7 +194,7 @@ def pending(turn: Turn, incubator: str) -> list[dict[str, Any]]:
 def _pending(
     turn: Turn, probe: ProbeSetup, band: Band, side: str, levels: tuple[LevelState, LevelState]
 ) -> Iterator[dict[str, Any]]:
-    key = f"limit/{probe.place}/{probe.quantity}/{side}"
+    key = keys.Limit(probe.place, probe.quantity, side)
     alarm = turn.alarm(probe.incubator, key)
     standing = LEVELS[side].index(alarm.level) if alarm.active and alarm.level in LEVELS[side] else -1
     for rank, (name, level) in enumerate(zip(LEVELS[side], levels, strict=True)):
@@ -200,7 +203,7 @@ def _pending(
             continue
         working = turn.working(probe.incubator) or alarm.state is AlarmState.DSUPR
         yield {
-            "key": key, "level": name, "priority": str(limit.priority), "probe": probe.name, "tray": probe.tray,
+            "key": str(key), "level": name, "priority": str(limit.priority), "probe": probe.name, "tray": probe.tray,
             "value": turn.last_v[probe.no], "limit": limit.limit, "since_t_ms": level.since_ms,
             "due_t_ms": level.since_ms + round(limit.on_delay_s * 1000),
             "held": alarm.state in (AlarmState.SHLVD, AlarmState.OOSRV)

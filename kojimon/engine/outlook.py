@@ -51,15 +51,15 @@ def take_forecast(turn: Turn, row: InputRow) -> None:
             raise ValueError(f"it was made at {made_ms}, it is {turn.t_ms} now")
         forecast = unpack(row.payload.get("forecast"))
     except ValueError as error:
-        if f"{incubator}/forecast-refused" not in turn.since:
-            turn.since[f"{incubator}/forecast-refused"] = turn.t_ms
+        if turn.of_late(incubator).forecast_refused_ms < 0:
+            turn.happened(incubator, forecast_refused_ms=turn.t_ms)
             turn.emit("forecast", incubator, "refused", reason=str(error)[:200])
         return
-    turn.since.pop(f"{incubator}/forecast-refused", None)
+    turn.happened(incubator, forecast_refused_ms=-1)
     before = turn.outlooks.get(incubator)
     turn.outlooks[incubator] = Outlook(batch_id, made_ms, turn.t_ms, forecast)
-    if forecast.known and f"{incubator}/forecast-known" not in turn.since:
-        turn.since[f"{incubator}/forecast-known"] = turn.t_ms
+    if forecast.known and turn.of_late(incubator).forecast_known_ms < 0:
+        turn.happened(incubator, forecast_known_ms=turn.t_ms)
         turn.emit("forecast", incubator, "known", hour=round(forecast.at_s / 3600, 2))
     was = before is not None and before.forecast.check.contradicts
     if forecast.check.contradicts != was and forecast.known:

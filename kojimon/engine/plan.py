@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from msgspec.structs import replace
 
 from kojimon.alarms.states import Signal
+from kojimon.contract import deadlines, keys
 from kojimon.engine.conditions import rewatched
 from kojimon.engine.limits import ramp_next_ms, rejudge_all
 from kojimon.engine.moments import Known, known_of
@@ -27,7 +28,7 @@ def reconsider(turn: Turn, incubator: str) -> None:
     """Derives stage, windows and expectations of now, states what has changed, and sets the next deadline."""
     batch = turn.batches.get(incubator)
     if batch is None:
-        turn.set_due(f"plan/{incubator}", None)
+        turn.set_due(deadlines.Plan(incubator), None)
         return
     turn.put_batch(incubator, rewatched(turn, incubator, batch))
     known = known_of(turn.compiled, incubator, turn.batches[incubator], turn.anchors, turn.last_t)
@@ -42,7 +43,7 @@ def reconsider(turn: Turn, incubator: str) -> None:
         rejudge_all(turn, incubator)
     if moved:
         watch_bed(turn, incubator, anew=True)
-    turn.set_due(f"plan/{incubator}", _next_ms(turn, incubator, known))
+    turn.set_due(deadlines.Plan(incubator), _next_ms(turn, incubator, known))
     refresh(turn, incubator)
 
 
@@ -96,7 +97,7 @@ def _task(turn: Turn, incubator: str, known: Known, task: Task) -> None:
 
 
 def _expectation(turn: Turn, incubator: str, known: Known, expectation: Expectation) -> None:
-    key = f"expect/{expectation.name}"
+    key = keys.Expect(expectation.name)
     alarm = turn.alarm(incubator, key)
     if met(known, expectation, turn.t_ms):
         if alarm.active:

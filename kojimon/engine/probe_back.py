@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from typing import Any, Final
 
+from kojimon.contract import deadlines, keys
 from kojimon.engine.conditions import fresh
 from kojimon.engine.state import Asked, Mark
 from kojimon.engine.turn import Turn
@@ -36,7 +37,7 @@ def ask(turn: Turn, incubator: str, work: str, mark: Mark) -> None:
     if work not in COOLING_WORK or until_ms - turn.t_ms < LEAST_MS or not probes:
         return
     turn.asked[incubator] = Asked(mark.id, mark.task, mark.at_ms, until_ms)
-    turn.set_due(f"asked/{incubator}", until_ms)
+    turn.set_due(deadlines.Asked(incubator), until_ms)
     facts = {"task": mark.task, "mark": mark.id, "at_ms": mark.at_ms, "until_ms": until_ms, "probes": probes}
     turn.emit(EVENT, incubator, "asked", **facts)
 
@@ -59,14 +60,14 @@ def taken_back(turn: Turn, incubator: str, mark_id: int) -> None:
 
 def asked_due(turn: Turn, incubator: str) -> None:
     """The time of the question is over: nobody has answered, and nothing follows from that."""
-    turn.set_due(f"asked/{incubator}", None)
+    turn.set_due(deadlines.Asked(incubator), None)
     _close(turn, incubator, "unanswered")
 
 
 def drop(turn: Turn, incubator: str) -> None:
     """The batch is over."""
     turn.asked.pop(incubator, None)
-    turn.set_due(f"asked/{incubator}", None)
+    turn.set_due(deadlines.Asked(incubator), None)
 
 
 def watch_asked(turn: Turn) -> None:
@@ -95,7 +96,7 @@ def shown(turn: Turn, incubator: str) -> Facts | None:
 
 def _close(turn: Turn, incubator: str, how: str, **facts: Any) -> bool:
     asked = turn.asked.pop(incubator, None)
-    turn.set_due(f"asked/{incubator}", None)
+    turn.set_due(deadlines.Asked(incubator), None)
     if asked is None:
         return False
     turn.emit(EVENT, incubator, how, task=asked.task, mark=asked.mark, **facts)
@@ -122,7 +123,7 @@ def _shows(turn: Turn, incubator: str) -> bool:
 def _long_silent(turn: Turn, incubator: str, no: int) -> bool:
     """Whether a probe was silent, and that was told, when the work was done: no work took it out of the koji."""
     probe = turn.compiled.probes[no]
-    alarm = turn.alarm(incubator, f"silent/{probe.name}")
+    alarm = turn.alarm(incubator, keys.Silent(probe.name))
     return alarm.active and alarm.since_ms + probe.stale_ms <= turn.asked[incubator].at_ms
 
 

@@ -6,6 +6,7 @@ from typing import Any
 
 from kojimon.alarms.levels import IDLE, Threshold, judge
 from kojimon.alarms.states import Signal
+from kojimon.contract import deadlines, keys
 from kojimon.engine.quiet import NONE, refresh
 from kojimon.engine.setup import ProbeSetup
 from kojimon.engine.state import Bump
@@ -31,23 +32,23 @@ def begin_test(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
 
 
 def _raise(turn: Turn, incubator: str, priority: Priority, **facts: Any) -> None:
-    if turn.alarm(incubator, "test").active:
-        turn.signal(incubator, "test", Signal.OFF, test=True)
-    turn.signal(incubator, "test", Signal.ON, priority=priority, test=True, **facts)
-    turn.set_due(f"test/{incubator}", turn.t_ms + TEST_MS)
+    if turn.active(incubator, keys.TEST):
+        turn.signal(incubator, keys.TEST, Signal.OFF, test=True)
+    turn.signal(incubator, keys.TEST, Signal.ON, priority=priority, test=True, **facts)
+    turn.set_due(deadlines.Test(incubator), turn.t_ms + TEST_MS)
 
 
 def answered(turn: Turn, incubator: str) -> None:
     """Somebody has answered the test: it is over."""
-    turn.set_due(f"test/{incubator}", None)
-    turn.signal(incubator, "test", Signal.OFF, test=True, answered=True)
+    turn.set_due(deadlines.Test(incubator), None)
+    turn.signal(incubator, keys.TEST, Signal.OFF, test=True, answered=True)
 
 
 def test_due(turn: Turn, incubator: str) -> None:
     """Nobody has answered the test in time: it has failed and ends."""
-    turn.set_due(f"test/{incubator}", None)
-    if turn.alarm(incubator, "test").active:
-        turn.signal(incubator, "test", Signal.OFF, test=True, expired=True)
+    turn.set_due(deadlines.Test(incubator), None)
+    if turn.active(incubator, keys.TEST):
+        turn.signal(incubator, keys.TEST, Signal.OFF, test=True, expired=True)
 
 
 # -- the bump test ---------------------------------------------------------------------------------------------------
@@ -65,7 +66,7 @@ def begin_bump(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
     rise_k = float(data.get("rise_k") or RISE_K)
     bump = Bump(turn.last_v[probe.no] + rise_k, turn.t_ms + BUMP_MS, IDLE, {k: str(v) for k, v in by.items()})
     turn.bumps[probe.no] = bump
-    turn.set_due(f"bump/{probe.no}", bump.until_ms)
+    turn.set_due(deadlines.Bump(probe.no), bump.until_ms)
     turn.quiet[probe.no] = NONE
     turn.emit("bump-begin", probe.incubator, probe.name, limit=bump.limit, until_ms=bump.until_ms, **by)
 
@@ -89,7 +90,7 @@ def judge_bump(turn: Turn, probe: ProbeSetup, value: float) -> None:
 def bump_due(turn: Turn, no: int) -> None:
     """Nobody has warmed the probe in time."""
     probe = turn.compiled.probes.get(no)
-    turn.set_due(f"bump/{no}", None)
+    turn.set_due(deadlines.Bump(no), None)
     if probe is not None and turn.bumps.pop(no, None) is not None:
         turn.emit("bump-missed", probe.incubator, probe.name)
         refresh(turn, probe.incubator)
@@ -97,4 +98,4 @@ def bump_due(turn: Turn, no: int) -> None:
 
 def _forget(turn: Turn, probe: ProbeSetup) -> None:
     turn.bumps.pop(probe.no, None)
-    turn.set_due(f"bump/{probe.no}", None)
+    turn.set_due(deadlines.Bump(probe.no), None)

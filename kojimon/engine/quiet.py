@@ -7,6 +7,7 @@ value outside it is looked at in full.
 from __future__ import annotations
 
 from kojimon.alarms.levels import LevelState
+from kojimon.contract import keys
 from kojimon.engine.conditions import TOO_COLD, fresh, holds_now, reach
 from kojimon.engine.limits import band_of, bands_in_force, thresholds
 from kojimon.engine.state import ConditionState, ProbeWatch
@@ -22,11 +23,10 @@ def refresh(turn: Turn, incubator: str) -> None:
     """Computes the corridors of an incubator's probes anew."""
     numbers = [probe.no for probe in turn.setup.probes if probe.incubator == incubator]
     corridors: Corridor = {no: ALL if no in turn.last_t else NONE for no in numbers}
-    blind = turn.alarm(incubator, "blind/bed").active
+    blind = turn.active(incubator, keys.BLIND)
     for no in numbers:
-        probe = turn.compiled.probes[no]
-        silent = turn.alarm(incubator, f"silent/{probe.name}").active
-        if silent or no in turn.bad or no in turn.served or no in turn.bumps or (blind and probe.place == "bed"):
+        unseen = blind and turn.compiled.probes[no].place == "bed"
+        if unseen or turn.silent(no) or no in turn.bad or no in turn.served or no in turn.bumps:
             corridors[no] = NONE
     if incubator in turn.batches:
         _narrow_by_limits(turn, incubator, corridors)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from kojimon.alarms.states import Signal
+from kojimon.contract import deadlines, keys
 from kojimon.engine.conditions import GONE
 from kojimon.engine.quiet import NONE, refresh
 from kojimon.engine.setup import ProbeSetup
@@ -16,26 +17,26 @@ PUT_BACK_MS = 1_200_000
 shows there is believed (judgement)."""
 
 
-def probe_due(turn: Turn, no: int) -> None:
+def probe_due(turn: Turn, deadline: deadlines.Silent) -> None:
     """A probe's silence is checked: raised when its time is up, else looked at again when it will be."""
+    no = deadline.no
     probe = turn.compiled.probes.get(no)
-    key = f"silent/{no}"
     if probe is None:
-        turn.set_due(key, None)
+        turn.set_due(deadline, None)
         return
-    spoke_ms = turn.last_t.get(no, turn.due[key] - probe.stale_ms)
+    spoke_ms = turn.last_t[no] if no in turn.last_t else (turn.due_ms(deadline) or 0) - probe.stale_ms
     due_ms = max(spoke_ms, turn.awake_ms) + probe.stale_ms
     if due_ms > turn.t_ms:
-        turn.set_due(key, due_ms)
+        turn.set_due(deadline, due_ms)
         return
     _, bad_ms, quality = turn.bad.get(no, (0, -1, 0))
     _fall_silent(turn, probe, spoke_ms, quality if bad_ms >= turn.t_ms - probe.stale_ms else 0)
 
 
 def _fall_silent(turn: Turn, probe: ProbeSetup, since_ms: int, quality: int) -> None:
-    turn.set_due(f"silent/{probe.no}", None)
+    turn.set_due(deadlines.Silent(probe.no), None)
     turn.signal(
-        probe.incubator, f"silent/{probe.name}", Signal.ON, priority=Priority.TELL, probe=probe.name,
+        probe.incubator, keys.Silent(probe.name), Signal.ON, priority=Priority.TELL, probe=probe.name,
         since_ms=since_ms, place=probe.place, tray=probe.tray, last=turn.last_v.get(probe.no), quality=quality,
     )  # fmt: skip
     turn.quiet[probe.no] = NONE
@@ -49,7 +50,7 @@ def bad_reading(turn: Turn, t_ms: int, no: int, quality: int) -> None:
     turn.bad[no] = (since_ms, t_ms, quality)
     turn.quiet[no] = NONE  # the next good one must be looked at in full, or the verdict would outlive its cause
     probe = turn.compiled.probes.get(no)
-    if quality in GONE and probe is not None and not turn.alarm(probe.incubator, f"silent/{probe.name}").active:
+    if quality in GONE and probe is not None and not turn.silent(no):
         turn.t_ms = max(turn.t_ms, t_ms)
         _fall_silent(turn, probe, t_ms, quality)
         refresh(turn, probe.incubator)
@@ -58,13 +59,13 @@ def bad_reading(turn: Turn, t_ms: int, no: int, quality: int) -> None:
 def heard(turn: Turn, probe: ProbeSetup) -> None:
     """A good reading has come: the probe speaks, and if it sits in the koji the koji is seen."""
     turn.bad.pop(probe.no, None)
-    if turn.alarm(probe.incubator, f"silent/{probe.name}").active:
-        turn.signal(probe.incubator, f"silent/{probe.name}", Signal.OFF, probe=probe.name)
-    if f"silent/{probe.no}" not in turn.due:
-        turn.set_due(f"silent/{probe.no}", turn.t_ms + probe.stale_ms)
+    if turn.silent(probe.no):
+        turn.signal(probe.incubator, keys.Silent(probe.name), Signal.OFF, probe=probe.name)
+    if turn.compiled.silence[probe.no] not in turn.due:
+        turn.set_due(deadlines.Silent(probe.no), turn.t_ms + probe.stale_ms)
     if probe.place == "bed" and probe.quantity == "temperature":
-        if turn.alarm(probe.incubator, "blind/bed").active:
-            turn.signal(probe.incubator, "blind/bed", Signal.OFF)
+        if turn.active(probe.incubator, keys.BLIND):
+            turn.signal(probe.incubator, keys.BLIND, Signal.OFF)
         watch_bed(turn, probe.incubator)
 
 
@@ -73,33 +74,33 @@ def watch_bed(turn: Turn, incubator: str, anew: bool = False) -> None:
 
     `anew` also where one is set: the stage, and with it the time allowed, has changed.
     """
-    key = f"blind/{incubator}"
+    deadline = deadlines.Blind(incubator)
     blind_ms = _blind_ms(turn, incubator)
     if blind_ms is None:
-        turn.set_due(key, None)
-        if incubator not in turn.batches and turn.alarm(incubator, "blind/bed").active:
-            turn.signal(incubator, "blind/bed", Signal.OFF)
-    elif (anew or key not in turn.due) and not turn.alarm(incubator, "blind/bed").active:
-        turn.set_due(key, _seen_ms(turn, incubator) + blind_ms)
+        turn.set_due(deadline, None)
+        if incubator not in turn.batches and turn.active(incubator, keys.BLIND):
+            turn.signal(incubator, keys.BLIND, Signal.OFF)
+    elif (anew or turn.due_ms(deadline) is None) and not turn.active(incubator, keys.BLIND):
+        turn.set_due(deadline, _seen_ms(turn, incubator) + blind_ms)
 
 
 def bed_due(turn: Turn, incubator: str) -> None:
     """The koji's sight is checked: a person is woken when no probe in it has spoken for the stage's time."""
-    key = f"blind/{incubator}"
+    deadline = deadlines.Blind(incubator)
     blind_ms = _blind_ms(turn, incubator)
     if blind_ms is None:
-        turn.set_due(key, None)
+        turn.set_due(deadline, None)
         return
     seen_ms = _seen_ms(turn, incubator)
     due_ms = seen_ms + blind_ms
-    answered_ms = turn.since.get(f"{incubator}/putting-back")
-    if answered_ms is not None:
+    answered_ms = turn.of_late(incubator).putting_back_ms
+    if answered_ms >= 0:
         due_ms = max(due_ms, answered_ms + max(blind_ms, PUT_BACK_MS))
     if due_ms > turn.t_ms:
-        turn.set_due(key, due_ms)
+        turn.set_due(deadline, due_ms)
         return
-    turn.set_due(key, None)
-    turn.signal(incubator, "blind/bed", Signal.ON, priority=Priority.WAKE, since_ms=seen_ms)
+    turn.set_due(deadline, None)
+    turn.signal(incubator, keys.BLIND, Signal.ON, priority=Priority.WAKE, since_ms=seen_ms)
     refresh(turn, incubator)
 
 
@@ -108,12 +109,13 @@ def told_misplaced(turn: Turn, alarm: AlarmRec) -> None:
 
     Only where the probe speaks: a probe that is truly silent is no matter of putting it back.
     """
-    probe = turn.compiled.by_name.get(alarm.key.removeprefix("silent/"))
+    key = alarm.about
+    probe = turn.compiled.by_name.get(key.probe) if isinstance(key, keys.Silent) else None
     if probe is None or probe.place != "bed" or not alarm.active:
         return
     _, _, quality = turn.bad.get(probe.no, (0, 0, 0))
     if quality in MISPLACED:
-        turn.since[f"{alarm.incubator}/putting-back"] = turn.t_ms
+        turn.happened(alarm.incubator, putting_back_ms=turn.t_ms)
 
 
 def _bed(turn: Turn, incubator: str) -> tuple[int, ...]:
@@ -142,10 +144,10 @@ def resume(turn: Turn, up_ms: int) -> None:
     """After a gap in our own running, silence is counted from when we are up: the probes did not fall silent."""
     turn.awake_ms = up_ms
     for probe in turn.setup.probes:
-        key = f"silent/{probe.no}"
-        if key in turn.due:
-            turn.set_due(key, max(turn.due[key], turn.awake_ms + probe.stale_ms))
+        due_ms = turn.due_ms(deadlines.Silent(probe.no))
+        if due_ms is not None:
+            turn.set_due(deadlines.Silent(probe.no), max(due_ms, turn.awake_ms + probe.stale_ms))
     for incubator in turn.batches:
         blind_ms = _blind_ms(turn, incubator)
-        if f"blind/{incubator}" in turn.due and blind_ms is not None:
-            turn.set_due(f"blind/{incubator}", turn.awake_ms + blind_ms)
+        if turn.due_ms(deadlines.Blind(incubator)) is not None and blind_ms is not None:
+            turn.set_due(deadlines.Blind(incubator), turn.awake_ms + blind_ms)

@@ -1,11 +1,13 @@
 """What is judged every two minutes from the traces: the box itself, deviation, rate, exposure, recovery, time to limit.
 
-Each watch has a key; `turn.since` remembers since when its condition has held. Each alarm ends when its condition does.
+Each watch has an alarm key; `turn.since` remembers since when its condition has held. Each alarm ends when that does.
 """
 
 from __future__ import annotations
 
 from typing import NamedTuple
+
+from msgspec.structs import replace
 
 from kojimon.alarms.states import Signal
 from kojimon.contract import keys
@@ -31,43 +33,42 @@ def judge_slowly(turn: Turn) -> None:
         stage = known.schedule.stage(turn.batches[incubator].stage)
         _watches(turn, incubator, known, stage)
         _time_to_limit(turn, incubator, response_s(turn, known.schedule))
-    for key in [key for key in turn.since if key.split("/", 1)[0] not in turn.batches]:
-        del turn.since[key]
+    for incubator in turn.lately.keys() - turn.batches.keys():
+        del turn.lately[incubator]
 
 
 def end_watches(turn: Turn, incubator: str) -> None:
     """A batch has ended: its slow alarms end with it."""
     for alarm in list(turn.alarms.values()):
-        if alarm.incubator == incubator and alarm.active and alarm.key.split("/", 1)[0] in SLOW:
-            turn.signal(incubator, alarm.key, Signal.OFF, ended=True)
+        if alarm.incubator == incubator and alarm.active and isinstance(alarm.about, keys.Watch | keys.Box):
+            turn.signal(incubator, alarm.about, Signal.OFF, ended=True)
     for table in (turn.since, turn.exposed):
-        for key in [key for key in table if key.startswith(f"{incubator}/")]:
-            del table[key]
-
-
-SLOW = frozenset({"box", "deviation", "rate", "exposure", "recovery", "time-to-limit", "fault"})
+        for name in [name for name in table if keys.parse_named(name)[0] == incubator]:
+            del table[name]
+    turn.lately.pop(incubator, None)
 
 
 # --- watches of the stage -----------------------------------------------------------------------------------------
 
 
 def _watches(turn: Turn, incubator: str, known: Known, stage: Stage | None) -> None:
-    kept = set()
+    kept = set[keys.AlarmKey]()
     for watch in stage.watches if stage else ():
-        key = str(key_of(watch))
+        key = key_of(watch)
         kept.add(key)
-        if isinstance(watch, Deviation):
-            _deviation(turn, incubator, key, watch)
-        elif isinstance(watch, Rate):
-            _rate(turn, incubator, key, watch)
-        elif isinstance(watch, Exposure):
-            _exposure(turn, incubator, key, watch)
-        else:
-            _recovery(turn, incubator, known, key, watch)
-    for alarm in list(turn.alarms.values()):
-        ended = alarm.key.split("/", 1)[0] in ("deviation", "rate", "recovery") and alarm.key not in kept
-        if alarm.incubator == incubator and alarm.active and ended:
-            turn.held(incubator, alarm.key, False, 0, alarm.priority)
+        match watch:
+            case Deviation():
+                _deviation(turn, incubator, key, watch)
+            case Rate():
+                _rate(turn, incubator, key, watch)
+            case Exposure():
+                _exposure(turn, incubator, key, watch)
+            case Recovery():
+                _recovery(turn, incubator, known, key, watch)
+    for alarm in [one for one in turn.alarms.values() if one.active and one.incubator == incubator]:
+        # Time added up stays added up, and its alarm with it; time to limit hangs on no watch.
+        if isinstance(alarm.about, keys.Deviation | keys.Rate | keys.Recovery) and alarm.about not in kept:
+            turn.held(incubator, alarm.about, False, 0, alarm.priority)
 
 
 def key_of(watch: Watch) -> keys.Watch:
@@ -83,7 +84,7 @@ def key_of(watch: Watch) -> keys.Watch:
             return keys.Recovery(watch.place, watch.quantity)
 
 
-def _deviation(turn: Turn, incubator: str, key: str, watch: Deviation) -> None:
+def _deviation(turn: Turn, incubator: str, key: keys.Watch, watch: Deviation) -> None:
     above = reading_at(turn, incubator, watch.place, watch.quantity)
     below = reading_at(turn, incubator, watch.place, watch.quantity, hottest=False)
     if above is None or below is None:
@@ -91,7 +92,7 @@ def _deviation(turn: Turn, incubator: str, key: str, watch: Deviation) -> None:
     high = watch.above is not None and above[1] >= watch.target + watch.above
     low = watch.below is not None and below[1] <= watch.target - watch.below
     no, value = above if high else below
-    settling = turn.t_ms < turn.since.get(f"{incubator}/settling", 0) and not turn.alarm(incubator, key).active
+    settling = turn.t_ms < turn.of_late(incubator).settling_until_ms and not turn.active(incubator, key)
     turn.held(
         incubator, key, (high or low) and not settling, watch.for_s, watch.priority, value=value,
         limit=watch.target, probe=turn.compiled.probes[no].name, side="high" if high else "low",
@@ -103,7 +104,7 @@ def _sure(slope: Slope | None) -> float:
     return slope.per_h if slope is not None and abs(slope.per_h) > 3 * slope.error_per_h else 0.0
 
 
-def _rate(turn: Turn, incubator: str, key: str, watch: Rate) -> None:
+def _rate(turn: Turn, incubator: str, key: keys.Watch, watch: Rate) -> None:
     seen = fresh(turn, turn.compiled.probes_at(incubator, watch.place, watch.quantity))
     slopes = {no: _sure(slope_of(turn.trace.get(no, ()))) for no in seen}
     if not slopes:
@@ -116,9 +117,9 @@ def _rate(turn: Turn, incubator: str, key: str, watch: Rate) -> None:
     )  # fmt: skip
 
 
-def _exposure(turn: Turn, incubator: str, key: str, watch: Exposure) -> None:
+def _exposure(turn: Turn, incubator: str, key: keys.Watch, watch: Exposure) -> None:
     found = reading_at(turn, incubator, watch.place, watch.quantity)
-    name = f"{incubator}/{key}"
+    name = keys.named(incubator, key)
     if found is not None and found[1] >= watch.at_least:
         turn.exposed[name] = turn.exposed.get(name, 0) + TRACE_EVERY_MS
     total_ms = turn.exposed.get(name, 0)
@@ -129,16 +130,16 @@ def _exposure(turn: Turn, incubator: str, key: str, watch: Exposure) -> None:
     )  # fmt: skip
 
 
-def _recovery(turn: Turn, incubator: str, known: Known, key: str, watch: Recovery) -> None:
+def _recovery(turn: Turn, incubator: str, known: Known, key: keys.Watch, watch: Recovery) -> None:
     done_ms = known.done_ms(watch.after)
     found = reading_at(turn, incubator, watch.place, watch.quantity)
     if done_ms is None or found is None:
         return
     late = turn.t_ms >= after_ms(turn.anchors, done_ms, round(watch.within_s * 1000))
-    once = f"{incubator}/back/{watch.after}"
+    lately = turn.of_late(incubator)
     if found[1] <= watch.at_most:
-        turn.since[once] = done_ms
-    back = turn.since.get(once) == done_ms or found[1] <= watch.at_most
+        lately = turn.lately[incubator] = replace(lately, back={**lately.back, watch.after: done_ms})
+    back = lately.back.get(watch.after) == done_ms
     turn.held(
         incubator, key, late and not back, 0, watch.priority, value=found[1], limit=watch.at_most,
         probe=turn.compiled.probes[found[0]].name, after=watch.after,
@@ -146,8 +147,6 @@ def _recovery(turn: Turn, incubator: str, known: Known, key: str, watch: Recover
 
 
 # --- time to limit --------------------------------------------------------------------------------------------------
-
-SOON = "time-to-limit/bed/temperature"
 
 
 class Nearest(NamedTuple):
@@ -175,13 +174,13 @@ def _time_to_limit(turn: Turn, incubator: str, within_s: float) -> None:
     The limit itself is never given up for it. Condition after NUREG-0700: warn before the consequence, the time to
     respond subtracted.
     """
-    told = turn.alarm(incubator, SOON).active
+    told = turn.active(incubator, keys.SOON_HOT)
     bands = bands_in_force(turn, incubator)
     found = [one for one in (_by_line(turn, incubator, bands, told), _by_forecast(turn, incubator, bands, told)) if one]
     nearest = min(found, key=lambda one: one.left_s, default=None)
-    reached = turn.alarm(incubator, "limit/bed/temperature/high").active
+    reached = turn.active(incubator, keys.HOT_KOJI)
     if nearest is None or reached or nearest.left_s > within_s * (2 if told else 1) or turn.working(incubator):
-        turn.held(incubator, SOON, False, 0, Priority.TELL)
+        turn.held(incubator, keys.SOON_HOT, False, 0, Priority.TELL)
         return
     left_s, no, limit, per_h, left = nearest
     band = band_of(bands, turn.compiled.probes[no])
@@ -190,7 +189,7 @@ def _time_to_limit(turn: Turn, incubator: str, within_s: float) -> None:
     priority = band.high.priority if wakes and band is not None and band.high is not None else Priority.TELL
     sure = {"early_s": round(left.early_s), "late_s": round(left.late_s), "in_10": left.in_10} if left else {}
     turn.held(
-        incubator, SOON, True, 0, priority, value=turn.last_v[no], limit=limit,
+        incubator, keys.SOON_HOT, True, 0, priority, value=turn.last_v[no], limit=limit,
         probe=turn.compiled.probes[no].name, left_s=round(max(0.0, left_s)), rate_per_h=per_h, **sure,
     )  # fmt: skip
 

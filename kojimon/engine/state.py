@@ -10,9 +10,11 @@ from typing import Any
 
 import msgspec
 from msgspec import Struct
+from msgspec.structs import replace
 
 from kojimon.alarms.levels import IDLE, LevelState
 from kojimon.alarms.states import AlarmState
+from kojimon.contract import keys
 from kojimon.engine.setup import EngineSetup
 from kojimon.forecast.answers import Forecast
 from kojimon.model import Priority
@@ -113,6 +115,28 @@ class AirWatch(Struct, frozen=True):
     before: float | None = None
 
 
+class Lately(Struct, frozen=True):
+    """When something last happened to a box whose batch is open; -1 for never.
+
+    Attributes:
+        set_ms: it was set to another temperature; settling_until_ms: which it may take until then.
+        visited_ms: hands were at hot koji.
+        putting_back_ms: somebody answered that a probe is out of the koji, and is on the way to it.
+        guessed_ms: a sudden fall of the koji was asked about.
+        forecast_known_ms, forecast_refused_ms: that was told of the forecast.
+        back: the doing of each task (when it was done) from which the koji has come back, by task.
+    """
+
+    set_ms: int = -1
+    settling_until_ms: int = -1
+    visited_ms: int = -1
+    putting_back_ms: int = -1
+    guessed_ms: int = -1
+    forecast_known_ms: int = -1
+    forecast_refused_ms: int = -1
+    back: dict[str, int] = {}
+
+
 class BatchState(Struct, frozen=True):
     """The open batch of an incubator."""
 
@@ -162,6 +186,11 @@ class AlarmRec(Struct, frozen=True):
     reason: str = ""
     facts: dict[str, Any] = {}
 
+    @property
+    def about(self) -> keys.AlarmKey:
+        """Its key as a value."""
+        return keys.parse(self.key)
+
 
 class Outlook(Struct, frozen=True):
     """A forecast taken in: of which batch, made for which engine time, and when it came."""
@@ -182,11 +211,13 @@ class State(Struct, frozen=True):
         last_t, last_v: time and value of each probe's last good reading, by probe number.
         quiet: for each probe the open corridor of values in which a reading changes nothing but last_t and last_v.
         served: after an unclean stop, since when a value found beyond a limit counts as beyond it, by probe number.
-        due: deadlines by key; `(due, key)` orders them.
+        due: deadlines by their text (contract.deadlines); `(due, text)` orders them.
+        alarms: by `INCUBATOR/KEY` (contract.keys.named).
         trace: for each probe its value every two minutes, half an hour of it.
         anchors: (engine ms of a boot's first moment, ms the gap before it was longer than believed).
         boots: (boot number, engine ms of its first moment) of the latest boots.
         since: since when the condition of a slow watch holds, by `INCUBATOR/KEY`; exposed: ms added up, likewise.
+        lately: what else has happened to each box.
         usual: the usual level of each air probe, own: the box's own level there; airs: what is being learnt of them
             (engine.box).
         work: since when hands are in the koji, by incubator.
@@ -218,6 +249,7 @@ class State(Struct, frozen=True):
     anchors: tuple[tuple[int, int], ...] = ()
     since: dict[str, int] = {}
     exposed: dict[str, int] = {}
+    lately: dict[str, Lately] = {}
     usual: dict[int, float] = {}
     own: dict[int, float] = {}
     work: dict[str, int] = {}
@@ -248,7 +280,29 @@ def encode(state: State) -> bytes:
 
 def decode(data: bytes) -> State:
     """The state from a snapshot. Raises msgspec.DecodeError when it was written by another form of the engine."""
-    return _DECODER.decode(data)
+    return _sorted_out(_DECODER.decode(data))
+
+
+def _sorted_out(state: State) -> State:
+    """What versions up to 0.1.0 kept in `since`, moved to where it belongs: `INCUBATOR/visited` and the like."""
+    since, lately = dict[str, int](), dict(state.lately)
+    for name, t_ms in state.since.items():
+        incubator, key = keys.parse_named(name)
+        if not isinstance(key, keys.Other):
+            since[name] = t_ms
+            continue
+        found, (what, _, task) = lately.get(incubator, Lately()), key.text.partition("/")
+        if what == "back":
+            lately[incubator] = replace(found, back={**found.back, task: t_ms})
+        elif what in _ONCE_IN_SINCE:
+            lately[incubator] = replace(found, **{_ONCE_IN_SINCE[what]: t_ms})
+    return state if len(since) == len(state.since) else replace(state, since=since, lately=lately)
+
+
+_ONCE_IN_SINCE = {
+    "set": "set_ms", "settling": "settling_until_ms", "visited": "visited_ms", "putting-back": "putting_back_ms",
+    "guess": "guessed_ms", "forecast-known": "forecast_known_ms", "forecast-refused": "forecast_refused_ms",
+}  # fmt: skip
 
 
 def elapsed_ms(anchors: tuple[tuple[int, int], ...], from_ms: int, to_ms: int) -> int:

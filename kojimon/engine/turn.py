@@ -7,11 +7,14 @@ from typing import Any
 from msgspec.structs import replace
 
 from kojimon.alarms.states import ANNUNCIATED, HIDDEN, AlarmState, Signal, step
+from kojimon.contract import deadlines, keys
+from kojimon.contract.keys import AlarmKey, named
 from kojimon.engine.compiled import Compiled, compiled_for
-from kojimon.engine.state import AlarmRec, BatchState, State
+from kojimon.engine.state import AlarmRec, BatchState, Lately, State
 from kojimon.model import PRIORITY_RANK, Event, Message, Outcome, Priority
 
 NEVER = 1 << 62
+_NOTHING = Lately()
 
 
 class Turn:
@@ -31,7 +34,7 @@ class Turn:
         self.since, self.exposed, self.usual = dict(state.since), dict(state.exposed), dict(state.usual)
         self.work, self.bad, self.own = dict(state.work), dict(state.bad), dict(state.own)
         self.bumps, self.outlooks, self.moved = dict(state.bumps), dict(state.outlooks), dict(state.moved)
-        self.asked, self.airs = dict(state.asked), dict(state.airs)
+        self.asked, self.airs, self.lately = dict(state.asked), dict(state.airs), dict(state.lately)
         self.events: list[Event] = []
         self.messages: list[Message] = []
         self.compiled: Compiled = compiled_for(state.setup, state.setup_hash)
@@ -46,6 +49,7 @@ class Turn:
             served=self.served, trace=self.trace, due=self.due, alarms=self.alarms, batches=self.batches,
             since=self.since, exposed=self.exposed, usual=self.usual, own=self.own, work=self.work, bad=self.bad,
             bumps=self.bumps, outlooks=self.outlooks, moved=self.moved, asked=self.asked, airs=self.airs,
+            lately=self.lately,
             anchors=self.anchors, boots=self.boots, awake_ms=self.awake_ms, acts=self.acts,
         )  # fmt: skip
 
@@ -73,14 +77,19 @@ class Turn:
 
     # --- deadlines --------------------------------------------------------------------------------------------
 
-    def set_due(self, key: str, due_ms: int | None) -> None:
+    def set_due(self, deadline: deadlines.Deadline, due_ms: int | None) -> None:
         """Sets, moves or (None) removes a deadline. A deadline of the past comes due at once."""
+        text = str(deadline)
         if due_ms is None:
-            if self.due.pop(key, None) is not None:
+            if self.due.pop(text, None) is not None:
                 self.next_due_ms = min(self.due.values(), default=NEVER)
             return
-        self.due[key] = due_ms
+        self.due[text] = due_ms
         self.next_due_ms = min(self.due.values())
+
+    def due_ms(self, deadline: deadlines.Deadline) -> int | None:
+        """When a deadline comes due, None where it is not set."""
+        return self.due.get(str(deadline))
 
     # --- batches ----------------------------------------------------------------------------------------------
 
@@ -92,16 +101,34 @@ class Turn:
         """Whether hands are in the koji now."""
         return incubator in self.work
 
+    def of_late(self, incubator: str) -> Lately:
+        """What has happened to a box."""
+        return self.lately.get(incubator, _NOTHING)
+
+    def happened(self, incubator: str, **at_ms: int) -> None:
+        """Notes when something happened to a box (`state.Lately`)."""
+        self.lately[incubator] = replace(self.of_late(incubator), **at_ms)
+
     # --- alarms -----------------------------------------------------------------------------------------------
 
-    def alarm(self, incubator: str, key: str) -> AlarmRec:
+    def alarm(self, incubator: str, key: AlarmKey) -> AlarmRec:
         """The alarm's record, a new one where it has never been."""
-        return self.alarms.get(f"{incubator}/{key}") or AlarmRec(key=key, incubator=incubator)
+        return self.alarms.get(named(incubator, key)) or AlarmRec(key=str(key), incubator=incubator)
+
+    def active(self, incubator: str, key: AlarmKey) -> bool:
+        """Whether an alarm's condition holds."""
+        found = self.alarms.get(named(incubator, key))
+        return found is not None and found.active
+
+    def silent(self, no: int) -> bool:
+        """Whether a probe is stated to be silent."""
+        found = self.alarms.get(self.compiled.silent[no])
+        return found is not None and found.active
 
     def signal(
-        self, incubator: str, key: str, signal: Signal, *, priority: Priority | None = None, level: str | None = None,
-        value: float | None = None, limit: float | None = None, probe: str = "", since_ms: int | None = None,
-        latch: bool = False, **data: Any,
+        self, incubator: str, key: AlarmKey, signal: Signal, *, priority: Priority | None = None,
+        level: str | None = None, value: float | None = None, limit: float | None = None, probe: str = "",
+        since_ms: int | None = None, latch: bool = False, **data: Any,
     ) -> None:  # fmt: skip
         """Lets something happen to an alarm; states an `alarm` event when its state, level or priority changed."""
         old = self.alarm(incubator, key)
@@ -124,37 +151,37 @@ class Turn:
             new = replace(new, silent_until_ms=-1)
         if state is AlarmState.NORM:
             new = replace(new, latching=False)
-        self.alarms[f"{incubator}/{key}"] = new
+        self.alarms[named(incubator, key)] = new
         self._again(new, old, calls)
         changed = (old.state, old.level, old.active) != (new.state, new.level, new.active)
         if changed or calls or data.get("act"):
             self._state_alarm(old, new, signal, calls, data)
 
     def held(
-        self, incubator: str, key: str, true: bool, for_s: float, priority: Priority, **facts: Any
+        self, incubator: str, key: AlarmKey, true: bool, for_s: float, priority: Priority, **facts: Any
     ) -> None:
         """Raises an alarm once its condition has been seen to hold for so long, ends it when it no longer does."""
-        name = f"{incubator}/{key}"
+        name = named(incubator, key)
         if not true:
             self.since.pop(name, None)
-            if self.alarm(incubator, key).active:
+            if self.active(incubator, key):
                 self.signal(incubator, key, Signal.OFF)
             return
         since_ms = self.since.setdefault(name, self.t_ms)
-        if self.alarm(incubator, key).active:
+        if self.active(incubator, key):
             self.renew(incubator, key, **facts)
         elif self.t_ms - since_ms >= for_s * 1000:
             self.signal(incubator, key, Signal.ON, priority=priority, since_ms=since_ms, **facts)
 
-    def renew(self, incubator: str, key: str, *, limit: float | None = None, **facts: Any) -> None:
+    def renew(self, incubator: str, key: AlarmKey, *, limit: float | None = None, **facts: Any) -> None:
         """Brings what the words of an alarm hang on up to date, without an event."""
         old = self.alarm(incubator, key)
         limit = old.limit if limit is None else limit
-        self.alarms[f"{incubator}/{key}"] = replace(old, limit=limit, facts=_kept(facts))
+        self.alarms[named(incubator, key)] = replace(old, limit=limit, facts=_kept(facts))
 
     def _again(self, new: AlarmRec, old: AlarmRec, calls: bool) -> None:
         """An answered alarm that still holds calls anew after its re-alarm time."""
-        key = f"again/{new.incubator}/{new.key}"
+        key = deadlines.Again(new.incubator, new.about)
         if not new.active or new.state not in (AlarmState.ACKED, AlarmState.UNACK) or new.priority is Priority.LOG:
             self.set_due(key, None)
         elif new.state is not old.state or calls:
@@ -182,7 +209,7 @@ class Turn:
         event = self.emit("alarm", new.incubator, new.key, **facts)
         if new.priority is Priority.LOG:
             return
-        name = f"{new.incubator}/{new.key}#{new.occurrence}"
+        name = f"{named(new.incubator, new.about)}#{new.occurrence}"
         if calls:
             self.messages.append(Message(f"{name}.{new.calls}", event.no, new.priority))
         elif signal is Signal.OFF and old.active and old.calls and not new.active:
@@ -192,7 +219,7 @@ class Turn:
 REALARM_MS = {Priority.WAKE: 1_200_000, Priority.TELL: 14_400_000}
 """Re-alarm time (OPC 10000-9, B.1.5): 20 min for what wakes, 4 h for what is told. Repeats have no end while active."""
 GROUP_MS = 60_000
-SUPPRESSED = ("limit/bed/temperature/high", "limit/bed/temperature/low", "time-to-limit/bed/temperature")
+SUPPRESSED = (keys.HOT_KOJI, keys.COLD_KOJI, keys.SOON_HOT)
 """What work in the koji can cause, and what is therefore suppressed by design while it goes on."""
 OUTERMOST = ("high_high", "low_low")
 """Levels that no work can cause."""

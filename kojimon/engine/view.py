@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from kojimon.alarms.states import AlarmState
+from kojimon.contract import keys
 from kojimon.engine.conditions import fresh
 from kojimon.engine.derived import derived
 from kojimon.engine.limits import bands_in_force, beside, pending
@@ -90,7 +91,7 @@ def _probes(turn: Turn, incubator: str) -> list[Plain]:
             "name": probe.name, "no": probe.no, "place": probe.place, "tray": probe.tray, "quantity": probe.quantity,
             "value": turn.last_v.get(probe.no), "age_s": _age_s(turn, probe.no), "quality": _quality(turn, probe.no),
             "rate_per_h": rate_per_h(turn.trace.get(probe.no, ())),
-            "silent": turn.alarm(incubator, f"silent/{probe.name}").active,
+            "silent": turn.silent(probe.no),
         }
         for probe in turn.setup.probes
         if probe.incubator == incubator
@@ -207,8 +208,9 @@ def _stale(turn: Turn, alarm: AlarmRec) -> bool:
 
 
 def _alarm(turn: Turn, alarm: AlarmRec) -> Plain:
-    silent = alarm.key.startswith("silent/")
-    probe = turn.compiled.by_name.get(alarm.key.removeprefix("silent/") if silent else alarm.probe)
+    key = alarm.about
+    silent = isinstance(key, keys.Silent)
+    probe = turn.compiled.by_name.get(key.probe if isinstance(key, keys.Silent) else alarm.probe)
     return {
         **alarm.facts,
         "key": alarm.key, "state": str(alarm.state), "active": alarm.active, "level": alarm.level,
@@ -220,5 +222,5 @@ def _alarm(turn: Turn, alarm: AlarmRec) -> Plain:
         "until_t_ms": alarm.shelved_until_ms if alarm.state is AlarmState.SHLVD else None,
         "silent_until_t_ms": alarm.silent_until_ms if alarm.silent_until_ms > turn.t_ms else None,
         "reason": alarm.reason if alarm.state is AlarmState.OOSRV else "",
-        **beside(turn, alarm.incubator, alarm.key),
+        **beside(turn, alarm.incubator, key),
     }  # fmt: skip

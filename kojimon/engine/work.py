@@ -7,6 +7,8 @@ whether it goes on rising. The outermost limit is never suppressed, and nothing 
 from __future__ import annotations
 
 from kojimon.alarms.states import HIDDEN, AlarmState, Signal
+from kojimon.contract import deadlines
+from kojimon.contract.keys import AlarmKey
 from kojimon.engine.conditions import fresh
 from kojimon.engine.trend import slope_of
 from kojimon.engine.turn import OUTERMOST, SUPPRESSED, Turn
@@ -27,7 +29,7 @@ def begin(turn: Turn, incubator: str, at_ms: int, for_ms: int = CAP_MS) -> None:
     if until_ms <= turn.t_ms:
         return
     turn.work[incubator] = at_ms
-    turn.set_due(f"work/{incubator}", until_ms)
+    turn.set_due(deadlines.Work(incubator), until_ms)
     for key in SUPPRESSED:
         alarm = turn.alarm(incubator, key)
         if alarm.active and alarm.level not in OUTERMOST and alarm.state not in HIDDEN:
@@ -37,7 +39,7 @@ def begin(turn: Turn, incubator: str, at_ms: int, for_ms: int = CAP_MS) -> None:
 def end(turn: Turn, incubator: str) -> None:
     """The work is over: what holds now is announced at once."""
     turn.work.pop(incubator, None)
-    turn.set_due(f"work/{incubator}", None)
+    turn.set_due(deadlines.Work(incubator), None)
     for key in SUPPRESSED:
         if turn.alarm(incubator, key).state is AlarmState.DSUPR:
             turn.signal(incubator, key, Signal.UNSUPPRESS, work=True)
@@ -50,12 +52,12 @@ def watch_work(turn: Turn) -> None:
             continue
         beds = fresh(turn, turn.compiled.probes_at(incubator, "bed", "temperature"))
         slopes = [slope for no in beds if (slope := slope_of(turn.trace.get(no, ()), at_ms)) is not None]
-        active = any(turn.alarm(incubator, key).active for key in SUPPRESSED)
+        active = any(turn.active(incubator, key) for key in SUPPRESSED)
         if not active or (slopes and max(slope.per_h for slope in slopes) > FALLING_PER_H):
             end(turn, incubator)
 
 
-def worsened(turn: Turn, incubator: str, key: str, level: str) -> None:
+def worsened(turn: Turn, incubator: str, key: AlarmKey, level: str) -> None:
     """A limit that no work can cause is reached: suppression ends at once."""
     if level in OUTERMOST and turn.alarm(incubator, key).state is AlarmState.DSUPR:
         end(turn, incubator)

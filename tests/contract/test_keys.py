@@ -54,9 +54,11 @@ def test_any_text_comes_back_as_it_was(text: str) -> None:
     st.builds(keys.Rate, WORD, WORD, st.sampled_from(["rising", "falling"])),
     *(st.builds(kind, WORD, WORD) for kind in get_args(keys.Watch) if kind is not keys.Rate),
     *(st.builds(kind, WORD) for kind in (keys.Silent, keys.Blind, keys.Expect, keys.Task, keys.Health)),
-))  # fmt: skip
-def test_any_key_comes_back_as_it_was(key: keys.AlarmKey) -> None:
+), WORD)  # fmt: skip
+def test_any_key_comes_back_as_it_was(key: keys.AlarmKey, incubator: str) -> None:
     assert keys.parse(str(key)) == key
+    assert keys.parse_named(keys.named(incubator, key)) == (incubator, key)
+    assert keys.parse_named(keys.named("", key)) == ("", key)
 
 
 @pytest.mark.parametrize(
