@@ -202,7 +202,7 @@ PROBE: Final = Map(
               "Kind of sensor, where it is one of these: tells its false values from true ones.", example="ds18b20"),
         Field("tolerance", amount(), "How far it may be off. Without it 0.5 C (0.9 F), or 3 % for humidity.",
               default=None, example="0.5 C"),
-        Field("range", RANGE, "What it can measure; without it what its device can."),
+        Field("range", RANGE, "What it can measure, past every limit of its place; without it what its device can."),
         Field("beside", Name("the name of a probe"), "Another probe that measures the same spot.",
               example="koji-top-2"),
         Field("calibration", CALIBRATION, "How it was found to be off."),

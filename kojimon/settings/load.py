@@ -11,7 +11,7 @@ from kojimon.document.shapes import FAILED, document_schema
 from kojimon.errors import ConfigurationError, Fault
 from kojimon.schedule.load import find_schedule, known_schedules, read_schedule
 from kojimon.schedule.spec import Schedule
-from kojimon.settings import checks, installed, probes
+from kojimon.settings import checks, installed, probes, reaches
 from kojimon.settings.build import build
 from kojimon.settings.checks import Draft
 from kojimon.settings.description import SITE
@@ -32,6 +32,7 @@ def load_settings(path: Path) -> Settings:
     folder = path.absolute().parent
     schedules, faults = _schedules(draft, folder, report)
     probes.check(draft, report)
+    reaches.check(draft, schedules, report)
     checks.check(draft, report)
     installed.check(draft, report)
     faults += report.all()

@@ -70,6 +70,12 @@ CASES = {
         "k.yaml:5: incubators.box.rice: found `4000 kg`, wanted a mass from 0.05 kg to 500 kg"),
     "range upside down": ("unit: F", "unit: F, range: {low: 50 C, high: 100 F}",
         "k.yaml:10: probes.koji-top.range: found a range from 50 C down to 37.7778 C, wanted `low` below `high`"),
+    "range short of the heat limit": ("unit: F", "unit: F, range: {low: 20 C, high: 38 C}",
+        "k.yaml:10: probes.koji-top.range.high: found 38 C (100.4 F), and `high_high` of stage `growing` is 45 C (113 F),"
+        " wanted 9 C (16.2 F) higher at least: what is outside the range raises no alarm"),
+    "range short of the cold limit": ("unit: F", "unit: F, range: {low: 21 C, high: 60 C}",
+        "k.yaml:10: probes.koji-top.range.low: found 21 C (69.8 F), and `low_low` of stage `settling` is 22 C (71.6 F),"
+        " wanted 1 C (1.8 F) lower at least: what is outside the range raises no alarm"),
     "no such schedule": ("rice-koji-home-trays", "rice-koji-home-tray",
         "k.yaml:5: incubators.box.schedule: found `rice-koji-home-tray` (did you mean `rice-koji-home-trays`?), wanted a"
         " schedule: `barley-koji`, `rice-koji-home-trays`, `rice-koji-miso`, `rice-koji-sake` or `soy-sauce-koji`"),
