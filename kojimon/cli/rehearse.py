@@ -142,7 +142,7 @@ def tell(rows: Sequence[Document], speech: Speech) -> None:
     teller = Teller(speech)
     cells, tones = [], []
     for row in rows:
-        if row["kind"] == "probe-back":
+        if row["kind"] == "probe-back" and row["key"] in ("asked", "said"):
             continue  # a question of then, which nobody can answer now
         line = teller.tell(row)
         if line is not None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable
 
-from kojimon.engine.probe_back import EVENT
+from kojimon.engine.probe_back import EVENT, NOTED
 from kojimon.engine.state import State
 from kojimon.model import Event
 from kojimon.probes.pipeline import Pipeline
@@ -22,7 +22,7 @@ def heard_asked(pipeline: Pipeline, incubators: Collection[str], events: Iterabl
     for event in events:
         if event.incubator not in incubators:
             continue
-        if event.kind == EVENT:
+        if event.kind == EVENT and event.key not in NOTED:
             until_ms = int(event.data["until_ms"]) if event.key == "asked" else event.t_ms
             pipeline.look_closer(event.incubator, int(event.data.get("at_ms", event.t_ms)), until_ms)
         elif event.kind in ("batch-harvest", "batch-discard"):

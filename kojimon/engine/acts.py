@@ -14,7 +14,7 @@ from kojimon.alarms.states import AlarmState, Signal
 from kojimon.contract import keys
 from kojimon.engine.alarm_acts import ALARM_ACTS
 from kojimon.engine.conditions import fresh
-from kojimon.engine.limits import rejudge_all
+from kojimon.engine.limits import believe_fall, rejudge_all
 from kojimon.engine.moments import HOUR_ZERO, known_of
 from kojimon.engine.plan import reconsider
 from kojimon.engine.probe_acts import PROBE_ACTS, take_back
@@ -206,6 +206,7 @@ def _done(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
     at_ms = _moment(turn, data)
     _mark(turn, incubator, name, at_ms, {"gate": gate, **by})
     if task.work in COOLING_WORK:
+        believe_fall(turn, incubator)
         begin(turn, incubator, at_ms)
         ask(turn, incubator, task.work, turn.batches[incubator].marks[-1])
     reconsider(turn, incubator)

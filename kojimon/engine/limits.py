@@ -25,6 +25,10 @@ from kojimon.schedule.spec import Band, Limit, Stage
 LEVELS = {"high": ("high", "high_high"), "low": ("low", "low_low")}
 Pair = tuple[Threshold | None, Threshold | None]
 MINUTE_MS = 60_000
+FALL_K = 8.0
+"""Mixing takes 1-5 K from the koji as published, 8 K at the most (judgement): what falls further within
+`FALL_WITHIN_MS` is a probe that left the koji."""
+FALL_WITHIN_MS = 240_000
 
 
 def bands_in_force(turn: Turn, incubator: str) -> list[Band]:
@@ -99,14 +103,41 @@ def judge_probe(turn: Turn, probe: ProbeSetup, value: float, bands: list[Band]) 
     watch = turn.watch.get(probe.no, ProbeWatch())
     if band is None and watch.idle:
         return
+    fell_from = _fell_from(turn, probe, watch, value)
     after = ProbeWatch(
-        high=_judge_pair(watch.high, thresholds(band, "high"), value, turn.t_ms, served_ms),
+        high=watch.high
+        if fell_from is not None
+        else _judge_pair(watch.high, thresholds(band, "high"), value, turn.t_ms, served_ms),
         low=_judge_pair(watch.low, thresholds(band, "low"), value, turn.t_ms, served_ms),
+        fell_from=fell_from,
     )
     turn.watch[probe.no] = after
+    if fell_from is not None and watch.fell_from is None:
+        turn.emit(
+            "probe-back", probe.incubator, "fell", Priority.TELL, probe=probe.name, from_c=fell_from, value=value
+        )
     for side in ("high", "low"):
         if getattr(after, side) != getattr(watch, side):
             settle(turn, probe.incubator, probe.place, probe.quantity, side, band)
+
+
+def _fell_from(turn: Turn, probe: ProbeSetup, watch: ProbeWatch, value: float) -> float | None:
+    """What a probe in koji that is called too hot showed before it fell further than work can cool koji; None when it
+    did not, is near that again, or hands are in the koji by somebody's word."""
+    hot = any(level.active for level in watch.high)
+    if not hot or (probe.place, probe.quantity) != ("bed", "temperature") or turn.working(probe.incubator):
+        return None
+    recent = [v for t_ms, v in turn.trace.get(probe.no, ()) if turn.t_ms - t_ms <= FALL_WITHIN_MS]
+    top = max(recent, default=None) if watch.fell_from is None else watch.fell_from
+    return top if top is not None and value < top - FALL_K else None
+
+
+def believe_fall(turn: Turn, incubator: str) -> None:
+    """Somebody says what was done to the koji, or that the probe is in it: its next reading counts again."""
+    for no in turn.compiled.probes_at(incubator, "bed", "temperature"):
+        watch = turn.watch.get(no)
+        if watch is not None and watch.fell_from is not None:
+            turn.watch[no] = replace(watch, fell_from=None)
 
 
 def _judge_pair(
@@ -226,6 +257,6 @@ def rejudge_all(turn: Turn, incubator: str) -> None:
             )
             for side in LEVELS
         }
-        turn.watch[probe.no] = ProbeWatch(high=kept["high"], low=kept["low"])  # type: ignore[arg-type]
+        turn.watch[probe.no] = replace(watch, high=kept["high"], low=kept["low"])
         for side in LEVELS:
             settle(turn, incubator, probe.place, probe.quantity, side, band)

@@ -10,12 +10,15 @@ from typing import Any, Final
 
 from kojimon.contract import deadlines, keys
 from kojimon.engine.conditions import fresh
+from kojimon.engine.limits import believe_fall
 from kojimon.engine.state import Asked, Mark
 from kojimon.engine.turn import Turn
 from kojimon.engine.work import COOLING_WORK
 
 Facts = dict[str, Any]
 EVENT: Final = "probe-back"
+NOTED: Final = ("fell", "follows")
+"""What the readings say against it; the question stays as it is."""
 WATCH_MS: Final = 7_200_000
 """So long after the work the question stands: by then koji that warms itself is warm again, and the judge's ordinary
 times have passed four times over (chosen)."""
@@ -45,6 +48,7 @@ def ask(turn: Turn, incubator: str, work: str, mark: Mark) -> None:
 def answer(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
     """Somebody says that the probe is back in the koji; it is noted whether or not it was asked."""
     probes = len(_beds(turn, incubator))
+    believe_fall(turn, incubator)
     if not probes:
         turn.refuse("probe.back", incubator, "no-probe", f"no probe of {incubator} is in the koji by the settings")
         return

@@ -21,10 +21,14 @@ from kojimon.model import Priority
 
 
 class ProbeWatch(Struct, frozen=True):
-    """The four limits on one probe: (high, high-high) and (low, low-low)."""
+    """The four limits on one probe: (high, high-high) and (low, low-low).
+
+    fell_from: what it showed before it fell further than koji can; its high alarm does not end while this stands.
+    """
 
     high: tuple[LevelState, LevelState] = (IDLE, IDLE)
     low: tuple[LevelState, LevelState] = (IDLE, IDLE)
+    fell_from: float | None = None
 
     @property
     def idle(self) -> bool:

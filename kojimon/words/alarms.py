@@ -21,6 +21,8 @@ HEADLINE_MAX = 60
 """What a lock screen shows of a message (design)."""
 WARM_AROUND_K = 2.0
 """Air so far above the limit that koji has fallen under would warm it (judgement)."""
+FELL_K = 7.0
+"""A reading so far below the limit of a hot alarm that stands is not the koji's (the engine asks for 8 K at once)."""
 URGENT_LEFT_S = 6 * 3600
 """A time left beyond this helps nobody decide in the night, so it is not said."""
 
@@ -142,7 +144,8 @@ def action(alarm: Mapping[str, Any], work: Work) -> str:
     todo = ""
     match key:
         case keys.Limit():
-            todo = "Probe out, or koji cold: look" if _warm_around(alarm) else _limit_action(key, key.side, work)
+            odd = _warm_around(alarm) or _fallen_out(key, alarm)
+            todo = odd or _limit_action(key, key.side, work)
         case keys.Deviation() | keys.Rate() | keys.Exposure() | keys.Recovery() | keys.TimeToLimit():
             way = watches.side_of(alarm)
             todo = _limit_action(key, way, work) if way else "Look at the box"
@@ -169,10 +172,18 @@ def _said(alarm: Mapping[str, Any]) -> tuple[str, str]:
     return (sentences[0], sentences[1]) if len(sentences) > 1 else ("", "")
 
 
-def _warm_around(alarm: Mapping[str, Any]) -> bool:
-    """Whether koji is called too cold while the box's air is warmer than that limit: the probe may lie elsewhere."""
+def _warm_around(alarm: Mapping[str, Any]) -> str:
+    """Koji is called too cold while the box's air is warmer than that limit: the probe may lie elsewhere."""
     air_c, limit = alarm.get("air_c"), alarm.get("limit")
-    return air_c is not None and limit is not None and air_c >= limit + WARM_AROUND_K
+    lies = air_c is not None and limit is not None and air_c >= limit + WARM_AROUND_K
+    return "Probe out, or koji cold: look" if lies else ""
+
+
+def _fallen_out(key: keys.Limit, alarm: Mapping[str, Any]) -> str:
+    """An alarm of hot koji stands though the probe reads far below: it fell further than koji can."""
+    value, limit = alarm.get("value"), alarm.get("limit")
+    fell = key == keys.HOT_KOJI and value is not None and limit is not None and value <= limit - FELL_K
+    return "Is the probe in the koji? Look" if fell else ""
 
 
 def _limit_action(key: keys.Limit | keys.Watch, side: str, work: Work) -> str:

@@ -37,7 +37,7 @@ def told(event: Mapping[str, Any], speech: Speech, until: str) -> tuple[str, str
         to_c = data.get("to_c")
         return f"The box is set {'anew' if to_c is None else 'to ' + speech.value('temperature', to_c)}.", "plain"
     if kind in ("probe-back", "probe-moved"):
-        return question.told(str(key), data) if kind == "probe-back" else (_moved(str(key), data), "plain")
+        return question.told(str(key), data, speech) if kind == "probe-back" else (_moved(str(key), data), "plain")
     return {
         "mix-guess": ("The koji cooled suddenly. If you mixed it, enter that step.", "look"),
         "bump-begin": (f"Waiting for probe {key} to be warmed.", "plain"),

@@ -43,7 +43,7 @@ def text_of(probes: int) -> str:
     return "Is the probe back in the koji, at mid-depth of the warmest tray?"
 
 
-def told(key: str, data: Document) -> tuple[str, str]:
+def told(key: str, data: Document, speech: Speech) -> tuple[str, str]:
     """The words of an event about it, and their tone; "" for one that says nothing to a person."""
     if key == "asked":
         return text_of(int(data.get("probes") or 1)), "plain"
@@ -51,4 +51,10 @@ def told(key: str, data: Document) -> tuple[str, str]:
         return "Noted: the probes are back in the koji." if (data.get("probes") or 1) > 1 else (
             "Noted: the probe is back in the koji."
         ), "good"  # fmt: skip
+    if key == "fell":
+        before, now = (speech.value("temperature", data[name]) for name in ("from_c", "value"))
+        return (
+            f"Probe {data['probe']} fell from {before} to {now} within minutes: no longer in the koji? Not counted as "
+            "back to normal. Put it back, or enter what you did.", "look",
+        )  # fmt: skip
     return "", "plain"

@@ -1,0 +1,92 @@
+"""What a batch under a schedule as shipped is told: curves through the real engine, its events in words."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import msgspec
+
+from kojimon.cli.rehearse import load, with_schedule
+from kojimon.model import Event
+from kojimon.rehearsal import Recording, Rehearsal, Track, rehearse_curve
+from kojimon.words.events import Teller
+from kojimon.words.speech import Speech
+
+MIN, H = 60_000, 3_600_000
+BED, AIR = Track("koji", "bed", "temperature"), Track("box", "air", "temperature")
+HOT_OVER = "Back to normal, not acknowledged: the koji too warm"
+
+Course = Callable[[float], float]
+
+
+def rehearsed(
+    hours: float, bed: Course, air: Course | None = None, tasks: Sequence[tuple[float, str]] = (),
+    every_ms: int = MIN,
+) -> Rehearsal:  # fmt: skip
+    """Courses of °C by the hour, a reading a minute, under the schedule for trays at home."""
+    courses = [bed] if air is None else [bed, air]
+    readings = [
+        (t_ms, index, round(course(t_ms / H), 2))
+        for t_ms in range(0, round(hours * H) + 1, every_ms)
+        for index, course in enumerate(courses)
+    ]
+    done = [(round(hour * H), name) for hour, name in tasks]
+    return rehearse_curve(
+        Recording((BED, AIR)[: len(courses)], readings, done, hour0_ms=0), load("rice-koji-home-trays", None)
+    )
+
+
+def told(result: Rehearsal, fahrenheit: bool = False) -> list[tuple[float, str]]:
+    """(hour, line) of all that is told."""
+    teller = Teller(with_schedule(Speech(fahrenheit=fahrenheit), load("rice-koji-home-trays", None)))
+    lines = [(event, teller.tell(msgspec.to_builtins(event))) for event in result.events]
+    return [(hour_of(result, event), line.text) for event, line in lines if line is not None]
+
+
+def hour_of(result: Rehearsal, event: Event) -> float:
+    return round((event.t_ms - (result.hour0_t_ms or 0)) / H, 2)
+
+
+def found(lines: list[tuple[float, str]], part: str) -> list[float]:
+    """The hours of the lines that hold these words."""
+    return [hour for hour, text in lines if part in text]
+
+
+# -- a probe that falls out of hot koji ------------------------------------------------------------------------------
+
+
+def falling(to_c: float) -> Course:
+    """Koji at 44 °C from hour 27; between hours 30 and 32 its probe shows something else."""
+    return lambda h: to_c if 30 < h < 32 else 31 if h < 14 else min(44, 31 + (h - 14))
+
+
+def test_a_fall_that_no_mixing_makes_ends_no_alarm() -> None:
+    lines = told(rehearsed(34, falling(27)))
+    assert not found(lines, HOT_OVER)
+    assert found(lines, "Probe koji fell from 44.0 °C to 27.0 °C within minutes: no longer in the koji?") == [30.02]
+    assert found(lines, "The koji 27 °C was over 43. Is the probe in the koji? Look.")
+
+
+def test_nor_does_one_seen_every_ten_seconds_through_its_sheath() -> None:
+    """A steel tip in air: time constant 40 s (judgement)."""
+    slow = lambda h: 27 + 17 * 0.5 ** ((h - 30) * 3600 / 28) if 30 < h < 32 else falling(44)(h)  # noqa: E731
+    lines = told(rehearsed(33, slow, every_ms=10_000))
+    assert not found(lines, HOT_OVER)
+    assert len(found(lines, "no longer in the koji?")) == 1
+
+
+def test_a_fall_as_mixing_makes_it_is_back_to_normal() -> None:
+    lines = told(rehearsed(34, falling(38)))
+    assert found(lines, HOT_OVER) == [30.03]
+    assert not found(lines, "no longer in the koji?")
+
+
+def test_work_that_is_marked_explains_the_fall() -> None:
+    lines = told(rehearsed(31.9, falling(27), tasks=[(31, "first-check")]))
+    assert found(lines, "no longer in the koji?") == [30.02]
+    assert found(lines, "Back to normal: the koji too warm") == [31.17]  # when it is seen not to rise on
+
+
+def test_a_probe_that_is_back_in_cooler_koji_is_back_to_normal() -> None:
+    lines = told(rehearsed(33, lambda h: 38 if h >= 30.5 else falling(27)(h)))
+    assert found(lines, HOT_OVER) == [30.52]
