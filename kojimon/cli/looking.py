@@ -119,6 +119,8 @@ def _hear_broker(address: Address, clock: Clock, seconds: float, client_id: str)
         return Finding(source, f"{where}: {seen.trouble}")
     readings = tuple(_reading(guess, "topic", guess.topic) for guess in seen.guesses)
     more = " and more topics than were looked at" if seen.more else ""
+    if seen.twice:
+        more += f"; left out, because a name stands twice in the message: {', '.join(seen.twice)}"
     return Finding(source, f"{where}: {_shown(readings)}{more}", readings)
 
 
@@ -138,6 +140,7 @@ def _reading(guess: Guess, key: str, address: str) -> Reading:
     fields = {key: plain(address)}
     if key == "topic" and guess.key:
         fields["path"] = plain(guess.key)
+    unit_open = not guess.unit and bool(guess.quantity)
     if guess.unit == "F":
         fields["unit"] = "F"
     if guess.device:
@@ -145,8 +148,9 @@ def _reading(guess: Guess, key: str, address: str) -> Reading:
     if guess.every_s > 0:
         fields["every"] = show_duration(max(1.0, guess.every_s))
     unit = {"C": " °C", "F": " °F", "%": " %"}.get(guess.unit if guess.quantity else "", "")
+    unit = ", °C or °F," if unit_open else unit
     value = "nothing now" if guess.value != guess.value else f"{guess.value:.1f}{unit} now"
-    return Reading(_name(guess), fields, guess.quantity, value)
+    return Reading(_name(guess), fields, guess.quantity, value, unit_open)
 
 
 def _name(guess: Guess) -> str:
@@ -181,15 +185,18 @@ def ready(findings: Sequence[Finding]) -> Iterator[str]:
 
 
 def _ready_probe(reading: Reading, name: str, source: str) -> Iterator[str]:
-    """Its lines, behind `#` where nothing says what it measures: it shall not become a temperature unasked."""
-    aside = "" if reading.quantity else "#"
-    unsure = "; nothing says what it measures: if you know, take the first # of these lines away" if aside else ""
+    """Its lines, behind `#` where nothing says what it measures, or in which unit: nothing is made of it unasked."""
+    aside = "#" if reading.unit_open or not reading.quantity else ""
+    unsaid = "in which unit" if reading.quantity else "what it measures"
+    unsure = f"; nothing says {unsaid}: if you know, take the first # of these lines away" if aside else ""
     yield f"  {aside}{plain(name)}:  # {reading.shown}{unsure}"
     yield f"  {aside}  place: {_place(reading)}"
     if reading.quantity == "humidity":
         yield f"  {aside}  quantity: humidity"
-    if aside:
+    if not reading.quantity:
         yield f"  {aside}  quantity: temperature  # or humidity"
+    if reading.unit_open:
+        yield f"  {aside}  unit: C  # or F"
     if source:
         yield f"  {aside}  from: {plain(source)}"
     for key, value in reading.fields.items():

@@ -20,12 +20,14 @@ ADDRESS_WORDS = {"mqtt": "MQTT topic", "serial": "column or key in the line", "k
 
 
 class Reading(NamedTuple):
-    """A number that was seen: a name for it, its settings, what it measures ("" where nothing says), how it reads."""
+    """A number that was seen: a name for it, its settings, what it measures ("" where nothing says), how it reads, and
+    whether it may be °C or °F as well."""
 
     name: str
     fields: dict[str, str]
     quantity: str
     shown: str
+    unit_open: bool = False
 
 
 class Finding(NamedTuple):
@@ -88,6 +90,9 @@ def _place(asker: Asker, person: Person, found: Finding) -> tuple[ProbeAnswer, .
         if number <= len(fitting):
             reading = fitting[number - 1]
             left.remove(reading)
+            if reading.unit_open:
+                unit = asker.ask(f"Is that in °C or °F ({reading.shown})?", "C", _one_of("c", "f")).upper()
+                reading = reading._replace(fields=reading.fields | {"unit": unit})
             probes.append(
                 ProbeAnswer(
                     _name(place, tray, quantity, person), place, quantity, found.source.name, tray, reading.fields
@@ -100,12 +105,14 @@ def _place(asker: Asker, person: Person, found: Finding) -> tuple[ProbeAnswer, .
 
 def _guess(readings: Sequence[Reading], place: str, tray: str) -> int:
     """The likeliest reading for a place, by its name; the last choice (none) where nothing says what it measures."""
+    sure = [reading.quantity and not reading.unit_open for reading in readings]
     hints = {"bed": ("koji", "bed", "rice", "tray", tray), "air": ("air", "box", "hum"), "room": ("room",)}[place]
     for number, reading in enumerate(readings, 1):
         steel_tip = place == "bed" and reading.fields.get("device") == "ds18b20"
-        if steel_tip or any(hint and hint in reading.name.lower() for hint in hints):
+        named = steel_tip or any(hint and hint in reading.name.lower() for hint in hints)
+        if named and not reading.unit_open:
             return number
-    return 1 if place in ("bed", "air") and readings[0].quantity else len(readings) + 1
+    return 1 if place in ("bed", "air") and sure[0] else len(readings) + 1
 
 
 def _which(place: str, tray: str, quantity: str) -> str:

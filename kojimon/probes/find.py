@@ -18,8 +18,8 @@ from kojimon.links.kernel_files import name_of, read, stable
 from kojimon.links.mqtt import Address, MqttLink
 from kojimon.links.serial_port import SerialPort
 from kojimon.model import Quantity
-from kojimon.probes.guess import Guess, guess, is_worth_a_look, numbers_in, pace
-from kojimon.probes.guess_lines import LineGuess, guess_lines
+from kojimon.probes.guess import Guess, guess, is_worth_a_look, numbers_in, pace, read_unit, twice, unit_at, units_in
+from kojimon.probes.guess_lines import EMPTY, LineGuess, guess_lines
 from kojimon.probes.lines import LineBuffer
 from kojimon.probes.names import names_one
 
@@ -31,6 +31,7 @@ BAUDS: Final = (9600, 115200, 57600, 38400, 19200)
 LINES_ENOUGH: Final = 8
 TOPICS_LIMIT: Final = 2000
 TIMES_KEPT: Final = 20
+TWICE_TOLD: Final = 5
 
 DRIVERS: Final = {"w1_slave_temp": "ds18b20", "sht3x": "sht3x", "sht4x": "sht4x", "bme280": "bme280"}
 """Driver name -> device with known span and sentinels."""
@@ -55,11 +56,13 @@ class KernelFind(Struct, frozen=True):
 
 
 class MqttFind(Struct, frozen=True):
-    """What a broker sent while being listened to; `more` says that there were more topics than were looked at."""
+    """What a broker sent while being listened to; `more` says that there were more topics than were looked at, `twice`
+    names those whose message has a name twice."""
 
     guesses: tuple[Guess, ...] = ()
     trouble: str = ""
     more: bool = False
+    twice: tuple[str, ...] = ()
 
 
 # -- serial ---------------------------------------------------------------------------------------------------
@@ -161,23 +164,31 @@ class _Ear(MqttLink):
     def __init__(self, address: Address, client_id: str, clock: Clock) -> None:
         super().__init__("find", address, client_id, ("#",))
         self._clock = clock
-        self.heard: dict[str, tuple[dict[str, float], list[int]]] = {}
+        self.heard: dict[str, tuple[dict[str, float], dict[str, str], list[int]]] = {}
+        self.units: dict[str, str] = {}
+        """What Homie says beside a property: `homie/box/probe/bed/$unit` (Homie 4.0.0, "Property attributes")."""
+        self.twice: set[str] = set()
         self.more = False
         self.locked = threading.Lock()
 
     def _message(self, client: Client, message: MQTTMessage) -> None:
         client.ack(message.mid, message.qos)
-        numbers = numbers_in(bytes(message.payload))
-        if not numbers:
-            return
+        payload = bytes(message.payload)
+        numbers, units = numbers_in(payload), units_in(payload)
         with self.locked:
+            if message.topic.endswith("/$unit") and len(self.units) < TOPICS_LIMIT:
+                self.units[message.topic.removesuffix("/$unit")] = read_unit(payload[:32].decode("utf-8", "replace"))
+            if not numbers and len(self.twice) < TWICE_TOLD and twice(payload):
+                self.twice.add(message.topic)
+            if not numbers or "/$" in message.topic:
+                return
             if message.topic not in self.heard and len(self.heard) >= TOPICS_LIMIT:
                 self.more = True
                 return
-            _, times_ms = self.heard.get(message.topic, ({}, []))
+            _, _, times_ms = self.heard.get(message.topic, ({}, {}, []))
             if not message.retain:
                 times_ms = [*times_ms, self._clock.boot_ms()][-TIMES_KEPT:]
-            self.heard[message.topic] = (numbers, times_ms)
+            self.heard[message.topic] = (numbers, units, times_ms)
 
 
 def listen_mqtt(address: Address, clock: Clock, seconds: float, client_id: str) -> MqttFind:
@@ -201,16 +212,25 @@ def listen_mqtt(address: Address, clock: Clock, seconds: float, client_id: str) 
     with ear.locked:
         heard = [
             one
-            for topic, (numbers, times_ms) in sorted(ear.heard.items())
-            for one in readings_in(topic, numbers, pace(times_ms))
+            for topic, (numbers, units, times_ms) in sorted(ear.heard.items())
+            for one in readings_in(topic, numbers, pace(times_ms), {"": ear.units.get(topic, "")} | units)
         ]
-    return MqttFind(tuple(heard), trouble, ear.more)
+    return MqttFind(tuple(heard), trouble, ear.more, tuple(sorted(ear.twice)))
 
 
-def readings_in(topic: str, numbers: Mapping[str, float], every_s: float = 0.0) -> list[Guess]:
-    """Those of a message's numbers that are a reading, or whose name speaks of one while the value or the place in the
-    message leaves it open."""
-    found = (guess(topic, path, value, every_s) for path, value in numbers.items())
+def readings_in(
+    topic: str, numbers: Mapping[str, float], every_s: float = 0.0, units: Mapping[str, str] = EMPTY
+) -> list[Guess]:
+    """Those of a message's numbers that are a reading, or may be one: the whole message is one plain number, or the
+    name speaks of one while the value or the place in the message leaves it open.
+
+    Args:
+        units: unit by the path it is named at (`units_in`); at "" that of the whole message.
+    """
+    said = {path: unit_at(units, path) if path else units.get("", "") for path in numbers}
+    found = (guess(topic, path, value, every_s, said=said[path]) for path, value in numbers.items())
     return [
-        one for one in found if is_worth_a_look(one) and (one.quantity or names_one(one.key) or names_one(one.topic))
+        one
+        for one in found
+        if is_worth_a_look(one) and (one.quantity or not one.key or names_one(one.key) or names_one(one.topic))
     ]

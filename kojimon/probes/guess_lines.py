@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from itertools import pairwise
 from statistics import median
 from typing import Final
@@ -11,7 +11,7 @@ from typing import Final
 from msgspec import Struct
 
 from kojimon.probes.decode import Bad, fields, key_values, number, torn
-from kojimon.probes.guess import Guess, guess, is_worth_a_look, numbers_in
+from kojimon.probes.guess import Guess, guess, is_worth_a_look, numbers_in, twice, unit_at, units_in
 
 SEPARATORS: Final = (b";", b"\t", b",", b" ")
 """In this order: neither semicolon nor tab ever stands inside a number, a comma and a blank may."""
@@ -22,6 +22,7 @@ _GROUPED = re.compile(rb"[+-]?[0-9]{1,3}(?:\.[0-9]{3})+,[0-9]+|[+-]?[0-9]{1,3}(?
 _BETWEEN_DIGITS = re.compile(rb"[0-9],[0-9]")
 _LABEL = re.compile(rb"[^0-9]+")
 _SHOWN: Final = 60
+EMPTY: Final[Mapping[str, str]] = {}
 
 POINT_WANTED: Final = "have the board print a point (31.9), or a semicolon between numbers"
 
@@ -50,7 +51,9 @@ def guess_lines(lines: Sequence[bytes], every_s: float = 0.0) -> LineGuess:
     """Looks at whole lines of one port; a format must fit more than half of them."""
     read = [found for found in map(_json_line, lines) if found]
     if len(read) * 2 > len(lines):
-        return LineGuess("json", (), _guesses(_last(read), every_s))
+        return LineGuess("json", (), _guesses(_last(read), every_s, units_in(lines[-1])))
+    if any(map(twice, lines)):
+        return LineGuess("", trouble=f"`{_shown(lines)}` has a name twice, and nobody knows which of the two counts")
     for decimal in (".", ","):
         read = [found for line in lines if (found := _keys_line(line, decimal == ","))]
         if len(read) * 2 > len(lines):
@@ -58,8 +61,8 @@ def guess_lines(lines: Sequence[bytes], every_s: float = 0.0) -> LineGuess:
     return _csv(lines, every_s)
 
 
-def _guesses(values: dict[str, float], every_s: float) -> tuple[Guess, ...]:
-    found = (guess("", name, value, every_s) for name, value in values.items())
+def _guesses(values: dict[str, float], every_s: float, units: Mapping[str, str] = EMPTY) -> tuple[Guess, ...]:
+    found = (guess("", name, value, every_s, said=unit_at(units, name)) for name, value in values.items())
     return tuple(one for one in found if is_worth_a_look(one))
 
 

@@ -43,11 +43,13 @@ _OTHER: Final = _words(
 _TURNED: Final = _words(
     "offset calibration cal correction raw adc setpoint set target setting desired wanted step min max minimum maximum"
     " lowest highest threshold limit hysteresis alarm alert trend rate delta diff difference gradient slope cpu mcu"
-    " chip soc core die dew dewpoint frost feels apparent heat heatindex humidex absolute"
+    " chip soc core die dew dewpoint frost feels apparent heat heatindex humidex absolute abs specific soil"
 )
 """Wherever it stands, the number is no reading of the air or the koji: a dew point, the day's highest, a processor."""
-_DOUBTFUL: Final = _words("device board esp internal")
-"""A temperature of the electronics, or of what they measure."""
+_ELSEWHERE: Final = _words("cpu gpu mcu soc chip soil battery batt")
+"""What is below such a part is measured there: `cpu.temp`, `soil/moisture`."""
+_DOUBTFUL: Final = _words("device board esp internal moisture")
+"""A temperature of the electronics, or of what they measure; moisture is the soil's more often than the air's."""
 
 
 def words_of(name: str) -> list[str]:
@@ -68,6 +70,10 @@ def quantity_of(key: str, topic: str = "") -> str:
         parts.pop()
         keyed -= 1
     if not parts:
+        return ""
+    if any(not _ELSEWHERE.isdisjoint(part) for part in parts[:-1]):
+        return OTHER
+    if keyed > 1 and not _DOUBTFUL.isdisjoint(parts[-2]):
         return ""
     own = _of_words(parts[-1])
     # `temperature/kitchen` is one of several temperatures; `{"kitchen": 3}` in a message may be anything.

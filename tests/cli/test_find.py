@@ -125,15 +125,22 @@ def test_a_line_that_may_be_read_in_two_ways_is_told(tmp_path: Path) -> None:
 
 
 def test_a_serial_board_becomes_settings_that_load(tmp_path: Path) -> None:
-    found = heard(tmp_path, b'{"koji_temp": 31.2, "air_temp": 88.1, "air_hum": 86, "id": 17, "battery": 87}')
+    line = b'{"koji_temp": 31.2, "air_temp_f": 88.1, "box_temp": 85.0, "air_hum": 86, "id": 17, "battery": 87}'
+    found = heard(tmp_path, line)
+    lines = list(ready(found))
+    assert any(
+        line.startswith("  #box_temp:  # 85.0, °C or °F, now; nothing says in which unit: if you know")
+        for line in lines
+    ), lines
+    assert "  #  unit: C  # or F" in lines
     target = tmp_path / "made.yaml"
-    target.write_text(HEAD + "\n".join(ready(found)) + "\n")
+    target.write_text(HEAD + "\n".join(lines) + "\n")
     made = load_settings(target)
     source = made.sources[0]
     assert isinstance(source, SerialSource) and source.format == "json"
     assert {probe.key: (probe.place, probe.quantity, probe.unit) for probe in made.probes} == {
         "koji_temp": ("bed", "temperature", "C"),
-        "air_temp": ("air", "temperature", "F"),
+        "air_temp_f": ("air", "temperature", "F"),
         "air_hum": ("air", "humidity", "%"),
     }
 

@@ -12,8 +12,8 @@ from kojimon.links.kernel_files import read, resolve
 from kojimon.links.mqtt import Address
 from kojimon.model import Quantity
 from kojimon.probes.decode import parse_path
-from kojimon.probes.find import find_kernel, listen_mqtt, listen_serial, serial_ports
-from kojimon.probes.guess import guess, numbers_in, pace
+from kojimon.probes.find import find_kernel, listen_mqtt, listen_serial, readings_in, serial_ports
+from kojimon.probes.guess import guess, numbers_in, pace, units_in
 from kojimon.probes.guess_lines import LineGuess, guess_lines
 from kojimon.probes.names import OTHER, quantity_of
 from tests.parts.broker import Broker, free_port, publish
@@ -53,6 +53,13 @@ T, H = Quantity.TEMPERATURE, Quantity.HUMIDITY
         ("attempts", OTHER),
         ("template", ""),
         ("board_temp", ""),
+        ("abs_humidity", OTHER),
+        ("soil_moisture", OTHER),
+        ("garden/soil/humidity", OTHER),
+        ("moisture", ""),
+        ("cpu.temp", OTHER),
+        ("pi/cpu/temperature", OTHER),
+        ("pi/koji/temperature", T),
     ],
 )
 def test_names(name: str, quantity: str) -> None:
@@ -61,11 +68,55 @@ def test_names(name: str, quantity: str) -> None:
 
 def test_units() -> None:
     assert guess("", "temp_f", 20.0).unit == "F"
-    assert guess("", "temperature", 86.0).unit == "F"
+    # 85.0 is what a DS18B20 sends at power-up (its data sheet, Rev 4), 62 °C is hot rice: size alone says nothing.
+    assert [guess("", "temperature", value).unit for value in (45.0, 46.0, 62.0, 85.0, 86.0)] == ["C", "", "", "", ""]
+    assert guess("", "temp_f", 85.0, said="C").unit == ""
     assert guess("", "temp_c", 86.0).unit == "C"
     assert guess("", "tempf", 45.0).unit == "F"
     assert guess("", "temperature", 30.0).unit == "C"
     assert guess("", "humidity", 86.0).unit == "%"
+
+
+@pytest.mark.parametrize(
+    ("payload", "unit"),
+    [
+        (b'{"SENSOR": {"Temperature": 30.6}, "TempUnit": "F"}', "F"),
+        (b'{"Temperature": 86.2, "TempUnit": "C"}', "C"),
+        (b'{"Temperature": 30.6, "unit": "\xc2\xb0F"}', "F"),
+        (b'{"a": {"temp": 30.6, "unit": "F"}, "b": {"unit": "C"}}', "F"),
+        (b'{"a": {"temp": 30.6}, "b": {"unit": "F"}}', "C"),
+        (b'{"temp": 30.6, "unit": "F", "temp_unit": "C"}', ""),
+        (b'{"temp": 30.6, "label": "F"}', "C"),
+    ],
+)
+def test_a_unit_that_the_message_names_counts(payload: bytes, unit: str) -> None:
+    assert [one.unit for one in readings_in("t", numbers_in(payload), 0.0, units_in(payload))] == [unit]
+    assert [one.unit for one in guess_lines([payload] * 3).guesses] == [unit]
+
+
+def test_a_name_that_stands_twice_in_a_message_is_left_out_and_told(tmp_path: Path) -> None:
+    payload = b'{"temperature": 30.1, "temperature": 31.2}'
+    assert numbers_in(payload) == {} and "has a name twice" in guess_lines([payload] * 3).trouble
+    with Broker(tmp_path / "broker") as broker:
+        publish(broker, "cellar/twice", payload, retain=True)
+        found = listen_mqtt(Address("127.0.0.1", broker.port), SystemClock(), 1.0, "finder")
+    assert (found.guesses, found.twice) == ((), ("cellar/twice",))
+
+
+def test_plain_numbers_are_shown_and_homie_says_their_unit(tmp_path: Path) -> None:
+    with Broker(tmp_path / "broker") as broker:
+        for topic in ("cellar/koji", "a/plain", "28-0316a2"):
+            publish(broker, topic, b"30.9", retain=True)
+        publish(broker, "homie/box/probe/temperature", b"30.6", retain=True)
+        publish(broker, "homie/box/probe/temperature/$unit", "°F".encode(), retain=True)
+        publish(broker, "homie/box/$stats/uptime", b"60", retain=True)
+        found = listen_mqtt(Address("127.0.0.1", broker.port), SystemClock(), 1.0, "finder")
+    assert {one.topic: (one.quantity, one.unit) for one in found.guesses} == {
+        "cellar/koji": ("", "C"),
+        "a/plain": ("", "C"),
+        "28-0316a2": ("", "C"),
+        "homie/box/probe/temperature": (T, "F"),
+    }
 
 
 def test_numbers_in_published_payloads() -> None:
@@ -205,7 +256,7 @@ def test_listening_to_a_broker(tmp_path: Path) -> None:
     assert seen == {
         ("garden/humidity", ""): (H, "%"),
         ("tele/koji/SENSOR", "DS18B20.Temperature"): (T, "C"),
-        ("koji/temp", ""): (T, "F"),
+        ("koji/temp", ""): (T, ""),
     }
 
 
