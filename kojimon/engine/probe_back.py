@@ -8,12 +8,15 @@ from __future__ import annotations
 
 from typing import Any, Final
 
+from msgspec.structs import replace
+
 from kojimon.contract import deadlines, keys
-from kojimon.engine.conditions import fresh
+from kojimon.engine.conditions import fresh, reading_at
 from kojimon.engine.limits import believe_fall
 from kojimon.engine.state import Asked, Mark
 from kojimon.engine.turn import Turn
 from kojimon.engine.work import COOLING_WORK
+from kojimon.model import Priority
 
 Facts = dict[str, Any]
 EVENT: Final = "probe-back"
@@ -27,6 +30,11 @@ LEAST_MS: Final = 1_800_000
 STILL_MS: Final = 300_000
 """A probe out of the koji has come down to the air by then (judgement); before, its warmth shows nothing."""
 HELD_MS: Final = 600_000
+NEAR_AIR_K: Final = 2.0
+STEADY_K: Final = 1.0
+FOLLOWS_MS: Final = 3_600_000
+"""Koji that had its own heat and for an hour is that near the air, and no nearer or further by more than that, is not
+what the probe is in: koji warms by 1 K an hour and more once it does (chosen)."""
 ABOVE_AIR_K: Final = 3.0
 """Koji so far above the air for so long warms itself: the sign by which the schedules open the first check."""
 WARM_C: Final = 34.0
@@ -39,7 +47,8 @@ def ask(turn: Turn, incubator: str, work: str, mark: Mark) -> None:
     probes = len(_beds(turn, incubator))
     if work not in COOLING_WORK or until_ms - turn.t_ms < LEAST_MS or not probes:
         return
-    turn.asked[incubator] = Asked(mark.id, mark.task, mark.at_ms, until_ms)
+    warm = _was_warm(turn, incubator, mark.at_ms)
+    turn.asked[incubator] = Asked(mark.id, mark.task, mark.at_ms, until_ms, warm=warm)
     turn.set_due(deadlines.Asked(incubator), until_ms)
     facts = {"task": mark.task, "mark": mark.id, "at_ms": mark.at_ms, "until_ms": until_ms, "probes": probes}
     turn.emit(EVENT, incubator, "asked", **facts)
@@ -63,9 +72,11 @@ def taken_back(turn: Turn, incubator: str, mark_id: int) -> None:
 
 
 def asked_due(turn: Turn, incubator: str) -> None:
-    """The time of the question is over: nobody has answered, and nothing follows from that."""
-    turn.set_due(deadlines.Asked(incubator), None)
-    _close(turn, incubator, "unanswered")
+    """The time of the question is over and nobody has answered: told by day, unless a doubt was told already."""
+    asked = turn.asked.get(incubator)
+    doubted = asked is not None and asked.doubted
+    message = Priority.LOG if doubted else Priority.TELL
+    _close(turn, incubator, "unanswered", message, doubted=doubted, probes=len(_beds(turn, incubator)))
 
 
 def drop(turn: Turn, incubator: str) -> None:
@@ -79,12 +90,37 @@ def watch_asked(turn: Turn) -> None:
     for incubator, asked in list(turn.asked.items()):
         if turn.t_ms < asked.at_ms + STILL_MS:
             continue
-        if not _shows(turn, incubator):
-            turn.asked[incubator] = Asked(asked.mark, asked.task, asked.at_ms, asked.until_ms)
-        elif asked.shown_ms < 0:
-            turn.asked[incubator] = Asked(asked.mark, asked.task, asked.at_ms, asked.until_ms, turn.t_ms)
-        elif turn.t_ms - asked.shown_ms >= HELD_MS:
+        shows = _shows(turn, incubator)
+        since_ms = turn.t_ms if asked.shown_ms < 0 else asked.shown_ms
+        turn.asked[incubator] = replace(_followed(turn, incubator, asked), shown_ms=since_ms if shows else -1)
+        if shows and turn.t_ms - since_ms >= HELD_MS:
             _close(turn, incubator, "seen")
+
+
+def _was_warm(turn: Turn, incubator: str, at_ms: int) -> bool:
+    """Whether the koji was warmer than the air around it makes it, in the half hour before the work."""
+    found = reading_at(turn, incubator, "air", "temperature")
+    beds = [v for no in _beds(turn, incubator) for t_ms, v in turn.trace.get(no, ()) if t_ms <= at_ms]
+    return found is not None and max(beds, default=found[1]) - found[1] >= ABOVE_AIR_K
+
+
+def _followed(turn: Turn, incubator: str, asked: Asked) -> Asked:
+    """The question with what was seen now; tells once that koji which had its own heat has been no more than air."""
+    air, bed = (reading_at(turn, incubator, place, "temperature") for place in ("air", "bed"))
+    if not asked.warm or asked.doubted or air is None or bed is None:
+        return asked
+    above_k = bed[1] - air[1]
+    least_k, most_k = min(above_k, asked.least_k), max(above_k, asked.most_k)
+    if abs(above_k) > NEAR_AIR_K:
+        return replace(asked, follows_ms=-1)
+    if asked.follows_ms < 0 or most_k - least_k > STEADY_K:
+        return replace(asked, follows_ms=turn.t_ms, least_k=above_k, most_k=above_k)
+    if turn.t_ms - asked.follows_ms < FOLLOWS_MS:
+        return replace(asked, least_k=least_k, most_k=most_k)
+    probe = turn.compiled.probes[bed[0]].name
+    facts = {"task": asked.task, "mark": asked.mark, "probe": probe, "probes": len(_beds(turn, incubator))}
+    turn.emit(EVENT, incubator, "follows", Priority.TELL, **facts, value=bed[1], air_c=air[1])
+    return replace(asked, doubted=True)
 
 
 def shown(turn: Turn, incubator: str) -> Facts | None:
@@ -98,12 +134,12 @@ def shown(turn: Turn, incubator: str) -> Facts | None:
     }  # fmt: skip
 
 
-def _close(turn: Turn, incubator: str, how: str, **facts: Any) -> bool:
+def _close(turn: Turn, incubator: str, how: str, message: Priority = Priority.LOG, /, **facts: Any) -> bool:
     asked = turn.asked.pop(incubator, None)
     turn.set_due(deadlines.Asked(incubator), None)
     if asked is None:
         return False
-    turn.emit(EVENT, incubator, how, task=asked.task, mark=asked.mark, **facts)
+    turn.emit(EVENT, incubator, how, message, task=asked.task, mark=asked.mark, **facts)
     return True
 
 

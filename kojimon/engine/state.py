@@ -83,13 +83,22 @@ class Moved(Struct, frozen=True):
 
 class Asked(Struct, frozen=True):
     """Whether the probe is back in the koji is asked: after which work, done when, until when it is asked, and since
-    when the readings show it (-1: they do not)."""
+    when the readings show it (-1: they do not).
+
+    warm: whether the koji was warmer than the box makes it before the work; follows_ms: since when its probes have
+    followed the box's air since then (-1: they do not), between least_k and most_k above it; doubted: that was told.
+    """
 
     mark: int
     task: str
     at_ms: int
     until_ms: int
     shown_ms: int = -1
+    warm: bool = False
+    follows_ms: int = -1
+    least_k: float = 0.0
+    most_k: float = 0.0
+    doubted: bool = False
 
 
 class Bump(Struct, frozen=True):

@@ -51,6 +51,15 @@ def told(key: str, data: Document, speech: Speech) -> tuple[str, str]:
         return "Noted: the probes are back in the koji." if (data.get("probes") or 1) > 1 else (
             "Noted: the probe is back in the koji."
         ), "good"  # fmt: skip
+    many = int(data.get("probes") or 1) > 1
+    if key == "follows":
+        return (
+            "The koji probes follow the box air since the work on it. Are they back in the koji?" if many else
+            "The koji probe follows the box air since the work on it. Is it back in the koji?"
+        ), "look"  # fmt: skip
+    if key == "unanswered":
+        asked = "whether the probes are back in the koji" if many else "whether the probe is back in the koji"
+        return f"Nobody has said {asked}, and the readings do not show it. Look.", "look"
     if key == "fell":
         before, now = (speech.value("temperature", data[name]) for name in ("from_c", "value"))
         return (

@@ -10,7 +10,7 @@ from msgspec.structs import replace
 from kojimon.engine import advance, decode, encode, initial_state, view
 from kojimon.engine.probe_back import HELD_MS, STILL_MS, WATCH_MS
 from kojimon.engine.state import State
-from kojimon.model import Event, Outcome
+from kojimon.model import Event, Outcome, Priority
 from tests.engine.build import AIR, BED, HUMIDITY, MIDDLE, H, Rows, alarms, site
 
 LOW = {BED: 31.0, MIDDLE: 31.0, AIR: 30.0, HUMIDITY: 85.0}
@@ -70,14 +70,17 @@ def test_a_person_says_yes() -> None:
     assert [event.key for event in told(outcome)] == ["said"], "said again it is noted again, not refused"
 
 
-def test_nobody_answers_and_nothing_follows() -> None:
+def test_nobody_answers_and_that_is_told_by_day() -> None:
     rows = mixed().hold(AT_H + 3 * H, LOW, every_s=30.0)
     state, outcome = run(rows)
     assert [event.key for event in told(outcome)] == ["asked", "unanswered"]
     asked, ended = told(outcome)
     assert ended.t_ms - asked.t_ms == WATCH_MS
     assert question(state) is None
-    assert not alarms(outcome) and not [m for m in outcome.messages if m.event in (asked.no, ended.no)]
+    assert not alarms(outcome)
+    assert [(m.event, m.priority) for m in outcome.messages if m.event in (asked.no, ended.no)] == [
+        (ended.no, Priority.TELL)
+    ]
 
 
 def test_the_koji_s_own_warmth_is_the_answer() -> None:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from math import pi, sin
 
 import msgspec
+import pytest
 
 from kojimon.cli.rehearse import load, with_schedule
 from kojimon.model import Event
@@ -90,3 +92,40 @@ def test_work_that_is_marked_explains_the_fall() -> None:
 def test_a_probe_that_is_back_in_cooler_koji_is_back_to_normal() -> None:
     lines = told(rehearsed(33, lambda h: 38 if h >= 30.5 else falling(27)(h)))
     assert found(lines, HOT_OVER) == [30.52]
+
+
+# -- a lone probe left out after mixing ------------------------------------------------------------------------------
+
+FOLLOWS = "The koji probe follows the box air since the work on it. Is it back in the koji?"
+UNANSWERED = "Nobody has said whether the probe is back in the koji"
+
+
+def air(h: float) -> float:
+    """A thermostat's air: 30 °C, half a degree up and down every ten minutes."""
+    return 30 + 0.5 * sin(2 * pi * h * 6)
+
+
+def mixed_at_26(after: Course) -> list[tuple[float, str]]:
+    """Koji that is at 38 °C by hour 24, mixed at hour 26."""
+    before: Course = lambda h: 31 if h < 14 else min(38.0, 31 + 0.7 * (h - 14))  # noqa: E731
+    return told(rehearsed(34, lambda h: before(h) if h <= 26 else after(h), air, [(26, "first-check")]))
+
+
+@pytest.mark.parametrize("above_k", [0.0, 1.5])
+def test_a_lone_probe_left_out_after_mixing_is_told_of(above_k: float) -> None:
+    lines = mixed_at_26(lambda h: air(h) + above_k)
+    (at,) = found(lines, FOLLOWS)
+    assert 27 < at < 27.5
+    assert found(lines, UNANSWERED) == [28.0]
+
+
+def test_koji_that_warms_again_is_not_asked_for() -> None:
+    lines = mixed_at_26(lambda h: min(38.0, 32 + (h - 26)))
+    assert not found(lines, FOLLOWS)
+    assert not found(lines, UNANSWERED), "the readings showed it"
+
+
+def test_koji_that_had_no_heat_of_its_own_yet_may_be_as_warm_as_the_air() -> None:
+    lines = told(rehearsed(30, lambda h: 31, air, [(20, "first-check")]))
+    assert not found(lines, FOLLOWS)
+    assert found(lines, UNANSWERED) == [22.0]

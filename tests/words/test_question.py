@@ -34,7 +34,11 @@ def test_one_probe_and_several() -> None:
     [
         ("asked", "Is the probe back in the koji, at mid-depth of the warmest tray?"),
         ("said", "Noted: the probe is back in the koji."),
-        ("seen", None), ("unanswered", None), ("withdrawn", None),
+        ("seen", None), ("withdrawn", None),
+        (
+            "unanswered",
+            "Nobody has said whether the probe is back in the koji, and the readings do not show it. Look.",
+        ),
     ],
 )  # fmt: skip
 def test_only_the_question_and_its_answer_are_lines(key: str, text: str | None) -> None:
