@@ -21,11 +21,11 @@ from kojimon.core.loop import Core
 from kojimon.core.turn import Request
 from kojimon.daemon.asked import begin_asked, heard_asked
 from kojimon.daemon.certificates import Certificates
-from kojimon.daemon.lasting import Lasting
+from kojimon.daemon.lasting import Lasting, lost, pasts
 from kojimon.daemon.moves import apply_moved, apply_moves, moves_in_force, seated
 from kojimon.daemon.warming import Warming
 from kojimon.errors import JournalError
-from kojimon.journal.files import EMPTY, GONE, fold, mend, open_or_recover, story
+from kojimon.journal.files import EMPTY, FORGOT, GONE, UNREAD, fold, mend, open_or_recover, story
 from kojimon.journal.last import Last
 from kojimon.journal.reader import Reader
 from kojimon.journal.records import Chunk
@@ -97,7 +97,24 @@ class House:
         self._tell_found(self._notes)
 
     def _boot(self) -> Booted:
-        """Where to go on. A journal that passed for sound and yet cannot be used is set aside: a start never fails."""
+        """Where to go on. A batch that nobody ended goes on though the journal lost it: from what is kept beside."""
+        booted, last = self._boot_on_journal(), self._opened.last
+        if last is None or not lost(last, len(booted.state.batches), self.reader):
+            return booted
+        for past in pasts(last, self._past()):
+            try:
+                found = boot(past, self.clock, __version__, clean=False)
+            except Exception:
+                _LOG.exception("the batch cannot be had with this much of the journal")
+                continue
+            if not lost(last, len(found.state.batches), self.reader):
+                told = self._opened.story or story(UNREAD if self._opened.trouble else FORGOT, None, last.at_work)
+                self._opened = self._opened._replace(story=told, wake=True)
+                return found._replace(snapshot_wanted=True)
+        return booted
+
+    def _boot_on_journal(self) -> Booted:
+        """The journal's end. One that passed for sound and yet cannot be used is set aside: a start never fails."""
         for carry in (True, False):
             try:
                 return boot(self._past(), self.clock, __version__, clean=not self._opened.unclean)

@@ -142,6 +142,7 @@ class Opened(NamedTuple):
         trouble: why nothing can be stored at present, "" when it can.
         story: what happened to the journal, in words, "" where nothing did.
         wake: whether that is worth a sleeper: the batch hung on it.
+        last: what was kept beside the journal before this start (`last.py`).
     """
 
     lock: Lock
@@ -150,6 +151,7 @@ class Opened(NamedTuple):
     trouble: str
     story: str = ""
     wake: bool = False
+    last: Last | None = None
 
 
 def open_or_recover(path: Path) -> Opened:
@@ -196,9 +198,9 @@ def _check(path: Path, lock: Lock, known: bool) -> Opened:
     except (sqlite3.Error, OSError, UnicodeDecodeError) as problem:
         trouble = trouble_of(problem, path)
         if trouble.kind is not Kind.CORRUPT:
-            return Opened(lock, True, None, trouble.text)
+            return Opened(lock, True, None, trouble.text, last=last)
         unclean, what, aside = True, DAMAGED, begin_new(path)
-    return _completed(Opened(lock, unclean, aside, prove(path)), path, last, what)
+    return _completed(Opened(lock, unclean, aside, prove(path), last=last), path, what)
 
 
 def mend(path: Path, opened: Opened, carry: bool) -> Opened:
@@ -211,11 +213,12 @@ def mend(path: Path, opened: Opened, carry: bool) -> Opened:
         aside = begin_new(path, carry)
     except (sqlite3.Error, OSError) as problem:
         return opened._replace(trouble=trouble_of(problem, path).text)
-    return _completed(Opened(opened.lock, True, aside, prove(path)), path, kept(path), DAMAGED)
+    return _completed(Opened(opened.lock, True, aside, prove(path), last=opened.last), path, DAMAGED)
 
 
-def _completed(opened: Opened, path: Path, last: Last | None, what: str) -> Opened:
+def _completed(opened: Opened, path: Path, what: str) -> Opened:
     """Lays in what the journal lacks of its last known state, and puts into words what happened."""
+    last = opened.last
     if opened.trouble or not (what or last):
         return opened
     laid, names = False, tuple[str, ...]()
@@ -237,6 +240,11 @@ EMPTY: Final = "The journal was empty"
 DAMAGED: Final = "The journal was damaged"
 SHORT: Final = "The journal lacks its newest part"
 SAVED: Final = "The journal was deleted"
+FORGOT: Final = "The journal had lost the batch"
+UNREAD: Final = "The journal cannot be opened"
+
+
+_BESIDE: Final = "It was taken from the copy beside the journal. Check its steps: the newest may be missing"
 
 
 def story(what: str, aside: Path | None, batches: Sequence[str]) -> str:
@@ -245,6 +253,8 @@ def story(what: str, aside: Path | None, batches: Sequence[str]) -> str:
     lost = {
         DAMAGED: "A new one was begun with what could be read; older readings are only in the file set aside",
         SHORT: "What was measured in the last minutes before the end is missing",
+        FORGOT: _BESIDE,
+        UNREAD: _BESIDE,
         SAVED: "It was written anew from what was still open; nothing is missing",
     }.get(what, "A new one was begun; the readings before are missing in it")
     where = f". Set aside as {aside.name}" if aside is not None else ""

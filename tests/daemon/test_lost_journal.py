@@ -341,3 +341,75 @@ def test_a_journal_of_an_earlier_version_is_made_private(tmp_path: Path) -> None
     again = Kitchen(tmp_path / "run", WALL_MS + 60_000)
     assert path.stat().st_mode & 0o777 == 0o600
     again.close()
+
+
+def unreadable_settings_and_snapshot(path: Path) -> None:
+    """Random bytes over the pages of both, as from a card that mixed up its blocks."""
+    with closing(sqlite3.connect(path)) as db:
+        names = ("settings", "snapshot")
+        roots = [row[0] for row in db.execute("SELECT rootpage FROM sqlite_master WHERE name IN (?, ?)", names)]
+    with path.open("r+b") as file:
+        for root in roots:
+            file.seek((root - 1) * PAGE)
+            file.write(random.Random(root).randbytes(PAGE))
+
+
+def reserved_space(path: Path) -> None:
+    with path.open("r+b") as file:
+        file.seek(20)
+        file.write(b"\x40")
+
+
+def alter(path: Path, *statements: str) -> None:
+    with closing(sqlite3.connect(path)) as db:
+        for statement in statements:
+            db.execute(statement)
+        db.commit()
+
+
+def snapshot_of_the_future(path: Path) -> None:
+    """Of before the batch began; no row comes after it."""
+    oldest = "(SELECT state FROM snapshot ORDER BY seq LIMIT 1)"
+    alter(path, f"UPDATE snapshot SET seq = seq + 1000000, state = {oldest}")
+
+
+def rows_that_say_nothing(path: Path) -> None:
+    alter(path, "UPDATE input SET payload = '{'", "UPDATE event SET data = 'x'", "DELETE FROM snapshot")
+
+
+@pytest.mark.parametrize(
+    "harm", [unreadable_settings_and_snapshot, reserved_space, snapshot_of_the_future, rows_that_say_nothing]
+)
+def test_a_batch_that_damage_took_comes_from_beside_and_wakes(
+    sound: Path, tmp_path: Path, harm: Callable[[Path], None]
+) -> None:
+    """It is replayed all the same and has no batch; the screen must not say that it goes on while it does not."""
+    path = copy(sound, "killed", tmp_path / "one")
+    harm(path)
+    kept = path.with_name(f"{path.name}.last")
+    before = kept.read_bytes()
+    one = Kitchen(path.parent, WALL_MS + 3_600_000)
+    try:
+        one.tick()
+        assert one.batch().startswith("March, 1 done, ") and one.alarm() == (True, "wake")
+        one.commit()
+        assert "The batch goes on" in one.told()
+        assert kept.read_bytes() != before
+    finally:
+        one.close()
+    starts(path.parent)
+
+
+def test_a_batch_that_a_person_ended_stays_ended(sound: Path, tmp_path: Path) -> None:
+    """The file beside the journal is written after the commit: a kill between them leaves it behind."""
+    path = copy(sound, "killed", tmp_path / "one")
+    kept = path.with_name(f"{path.name}.last")
+    before = kept.read_bytes()
+    one = Kitchen(path.parent, WALL_MS + 60_000)
+    one.act("batch.discard", reason="a test")
+    one.commit()
+    one.close()
+    kept.write_bytes(before)
+    again = Kitchen(path.parent, WALL_MS + 120_000)
+    assert (again.batch(), again.alarm()) == ("", (False, ""))
+    again.close()
