@@ -13,6 +13,8 @@ from typing import Any, Final, NamedTuple, TypeVar
 import msgspec
 from msgspec import Struct
 
+from kojimon.contract.guidance import Guidance
+
 Shape = TypeVar("Shape")
 
 TEXT_MOST: Final = 2_000
@@ -143,10 +145,11 @@ class Message(Struct, frozen=True):
 
 
 class Outcome(Struct, frozen=True):
-    """What one `advance` brings forth, in order."""
+    """What one `advance` brings forth, in order; `guidance` is what the judge of readings goes by from now on."""
 
     events: tuple[Event, ...] = ()
     messages: tuple[Message, ...] = ()
+    guidance: tuple[Guidance, ...] = ()
 
 
 class Arrival(NamedTuple):

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from kojimon import engine, logs
+from kojimon.contract.guidance import Guidance
 from kojimon.engine.state import State
 from kojimon.model import Event, InputRow, Message, Outcome, ReadingRow
 
@@ -38,6 +39,7 @@ def advance(
 def _one_by_one(state: State, rows: Sequence[Row], now_ms: int, left_out: Callable[[], None]) -> tuple[State, Outcome]:
     events: list[Event] = []
     messages: list[Message] = []
+    guidance: list[Guidance] = []
     steps: list[tuple[list[Row], int]] = [([row], row_t_ms(row)) for row in rows]
     for step, t_ms in [*steps, ([], now_ms)]:
         try:
@@ -48,4 +50,5 @@ def _one_by_one(state: State, rows: Sequence[Row], now_ms: int, left_out: Callab
             continue
         events += outcome.events
         messages += outcome.messages
-    return state, Outcome(tuple(events), tuple(messages))
+        guidance += outcome.guidance
+    return state, Outcome(tuple(events), tuple(messages), tuple(guidance))

@@ -16,6 +16,7 @@ from msgspec import to_builtins
 from kojimon import engine, logs
 from kojimon.clock import Clock, real_s, wait_s
 from kojimon.contract import keys
+from kojimon.contract.guidance import Guidance
 from kojimon.core.acts import ACT_TIMEOUT_S, Calendar, Moment, PendingAct, Reply, busy, resolve_moments, stopping
 from kojimon.core.advance import advance
 from kojimon.core.boot import Booted
@@ -50,6 +51,7 @@ class Core:
         first: (kind, payload) of the inputs that follow `start`: settings, health.
         driven: a driver moves the clock and says when to run; arrivals then wait for it.
         calendar: fetches the journal's stamps, for moments before this boot.
+        guide: takes what the pipeline goes by from the next reading on, in the core's thread.
     """
 
     name = "core"
@@ -65,9 +67,10 @@ class Core:
         journal: Journal,
         driven: bool = False,
         calendar: Callable[[], Calendar | None] = lambda: None,
+        guide: Callable[[Sequence[Guidance]], None] = lambda _guidance: None,
     ) -> None:
         self._clock, self._intake, self._pipeline, self._journal = clock, intake, pipeline, journal
-        self._driven, self._calendar = driven, calendar
+        self._driven, self._calendar, self._guide = driven, calendar, guide
         self._booted, self._first = booted, list(first)
         self._state, self._seq, self._timeline = booted.state, booted.seq, booted.timeline
         self._t0_ms, self._watch = booted.t0_ms, booted.watch
@@ -300,6 +303,8 @@ class Core:
         self._state, outcome = advance(self._state, turn.rows, now_ms)
         self._seq = turn.seq
         self._present = Present(self._state, now_ms, turn.seq, self._watch.last)
+        if outcome.guidance:
+            self._guide(outcome.guidance)
         if turn.rows or outcome.events or snapshot or now_ms - self._chunk_t_ms >= IDLE_CHUNK_MS:
             if snapshot or now_ms - self._snapshot_t_ms >= SNAPSHOT_EVERY_MS:
                 snapshot, self._snapshot_t_ms = True, now_ms

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from datetime import date
 from typing import Final
 
 from kojimon import logs
+from kojimon.contract.guidance import Calibrated
 from kojimon.correction import correction
 from kojimon.errors import RefusedError
-from kojimon.journal.certificates import Certificate, certificate_of, certificates
+from kojimon.journal.certificates import Certificate, certificates
 from kojimon.journal.reader import Reader
-from kojimon.model import Act, Event
+from kojimon.model import Act
 from kojimon.probes.pipeline import Pipeline
 from kojimon.settings.spec import Calibration, Probe, Settings
 
@@ -37,11 +37,9 @@ class Certificates:
         for stored in certificates(reader).values():
             self._take(stored)
 
-    def heard(self, events: Iterable[Event]) -> None:
+    def take(self, one: Calibrated) -> None:
         """From the next reading on: what was stored just now. In the core's thread, whose pipeline it is."""
-        for event in events:
-            if event.kind == "calibration":
-                self._take(certificate_of(event))
+        self._take(Certificate(one.probe, one.points, one.date, one.note, one.t_ms))
 
     def of(self, probe: str) -> Calibration:
         """The calibration in force."""

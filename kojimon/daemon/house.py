@@ -19,11 +19,10 @@ from kojimon.core.boot import Booted, NoPast, Past, boot, restore
 from kojimon.core.intake import Intake
 from kojimon.core.loop import Core
 from kojimon.core.turn import Request
-from kojimon.daemon.asked import begin_asked, heard_asked
 from kojimon.daemon.certificates import Certificates
+from kojimon.daemon.guide import Guide
 from kojimon.daemon.lasting import Lasting, lost, pasts
-from kojimon.daemon.moves import apply_moved, apply_moves, moves_in_force, seated
-from kojimon.daemon.warming import Warming
+from kojimon.daemon.moves import moves_in_force, seated
 from kojimon.errors import JournalError
 from kojimon.journal.files import EMPTY, FORGOT, GONE, UNREAD, fold, mend, open_or_recover, story
 from kojimon.journal.last import Last
@@ -133,11 +132,8 @@ class House:
         self._setup = payload = engine_setup(settings, numbers)
         self._pipeline = Pipeline(settings.probes, numbers, settings.sources)
         self.certificates = Certificates(settings, self._pipeline)
-        self._warming = Warming(settings, self._pipeline)
-        self._warming.begin(booted.state)
-        apply_moves(self._pipeline, moves)
-        self._watched = frozenset(probe.incubator for probe in settings.probes)
-        begin_asked(self._pipeline, self._watched, booted.state)
+        guide = Guide(settings, self._pipeline, self.certificates)
+        guide.begin(booted.state, moves)
         with suppress(JournalError):
             self.certificates.begin(self.reader())
         self._unread = booted.unread
@@ -151,6 +147,7 @@ class House:
             journal=self,
             driven=driven,
             calendar=self._calendar,
+            guide=guide.take,
         )
 
     def _past(self) -> Past:
@@ -176,11 +173,6 @@ class House:
 
     def submit(self, chunk: Chunk) -> None:
         """Hands a chunk of the core to the writer."""
-        if chunk.events:
-            self.certificates.heard(chunk.events)
-            apply_moved(self._pipeline, self._probes, chunk.events)
-            heard_asked(self._pipeline, self._watched, chunk.events)
-            self._warming.heard(chunk.events)
         for listener in self.outgoing:
             listener(chunk)
         self.writer.submit(chunk)

@@ -1,14 +1,12 @@
-"""Probes moved to another tray, told to whoever judges and stores their readings: at the start, and as it happens."""
+"""Probes that were moved to another tray, at a start: which moves the settings leave in force."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 
 from msgspec.structs import replace
 
 from kojimon.engine.state import Moved, State
-from kojimon.model import Event
-from kojimon.probes.pipeline import Pipeline
 from kojimon.settings.spec import Settings
 
 Moves = Mapping[str, Moved]
@@ -31,16 +29,3 @@ def seated(settings: Settings, moves: Moves) -> Settings:
         replace(probe, tray=moves[probe.name].tray) if probe.name in moves else probe for probe in settings.probes
     )
     return replace(settings, probes=probes)
-
-
-def apply_moves(pipeline: Pipeline, moves: Moves) -> None:
-    """At the start: what was moved is judged where it is."""
-    for probe, one in moves.items():
-        pipeline.moved(probe, one.tray, one.settled_ms)
-
-
-def apply_moved(pipeline: Pipeline, known: Iterable[str], events: Iterable[Event]) -> None:
-    """From the next reading on: what was moved just now. In the core's thread, whose pipeline it is."""
-    for event in events:
-        if event.kind == "probe-moved" and event.key in known:
-            pipeline.moved(event.key, str(event.data["tray"]), int(event.data["settled_ms"]))

@@ -12,6 +12,7 @@ from msgspec.structs import replace
 
 from kojimon.alarms.states import AlarmState, Signal
 from kojimon.contract import keys
+from kojimon.contract.guidance import SelfWarming
 from kojimon.engine.alarm_acts import ALARM_ACTS
 from kojimon.engine.conditions import fresh
 from kojimon.engine.limits import believe_fall, rejudge_all
@@ -94,6 +95,7 @@ def _start(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
     batch_id = str(data.get("id") or f"{incubator}-{turn.act_seq}")
     turn.put_batch(incubator, BatchState(batch_id, str(data.get("name") or batch_id), schedule, turn.t_ms))
     facts = {name: data[name] for name in ("rice_kg", "note") if data.get(name) is not None}
+    turn.guidance.append(SelfWarming(incubator, False))
     turn.emit("batch-start", incubator, batch_id, name=turn.batches[incubator].name, schedule=schedule, **facts, **by)
     hour0_ms = data.get("hour0_t_ms")
     if hour0_ms is not None:
@@ -111,6 +113,7 @@ def _end(turn: Turn, incubator: str, kind: str, data: Facts, by: Facts) -> None:
     drop(turn, incubator)
     del turn.batches[incubator]
     turn.outlooks.pop(incubator, None)
+    turn.guidance.append(SelfWarming(incubator, False))
     rejudge_all(turn, incubator)
     for alarm in list(turn.alarms.values()):
         if alarm.incubator == incubator and alarm.active and isinstance(alarm.about, keys.Expect):

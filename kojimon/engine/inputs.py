@@ -8,6 +8,7 @@ from kojimon.alarms.states import Signal
 from kojimon.contract import deadlines, keys
 from kojimon.engine.acts import take_act
 from kojimon.engine.compiled import compiled_for
+from kojimon.engine.guide import warming
 from kojimon.engine.limits import rejudge_all
 from kojimon.engine.outlook import take_forecast
 from kojimon.engine.plan import reconsider
@@ -81,6 +82,8 @@ def _settings(turn: Turn, row: InputRow) -> None:
     turn.compiled = compiled_for(turn.setup, turn.setup_hash)
     turn.emit("settings", "", turn.setup_hash)
     _forget(turn, gone)
+    for incubator, batch in turn.batches.items():
+        turn.guidance.append(warming(turn.compiled.schedules.get(batch.schedule), incubator, batch))
     for probe in setup.probes:
         if probe.no not in turn.last_t:
             turn.set_due(deadlines.Silent(probe.no), max(turn.t_ms, turn.awake_ms) + probe.stale_ms)

@@ -9,6 +9,7 @@ from msgspec.structs import replace
 from kojimon.alarms.states import Signal
 from kojimon.contract import deadlines, keys
 from kojimon.engine.conditions import rewatched
+from kojimon.engine.guide import warming
 from kojimon.engine.limits import ramp_next_ms, rejudge_all
 from kojimon.engine.moments import Known, known_of
 from kojimon.engine.quiet import refresh
@@ -59,6 +60,7 @@ def _stage(turn: Turn, incubator: str, known: Known) -> bool:
     turn.put_batch(incubator, replace(batch, stage=name, stage_since_ms=since_ms))
     if name != batch.stage:
         found = known.schedule.stage(name)
+        turn.guidance.append(warming(known.schedule, incubator, turn.batches[incubator]))
         turn.emit("stage", incubator, name, label=found.label if found else "", before=batch.stage)
     return True
 

@@ -1,6 +1,6 @@
 """What a person does with a probe: a calibration at known points, a move to another tray.
 
-Both are stated as events; whoever corrects and judges readings listens for them, so a replay needs no instrument. A
+Both are stated as events, and whoever corrects and judges readings is guided by them: a replay needs no instrument. A
 move holds until the batch ends or the settings name another tray: the tray of the settings is where a probe belongs.
 """
 
@@ -12,6 +12,7 @@ from typing import Any, Final
 
 from msgspec.structs import replace
 
+from kojimon.contract.guidance import Calibrated, Seated
 from kojimon.correction import correction
 from kojimon.engine.compiled import compiled_for
 from kojimon.engine.setup import EngineSetup, ProbeSetup
@@ -50,8 +51,9 @@ def calibrate(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
     except (TypeError, ValueError) as error:
         turn.refuse("probe.calibrate", incubator, "bad-points", str(error), probe=name)
         return
-    facts = {"points": points, "date": day, "note": str(data.get("note") or "")[:500]}
-    turn.emit("calibration", incubator, name, **facts, **by)
+    note = str(data.get("note") or "")[:500]
+    turn.emit("calibration", incubator, name, points=points, date=day, note=note, **by)
+    turn.guidance.append(Calibrated(name, tuple((raw, true) for raw, true in points), day, note, turn.t_ms))
 
 
 def move(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
@@ -81,6 +83,7 @@ def _put(turn: Turn, probe: ProbeSetup, tray: str, **facts: Any) -> None:
     turn.setup = _seated(turn.setup, {probe.no: tray})
     turn.compiled = compiled_for(turn.setup, turn.setup_hash)
     turn.trace.pop(probe.no, None)
+    turn.guidance.append(Seated(probe.name, tray, settled_ms))
     turn.emit(
         "probe-moved", probe.incubator, probe.name, tray=tray, before=probe.tray, home=home, settled_ms=settled_ms,
         **facts,

@@ -11,6 +11,7 @@ from typing import Any, Final
 from msgspec.structs import replace
 
 from kojimon.contract import deadlines, keys
+from kojimon.contract.guidance import LookCloser
 from kojimon.engine.conditions import fresh, reading_at
 from kojimon.engine.limits import believe_fall
 from kojimon.engine.state import Asked, Mark
@@ -20,8 +21,6 @@ from kojimon.model import Priority
 
 Facts = dict[str, Any]
 EVENT: Final = "probe-back"
-NOTED: Final = ("fell", "follows")
-"""What the readings say against it; the question stays as it is."""
 WATCH_MS: Final = 7_200_000
 """So long after the work the question stands: by then koji that warms itself is warm again, and the judge's ordinary
 times have passed four times over (chosen)."""
@@ -50,6 +49,7 @@ def ask(turn: Turn, incubator: str, work: str, mark: Mark) -> None:
     warm = _was_warm(turn, incubator, mark.at_ms)
     turn.asked[incubator] = Asked(mark.id, mark.task, mark.at_ms, until_ms, warm=warm)
     turn.set_due(deadlines.Asked(incubator), until_ms)
+    turn.guidance.append(LookCloser(incubator, mark.at_ms, until_ms))
     facts = {"task": mark.task, "mark": mark.id, "at_ms": mark.at_ms, "until_ms": until_ms, "probes": probes}
     turn.emit(EVENT, incubator, "asked", **facts)
 
@@ -83,6 +83,7 @@ def drop(turn: Turn, incubator: str) -> None:
     """The batch is over."""
     turn.asked.pop(incubator, None)
     turn.set_due(deadlines.Asked(incubator), None)
+    turn.guidance.append(LookCloser(incubator, turn.t_ms, turn.t_ms))
 
 
 def watch_asked(turn: Turn) -> None:
@@ -137,6 +138,7 @@ def shown(turn: Turn, incubator: str) -> Facts | None:
 def _close(turn: Turn, incubator: str, how: str, message: Priority = Priority.LOG, /, **facts: Any) -> bool:
     asked = turn.asked.pop(incubator, None)
     turn.set_due(deadlines.Asked(incubator), None)
+    turn.guidance.append(LookCloser(incubator, turn.t_ms, turn.t_ms))
     if asked is None:
         return False
     turn.emit(EVENT, incubator, how, message, task=asked.task, mark=asked.mark, **facts)

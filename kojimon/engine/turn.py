@@ -8,6 +8,7 @@ from msgspec.structs import replace
 
 from kojimon.alarms.states import ANNUNCIATED, HIDDEN, AlarmState, Signal, step
 from kojimon.contract import deadlines, keys
+from kojimon.contract.guidance import Guidance
 from kojimon.contract.keys import AlarmKey, named
 from kojimon.engine.compiled import Compiled, compiled_for
 from kojimon.engine.state import AlarmRec, BatchState, Lately, State
@@ -37,6 +38,7 @@ class Turn:
         self.asked, self.airs, self.lately = dict(state.asked), dict(state.airs), dict(state.lately)
         self.events: list[Event] = []
         self.messages: list[Message] = []
+        self.guidance: list[Guidance] = []
         self.compiled: Compiled = compiled_for(state.setup, state.setup_hash)
         self.next_due_ms = min(self.due.values(), default=NEVER)
         self.act_seq = 0
@@ -55,7 +57,7 @@ class Turn:
 
     def outcome(self) -> Outcome:
         """What came forth, in order."""
-        return Outcome(tuple(self.events), tuple(self.messages))
+        return Outcome(tuple(self.events), tuple(self.messages), tuple(self.guidance))
 
     # --- events -----------------------------------------------------------------------------------------------
 

@@ -92,20 +92,22 @@ def whole(rows: list[Any], end_ms: int) -> tuple[State, tuple[Event, ...]]:
 @settings(max_examples=size(40, 150), deadline=None)
 @given(st.integers(0, 10**9), st.integers(0, 10**9))
 def test_split_law(seed: int, cuts: int) -> None:
-    """advance(s, a + b, t2) == advance(advance(s, a, t1), b, t2) for every legal split, and state and events agree."""
+    """advance(s, a + b, t2) == advance(advance(s, a, t1), b, t2) for every legal split: state, events, guidance."""
     rows, draw = some_rows(seed), random.Random(cuts)
     end_ms = t_of(rows[-1]) + 4 * 3_600_000
-    state, events, at = initial_state(), [], 0
+    state, events, guidance, at = initial_state(), [], [], 0
     while at < len(rows):
         to = min(len(rows), at + draw.randint(1, 30))
         latest = t_of(rows[to]) - gap_of(rows[to]) if to < len(rows) else end_ms
         until = draw.randint(t_of(rows[to - 1]), max(latest, t_of(rows[to - 1])))
         state, outcome = advance(state, rows[at:to], until)
         events += outcome.events
+        guidance += outcome.guidance
         at = to
     state, outcome = advance(state, [], end_ms)
-    expected_state, expected = whole(rows, end_ms)
-    assert tuple(events) + outcome.events == expected
+    expected_state, expected = advance(initial_state(), rows, end_ms)
+    assert tuple(events) + outcome.events == expected.events
+    assert tuple(guidance) + outcome.guidance == expected.guidance
     assert state == expected_state
 
 
