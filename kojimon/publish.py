@@ -20,6 +20,8 @@ import msgspec
 
 from kojimon import logs
 from kojimon.clock import real_s
+from kojimon.contract.state import BoxTopic
+from kojimon.contract.state import Document as StateDocument
 from kojimon.errors import KojimonError
 from kojimon.journal.records import Chunk
 from kojimon.links.mqtt import Address, Notice
@@ -58,22 +60,23 @@ def alarm_name(key: str) -> str:
     return topic_name(key)
 
 
-def retained_topics(state: Document, root: str) -> dict[str, bytes]:
+def retained_topics(state: StateDocument, root: str) -> dict[str, bytes]:
     """Retained topics and payloads that show this state document."""
     found: dict[str, bytes] = {}
-    for box in state["incubators"]:
-        below = f"{root}/{topic_name(box['name'])}"
-        around = {name: state[name] for name in ("t_ms", "utc", "now", "units", "site") if name in state}
+    for box in state.incubators:
+        below = f"{root}/{topic_name(box.name)}"
         # A topic of its own, sent again only when it is another one: its age changes all the time.
-        forecast = box.get("forecast")
-        kept = {name: value for name, value in forecast.items() if name != "age_s"} if forecast else None
+        kept = None if box.forecast is None else msgspec.to_builtins(box.forecast)
+        if kept is not None:
+            del kept["age_s"]
         found[f"{below}/forecast"] = _ENCODE(kept)
-        shown = {name: value for name, value in box.items() if name != "forecast"}
-        found[f"{below}/state"] = _ENCODE({**around, "incubator": shown})
-        for alarm in box["alarms"]:
-            found[f"{below}/alarm/{alarm_name(alarm['key'])}"] = _ENCODE(alarm)
-    for alarm in state["alarms"]:
-        found[f"{root}/alarm/{alarm_name(alarm['key'])}"] = _ENCODE(alarm)
+        shown = msgspec.to_builtins(BoxTopic(state.t_ms, state.now, state.units, state.site, box, state.utc))
+        del shown["incubator"]["forecast"]
+        found[f"{below}/state"] = _ENCODE(shown)
+        for alarm in box.alarms:
+            found[f"{below}/alarm/{alarm_name(alarm.key)}"] = _ENCODE(alarm)
+    for alarm in state.alarms:
+        found[f"{root}/alarm/{alarm_name(alarm.key)}"] = _ENCODE(alarm)
     return found
 
 
@@ -97,7 +100,7 @@ class Publisher:
         site: str,
         address: Address,
         client_id: str,
-        state: Callable[[], Document],
+        state: Callable[[], StateDocument],
         stamp: Callable[[Any], Any],
         act: Callable[[Act], Document] | None,
         incubators: Sequence[str],

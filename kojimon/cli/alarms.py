@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import click
@@ -12,11 +12,10 @@ from kojimon.cli.arming import arm, bump
 from kojimon.cli.kitchen import Kitchen, print_events
 from kojimon.cli.opening import open_kitchen
 from kojimon.cli.options import DURATION, PlainCommand, config_option, example, json_option
+from kojimon.contract.state import Alarm, ListedAlarm
 from kojimon.errors import UsageError
 from kojimon.words import alarms as alarm_words
 from kojimon.words import status as words
-
-Document = Mapping[str, Any]
 
 LIST = example("kojimon alarms", "kojimon alarms arm", "kojimon alarms ack", "kojimon alarms shelve koji --for 30 min")
 
@@ -35,15 +34,9 @@ def alarms(ctx: click.Context, config: str | None, as_json: bool) -> None:
         _list(open_kitchen(config), as_json)
 
 
-def listed(document: Document) -> list[dict[str, Any]]:
-    """Every alarm of the document with its incubator's name, in the order of the list."""
-    rows = [{**alarm, "incubator": box["name"]} for box in document["incubators"] for alarm in box["alarms"]]
-    return rows + [{**alarm, "incubator": ""} for alarm in document["alarms"]]
-
-
 def _list(kitchen: Kitchen, as_json: bool) -> None:
     document = kitchen.state()
-    rows = listed(document)
+    rows = document.listed()
     if as_json:
         screen.print_json(rows)
         return
@@ -51,54 +44,53 @@ def _list(kitchen: Kitchen, as_json: bool) -> None:
     if not rows:
         screen.say("No alarms.", "good")
         return
-    boxes = {box["name"]: box for box in document["incubators"]}
-    several = len(boxes) > 1
+    several = len(document.incubators) > 1
     cells, tones = [], []
     for number, alarm in enumerate(rows, 1):
-        text = words.alarm_line(alarm, boxes.get(alarm["incubator"]), speech, document["t_ms"])
-        since = alarm.get("since_utc")
+        text = words.alarm_line(alarm, document.box(alarm.incubator), speech, document.t_ms)
+        since = alarm.since_utc
         cells.append(
             [
                 f"{number}",
-                f"{text} [{alarm['incubator']}]" if several and alarm["incubator"] else text,
-                alarm_words.alarm_state(alarm, speech, document["now"]["utc"]),
-                speech.moment(since, document["now"]["utc"]) if since else "",
-                alarm_words.PRIORITY_WORDS[alarm["priority"]],
-                alarm["key"],
+                f"{text} [{alarm.incubator}]" if several and alarm.incubator else text,
+                alarm_words.alarm_state(alarm, speech, document.now.utc),
+                speech.moment(since, document.now.utc) if since else "",
+                alarm_words.PRIORITY_WORDS[alarm.priority],
+                alarm.key,
             ]
         )
         tones.append(_tone(alarm))
     screen.table([">", "what", "state", "since", "wakes you", "name"], cells, tones, title=1)
 
 
-def _tone(alarm: Document) -> str:
-    if alarm["state"] != "UNACK":
+def _tone(alarm: Alarm) -> str:
+    if alarm.state != "UNACK":
         return "plain"
-    return "wrong" if alarm["priority"] == "wake" else "look"
+    return "wrong" if alarm.priority == "wake" else "look"
 
 
-def find_alarms(rows: list[dict[str, Any]], names: tuple[str, ...]) -> list[dict[str, Any]]:
+def find_alarms(rows: Sequence[ListedAlarm], names: tuple[str, ...]) -> list[ListedAlarm]:
     """The alarms meant by numbers of the list or parts of their names. Raises UsageError that lists what there is."""
     if not rows:
         raise UsageError("There are no alarms.")
-    found: list[dict[str, Any]] = []
+    found: list[ListedAlarm] = []
     for name in names:
         if name.isdigit() and 1 <= int(name) <= len(rows):
             found.append(rows[int(name) - 1])
             continue
-        exact = [row for row in rows if row["key"] == name]
+        exact = [row for row in rows if row.key == name]
         near = exact or [row for row in rows if name.lower() in _names(row)]
         if len(near) != 1:
-            known = ", ".join(f"{number} {row['key']}" for number, row in enumerate(rows, 1))
+            known = ", ".join(f"{number} {row.key}" for number, row in enumerate(rows, 1))
             what = "is not in the list" if not near else "is more than one"
             raise UsageError(f"{name!r} {what}. The alarms are: {known}.")
         found.append(near[0])
     return found
 
 
-def _names(alarm: Document) -> str:
-    koji = "koji " if "/bed" in str(alarm["key"]) else ""
-    return f"{koji}{alarm['key']} {alarm.get('tray') or ''} {alarm.get('probe') or ''}".lower()
+def _names(alarm: Alarm) -> str:
+    koji = "koji " if "/bed" in alarm.key else ""
+    return f"{koji}{alarm.key} {alarm.tray or ''} {alarm.probe or ''}".lower()
 
 
 @alarms.command(epilog=example("kojimon alarms ack", "kojimon alarms ack 1"))
@@ -107,13 +99,13 @@ def _names(alarm: Document) -> str:
 def ack(alarm: tuple[str, ...], config: str | None) -> None:
     """Acknowledge: the noise stops, the watching goes on. Without a name, all new ones."""
     kitchen = open_kitchen(config)
-    rows = listed(kitchen.state())
-    unseen = [row for row in rows if row["state"] in ("UNACK", "RTNUN", "LATCH-UNACK")]
+    rows = kitchen.state().listed()
+    unseen = [row for row in rows if row.state in ("UNACK", "RTNUN", "LATCH-UNACK")]
     chosen = find_alarms(rows, alarm) if alarm else unseen
     if not chosen:
         screen.say("There is nothing to acknowledge.", "good")
     for row in chosen:
-        _act(kitchen, "alarm.acknowledge", row, {"occurrence": row["occurrence"]})
+        _act(kitchen, "alarm.acknowledge", row, {"occurrence": row.occurrence})
 
 
 @alarms.command(
@@ -127,7 +119,7 @@ def shelve(alarm: tuple[str, ...], for_s: float | None, once: bool, config: str 
     """Pause an alarm for a while. What still holds when the time is up is told at once."""
     kitchen = open_kitchen(config)
     data: dict[str, Any] = {"one_shot": once} | ({} if for_s is None else {"for_s": for_s})
-    for row in find_alarms(listed(kitchen.state()), alarm):
+    for row in find_alarms(kitchen.state().listed(), alarm):
         _act(kitchen, "alarm.shelve", row, data)
 
 
@@ -137,7 +129,7 @@ def shelve(alarm: tuple[str, ...], for_s: float | None, once: bool, config: str 
 def unshelve(alarm: tuple[str, ...], config: str | None) -> None:
     """End a pause."""
     kitchen = open_kitchen(config)
-    for row in find_alarms(listed(kitchen.state()), alarm):
+    for row in find_alarms(kitchen.state().listed(), alarm):
         _act(kitchen, "alarm.unshelve", row, {})
 
 
@@ -150,8 +142,8 @@ def unshelve(alarm: tuple[str, ...], config: str | None) -> None:
 def silence(alarm: tuple[str, ...], for_s: float | None, config: str | None) -> None:
     """Stop the noise for a while without having seen to it: it stays new and sounds again."""
     kitchen = open_kitchen(config)
-    for row in find_alarms(listed(kitchen.state()), alarm):
-        data = {"occurrence": row["occurrence"]} | ({} if for_s is None else {"for_s": for_s})
+    for row in find_alarms(kitchen.state().listed(), alarm):
+        data = {"occurrence": row.occurrence} | ({} if for_s is None else {"for_s": for_s})
         _act(kitchen, "alarm.silence", row, data)
 
 
@@ -162,8 +154,8 @@ def silence(alarm: tuple[str, ...], for_s: float | None, config: str | None) -> 
 def confirm(alarm: tuple[str, ...], note: str, config: str | None) -> None:
     """Say that you have done what was needed. It acknowledges too."""
     kitchen = open_kitchen(config)
-    for row in find_alarms(listed(kitchen.state()), alarm):
-        _act(kitchen, "alarm.confirm", row, {"occurrence": row["occurrence"], "text": note})
+    for row in find_alarms(kitchen.state().listed(), alarm):
+        _act(kitchen, "alarm.confirm", row, {"occurrence": row.occurrence, "text": note})
 
 
 @alarms.command(epilog=example("kojimon alarms reset koji"))
@@ -172,8 +164,8 @@ def confirm(alarm: tuple[str, ...], note: str, config: str | None) -> None:
 def reset(alarm: tuple[str, ...], config: str | None) -> None:
     """Reset an alarm that stays listed until then. Acknowledge it first (ack)."""
     kitchen = open_kitchen(config)
-    for row in find_alarms(listed(kitchen.state()), alarm):
-        _act(kitchen, "alarm.reset", row, {"occurrence": row["occurrence"]})
+    for row in find_alarms(kitchen.state().listed(), alarm):
+        _act(kitchen, "alarm.reset", row, {"occurrence": row.occurrence})
 
 
 @alarms.command(
@@ -186,9 +178,9 @@ def reset(alarm: tuple[str, ...], config: str | None) -> None:
 def out_of_service(alarm: tuple[str, ...], why: str, config: str | None) -> None:
     """Switch an alarm off for repair, without a time limit. It calls nobody until it is back in service."""
     kitchen = open_kitchen(config)
-    for row in find_alarms(listed(kitchen.state()), alarm):
+    for row in find_alarms(kitchen.state().listed(), alarm):
         _act(kitchen, "alarm.out_of_service", row, {"reason": why} if why else {})
-        screen.say(f"Nobody is called for it until: kojimon alarms in-service {row['key']}", "look")
+        screen.say(f"Nobody is called for it until: kojimon alarms in-service {row.key}", "look")
 
 
 @alarms.command("in-service", epilog=example("kojimon alarms in-service silent/koji-top"))
@@ -197,7 +189,7 @@ def out_of_service(alarm: tuple[str, ...], why: str, config: str | None) -> None
 def in_service(alarm: tuple[str, ...], config: str | None) -> None:
     """Switch an alarm on again. What is still wrong is told at once."""
     kitchen = open_kitchen(config)
-    for row in find_alarms(listed(kitchen.state()), alarm):
+    for row in find_alarms(kitchen.state().listed(), alarm):
         _act(kitchen, "alarm.in_service", row, {})
 
 
@@ -213,8 +205,8 @@ def test(text: tuple[str, ...], config: str | None) -> None:
     screen.say("When it has reached you: kojimon alarms ack test")
 
 
-def _act(kitchen: Kitchen, kind: str, row: Document, data: Mapping[str, Any]) -> None:
-    print_events(kitchen, kitchen.act(kind, row["incubator"], {"key": row["key"], **data}))
+def _act(kitchen: Kitchen, kind: str, row: ListedAlarm, data: Mapping[str, Any]) -> None:
+    print_events(kitchen, kitchen.act(kind, row.incubator, {"key": row.key, **data}))
 
 
 alarms.add_command(arm)

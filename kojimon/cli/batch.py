@@ -62,8 +62,8 @@ def start(
     box = incubator_of(kitchen.state(), incubator)
     given: dict[str, Any] = {"rice_kg": rice_kg, "hour0_ago_s": hours_ago_s, "schedule": schedule, "note": note}
     data = {field: value for field, value in given.items() if value is not None}
-    print_events(kitchen, kitchen.act("batch.start", box["name"], {"name": name, **data} if name else data))
-    _after(kitchen, box["name"], cautions=True)
+    print_events(kitchen, kitchen.act("batch.start", box.name, {"name": name, **data} if name else data))
+    _after(kitchen, box.name, cautions=True)
     from kojimon.cli.certificates import print_old
 
     print_old(kitchen)
@@ -98,15 +98,15 @@ def do(
     document = kitchen.state()
     box = incubator_of(document, incubator, batch=True)
     found = find_task(box, task)
-    data = {"task": found["name"], **moment_of(document, at, ago_s)}
+    data = {"task": found.name, **moment_of(document, at, ago_s)}
     if value_c is not None:
         data["value_c"] = value_c
     if override:
         data["override"] = override
-    print_events(kitchen, kitchen.act("task.done", box["name"], data))
-    if incubator_of(kitchen.state(), box["name"])["question"]:
+    print_events(kitchen, kitchen.act("task.done", box.name, data))
+    if incubator_of(kitchen.state(), box.name).question:
         screen.say("If so: kojimon probes back", "quiet")
-    _after(kitchen, box["name"])
+    _after(kitchen, box.name)
 
 
 @batch.command(epilog=example("kojimon batch undo mix"))
@@ -118,8 +118,8 @@ def undo(task: str, incubator: str, config: str | None) -> None:
     kitchen = open_kitchen(config)
     box = incubator_of(kitchen.state(), incubator, batch=True)
     mark = last_mark(find_task(box, task))
-    print_events(kitchen, kitchen.act("task.undo", box["name"], {"mark": mark["mark"]}))
-    _after(kitchen, box["name"])
+    print_events(kitchen, kitchen.act("task.undo", box.name, {"mark": mark.mark}))
+    _after(kitchen, box.name)
 
 
 @batch.command(cls=PlainCommand, epilog=example("kojimon batch correct mix --at 14:20"))
@@ -136,8 +136,8 @@ def correct(task: str, at: str | None, ago_s: float | None, incubator: str, conf
     moment = moment_of(document, at, ago_s)
     if not moment:
         raise click.UsageError("Say when it was done: --at 14:20 or --ago 40 min.")
-    print_events(kitchen, kitchen.act("task.correct", box["name"], {"mark": mark["mark"], **moment}))
-    _after(kitchen, box["name"])
+    print_events(kitchen, kitchen.act("task.correct", box.name, {"mark": mark.mark, **moment}))
+    _after(kitchen, box.name)
 
 
 @batch.command(cls=PlainCommand, epilog=example("kojimon batch note smells of chestnuts"))
@@ -151,7 +151,7 @@ def note(text: tuple[str, ...], at: str | None, ago_s: float | None, incubator: 
     document = kitchen.state()
     box = incubator_of(document, incubator, batch=True)
     data = {"text": " ".join(text), **moment_of(document, at, ago_s)}
-    print_events(kitchen, kitchen.act("batch.note", box["name"], data))
+    print_events(kitchen, kitchen.act("batch.note", box.name, data))
 
 
 @batch.command(cls=PlainCommand, epilog=example("kojimon batch harvest --yield 2.3 kg"))
@@ -169,8 +169,8 @@ def harvest(
     box = incubator_of(document, incubator, batch=True)
     given: dict[str, Any] = {"yield_kg": yield_kg, "note": note}
     data = {field: value for field, value in given.items() if value is not None} | moment_of(document, at, ago_s)
-    ended = box["batch"]["id"]
-    print_events(kitchen, kitchen.act("batch.harvest", box["name"], data))
+    ended = box.batch_id
+    print_events(kitchen, kitchen.act("batch.harvest", box.name, data))
     from kojimon.review.report import CAUTIONS
 
     print_cautions(CAUTIONS)
@@ -185,7 +185,7 @@ def discard(reason: str, incubator: str, config: str | None) -> None:
     """Throw the batch away."""
     kitchen = open_kitchen(config)
     box = incubator_of(kitchen.state(), incubator, batch=True)
-    print_events(kitchen, kitchen.act("batch.discard", box["name"], {"reason": reason}))
+    print_events(kitchen, kitchen.act("batch.discard", box.name, {"reason": reason}))
     screen.say("Bag it before you carry it, and wash trays and cloths hot before the next batch.")
 
 
@@ -224,4 +224,4 @@ def _after(kitchen: Kitchen, incubator: str, cautions: bool = False) -> None:
     """The next step with its cautions, after something was done; those of the whole schedule too at its start."""
     document = kitchen.state()
     box = incubator_of(document, incubator)
-    print_next(box, document, words.speech_of(document), box.get("cautions", ()) if cautions else ())
+    print_next(box, document, words.speech_of(document), box.cautions if cautions else ())

@@ -7,6 +7,8 @@ from typing import Any
 
 from kojimon.cli import screen
 from kojimon.cli.kitchen import Kitchen
+from kojimon.contract.state import Box
+from kojimon.contract.state import Document as StateDocument
 from kojimon.errors import KojimonError, UsageError
 from kojimon.words import speech as say
 from kojimon.words import status as words
@@ -24,14 +26,14 @@ def print_list(kitchen: Kitchen, rows: list[dict[str, Any]]) -> None:
         screen.say("No batch yet. To open one: kojimon batch start NAME")
         return
     document = kitchen.state()
-    speech, now = words.speech_of(document), document["now"]["utc"]
+    speech, now = words.speech_of(document), document.now.utc
     cells = [
         [
             row["name"],
             row["id"],
             row["schedule"],
             speech.moment(row["started_utc"], now),
-            _hours(row, document["t_ms"]),
+            _hours(row, document.t_ms),
             ENDINGS.get(row["outcome"], row["outcome"]),
             speech.mass(row["yield_kg"]) if row["yield_kg"] else "",
         ]
@@ -68,33 +70,33 @@ def batch_of(kitchen: Kitchen, text: str) -> dict[str, Any]:
 def print_batch(kitchen: Kitchen, row: Document) -> None:
     """One batch: what it was, its steps while it is open, and everything that happened."""
     document = kitchen.state()
-    speech, now = words.speech_of(document), document["now"]["utc"]
+    speech, now = words.speech_of(document), document.now.utc
     ending = ENDINGS.get(row["outcome"], row["outcome"])
     when = f" {speech.moment(row['ended_utc'], now)}" if row.get("ended_utc") else ""
     rice = f", {speech.mass(row['rice_kg'])} of rice" if row["rice_kg"] else ""
     screen.say(f"Batch {row['name']} ({row['id']}): {row['schedule']}{rice}.", "head")
-    hours = _hours(row, document["t_ms"])
+    hours = _hours(row, document.t_ms)
     since = f", {hours} h since the spores" if hours else ""
     screen.say(f"Begun {speech.moment(row['started_utc'], now)}, {ending}{when}{since}.")
-    box = next((box for box in document["incubators"] if (box["batch"] or {}).get("id") == row["id"]), None)
+    box = next((box for box in document.incubators if box.batch_id == row["id"]), None)
     if box is not None:
         _steps(box, document, speech)
     screen.heading("What happened")
     _events(kitchen.events(batch=row["id"]), row, speech)
 
 
-def _steps(box: Document, document: Document, speech: Speech) -> None:
-    now = document["now"]["utc"]
+def _steps(box: Box, document: StateDocument, speech: Speech) -> None:
+    now = document.now.utc
     cells = []
-    for task in box["tasks"]:
+    for task in box.tasks:
         done = [
-            f"{speech.moment(mark['at_utc'], now)}"
-            for mark in task["marks"]
-            if not mark["undone"] and mark.get("at_utc")
+            f"{speech.moment(mark.at_utc, now)}"
+            for mark in task.standing
+            if mark.at_utc
         ]
-        window = "" if task["status"] == "done" else words.window_of(task, speech, document["t_ms"], now)
-        trade = f" ({task['trade']})" if task.get("trade") else ""
-        cells.append([task["name"], f"{task['label']}{trade}", say.listing(done) if done else "", window])
+        window = "" if task.status == "done" else words.window_of(task, speech, document.t_ms, now)
+        trade = f" ({task.trade})" if task.trade else ""
+        cells.append([task.name, f"{task.label}{trade}", say.listing(done) if done else "", window])
     screen.heading("Steps")
     screen.table(["step", "what", "done", "when"], cells)
 

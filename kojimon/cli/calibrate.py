@@ -24,6 +24,8 @@ from kojimon.words import status as words
 from kojimon.words.speech import Speech, moment_utc
 
 LOOK_S: Final = 0.5
+SEA_LEVEL_HPA: Final = 1013.25
+"""Of the standard atmosphere (ISO 2533), where a daemon does not tell its altitude's."""
 SAY_S: Final = 15.0
 BUILDS: Final = {
     Build.SEALED: "a steel tip sealed into its cable",
@@ -140,7 +142,7 @@ def calibrate(
     if not kitchen.live:
         raise KojimonError("No daemon runs, so nothing is read. Start it (kojimon run), or use --point.")
     kind = _build(asker, row, build)
-    known_pa, usual_pa = _known_pa(pressure_hpa, altitude), 100 * float(document["pressure_hpa"])
+    known_pa, usual_pa = _known_pa(pressure_hpa, altitude), 100 * (document.pressure_hpa or SEA_LEVEL_HPA)
     run = _Run(kitchen, asker, row, speech, kind, truth, known_pa, usual_pa, salt, within_s)
     found = run.points([Method(name) for name in methods])
     certificate = guide.certificate(found, row["quantity"], today, "; ".join(filter(None, (run.noted, note))))

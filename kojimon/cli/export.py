@@ -52,8 +52,8 @@ def export(
     as_lines = (form or ("jsonl" if output and output.suffix == ".jsonl" else "csv")) == "jsonl"
     if as_lines and hours:
         raise click.UsageError("--hours goes with csv only; jsonl always carries times.")
-    fahrenheit = document["units"]["fahrenheit"] if unit is None else unit.upper() == "F"
-    style = Style(fahrenheit, document["now"]["zone"], hours)
+    fahrenheit = document.units.fahrenheit if unit is None else unit.upper() == "F"
+    style = Style(fahrenheit, document.now.zone, hours)
     write = write_json_lines if as_lines else write_curve
     with rows_of(kitchen) as rows:
         span = batch_span(rows, row["id"])

@@ -12,6 +12,8 @@ from kojimon.cli.kitchen import Kitchen, LiveKitchen, incubator_of
 from kojimon.cli.opening import open_kitchen
 from kojimon.cli.options import DURATION, config_option, example, incubator_option, json_option
 from kojimon.cli.status import notices, now_of
+from kojimon.contract.state import Box, Foreseen
+from kojimon.contract.state import Document as StateDocument
 from kojimon.units import show_duration
 from kojimon.words import outlook
 from kojimon.words import speech as say
@@ -65,25 +67,25 @@ def forecast(
         raise click.UsageError("--every and --schedule go with --from.")
     kitchen = open_kitchen(config)
     document = kitchen.state()
-    boxes = [incubator_of(document, incubator)] if incubator else document["incubators"]
+    boxes = [incubator_of(document, incubator)] if incubator else [*document.incubators]
     speech = words.speech_of(document)
     if as_json:
         screen.print_json({"utc": now_of(document), "incubators": [_plain(kitchen, box, document, speech)
                                                                    for box in boxes]})  # fmt: skip
         return
     for number, box in enumerate(boxes):
-        _show(kitchen, box, document, speech, f"{box.get('label') or box['name']}: " if len(boxes) > 1 else "")
+        _show(kitchen, box, document, speech, f"{box.label}: " if len(boxes) > 1 else "")
         if number + 1 < len(boxes):
             screen.say("")
     notices(document, kitchen.live, speech)
 
 
-def _rest(kitchen: Kitchen, box: Document, document: Document, speech: Speech) -> words.Sentence:
+def _rest(kitchen: Kitchen, box: Box, document: StateDocument, speech: Speech) -> words.Sentence:
     """May I sleep? Where nothing forecasts, why not."""
-    why = _why_none(kitchen) if box["batch"] and not (box.get("forecast") or {}).get("fresh") else ""
+    why = _why_none(kitchen) if box.batch and not (box.forecast and box.forecast.fresh) else ""
     if why:
         return words.Sentence(why, "look")
-    return outlook.rest(box, speech, document["t_ms"], now_of(document))
+    return outlook.rest(box, speech, document.t_ms, now_of(document))
 
 
 def _why_none(kitchen: Kitchen) -> str:
@@ -99,43 +101,35 @@ def _why_none(kitchen: Kitchen) -> str:
     return f"No forecast now: {part['trouble']}. Alarms go on without it." if part["trouble"] else ""
 
 
-def _plain(kitchen: Kitchen, box: Document, document: Document, speech: Speech) -> Document:
-    found = box.get("forecast")
+def _plain(kitchen: Kitchen, box: Box, document: StateDocument, speech: Speech) -> Document:
+    found = box.forecast
     said = list(_sentences(found, document, speech)) if found else []
-    return {"incubator": box["name"], "rest": _rest(kitchen, box, document, speech).text, "sentences": said,
+    return {"incubator": box.name, "rest": _rest(kitchen, box, document, speech).text, "sentences": said,
             "forecast": found}  # fmt: skip
 
 
-def _show(kitchen: Kitchen, box: Document, document: Document, speech: Speech, head: str) -> None:
+def _show(kitchen: Kitchen, box: Box, document: StateDocument, speech: Speech, head: str) -> None:
     said = _rest(kitchen, box, document, speech)
     screen.say(f"{head}{said.text}", said.tone)
-    found = box.get("forecast")
-    if not found or not found["fresh"]:
+    found = box.forecast
+    if not found or not found.fresh:
         return
     for line in _sentences(found, document, speech):
         screen.say(line)
-    window = found.get("harvest")
-    if window and window["opens_utc"] and window["closes_utc"]:
+    window = found.harvest
+    if window and window.opens_utc and window.closes_utc:
         now = now_of(document)
-        span = f"{speech.moment(window['opens_utc'], now)} to {speech.moment(window['closes_utc'], now)}"
-        screen.say(f"Harvest window{' by this forecast' if window['by_forecast'] else ' of the schedule'}: {span}.")
+        span = f"{speech.moment(window.opens_utc, now)} to {speech.moment(window.closes_utc, now)}"
+        screen.say(f"Harvest window{' by this forecast' if window.by_forecast else ' of the schedule'}: {span}.")
     screen.heading("If nobody touches the koji")
-    _curve(_record(found), speech, _clock(found, document, speech))
-    made = speech.moment(found["made_utc"], now_of(document))
-    screen.say(f"Made at {made}, {show_duration(found['age_s'])} ago.", "quiet")
+    _curve(found, speech, _clock(found, document, speech))
+    made = speech.moment(found.made_utc or "", now_of(document))
+    screen.say(f"Made at {made}, {show_duration(found.age_s)} ago.", "quiet")
 
 
-def _record(found: Document) -> Forecast:
-    import msgspec
-
-    from kojimon.forecast.answers import Forecast
-
-    return msgspec.convert(found, Forecast)
-
-
-def _clock(found: Document, document: Document, speech: Speech) -> Callable[[float], str]:
+def _clock(found: Foreseen, document: StateDocument, speech: Speech) -> Callable[[float], str]:
     """Says a moment some hours from the forecast by the clock."""
-    made_ms = say.moment_utc(found["made_utc"]).timestamp() * 1000
+    made_ms = say.moment_utc(found.made_utc or now_of(document)).timestamp() * 1000
     now = now_of(document)
 
     def at(in_h: float) -> str:
@@ -144,10 +138,10 @@ def _clock(found: Document, document: Document, speech: Speech) -> Callable[[flo
     return at
 
 
-def _sentences(found: Document, document: Document, speech: Speech) -> tuple[str, ...]:
+def _sentences(found: Foreseen, document: StateDocument, speech: Speech) -> tuple[str, ...]:
     from kojimon.forecast.words import sleep_first
 
-    return sleep_first(_record(found), speech.fahrenheit, _clock(found, document, speech))[1:]
+    return sleep_first(found, speech.fahrenheit, _clock(found, document, speech))[1:]
 
 
 def _curve(record: Forecast, speech: Speech, clock: Callable[[float], str]) -> None:

@@ -11,6 +11,7 @@ from kojimon.cli import screen
 from kojimon.cli.opening import open_kitchen, say_file, settings_file
 from kojimon.cli.options import config_option, example, json_option
 from kojimon.clock import SystemClock
+from kojimon.contract.state import Document as StateDocument
 from kojimon.errors import KojimonError
 from kojimon.units import show_duration
 from kojimon.words import status as words
@@ -41,10 +42,10 @@ def journal(ctx: click.Context, config: str | None, as_json: bool) -> None:
     _print(found, kitchen.state(), kitchen.live)
 
 
-def _print(found: dict[str, Any], document: dict[str, Any], live: bool) -> None:
+def _print(found: dict[str, Any], document: StateDocument, live: bool) -> None:
     speech, now = words.speech_of(document), SystemClock().wall_ms()
     screen.say(str(found["path"]), "head")
-    behind_s = max(0.0, (document["t_ms"] - found["horizon_t_ms"]) / 1000)
+    behind_s = max(0.0, (document.t_ms - found["horizon_t_ms"]) / 1000)
     late = f"{show_duration(behind_s)} behind the present" if live else "where the last daemon stopped"
     rows = [
         ["size", f"{found['bytes'] / 1e6:.1f} MB"],

@@ -14,7 +14,11 @@ from contextlib import ExitStack, closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
+import msgspec
+
 from kojimon.cli import screen
+from kojimon.contract.state import Box
+from kojimon.contract.state import Document as StateDocument
 from kojimon.errors import JournalError, KojimonError, RefusedError, UsageError
 from kojimon.words import speech as say
 from kojimon.words import status as words
@@ -37,8 +41,8 @@ class Kitchen(Protocol):
     def live(self) -> bool:
         """Whether a running daemon answers."""
 
-    def state(self) -> Document:
-        """The state document (DEVELOPERS.md)."""
+    def state(self) -> StateDocument:
+        """The state document."""
 
     def act(self, kind: str, incubator: str, data: Mapping[str, Any]) -> list[Document]:
         """Does an act; the events that came of it. Raises RefusedError with the reason, in the person's units."""
@@ -70,9 +74,8 @@ class LiveKitchen:
     def __init__(self, client: Client) -> None:
         self.client = client
 
-    def state(self) -> Document:
-        state: Document = self.client.get("/v1/state")
-        return state
+    def state(self) -> StateDocument:
+        return self.client.state()
 
     def act(self, kind: str, incubator: str, data: Mapping[str, Any]) -> list[Document]:
         try:
@@ -125,7 +128,7 @@ class ShutKitchen:
         self._house: House | None = None
         self._reader: Reader | None = None
 
-    def state(self) -> Document:
+    def state(self) -> StateDocument:
         from kojimon.daemon.house import still
 
         if self._house is not None:
@@ -136,7 +139,7 @@ class ShutKitchen:
         """Whether there is a journal already."""
         return Path(self.settings.journal.path).exists()
 
-    def _empty(self) -> Document:
+    def _empty(self) -> StateDocument:
         """Before the first start there is no journal: what the settings alone say."""
         from kojimon import engine
         from kojimon.clock import SystemClock
@@ -199,8 +202,6 @@ class ShutKitchen:
         return [with_utc(row._asdict(), utc_of) for row in reader.batches()]
 
     def events(self, batch: str | None = None, after: int = 0, kinds: str | None = None) -> list[Document]:
-        import msgspec
-
         from kojimon.web.words import with_utc
 
         reader = self.reader()
@@ -218,12 +219,12 @@ class ShutKitchen:
         found, today = [], say.moment_utc(SystemClock().wall_ms()).date()
         if self.kept():
             known.begin(self.reader())
-        for box in self.state()["incubators"]:
-            for row in box["probes"]:
-                probe = by_name.get(row["name"])
+        for box in self.state().incubators:
+            for row in box.probes:
+                probe = by_name.get(row.name)
                 every_s = probe.expect_every_s if probe else None
                 facts = known.facts(probe.name, today) if probe else {}
-                found.append({"incubator": box["name"], **row, **facts, "expect_every_s": every_s})
+                found.append({"incubator": box.name, **msgspec.to_builtins(row), **facts, "expect_every_s": every_s})
         return found
 
     def proof(self) -> Document | None:
@@ -232,7 +233,7 @@ class ShutKitchen:
         if not self.kept():
             return None
         path = Path(self.settings.journal.path)
-        return standing(self.settings, path, self.state()["t_ms"], wakers(self.settings))
+        return standing(self.settings, path, self.state().t_ms, wakers(self.settings))
 
     def journal(self) -> Document:
         from kojimon.journal.facts import facts_of
@@ -268,22 +269,22 @@ def worded(kitchen: Kitchen, incubator: str, error: RefusedError) -> RefusedErro
     )
 
 
-def incubator_of(document: Mapping[str, Any], name: str, batch: bool = False) -> Document:
+def incubator_of(document: StateDocument, name: str, batch: bool = False) -> Box:
     """The box meant: the one named, or the only one (with an open batch, where one is needed).
 
     Raises UsageError that lists what there is.
     """
-    boxes: list[Document] = document["incubators"]
+    boxes, found = document.incubators, list[Box]()
     if name:
-        found = [box for box in boxes if box["name"] == name]
+        found = [box for box in boxes if box.name == name]
         if not found:
-            raise UsageError(f"There is no box {name!r}. There is: {', '.join(box['name'] for box in boxes)}.")
+            raise UsageError(f"There is no box {name!r}. There is: {', '.join(box.name for box in boxes)}.")
     else:
-        found = [box for box in boxes if box["batch"]] if batch and len(boxes) > 1 else boxes
+        found = [box for box in boxes if box.batch or not batch or len(boxes) == 1]
         if len(found) > 1:
-            raise UsageError(f"Which box? Add --incubator and one of {', '.join(box['name'] for box in found)}.")
-    if batch and (not found or not found[0]["batch"]):
-        where = f" in {found[0]['name']}" if found else ""
+            raise UsageError(f"Which box? Add --incubator and one of {', '.join(box.name for box in found)}.")
+    if batch and (not found or not found[0].batch):
+        where = f" in {found[0].name}" if found else ""
         raise KojimonError(f"No batch is open{where}. To open one: kojimon batch start NAME")
     return found[0]
 

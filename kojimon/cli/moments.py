@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
 from datetime import date, datetime, timedelta
-from typing import Any
 
 import click
 
 from kojimon.cli.options import DURATION, F
+from kojimon.contract.state import Document
 from kojimon.errors import UsageError
 from kojimon.units import show_duration
 from kojimon.words.speech import moment_utc, zone_info
@@ -31,7 +30,7 @@ def moment_options(function: F) -> F:
     return at(ago(function))
 
 
-def moment_of(document: Mapping[str, Any], at: str | None, ago_s: float | None) -> dict[str, float]:
+def moment_of(document: Document, at: str | None, ago_s: float | None) -> dict[str, float]:
     """The moment as an act carries it (`at_ago_s`); nothing when it is now.
 
     Args:
@@ -47,12 +46,12 @@ def moment_of(document: Mapping[str, Any], at: str | None, ago_s: float | None) 
         return {"at_ago_s": ago_s}
     if at is None:
         return {}
-    if not document["now"]["trusted"]:
+    if not document.now.trusted:
         raise UsageError(
             f"--at {at}: the clock of this machine is not set, so a time of day says nothing. "
             "Say how long ago it was: --ago 40 min."
         )
-    now = moment_utc(document["now"]["utc"]).astimezone(zone_info(document["now"]["zone"]))
+    now = moment_utc(document.now.utc).astimezone(zone_info(document.now.zone))
     return {"at_ago_s": ago_of(at, now)}
 
 

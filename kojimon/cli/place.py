@@ -79,4 +79,4 @@ def back(incubator: str, config: str | None) -> None:
     """
     kitchen = open_kitchen(config)
     box = incubator_of(kitchen.state(), incubator, batch=True)
-    print_events(kitchen, kitchen.act("probe.back", box["name"], {}))
+    print_events(kitchen, kitchen.act("probe.back", box.name, {}))

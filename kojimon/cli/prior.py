@@ -101,4 +101,4 @@ def reset(schedule: str, incubator: str, config: str | None) -> None:
     """Forget what was learnt: the next batch's forecasts start from what is published. Exports stay as they are."""
     kitchen = open_kitchen(config)
     box = incubator_of(kitchen.state(), incubator)
-    print_events(kitchen, kitchen.act("forecast.reset", box["name"], {"schedule": schedule} if schedule else {}))
+    print_events(kitchen, kitchen.act("forecast.reset", box.name, {"schedule": schedule} if schedule else {}))

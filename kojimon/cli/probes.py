@@ -45,13 +45,13 @@ def probes(ctx: click.Context, config: str | None, as_json: bool) -> None:
         return
     document = kitchen.state()
     speech = words.speech_of(document)
-    several = len(document["incubators"]) > 1
+    several = len(document.incubators) > 1
     cells = [_cells(row, speech, several) for row in rows]
     screen.table(["probe", "where", ">now", ">raw", "quality", "read", ">every"], cells, [_tone(row) for row in rows])
-    for box in document["incubators"]:
+    for box in document.incubators:
         lines = list(derived.sentences(box, speech))
         if lines:
-            screen.say(f"\n{box['label']}: " + " ".join(lines) if several else "\n" + " ".join(lines))
+            screen.say(f"\n{box.label}: " + " ".join(lines) if several else "\n" + " ".join(lines))
     if not kitchen.live:
         screen.say("\nNo daemon runs: this is how they stood when it last did.", "look")
 

@@ -13,6 +13,7 @@ from kojimon.cli.batchview import batch_of
 from kojimon.cli.kitchen import Kitchen, print_events
 from kojimon.cli.opening import journal_path, open_kitchen, reader_of
 from kojimon.cli.options import config_option, example, json_option, output_option
+from kojimon.contract.state import Document as StateDocument
 
 if TYPE_CHECKING:
     from kojimon.journal.reader import Reader
@@ -63,7 +64,7 @@ def review(
     _say(kitchen, row, {name: value for name, value in said.items() if value is not None})
     others = [batch_of(kitchen, name)["id"] for name in beside]
     document = kitchen.state()
-    fahrenheit = document["units"]["fahrenheit"] if unit is None else unit.upper() == "F"
+    fahrenheit = document.units.fahrenheit if unit is None else unit.upper() == "F"
     with reader_of(kitchen) as reader:
         reviews = [_load(reader, name) for name in dict.fromkeys([row["id"], *others])]
         speech = _speech(reviews[0], document, fahrenheit)
@@ -91,10 +92,10 @@ def _load(reader: Reader, batch: str) -> Review:
         return load_review(reader, batch, lambda done, total: bar(done / max(1, total)))
 
 
-def _speech(review: Review, document: Document, fahrenheit: bool) -> Speech:
+def _speech(review: Review, document: StateDocument, fahrenheit: bool) -> Speech:
     from kojimon.review.sheet import speech_of
 
-    return speech_of(review.case, fahrenheit, document["units"]["pounds"], document["now"]["zone"])
+    return speech_of(review.case, fahrenheit, document.units.pounds, document.now.zone)
 
 
 def _file(reader: Reader, reviews: list[Review], speech: Speech, align: str, journal: Path) -> str:

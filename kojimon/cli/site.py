@@ -11,16 +11,18 @@ import secrets
 import threading
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import click
 import msgspec
 from msgspec import Struct
+from msgspec.structs import replace
 
 from kojimon.cli import screen
 from kojimon.cli.opening import settings_file
 from kojimon.cli.options import config_option, example, json_option
 from kojimon.clock import SystemClock, real_s
+from kojimon.contract.state import Alarm, Box, BoxTopic, Document, Now
 from kojimon.errors import KojimonError, UsageError
 from kojimon.units import show_duration
 from kojimon.words import speech as say
@@ -41,7 +43,7 @@ OLD_MS: Final = 180_000
 """A state older than this is said to be; a daemon that watches commits, and shows it, every minute."""
 TOPICS_MOST: Final = 5000
 
-Document = dict[str, Any]
+T = TypeVar("T")
 
 
 class Row(Struct, frozen=True):
@@ -51,15 +53,22 @@ class Row(Struct, frozen=True):
         online: what its daemon, or its last will, said.
         age_s: how old the state is by this machine's clock, None where either clock is not to be trusted.
         box: the incubator of the state document; None where there is none.
-        around: the rest of that document.
+        around: the rest of that document, with the alarms of its site.
+        unread: there is one, but of another form.
     """
 
     site: str
     online: bool
     incubator: str
     age_s: float | None
-    box: Document | None
-    around: Document
+    box: Box | None = None
+    around: Document | None = None
+    unread: bool = False
+
+    @property
+    def whole(self) -> Document | None:
+        """The state document with this one incubator."""
+        return None if self.box is None or self.around is None else replace(self.around, incubators=(self.box,))
 
 
 class Board:
@@ -96,37 +105,43 @@ def rows_of(topics: Mapping[str, bytes], now_utc_ms: int) -> list[Row]:
     """The incubators in what is retained, in the order of site and name; what cannot be read is left out."""
     parts = [(*topic.split("/"), payload) for topic, payload in topics.items()]
     online = {str(part[1]): part[-1] == b"online" for part in parts if len(part) == 4 and part[2] == "status"}
-    alarms: dict[str, list[Document]] = {}
+    alarms: dict[str, list[Alarm]] = {}
     for part in parts:
-        if len(part) == 5 and part[2] == "alarm" and (alarm := _decoded(part[-1])) is not None:
+        if len(part) == 5 and part[2] == "alarm" and (alarm := _decoded(part[-1], Alarm)) is not None:
             alarms.setdefault(str(part[1]), []).append(alarm)
     found = []
     for part in parts:
-        document = _decoded(part[-1]) if len(part) == 5 and part[3] == "state" else None
-        if document is not None and isinstance(document.get("incubator"), dict):
-            site = str(part[1])
-            around = {**document, "alarms": alarms.get(site, [])}
-            box = around.pop("incubator")
-            found.append(Row(site, online.get(site, False), str(part[2]), _age_s(document, now_utc_ms), box, around))
+        if len(part) == 5 and part[3] == "state" and _decoded(part[-1], _AnyBox) is not None:
+            site, name = str(part[1]), str(part[2])
+            topic, on = _decoded(part[-1], BoxTopic), online.get(site, False)
+            if topic is None:
+                found.append(Row(site, on, name, None, unread=True))
+                continue
+            around = replace(topic.document(tuple(alarms.get(site, ()))), incubators=())
+            found.append(Row(site, on, name, _age_s(topic.now, now_utc_ms), topic.incubator, around))
     known = {row.site for row in found}
-    found += [Row(site, on, "", None, None, {}) for site, on in online.items() if site not in known]
+    found += [Row(site, on, "", None) for site, on in online.items() if site not in known]
     return sorted(found, key=lambda row: (row.site, row.incubator))
 
 
-def _decoded(payload: Any) -> Document | None:
+class _AnyBox(Struct, frozen=True):
+    """What has at least an incubator, of whatever version of kojimon."""
+
+    incubator: dict[str, msgspec.Raw]
+
+
+def _decoded(payload: Any, kind: type[T]) -> T | None:
     try:
-        found = msgspec.json.decode(payload)
+        return msgspec.json.decode(payload, type=kind)
     except (msgspec.DecodeError, ValueError, RecursionError):  # whatever somebody has left there
         return None
-    return found if isinstance(found, dict) else None
 
 
-def _age_s(document: Document, now_utc_ms: int) -> float | None:
-    now = document.get("now") or {}
-    if not now.get("trusted") or not now.get("utc"):
+def _age_s(now: Now, now_utc_ms: int) -> float | None:
+    if not now.trusted or not now.utc:
         return None
     with contextlib.suppress(ValueError):
-        return (now_utc_ms - say.moment_utc(str(now["utc"])).timestamp() * 1000) / 1000
+        return (now_utc_ms - say.moment_utc(now.utc).timestamp() * 1000) / 1000
     return None
 
 
@@ -135,25 +150,25 @@ def _age_s(document: Document, now_utc_ms: int) -> float | None:
 
 def line_of(row: Row) -> tuple[tuple[str, ...], str]:
     """The cells of a row (site, box, batch, sentence) and its tone."""
-    if row.box is None:
+    if row.unread:
+        return (row.site, row.incubator, "", "Its state cannot be read: another version of kojimon?"), "look"
+    if row.whole is None:
         return (row.site, "", "", "Watches; no state yet." if row.online else NOBODY), "look" if row.online else "wrong"
     try:
-        return _cells(row)
-    except (KeyError, TypeError, ValueError, IndexError):
-        return (row.site, row.incubator, "", "Its state cannot be read: another version of kojimon?"), "look"
+        return _cells(row, row.whole)
+    except (ValueError, LookupError):  # times, zones and keys that are none
+        return line_of(Row(row.site, row.online, row.incubator, None, unread=True))
 
 
 NOBODY: Final = "Nobody is watching: its daemon is away."
 
 
-def _cells(row: Row) -> tuple[tuple[str, ...], str]:
-    assert row.box is not None
-    box, around = row.box, row.around
-    speech = words.speech_of({**around, "incubators": [box]})
-    said = words.sentence(box, speech, around["t_ms"])
-    batch = box["batch"]
-    name = f"{batch['name']}, hour {batch['hour']:.1f}" if batch and batch["hour"] is not None else ""
-    cells = (row.site, str(box.get("label") or box["name"]), name or (batch["name"] if batch else ""))
+def _cells(row: Row, whole: Document) -> tuple[tuple[str, ...], str]:
+    box = whole.incubators[0]
+    said = words.sentence(box, words.speech_of(whole), whole.t_ms)
+    batch = box.batch
+    name = f"{batch.name}, hour {batch.hour:.1f}" if batch and batch.hour is not None else ""
+    cells = (row.site, box.label, name or (batch.name if batch else ""))
     if not row.online:
         ago = f" {show_duration(row.age_s)} ago" if row.age_s is not None and row.age_s >= 60 else ""
         return (*cells, f"{NOBODY} Last{ago}: {said.text}"), "wrong"
@@ -164,13 +179,13 @@ def _cells(row: Row) -> tuple[tuple[str, ...], str]:
 
 def site_alarms(row: Row) -> list[str]:
     """New alarms of the whole site, in words."""
-    if row.box is None:
+    whole = row.whole
+    if whole is None:
         return []
     try:
-        speech = words.speech_of({**row.around, "incubators": [row.box]})
-        new = [alarm for alarm in row.around["alarms"] if alarm["state"] == "UNACK"]
-        return [words.alarm_line(alarm, None, speech, row.around["t_ms"]) for alarm in new]
-    except (KeyError, TypeError, ValueError, IndexError):
+        speech = words.speech_of(whole)
+        return [words.alarm_line(alarm, None, speech, whole.t_ms) for alarm in whole.alarms if alarm.state == "UNACK"]
+    except (ValueError, LookupError):
         return []
 
 

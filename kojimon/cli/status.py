@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator, Mapping
-from typing import Any
+from collections.abc import Iterator
 
 import click
 
@@ -14,6 +13,7 @@ from kojimon.cli.opening import open_kitchen
 from kojimon.cli.options import HOURS, PlainCommand, config_option, example, json_option
 from kojimon.cli.tasks import print_cautions
 from kojimon.clock import SystemClock, wait_s
+from kojimon.contract.state import Alarm, Box, Document, Extreme, Place
 from kojimon.units import show_duration
 from kojimon.words import alarms as alarm_words
 from kojimon.words import derived, outlook, question
@@ -25,7 +25,6 @@ WATCH_EVERY_S = 5.0
 LEAST_ROWS = 16
 OLD_S = 60.0
 """On a narrow screen an age is shown only from here on."""
-Document = Mapping[str, Any]
 
 
 @click.command(
@@ -83,13 +82,13 @@ def show(kitchen: Kitchen, curves: bool = False, last_h: float | None = None) ->
     document = kitchen.state()
     speech = words.speech_of(document)
     notices(document, kitchen.live, speech)
-    for incubator in document["incubators"]:
+    for incubator in document.incubators:
         _incubator(incubator, document, speech)
         if curves:
             _curve(kitchen, incubator, last_h)
     _alarms(document, speech)
     _calibrations(kitchen)
-    if kitchen.live and any(incubator["batch"] for incubator in document["incubators"]):
+    if kitchen.live and any(incubator.batch for incubator in document.incubators):
         from kojimon.cli.arming import print_proof
 
         print_proof(kitchen)
@@ -101,21 +100,21 @@ def _calibrations(kitchen: Kitchen) -> None:
     print_old(kitchen)
 
 
-def _curve(kitchen: Kitchen, incubator: Document, last_h: float | None) -> None:
+def _curve(kitchen: Kitchen, incubator: Box, last_h: float | None) -> None:
     """The curve of an open batch, as high as the terminal has room for."""
-    batch = incubator["batch"]
+    batch = incubator.batch
     if not batch:
         screen.say("There is no open batch to draw. An earlier one: kojimon curve BATCH", "quiet")
         return
     from kojimon.cli.curve import show as show_curve
 
     screen.say("")
-    show_curve(kitchen.curve(batch["id"], last_h), max(LEAST_ROWS, screen.console().height - LEAST_ROWS))
+    show_curve(kitchen.curve(batch.id, last_h), max(LEAST_ROWS, screen.console().height - LEAST_ROWS))
 
 
 def now_of(document: Document) -> str:
     """The document's moment, ISO 8601."""
-    return str(document["now"]["utc"])
+    return document.now.utc
 
 
 def notices(document: Document, live: bool, speech: Speech) -> None:
@@ -125,21 +124,21 @@ def notices(document: Document, live: bool, speech: Speech) -> None:
         screen.say(
             f"Nobody is watching: no daemon runs. This is how it stood at {stood}. To watch: kojimon run", "wrong"
         )
-    if not document["now"]["trusted"]:
+    if not document.now.trusted:
         screen.say("The clock of this machine is not set; times of day may be wrong.", "look")
 
 
-def _incubator(incubator: Document, document: Document, speech: Speech) -> None:
+def _incubator(incubator: Box, document: Document, speech: Speech) -> None:
     screen.say(_title(incubator, document, speech), "quiet")
-    said = words.sentence(incubator, speech, document["t_ms"])
+    said = words.sentence(incubator, speech, document.t_ms)
     screen.say(said.text, said.tone)
-    rest = outlook.brief(incubator, speech, document["t_ms"], now_of(document))
+    rest = outlook.brief(incubator, speech, document.t_ms, now_of(document))
     if rest is not None:
         screen.say(f"By the forecast: {say.small_first(rest.text)}", "plain" if rest.tone == "good" else rest.tone)
     ready = outlook.ready(incubator, speech, now_of(document))
     if ready:
         screen.say(ready)
-    step = words.next_step(incubator, speech, document["t_ms"], now_of(document))
+    step = words.next_step(incubator, speech, document.t_ms, now_of(document))
     if step is not None:
         _step(step)
     asked = question.open_question(incubator, speech, now_of(document))
@@ -149,15 +148,15 @@ def _incubator(incubator: Document, document: Document, speech: Speech) -> None:
     _values(incubator, speech)
 
 
-def _title(incubator: Document, document: Document, speech: Speech) -> str:
-    parts = [str(incubator.get("label") or incubator["name"])]
-    batch = incubator["batch"]
+def _title(incubator: Box, document: Document, speech: Speech) -> str:
+    parts = [incubator.label]
+    batch = incubator.batch
     if batch:
-        parts.append(f"batch {batch['name']}")
-        if batch["hour"] is not None:
-            parts.append(f"hour {batch['hour']:.1f}")
-    if incubator["stage"]:
-        parts.append(say.small_first(incubator["stage"]["label"]))
+        parts.append(f"batch {batch.name}")
+        if batch.hour is not None:
+            parts.append(f"hour {batch.hour:.1f}")
+    if incubator.stage:
+        parts.append(say.small_first(incubator.stage.label))
     return f"{', '.join(parts)} ({speech.moment(now_of(document), now_of(document))})"
 
 
@@ -171,7 +170,7 @@ def _step(step: words.Step) -> None:
     print_cautions(step.cautions, indent=2)
 
 
-def _values(incubator: Document, speech: Speech) -> None:
+def _values(incubator: Box, speech: Speech) -> None:
     wide = screen.console().width >= screen.NARROW
     rows = [_row(name, place, extreme, speech, wide) for name, place, extreme in _places(incubator)]
     if rows:
@@ -189,50 +188,52 @@ def _aged(age_s: float | None) -> str:
     return f" ({show_duration(age_s)} ago)" if age_s is not None and age_s >= OLD_S else ""
 
 
-def _places(incubator: Document) -> Iterator[tuple[str, Document, Document | None]]:
+def _places(incubator: Box) -> Iterator[tuple[str, Place, Extreme | None]]:
     """(name, place, its hottest or coldest) of every line of the table."""
-    for place in incubator["places"]:
-        hottest = place.get("hottest")
-        coldest = place.get("coldest") or hottest
-        if not hottest or hottest["probe"] == coldest["probe"]:
+    for place in incubator.places:
+        if place.ends is None:
+            yield _spot(place, None), place, None
+            continue
+        hottest, coldest = place.ends
+        if hottest.probe == coldest.probe:
             yield _spot(place, hottest), place, hottest
         else:
-            hot, cold = ("hottest", "coldest") if place["quantity"] == "temperature" else ("dampest", "driest")
+            hot, cold = ("hottest", "coldest") if place.quantity == "temperature" else ("dampest", "driest")
             yield f"{_spot(place, hottest)}, {hot}", place, hottest
             yield f"{_spot(place, coldest)}, {cold}", place, coldest
 
 
-def _spot(place: Document, extreme: Document | None) -> str:
-    return say.spot(place["place"], place["quantity"], extreme["tray"] if extreme else "")
+def _spot(place: Place, extreme: Extreme | None) -> str:
+    return say.spot(place.place, place.quantity, extreme.tray if extreme else "")
 
 
-def _row(name: str, place: Document, extreme: Document | None, speech: Speech, wide: bool) -> list[str]:
+def _row(name: str, place: Place, extreme: Extreme | None, speech: Speech, wide: bool) -> list[str]:
     if extreme is None:
         return [name, "no fresh reading", "", ""]
-    quantity, rate, age_s = place["quantity"], extreme.get("rate_per_h"), extreme["age_s"]
+    quantity, rate, age_s = place.quantity, extreme.rate_per_h, extreme.age_s
     moving = (speech.slope(quantity, rate) if wide else say.trend(quantity, rate)) if rate is not None else ""
-    old = age_s is not None and (wide or age_s >= OLD_S)
-    return [name, speech.value(quantity, extreme["value"]), moving, f"{show_duration(age_s)} ago" if old else ""]
+    old = f"{show_duration(age_s)} ago" if age_s is not None and (wide or age_s >= OLD_S) else ""
+    return [name, speech.value(quantity, extreme.value), moving, old]
 
 
-def _unmeasured(incubator: Document) -> list[str]:
+def _unmeasured(incubator: Box) -> list[str]:
     """Trays without a probe, where at least one tray has a name."""
-    seen = {probe["tray"] for probe in incubator["probes"] if probe["place"] == "bed"}
-    trays = [tray for tray in incubator.get("trays", []) if tray not in seen]
-    return [say.tray_name(tray) for tray in trays] if incubator["batch"] else []
+    seen = {probe.tray for probe in incubator.probes if probe.place == "bed"}
+    trays = [tray for tray in incubator.trays if tray not in seen]
+    return [say.tray_name(tray) for tray in trays] if incubator.batch else []
 
 
 def _alarms(document: Document, speech: Speech) -> None:
-    rows = [(alarm, box) for box in document["incubators"] for alarm in box["alarms"]]
-    rows += [(alarm, None) for alarm in document["alarms"]]
+    rows: list[tuple[Alarm, Box | None]] = [(alarm, box) for box in document.incubators for alarm in box.alarms]
+    rows += [(alarm, None) for alarm in document.alarms]
     if not rows:
         screen.say("\nNo alarms.", "good")
         return
     screen.heading("Alarms")
     for alarm, box in rows:
         state = alarm_words.alarm_state(alarm, speech, now_of(document))
-        since = alarm.get("since_utc")
+        since = alarm.since_utc
         when = f", since {speech.moment(since, now_of(document))}" if since else ""
-        text = words.alarm_line(alarm, box, speech, document["t_ms"])
-        tone = ("wrong" if alarm["priority"] == "wake" else "look") if alarm["state"] == "UNACK" else "plain"
+        text = words.alarm_line(alarm, box, speech, document.t_ms)
+        tone = ("wrong" if alarm.priority == "wake" else "look") if alarm.state == "UNACK" else "plain"
         screen.say(f"{state}{when}: {text}", tone, indent=2)

@@ -3,50 +3,46 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable, Mapping
-from typing import Any
+from collections.abc import Iterable
 
 from kojimon.cli import screen
+from kojimon.contract.state import Box, Document, Mark, Task
 from kojimon.errors import UsageError
 from kojimon.words import speech as say
 from kojimon.words import status as words
 from kojimon.words.speech import Speech
 
-Document = Mapping[str, Any]
 
-
-def find_task(incubator: Document, text: str) -> Document:
+def find_task(incubator: Box, text: str) -> Task:
     """The step meant by its name, its trade word or a part of its label. Raises UsageError that lists them."""
-    tasks: list[Document] = list(incubator["tasks"])
+    tasks = incubator.tasks
     wanted = _plain(text)
-    exact = [task for task in tasks if wanted in (_plain(task["name"]), _plain(task.get("trade") or ""))]
+    exact = [task for task in tasks if wanted in (_plain(task.name), _plain(task.trade))]
     if exact:
         return exact[0]
-    near = [task for task in tasks if _plain(task["name"]).startswith(wanted) or wanted in _plain(task["label"])]
+    near = [task for task in tasks if _plain(task.name).startswith(wanted) or wanted in _plain(task.label)]
     if wanted and len(near) == 1:
         return near[0]
     known = ", ".join(_known(task) for task in tasks)
-    close = difflib.get_close_matches(wanted, [task["name"] for task in tasks], n=1)
+    close = difflib.get_close_matches(wanted, [task.name for task in tasks], n=1)
     hint = f" Did you mean {close[0]!r}?" if close else ""
-    several = f"{text!r} may mean {say.listing([task['name'] for task in near])}." if len(near) > 1 else ""
+    several = f"{text!r} may mean {say.listing([task.name for task in near])}." if len(near) > 1 else ""
     raise UsageError(f"{several or f'This batch has no step {text!r}.'}{hint} Its steps are: {known}.")
 
 
-def _known(task: Document) -> str:
-    return f"{task['name']} ({task['trade']})" if task.get("trade") else str(task["name"])
+def _known(task: Task) -> str:
+    return f"{task.name} ({task.trade})" if task.trade else task.name
 
 
 def _plain(text: str) -> str:
     return text.strip().lower().replace("_", "-").replace(" ", "-")
 
 
-def last_mark(task: Document) -> Document:
+def last_mark(task: Task) -> Mark:
     """The latest valid mark of a step. Raises UsageError when it was never done."""
-    marks = [mark for mark in task["marks"] if not mark["undone"]]
-    if not marks:
-        raise UsageError(f"{task['label']} ({task['name']}) is not marked as done, so there is nothing to change.")
-    latest: Document = max(marks, key=lambda mark: int(mark["at_t_ms"]))
-    return latest
+    if not task.standing:
+        raise UsageError(f"{task.label} ({task.name}) is not marked as done, so there is nothing to change.")
+    return max(task.standing, key=lambda mark: mark.at_t_ms)
 
 
 def print_cautions(cautions: Iterable[str], indent: int = 0) -> None:
@@ -57,13 +53,13 @@ def print_cautions(cautions: Iterable[str], indent: int = 0) -> None:
         screen.say(f"- {caution}", "look", indent=indent + 2)
 
 
-def print_next(incubator: Document, document: Document, speech: Speech, cautions: Iterable[str] = ()) -> None:
+def print_next(incubator: Box, document: Document, speech: Speech, cautions: Iterable[str] = ()) -> None:
     """The one next step with its cautions, after something was done: a caution that comes after the act is none.
 
     Args:
         cautions: what is to be taken care of beside them.
     """
-    step = words.next_step(incubator, speech, document["t_ms"], document["now"]["utc"])
+    step = words.next_step(incubator, speech, document.t_ms, document.now.utc)
     if step is not None:
         screen.say(f"{step.title}, {step.window}.", "look" if step.late else "plain")
     print_cautions([*cautions, *(step.cautions if step else ())])

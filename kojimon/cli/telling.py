@@ -123,11 +123,11 @@ class Telling:
         if seen.over or seen.hour - self._sentence_h < SENTENCE_EVERY_H:
             return
         self._sentence_h = seen.hour
-        for box in seen.state["incubators"]:
-            if box["batch"] is None:
+        for box in seen.state.incubators:
+            if box.batch is None:
                 continue
-            said = words.sentence(box, self._teller.speech, seen.state["t_ms"])
-            when = self._teller.speech.stamp(seen.state["now"]["utc"])
+            said = words.sentence(box, self._teller.speech, seen.state.t_ms)
+            when = self._teller.speech.stamp(seen.state.now.utc)
             screen.entry(when, said.text, "quiet" if said.tone in ("good", "plain") else said.tone)
 
 

@@ -17,6 +17,7 @@ from kojimon import engine, logs
 from kojimon.clock import Clock, real_s, wait_s
 from kojimon.contract import keys
 from kojimon.contract.guidance import Guidance
+from kojimon.contract.state import Document
 from kojimon.core.acts import ACT_TIMEOUT_S, Calendar, Moment, PendingAct, Reply, busy, resolve_moments, stopping
 from kojimon.core.advance import advance
 from kojimon.core.boot import Booted
@@ -137,8 +138,8 @@ class Core:
         now = sight(self._clock) or self._watch.last
         return Moment(max(self._present.t_ms, self._engine_ms(now.boot_ms)), self._t0_ms, now.wall_ms, now.trusted)
 
-    def view(self, durable: bool = False) -> dict[str, Any]:
-        """The state document (DEVELOPERS.md) without wall times: as of now, or as the journal has it."""
+    def view(self, durable: bool = False) -> Document:
+        """The state document without wall times: as of now, or as the journal has it."""
         if durable:
             return engine.view(self._unwritten.durable.state, self._unwritten.durable.t_ms)
         return engine.view(self._present.state, self.moment().t_ms)

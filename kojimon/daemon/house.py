@@ -11,9 +11,13 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
+from msgspec.structs import replace
+
 from kojimon import __version__, engine, logs
 from kojimon.clock import Clock, SystemClock, real_s
 from kojimon.contract import keys
+from kojimon.contract.state import Document as StateDocument
+from kojimon.contract.state import Now, Units
 from kojimon.core.acts import Calendar
 from kojimon.core.boot import Booted, NoPast, Past, boot, restore
 from kojimon.core.intake import Intake
@@ -34,7 +38,7 @@ from kojimon.journal.writer import Writer
 from kojimon.model import Act
 from kojimon.probes.pipeline import Pipeline
 from kojimon.settings.spec import Settings
-from kojimon.web.words import UtcOf, iso_utc, with_utc
+from kojimon.web.words import UtcOf, iso_utc, stamped, with_utc
 from kojimon.wiring import engine_setup
 
 _LOG = logs.get("daemon")
@@ -245,7 +249,7 @@ class House:
         """Engine time now."""
         return self.core.moment().t_ms
 
-    def state(self, durable: bool = False) -> Document:
+    def state(self, durable: bool = False) -> StateDocument:
         """The state document with its wall times; `durable`: not ahead of the journal."""
         return dressed(self.core.view(durable), self.settings, self.utc_of())
 
@@ -290,13 +294,12 @@ def event_fields(event: Any) -> Document:
     return {name: getattr(event, name) for name in event.__struct_fields__}
 
 
-def dressed(view: Document, settings: Settings, utc_of: UtcOf) -> Document:
+def dressed(view: StateDocument, settings: Settings, utc_of: UtcOf) -> StateDocument:
     """The engine's view with what the engine does not know: UTC beside engine time, zone and units of the person."""
-    utc_ms, trusted = utc_of(view["t_ms"])
-    document: Document = with_utc(view, utc_of)
-    document["now"] = {"utc": iso_utc(utc_ms), "trusted": trusted, "zone": settings.person.zone}
-    document["units"] = {"fahrenheit": settings.units.fahrenheit, "pounds": settings.units.pounds}
-    return document
+    utc_ms, trusted = utc_of(view.t_ms)
+    now = Now(iso_utc(utc_ms), trusted, settings.person.zone)
+    units = Units(settings.units.fahrenheit, settings.units.pounds)
+    return replace(stamped(view, utc_of), now=now, units=units)
 
 
 @contextmanager
@@ -310,7 +313,7 @@ def acting(settings: Settings) -> Iterator[House]:
         house.close("act without daemon")
 
 
-def still(settings: Settings) -> Document:
+def still(settings: Settings) -> StateDocument:
     """The state document as the last daemon left it, from the journal alone; nothing is written.
 
     Raises JournalError when there is no journal, or it cannot be read.

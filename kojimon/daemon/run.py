@@ -12,6 +12,8 @@ import threading
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any, Protocol
 
+from msgspec import to_builtins
+
 from kojimon import __version__, logs
 from kojimon.clock import Clock, ManualClock, SystemClock, real_s
 from kojimon.core.driver import Driver, DriverDoor
@@ -348,24 +350,25 @@ class Daemon:
         by_name = {probe.name: probe for probe in self.settings.probes}
         now = self.house.core.moment()
         found, today = [], moment_utc(now.utc_ms).date()
-        for box in self.house.state()["incubators"]:
-            for row in box["probes"]:
-                probe = by_name[row["name"]]
+        for box in self.house.state().incubators:
+            for row in box.probes:
+                probe = by_name[row.name]
                 raw, raw_ms = self.house.raw(probe.name) or (None, None)
                 told = {
                     "raw": raw, "raw_age_s": None if raw_ms is None else max(0, now.t_ms - raw_ms) / 1000,
                     "source": probe.source, "topic": probe.topic, "key": probe.key,
                     "device": probe.device, **self.house.certificates.facts(probe.name, today),
                 }  # fmt: skip
-                found.append({"incubator": box["name"], **row, **told, "expect_every_s": probe.expect_every_s})
+                row_told = {**to_builtins(row), **told, "expect_every_s": probe.expect_every_s}
+                found.append({"incubator": box.name, **row_told})
         return found
 
     def status_line(self) -> str:
         """One line for the service manager."""
         facts = self.house.core.facts()
-        boxes = self.house.core.view()["incubators"]
+        boxes = self.house.core.view().incubators
         hours = [
-            f"{box['name']} hour {box['batch']['hour']:.1f}" for box in boxes if box["batch"] and box["batch"]["hour"]
+            f"{box.name} hour {box.batch.hour:.1f}" for box in boxes if box.batch and box.batch.hour
         ]
         return f"{', '.join(hours) or 'no batch'}; row {facts['seq']}, {facts['dropped']} dropped"
 

@@ -8,7 +8,10 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from msgspec import to_builtins
+
 from kojimon.clock import Clock
+from kojimon.contract.state import Document
 from kojimon.core.driver import Driver
 from kojimon.daemon.house import House
 from kojimon.errors import JournalError, KojimonError
@@ -68,6 +71,11 @@ class HouseMonitor:
         return self._house.core.present().state.event_no
 
     def state(self) -> dict[str, Any]:
+        """The state document as the API answers it, for the cook: it may also stand at another door."""
+        plain: dict[str, Any] = to_builtins(self._house.state())
+        return plain
+
+    def document(self) -> Document:
         """The state document."""
         return self._house.state()
 
@@ -83,7 +91,7 @@ class HouseMonitor:
 
 def discard_open(house: House) -> None:
     """Ends batches that an earlier simulation left open: its world is gone."""
-    for box in house.state()["incubators"]:
-        if box["batch"] is not None:
+    for box in house.state().incubators:
+        if box.batch is not None:
             reason = {"reason": "the simulation was started anew"}
-            house.act(Act("batch.discard", box["name"], "simulation", "simulated", "", reason))
+            house.act(Act("batch.discard", box.name, "simulation", "simulated", "", reason))

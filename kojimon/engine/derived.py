@@ -9,17 +9,17 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from functools import lru_cache
 from statistics import median
-from typing import Any, Final
+from typing import Final
 
 from msgspec import Struct
 
 from kojimon import air
+from kojimon.contract.state import Derived
 from kojimon.engine.conditions import fresh
 from kojimon.engine.state import elapsed_ms
 from kojimon.engine.turn import Turn
 from kojimon.model import Place, Quality, Quantity
 
-Plain = dict[str, Any]
 DAMP: Final = ("dew_point_c", "absolute_humidity_g_m3", "vapour_pressure_deficit_kpa", "dry_wet_difference_k")
 ROUNDED: Final = (2, 2, 3, 2)
 
@@ -33,7 +33,7 @@ class _Source(Struct, frozen=True):
     probes: tuple[str, ...]
 
 
-def derived(turn: Turn, incubator: str) -> list[Plain]:
+def derived(turn: Turn, incubator: str) -> list[Derived]:
     """Every value that follows from an incubator's probes; one that cannot be had now has the value None.
 
     `lacking` says why: `quality` (a reading is bad), `fresh` (there is no reading, or an old one), `contradiction`
@@ -47,7 +47,7 @@ def derived(turn: Turn, incubator: str) -> list[Plain]:
     return [*_above(turn, incubator), *_damp(turn, incubator, Place.AIR), *_damp(turn, incubator, Place.ROOM)]
 
 
-def _above(turn: Turn, incubator: str) -> Iterator[Plain]:
+def _above(turn: Turn, incubator: str) -> Iterator[Derived]:
     bed = _source(turn, incubator, Place.BED, Quantity.TEMPERATURE, max)
     around = _source(turn, incubator, Place.AIR, Quantity.TEMPERATURE)
     if bed and around:
@@ -55,7 +55,7 @@ def _above(turn: Turn, incubator: str) -> Iterator[Plain]:
         yield _row("above_air_k", Place.BED, apart, bed, around)
 
 
-def _damp(turn: Turn, incubator: str, place: Place) -> Iterator[Plain]:
+def _damp(turn: Turn, incubator: str, place: Place) -> Iterator[Derived]:
     warm = _source(turn, incubator, place, Quantity.TEMPERATURE)
     damp = _source(turn, incubator, place, Quantity.HUMIDITY)
     wet = _source(turn, incubator, Place.WET_BULB, Quantity.TEMPERATURE) if place == Place.AIR else None
@@ -130,14 +130,12 @@ def _oldest_s(turn: Turn, numbers: Sequence[int]) -> float | None:
     return max(round(elapsed_ms(turn.anchors, turn.last_t[no], turn.t_ms) / 1000, 1) for no in numbers)
 
 
-def _row(name: str, place: Place, value: float | None, one: _Source, other: _Source) -> Plain:
+def _row(name: str, place: Place, value: float | None, one: _Source, other: _Source) -> Derived:
     ages = [source.age_s for source in (one, other)]
     age_s = None if None in ages else max(age for age in ages if age is not None)
-    return {
-        "name": name, "place": str(place), "value": value, "age_s": age_s,
-        "quality": max(one.quality, other.quality), "from": [*one.probes, *other.probes],
-        "lacking": None if value is not None else _lacking(one, other),
-    }  # fmt: skip
+    lacking = None if value is not None else _lacking(one, other)
+    quality, probes = max(one.quality, other.quality), (*one.probes, *other.probes)
+    return Derived(name, str(place), value, age_s, quality, probes, lacking)
 
 
 def _lacking(one: _Source, other: _Source) -> str:

@@ -13,6 +13,7 @@ from msgspec.structs import replace
 from kojimon.alarms.levels import IDLE, LevelState, Threshold, judge
 from kojimon.alarms.states import AlarmState, Signal
 from kojimon.contract import keys
+from kojimon.contract.state import Pending
 from kojimon.engine.conditions import fresh
 from kojimon.engine.setup import ProbeSetup
 from kojimon.engine.state import ProbeWatch, after_ms, elapsed_ms
@@ -209,7 +210,7 @@ def _worst(turn: Turn, incubator: str, place: str, quantity: str, side: str) -> 
     return None if found is None else (found[0], found[2], found[3])
 
 
-def pending(turn: Turn, incubator: str) -> list[dict[str, Any]]:
+def pending(turn: Turn, incubator: str) -> list[Pending]:
     """Limits that are passed while their delay runs and that would raise an alarm or make it worse, for the state
     document: the first to come due in front, one a place, side and level. `due_t_ms` is the earliest moment, for a
     delay ends on a reading; `held`: nothing will be said then, the alarm is set aside or hands are in the koji."""
@@ -218,13 +219,13 @@ def pending(turn: Turn, incubator: str) -> list[dict[str, Any]]:
         band, watch = band_of(bands, probe), turn.watch.get(probe.no)
         if probe.incubator == incubator and band is not None and watch is not None and fresh(turn, (probe.no,)):
             found += [row for side in LEVELS for row in _pending(turn, probe, band, side, getattr(watch, side))]
-    found.sort(key=lambda row: int(row["due_t_ms"]))
-    return list({(row["key"], row["level"]): row for row in reversed(found)}.values())[::-1]
+    found.sort(key=lambda row: row.due_t_ms)
+    return list({(row.key, row.level): row for row in reversed(found)}.values())[::-1]
 
 
 def _pending(
     turn: Turn, probe: ProbeSetup, band: Band, side: str, levels: tuple[LevelState, LevelState]
-) -> Iterator[dict[str, Any]]:
+) -> Iterator[Pending]:
     key = keys.Limit(probe.place, probe.quantity, side)
     alarm = turn.alarm(probe.incubator, key)
     standing = LEVELS[side].index(alarm.level) if alarm.active and alarm.level in LEVELS[side] else -1
@@ -233,13 +234,13 @@ def _pending(
         if limit is None or level.active or level.since_ms < 0 or rank <= standing:
             continue
         working = turn.working(probe.incubator) or alarm.state is AlarmState.DSUPR
-        yield {
-            "key": str(key), "level": name, "priority": str(limit.priority), "probe": probe.name, "tray": probe.tray,
-            "value": turn.last_v[probe.no], "limit": limit.limit, "since_t_ms": level.since_ms,
-            "due_t_ms": level.since_ms + round(limit.on_delay_s * 1000),
-            "held": alarm.state in (AlarmState.SHLVD, AlarmState.OOSRV)
-            or (working and key in SUPPRESSED and name not in OUTERMOST),
-        }  # fmt: skip
+        held = working and key in SUPPRESSED and name not in OUTERMOST
+        yield Pending(
+            key=str(key), level=name, priority=str(limit.priority), probe=probe.name, tray=probe.tray,
+            value=turn.last_v[probe.no], limit=limit.limit, since_t_ms=level.since_ms,
+            due_t_ms=level.since_ms + round(limit.on_delay_s * 1000),
+            held=held or alarm.state in (AlarmState.SHLVD, AlarmState.OOSRV),
+        )  # fmt: skip
 
 
 def rejudge_all(turn: Turn, incubator: str) -> None:

@@ -6,11 +6,10 @@ silences or delays a limit; it can only tell of one earlier.
 
 from __future__ import annotations
 
-from typing import Any
-
 import msgspec
 from msgspec import Struct
 
+from kojimon.contract import state as doc
 from kojimon.engine.moments import Known
 from kojimon.engine.state import Outlook, after_ms, elapsed_ms
 from kojimon.engine.turn import Turn
@@ -106,32 +105,34 @@ def _narrow(left: Left) -> bool:
     return left.in_10 >= SURE_IN_10 and left.late_s - left.early_s <= max(NARROW_S, NARROW_SHARE * left.s)
 
 
-def shown(turn: Turn, incubator: str, known: Known | None) -> dict[str, Any] | None:
-    """The forecast in the state document: its records as plain data, and what hangs on the batch's own time."""
+def shown(turn: Turn, incubator: str, known: Known | None) -> doc.Foreseen | None:
+    """The forecast in the state document: the record itself, and what hangs on the batch's own time."""
     found = outlook(turn, incubator)
     if found is None or known is None:
         return None
     calm_h = calm_until_h(found.forecast)
     until_ms = None if calm_h is None else found.made_ms + round(calm_h * 3_600_000)
-    return {
-        "made_t_ms": found.made_ms,
-        "age_s": round(elapsed_ms(turn.anchors, found.made_ms, turn.t_ms) / 1000),
-        "fresh": is_fresh(turn, incubator, found),
-        "calm_until_t_ms": until_ms,
-        "left": _told(turn, incubator, found),
-        "calm": [round(chance, 2) for chance in calm_chances(found.forecast)],
-        "harvest": _harvest(turn, known, found),
-        **msgspec.to_builtins(found.forecast),
-    }
+    return doc.Foreseen(
+        **msgspec.structs.asdict(found.forecast),
+        made_t_ms=found.made_ms,
+        age_s=round(elapsed_ms(turn.anchors, found.made_ms, turn.t_ms) / 1000),
+        fresh=is_fresh(turn, incubator, found),
+        calm_until_t_ms=until_ms,
+        left=_told(turn, incubator, found),
+        calm=tuple(round(chance, 2) for chance in calm_chances(found.forecast)),
+        harvest=_harvest(turn, known, found),
+    )
 
 
-def _told(turn: Turn, incubator: str, found: Outlook) -> list[dict[str, Any]]:
+def _told(turn: Turn, incubator: str, found: Outlook) -> tuple[doc.Left, ...]:
     """Time until each limit where that is sure and narrow."""
     lefts = [(one.limit_c, left_until(turn, incubator, one.limit_c)) for one in found.forecast.limits]
-    return [{"limit_c": limit_c, **msgspec.to_builtins(left)} for limit_c, left in lefts if left is not None]
+    return tuple(
+        doc.Left(limit_c, left.s, left.early_s, left.late_s, left.in_10) for limit_c, left in lefts if left is not None
+    )
 
 
-def _harvest(turn: Turn, known: Known, found: Outlook) -> dict[str, Any] | None:
+def _harvest(turn: Turn, known: Known, found: Outlook) -> doc.Harvest | None:
     """The schedule's harvest window, its opening moved by the growth seen; never beyond the schedule's latest hour."""
     task = next((task for task in known.schedule.tasks if task.work == "harvest"), None)
     hour0_ms, done = known.hour0_ms(), found.forecast.done
@@ -144,4 +145,4 @@ def _harvest(turn: Turn, known: Known, found: Outlook) -> dict[str, Any] | None:
         grown_ms = after_ms(turn.anchors, hour0_ms, round(done.hour.p50 * 3_600_000))
         opens_ms = grown_ms if opens_ms is None else max(opens_ms, grown_ms)
         opens_ms = opens_ms if closes_ms is None else min(opens_ms, closes_ms)
-    return {"opens_t_ms": opens_ms, "closes_t_ms": closes_ms, "by_forecast": moved}
+    return doc.Harvest(opens_ms, closes_ms, moved)

@@ -12,6 +12,7 @@ from msgspec.structs import replace
 
 from kojimon.contract import deadlines, keys
 from kojimon.contract.guidance import LookCloser
+from kojimon.contract.state import Question
 from kojimon.engine.conditions import fresh, reading_at
 from kojimon.engine.limits import believe_fall
 from kojimon.engine.state import Asked, Mark
@@ -124,15 +125,12 @@ def _followed(turn: Turn, incubator: str, asked: Asked) -> Asked:
     return replace(asked, doubted=True)
 
 
-def shown(turn: Turn, incubator: str) -> Facts | None:
+def shown(turn: Turn, incubator: str) -> Question | None:
     """The open question, for the state document."""
     asked = turn.asked.get(incubator)
     if asked is None:
         return None
-    return {
-        "key": EVENT, "task": asked.task, "mark": asked.mark, "at_t_ms": asked.at_ms, "until_t_ms": asked.until_ms,
-        "probes": len(_beds(turn, incubator)),
-    }  # fmt: skip
+    return Question(EVENT, asked.task, asked.mark, asked.at_ms, asked.until_ms, len(_beds(turn, incubator)))
 
 
 def _close(turn: Turn, incubator: str, how: str, message: Priority = Priority.LOG, /, **facts: Any) -> bool:

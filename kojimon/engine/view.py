@@ -1,11 +1,29 @@
-"""The state document: what a page, a terminal or a topic shows, as plain data. A pure function of the state."""
+"""The state document (`contract.state`): what a page, a terminal or a topic shows. A pure function of the state."""
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Iterator, Sequence
+from typing import Final
+
+from msgspec.structs import replace
 
 from kojimon.alarms.states import AlarmState
 from kojimon.contract import keys
+from kojimon.contract.state import (
+    Alarm,
+    Band,
+    Box,
+    Document,
+    Extreme,
+    Gate,
+    Mark,
+    Next,
+    OpenBatch,
+    Place,
+    Probe,
+    Stage,
+    Task,
+)  # fmt: skip
 from kojimon.engine.conditions import fresh
 from kojimon.engine.derived import derived
 from kojimon.engine.limits import bands_in_force, beside, pending
@@ -17,85 +35,79 @@ from kojimon.engine.setup import IncubatorSetup
 from kojimon.engine.state import AlarmRec, State, elapsed_ms
 from kojimon.engine.trend import rate_per_h
 from kojimon.engine.turn import Turn
-from kojimon.schedule.spec import Band, Limit, Task
+from kojimon.schedule import spec
 
 STALE_MS = 14_400_000
 STATUS = {0: "waiting", OPEN: "open", DUE: "due", CLOSED: "overdue"}
-Plain = dict[str, Any]
 
 
-def view(state: State, now_ms: int) -> Plain:
-    """The state document of DEVELOPERS.md without wall times and words; t_ms throughout."""
+def view(state: State, now_ms: int) -> Document:
+    """The state document without wall times and without what only the door knows (zone, units); t_ms throughout."""
     turn = Turn(state)
     turn.t_ms = max(turn.t_ms, now_ms)
-    return {
-        "t_ms": turn.t_ms,
-        "site": state.setup.site,
-        "pressure_hpa": round(state.setup.pressure_pa / 100, 1),
-        "incubators": [_incubator(turn, box) for box in state.setup.incubators],
-        "alarms": _alarms(turn, ""),
-    }
+    return Document(
+        t_ms=turn.t_ms,
+        site=state.setup.site,
+        pressure_hpa=round(state.setup.pressure_pa / 100, 1),
+        incubators=tuple(_incubator(turn, box) for box in state.setup.incubators),
+        alarms=_alarms(turn, ""),
+    )
 
 
-def _incubator(turn: Turn, box: IncubatorSetup) -> Plain:
+def _incubator(turn: Turn, box: IncubatorSetup) -> Box:
     batch = turn.batches.get(box.name)
     known = known_of(turn.compiled, box.name, batch, turn.anchors, turn.last_t) if batch else None
-    tasks = [_task(known, task, turn.t_ms) for task in known.schedule.tasks] if known else []
-    return {
-        "name": box.name,
-        "label": box.label or box.name,
-        "schedule": box.schedule,
-        "trays": list(box.trays),
-        "batch": _batch(turn, known),
-        "stage": _stage(known),
-        "places": _places(turn, box.name),
-        "probes": _probes(turn, box.name),
-        "derived": derived(turn, box.name),
-        "bands": [_band(band) for band in bands_in_force(turn, box.name)],
-        "pending": pending(turn, box.name),
-        "tasks": tasks,
-        "next": _next(tasks),
-        "question": question(turn, box.name),
-        "forecast": shown(turn, box.name, known),
-        "cautions": list(known.schedule.cautions) if known else [],
-        "alarms": _alarms(turn, box.name),
-    }
+    tasks = tuple(_task(known, task, turn.t_ms) for task in known.schedule.tasks) if known else ()
+    return Box(
+        name=box.name,
+        label=box.label or box.name,
+        schedule=box.schedule,
+        trays=tuple(box.trays),
+        batch=_batch(turn, known),
+        stage=_stage(known),
+        places=tuple(_places(turn, box.name)),
+        probes=tuple(_probes(turn, box.name)),
+        derived=tuple(derived(turn, box.name)),
+        bands=tuple(_band(band) for band in bands_in_force(turn, box.name)),
+        pending=tuple(pending(turn, box.name)),
+        tasks=tasks,
+        next=_next(tasks),
+        question=question(turn, box.name),
+        forecast=shown(turn, box.name, known),
+        cautions=tuple(known.schedule.cautions) if known else (),
+        alarms=_alarms(turn, box.name),
+    )
 
 
-def _batch(turn: Turn, known: Known | None) -> Plain | None:
+def _batch(turn: Turn, known: Known | None) -> OpenBatch | None:
     if known is None:
         return None
     batch, hour0_ms = known.batch, known.hour0_ms()
     hour = None if hour0_ms is None else elapsed_ms(turn.anchors, hour0_ms, turn.t_ms) / 3_600_000
-    return {
-        "id": batch.id,
-        "name": batch.name,
-        "schedule": batch.schedule,
-        "label": known.schedule.label,
-        "hour": None if hour is None else round(hour, 4),
-        "started_t_ms": batch.started_ms,
-        "hour0_t_ms": hour0_ms,
-    }
+    return OpenBatch(
+        id=batch.id,
+        name=batch.name,
+        schedule=batch.schedule,
+        label=known.schedule.label,
+        hour=None if hour is None else round(hour, 4),
+        started_t_ms=batch.started_ms,
+        hour0_t_ms=hour0_ms,
+    )
 
 
-def _stage(known: Known | None) -> Plain | None:
+def _stage(known: Known | None) -> Stage | None:
     stage = known.schedule.stage(known.batch.stage) if known else None
-    return None if stage is None or known is None else {
-        "name": stage.name, "label": stage.label, "since_t_ms": known.batch.stage_since_ms
-    }  # fmt: skip
+    return None if stage is None or known is None else Stage(stage.name, stage.label, known.batch.stage_since_ms)
 
 
-def _probes(turn: Turn, incubator: str) -> list[Plain]:
-    return [
-        {
-            "name": probe.name, "no": probe.no, "place": probe.place, "tray": probe.tray, "quantity": probe.quantity,
-            "value": turn.last_v.get(probe.no), "age_s": _age_s(turn, probe.no), "quality": _quality(turn, probe.no),
-            "rate_per_h": rate_per_h(turn.trace.get(probe.no, ())),
-            "silent": turn.silent(probe.no),
-        }
-        for probe in turn.setup.probes
-        if probe.incubator == incubator
-    ]  # fmt: skip
+def _probes(turn: Turn, incubator: str) -> Iterator[Probe]:
+    for probe in turn.setup.probes:
+        if probe.incubator == incubator:
+            yield Probe(
+                probe.name, probe.no, probe.place, probe.tray, probe.quantity, turn.last_v.get(probe.no),
+                _age_s(turn, probe.no), _quality(turn, probe.no), rate_per_h(turn.trace.get(probe.no, ())),
+                turn.silent(probe.no),
+            )  # fmt: skip
 
 
 def _quality(turn: Turn, no: int) -> int | None:
@@ -108,93 +120,79 @@ def _age_s(turn: Turn, no: int) -> float | None:
     return None if last_ms is None else round(elapsed_ms(turn.anchors, last_ms, turn.t_ms) / 1000, 1)
 
 
-def _places(turn: Turn, incubator: str) -> list[Plain]:
-    found = []
+def _places(turn: Turn, incubator: str) -> Iterator[Place]:
     for (box, place, quantity), numbers in turn.compiled.at.items():
         if box != incubator:
             continue
-        seen = fresh(turn, numbers)
-        row: Plain = {"place": place, "quantity": quantity, "probes": len(numbers), "hottest": None, "coldest": None}
+        row, seen = Place(place, quantity, len(numbers)), fresh(turn, numbers)
         if seen:
-            row["hottest"] = _extreme(turn, max(seen, key=lambda no: turn.last_v[no]))
-            row["coldest"] = _extreme(turn, min(seen, key=lambda no: turn.last_v[no]))
-        found.append(row)
-    return found
+            hottest, coldest = (pick(seen, key=lambda no: turn.last_v[no]) for pick in (max, min))
+            row = replace(row, hottest=_extreme(turn, hottest), coldest=_extreme(turn, coldest))
+        yield row
 
 
-def _extreme(turn: Turn, no: int) -> Plain:
+def _extreme(turn: Turn, no: int) -> Extreme:
     probe = turn.compiled.probes[no]
-    return {
-        "probe": probe.name, "tray": probe.tray, "value": turn.last_v[no], "age_s": _age_s(turn, no),
-        "rate_per_h": rate_per_h(turn.trace.get(no, ())),
-    }  # fmt: skip
+    rate = rate_per_h(turn.trace.get(no, ()))
+    return Extreme(probe.name, probe.tray, turn.last_v[no], _age_s(turn, no), rate)
 
 
-def _band(band: Band) -> Plain:
-    limits: dict[str, Limit | None] = {
-        "low_low": band.low_low, "low": band.low, "high": band.high, "high_high": band.high_high
-    }  # fmt: skip
-    return {
-        "place": band.place,
-        "quantity": band.quantity,
-        **{name: limit.limit if limit else None for name, limit in limits.items()},
-    }
+def _band(band: spec.Band) -> Band:
+    limits = (band.low_low, band.low, band.high, band.high_high)
+    return Band(band.place, band.quantity, *(limit.limit if limit else None for limit in limits))
 
 
-def _task(known: Known, task: Task, now_ms: int) -> Plain:
+def _task(known: Known, task: spec.Task, now_ms: int) -> Task:
     number = round_of(known, task)
     marks = [mark for mark in known.batch.marks if mark.task == task.name]
-    status = STATUS[rank_of(known, task, now_ms)] if number else "done"
-    return {
-        "name": task.name,
-        "label": task.label,
-        "trade": task.trade,
-        "work": task.work,
-        "status": status,
-        "round": number,
-        "repeats": task.repeats,
-        "optional": task.optional,
-        "opens_t_ms": known.resolve(task.window.opens) if number else None,
-        "due_t_ms": known.resolve(task.window.due) if number else None,
-        "closes_t_ms": known.resolve(task.window.closes) if number else None,
-        "marks": [{"mark": mark.id, "at_t_ms": mark.at_ms, "undone": mark.undone} for mark in marks],
-        "gate": None if task.gate is None else {
-            "place": task.gate.place, "at_least": task.gate.at_least, "at_most": task.gate.at_most
-        },
-        "advice": list(task.advice),
-        "cautions": list(task.cautions),
-    }  # fmt: skip
+    gate = task.gate
+    return Task(
+        name=task.name,
+        label=task.label,
+        status=STATUS[rank_of(known, task, now_ms)] if number else "done",
+        trade=task.trade,
+        work=task.work,
+        round=number,
+        repeats=task.repeats,
+        optional=task.optional,
+        opens_t_ms=known.resolve(task.window.opens) if number else None,
+        due_t_ms=known.resolve(task.window.due) if number else None,
+        closes_t_ms=known.resolve(task.window.closes) if number else None,
+        marks=tuple(Mark(mark.id, mark.at_ms, undone=mark.undone) for mark in marks),
+        gate=None if gate is None else Gate(gate.place, gate.at_least, gate.at_most),
+        advice=tuple(task.advice),
+        cautions=tuple(task.cautions),
+    )
 
 
-_URGENCY = {"overdue": 0, "due": 1, "open": 2, "waiting": 3}
+_URGENCY: Final = {"overdue": 0, "due": 1, "open": 2, "waiting": 3}
 
 
-def _next(tasks: list[Plain]) -> Plain | None:
+def _next(tasks: Sequence[Task]) -> Next | None:
     """The one next step: what is overdue, due or open first, else the earliest known opening."""
     # An optional task whose time has passed undone is let go, or it would stand before the one that matters.
-    gone = [task for task in tasks if task["optional"] and task["status"] == "overdue"]
-    rows = [task for task in tasks if task["status"] in _URGENCY and task not in gone]
+    gone = [task for task in tasks if task.optional and task.status == "overdue"]
+    rows = [task for task in tasks if task.status in _URGENCY and task not in gone]
     known = [
         task for task in rows
-        if task["status"] != "waiting" or task["opens_t_ms"] is not None or task["due_t_ms"] is not None
+        if task.status != "waiting" or task.opens_t_ms is not None or task.due_t_ms is not None
     ]  # fmt: skip
     first = min(known, key=_order, default=None)
     if first is None:
         return None
-    at = first["opens_t_ms"] if first["status"] == "waiting" and first["opens_t_ms"] else first["due_t_ms"]
-    return {"task": first["name"], "status": first["status"], "at_t_ms": at, "closes_t_ms": first["closes_t_ms"]}
+    at = first.opens_t_ms if first.status == "waiting" and first.opens_t_ms else first.due_t_ms
+    return Next(first.name, first.status, at, closes_t_ms=first.closes_t_ms)
 
 
-def _order(task: Plain) -> tuple[int, bool, float]:
-    times = [task[name] for name in ("opens_t_ms", "due_t_ms") if task[name] is not None]
-    rank = _URGENCY[task["status"]]
-    return rank, bool(task["optional"]), min(times, default=float("inf"))
+def _order(task: Task) -> tuple[int, bool, float]:
+    times = [at for at in (task.opens_t_ms, task.due_t_ms) if at is not None]
+    return _URGENCY[task.status], task.optional, min(times, default=float("inf"))
 
 
-def _alarms(turn: Turn, incubator: str) -> list[Plain]:
+def _alarms(turn: Turn, incubator: str) -> tuple[Alarm, ...]:
     rows = [alarm for alarm in turn.alarms.values() if alarm.incubator == incubator]
     shown = [alarm for alarm in rows if alarm.state is not AlarmState.NORM]
-    return [_alarm(turn, alarm) for alarm in sorted(shown, key=_gravity)]
+    return tuple(_alarm(turn, alarm) for alarm in sorted(shown, key=_gravity))
 
 
 def _gravity(alarm: AlarmRec) -> tuple[bool, int, int]:
@@ -207,12 +205,17 @@ def _stale(turn: Turn, alarm: AlarmRec) -> bool:
     return alarm.active and alarm.state is AlarmState.ACKED and held_ms > STALE_MS
 
 
-def _alarm(turn: Turn, alarm: AlarmRec) -> Plain:
+_OWN: Final = frozenset(Alarm.__struct_fields__)
+
+
+def _alarm(turn: Turn, alarm: AlarmRec) -> Alarm:
     key = alarm.about
     silent = isinstance(key, keys.Silent)
     probe = turn.compiled.by_name.get(key.probe if isinstance(key, keys.Silent) else alarm.probe)
-    return {
-        **alarm.facts,
+    facts = {**alarm.facts, **beside(turn, alarm.incubator, key)}
+    return Alarm(**{
+        **{name: value for name, value in facts.items() if name in _OWN and value is not None},
+        "causes": tuple(facts.get("causes") or ()),
         "key": alarm.key, "state": str(alarm.state), "active": alarm.active, "level": alarm.level,
         "priority": str(alarm.priority), "occurrence": alarm.occurrence, "since_t_ms": alarm.since_ms,
         "calls": alarm.calls, "stale": _stale(turn, alarm), "value": alarm.value, "limit": alarm.limit,
@@ -222,5 +225,4 @@ def _alarm(turn: Turn, alarm: AlarmRec) -> Plain:
         "until_t_ms": alarm.shelved_until_ms if alarm.state is AlarmState.SHLVD else None,
         "silent_until_t_ms": alarm.silent_until_ms if alarm.silent_until_ms > turn.t_ms else None,
         "reason": alarm.reason if alarm.state is AlarmState.OOSRV else "",
-        **beside(turn, alarm.incubator, key),
-    }  # fmt: skip
+    })  # fmt: skip

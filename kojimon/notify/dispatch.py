@@ -16,6 +16,7 @@ from msgspec import Struct
 
 from kojimon import logs
 from kojimon.clock import real_s
+from kojimon.contract.state import Document
 from kojimon.curve.pixels import can as pictures_can
 from kojimon.errors import KojimonError
 from kojimon.journal.records import Chunk, Delivery
@@ -65,7 +66,7 @@ class Around(Struct, frozen=True):
     """
 
     look: Callable[[], Look]
-    document: Callable[[], Mapping[str, Any]]
+    document: Callable[[], Document]
     utc_of: Callable[[int], tuple[int, bool]]
     submit: Callable[[Chunk], None]
     health: Callable[[str, bool, str], None]

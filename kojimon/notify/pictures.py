@@ -12,6 +12,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
+from kojimon.contract.state import Document
 from kojimon.model import Event
 
 LIMIT_S: Final = 6.0
@@ -28,7 +29,7 @@ Wanted = Mapping[str, Any]
 # In the daemon: which picture.
 
 
-def wanted(events: Sequence[Event], document: Mapping[str, Any], journal: Path | None, urgent: bool) -> Wanted | None:
+def wanted(events: Sequence[Event], document: Document, journal: Path | None, urgent: bool) -> Wanted | None:
     """What is to be drawn for these events: the batch of the first that has one; None where none has."""
     event = next((event for event in events if event.batch), None)
     if event is None or journal is None:
@@ -36,8 +37,8 @@ def wanted(events: Sequence[Event], document: Mapping[str, Any], journal: Path |
     hours = None if event.kind in WHOLE else CALL_H if urgent else TOLD_H
     return {
         "journal": str(journal), "batch": event.batch, "last_h": hours,
-        "fahrenheit": bool(document["units"]["fahrenheit"]), "pounds": bool(document["units"]["pounds"]),
-        "zone": str(document["now"]["zone"]),
+        "fahrenheit": document.units.fahrenheit, "pounds": document.units.pounds,
+        "zone": document.now.zone,
     }  # fmt: skip
 
 

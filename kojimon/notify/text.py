@@ -12,8 +12,10 @@ from urllib.parse import urlsplit
 
 import msgspec
 from msgspec import Struct
+from msgspec.structs import replace
 
 from kojimon.contract import keys
+from kojimon.contract.state import Alarm, Box, Document, Probe, alarm_of
 from kojimon.model import Event
 from kojimon.notify.records import Send
 from kojimon.units import show_duration
@@ -30,7 +32,6 @@ DISAGREE_K: Final = 2.0
 LISTED: Final = 30
 """Lines a digest lists; the rest is counted."""
 
-Document = Mapping[str, Any]
 
 
 class Text(Struct, frozen=True):
@@ -127,8 +128,8 @@ def _worse(send: Send, events: Sequence[Event]) -> str:
     return f"It comes and goes: {len(events)} times so far. One call stands for all." if comes else ""
 
 
-def _since(event: Event, alarm: Mapping[str, Any], desk: Desk, speech: Speech) -> str:
-    since_ms = int(alarm.get("since_t_ms") or event.t_ms)
+def _since(event: Event, alarm: Alarm, desk: Desk, speech: Speech) -> str:
+    since_ms = alarm.since_t_ms or event.t_ms
     lasted = say.span((desk.now_ms - since_ms) / 1000)
     number = event.data.get("occurrence") or 1
     turn = f", time number {number}" if number > 1 else ""
@@ -139,10 +140,9 @@ def _since(event: Event, alarm: Mapping[str, Any], desk: Desk, speech: Speech) -
     return f"Since {began}{turn}." if lasted == "now" else f"Since {began} ({lasted}){turn}."
 
 
-def _detail(alarm: Mapping[str, Any]) -> str:
-    causes = [str(cause) for cause in alarm.get("causes") or ()]
-    text = str(alarm.get("text") or "")
-    return text or (f"Check: {say.listing(causes)}." if causes else alarm_words.why_silent(alarm))
+def _detail(alarm: Alarm) -> str:
+    causes = f"Check: {say.listing([*alarm.causes])}." if alarm.causes else alarm_words.why_silent(alarm)
+    return alarm.text or causes
 
 
 def _with_it(events: Sequence[Event], desk: Desk, speech: Speech) -> list[str]:
@@ -156,21 +156,21 @@ def _with_it(events: Sequence[Event], desk: Desk, speech: Speech) -> list[str]:
     return ["In the order in which they came:", *names]
 
 
-def _going(alarm: Mapping[str, Any], box: Document | None, desk: Desk, speech: Speech) -> str:
-    if alarm.get("in_10") is not None and alarm.get("early_s") is not None:
-        early, late = say.span(alarm["early_s"]), say.span(alarm["late_s"])
-        return f"By the forecast in {early} to {late}, {alarm['in_10']} in 10, if nobody touches the koji."
-    key = keys.parse(str(alarm["key"]))
+def _going(alarm: Alarm, box: Box | None, desk: Desk, speech: Speech) -> str:
+    if alarm.in_10 is not None and alarm.early_s is not None and alarm.late_s is not None:
+        early, late = say.span(alarm.early_s), say.span(alarm.late_s)
+        return f"By the forecast in {early} to {late}, {alarm.in_10} in 10, if nobody touches the koji."
+    key = keys.parse(alarm.key)
     if box is None or not isinstance(key, keys.Limit):
         return ""
     fresh = status.at_present(alarm, box)
-    per_hour = fresh.get("rate_per_h")
+    per_hour = fresh.rate_per_h
     word = say.trend(key.quantity, per_hour)
     if not word or per_hour is None:
         return ""
     left_s = status.left_s(fresh, box, per_hour)
     ahead = status.foreseen(fresh, box)
-    how = f"by the forecast, {ahead['in_10']} in 10" if ahead and ahead["s"] == left_s else "if it goes on so"
+    how = f"by the forecast, {ahead.in_10} in 10" if ahead and ahead.s == left_s else "if it goes on so"
     worse = f"; the next limit in about {say.span(left_s)} {how}" if left_s is not None else ""
     rate = "" if word == "steady" else f" {speech.slope(key.quantity, per_hour)}"
     return f"{say.big_first(word)}{rate}{worse}."
@@ -184,27 +184,27 @@ def _consequence(event: Event) -> str:
     return f"If nothing is done, {meaning.consequence}.{causes}"
 
 
-def _sure(alarm: Mapping[str, Any], box: Document | None, speech: Speech) -> str:
+def _sure(alarm: Alarm, box: Box | None, speech: Speech) -> str:
     """How far the reading can be trusted: its age, and whether its neighbours agree."""
-    own = next((p for p in box["probes"] if p["name"] == alarm.get("probe")), None) if box is not None else None
-    if box is None or own is None or own.get("value") is None:
+    own = next((p for p in box.probes if p.name == alarm.probe), None) if box is not None else None
+    if box is None or own is None or own.value is None:
         return ""
-    age = f"How sure: probe {own['name']} spoke {show_duration(own['age_s'] or 0)} ago"
-    same = (own["place"], own["quantity"])
+    age = f"How sure: probe {own.name} spoke {show_duration(own.age_s or 0)} ago"
+    same = (own.place, own.quantity)
     others = [
-        p for p in box["probes"]
-        if p is not own and (p["place"], p["quantity"]) == same and p.get("value") is not None and not p.get("silent")
+        (p, p.value) for p in box.probes
+        if p is not own and (p.place, p.quantity) == same and p.value is not None and not p.silent
     ]  # fmt: skip
     if not others:
         return f"{age}; no other probe is there to compare."
-    shown = say.listing([f"{_label(p)} {speech.value(p['quantity'], p['value'])}" for p in others])
-    apart = max(abs(p["value"] - own["value"]) for p in others)
-    doubt = own["quantity"] == "temperature" and apart > DISAGREE_K
+    shown = say.listing([f"{_label(p)} {speech.value(p.quantity, value)}" for p, value in others])
+    apart = max(abs(value - own.value) for _, value in others)
+    doubt = own.quantity == "temperature" and apart > DISAGREE_K
     return f"{age}; {shown}.{' They do not agree: check with a kitchen thermometer.' if doubt else ''}"
 
 
-def _label(probe: Mapping[str, Any]) -> str:
-    return say.where(probe["place"], probe["tray"]) if probe["place"] == "bed" and probe["tray"] else str(probe["name"])
+def _label(probe: Probe) -> str:
+    return say.where(probe.place, probe.tray) if probe.place == "bed" and probe.tray else probe.name
 
 
 def _done(work: Work) -> str:
@@ -213,7 +213,7 @@ def _done(work: Work) -> str:
     return f"Last mixed {say.span(work.mixed_ago_s)} ago, {work.mixes} time{'s' if work.mixes != 1 else ''} in all."
 
 
-def _todo(alarm: Mapping[str, Any], work: Work) -> str:
+def _todo(alarm: Alarm, work: Work) -> str:
     steps = ladder(alarm, work)
     if not steps or steps[0] == FIRE:
         return f"Do: {alarm_words.action(alarm, work)}."
@@ -322,15 +322,15 @@ def _is_over(event: Event) -> bool:
 def _advice(event: Event, desk: Desk) -> list[str]:
     """Advice and cautions of the task a window is about, before anybody does it."""
     box = _box(event.incubator, desk)
-    task = next((task for task in box["tasks"] if task["name"] == event.key), None) if box is not None else None
+    task = box.task(event.key) if box is not None else None
     if task is None or event.kind not in ("window-due", "window-closed"):
         return []
-    cautions = task.get("cautions") or ()
-    return [*(["Take care:", *(f"- {caution}" for caution in cautions)] if cautions else []), *task.get("advice", ())]
+    care = ["Take care:", *(f"- {caution}" for caution in task.cautions)] if task.cautions else []
+    return [*care, *task.advice]
 
 
-def _box(incubator: str, desk: Desk) -> Document | None:
-    return next((box for box in desk.document["incubators"] if box["name"] == incubator), None)
+def _box(incubator: str, desk: Desk) -> Box | None:
+    return desk.document.box(incubator)
 
 
 def _work(event: Event, desk: Desk) -> Work:
@@ -338,17 +338,18 @@ def _work(event: Event, desk: Desk) -> Work:
     return status.work_of(box, desk.now_ms) if box is not None else Work()
 
 
-def _alarm(event: Event, desk: Desk) -> dict[str, Any]:
+def _alarm(event: Event, desk: Desk) -> Alarm:
     """The alarm of an event in the form of the state document, with what is known of it now where it is the same."""
     data = event.data
     box = _box(event.incubator, desk)
-    rows = box["alarms"] if box is not None else desk.document["alarms"]
-    same = (row for row in rows if row["key"] == event.key and row["occurrence"] == data.get("occurrence"))
-    now: Mapping[str, Any] = next(same, {})
-    probes = box["probes"] if box is not None else ()
-    tray = next((probe["tray"] for probe in probes if probe["name"] == data.get("probe")), "")
-    base = {"key": event.key, "state": data.get("to", ""), "since_t_ms": data.get("since_ms", event.t_ms), "tray": tray}
-    return {**base, **data, **{name: value for name, value in now.items() if value not in (None, "")}}
+    rows = box.alarms if box is not None else desk.document.alarms
+    same = (row for row in rows if row.key == event.key and row.occurrence == data.get("occurrence"))
+    now = next(same, None)
+    probes = box.probes if box is not None else ()
+    tray = next((probe.tray for probe in probes if probe.name == data.get("probe")), "")
+    alarm = alarm_of(event.key, {"since_ms": event.t_ms, "tray": tray, **data})
+    known = {} if now is None else msgspec.structs.asdict(now)
+    return replace(alarm, **{name: value for name, value in known.items() if value not in (None, "", ())})
 
 
 def _plain(event: Event, desk: Desk) -> dict[str, Any]:

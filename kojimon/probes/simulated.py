@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple, Protocol, cast
 
 from kojimon import logs
 from kojimon.clock import real_s
+from kojimon.contract.state import Document
 from kojimon.errors import KojimonError
 from kojimon.model import Arrival
 from kojimon.probes.source import Put
@@ -36,6 +37,7 @@ class Monitor(Protocol):
     def boot_ms(self) -> int: ...
     def event_no(self) -> int: ...
     def state(self) -> dict[str, Any]: ...
+    def document(self) -> Document: ...
     def act(self, act: dict[str, Any]) -> tuple[int, dict[str, Any]]: ...
 
 
@@ -52,7 +54,7 @@ class Glimpse(NamedTuple):
     hour: float
     hours: float
     event_no: int
-    state: dict[str, Any]
+    state: Document
     over: bool = False
 
 
@@ -164,7 +166,7 @@ class SimulatedIncubator:
         return events
 
     def _glimpse(self, hour: float, over: bool = False) -> Glimpse:
-        return Glimpse(hour, self._hours(), self._monitor.event_no(), self._monitor.state(), over)
+        return Glimpse(hour, self._hours(), self._monitor.event_no(), self._monitor.document(), over)
 
     def _hours(self) -> float:
         return self._settings.hours or LONGEST_H

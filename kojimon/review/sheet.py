@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, Final
 
 from kojimon.contract import keys
+from kojimon.contract.state import alarm_of
 from kojimon.curve import Band, Earlier, Fan, Mark, Sheet, Strip, Track, Window
 from kojimon.journal.records import Placing
 from kojimon.review.alarms import Occurrence, occurrences
@@ -169,8 +170,7 @@ def alarm_text(one: Occurrence, speech: Speech) -> str:
     """What an alarm said, shortly: `Top tray too warm: 43.2 °C over 43`."""
     data: dict[str, Any] = dict(one.first)
     tray = str(data.get("tray") or speech.probes.get(str(data.get("probe", "")), ("", ""))[1])
-    alarm = {"key": one.key, "state": "UNACK", **data, "tray": tray}
-    subject = alarm_words.subject(alarm, speech)
+    subject = alarm_words.subject(alarm_of(one.key, {**data, "tray": tray}), speech)
     key, value, limit = keys.parse(one.key), data.get("value"), data.get("limit")
     if not isinstance(key, keys.Limit) or not isinstance(value, float | int) or not isinstance(limit, float | int):
         return subject

@@ -1,6 +1,6 @@
 """The API: one application for every door, JSON under /v1. Times are engine ms with `*_utc` (ISO 8601) beside them.
 
-GET /v1/state                 the state document (DEVELOPERS.md)
+GET /v1/state                 the state document (contract/state.py)
 GET /v1/health                how the daemon itself is
 GET /v1/alarms, /v1/probes    what is up; what is measured, by whom, how fresh
 GET /v1/batches[/ID]          batches, oldest first; `incubator`
@@ -29,6 +29,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from kojimon import logs
+from kojimon.contract.state import Document as StateDocument
 from kojimon.errors import EXIT_NOT_NOW, EXIT_USAGE, KojimonError, RefusedError
 from kojimon.journal.reader import Reader
 from kojimon.journal.records import BatchRow, ProbeRow
@@ -49,7 +50,7 @@ Document = dict[str, Any]
 class Backend(Protocol):
     """The daemon, as the API sees it. Every method may be called from any thread."""
 
-    def state(self) -> Document: ...
+    def state(self) -> StateDocument: ...
     def health(self) -> Document: ...
     def probes(self) -> list[Document]: ...
     def act(self, act: Act) -> Document: ...
@@ -116,7 +117,7 @@ class Api:
     def __init__(self, backend: Backend) -> None:
         self._backend = backend
 
-    def state(self, request: Request) -> Document:
+    def state(self, request: Request) -> StateDocument:
         queries.only(request.query_params)
         return self._backend.state()
 
@@ -130,11 +131,7 @@ class Api:
 
     def alarms(self, request: Request) -> Document:
         queries.only(request.query_params)
-        state = self._backend.state()
-        found = [{"incubator": "", **alarm} for alarm in state["alarms"]]
-        for box in state["incubators"]:
-            found += [{"incubator": box["name"], **alarm} for alarm in box["alarms"]]
-        return {"alarms": found}
+        return {"alarms": self._backend.state().listed()}
 
     def batches(self, request: Request) -> Document:
         queries.only(request.query_params, "incubator")

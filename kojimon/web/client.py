@@ -1,4 +1,4 @@
-"""Talks to the daemon over its local socket, with the standard library alone: commands must start fast."""
+"""Talks to the daemon over its local socket, with the standard library's HTTP: commands must start fast."""
 
 from __future__ import annotations
 
@@ -9,6 +9,9 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlencode
 
+import msgspec
+
+from kojimon.contract.state import Document
 from kojimon.errors import EXIT_USAGE, KojimonError, NotRunningError, RefusedError, UsageError
 from kojimon.web.door import client_path
 
@@ -58,6 +61,15 @@ class Client:
         fields = {name: value for name, value in query.items() if value is not None}
         return self._ask("GET", f"{path}?{urlencode(fields)}" if fields else path, None)
 
+    def state(self) -> Document:
+        """The state document. Raises as `_ask` says, and KojimonError where the daemon's has another form."""
+        try:
+            return msgspec.json.decode(self._ask("GET", "/v1/state", None, raw=True), type=Document)
+        except msgspec.DecodeError as error:
+            raise KojimonError(
+                f"the daemon's state cannot be read ({error}): is it another version of kojimon? Restart it"
+            ) from error
+
     def act(self, act: dict[str, Any]) -> Any:
         """Sends an act. Raises RefusedError with the daemon's words when it is refused."""
         return self._ask("POST", "/v1/acts", json.dumps(act).encode())
@@ -66,8 +78,8 @@ class Client:
         """Sends a document to `path`. Raises as `_ask` says."""
         return self._ask("POST", path, json.dumps(body).encode())
 
-    def _ask(self, method: str, target: str, body: bytes | None) -> Any:
-        """One request.
+    def _ask(self, method: str, target: str, body: bytes | None, raw: bool = False) -> Any:
+        """One request; `raw`: what came of it is not read.
 
         Raises:
             NotRunningError: nobody listens.
@@ -91,7 +103,7 @@ class Client:
             raise NotRunningError(f"the daemon at {self._path} went away: {error}") from error
         finally:
             connection.close()
-        return _answer(response.status, text)
+        return text if raw and response.status < 400 else _answer(response.status, text)
 
 
 def _answer(status: int, text: bytes) -> Any:

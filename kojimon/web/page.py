@@ -20,6 +20,7 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from kojimon import logs
+from kojimon.contract.state import Box, Document
 from kojimon.errors import EXIT_USAGE, KojimonError, RefusedError
 from kojimon.settings.spec import WebSettings
 from kojimon.web import page_batches, page_enter, page_metrics, page_night, page_openapi, page_sheet, page_steps
@@ -45,7 +46,6 @@ LONG: Final = "public, max-age=31536000, immutable"
 PICTURE_POLICY: Final = "default-src 'none'; style-src 'unsafe-inline'; sandbox"
 """For a curve that stands alone: it carries its style sheet along and nothing else."""
 _LOG = logs.get("web")
-Document = Mapping[str, Any]
 Work = Callable[[Request], Response]
 
 
@@ -138,12 +138,12 @@ class Page:
         document = self.backend.state()
         return document, viewer_of(request.headers.get("cookie", ""), document)
 
-    def box(self, document: Document, name: str) -> Document:
+    def box(self, document: Document, name: str) -> Box:
         """An incubator of the state document. Raises 404."""
-        found = next((box for box in document["incubators"] if box["name"] == name), None)
+        found = document.box(name)
         if found is None:
             raise HTTPException(404, f"there is no box {name!r}")
-        return dict(found)
+        return found
 
     def told(self, request: Request, document: Document, viewer: Viewer) -> list[str]:
         """What the act before this page came to: `?told=NUMBER` of the first event of it."""
@@ -166,7 +166,7 @@ class Page:
     def timers(self, shown: Shown, document: Document, viewer: Viewer) -> dict[str, list[Timer]]:
         """The kitchen timer of each box that is before its spores."""
         found: dict[str, list[Timer]] = {}
-        for box, plain in zip(shown.boxes, document["incubators"], strict=True):
+        for box, plain in zip(shown.boxes, document.incubators, strict=True):
             schedule = self.curves.case(box.batch_id).schedule if box.before_spores else None
             found[box.name] = timers_of(box, plain, schedule, viewer.speech(document), shown.now_utc)
         return found
@@ -174,11 +174,11 @@ class Page:
     def versions(self, document: Document) -> dict[str, str]:
         """Changes when there is something new to be drawn of a box, with time and with every event; "" for none."""
         reader = self.backend.reader()
-        step, event = document["t_ms"] // CURVE_STEP_MS, reader.last_event()
+        step, event = document.t_ms // CURVE_STEP_MS, reader.last_event()
         with_batch = {row.incubator for row in reader.batches()}
         return {
-            box["name"]: f"{step if box['batch'] else 0}-{event}" if box["name"] in with_batch else ""
-            for box in document["incubators"]
+            box.name: f"{step if box.batch else 0}-{event}" if box.name in with_batch else ""
+            for box in document.incubators
         }
 
     # -- looking ------------------------------------------------------------------------------------------------
@@ -213,10 +213,10 @@ class Page:
         width = digits(cookie_of(request.headers.get("cookie", ""), "width"), 9_999)
         wanted = View(FIRST_WIDTH_PX if width is None else width, FIRST_HEIGHT_PX)
         found: dict[str, str] = {}
-        for box in document["incubators"]:
-            row = self.curves.row(box["name"]) if only in ("", box["name"]) else None
+        for box in document.incubators:
+            row = self.curves.row(box.name) if only in ("", box.name) else None
             if row is not None and self.curves.ready(row.id):
-                found[box["name"]] = self.curves.svg(row.id, wanted, box, viewer.units(), document["t_ms"])[0]
+                found[box.name] = self.curves.svg(row.id, wanted, box, viewer.units(), document.t_ms)[0]
         return found
 
     def _regions(self, document: Document, viewer: Viewer, query: Mapping[str, str]) -> dict[str, str]:
@@ -257,17 +257,17 @@ class Page:
         """The curve of a box's open or latest batch."""
         document, viewer = self.looked(request)
         box = self.box(document, request.path_params["box"])
-        row = self.curves.row(box["name"])
+        row = self.curves.row(box.name)
         if row is None:
             raise HTTPException(404, "there is no batch yet")
-        now_h = self.curves.case(row.id).hours.hour(document["t_ms"])
+        now_h = self.curves.case(row.id).hours.hour(document.t_ms)
         if row.ended_t_ms is not None:
             now_h = self.curves.case(row.id).end_ms / 3_600_000
         wanted = curve_view(request.query_params, now_h)
-        return self.picture(request, row.id, wanted, box, viewer, document["t_ms"])
+        return self.picture(request, row.id, wanted, box, viewer, document.t_ms)
 
     def picture(
-        self, request: Request, batch: str, wanted: View, box: Document | None, viewer: Viewer,
+        self, request: Request, batch: str, wanted: View, box: Box | None, viewer: Viewer,
         now_ms: int | None = None,
     ) -> Response:  # fmt: skip
         """A curve as SVG with its tag; `now_ms`: engine time of the state that `box` is from."""
@@ -289,7 +289,7 @@ class Page:
     def _act(self, request: Request, body: bytes) -> Response:
         fields = fields_of(body)
         document, viewer = self.looked(request)
-        wanted = act_of(fields, viewer.speech(document), str(document["now"]["utc"]), viewer.who)
+        wanted = act_of(fields, viewer.speech(document), document.now.utc, viewer.who)
         try:
             done = self.backend.act(wanted)
         except RefusedError as error:

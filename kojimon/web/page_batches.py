@@ -54,7 +54,7 @@ class _Batches:
         document, viewer = self._page.looked(request)
         reader = self._page.backend.reader()
         given = scores(reader.events(kinds=("verdict",), limit=100_000))
-        rows = batch_lines(reader.batches(), given, reader.stamps(), document["t_ms"], viewer.speech(document))
+        rows = batch_lines(reader.batches(), given, reader.stamps(), document.t_ms, viewer.speech(document))
         return self._page.html("batches.html", rows=rows, here="batches", zone=viewer.zone)
 
     def one(self, request: Request) -> Response:
@@ -110,12 +110,12 @@ class _Batches:
     def _keep(self, request: Request, body: bytes) -> Response:
         document, viewer = self._page.looked(request)
         box = self._page.box(document, request.query_params.get("incubator", ""))
-        if not box["batch"]:
+        if not box.batch:
             raise UsageError("no batch is open there; a photo belongs to a batch")
         name = photos.keep(self._journal(), body)
         text = request.query_params.get("text", "").strip()[:TEXT_MOST] or "A photo"
         data: dict[str, Any] = {"text": text, "photo": name}
-        self._page.backend.act(Act("batch.note", box["name"], viewer.who, "page", name, data))
+        self._page.backend.act(Act("batch.note", box.name, viewer.who, "page", name, data))
         return JSONResponse({"text": "The photo is kept."})
 
     # -- shared ---------------------------------------------------------------------------------------------------

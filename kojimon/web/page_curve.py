@@ -13,6 +13,7 @@ from collections.abc import Hashable, Mapping
 from typing import Any, Final, Protocol
 
 from kojimon import logs
+from kojimon.contract.state import Box
 from kojimon.curve import Earlier, Fan, Sheet, Style, Track, Window, draw
 from kojimon.errors import KojimonError
 from kojimon.forecast.answers import Curve
@@ -34,7 +35,6 @@ FRESH_FAN_MS: Final = 30 * 60_000
 WIDTHS: Final = (280, 2000)
 HEIGHTS: Final = (200.0, 6000.0)
 HOUR_MS: Final = 3_600_000
-Document = Mapping[str, Any]
 
 
 class Source(Protocol):
@@ -111,7 +111,7 @@ class Curves:
             return self._fresh(kept, batch)
 
     def svg(
-        self, batch: str, view: View, box: Document | None, units: Mapping[str, Any], now_ms: int | None = None
+        self, batch: str, view: View, box: Box | None, units: Mapping[str, Any], now_ms: int | None = None
     ) -> tuple[str, str]:
         """A curve and its tag.
 
@@ -126,14 +126,14 @@ class Curves:
         return svg, f'"{hashlib.sha256(svg.encode()).hexdigest()[:24]}"'
 
     def sheet(
-        self, batch: str, view: View, box: Document | None, units: Mapping[str, Any], now_ms: int | None = None
+        self, batch: str, view: View, box: Box | None, units: Mapping[str, Any], now_ms: int | None = None
     ) -> Sheet:
         """What is drawn; arguments as of `svg`. Raises UsageError when there is no such batch."""
         kept = self._of(batch)
         with kept.lock:
             case = self._fresh(kept, batch)
             sheet = self._sheet(kept, case, box, units)
-            if box and now_ms is not None and sheet.now_h is not None and (box["batch"] or {}).get("id") == batch:
+            if box and now_ms is not None and sheet.now_h is not None and box.batch_id == batch:
                 sheet = with_now(sheet, case, kept.minutes, box, now_ms, AHEAD_H)
         return _cut(sheet, view)
 
@@ -161,7 +161,7 @@ class Curves:
             kept.next_seq = end
         return case
 
-    def _sheet(self, kept: _Kept, case: Case, box: Document | None, units: Mapping[str, Any]) -> Sheet:
+    def _sheet(self, kept: _Kept, case: Case, box: Box | None, units: Mapping[str, Any]) -> Sheet:
         speech = speech_of(case, bool(units["fahrenheit"]), bool(units["pounds"]), str(units["zone"]))
         open_now = case.row.ended_t_ms is None
         now_h = case.end_ms / HOUR_MS
@@ -208,19 +208,19 @@ def fan_of(payload: Mapping[str, Any], case: Case) -> Fan | None:
     return Fan(hours, low, middle, high)
 
 
-def _ahead(box: Document, case: Case, now_h: float) -> list[Window]:
+def _ahead(box: Box, case: Case, now_h: float) -> list[Window]:
     """Windows still to come, or open now, of tasks that are not optional."""
     found = []
-    for task in box["tasks"]:
-        if task["optional"] or task["status"] == "done" or case.row.id != (box["batch"] or {}).get("id"):
+    for task in box.tasks:
+        if task.optional or task.status == "done" or case.row.id != box.batch_id:
             continue
         opens, due, closes = (
-            None if task.get(f"{edge}_t_ms") is None else case.hours.hour(task[f"{edge}_t_ms"])
-            for edge in ("opens", "due", "closes")
+            None if edge_ms is None else case.hours.hour(edge_ms)
+            for edge_ms in (task.opens_t_ms, task.due_t_ms, task.closes_t_ms)
         )
         begin = opens if opens is not None else due
         if begin is not None and (closes is None or closes > now_h):
-            found.append(Window(task["label"], max(begin, now_h), due, closes))
+            found.append(Window(task.label, max(begin, now_h), due, closes))
     return found
 
 

@@ -8,13 +8,14 @@ from __future__ import annotations
 import asyncio
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterator, Mapping
 from contextlib import contextmanager
-from typing import Any, Final
+from typing import Final
 
 import msgspec
 from starlette.concurrency import run_in_threadpool
 
 from kojimon import logs
 from kojimon.clock import real_s
+from kojimon.contract.state import Document
 from kojimon.errors import KojimonError
 
 STREAMS_MOST: Final = 8
@@ -25,7 +26,6 @@ BEAT_S: Final = 10.0
 RETRY_MS: Final = 2_000
 _LOG = logs.get("web")
 
-Document = Mapping[str, Any]
 Regions = Mapping[str, str]
 """Parts of the page by id, as markup."""
 

@@ -10,6 +10,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
+from kojimon.contract.state import Document
 from kojimon.web.page_shown import environment
 from kojimon.web.page_view import press
 from kojimon.web.page_viewer import Viewer, fresh_key
@@ -21,7 +22,6 @@ if TYPE_CHECKING:
 
 LATEST: Final = 200
 """A probe that waits to be warmed is looked for among so many events: a quarter of an hour has fewer."""
-Document = Mapping[str, Any]
 
 
 class Night(Struct, frozen=True):
@@ -52,7 +52,7 @@ def routes(page: Page) -> list[Route]:
         return page.html(
             "night.html", night=night_of(page, document, viewer), advice=words.ADVICE, zone=viewer.zone,
             probes=probes_of(document), told=page.told(request, document, viewer), follows="night",
-            now_utc=str(document["now"]["utc"]), call_key=fresh_key(), bump_key=fresh_key(),
+            now_utc=document.now.utc, call_key=fresh_key(), bump_key=fresh_key(),
         )  # fmt: skip
 
     return [Route("/night", page.guarded(show), methods=["GET"])]
@@ -67,10 +67,10 @@ def region(page: Page, document: Document, viewer: Viewer) -> str:
 def probes_of(document: Document) -> list[tuple[str, str]]:
     """(name, where it is) of every probe that speaks, for warming."""
     return [
-        (probe["name"], say.small_first(say.spot(probe["place"], probe["quantity"], probe["tray"])))
-        for box in document["incubators"]
-        for probe in box["probes"]
-        if probe["value"] is not None
+        (probe.name, say.small_first(say.spot(probe.place, probe.quantity, probe.tray)))
+        for box in document.incubators
+        for probe in box.probes
+        if probe.value is not None
     ]
 
 
@@ -81,10 +81,10 @@ def night_of(page: Page, document: Document, viewer: Viewer) -> Night:
         return Night(False, "This daemon tells nobody: there is nothing to try.", (), (), {}, "", False)
     last = found["last"]
     running = last is not None and not last["over"]
-    test = next((alarm for alarm in document["alarms"] if alarm["key"] == "test" and alarm["state"] == "UNACK"), None)
+    test = next((alarm for alarm in document.alarms if alarm.key == "test" and alarm.state == "UNACK"), None)
     seen = {}
     if test is not None:
-        number = str(test["occurrence"])
+        number = str(test.occurrence)
         seen = {
             "kind": "alarm.acknowledge", "incubator": "", "key": "test", "occurrence": number, "back": "/night",
             "idempotency": press("seen", "test", number),
@@ -95,20 +95,20 @@ def night_of(page: Page, document: Document, viewer: Viewer) -> Night:
     return Night(found["armed"], found["why"], late, shown, seen, warming, bool(found["channels"]))
 
 
-def _warming(page: Page, document: Document, viewer: Viewer, last: Document | None) -> str:
+def _warming(page: Page, document: Document, viewer: Viewer, last: Mapping[str, Any] | None) -> str:
     reader = page.backend.reader()
     found = reader.events(max(0, reader.last_event() - LATEST), kinds=("bump-begin", "bump-missed"))
     if not found or found[-1].kind == "bump-missed":
         return ""
-    begun, now_ms = found[-1], document["t_ms"]
+    begun, now_ms = found[-1], document.t_ms
     if begun.data["until_ms"] <= now_ms or (last is not None and last["at_t_ms"] >= begun.t_ms):
         return ""
-    rows = (probe for box in document["incubators"] for probe in box["probes"] if probe["name"] == begun.key)
+    rows = (probe for box in document.incubators for probe in box.probes if probe.name == begun.key)
     probe = next(rows, None)
-    if probe is None or probe["value"] is None:
+    if probe is None or probe.value is None:
         return ""
     speech, minutes = viewer.speech(document), max(1, round((begun.data["until_ms"] - now_ms) / 60_000))
-    value, limit = (speech.value(probe["quantity"], one) for one in (probe["value"], begun.data["limit"]))
+    value, limit = (speech.value(probe.quantity, one) for one in (probe.value, begun.data["limit"]))
     return (
         f"Take probe {begun.key} in the hand (or breathe on it): it stands at {value} and has {minutes} min to reach "
         f"{limit} and stay there for 20 s. Put it back afterwards."

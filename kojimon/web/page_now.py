@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
 
 from msgspec.structs import replace
 
+from kojimon.contract.state import Box
 from kojimon.curve import Point, Sheet, Track
 from kojimon.review.hours import HOUR_MS
 from kojimon.review.load import Case
@@ -15,7 +15,7 @@ from kojimon.review.sheet import label_of
 
 
 def with_now(
-    sheet: Sheet, case: Case, minutes: Mapping[int, list[Minute]], box: Mapping[str, Any], now_ms: int, ahead_h: float
+    sheet: Sheet, case: Case, minutes: Mapping[int, list[Minute]], box: Box, now_ms: int, ahead_h: float
 ) -> Sheet:
     """The sheet up to this moment: each probe's latest good value at its end.
 
@@ -27,9 +27,9 @@ def with_now(
     """
     now_h = max(sheet.now_h or 0.0, case.hours.hour(now_ms))
     values = {
-        probe["name"]: (case.hours.hour(now_ms) - probe["age_s"] * 1000 / HOUR_MS, float(probe["value"]), probe["no"])
-        for probe in box["probes"]
-        if probe["value"] is not None and probe["age_s"] is not None
+        probe.name: (case.hours.hour(now_ms) - probe.age_s * 1000 / HOUR_MS, probe.value, probe.no)
+        for probe in box.probes
+        if probe.value is not None and probe.age_s is not None
     }
     tracks = tuple(
         _longer(track, *found, minutes)

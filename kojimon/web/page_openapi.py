@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 import re
 from functools import lru_cache
 from typing import Any, Final
@@ -12,6 +13,8 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from kojimon import __version__
+from kojimon.contract.state import Document as StateDocument
+from kojimon.contract.state import ListedAlarm
 from kojimon.web.rows import ROWS_MOST
 
 Document = dict[str, Any]
@@ -88,7 +91,7 @@ def _paths() -> Document:
             (400, 404),
         ),
         "/v1/curve": _get(
-            "What is drawn of a batch: the open one, or the latest.", "Curve",
+            "What is drawn of a batch: the open one, or the latest.", "DrawnCurve",
             [batch, _query("incubator", "name of a box"),
              _query("last", "only so many hours before its end", {**NUMBER, "minimum": 0.1, "maximum": 1000}),
              _query("points", "so many points a curve at most", {**INT, "minimum": 1, "maximum": 5000}),
@@ -177,56 +180,38 @@ def _ref(name: str) -> Document:
     return {"$ref": f"#/components/schemas/{name}"}
 
 
-def _pending() -> Document:
-    return _object(
-        {"key": TEXT, "level": TEXT, "priority": TEXT, "probe": TEXT, "tray": TEXT, "value": NUMBER, "limit": NUMBER,
-         "since_t_ms": INT, "due_t_ms": INT, "held": TRUE}, since_utc=_maybe(TEXT), due_utc=_maybe(TEXT),
-    )  # fmt: skip
+def _records() -> Document:
+    """Schemas of the state document and of an alarm in a list, made of the records themselves.
+
+    In an answer every field stands, whatever a record fills in for a reader; so all are required here.
+    """
+    template = "#/components/schemas/{name}"
+    _, found = msgspec.json.schema_components([StateDocument, ListedAlarm], ref_template=template)
+    for schema in found.values():
+        schema["description"] = inspect.cleandoc(schema["description"])
+        schema["required"] = sorted(schema["properties"])
+        for one in schema["properties"].values():
+            one.pop("default", None)
+    return {{"Document": "State"}.get(name, name): schema for name, schema in found.items()}
 
 
 def _schemas() -> Document:
+    """What the records say, and by hand what is plain data all the way."""
     moment, words = _maybe(INT), _maybe(TEXT)
     batch = _object(
         {"id": TEXT, "incubator": TEXT, "name": TEXT, "schedule": TEXT, "started_t_ms": INT, "outcome": TEXT},
         rice_kg=_maybe(NUMBER), yield_kg=_maybe(NUMBER), hour0_t_ms=moment, ended_t_ms=moment, note=TEXT,
         started_utc=words, hour0_utc=words, ended_utc=words,
     )  # fmt: skip
-    alarm = _object(
-        {"key": TEXT, "state": TEXT, "active": TRUE, "priority": TEXT, "occurrence": INT, "since_t_ms": INT},
-        value=_maybe(NUMBER), limit=_maybe(NUMBER), tray=TEXT, probe=TEXT, level=TEXT, incubator=TEXT,
-    )  # fmt: skip
-    probe = _object(
-        {"name": TEXT, "place": TEXT, "tray": TEXT, "quantity": TEXT, "silent": TRUE},
-        value=_maybe(NUMBER), age_s=_maybe(NUMBER), quality=_maybe(INT), no=INT,
-    )  # fmt: skip
-    derived = _object(
-        {"name": TEXT, "place": TEXT, "value": _maybe(NUMBER), "age_s": _maybe(NUMBER), "quality": INT,
-         "from": _list(TEXT), "lacking": _maybe(TEXT)},
-    )  # fmt: skip
     event = _object({"no": INT, "t_ms": INT, "kind": TEXT, "incubator": TEXT, "batch": TEXT, "key": TEXT,
                      "data": {"type": "object"}}, utc=words)  # fmt: skip
-    box = _object(
-        {"name": TEXT, "label": TEXT, "places": _list({"type": "object"}), "probes": _list(_ref("Probe")),
-         "derived": _list(_ref("Derived")),
-         "bands": _list({"type": "object"}), "pending": _list(_ref("Pending")),
-         "tasks": _list({"type": "object"}), "alarms": _list(_ref("Alarm"))},
-        batch=_maybe({"type": "object"}), stage=_maybe({"type": "object"}), next=_maybe({"type": "object"}),
-        question=_maybe({"type": "object"}),
-    )  # fmt: skip
-    now = _object({"utc": TEXT, "trusted": TRUE, "zone": TEXT})
-    units = _object({"fahrenheit": TRUE, "pounds": TRUE})
     row = _list({"type": ["integer", "number", "string", "null"]})
     curve = _object({"probe": TEXT, "columns": _list(TEXT), "rows": _list(row)}, after=_maybe(INT), unit=TEXT)
     return {
-        "State": _object({"t_ms": INT, "site": TEXT, "now": now, "units": units, "incubators": _list(box),
-                          "alarms": _list(_ref("Alarm"))}),
+        **_records(),
         "Health": _object({"ok": TRUE, "version": TEXT, "site": TEXT, "core": {"type": "object"},
                            "journal": {"type": "object"}, "sources": {"type": "object"}}),
-        "Alarm": alarm,
-        "Alarms": _object({"alarms": _list(_ref("Alarm"))}),
-        "Probe": probe,
-        "Derived": derived,
-        "Pending": _pending(),
+        "Alarms": _object({"alarms": _list(_ref("ListedAlarm"))}),
         "Probes": _object({"probes": _list(_ref("Probe"))}),
         "Batch": batch,
         "Batches": _object({"batches": _list(_ref("Batch"))}),
@@ -242,7 +227,7 @@ def _schemas() -> Document:
         "Stretch": _object({"from_seq": INT, "to_seq": INT, "probes": _list(INT)}),
         "Rows": _object({"columns": {"type": "object"}, "readings": _list(row), "inputs": _list(_list({})),
                          "next": _maybe(INT)}),
-        "Curve": _object({"batch": TEXT, "unit": TEXT, "zone": TEXT, "sheet": _object(
+        "DrawnCurve": _object({"batch": TEXT, "unit": TEXT, "zone": TEXT, "sheet": _object(
             {"title": TEXT, "from_h": NUMBER, "to_h": NUMBER, "tracks": _list({"type": "object"}),
              "bands": _list({"type": "object"}), "windows": _list({"type": "object"}),
              "marks": _list({"type": "object"}), "inoculated": TRUE, "clock_sure": TRUE},

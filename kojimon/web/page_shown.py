@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from msgspec import Struct
 
+from kojimon.contract import state as doc
 from kojimon.journal.records import BatchRow
 from kojimon.journal.stamps import Stamps
 from kojimon.schedule.spec import Schedule
@@ -25,7 +26,6 @@ HERE: Final = Path(__file__).parent
 STATIC: Final = HERE / "static"
 HOUR_MS: Final = 3_600_000
 ENDINGS: Final = {"harvest": "harvested", "discard": "thrown away", "": "open"}
-Document = Mapping[str, Any]
 
 
 class Timer(Struct, frozen=True):
@@ -108,15 +108,15 @@ def _escaped(text: str) -> str:
     return str(escape(text))
 
 
-def timers_of(box: Box, plain: Document, schedule: Schedule | None, speech: Speech, now: str) -> list[Timer]:
+def timers_of(box: Box, plain: doc.Box, schedule: Schedule | None, speech: Speech, now: str) -> list[Timer]:
     """The kitchen timer: each step before the spores that lasts a known time, running from when it was marked."""
     if schedule is None or not box.before_spores:
         return []
     return list(_timers(plain, schedule, speech, now))
 
 
-def _timers(plain: Document, schedule: Schedule, speech: Speech, now: str) -> Iterator[Timer]:
-    steps = {task["name"]: task for task in plain["tasks"]}
+def _timers(plain: doc.Box, schedule: Schedule, speech: Speech, now: str) -> Iterator[Timer]:
+    steps = {task.name: task for task in plain.tasks}
     names = [task.name for task in schedule.tasks]
     first = names.index("inoculate") if "inoculate" in names else len(names)
     begun = [index for index, name in enumerate(names[:first]) if _mark(steps.get(name))]
@@ -130,20 +130,20 @@ def _timers(plain: Document, schedule: Schedule, speech: Speech, now: str) -> It
         yield Timer(
             task.name, task.label, "runs" if running else "done" if mark else "waits",
             f"takes {show_duration(task.lasts_s)}" if task.lasts_s else "",
-            speech.moment(mark["at_utc"], now) if mark and mark.get("at_utc") else "",
-            speech.moment(until, now) if until else "", until, step["status"] != "done" and not mark,
+            speech.moment(mark.at_utc, now) if mark and mark.at_utc else "",
+            speech.moment(until, now) if until else "", until, step.status != "done" and not mark,
             key_of(plain, step),
         )  # fmt: skip
 
 
-def _mark(step: Document | None) -> Document | None:
-    return next((mark for mark in step["marks"] if not mark["undone"]), None) if step else None
+def _mark(step: doc.Task | None) -> doc.Mark | None:
+    return next(iter(step.standing), None) if step else None
 
 
-def _later(mark: Document, seconds: float) -> str:
+def _later(mark: doc.Mark, seconds: float) -> str:
     from kojimon.words.speech import moment_utc
 
-    utc = mark.get("at_utc")
+    utc = mark.at_utc
     return iso_utc(round(moment_utc(utc).timestamp() * 1000 + seconds * 1000)) if utc else ""
 
 

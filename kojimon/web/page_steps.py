@@ -12,6 +12,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
+from kojimon.contract.state import Box, Document
 from kojimon.errors import RefusedError
 from kojimon.model import Act
 from kojimon.review.report import CAUTIONS
@@ -28,7 +29,6 @@ if TYPE_CHECKING:
     from kojimon.web.page import Page
 
 LAST_EVENTS = 20
-Document = Mapping[str, Any]
 BARE: dict[str, Any] = {
     "refused": "", "window": "", "gate": "", "cautions": (), "advice": (), "ask_when": False, "ask_yield": False,
     "ask_reason": False, "ask_start": False, "other": None, "schedules": (), "schedule": "",
@@ -50,8 +50,8 @@ def routes(page: Page) -> list[Route]:
     def harvest(request: Request) -> Response:
         document, _ = page.looked(request)
         box = page.box(document, request.path_params["box"])
-        found = next((one for one in box["tasks"] if one.get("work") == "harvest"), None)
-        return _end(page, request, "batch.harvest") if found is None else _task(page, request, found["name"], "")
+        found = next((one for one in box.tasks if one.work == "harvest"), None)
+        return _end(page, request, "batch.harvest") if found is None else _task(page, request, found.name, "")
 
     def discard(request: Request) -> Response:
         return _end(page, request, "batch.discard")
@@ -92,23 +92,23 @@ def refused(page: Page, request: Request, act: Act, error: RefusedError) -> Resp
 def _task(page: Page, request: Request, name: str, said: str, box_name: str = "", status: int = 200) -> Response:
     document, viewer = page.looked(request)
     box = page.box(document, box_name or request.path_params["box"])
-    task = next((one for one in box["tasks"] if one["name"] == name), None)
+    task = next((one for one in box.tasks if one.name == name), None)
     if task is None:
         raise HTTPException(404, "that step belongs to no open batch")
-    speech, now = viewer.speech(document), str(document["now"]["utc"])
-    gate = task.get("gate")
-    harvest = task.get("work") == "harvest"
+    speech, now = viewer.speech(document), document.now.utc
+    gate = task.gate
+    harvest = task.work == "harvest"
     kind = "batch.harvest" if harvest and not gate else "task.done"
-    fields = {"kind": kind, "incubator": box["name"], "idempotency": fresh_key(), "back": "/"}
+    fields = {"kind": kind, "incubator": box.name, "idempotency": fresh_key(), "back": "/"}
     if kind == "task.done":
         fields["task"] = name
-    trade = f" ({task['trade']})" if task.get("trade") else ""
+    trade = f" ({task.trade})" if task.trade else ""
     return _page(
         page, document, viewer, status,
-        heading=f"{task['label']}{trade}", refused=said or _refusal(page, request, viewer, document),
-        window=words.window_of(task, speech, document["t_ms"], now), gate=gate_words(gate, speech) if gate else "",
+        heading=f"{task.label}{trade}", refused=said or _refusal(page, request, viewer, document),
+        window=words.window_of(task, speech, document.t_ms, now), gate=gate_words(gate, speech) if gate else "",
         fields=fields, ask_when=True, ask_yield=harvest, button="Harvested" if harvest else "Done",
-        cautions=task.get("cautions") or (CAUTIONS if harvest else ()), advice=task.get("advice", ()),
+        cautions=task.cautions or (CAUTIONS if harvest else ()), advice=task.advice,
     )  # fmt: skip
 
 
@@ -130,20 +130,20 @@ def _mark(page: Page, request: Request) -> Response:
     found = next(
         (
             (task, mark)
-            for task in box["tasks"]
-            for mark in task["marks"]
-            if mark["mark"] == number and not mark["undone"]
+            for task in box.tasks
+            for mark in task.marks
+            if mark.mark == number and not mark.undone
         ),
         None,
     )
     if found is None:
         raise HTTPException(404, "that mark does not stand any more")
     task, mark = found
-    own = {"incubator": box["name"], "mark": str(number), "back": "/"}
-    when = viewer.speech(document).moment(mark["at_utc"], str(document["now"]["utc"])) if mark.get("at_utc") else ""
+    own = {"incubator": box.name, "mark": str(number), "back": "/"}
+    when = viewer.speech(document).moment(mark.at_utc, document.now.utc) if mark.at_utc else ""
     return _page(
         page, document, viewer,
-        heading=f"{task['label']}: done {when}", ask_when=True, button="It was then",
+        heading=f"{task.label}: done {when}", ask_when=True, button="It was then",
         fields={"kind": "task.correct", "idempotency": fresh_key(), **own},
         other={
             "text": "Or it was not done at all:", "button": "Take it back",
@@ -157,9 +157,9 @@ def _start(page: Page, request: Request) -> Response:
     box = page.box(document, request.path_params["box"])
     return _page(
         page, document, viewer,
-        heading=f"Start a batch in {box.get('label') or box['name']}", ask_start=True, button="Start",
-        fields={"kind": "batch.start", "incubator": box["name"], "idempotency": fresh_key(), "back": "/"},
-        schedules=_schedules(page), schedule=box.get("schedule", ""), cautions=_first_cautions(page, box),
+        heading=f"Start a batch in {box.label or box.name}", ask_start=True, button="Start",
+        fields={"kind": "batch.start", "incubator": box.name, "idempotency": fresh_key(), "back": "/"},
+        schedules=_schedules(page), schedule=box.schedule, cautions=_first_cautions(page, box),
     )  # fmt: skip
 
 
@@ -173,21 +173,21 @@ def _schedules(page: Page) -> list[tuple[str, str]]:
     return sorted((name, str(plain.get("label") or name)) for name, plain in _setup(page).items())
 
 
-def _first_cautions(page: Page, box: Document) -> list[str]:
-    return list(_setup(page).get(box.get("schedule", ""), {}).get("cautions", ()))
+def _first_cautions(page: Page, box: Box) -> list[str]:
+    return list(_setup(page).get(box.schedule, {}).get("cautions", ()))
 
 
 def _end(page: Page, request: Request, kind: str) -> Response:
     document, viewer = page.looked(request)
     box = page.box(document, request.path_params["box"])
-    if not box["batch"]:
+    if not box.batch:
         raise HTTPException(404, "no batch is open there")
     throw = kind == "batch.discard"
     bag = "Bag it before you carry it, and wash trays and cloths hot before the next batch."
     return _page(
         page, document, viewer,
-        heading=f"{'Throw away' if throw else 'Harvest'} batch {box['batch']['name']}",
-        fields={"kind": kind, "incubator": box["name"], "idempotency": fresh_key(), "back": "/"},
+        heading=f"{'Throw away' if throw else 'Harvest'} batch {box.batch.name}",
+        fields={"kind": kind, "incubator": box.name, "idempotency": fresh_key(), "back": "/"},
         ask_reason=throw, ask_yield=not throw, ask_when=not throw, button="Throw it away" if throw else "Harvested",
         cautions=[bag] if throw else CAUTIONS,
     )  # fmt: skip
@@ -197,8 +197,8 @@ def _repair(page: Page, request: Request) -> Response:
     """Switching an alarm off: what it means comes before the button."""
     document, viewer = page.looked(request)
     box, key = request.query_params.get("box", ""), request.query_params.get("key", "")
-    alarms = page.box(document, box)["alarms"] if box else document["alarms"]
-    alarm = next((one for one in alarms if one["key"] == key and one["state"] != "OOSRV"), None)
+    alarms = page.box(document, box).alarms if box else document.alarms
+    alarm = next((one for one in alarms if one.key == key and one.state != "OOSRV"), None)
     if alarm is None:
         raise HTTPException(404, "that alarm is not up, or is switched off already")
     subject = say.small_first(alarm_words.subject(alarm, viewer.speech(document)))
@@ -215,7 +215,7 @@ def _repair(page: Page, request: Request) -> Response:
 
 def _page(page: Page, document: Document, viewer: Viewer, status: int = 200, **content: Any) -> Response:
     return page.html(
-        "step.html", status, **BARE | content, zone=viewer.zone, clock_sure=bool(document["now"]["trusted"]),
+        "step.html", status, **BARE | content, zone=viewer.zone, clock_sure=bool(document.now.trusted),
         unit="°F" if viewer.fahrenheit else "°C", mass_unit="lb" if viewer.pounds else "kg",
-        now_utc=str(document["now"]["utc"]),
+        now_utc=document.now.utc,
     )  # fmt: skip

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from hashlib import sha256
-from typing import Any, Final
+from typing import Final
 from urllib.parse import urlencode
 
 from msgspec import Struct
 
+from kojimon.contract import state as doc
 from kojimon.units import show_duration
 from kojimon.words import alarms as alarm_words
 from kojimon.words import derived, meaning, outlook, question
@@ -22,7 +23,6 @@ OLD_S: Final = 60.0
 TONE_WORDS: Final = {"wrong": "Danger", "look": "Caution", "good": "Within limits", "plain": ""}
 """The word that stands beside each colour (ISO 22324: red danger, yellow caution, green safe)."""
 PAUSES_MIN: Final = (10, 30, 60)
-Document = Mapping[str, Any]
 
 
 class Button(Struct, frozen=True):
@@ -160,84 +160,82 @@ class View(Struct, frozen=True):
     zone: str
 
 
-def view_of(document: Document, speech: Speech) -> View:
+def view_of(document: doc.Document, speech: Speech) -> View:
     """The page's content.
 
     Args:
         document: the state document.
         speech: how this viewer is spoken to: `words.status.speech_of` with their unit and zone.
     """
-    now = str(document["now"]["utc"])
+    now = document.now.utc
     return View(
-        boxes=tuple(_box(box, document, speech) for box in document["incubators"]),
-        alarms=tuple(_alarm(alarm, None, document, speech) for alarm in document["alarms"]),
+        boxes=tuple(_box(box, document, speech) for box in document.incubators),
+        alarms=tuple(_alarm(alarm, None, document, speech) for alarm in document.alarms),
         now=speech.moment(now, now),
         now_utc=now,
-        clock="" if document["now"]["trusted"] else "The clock of this machine is not set: times of day may be wrong.",
+        clock="" if document.now.trusted else "The clock of this machine is not set: times of day may be wrong.",
         zone=speech.zone,
     )
 
 
-def _box(box: Document, document: Document, speech: Speech) -> Box:
-    batch, now_ms, now = box["batch"], document["t_ms"], str(document["now"]["utc"])
+def _box(box: doc.Box, document: doc.Document, speech: Speech) -> Box:
+    batch, now_ms, now = box.batch, document.t_ms, document.now.utc
     said = words.sentence(box, speech, now_ms)
     values = list(_values(box, speech))
     rest = outlook.brief(box, speech, now_ms, now)
     return Box(
-        name=box["name"],
-        label=str(box.get("label") or box["name"]),
-        batch=batch["name"] if batch else "",
-        batch_id=batch["id"] if batch else "",
-        schedule=str(batch["label"] if batch else box.get("schedule", "")),
-        hour=f"{batch['hour']:.1f}" if batch and batch["hour"] is not None else "",
-        stage=say.small_first(box["stage"]["label"]) if box["stage"] else "",
+        name=box.name,
+        label=box.label,
+        batch=batch.name if batch else "",
+        batch_id=box.batch_id,
+        schedule=batch.label if batch else box.schedule,
+        hour=f"{batch.hour:.1f}" if batch and batch.hour is not None else "",
+        stage=say.small_first(box.stage.label) if box.stage else "",
         text=said.text,
         tone=said.tone,
         step=_step(box, speech, now_ms, now),
-        alarms=tuple(_alarm(alarm, box, document, speech) for alarm in box["alarms"]),
+        alarms=tuple(_alarm(alarm, box, document, speech) for alarm in box.alarms),
         koji=tuple(value for place, value in values if place == "bed"),
         around=(*(value for place, value in values if place != "bed"), *_derived(box, speech)),
         unmeasured=_unmeasured(box),
-        tasks=tuple(_task(task, speech, now_ms, now) for task in box["tasks"]),
-        before_spores=bool(batch) and batch["hour"] is None,
+        tasks=tuple(_task(task, speech, now_ms, now) for task in box.tasks),
+        before_spores=batch is not None and batch.hour is None,
         rest=" ".join(filter(None, [rest.text if rest else "", outlook.ready(box, speech, now)])),
         question=_question(box, speech, now),
         movable=tuple(_movable(box)),
-        trays=tuple((tray, say.tray_name(tray)) for tray in box.get("trays", ())),
+        trays=tuple((tray, say.tray_name(tray)) for tray in box.trays),
     )
 
 
-def _movable(box: Document) -> Iterator[tuple[str, str]]:
-    if box["batch"] and len(box.get("trays", ())) > 1:
-        for probe in box["probes"]:
-            if probe["place"] == "bed":
-                yield probe["name"], f"{probe['name']}, in {say.tray_name(probe['tray'])}"
+def _movable(box: doc.Box) -> Iterator[tuple[str, str]]:
+    if box.batch and len(box.trays) > 1:
+        for probe in box.probes:
+            if probe.place == "bed":
+                yield probe.name, f"{probe.name}, in {say.tray_name(probe.tray)}"
 
 
-def _question(box: Document, speech: Speech, now: str) -> Question | None:
+def _question(box: doc.Box, speech: Speech, now: str) -> Question | None:
     asked = question.open_question(box, speech, now)
-    if asked is None:
+    if asked is None or box.question is None:
         return None
-    return Question(*asked, key=press(box["batch"]["id"], "probe.back", str(box["question"]["mark"])))
+    return Question(*asked, key=press(box.batch_id, "probe.back", str(box.question.mark)))
 
 
-def _step(box: Document, speech: Speech, now_ms: int, now: str) -> Step | None:
+def _step(box: doc.Box, speech: Speech, now_ms: int, now: str) -> Step | None:
     step = words.next_step(box, speech, now_ms, now)
-    if step is None:
+    task = box.task(box.next.task) if box.next else None
+    if step is None or task is None:
         return None
-    task = next(task for task in box["tasks"] if task["name"] == box["next"]["task"])
-    can = task["status"] in ("open", "due", "overdue")
-    gate = task.get("gate")
+    gate = gate_words(task.gate, speech) if task.gate else ""
     return Step(
-        task["name"], step.title, step.window, step.late, can, task.get("work") == "harvest",
-        gate_words(gate, speech) if gate else "", key_of(box, task), step.advice, step.cautions,
+        task.name, step.title, step.window, step.late, task.can, task.work == "harvest", gate, key_of(box, task),
+        step.advice, step.cautions,
     )  # fmt: skip
 
 
-def key_of(box: Document, task: Document) -> str:
+def key_of(box: doc.Box, task: doc.Task) -> str:
     """Makes marking a task one act, however often it is sent: until it is marked or taken back again."""
-    batch = box["batch"]["id"] if box["batch"] else ""
-    return press(batch, task["name"], str(len(task["marks"])))
+    return press(box.batch_id, task.name, str(len(task.marks)))
 
 
 def press(*parts: str) -> str:
@@ -245,124 +243,117 @@ def press(*parts: str) -> str:
     return f"page-{sha256('/'.join(parts).encode()).hexdigest()[:24]}"
 
 
-def gate_words(gate: Document, speech: Speech) -> str:
+def gate_words(gate: doc.Gate, speech: Speech) -> str:
     """What a gate asks: `Cool enough? At most 32.2 °C is wanted.`"""
-    at_most, at_least = gate.get("at_most"), gate.get("at_least")
-    limit, side = (at_least, "At least") if at_most is None else (at_most, "At most")
-    return f"{gate_question(gate)} {side} {speech.value('temperature', limit)} is wanted."
+    limit, side = (gate.at_least, "At least") if gate.at_most is None else (gate.at_most, "At most")
+    return f"{gate_question(gate.at_most)} {side} {speech.value('temperature', limit)} is wanted."
 
 
-def _task(task: Document, speech: Speech, now_ms: int, now: str) -> Task:
+def _task(task: doc.Task, speech: Speech, now_ms: int, now: str) -> Task:
     done = tuple(
-        Mark(mark["mark"], speech.moment(mark["at_utc"], now) if mark.get("at_utc") else "done")
-        for mark in task["marks"]
-        if not mark["undone"]
+        Mark(mark.mark, speech.moment(mark.at_utc, now) if mark.at_utc else "done")
+        for mark in task.standing
     )
-    status = str(task["status"])
+    status = task.status
     window = words.window_of(task, speech, now_ms, now)
-    if status == "overdue" and task["optional"]:
+    if status == "overdue" and task.optional:
         status, window = "passed", "not marked" if not done else ""
     return Task(
-        task["name"], task["label"], task.get("trade") or "", window, status,
-        done, status != "done", task.get("work") == "harvest",
+        task.name, task.label, task.trade, window, status,
+        done, status != "done", task.work == "harvest",
     )  # fmt: skip
 
 
 # Values.
 
 
-def _values(box: Document, speech: Speech) -> Iterator[tuple[str, Value]]:
+def _values(box: doc.Box, speech: Speech) -> Iterator[tuple[str, Value]]:
     """(place, value) of what is measured: the extremes of a place with several probes."""
-    for place in box["places"]:
-        hottest = place.get("hottest")
-        coldest = place.get("coldest") or hottest
-        name = say.spot(place["place"], place["quantity"], hottest["tray"] if hottest else "")
-        if not hottest:
-            yield place["place"], Value(name, "no fresh reading", "", "")
-        elif hottest["probe"] == coldest["probe"]:
-            yield place["place"], _value(name, place, hottest, speech)
+    for place in box.places:
+        if place.ends is None:
+            yield place.place, Value(say.spot(place.place, place.quantity, ""), "no fresh reading", "", "")
+            continue
+        hottest, coldest = place.ends
+        name = say.spot(place.place, place.quantity, hottest.tray)
+        if hottest.probe == coldest.probe:
+            yield place.place, _value(name, place, hottest, speech)
         else:
-            high, low = ("hottest", "coldest") if place["quantity"] == "temperature" else ("dampest", "driest")
-            other = say.spot(place["place"], place["quantity"], coldest["tray"])
-            yield place["place"], _value(f"{high}: {say.small_first(name)}", place, hottest, speech)
-            yield place["place"], _value(f"{low}: {say.small_first(other)}", place, coldest, speech)
+            high, low = ("hottest", "coldest") if place.quantity == "temperature" else ("dampest", "driest")
+            other = say.spot(place.place, place.quantity, coldest.tray)
+            yield place.place, _value(f"{high}: {say.small_first(name)}", place, hottest, speech)
+            yield place.place, _value(f"{low}: {say.small_first(other)}", place, coldest, speech)
 
 
-def _value(name: str, place: Document, extreme: Document, speech: Speech) -> Value:
-    quantity, rate, age_s = place["quantity"], extreme.get("rate_per_h"), extreme["age_s"]
+def _value(name: str, place: doc.Place, extreme: doc.Extreme, speech: Speech) -> Value:
+    quantity, rate, age_s = place.quantity, extreme.rate_per_h, extreme.age_s
     moving = say.trend(quantity, rate)
     if moving in ("rising", "falling") and rate is not None:
         moving = f"{moving}, {speech.slope(quantity, rate)}"
-    return Value(say.big_first(name), speech.value(quantity, extreme["value"]), moving, _old(age_s))
+    return Value(say.big_first(name), speech.value(quantity, extreme.value), moving, _old(age_s))
 
 
 def _old(age_s: float | None) -> str:
     return f"{show_duration(age_s // 60 * 60)} ago" if age_s is not None and age_s >= OLD_S else ""
 
 
-def _derived(box: Document, speech: Speech) -> Iterator[Value]:
+def _derived(box: doc.Box, speech: Speech) -> Iterator[Value]:
     """What a koji maker looks at beside the probes' own values."""
     for one in derived.brief(box, speech):
         yield Value(one.name, one.value, "", _old(one.age_s))
 
 
-def _unmeasured(box: Document) -> str:
-    seen = {probe["tray"] for probe in box["probes"] if probe["place"] == "bed"}
-    trays = [say.tray_name(tray) for tray in box.get("trays", []) if tray not in seen]
-    return say.listing(trays) if box["batch"] and trays else ""
+def _unmeasured(box: doc.Box) -> str:
+    seen = {probe.tray for probe in box.probes if probe.place == "bed"}
+    trays = [say.tray_name(tray) for tray in box.trays if tray not in seen]
+    return say.listing(trays) if box.batch and trays else ""
 
 
 # Alarms.
 
 
-def _alarm(alarm: Document, box: Document | None, document: Document, speech: Speech) -> Alarm:
-    now = str(document["now"]["utc"])
-    tone = {"wake": "wrong", "tell": "look"}.get(alarm["priority"], "plain")
-    active = alarm["state"] in ("UNACK", "ACKED")
-    work = words.work_of(box, document["t_ms"]) if box else alarm_words.Work()
-    meant = meaning.meaning_of(alarm["key"])
-    since = alarm.get("since_utc")
+def _alarm(alarm: doc.Alarm, box: doc.Box | None, document: doc.Document, speech: Speech) -> Alarm:
+    now = document.now.utc
+    tone = {"wake": "wrong", "tell": "look"}.get(alarm.priority, "plain")
+    active = alarm.holds
+    work = words.work_of(box, document.t_ms) if box else alarm_words.Work()
+    meant = meaning.meaning_of(alarm.key)
+    since = alarm.since_utc
     return Alarm(
-        id=f"{box['name'] if box else ''}/{alarm['key']}",
-        text=words.alarm_line(alarm, box, speech, document["t_ms"]),
+        id=f"{box.name if box else ''}/{alarm.key}",
+        text=words.alarm_line(alarm, box, speech, document.t_ms),
         tone=tone if active else "plain",
         state=alarm_words.alarm_state(alarm, speech, now),
         since=speech.moment(since, now) if since else "",
-        wakes=alarm["priority"] == "wake",
-        calls=_calls(alarm),
+        wakes=alarm.priority == "wake",
+        calls=alarm.calls_now,
         steps=tuple(meaning.ladder(alarm, work)) if active else (),
         consequence=meant.consequence if meant and active else "",
         buttons=tuple(_buttons(alarm)),
-        silences=tuple(_silences(alarm)) if _calls(alarm) else (),
-        repair=_repair(alarm, box["name"] if box else ""),
+        silences=tuple(_silences(alarm)) if alarm.calls_now else (),
+        repair=_repair(alarm, box.name if box else ""),
     )
 
 
-def _calls(alarm: Document) -> bool:
-    """Whether it makes a noise now."""
-    return alarm["priority"] == "wake" and alarm["state"] == "UNACK" and alarm.get("silent_until_t_ms") is None
-
-
-def _repair(alarm: Document, box: str) -> str:
-    if alarm["state"] == "OOSRV" or alarm["key"] == "test":
+def _repair(alarm: doc.Alarm, box: str) -> str:
+    if alarm.state == "OOSRV" or alarm.key == "test":
         return ""
-    return "/repair?" + urlencode({"box": box, "key": alarm["key"]})
+    return "/repair?" + urlencode({"box": box, "key": alarm.key})
 
 
-def _own(alarm: Document) -> dict[str, str]:
+def _own(alarm: doc.Alarm) -> dict[str, str]:
     # The same press twice is one act; after a further call, or another state, it is a new one.
-    again = f"{alarm['key']}#{alarm['occurrence']}.{alarm['calls']}.{alarm['state']}"
-    return {"key": str(alarm["key"]), "occurrence": str(alarm["occurrence"]), "idempotency": again}
+    again = f"{alarm.key}#{alarm.occurrence}.{alarm.calls}.{alarm.state}"
+    return {"key": alarm.key, "occurrence": str(alarm.occurrence), "idempotency": again}
 
 
-def _silences(alarm: Document) -> Iterator[Button]:
+def _silences(alarm: doc.Alarm) -> Iterator[Button]:
     for minutes in PAUSES_MIN:
         yield Button(f"{minutes} min", "alarm.silence", {**_own(alarm), "for_s": str(minutes * 60)})
 
 
-def _buttons(alarm: Document) -> Iterator[Button]:
+def _buttons(alarm: doc.Alarm) -> Iterator[Button]:
     """What can be done about an alarm where it stands (`alarms.states`)."""
-    state, own = alarm["state"], _own(alarm)
+    state, own = alarm.state, _own(alarm)
     again = own["idempotency"]
     if state in ("UNACK", "RTNUN", "LATCH-UNACK"):
         yield Button("Acknowledge", "alarm.acknowledge", own, first=state == "UNACK")

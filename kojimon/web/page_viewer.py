@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from msgspec import Struct
 from msgspec.structs import replace
 
+from kojimon.contract.state import Document
 from kojimon.web.access import cookie_of
 from kojimon.words import status as words
 from kojimon.words.speech import Speech
@@ -27,7 +28,7 @@ class Viewer(Struct, frozen=True):
     zone: str
     who: str
 
-    def speech(self, document: Mapping[str, Any]) -> Speech:
+    def speech(self, document: Document) -> Speech:
         """How to speak to them about a state document."""
         return replace(words.speech_of(document), fahrenheit=self.fahrenheit, pounds=self.pounds, zone=self.zone)
 
@@ -36,13 +37,13 @@ class Viewer(Struct, frozen=True):
         return {"fahrenheit": self.fahrenheit, "pounds": self.pounds, "zone": self.zone}
 
 
-def viewer_of(cookies: str, document: Mapping[str, Any]) -> Viewer:
+def viewer_of(cookies: str, document: Document) -> Viewer:
     """The viewer by their Cookie header; what it does not say, or says wrong, is as the settings have it."""
     unit = cookie_of(cookies, "unit")
-    zone = zone_or(unquote(cookie_of(cookies, "zone")), str(document["now"]["zone"]))
-    fahrenheit = {"F": True, "C": False}.get(unit, bool(document["units"]["fahrenheit"]))
+    zone = zone_or(unquote(cookie_of(cookies, "zone")), document.now.zone)
+    fahrenheit = {"F": True, "C": False}.get(unit, document.units.fahrenheit)
     who = name_of(unquote(cookie_of(cookies, "who"))) or "page"
-    return Viewer(fahrenheit, bool(document["units"]["pounds"]), zone, who)
+    return Viewer(fahrenheit, document.units.pounds, zone, who)
 
 
 def zone_or(name: str, default: str) -> str:

@@ -8,6 +8,7 @@ from typing import Any
 import msgspec
 from msgspec.structs import replace
 
+from kojimon.contract.state import Document as StateDocument
 from kojimon.curve import Point, Sheet
 from kojimon.curve.sheet import Run
 from kojimon.curve.thin import rows
@@ -17,7 +18,7 @@ Document = dict[str, Any]
 
 
 def sheet_document(
-    curves: Curves, batch: str, document: Mapping[str, Any], last_h: float | None = None, points: int | None = None,
+    curves: Curves, batch: str, document: StateDocument, last_h: float | None = None, points: int | None = None,
     unit: str = "",
 ) -> Document:  # fmt: skip
     """A batch's sheet as plain data.
@@ -28,13 +29,13 @@ def sheet_document(
         points: so many points a curve at most, lowest and highest kept; None: one a minute.
         unit: `c` or `f` for the words of its marks; "": the site's own.
     """
-    fahrenheit = unit == "f" if unit else bool(document["units"]["fahrenheit"])
-    units = {**document["units"], "fahrenheit": fahrenheit, "zone": document["now"]["zone"]}
-    box = next((box for box in document["incubators"] if (box["batch"] or {}).get("id") == batch), None)
+    fahrenheit = unit == "f" if unit else document.units.fahrenheit
+    units = {"fahrenheit": fahrenheit, "pounds": document.units.pounds, "zone": document.now.zone}
+    box = next((box for box in document.incubators if box.batch_id == batch), None)
     view = View()
     if last_h is not None:
         view = View(from_h=max(0.0, curves.case(batch).end_ms / 3_600_000 - last_h))
-    sheet = curves.sheet(batch, view, box, units, document["t_ms"])
+    sheet = curves.sheet(batch, view, box, units, document.t_ms)
     if points is not None:
         sheet = thinned(sheet, points)
     return {

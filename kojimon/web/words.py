@@ -4,7 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import UTC, datetime
-from typing import Any
+from functools import lru_cache
+from typing import Any, TypeVar
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 UtcOf = Callable[[int], tuple[int, bool]]
 """Engine ms to (UTC ms, whether trusted)."""
@@ -36,6 +40,30 @@ def _utc_name(name: str) -> str | None:
     if name in TIMES:
         return TIMES[name]
     return f"{name.removesuffix('_t_ms')}_utc" if name.endswith("_t_ms") else None
+
+
+R = TypeVar("R", bound=Struct)
+
+
+def stamped(record: R, utc_of: UtcOf) -> R:
+    """A record of `contract.state` with each `X_utc` filled in from its `X_t_ms`, and so in the records within it."""
+    changed: dict[str, Any] = {}
+    for name, utc_name in _fields(type(record)):
+        value = getattr(record, name)
+        if utc_name is not None:
+            changed[utc_name] = None if value is None or value < 0 else iso_utc(utc_of(value)[0])
+        elif isinstance(value, Struct):
+            changed[name] = stamped(value, utc_of)
+        elif isinstance(value, tuple) and value and isinstance(value[0], Struct):
+            changed[name] = tuple(stamped(one, utc_of) for one in value)
+    return replace(record, **changed) if changed else record
+
+
+@lru_cache(maxsize=64)
+def _fields(kind: type[Struct]) -> tuple[tuple[str, str | None], ...]:
+    """Its fields, and with a time the field that says the same in UTC."""
+    names = kind.__struct_fields__
+    return tuple((name, other if (other := _utc_name(name)) in names else None) for name in names)
 
 
 def with_utc(document: Any, utc_of: UtcOf) -> Any:

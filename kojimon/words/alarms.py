@@ -1,17 +1,14 @@
 """An alarm in a cook's words: its state, its first line of 60 characters, the one thing to do.
 
-Alarms come as in the state document (DEVELOPERS.md): dicts with `key`, `state`, `level`, `side`, `value`, `limit`,
-`tray`, `since_t_ms`, ...
+Alarms come as in the state document; one of an event is made into such a one by `contract.state.alarm_of`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
-
 from msgspec import Struct
 
 from kojimon.contract import keys
+from kojimon.contract.alarms import Alarm
 from kojimon.model import Quality
 from kojimon.words import speech as say
 from kojimon.words import watches
@@ -120,27 +117,27 @@ class Work(Struct, frozen=True):
     harvest_open: bool = False
 
 
-def alarm_state(alarm: Mapping[str, Any], speech: Speech, now: str | int) -> str:
+def alarm_state(alarm: Alarm, speech: Speech, now: str | int) -> str:
     """`new`, `acknowledged`, `paused until 03:40`, ..."""
-    state = str(alarm["state"])
-    until = alarm.get("until_utc")
+    state = alarm.state
+    until = alarm.until_utc
     if state == "SHLVD" and until:
         return f"paused until {speech.moment(until, now)}"
-    silent = alarm.get("silent_until_utc")
+    silent = alarm.silent_until_utc
     if state == "UNACK" and silent:
         return f"new, no noise until {speech.moment(silent, now)}"
-    if state == "OOSRV" and alarm.get("reason"):
-        return f"{STATE_WORDS[state]} ({alarm['reason']})"
+    if state == "OOSRV" and alarm.reason:
+        return f"{STATE_WORDS[state]} ({alarm.reason})"
     return STATE_WORDS.get(state, state.lower())
 
 
-def action(alarm: Mapping[str, Any], work: Work) -> str:
+def action(alarm: Alarm, work: Work) -> str:
     """The one thing to do, as short as a lock screen needs it.
 
     For hot koji it is a ladder by stage and time since the last mixing (design): vent or turn the box down; break up;
     furrow or spread thinner; swap trays; harvest.
     """
-    key = keys.parse(str(alarm["key"]))
+    key = keys.parse(alarm.key)
     todo = ""
     match key:
         case keys.Limit():
@@ -152,7 +149,7 @@ def action(alarm: Mapping[str, Any], work: Work) -> str:
         case keys.Health(what):
             todo = (_said(alarm)[1] if what in SAID else "") or HEALTH_ACTIONS.get(key.part, "")
         case keys.Silent():
-            todo = SILENT_WORDS.get(int(alarm.get("quality") or 0), ("", "Check plug and cable"))[1]
+            todo = SILENT_WORDS.get(alarm.quality, ("", "Check plug and cable"))[1]
     return todo or _FIXED_ACTIONS.get(key) or _FIXED_ACTIONS.get(type(key)) or "See: kojimon status"
 
 
@@ -166,22 +163,22 @@ _FIXED_ACTIONS: dict[keys.AlarmKey | type, str] = {
 }
 
 
-def _said(alarm: Mapping[str, Any]) -> tuple[str, str]:
+def _said(alarm: Alarm) -> tuple[str, str]:
     """The cause and the thing to do, as the first two sentences of an alarm's own text say; "" where it has none."""
-    sentences = str(alarm.get("text") or "").split(". ")
+    sentences = alarm.text.split(". ")
     return (sentences[0], sentences[1]) if len(sentences) > 1 else ("", "")
 
 
-def _warm_around(alarm: Mapping[str, Any]) -> str:
+def _warm_around(alarm: Alarm) -> str:
     """Koji is called too cold while the box's air is warmer than that limit: the probe may lie elsewhere."""
-    air_c, limit = alarm.get("air_c"), alarm.get("limit")
+    air_c, limit = alarm.air_c, alarm.limit
     lies = air_c is not None and limit is not None and air_c >= limit + WARM_AROUND_K
     return "Probe out, or koji cold: look" if lies else ""
 
 
-def _fallen_out(key: keys.Limit, alarm: Mapping[str, Any]) -> str:
+def _fallen_out(key: keys.Limit, alarm: Alarm) -> str:
     """An alarm of hot koji stands though the probe reads far below: it fell further than koji can."""
-    value, limit = alarm.get("value"), alarm.get("limit")
+    value, limit = alarm.value, alarm.limit
     fell = key == keys.HOT_KOJI and value is not None and limit is not None and value <= limit - FELL_K
     return "Is the probe in the koji? Look" if fell else ""
 
@@ -209,7 +206,7 @@ def _hot_koji(work: Work) -> str:
     return "Furrow, spread thin" if work.mixes == 1 else "Spread thin, swap trays"
 
 
-def headline(alarm: Mapping[str, Any], speech: Speech, work: Work, per_hour: float | None, left_s: float | None) -> str:
+def headline(alarm: Alarm, speech: Speech, work: Work, per_hour: float | None, left_s: float | None) -> str:
     """The first line of an alarm, 60 characters at most: what, value and limit with trend, time left, the action.
 
     Args:
@@ -231,9 +228,9 @@ def headline(alarm: Mapping[str, Any], speech: Speech, work: Work, per_hour: flo
     return f"{brief_fact[:room].rstrip()}…. {bare}"[:HEADLINE_MAX]
 
 
-def subject(alarm: Mapping[str, Any], speech: Speech) -> str:
+def subject(alarm: Alarm, speech: Speech) -> str:
     """What an alarm is about, without its value: `Top tray too warm`, `Probe koji-1 silent`, `Mixing late`."""
-    key = keys.parse(str(alarm["key"]))
+    key = keys.parse(alarm.key)
     match key:
         case keys.Limit():
             text = _limit_subject(key, alarm)
@@ -242,35 +239,35 @@ def subject(alarm: Mapping[str, Any], speech: Speech) -> str:
         case keys.Task(name):
             text = f"{say.big_first(speech.task(name))}: late"
         case keys.Silent(probe):
-            text = f"Probe {probe} {SILENT_WORDS.get(int(alarm.get('quality') or 0), ('silent',))[0]}"
+            text = f"Probe {probe} {SILENT_WORDS.get(alarm.quality, ('silent',))[0]}"
         case keys.Blind():
             text = "The koji cannot be seen"
         case keys.Test():
             text = "Test alarm"
         case keys.Expect(name) | keys.Other(name):
-            text = str(alarm.get("label") or name.replace("-", " "))
+            text = alarm.label or name.replace("-", " ")
         case _:
             text = watches.subject(alarm, _place_name(key, alarm))
     return text
 
 
-def why_silent(alarm: Mapping[str, Any], lead: str = "") -> str:
+def why_silent(alarm: Alarm, lead: str = "") -> str:
     """Why nothing can be used of a probe, as a sentence after `lead`; "" of another alarm or where it says nothing."""
-    quality = int(alarm.get("quality") or 0)
-    if not quality or not isinstance(keys.parse(str(alarm["key"])), keys.Silent):
+    quality = alarm.quality
+    if not quality or not isinstance(keys.parse(alarm.key), keys.Silent):
         return ""
     gone = quality in (Quality.LOST, Quality.SIGNED_OFF)
     return f"{lead}{'It is' if gone else 'What it says is not used:'} {say.QUALITY_WORDS.get(quality, 'bad')}."
 
 
-def _limit_subject(key: keys.Limit, alarm: Mapping[str, Any]) -> str:
+def _limit_subject(key: keys.Limit, alarm: Alarm) -> str:
     words = {"humidity": ("too damp", "too dry")}.get(key.quantity, ("too warm", "too cold"))
     return f"{_place_name(key, alarm)} {words[0] if key.side == 'high' else words[1]}"
 
 
-def _fact(alarm: Mapping[str, Any], speech: Speech, per_hour: float | None) -> tuple[str, str]:
+def _fact(alarm: Alarm, speech: Speech, per_hour: float | None) -> tuple[str, str]:
     """What is wrong, with and without the trend."""
-    key, value, limit = keys.parse(str(alarm["key"])), alarm.get("value"), alarm.get("limit")
+    key, value, limit = keys.parse(alarm.key), alarm.value, alarm.limit
     name = _place_name(key, alarm)
     if isinstance(key, keys.Health) and key.what in SAID:
         text = _said(alarm)[0] or subject(alarm, speech)
@@ -290,10 +287,10 @@ def _fact(alarm: Mapping[str, Any], speech: Speech, per_hour: float | None) -> t
     return (f"{brief}, {word}" if word else brief), brief
 
 
-def _place_name(key: keys.AlarmKey, alarm: Mapping[str, Any]) -> str:
+def _place_name(key: keys.AlarmKey, alarm: Alarm) -> str:
     """Where an alarm is, in words: its tray, else its place; the air of the box for what has none."""
     place = key.place if isinstance(key, keys.Limit | keys.Watch) else "air"
-    tray = str(alarm.get("tray") or "")
+    tray = alarm.tray
     if place == "bed" and tray and tray != "tray":
         return say.big_first(say.tray_name(tray).removeprefix("the "))
     return say.big_first(say.PLACE_SHORT.get(place, place))

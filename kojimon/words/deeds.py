@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final
 
+from kojimon.contract.state import alarm_of
 from kojimon.words import alarms as alarm_words
 from kojimon.words import question
 from kojimon.words import speech as say
@@ -27,7 +28,7 @@ def told(event: Mapping[str, Any], speech: Speech, until: str) -> tuple[str, str
     kind, key, data = event["kind"], event["key"], event["data"]
     ends = f" until {until}" if until else ""
     if kind in ("silenced", "confirmed"):
-        subject = say.small_first(alarm_words.subject({"key": key, "state": "ACKED", **data}, speech))
+        subject = say.small_first(alarm_words.subject(alarm_of(key, data), speech))
         note = f" ({data['text']})" if data.get("text") else ""
         quiet = f"No noise{ends or ' for a while'}, not acknowledged: {subject}."
         return (quiet, "look") if kind == "silenced" else (f"Dealt with: {subject}{note}.", "good")

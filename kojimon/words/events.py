@@ -10,6 +10,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from kojimon.contract import keys
+from kojimon.contract.state import Alarm, alarm_of
 from kojimon.units import show_duration
 from kojimon.words import alarms as alarm_words
 from kojimon.words import deeds, outlook
@@ -208,12 +209,12 @@ def _gate(data: Mapping[str, Any], speech: Speech) -> str:
     if value is None:
         return ""
     by = " by the kitchen thermometer" if gate.get("by") == "thermometer" else ""
-    return f" {gate_question(gate)} Yes, {speech.value('temperature', value)}{by}."
+    return f" {gate_question(gate.get('at_most'))} Yes, {speech.value('temperature', value)}{by}."
 
 
-def gate_question(gate: Mapping[str, Any]) -> str:
+def gate_question(at_most: float | None) -> str:
     """What a gate asks: `Cool enough?` or `Warm enough?`."""
-    return "Warm enough?" if gate.get("at_most") is None else "Cool enough?"
+    return "Warm enough?" if at_most is None else "Cool enough?"
 
 
 def gate_refusal(data: Mapping[str, Any], speech: Speech) -> str:
@@ -225,7 +226,7 @@ def gate_refusal(data: Mapping[str, Any], speech: Speech) -> str:
     value = data.get("value")
     limit, side = (data["at_least"], "at least") if data.get("at_most") is None else (data["at_most"], "at most")
     found = "No probe shows it" if value is None else f"No, it is at {speech.value('temperature', value)}"
-    return f"{gate_question(data)} {found}; {side} {speech.value('temperature', limit)} is wanted."
+    return f"{gate_question(data.get('at_most'))} {found}; {side} {speech.value('temperature', limit)} is wanted."
 
 
 def _refused(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
@@ -242,7 +243,7 @@ def _unchanged(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
 def _alarm(event: Mapping[str, Any], speech: Speech, work: Work) -> Line | None:
     data = event["data"]
     tray = data.get("tray") or speech.probes.get(str(data.get("probe", "")), ("", ""))[1]
-    alarm = {"key": event["key"], "state": data["to"], **data, "tray": tray}
+    alarm = alarm_of(event["key"], {**data, "tray": tray})
     signal = str(data.get("event", ""))
     if data["to"] == data["from"] in ("SHLVD", "DSUPR", "OOSRV") and signal in ("on", "off", "up", "down"):
         return None  # it comes and goes while it is hidden
@@ -262,14 +263,13 @@ def _alarm(event: Mapping[str, Any], speech: Speech, work: Work) -> Line | None:
     return Line(text, "good" if data["to"] in ("NORM", "RTNUN") else "plain")
 
 
-def _called(alarm: Mapping[str, Any], signal: str, speech: Speech, work: Work) -> Line:
-    head = alarm_words.headline(alarm, speech, work, alarm.get("rate_per_h"), None)
-    causes = [str(cause) for cause in alarm.get("causes") or ()]
-    detail = f" Check: {say.listing(causes)}." if causes else alarm_words.why_silent(alarm, " ")
-    if alarm.get("text") and keys.of_site(keys.parse(str(alarm["key"]))):
-        detail = f" ({alarm['text']})"
+def _called(alarm: Alarm, signal: str, speech: Speech, work: Work) -> Line:
+    head = alarm_words.headline(alarm, speech, work, alarm.rate_per_h, None)
+    detail = f" Check: {say.listing([*alarm.causes])}." if alarm.causes else alarm_words.why_silent(alarm, " ")
+    if alarm.text and keys.of_site(keys.parse(alarm.key)):
+        detail = f" ({alarm.text})"
     again = {"re": "Again: ", "up": "Worse: "}.get(signal, "")
-    return Line(f"{again}{head}.{detail}", "wrong" if alarm.get("priority") == "wake" else "look")
+    return Line(f"{again}{head}.{detail}", "wrong" if alarm.priority == "wake" else "look")
 
 
 _AFTER = {
@@ -352,7 +352,7 @@ def _night_calls(data: Mapping[str, Any], now_ms: int, speech: Speech) -> str:
 def _called_for(alarm: Mapping[str, Any], now_ms: int, speech: Speech) -> str:
     over = alarm["lasted_ms"] is not None
     lasted_ms = alarm["lasted_ms"] if over else now_ms - alarm["since_ms"]
-    subject = say.small_first(alarm_words.subject(alarm, speech))
+    subject = say.small_first(alarm_words.subject(alarm_of(alarm["key"], alarm), speech))
     return f"{subject} for {show_duration(lasted_ms / 1000)}{'' if over else ', still so'}"
 
 

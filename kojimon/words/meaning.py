@@ -5,12 +5,12 @@ An alarm without these would not be a call for a response, only a line in a reco
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from typing import Any
+from collections.abc import Iterable
 
 from msgspec import Struct
 
 from kojimon.contract import keys
+from kojimon.contract.alarms import Alarm
 from kojimon.words import alarms as alarm_words
 from kojimon.words.alarms import Work
 
@@ -102,7 +102,7 @@ def unexplained(texts: Iterable[str]) -> list[str]:
     bad = []
     for text in texts:
         meaning = meaning_of(text)
-        todo = alarm_words.action({"key": text}, Work())
+        todo = alarm_words.action(Alarm(text), Work())
         if meaning is None or not (meaning.causes and meaning.consequence and meaning.respond_s > 0 and todo):
             bad.append(text)
     return bad
@@ -119,13 +119,13 @@ RUNGS = (
 )
 
 
-def ladder(alarm: Mapping[str, Any], work: Work) -> list[str]:
+def ladder(alarm: Alarm, work: Work) -> list[str]:
     """What to do about hot koji, one thing after the other, by stage and by the time since the last mixing; about a box
     too hot, what comes before anything else.
 
     Returns: the steps in order, for hot koji the first one what the first line of the message says; empty for others.
     """
-    key = keys.parse(str(alarm["key"]))
+    key = keys.parse(alarm.key)
     if key == keys.BOX_HOT:
         return [FIRE, "Turn the box down or unplug it"]
     if key not in (keys.HOT_KOJI, keys.SOON_HOT, keys.Recovery("bed", "temperature")) or work.hour is None:

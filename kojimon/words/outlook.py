@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final
 
+from kojimon.contract.state import Box, Foreseen, Task
 from kojimon.units import show_duration
 from kojimon.words import status
 from kojimon.words.speech import Speech, big_first
 from kojimon.words.standing import first_pending
 from kojimon.words.status import Sentence
 
-Document = Mapping[str, Any]
 WAITING_MS: Final = 300_000
 """So long after the spores, or after work on the koji, a forecast may be on its way."""
 NOT_INSTALLED: Final = (
@@ -22,99 +22,98 @@ LEAST_MS: Final = 1_800_000
 """A rest shorter than this is none."""
 
 
-def rest(incubator: Document, speech: Speech, now_ms: int, now_utc: str) -> Sentence:
+def rest(incubator: Box, speech: Speech, now_ms: int, now_utc: str) -> Sentence:
     """Whether one may sleep, and until when: the koji's own calm, or the next step where that comes sooner.
 
     Args:
         incubator: from the state document, with its stamps (`*_utc`).
         now_ms, now_utc: the document's moment.
     """
-    if not incubator["batch"]:
+    if not incubator.batch:
         return Sentence("No batch is open: there is nothing to forecast.", "plain")
     urgent = _urgent(incubator, speech, now_ms)
     if urgent is not None:
         return urgent
-    forecast = incubator.get("forecast")
+    forecast = incubator.forecast
     if not forecast:
         return Sentence("No forecast yet: the first comes a minute or two after the spores went on.", "plain")
-    if not forecast["fresh"]:
+    if not forecast.fresh:
         return Sentence(_stale(forecast), "look")
-    if not forecast["known"]:
-        why = big_first(str(forecast["why_not"]).removeprefix("Not yet: "))
+    if not forecast.known:
+        why = big_first(forecast.why_not.removeprefix("Not yet: "))
         return Sentence(f"Cannot say yet whether you may sleep. {why}", "plain")
     return _calm(incubator, forecast, speech, now_ms, now_utc)
 
 
-def brief(incubator: Document, speech: Speech, now_ms: int, now_utc: str) -> Sentence | None:
+def brief(incubator: Box, speech: Speech, now_ms: int, now_utc: str) -> Sentence | None:
     """The same for the page and `status`, only where a forecast knows: the rest is said there already."""
-    forecast = incubator.get("forecast")
-    if not incubator["batch"] or not forecast or not forecast["fresh"] or not forecast["known"]:
+    forecast = incubator.forecast
+    if not incubator.batch or not forecast or not forecast.fresh or not forecast.known:
         return None
     if _urgent(incubator, speech, now_ms) is not None:
         return None
     step = _first_step(incubator)
-    if step is not None and step["due_t_ms"] <= now_ms:
+    if step is not None and step[1] <= now_ms:
         return None
     return _calm(incubator, forecast, speech, now_ms, now_utc)
 
 
-def _urgent(incubator: Document, speech: Speech, now_ms: int) -> Sentence | None:
+def _urgent(incubator: Box, speech: Speech, now_ms: int) -> Sentence | None:
     """An alarm that calls, or the koji beyond a limit that will as soon as its delay has run; None for neither."""
     worst, row = status.worst_alarm(incubator), first_pending(incubator)
-    if worst is not None and worst["priority"] == "wake":
+    if worst is not None and worst.priority == "wake":
         return Sentence(f"Not now: {status.first_line(worst, incubator, speech, now_ms)}", "wrong")
-    if row is not None and row["priority"] == "wake" and not row["held"]:
+    if row is not None and row.priority == "wake" and not row.held:
         return Sentence(f"Not now. {status.sentence(incubator, speech, now_ms).text}", "look")
     return None
 
 
-def _calm(incubator: Document, forecast: Document, speech: Speech, now_ms: int, now_utc: str) -> Sentence:
+def _calm(incubator: Box, forecast: Foreseen, speech: Speech, now_ms: int, now_utc: str) -> Sentence:
     step = _first_step(incubator)
-    until_ms = forecast["calm_until_t_ms"]
-    if step is not None and step["due_t_ms"] <= now_ms:
-        return Sentence(f"Not before this is done: {speech.task(step['name'])}.", "look")
+    until_ms = forecast.calm_until_t_ms
+    if step is not None and step[1] <= now_ms:
+        return Sentence(f"Not before this is done: {speech.task(step[0].name)}.", "look")
     if until_ms is None or until_ms - now_ms < LEAST_MS:
         return Sentence("Stay near: a hand may be needed within the hour, by the forecast.", "look")
-    koji = f"{speech.moment(forecast['calm_until_utc'], now_utc)}, 9 in 10"
-    doubt = " The koji does not do what was forecast: trust this less." if forecast["check"]["contradicts"] else ""
-    if step is not None and step["due_t_ms"] < until_ms:
-        due = speech.moment(step["due_utc"], now_utc)
-        return Sentence(f"Sleep until {due}: then it is time to {speech.task(step['name'])}. By itself the koji needs "
+    koji = f"{speech.moment(forecast.calm_until_utc or '', now_utc)}, 9 in 10"
+    doubt = " The koji does not do what was forecast: trust this less." if forecast.check.contradicts else ""
+    if step is not None and step[1] < until_ms:
+        due = speech.moment(step[0].due_utc or "", now_utc)
+        return Sentence(f"Sleep until {due}: then it is time to {speech.task(step[0].name)}. By itself the koji needs "
                         f"no hand until {koji}.{doubt}", "look" if doubt else "good")  # fmt: skip
     return Sentence(f"Sleep until {koji}.{doubt}", "look" if doubt else "good")
 
 
-def ready(incubator: Document, speech: Speech, now_utc: str) -> str:
+def ready(incubator: Box, speech: Speech, now_utc: str) -> str:
     """When the koji is ready by the forecast, within the schedule's hours, where the harvest is next; else ""."""
-    forecast, step = incubator.get("forecast"), incubator.get("next")
-    harvest = (forecast or {}).get("harvest")
-    if not forecast or not forecast["fresh"] or not forecast["known"] or not step or not harvest:
+    forecast, step = incubator.forecast, incubator.next
+    if not forecast or not forecast.fresh or not forecast.known or not step:
         return ""
-    task = next(task for task in incubator["tasks"] if task["name"] == step["task"])
-    if task.get("work") != "harvest" or not harvest["by_forecast"] or not harvest.get("opens_utc"):
+    task, harvest = incubator.task(step.task), forecast.harvest
+    if task is None or harvest is None or task.work != "harvest" or not harvest.by_forecast or not harvest.opens_utc:
         return ""
-    opens = speech.moment(harvest["opens_utc"], now_utc)
-    until = f", at the latest {speech.moment(harvest['closes_utc'], now_utc)}" if harvest.get("closes_utc") else ""
+    opens = speech.moment(harvest.opens_utc, now_utc)
+    until = f", at the latest {speech.moment(harvest.closes_utc, now_utc)}" if harvest.closes_utc else ""
     return f"Ready by clock and temperature from {opens}{until}; you judge by eye and nose."
 
 
-def _first_step(incubator: Document) -> Document | None:
-    """The step that is due first, of those that are not optional."""
+def _first_step(incubator: Box) -> tuple[Task, int] | None:
+    """The step that is due first, of those that are not optional, and when."""
     waiting = [
-        task for task in incubator["tasks"]
-        if not task["optional"] and task["status"] != "done" and task.get("due_t_ms") is not None
+        (task, task.due_t_ms) for task in incubator.tasks
+        if not task.optional and task.status != "done" and task.due_t_ms is not None
     ]  # fmt: skip
-    return min(waiting, key=lambda task: int(task["due_t_ms"]), default=None)
+    return min(waiting, key=lambda found: found[1], default=None)
 
 
-def _stale(forecast: Document) -> str:
-    age_s = forecast["age_s"]
+def _stale(forecast: Foreseen) -> str:
+    age_s = forecast.age_s
     if age_s * 1000 <= WAITING_MS:
         return "Somebody has just worked on the koji: the next forecast, within two minutes, knows of it."
     return f"The last forecast is {show_duration(age_s)} old: too old to go by. Alarms go on without it."
 
 
-def told(key: str, data: Document) -> tuple[str, str]:
+def told(key: str, data: Mapping[str, Any]) -> tuple[str, str]:
     """What changes about the forecasts as such, and its tone; "" for nothing. Each single one is no event."""
     count = data.get("batches") or 1
     texts = {

@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
+from kojimon.contract.state import Box
 from kojimon.words.speech import Speech, big_first
-
-Document = Mapping[str, Any]
 
 
 class Asked(NamedTuple):
@@ -18,16 +17,15 @@ class Asked(NamedTuple):
     meanwhile: str
 
 
-def open_question(box: Document, speech: Speech, now_utc: str) -> Asked | None:
+def open_question(box: Box, speech: Speech, now_utc: str) -> Asked | None:
     """The question that is open for a box of the state document; None for none."""
-    question = box.get("question")
+    question = box.question
     if not question:
         return None
-    until = question.get("until_utc")
-    end = f"until {speech.moment(until, now_utc)}" if until else "for a while"
-    many = question["probes"] > 1
+    end = f"until {speech.moment(question.until_utc, now_utc)}" if question.until_utc else "for a while"
+    many = question.probes > 1
     return Asked(
-        text_of(question["probes"]), "Yes, they are" if many else "Yes, it is",
+        text_of(question.probes), "Yes, they are" if many else "Yes, it is",
         f"{big_first(end)} a probe left out is noticed sooner. Nothing calls because this is not answered.",
     )  # fmt: skip
 
@@ -43,7 +41,7 @@ def text_of(probes: int) -> str:
     return "Is the probe back in the koji, at mid-depth of the warmest tray?"
 
 
-def told(key: str, data: Document, speech: Speech) -> tuple[str, str]:
+def told(key: str, data: Mapping[str, Any], speech: Speech) -> tuple[str, str]:
     """The words of an event about it, and their tone; "" for one that says nothing to a person."""
     if key == "asked":
         return text_of(int(data.get("probes") or 1)), "plain"

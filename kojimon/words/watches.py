@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
-
 from kojimon.contract import keys
+from kojimon.contract.alarms import Alarm
 from kojimon.units import show_duration
 from kojimon.words import speech as say
 from kojimon.words.speech import Speech
@@ -13,24 +11,24 @@ from kojimon.words.speech import Speech
 _FAR = {"high": "above", "low": "below", "": "from"}
 
 
-def side_of(alarm: Mapping[str, Any]) -> str:
+def side_of(alarm: Alarm) -> str:
     """Which way it has gone: `high` or `low`; "" of a deviation that does not say so."""
-    match keys.parse(str(alarm["key"])):
+    match keys.parse(alarm.key):
         case keys.Deviation():
-            return str(alarm.get("side") or "")
+            return alarm.side
         case keys.Rate(way="falling"):
             return "low"
     return "high"
 
 
-def subject(alarm: Mapping[str, Any], name: str) -> str:
+def subject(alarm: Alarm, name: str) -> str:
     """What it is about, without values; "" for a kind that is told elsewhere.
 
     Args:
         name: the place or tray in words, first letter big.
     """
     text = ""
-    match keys.parse(str(alarm["key"])):
+    match keys.parse(alarm.key):
         case keys.Box(state):
             text = "The box seems to be off" if state == "off" else "The box runs too hot"
         case keys.Deviation():
@@ -46,9 +44,9 @@ def subject(alarm: Mapping[str, Any], name: str) -> str:
     return text
 
 
-def fact(alarm: Mapping[str, Any], speech: Speech, name: str) -> str:
+def fact(alarm: Alarm, speech: Speech, name: str) -> str:
     """What is wrong with its value, as short as a lock screen needs it; the subject where no value is known."""
-    key, value, limit = keys.parse(str(alarm["key"])), alarm.get("value"), alarm.get("limit")
+    key, value, limit = keys.parse(alarm.key), alarm.value, alarm.limit
     plain = subject(alarm, name)
     if not isinstance(key, keys.Watch | keys.Box) or value is None or limit is None:
         return plain
@@ -60,10 +58,10 @@ def fact(alarm: Mapping[str, Any], speech: Speech, name: str) -> str:
 
 
 def _limit_like(
-    key: keys.Watch, alarm: Mapping[str, Any], speech: Speech, name: str, now: str, edge: str
+    key: keys.Watch, alarm: Alarm, speech: Speech, name: str, now: str, edge: str
 ) -> str:
     """What is wrong, given value and limit in words; "" where what it hangs on is not known."""
-    left_s, per_h, total_ms = (alarm.get(fact) for fact in ("left_s", "rate_per_h", "total_ms"))
+    left_s, per_h, total_ms = alarm.left_s, alarm.rate_per_h, alarm.total_ms
     match key:
         case keys.TimeToLimit():
             return f"{name} {now}, soon {edge}" if left_s is None else f"{name} {now}, at {edge} in {say.span(left_s)}"

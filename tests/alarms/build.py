@@ -7,6 +7,7 @@ from typing import Any
 
 from msgspec.structs import replace
 
+from kojimon.contract.state import Alarm
 from kojimon.engine import view
 from kojimon.model import Event, Priority
 from kojimon.notify.records import Channel
@@ -96,10 +97,9 @@ class Case(Room):
     def state_of(self, key: str = HIGH) -> str:
         return str(self.state.alarms[f"box/{key}"].state)
 
-    def listed(self) -> list[dict[str, Any]]:
+    def listed(self) -> list[Alarm]:
         """Alarms a person sees."""
-        found: list[dict[str, Any]] = view(self.state, self.rows.t_ms)["incubators"][0]["alarms"]
-        return found
+        return list(view(self.state, self.rows.t_ms).incubators[0].alarms)
 
     def urgent(self) -> list[Any]:
         return [one for one in self.sent if one.send.urgent]

@@ -126,12 +126,12 @@ def test_36_silence_stops_the_sound_and_it_comes_back_by_itself() -> None:
     case.hold(10)
     assert case.last.calling == ()
     assert case.state_of() == "UNACK"
-    assert case.listed()[0]["silent_until_t_ms"] == case.rows.t_ms + 590_000, "every screen can say until when"
+    assert case.listed()[0].silent_until_t_ms == case.rows.t_ms + 590_000, "every screen can say until when"
     case.hold(700, every_s=10)
     later = [at_s for at_s in times(case, "speaker") if at_s > hushed_s]
     assert abs(later[0] - hushed_s - 600) <= 5
     assert case.last.calling == (f"box/{HIGH}#1",)
-    assert case.listed()[0]["silent_until_t_ms"] is None
+    assert case.listed()[0].silent_until_t_ms is None
 
 
 def test_37_the_first_line_decides_and_the_body_answers() -> None:
@@ -143,10 +143,11 @@ def test_37_the_first_line_decides_and_the_body_answers() -> None:
     case = Case(schedule(replace(band, high_high=limit(37.0))))
     for step in range(120):
         case.hold(30, every_s=30, bed=33.0 + step * 0.025)
+    from kojimon.contract.state import Now
     from kojimon.engine import view
 
-    document = {**view(case.state, case.now_ms), "units": {"fahrenheit": False, "pounds": False},
-                "now": {"utc": "2026-03-03T11:20:00+00:00", "trusted": True, "zone": "UTC"}}  # fmt: skip
+    now = Now("2026-03-03T11:20:00+00:00", True, "UTC")
+    document = replace(view(case.state, case.now_ms), now=now)
     desk = Desk(document, lambda t_ms: (DAY_UTC_MS + t_ms, True), case.now_ms, {"phone": 2})
     send = case.urgent()[-1].send
     events = [event for event in case.events if event.no in send.events]
@@ -195,12 +196,12 @@ def test_40_seen_and_still_there_is_called_again_and_shown_as_stale() -> None:
     case.hold(100).hold(200, bed=36.0)
     case.do("alarm.acknowledge", key=HIGH, occurrence=1)
     case.hold(3 * 3600, every_s=60)
-    assert [alarm["stale"] for alarm in case.listed()] == [False]
+    assert [alarm.stale for alarm in case.listed()] == [False]
     case.hold(3900, every_s=60)
     assert [event.data["event"] for event in case.of(repeats=True)] == ["on", "ack", "re"]
     case.do("alarm.acknowledge", key=HIGH, occurrence=1)
     case.hold(60)
-    assert [alarm["stale"] for alarm in case.listed()] == [True]
+    assert [alarm.stale for alarm in case.listed()] == [True]
     assert len([one for one in case.sent if one.send.kind == "told"]) == 2
 
 

@@ -51,7 +51,7 @@ def test_03_an_alarm_that_came_and_went_unseen_stays_listed() -> None:
     case = Case()
     case.hold(200, bed=36.0).hold(3 * 3600, every_s=60, bed=30.0)
     assert [to for _, _, to in case.moves()] == ["UNACK", "RTNUN"]
-    assert [alarm["state"] for alarm in case.listed()] == ["RTNUN"]
+    assert [alarm.state for alarm in case.listed()] == ["RTNUN"]
     case.do("alarm.acknowledge", key=HIGH, occurrence=1)
     assert case.listed() == []
 
@@ -102,7 +102,7 @@ def test_07_two_limits_of_one_signal_are_one_alarm() -> None:
     """Given two limits on one signal, when HH is active, then exactly one alarm exists, not two."""
     case = Case(schedule(Band("bed", "temperature", high=limit(35), high_high=limit(38))))
     case.hold(300, bed=39.0)
-    assert [(alarm["key"], alarm["level"]) for alarm in case.listed()] == [(HIGH, "high_high")]
+    assert [(alarm.key, alarm.level) for alarm in case.listed()] == [(HIGH, "high_high")]
 
 
 @pytest.mark.parametrize("step_k", [0.0625, 0.1])
@@ -222,7 +222,7 @@ def test_09_a_limit_that_latches_stays_listed_through_the_engine() -> None:
     assert (refused.kind, refused.data["reason"]) == ("unchanged", "acknowledge it first; only what is kept is reset")
     case.do("alarm.acknowledge", key=HIGH, occurrence=1)
     case.hold(3 * 3600, every_s=60)
-    assert [alarm["state"] for alarm in case.listed()] == ["LATCH-ACK"]
+    assert [alarm.state for alarm in case.listed()] == ["LATCH-ACK"]
     (reset,) = case.do("alarm.reset", key=HIGH, occurrence=1)
     assert (reset.data["event"], reset.data["to"], reset.data["who"]) == ("reset", "NORM", "anna")
     assert case.listed() == []
@@ -247,13 +247,13 @@ def test_out_of_service_says_why_until_it_is_back() -> None:
     case = latched()
     why = "new cable on Sunday"
     case.do("alarm.out_of_service", key=HIGH, reason=why)
-    assert [(row["state"], row["reason"]) for row in case.listed()] == [("OOSRV", why)]
+    assert [(row.state, row.reason) for row in case.listed()] == [("OOSRV", why)]
     told = Teller(Speech()).tell(msgspec.to_builtins(case.events[-1]))
     assert told is not None and told.text.startswith(f"Switched off for repair ({why}): ")
     case.do("alarm.out_of_service", key=HIGH, reason="another")
-    assert case.events[-1].kind == "unchanged" and case.listed()[0]["reason"] == why
+    assert case.events[-1].kind == "unchanged" and case.listed()[0].reason == why
     case.do("alarm.in_service", key=HIGH)
-    assert [(row["state"], row["reason"]) for row in case.listed()] == [("LATCH-UNACK", "")]
+    assert [(row.state, row.reason) for row in case.listed()] == [("LATCH-UNACK", "")]
 
 
 def test_whoever_ends_the_batch_gives_the_all_clear_for_what_was_seen() -> None:
@@ -272,4 +272,4 @@ def test_a_call_for_cold_koji_carries_the_air_around_it() -> None:
     case.hold(200, bed=21.0, air=30.0)
     (event,) = case.of(LOW)
     assert event.data["priority"] == "wake" and event.data["air_c"] == 30.0
-    assert case.listed()[0]["air_c"] == 30.0
+    assert case.listed()[0].air_c == 30.0

@@ -257,6 +257,6 @@ def test_50_history_is_kept_for_each_alarm_by_itself() -> None:
         case.rows.input("health", what="broker:house", ok=False, text="x")
         case.rows.input("health", what="broker:house", ok=True, text="x")
     case.run()
-    assert HIGH in [alarm["key"] for alarm in case.listed()]
+    assert HIGH in [alarm.key for alarm in case.listed()]
     facts: Any = case.state.alarms[f"box/{HIGH}"]
     assert facts.occurrence == 1

@@ -9,41 +9,28 @@ from typing import Any
 
 import msgspec
 import pytest
+from msgspec.structs import replace
 
 from kojimon.cli import forecast as command
 from kojimon.cli.kitchen import LiveKitchen
 from kojimon.cli.prior import learnt_of
-from kojimon.forecast.kept import thin
+from kojimon.contract.state import Document
 from kojimon.forecast.prior import published
 from kojimon.words.outlook import NOT_INSTALLED
 from tests.cli.conftest import Kitchen
 from tests.cli.test_screens import Pretended, lines
 from tests.daemon.running import broker_site, running
-from tests.parts.outlooks import limit_answer, made
-from tests.parts.statedoc import NOW_MS, document
+from tests.parts.statedoc import BOX, NOW_MS, box, document, foreseen
 from tests.parts.wait import until
 
-HOUR_MS = 3_600_000
-AT = {0: "2026-01-31T20:00:00.000Z", 4: "2026-02-01T00:30:00.000Z", 9: "2026-02-01T05:00:00.000Z"}
-"""UTC of the document's moment and so many hours later."""
 
-
-def foretold(**changed: Any) -> dict[str, Any]:
-    doc = document()
-    box = doc["incubators"][0]
-    record = msgspec.to_builtins(thin(made(27.4, limit_answer(43.0, 4.8, 0.2), limit_answer(45.0, 6.0, 0.3))))
-    facts = {
-        "made_t_ms": NOW_MS - 60_000, "made_utc": doc["now"]["utc"], "age_s": 60, "fresh": True, "left": [],
-        "calm_until_t_ms": NOW_MS + round(4.5 * HOUR_MS), "calm_until_utc": AT[4], "calm": [], "harvest": None,
-    }  # fmt: skip
-    box["forecast"] = {**facts, **record, **changed}
-    for task in box["tasks"]:
-        task["due_t_ms"] = None
-    return doc
+def foretold(**changed: Any) -> Document:
+    tasks = tuple(replace(task, due_t_ms=None) for task in BOX.tasks)
+    return document(box(forecast=foreseen(made_t_ms=NOW_MS, **changed), tasks=tasks))
 
 
 @pytest.fixture
-def pretend(monkeypatch: pytest.MonkeyPatch) -> Callable[[dict[str, Any]], None]:
+def pretend(monkeypatch: pytest.MonkeyPatch) -> Callable[[Document], None]:
     return lambda shown: monkeypatch.setattr(command, "open_kitchen", lambda _: Pretended(shown))
 
 

@@ -6,13 +6,15 @@ import json
 from collections.abc import Callable, Mapping
 from typing import Any
 
+import msgspec
 import pytest
 
 from kojimon.cli import alarms, probes, screen, status
+from kojimon.contract.state import Document, Now
 from tests.cli.conftest import Kitchen
-from tests.parts.statedoc import NOW_MS, at, document, hot_alarm
+from tests.parts.statedoc import BOX, NOW_MS, NOW_UTC, at, box, document, hot_alarm, probed
 
-Document = dict[str, Any]
+Plain = dict[str, Any]
 
 
 class Pretended:
@@ -20,22 +22,22 @@ class Pretended:
 
     live = True
 
-    def __init__(self, shown: Document) -> None:
-        self.shown, self.acts = shown, []  # type: ignore[var-annotated]
+    def __init__(self, shown: Document, **more: Any) -> None:
+        self.shown, self.more, self.acts = shown, more, []  # type: ignore[var-annotated]
 
     def state(self) -> Document:
         return self.shown
 
-    def act(self, kind: str, incubator: str, data: Mapping[str, Any]) -> list[Document]:
+    def act(self, kind: str, incubator: str, data: Mapping[str, Any]) -> list[Plain]:
         self.acts.append((kind, incubator, dict(data)))
         return []
 
     def proof(self) -> None:
         return None
 
-    def probes(self) -> list[Document]:
-        box = self.shown["incubators"][0]
-        return [{"incubator": "box", "expect_every_s": 10.0, **probe} for probe in box["probes"]]
+    def probes(self) -> list[Plain]:
+        told = {"incubator": "box", "expect_every_s": 10.0}
+        return [{**told, **msgspec.to_builtins(probe), **self.more} for probe in self.shown.incubators[0].probes]
 
 
 @pytest.fixture
@@ -94,10 +96,8 @@ def test_the_same_on_a_phone(kitchen: Kitchen, pretend: Callable[[Document], Pre
 def test_a_hot_tray_comes_first_with_the_one_thing_to_do(
     kitchen: Kitchen, pretend: Callable[[Document], Pretended]
 ) -> None:
-    hot = document()
-    hot["incubators"][0]["alarms"] = [hot_alarm(), hot_alarm(key="silent/air", state="RTNUN", priority="tell", tray="")]
-    hot["incubators"][0]["probes"][0] |= {"value": 43.2, "rate_per_h": 2.16}
-    pretend(hot)
+    silent = hot_alarm(key="silent/air", state="RTNUN", priority="tell", tray="")
+    pretend(document(probed(box(alarms=(hot_alarm(), silent)), "koji-top", value=43.2, rate_per_h=2.16)))
     shown = lines(kitchen, "status", width=80)
     assert shown[1] == "Top tray 110 °F over 109, rising. 50 min. Break up, spread"
     assert shown[-3:] == [
@@ -108,13 +108,9 @@ def test_a_hot_tray_comes_first_with_the_one_thing_to_do(
 
 
 def test_the_list_of_alarms(kitchen: Kitchen, pretend: Callable[[Document], Pretended]) -> None:
-    several = document()
-    several["incubators"][0]["alarms"] = [
-        hot_alarm(),
-        hot_alarm(key="silent/air", state="SHLVD", priority="tell", tray="", until_utc=at(0.5)["utc"]),
-    ]
-    several["alarms"] = [hot_alarm(key="health/disk", state="ACKED", priority="wake", value=None, limit=None)]
-    pretend(several)
+    paused = hot_alarm(key="silent/air", state="SHLVD", priority="tell", tray="", until_t_ms=at(0.5))
+    disk = hot_alarm(key="health/disk", state="ACKED", priority="wake", value=None, limit=None)
+    pretend(document(box(alarms=(hot_alarm(), paused)), alarms=(disk,)))
     wide = lines(kitchen, "alarms", width=100)
     assert wide[0].split() == ["what", "state", "since", "wakes", "you", "name"]
     narrow = lines(kitchen, "alarms", width=40)
@@ -130,9 +126,8 @@ def test_the_list_of_alarms(kitchen: Kitchen, pretend: Callable[[Document], Pret
 def test_an_alarm_is_named_by_number_key_tray_or_a_part_of_it(
     kitchen: Kitchen, pretend: Callable[[Document], Pretended]
 ) -> None:
-    several = document()
-    several["incubators"][0]["alarms"] = [hot_alarm(occurrence=3), hot_alarm(key="silent/air", tray="", probe="air")]
-    known = pretend(several)
+    alarms = (hot_alarm(occurrence=3), hot_alarm(key="silent/air", tray="", probe="air"))
+    known = pretend(document(box(alarms=alarms)))
     for named in ("1", "limit/bed/temperature/high", "koji", "top"):
         kitchen.run("alarms", "ack", named)
     assert known.acts == [("alarm.acknowledge", "box", {"key": "limit/bed/temperature/high", "occurrence": 3})] * 4
@@ -143,21 +138,16 @@ def test_an_alarm_is_named_by_number_key_tray_or_a_part_of_it(
 def test_acknowledging_without_a_name_means_what_is_new(
     kitchen: Kitchen, pretend: Callable[[Document], Pretended]
 ) -> None:
-    several = document()
-    several["incubators"][0]["alarms"] = [hot_alarm(), hot_alarm(key="silent/air", state="ACKED")]
-    known = pretend(several)
+    known = pretend(document(box(alarms=(hot_alarm(), hot_alarm(key="silent/air", state="ACKED")))))
     kitchen.run("alarms", "ack")
     assert [data["key"] for _, _, data in known.acts] == ["limit/bed/temperature/high"]
-    several["incubators"][0]["alarms"] = []
+    known.shown = document()
     assert kitchen.run("alarms", "ack").stdout == "There is nothing to acknowledge.\n"
 
 
 def test_probes_say_what_is_wrong_with_them(kitchen: Kitchen, pretend: Callable[[Document], Pretended]) -> None:
-    odd = document()
-    odd["incubators"][0]["probes"][0] |= {"quality": 4, "raw": 85.0}
-    odd["incubators"][0]["probes"][1] |= {"silent": True, "age_s": 700.0}
-    odd["incubators"][0]["probes"][2] |= {"value": None, "quality": None, "age_s": None}
-    pretend(odd)
+    odd = probed(probed(BOX, "koji-top", quality=4), "koji-low", silent=True, age_s=700.0)
+    pretend(document(probed(odd, "air", value=None, quality=None, age_s=None))).more = {"raw": 85.0}
     shown = " ".join(" ".join(lines(kitchen, "probes", width=100)).split())
     for text in (
         "not a measurement (the device's own",
@@ -174,34 +164,21 @@ def test_probes_say_what_is_wrong_with_them(kitchen: Kitchen, pretend: Callable[
 def test_the_clock_that_is_not_set_is_said_before_any_time(
     kitchen: Kitchen, pretend: Callable[[Document], Pretended]
 ) -> None:
-    unset = document()
-    unset["now"]["trusted"] = False
-    pretend(unset)
+    pretend(document(now=Now(NOW_UTC, False, "America/Chicago")))
     assert lines(kitchen, "status", width=80)[0] == ("The clock of this machine is not set; times of day may be wrong.")
 
 
 def test_trays_without_a_probe_are_said_to_be_unmeasured(
     kitchen: Kitchen, pretend: Callable[[Document], Pretended]
 ) -> None:
-    some = document()
-    some["incubators"][0]["trays"] = ["top", "middle", "bottom"]
-    pretend(some)
+    pretend(document(box(trays=("top", "middle", "bottom"))))
     assert "Not measured: the middle tray." in lines(kitchen, "status", width=80)
 
 
 def test_several_boxes_are_shown_one_after_the_other(
     kitchen: Kitchen, pretend: Callable[[Document], Pretended]
 ) -> None:
-    two = document()
-    second = document()["incubators"][0] | {
-        "name": "cellar",
-        "label": "Cellar",
-        "batch": None,
-        "stage": None,
-        "tasks": [],
-    }
-    two["incubators"].append(second | {"next": None})
-    pretend(two)
+    pretend(document(BOX, box(name="cellar", label="Cellar", batch=None, stage=None, tasks=(), next=None)))
     shown = lines(kitchen, "status", width=80)
     assert "Cellar (14:00)" in shown
     assert sum("No batch is open." in line for line in shown) == 1
@@ -209,7 +186,7 @@ def test_several_boxes_are_shown_one_after_the_other(
 
 def test_json_is_the_state_document_itself(kitchen: Kitchen, pretend: Callable[[Document], Pretended]) -> None:
     pretend(document())
-    assert json.loads(kitchen.run("status", "--json").stdout) == document()
+    assert msgspec.json.decode(kitchen.run("status", "--json").stdout, type=Document) == document()
     assert json.loads(kitchen.run("status", "--json").stdout)["t_ms"] == NOW_MS
 
 

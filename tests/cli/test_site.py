@@ -16,11 +16,12 @@ from kojimon.cli import site as sites
 from kojimon.cli.main import cli
 from kojimon.clock import ManualClock, SystemClock
 from kojimon.links.mqtt_io import Incoming
+from kojimon.publish import retained_topics
 from kojimon.settings.spec import MqttSource, PublishSettings
 from tests.daemon.running import Running, running
 from tests.daemon.sites import probes_of, site
 from tests.parts.broker import Broker, publish
-from tests.parts.statedoc import document
+from tests.parts.statedoc import box, document
 from tests.parts.wait import until
 
 NOW_MS = 1_769_889_600_000
@@ -114,12 +115,10 @@ def test_wrong_use(words: tuple[str, ...], text: str) -> None:
 
 
 def retained(online: bool = True, **changes: Any) -> dict[str, bytes]:
-    doc = document()
-    box = doc["incubators"][0] | changes
-    around = {name: doc[name] for name in ("t_ms", "now", "units", "site")}
+    doc = document(box(**changes))
     return {
         "kojimon/home/status": b"online" if online else b"offline",
-        "kojimon/home/box/state": json.dumps({**around, "incubator": box}).encode(),
+        "kojimon/home/box/state": retained_topics(doc, "kojimon/home")["kojimon/home/box/state"],
     }
 
 

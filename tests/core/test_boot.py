@@ -120,14 +120,14 @@ def test_a_step_of_the_wall_clock_is_an_event_and_moves_nothing(tmp_path: Path, 
     r.act("batch.start", name="one")
     r.act("task.done", task="inoculate")
     r.tick(60)
-    before = r.core.view()["incubators"][0]
+    before = r.core.view().incubators[0]
     t_ms = r.core.present().t_ms
     clock.step_wall(step_h * HOUR)
     r.tick(10)
-    after = r.core.view()["incubators"][0]
+    after = r.core.view().incubators[0]
     r.stop()
     assert r.core.present().t_ms == t_ms + 10_000
-    assert [task["due_t_ms"] for task in after["tasks"]] == [task["due_t_ms"] for task in before["tasks"]]
+    assert [task.due_t_ms for task in after.tasks] == [task.due_t_ms for task in before.tasks]
     assert [row.payload["step_ms"] for row in inputs(tmp_path / "j", "clock")] == [step_h * HOUR]
     assert r.kinds().count("clock-step") == 1
 

@@ -26,8 +26,8 @@ def test_readings_are_numbered_stored_and_seen_by_the_engine(tmp_path: Path) -> 
         assert r.writer.flush(60)
         readings = [row for row in r.reader().rows_after(0) if not isinstance(row, InputRow)]
         assert [(row[2], row[3]) for row in readings] == [(1, 30.5), (3, 28.0)]
-        places = r.core.view()["incubators"][0]["places"]
-        assert places[0]["hottest"]["value"] == 30.5
+        places = r.core.view().incubators[0].places
+        assert places[0].hottest.value == 30.5
 
 
 def test_rows_are_in_order_of_time_and_number(tmp_path: Path) -> None:
@@ -100,7 +100,7 @@ def test_a_poisonous_arrival_stops_nothing(tmp_path: Path) -> None:
         r.intake.put(Arrival("src", r.clock.boot_ms(), "poison", b"x"))
         r.arrive(1, 31.0)
         r.tick(1)
-        assert r.core.view()["incubators"][0]["places"][0]["hottest"]["value"] == 31.0
+        assert r.core.view().incubators[0].places[0].hottest.value == 31.0
         assert r.core.facts()["pipeline"]["broken"] == 1
 
 
@@ -118,9 +118,9 @@ def test_restart_goes_on_where_it_was(tmp_path: Path) -> None:
         assert r.booted.start["gap_source"] == "boot"
         assert r.booted.start["clean"] is True
         assert r.booted.start["boot"] == 1
-        batch = r.core.view()["incubators"][0]["batch"]
-        assert batch["name"] == "one"
-        assert batch["hour"] == pytest.approx((300 + 60) / 3600, abs=1e-3)
+        batch = r.core.view().incubators[0].batch
+        assert batch.name == "one"
+        assert batch.hour == pytest.approx((300 + 60) / 3600, abs=1e-3)
         assert r.core.present().t_ms == before.t_ms + 60_000
         assert r.kinds().count("batch-start") == 1
 
@@ -139,7 +139,7 @@ def test_live_equals_replay_twice_also_after_a_crash(tmp_path: Path) -> None:
 
 
 def _eventful(r: Rig, name: str) -> Rig:
-    if r.core.view()["incubators"][0]["batch"] is None:
+    if r.core.view().incubators[0].batch is None:
         r.act("batch.start", name=name)
         r.act("task.done", task="inoculate")
     for step in range(400):
@@ -227,7 +227,7 @@ def test_the_durable_view_is_never_ahead_of_the_journal(tmp_path: Path) -> None:
                 r.act("batch.note", text="x") if step else r.act("batch.start", name="one")
         assert r.writer.flush(60)
         assert ahead and max(ahead) <= 0
-        assert r.core.view(durable=True)["t_ms"] <= r.reader().horizon_ms()
+        assert r.core.view(durable=True).t_ms <= r.reader().horizon_ms()
 
 
 def test_free_running_core_runs_deadlines_and_takes_arrivals_by_itself(tmp_path: Path) -> None:
@@ -245,7 +245,7 @@ def test_acts_count_in_memory_while_storage_fails(tmp_path: Path) -> None:
         r.core.storage("the card is read only; put another one in")
         reply = r.act("alarm.test", text="hello")
         assert not reply.recorded
-        assert any(alarm["key"] == "health/disk" for alarm in r.core.view()["alarms"])
+        assert any(alarm.key == "health/disk" for alarm in r.core.view().alarms)
         r.writer._on_committed = held
         r.core.storage("")
         assert r.act("alarm.test", text="again").recorded
@@ -279,4 +279,4 @@ def test_health_that_found_no_room_is_told_later(tmp_path: Path) -> None:
         r.intake.note = full  # type: ignore[method-assign]
         r.core.health("disk", False, "full")
         r.tick(1)
-        assert any(alarm["key"] == "health/disk" for alarm in r.core.view()["alarms"])
+        assert any(alarm.key == "health/disk" for alarm in r.core.view().alarms)

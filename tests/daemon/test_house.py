@@ -29,7 +29,7 @@ def test_an_act_without_a_daemon_takes_the_same_way(tmp_path: Path) -> None:
             house.act(act("batch.start", name="second"))
     events = [event.kind for event in reading(Path(settings.journal.path)).events(limit=100)]
     assert events[0] == "start" and events[-1] == "stop"
-    assert still(settings)["incubators"][0]["batch"]["name"] == "first"
+    assert still(settings).incubators[0].batch.name == "first"
     assert batch_open(Path(settings.journal.path))
     with running(settings) as one:
         assert one.client.get("/v1/state")["incubators"][0]["batch"]["name"] == "first"
@@ -42,7 +42,7 @@ def test_looking_writes_nothing(tmp_path: Path) -> None:
     path = Path(settings.journal.path)
     before = (reading(path).last_seq(), reading(path).horizon_ms(), path.read_bytes())
     state = still(settings)
-    assert state["now"]["utc"] and state["now"]["trusted"] is True
+    assert state.now.utc and state.now.trusted is True
     assert (reading(path).last_seq(), reading(path).horizon_ms(), path.read_bytes()) == before
 
 

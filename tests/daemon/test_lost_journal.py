@@ -71,14 +71,14 @@ class Kitchen:
         return "" if found is None else f"{found.name}, {len(self.marks())} done, {self.stage()}"
 
     def marks(self) -> list[Any]:
-        return [mark for task in self.box()["tasks"] for mark in task["marks"]]
+        return [mark for task in self.box().tasks for mark in task.marks]
 
     def stage(self) -> str:
-        stage = self.box()["stage"]
-        return str(stage["name"]) if stage else "no stage"
+        stage = self.box().stage
+        return stage.name if stage else "no stage"
 
     def box(self) -> Any:
-        return self.house.state()["incubators"][0]
+        return self.house.state().incubators[0]
 
     def alarm(self) -> tuple[bool, str]:
         """Whether the alarm about the journal stands, and its priority."""

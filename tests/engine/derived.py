@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from kojimon import engine
+from kojimon.contract.state import Box
 from kojimon.engine import EngineSetup, IncubatorSetup, ProbeSetup
 from kojimon.engine.setup import to_plain
 from kojimon.model import InputRow
@@ -18,7 +19,7 @@ SPOTS = {
 
 def box(
     *, late_s: float = 0.0, pressure_pa: float = 101_325.0, **said: float | tuple[float, int] | None
-) -> dict[str, Any]:
+) -> Box:
     """The only incubator of a view.
 
     Args:
@@ -37,10 +38,9 @@ def box(
                 rows.append((len(rows) + 1, 20_000 if quality else 10_000, no, now[0], now[1] if quality else 0))
     end_ms = 20_000 + round(late_s * 1000)
     state, _ = engine.advance(engine.initial_state(), rows, end_ms)
-    found: dict[str, Any] = engine.view(state, end_ms)["incubators"][0]
-    return found
+    return engine.view(state, end_ms).incubators[0]
 
 
-def values(box: dict[str, Any]) -> dict[tuple[str, str], float | None]:
+def values(box: Box) -> dict[tuple[str, str], float | None]:
     """The derived values by place and name."""
-    return {(row["place"], row["name"]): row["value"] for row in box["derived"]}
+    return {(row.place, row.name): row.value for row in box.derived}

@@ -53,7 +53,7 @@ def test_a_step_marked_before_its_window_carries_the_window_that_was_never_annou
     assert done.t_ms < opens and (due is None or opens <= due)
     zero = next(e for e in outcome.events if e.kind == "task-done" and e.key == "inoculate")
     assert "opens_ms" not in zero.data
-    assert view(state, rows.t_ms)["incubators"][0]["batch"]["hour"] > 0
+    assert view(state, rows.t_ms).incubators[0].batch.hour > 0
 
 
 def test_gate_without_a_probe_wants_a_thermometer_or_a_reason() -> None:
@@ -83,7 +83,7 @@ def test_self_warming_by_the_difference_to_the_air_opens_stage_and_check() -> No
     state, outcome = run(rows)
     moved = [(e.key, hour(rows, e.t_ms)) for e in outcome.events if e.kind in ("stage", "window-due")]
     assert moved == [("settling", 0.0), ("warming", 16.169), ("check", 16.169)]
-    assert view(state, rows.t_ms)["incubators"][0]["stage"]["name"] == "warming"
+    assert view(state, rows.t_ms).incubators[0].stage.name == "warming"
 
 
 def test_a_falling_air_is_no_self_warming() -> None:
@@ -224,7 +224,7 @@ def test_mid_batch_start_is_in_the_right_stage_and_does_not_scold() -> None:
     rows.hold(0.5 * H, {BED: 37.0, AIR: 31.0, MIDDLE: 36.0, 4: 85.0})
     state, outcome = run(rows)
     assert kinds(outcome, "stage", "alarm") == [("stage", "settling"), ("stage", "warming")]
-    assert view(state, rows.t_ms)["incubators"][0]["batch"]["hour"] == pytest.approx(30.5)
+    assert view(state, rows.t_ms).incubators[0].batch.hour == pytest.approx(30.5)
     assert ("window-closed", "check") in kinds(outcome)
 
 
@@ -335,7 +335,7 @@ def test_a_longer_gap_learnt_later_moves_the_hours_not_the_alarms_of_the_past() 
     rows.hold(11 * H, {BED: 30.0, AIR: 30.0}, every_s=60)
     rows.input("anchor", boot=2, delta_ms=9 * 3_600_000)
     state, outcome = run(rows)
-    assert view(state, rows.t_ms)["incubators"][0]["batch"]["hour"] == pytest.approx(20.0)
+    assert view(state, rows.t_ms).incubators[0].batch.hour == pytest.approx(20.0)
     assert ("window-open", "check") in kinds(outcome)
 
 
@@ -442,9 +442,9 @@ def test_what_was_expected_is_named_with_its_causes_in_the_state_document() -> N
     rows = begun()
     rows.hold(27 * H, {BED: 30.0, AIR: 30.0}, every_s=60)
     state, _ = run(rows)
-    shown = view(state, rows.t_ms)["incubators"][0]["alarms"]
-    missed = next(alarm for alarm in shown if alarm["key"] == "expect/self-warming")
-    assert (missed["label"], missed["causes"]) == ("It warms itself", ["too cold", "too dry"])
+    shown = view(state, rows.t_ms).incubators[0].alarms
+    missed = next(alarm for alarm in shown if alarm.key == "expect/self-warming")
+    assert (missed.label, missed.causes) == ("It warms itself", ("too cold", "too dry"))
 
 
 def test_a_calibration_that_an_older_version_let_in_is_stated_again() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from CoolProp.HumidAirProp import HAPropsSI
 
+from kojimon.contract.state import Derived
 from tests.engine.derived import box, values
 
 DAMP = ("dew_point_c", "absolute_humidity_g_m3", "vapour_pressure_deficit_kpa", "dry_wet_difference_k")
@@ -32,11 +33,8 @@ def test_the_air_of_the_box_against_coolprop(warm_c: float, damp_pct: float) -> 
 
 def test_the_hottest_koji_above_the_middle_of_the_air() -> None:
     found = box(bed=36.5, bed_2=38.0, air=30.0, air_2=31.0)
-    (row,) = found["derived"]
-    assert row == {
-        "name": "above_air_k", "place": "bed", "value": 7.5, "age_s": 0.0, "quality": 0,
-        "from": ["bed-2", "air", "air-2"], "lacking": None,
-    }  # fmt: skip
+    (row,) = found.derived
+    assert row == Derived("above_air_k", "bed", 7.5, 0.0, 0, ("bed-2", "air", "air-2"))
 
 
 def test_air_and_room_each_with_their_own() -> None:
@@ -57,38 +55,38 @@ def test_a_wet_bulb_stands_in_for_a_humidity_probe() -> None:
 
 def test_a_bad_reading_gives_no_number_and_says_so() -> None:
     found = box(bed=(37.0, 12), air=30.0, damp=80.0)
-    row = found["derived"][0]
-    assert (row["name"], row["value"], row["quality"], row["lacking"]) == ("above_air_k", None, 12, "quality")
-    assert row["age_s"] == 10.0, "its last good reading"
-    assert found["probes"][0]["quality"] == 12 and found["probes"][0]["value"] == 37.0
+    row = found.derived[0]
+    assert (row.name, row.value, row.quality, row.lacking) == ("above_air_k", None, 12, "quality")
+    assert row.age_s == 10.0, "its last good reading"
+    assert found.probes[0].quality == 12 and found.probes[0].value == 37.0
     assert values(found)["air", "dew_point_c"] is not None
 
 
 def test_of_several_the_good_ones_count() -> None:
     found = box(bed=(41.0, 12), bed_2=36.0, air=30.0)
-    (row,) = found["derived"]
-    assert (row["value"], row["quality"], row["from"]) == (6.0, 0, ["bed-2", "air"])
+    (row,) = found.derived
+    assert (row.value, row.quality, row.probes) == (6.0, 0, ("bed-2", "air"))
 
 
 @pytest.mark.parametrize("late_s", [91.0, 3600.0])
 def test_an_old_reading_gives_no_number(late_s: float) -> None:
     found = box(bed=36.0, air=30.0, damp=80.0, late_s=late_s)
-    assert {row["value"] for row in found["derived"]} == {None}
-    assert {row["lacking"] for row in found["derived"]} == {"fresh"}
-    assert {row["age_s"] for row in found["derived"]} == {late_s}
+    assert {row.value for row in found.derived} == {None}
+    assert {row.lacking for row in found.derived} == {"fresh"}
+    assert {row.age_s for row in found.derived} == {late_s}
 
 
 def test_a_probe_that_never_spoke_and_readings_that_contradict_each_other() -> None:
-    never = box(bed=None, air=30.0)["derived"][0]
-    assert (never["value"], never["age_s"], never["lacking"]) == (None, None, "fresh")
-    assert box(bed=None, air=30.0)["probes"][0]["quality"] is None
-    dry_wick = box(air=30.0, wet=31.0)["derived"]
-    assert {(row["value"], row["lacking"]) for row in dry_wick} == {(None, "contradiction")}
-    assert {row["lacking"] for row in box(air=30.0, damp=0.0)["derived"]} == {"contradiction"}
+    never = box(bed=None, air=30.0).derived[0]
+    assert (never.value, never.age_s, never.lacking) == (None, None, "fresh")
+    assert box(bed=None, air=30.0).probes[0].quality is None
+    dry_wick = box(air=30.0, wet=31.0).derived
+    assert {(row.value, row.lacking) for row in dry_wick} == {(None, "contradiction")}
+    assert {row.lacking for row in box(air=30.0, damp=0.0).derived} == {"contradiction"}
 
 
 def test_nothing_is_derived_of_what_is_not_there() -> None:
-    assert box(bed=30.0)["derived"] == [] and box(air=30.0)["derived"] == []
+    assert box(bed=30.0).derived == () and box(air=30.0).derived == ()
 
 
 def test_a_wet_bulb_says_more_humidity_high_up() -> None:

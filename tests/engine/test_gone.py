@@ -23,14 +23,14 @@ def test_gone_is_silence_at_once_and_the_other_tray_counts(verdict: Quality) -> 
     assert (event.t_ms, event.data["quality"], event.data["tray"]) == (gone_ms, verdict, "top")
     (message,) = [one for one in outcome.messages if one.event == event.no]
     assert message.priority == "tell"
-    bed = next(row for row in view(state, rows.t_ms)["incubators"][0]["places"] if row["place"] == "bed")
-    assert bed["hottest"]["probe"] == "koji-middle"
+    bed = next(row for row in view(state, rows.t_ms).incubators[0].places if row.place == "bed")
+    assert bed.hottest.probe == "koji-middle"
     rows.hold(H + 100, {MIDDLE: 34.0, AIR: 30.0})
     rows.read(BED, 36.2)
     state, outcome = advance(state, rows.take(), rows.t_ms)
     assert alarms(outcome, [SILENT]) == [(SILENT, "UNACK", "RTNUN")]
-    bed = next(row for row in view(state, rows.t_ms)["incubators"][0]["places"] if row["place"] == "bed")
-    assert bed["hottest"]["probe"] == "koji-top"
+    bed = next(row for row in view(state, rows.t_ms).incubators[0].places if row.place == "bed")
+    assert bed.hottest.probe == "koji-top"
 
 
 def test_said_twice_it_is_one_alarm_and_another_fault_is_silence_by_age_only() -> None:

@@ -27,7 +27,7 @@ def begun() -> Rows:
 
 
 def trays(state: State) -> dict[str, str]:
-    return {row["name"]: row["tray"] for row in view(state, state.t_ms)["incubators"][0]["probes"]}
+    return {row.name: row.tray for row in view(state, state.t_ms).incubators[0].probes}
 
 
 def test_from_the_move_on_it_is_shown_under_its_new_tray_until_the_batch_ends() -> None:
@@ -41,8 +41,8 @@ def test_from_the_move_on_it_is_shown_under_its_new_tray_until_the_batch_ends() 
     assert event.data["act"] == moved and event.data["who"] == "anna"
     rows.hold(2 * H, {BED: 31.0, MIDDLE: 30.0, AIR: 30.0})
     state, _ = run(rows, state)
-    hottest = next(row for row in view(state, rows.t_ms)["incubators"][0]["places"] if row["place"] == "bed")["hottest"]
-    assert (hottest["probe"], hottest["tray"]) == ("koji-top", "middle")
+    hottest = next(row for row in view(state, rows.t_ms).incubators[0].places if row.place == "bed").hottest
+    assert (hottest.probe, hottest.tray) == ("koji-top", "middle")
     assert trays(decode(encode(state)))["koji-top"] == "middle"
     rows.act("batch.discard", reason="over")
     state, outcome = run(rows, state)

@@ -46,9 +46,9 @@ class Bed:
     def goes_on(self, for_s: float) -> None:
         self.hold((self.rows.t_ms - self.rows.t0_ms) / 1000 + for_s)
 
-    def shown(self) -> dict[str, Any]:
-        found: dict[str, Any] = view(self.state, self.rows.t_ms)["incubators"][0]["forecast"]
-        return found
+    def shown(self) -> Any:
+        """The forecast as the state document has it; None for none."""
+        return view(self.state, self.rows.t_ms).incubators[0].forecast
 
     def told(self) -> list[tuple[str, Any]]:
         return [(e.data["event"], e.data["priority"]) for e in self.events if e.key == SOON]
@@ -60,13 +60,13 @@ def test_it_is_shown_with_its_age_and_how_long_one_may_sleep() -> None:
     bed.forecast(made(24.5, limit_answer(43.0, 4.7)))
     bed.goes_on(120)
     shown = bed.shown()
-    assert shown["age_s"] == 120 and shown["fresh"] and shown["known"]
-    assert shown["calm_until_t_ms"] == shown["made_t_ms"] + 4.5 * 3_600_000
-    assert shown["limits"][0]["in_h"]["p50"] == pytest.approx(4.7)
-    assert set(shown["curve"]["in_h"]) >= {0.0, 12.0}
-    assert [(one["limit_c"], round(one["s"])) for one in shown["left"]] == [(43.0, round(4.7 * 3600) - 120)]
+    assert shown.age_s == 120 and shown.fresh and shown.known
+    assert shown.calm_until_t_ms == shown.made_t_ms + 4.5 * 3_600_000
+    assert shown.limits[0].in_h.p50 == pytest.approx(4.7)
+    assert set(shown.curve.in_h) >= {0.0, 12.0}
+    assert [(one.limit_c, round(one.s)) for one in shown.left] == [(43.0, round(4.7 * 3600) - 120)]
     bed.goes_on(600)
-    assert not bed.shown()["fresh"]
+    assert not bed.shown().fresh
     assert ("forecast", "known") in kinds_of(bed)
 
 
@@ -89,10 +89,10 @@ def test_work_on_the_koji_makes_it_old() -> None:
     bed.goes_on(60)
     bed.rows.act("task.done", task="check")
     bed.run()
-    assert not bed.shown()["fresh"]
+    assert not bed.shown().fresh
     bed.goes_on(60)
     bed.forecast(made(24.6))
-    assert bed.shown()["fresh"]
+    assert bed.shown().fresh
 
 
 @pytest.mark.parametrize(
@@ -197,9 +197,9 @@ def test_it_never_silences_or_delays_the_limit() -> None:
 
 
 def hours(bed: Bed) -> tuple[float, float, bool]:
-    box = view(bed.state, bed.rows.t_ms)["incubators"][0]
-    window, zero = box["forecast"]["harvest"], box["batch"]["hour0_t_ms"]
-    return (window["opens_t_ms"] - zero) / 3.6e6, (window["closes_t_ms"] - zero) / 3.6e6, window["by_forecast"]
+    box = view(bed.state, bed.rows.t_ms).incubators[0]
+    window, zero = box.forecast.harvest, box.batch.hour0_t_ms
+    return (window.opens_t_ms - zero) / 3.6e6, (window.closes_t_ms - zero) / 3.6e6, window.by_forecast
 
 
 @pytest.mark.parametrize(

@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
-
-import msgspec
-
+from kojimon.contract.state import Pending
 from kojimon.engine import advance, initial_state, view
 from tests.engine.build import AIR, BED, HUMIDITY, MIDDLE, Rows, alarms
 
@@ -34,10 +31,8 @@ class Koji:
         self.rows.hold(at_s + seconds, {BED: bed_c, MIDDLE: middle_c, **AROUND})
         return self.take()
 
-    def pending(self) -> list[dict[str, Any]]:
-        found = view(self.state, self.rows.t_ms)["incubators"][0]["pending"]
-        assert msgspec.json.decode(msgspec.json.encode(found)) == found
-        return list(found)
+    def pending(self) -> list[Pending]:
+        return list(view(self.state, self.rows.t_ms).incubators[0].pending)
 
 
 def test_a_limit_whose_delay_runs_says_since_when_and_when_its_message_goes_out() -> None:
@@ -45,13 +40,12 @@ def test_a_limit_whose_delay_runs_says_since_when_and_when_its_message_goes_out(
     assert koji.hot(60, 45.6) == []
     (first, second) = koji.pending()
     began_ms = koji.rows.t_ms - 50_000
-    assert first == {
-        "key": HOT, "level": "high_high", "priority": "wake", "probe": "koji-top", "tray": "top", "value": 45.6,
-        "limit": 45.0, "since_t_ms": began_ms, "due_t_ms": began_ms + 120_000, "held": False,
-    }  # fmt: skip
-    assert (second["level"], second["limit"], second["due_t_ms"]) == ("high", 43.0, began_ms + 600_000)
+    assert first == Pending(
+        HOT, "high_high", "wake", "koji-top", "top", 45.6, 45.0, began_ms, began_ms + 120_000
+    )  # fmt: skip
+    assert (second.level, second.limit, second.due_t_ms) == ("high", 43.0, began_ms + 600_000)
     # The message goes out at the moment that was said.
-    koji.rows.at((first["due_t_ms"] - koji.rows.t0_ms) / 1000 - 10)
+    koji.rows.at((first.due_t_ms - koji.rows.t0_ms) / 1000 - 10)
     koji.rows.read(BED, 45.6)
     assert koji.take() == []
     koji.hot(10, 45.6)
@@ -61,7 +55,7 @@ def test_a_limit_whose_delay_runs_says_since_when_and_when_its_message_goes_out(
 def test_what_comes_back_in_time_is_pending_no_more() -> None:
     koji = Koji()
     koji.hot(60, 43.4)
-    assert [row["level"] for row in koji.pending()] == ["high"]
+    assert [row.level for row in koji.pending()] == ["high"]
     koji.hot(10, 42.0)
     assert koji.pending() == []
 
@@ -71,18 +65,18 @@ def test_of_two_trays_the_first_to_come_due_is_listed_and_under_an_alarm_only_wh
     koji.hot(60, 43.4)
     koji.hot(60, 43.4, 43.6)
     (row,) = koji.pending()
-    assert row["probe"] == "koji-top"
+    assert row.probe == "koji-top"
     koji.hot(500, 43.4, 43.6)
     assert koji.pending() == [], "the alarm stands; the second tray adds no message"
     koji.hot(30, 45.2, 43.6)
-    assert [row["level"] for row in koji.pending()] == ["high_high"]
+    assert [row.level for row in koji.pending()] == ["high_high"]
 
 
 def test_while_hands_are_in_the_koji_its_limit_is_held_but_not_the_outermost() -> None:
     koji = Koji()
     koji.rows.act("task.done", task="mix")
     koji.hot(60, 45.6)
-    assert {row["level"]: row["held"] for row in koji.pending()} == {"high_high": False, "high": True}
+    assert {row.level: row.held for row in koji.pending()} == {"high_high": False, "high": True}
 
 
 def test_a_probe_that_has_fallen_silent_promises_no_message() -> None:

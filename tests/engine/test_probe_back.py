@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 from msgspec.structs import replace
 
+from kojimon.contract.state import Question
 from kojimon.engine import advance, decode, encode, initial_state, view
 from kojimon.engine.probe_back import HELD_MS, STILL_MS, WATCH_MS
 from kojimon.engine.state import State
@@ -38,9 +39,8 @@ def told(outcome: Outcome) -> list[Event]:
     return [event for event in outcome.events if event.kind == "probe-back"]
 
 
-def question(state: State) -> dict[str, object] | None:
-    found: dict[str, object] | None = view(state, state.t_ms)["incubators"][0]["question"]
-    return found
+def question(state: State) -> Question | None:
+    return view(state, state.t_ms).incubators[0].question
 
 
 def test_it_is_asked_once_with_the_work_and_calls_nobody() -> None:
@@ -49,10 +49,8 @@ def test_it_is_asked_once_with_the_work_and_calls_nobody() -> None:
     work = next(event for event in outcome.events if event.kind == "task-done" and event.key == "mix")
     assert (asked.key, asked.data["task"], asked.data["probes"]) == ("asked", "mix", 2)
     assert asked.data["act"] == work.data["act"], "it is part of the answer to the act"
-    assert question(state) == {
-        "key": "probe-back", "task": "mix", "mark": work.data["mark"], "at_t_ms": work.t_ms,
-        "until_t_ms": work.t_ms + WATCH_MS, "probes": 2,
-    }  # fmt: skip
+    asked_of = Question("probe-back", "mix", work.data["mark"], work.t_ms, work.t_ms + WATCH_MS, 2)
+    assert question(state) == asked_of
     assert decode(encode(state)) == state
     assert not [message for message in outcome.messages if message.event == asked.no]
 

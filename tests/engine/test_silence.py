@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import pytest
 
+from kojimon.contract.state import Probe
 from kojimon.engine import advance, initial_state, view
 from kojimon.engine.state import State
 from tests.engine.build import AIR, BED, HUMIDITY, MIDDLE, H, Rows, alarms, moves, site
@@ -47,18 +46,18 @@ def test_a_bad_reading_followed_by_good_ones_is_over() -> None:
     rows.at(1005)
     rows.read(BED, 85.0, 4)
     state, _ = advance(initial_state(), rows.take(), rows.t_ms)
-    assert koji_top(state, rows.t_ms)["quality"] == 4
+    assert koji_top(state, rows.t_ms).quality == 4
     rows.hold(1030, ALL)
     state, _ = advance(state, rows.take(), rows.t_ms)
-    assert koji_top(state, rows.t_ms)["quality"] == 0
-    assert {row["name"]: row["lacking"] for row in view(state, rows.t_ms)["incubators"][0]["derived"]}[
+    assert koji_top(state, rows.t_ms).quality == 0
+    assert {row.name: row.lacking for row in view(state, rows.t_ms).incubators[0].derived}[
         "above_air_k"
     ] is None
 
 
-def koji_top(state: State, t_ms: int) -> dict[str, Any]:
-    probes = view(state, t_ms)["incubators"][0]["probes"]
-    return next(row for row in probes if row["name"] == "koji-top")
+def koji_top(state: State, t_ms: int) -> Probe:
+    probes = view(state, t_ms).incubators[0].probes
+    return next(row for row in probes if row.name == "koji-top")
 
 
 @pytest.mark.parametrize(("bed_c", "wait_s"), [(30.0, 2 * H), (36.0, 15 * 60)])
@@ -71,7 +70,7 @@ def test_losing_sight_of_the_koji_wakes_by_stage(bed_c: float, wait_s: float) ->
     state, outcome = advance(initial_state(), rows.take(), rows.t_ms)
     blind = moves(outcome, "blind/bed")
     assert [((e.t_ms - rows.t0_ms) / 1000, e.data["priority"]) for e in blind] == [(seen_s + wait_s, "wake")]
-    assert view(state, rows.t_ms)["incubators"][0]["places"][0]["hottest"] is None
+    assert view(state, rows.t_ms).incubators[0].places[0].hottest is None
 
 
 def test_one_probe_left_in_the_koji_lets_the_person_sleep() -> None:

@@ -86,7 +86,7 @@ def test_it_is_told_once(journal: Path) -> None:
             assert len(told(one)) == 1
             alarms = {alarm["key"]: alarm["state"] for alarm in one.client.get("/v1/state")["alarms"]}
             assert alarms["health/journal"] == ("RTNUN" if again else "UNACK")
-    assert still(settings_of(journal))["incubators"][0]["batch"] is None
+    assert still(settings_of(journal)).incubators[0].batch is None
 
 
 def told(one: Running) -> list[str]:

@@ -14,6 +14,7 @@ import pytest
 from PIL import Image
 
 from kojimon.clock import real_s
+from kojimon.contract.state import Document, Units
 from kojimon.curve import pixels
 from kojimon.model import Event
 from kojimon.notify import dispatch, pictures
@@ -154,7 +155,7 @@ def test_without_the_library_nothing_is_asked_for(tmp_path: Path, monkeypatch: p
 
 
 def test_which_picture_goes_with_which_event() -> None:
-    document = {"units": {"fahrenheit": True, "pounds": False}, "now": {"zone": "UTC"}}
+    document = Document(0, units=Units(fahrenheit=True))
     site = Event(1, 0, "alarm", "", "", "health/disk", {})
     alarm = Event(2, 0, "alarm", "box", "b-1", "limit/bed/temperature/high", {})
     over = Event(3, 0, "batch-harvest", "box", "b-1", "b-1", {})

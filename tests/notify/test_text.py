@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 
 from kojimon.alarms.states import AlarmState
+from kojimon.contract.state import Alarm, Box, Document, Left, Mark
 from kojimon.model import Event
 from kojimon.notify.records import Send
 from kojimon.notify.text import Desk, Text, compose
@@ -14,7 +15,7 @@ from kojimon.web.page_view import view_of
 from kojimon.words.alarms import HEALTH_WORDS, Work
 from kojimon.words.meaning import ladder, meaning_of, unexplained
 from kojimon.words.status import speech_of
-from tests.parts.statedoc import NOW_MS, at, document, hot_alarm
+from tests.parts.statedoc import BOX, NOW_MS, at, box, document, foreseen, hot_alarm, probed, tasked
 
 UTC_MS = 1_769_889_600_000  # 2026-01-31 20:00 UTC, 14:00 in Chicago
 KEY = "limit/bed/temperature/high"
@@ -29,7 +30,7 @@ KEYS = [
 ]  # fmt: skip
 
 
-def desk(doc: dict[str, Any] | None = None, trusted: bool = True, **more: Any) -> Desk:
+def desk(doc: Document | None = None, trusted: bool = True, **more: Any) -> Desk:
     return Desk(doc or document(), lambda t_ms: (UTC_MS + t_ms - NOW_MS, trusted), NOW_MS, **more)
 
 
@@ -48,19 +49,18 @@ def told(events: list[Event], on: Desk | None = None, **send: Any) -> Text:
     return compose(Send(key, "phone", messages=(), events=(), **facts), events, on or desk())
 
 
-def hot_document(**probe: Any) -> dict[str, Any]:
-    doc = document()
-    box = doc["incubators"][0]
-    box["alarms"] = [hot_alarm()]
-    box["probes"][0] |= {"value": 43.4, "rate_per_h": 1.92, **probe}
-    return doc
+def hot_box(**changes: Any) -> Box:
+    return probed(box(**{"alarms": (hot_alarm(),), **changes}), "koji-top", value=43.4, rate_per_h=1.92)
+
+
+def hot_document(**changes: Any) -> Document:
+    return document(hot_box(**changes))
 
 
 def test_the_first_line_is_the_design_s_and_the_body_answers_what_comes_next() -> None:
     """Requirement: first 60 characters what, value vs limit, time left, action; then since when, trend, consequence,
     data age, next step of the system."""
-    doc = hot_document()
-    doc["incubators"][0]["alarms"][0]["occurrence"] = 2
+    doc = hot_document(alarms=(hot_alarm(occurrence=2),))
     at_work = desk(doc, attempts={"phone": 2, "siren": 1}, failing=("mail",), page=PAGE)
     text = told([called(occurrence=2)], at_work, round=3)
     assert text.title == "Top tray 110 °F over 109, rising. 50 min. Break up, spread"
@@ -88,7 +88,7 @@ def test_a_clock_that_is_not_set_is_said_and_no_time_of_day_is() -> None:
 
 def test_the_ladder_goes_by_stage_and_time_since_the_last_mixing() -> None:
     """Vent or turn the box down; break up; furrow or spread thinner; swap trays; harvest (design)."""
-    alarm = {"key": KEY}
+    alarm = Alarm(KEY)
     steps = {
         "before any mixing": Work(hour=20.0),
         "mixing wanted": Work(hour=25.0, mix_open=True),
@@ -103,13 +103,12 @@ def test_the_ladder_goes_by_stage_and_time_since_the_last_mixing() -> None:
         "mixed long ago": "Furrow it, spread it thinner",
         "late": "Look whether it is done: harvest",
     }
-    assert ladder({"key": "silent/air"}, Work(hour=20.0)) == []
+    assert ladder(Alarm("silent/air"), Work(hour=20.0)) == []
     assert ladder(alarm, Work()) == []
 
 
 def test_after_a_mixing_the_body_says_when() -> None:
-    doc = hot_document()
-    doc["incubators"][0]["tasks"][1]["marks"] = [{"mark": 2, "at_t_ms": at(-2.0)["t_ms"], "undone": False}]
+    doc = document(tasked(hot_box(), "mix", marks=(Mark(2, at(-2)),)))
     assert "Last mixed 2 h ago, 1 time in all." in told([called()], desk(doc)).body
 
 
@@ -160,8 +159,7 @@ def test_a_box_too_hot_says_first_what_to_do_about_a_fire() -> None:
 
 
 def test_a_test_says_that_it_is_one() -> None:
-    doc = document()
-    doc["alarms"] = [{"key": "test", "occurrence": 1, "state": "UNACK", "since_t_ms": NOW_MS, "priority": "wake"}]
+    doc = document(alarms=(Alarm("test", "UNACK", occurrence=1, since_t_ms=NOW_MS, priority="wake"),))
     event = Event(5, NOW_MS, "alarm", "", "", "test", {"test": True, "text": "Tonight's test", "occurrence": 1,
                   "to": "UNACK", "event": "on", "priority": "wake", "since_ms": NOW_MS})  # fmt: skip
     text = told([event], desk(doc))
@@ -188,14 +186,13 @@ def test_what_answers_an_alarm_is_said_in_it_whatever_it_is_about(page: str, how
 
 
 def test_the_button_that_a_message_names_is_on_the_page() -> None:
-    doc = hot_document()
-    doc["incubators"][0]["alarms"] = [hot_alarm(calls=1)]
+    doc = hot_document(alarms=(hot_alarm(calls=1),))
     (alarm,) = view_of(doc, speech_of(doc)).boxes[0].alarms
     assert {button.label: button.kind for button in alarm.buttons}["Acknowledge"] == "alarm.acknowledge"
 
 
 def test_a_call_without_a_state_to_look_at_still_says_what_it_knows() -> None:
-    doc = {**document(), "incubators": []}
+    doc = document(incubators=())
     assert told([called()], desk(doc)).title.startswith("Top tray 43.2 °C over 43") is False
     assert told([called()], desk(doc)).title.startswith("Top tray 110 °F over 109")
 
@@ -216,16 +213,14 @@ def test_an_alarm_without_meaning_is_named() -> None:
 def test_no_title_is_longer_than_a_lock_screen(kind: str, key: str) -> None:
     event = called(key=key, text="words " * 30, causes=["a", "b"], label="x" * 90)
     for state in (AlarmState.UNACK, AlarmState.RTNUN):
-        doc = hot_document()
-        doc["incubators"][0]["alarms"] = [hot_alarm(key=key, state=str(state))]
+        doc = hot_document(alarms=(hot_alarm(key=key, state=str(state)),))
         assert 3 < len(told([event, event], desk(doc), kind=kind, urgent=False).title) <= 60
 
 
 def test_a_sure_forecast_says_how_long_is_left_and_how_sure() -> None:
-    doc = hot_document()
-    high = next(band for band in doc["incubators"][0]["bands"] if band["place"] == "bed")["high_high"]
-    left = {"limit_c": high, "s": 1500.0, "early_s": 1200.0, "late_s": 1800.0, "in_10": 9}
-    doc["incubators"][0]["forecast"] = {"left": [left]}
+    high = BOX.bands[0].high_high
+    assert high is not None
+    doc = hot_document(forecast=foreseen(left=(Left(high, 1500.0, 1200.0, 1800.0, 9),)))
     assert "the next limit in about 25 min by the forecast, 9 in 10." in told([called()], desk(doc)).body
     soon = called(key="time-to-limit/bed/temperature", early_s=1200, late_s=1800, left_s=1500, in_10=8, priority="tell")
     body = told([soon], desk(doc)).body

@@ -7,8 +7,10 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import pytest
 
+from kojimon.contract.state import Foreseen
 from kojimon.errors import RefusedError
 from kojimon.links.mqtt import Address
 from kojimon.links.mqtt_stranger import lets_strangers_in
@@ -19,6 +21,7 @@ from tests.daemon.running import Running, running
 from tests.daemon.sites import probes_of, site
 from tests.parts.broker import Broker, publish
 from tests.parts.opened import reading
+from tests.parts.statedoc import box, document, foreseen
 from tests.parts.wait import until
 
 ROOT = "kojimon/home"
@@ -86,10 +89,11 @@ def settled(one: Running) -> bool:
 
 
 def test_the_forecast_has_a_topic_of_its_own_that_says_none_where_there_is_none() -> None:
-    box = {"name": "box", "alarms": [], "forecast": {"made_t_ms": 5, "age_s": 60, "known": True}}
-    document = {"t_ms": 9, "incubators": [box, {"name": "attic", "alarms": [], "forecast": None}], "alarms": []}
-    topics = retained_topics(document, "kojimon/home")
-    assert json.loads(topics["kojimon/home/box/forecast"]) == {"made_t_ms": 5, "known": True}
+    known = foreseen()
+    topics = retained_topics(document(box(forecast=known), box(name="attic")), "kojimon/home")
+    told = json.loads(topics["kojimon/home/box/forecast"])
+    assert "age_s" not in told and told["made_t_ms"] == known.made_t_ms
+    assert msgspec.convert({**told, "age_s": known.age_s}, Foreseen) == known
     assert topics["kojimon/home/attic/forecast"] == b"null"
     assert "forecast" not in json.loads(topics["kojimon/home/box/state"])["incubator"]
 

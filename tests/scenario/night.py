@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from msgspec import to_builtins
+
 from kojimon.engine import EngineSetup, IncubatorSetup, ProbeSetup, State, advance, initial_state, view
 from kojimon.engine.setup import to_plain
 from kojimon.model import Arrival, Event, InputRow, Message, Priority
@@ -102,7 +104,8 @@ class Night:
     def look(self, now_s: float) -> None:
         """The cook looks at the phone and does what comes of it."""
         assert self.cook is not None
-        document = view(self.state, T0_MS + round(now_s * 1000))
+        # As the cook gets it from a door.
+        document = to_builtins(view(self.state, T0_MS + round(now_s * 1000)))
         for deed in self.cook.decide(document, now_s):
             for name, args in deed.hands:
                 self.world.act(name, **args)

@@ -18,6 +18,10 @@ from kojimon.web.page_openapi import description
 from tests.web.pages import Door, page
 
 METHODS = ("get", "post", "put", "patch", "delete")
+RECORDS = (
+    "Box", "OpenBatch", "Stage", "Place", "Extreme", "Probe", "Derived", "Band", "Pending", "Task", "Mark", "Gate",
+    "Next", "Question", "Foreseen", "Alarm", "Now", "Units",
+)  # fmt: skip
 
 
 @pytest.fixture(scope="module")
@@ -90,6 +94,17 @@ def test_answers_are_as_described(door: Door, path: str) -> None:
     shape = answers(path, "get", 200)
     assert shape is not None
     validator(shape).validate(answer.json)
+
+
+def test_the_state_has_no_field_that_is_not_described_and_lacks_none(door: Door) -> None:
+    closed = json.loads(json.dumps(description()["components"]["schemas"]))
+    for name in ("State", *RECORDS):
+        assert sorted(closed[name]["properties"]) == closed[name]["required"]
+        closed[name]["additionalProperties"] = False
+    shape = {"$ref": "#/components/schemas/State", "components": {"schemas": closed}}
+    state = door.get("/v1/state").json
+    assert state["alarms"] and state["incubators"][0]["batch"] and state["incubators"][0]["tasks"][0]["marks"] == []
+    Draft202012Validator(shape).validate(state)
 
 
 @pytest.mark.parametrize(

@@ -6,14 +6,17 @@ from datetime import datetime
 from typing import Any
 
 import pytest
+from msgspec.structs import replace
 
+from kojimon.contract.state import Document, Now
 from kojimon.errors import UsageError
 from kojimon.web.page_acts import FORMS, act_of, ago_s, fields_of
 from kojimon.web.page_view import view_of
 from kojimon.web.page_viewer import Viewer
 from kojimon.words import status as words
 from kojimon.words.speech import Speech
-from tests.parts.statedoc import document, hot_alarm, hot_pending
+from tests.parts.statedoc import BOX, NOW_UTC, document, hot_alarm, hot_pending, placed
+from tests.parts.statedoc import box as boxed
 
 NOW = "2026-10-25T01:30:00+00:00"
 US = Speech(fahrenheit=True, pounds=True, zone="America/Chicago")
@@ -85,7 +88,7 @@ def test_a_form_is_read_whole_or_not_at_all() -> None:
         fields_of("kind=ü".encode())
 
 
-def shown(state: dict[str, Any], fahrenheit: bool = True) -> Any:
+def shown(state: Document, fahrenheit: bool = True) -> Any:
     viewer = Viewer(fahrenheit, True, "America/Chicago", "me")
     return view_of(state, viewer.speech(state))
 
@@ -99,19 +102,16 @@ def test_the_next_step_with_its_window() -> None:
 
 
 def test_over_a_limit_whose_delay_runs_the_page_is_not_green() -> None:
-    state = document()
-    state["incubators"][0]["pending"] = [hot_pending()]
-    box = shown(state).boxes[0]
+    box = shown(document(boxed(pending=(hot_pending(),)))).boxes[0]
     assert box.tone == "look" and "over 113 for 1 min, message in 1 min" in box.text and not box.rest
 
 
 def test_what_a_maker_looks_at_beside_the_probes_own_values() -> None:
-    state = document()
-    around = [(one.name, one.value, one.old) for one in shown(state).boxes[0].around]
+    around = [(one.name, one.value, one.old) for one in shown(document()).boxes[0].around]
     assert around[-2:] == [("Koji above box air", "12.6 °F", ""), ("Dry/wet difference", "3.7 °F", "")]
-    state["incubators"][0]["derived"][0]["age_s"] = 75.0
-    state["incubators"][0]["derived"][1] |= {"value": None, "quality": 9, "lacking": "quality"}
-    around = [(one.name, one.value, one.old) for one in shown(state).boxes[0].around]
+    above, apart = BOX.derived
+    bad = boxed(derived=(replace(above, age_s=75.0), replace(apart, value=None, quality=9, lacking="quality")))
+    around = [(one.name, one.value, one.old) for one in shown(document(bad)).boxes[0].around]
     assert around[-1] == ("Koji above box air", "12.6 °F", "1 min ago"), "a bad input gives no number"
 
 
@@ -125,15 +125,11 @@ def test_hottest_and_coldest_by_name() -> None:
 
 
 def test_an_old_value_shows_its_age() -> None:
-    state = document()
-    state["incubators"][0]["places"][0]["hottest"]["age_s"] = 250.0
-    assert shown(state).boxes[0].koji[0].old == "4 min ago"
+    assert shown(document(placed(BOX, {"age_s": 250.0}))).boxes[0].koji[0].old == "4 min ago"
 
 
 def test_no_reading_is_never_a_number() -> None:
-    state = document()
-    state["incubators"][0]["places"][0] |= {"hottest": None, "coldest": None}
-    assert shown(state).boxes[0].koji[0].value == "no fresh reading"
+    assert shown(document(placed(BOX, None))).boxes[0].koji[0].value == "no fresh reading"
 
 
 @pytest.mark.parametrize(
@@ -150,40 +146,32 @@ def test_no_reading_is_never_a_number() -> None:
     ],
 )
 def test_buttons_of_an_alarm(state: str, labels: list[str]) -> None:
-    found = document()
-    found["incubators"][0]["alarms"] = [hot_alarm(state=state, calls=1, until_utc=None)]
-    box = shown(found).boxes[0]
+    box = shown(document(boxed(alarms=(hot_alarm(state=state, calls=1),)))).boxes[0]
     (alarm,) = box.alarms
     assert [button.label for button in alarm.buttons] == labels
     assert len({button.key for button in alarm.buttons}) == len(labels)
 
 
 def test_a_hot_alarm_says_what_to_do() -> None:
-    found = document()
-    found["incubators"][0]["alarms"] = [hot_alarm(calls=1)]
-    box = shown(found).boxes[0]
+    box = shown(document(boxed(alarms=(hot_alarm(calls=1),)))).boxes[0]
     assert box.tone == "wrong" and box.text == box.alarms[0].text
     assert box.alarms[0].steps and box.alarms[0].consequence and box.alarms[0].wakes
 
 
 def test_at_a_box_too_hot_the_first_step_is_about_fire() -> None:
-    found = document()
-    found["incubators"][0]["alarms"] = [hot_alarm(key="box/hot", calls=1, value=44.0, limit=30.0)]
-    steps = shown(found).boxes[0].alarms[0].steps
+    hot = hot_alarm(key="box/hot", calls=1, value=44.0, limit=30.0)
+    steps = shown(document(boxed(alarms=(hot,)))).boxes[0].alarms[0].steps
     assert steps[0] == "Smoke or a burning smell: cut the power at the breaker, get out"
     assert steps[1] == "Turn the box down or unplug it"
 
 
 def test_a_press_is_another_act_after_a_further_call() -> None:
-    first, later = document(), document()
-    first["incubators"][0]["alarms"] = [hot_alarm(calls=1)]
-    later["incubators"][0]["alarms"] = [hot_alarm(calls=2)]
+    first, later = (document(boxed(alarms=(hot_alarm(calls=number),))) for number in (1, 2))
     keys = [shown(state).boxes[0].alarms[0].buttons[0].key for state in (first, later, first)]
     assert keys[0] == keys[2] != keys[1]
 
 
 def test_an_unset_clock_is_told() -> None:
-    state = document()
-    state["now"]["trusted"] = False
+    state = document(now=Now(NOW_UTC, False, "America/Chicago"))
     assert "not set" in shown(state).clock
     assert words.speech_of(state).zone == "America/Chicago"

@@ -7,8 +7,10 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from kojimon.alarms.states import AlarmState
+from kojimon.contract.state import Alarm
 from kojimon.model import Quality
 from kojimon.words.alarms import (
     HEADLINE_MAX,
@@ -28,12 +30,12 @@ CELSIUS = Speech()
 MIXING = Work(hour=27.0, mix_open=True)
 
 
-def limit_alarm(**changes: Any) -> dict[str, Any]:
-    alarm = {
-        "key": "limit/bed/temperature/high", "state": "UNACK", "level": "high", "side": "high", "priority": "wake",
-        "value": 43.2, "limit": 43.0, "tray": "top", "occurrence": 1, "since_t_ms": 0,
-    }  # fmt: skip
-    return alarm | changes
+def limit_alarm(**changes: Any) -> Alarm:
+    alarm = Alarm(
+        "limit/bed/temperature/high", "UNACK", True, "high", "wake", 1, since_t_ms=0, side="high", value=43.2,
+        limit=43.0, tray="top",
+    )  # fmt: skip
+    return replace(alarm, **changes)
 
 
 def test_what_a_woken_person_reads_first_is_the_line_of_the_design() -> None:
@@ -110,7 +112,7 @@ def test_the_action_for_hot_koji_climbs_with_stage_and_time_since_the_last_mixin
 )
 def test_each_kind_of_alarm_says_what_it_is_about(key: str, wanted: str) -> None:
     speech = Speech(tasks={"mix": "Break up the koji"})
-    assert subject({"key": key, "tray": ""}, speech) == wanted
+    assert subject(Alarm(key), speech) == wanted
 
 
 def test_every_state_has_its_words_and_none_is_a_mnemonic() -> None:
@@ -173,14 +175,14 @@ def test_no_first_line_says_bed() -> None:
     ],
 )  # fmt: skip
 def test_first_lines_of_alarms_that_are_no_plain_limit(alarm: dict[str, Any], wanted: str) -> None:
-    line = headline({"state": "UNACK", **alarm}, CELSIUS, MIXING, None, None)
+    line = headline(Alarm(state="UNACK", **alarm), CELSIUS, MIXING, None, None)
     assert line == wanted
     assert len(line) <= 60
 
 
 def test_the_same_in_fahrenheit_differences_as_differences() -> None:
     """3.1 K/h is 5.6 °F/h: a difference converts without the 32 (NIST SP 811, appendix B.8)."""
-    alarm = {"key": "rate/bed/temperature/rising", "value": 36.0, "limit": 2.0, "rate_per_h": 3.1, "tray": "top"}
+    alarm = Alarm("rate/bed/temperature/rising", value=36.0, limit=2.0, rate_per_h=3.1, tray="top")
     assert headline(alarm, FAHRENHEIT, MIXING, None, None).startswith("Top tray 97 °F, +5.6 °F/h.")
 
 
@@ -194,11 +196,11 @@ def test_the_same_in_fahrenheit_differences_as_differences() -> None:
     ],
 )
 def test_a_probe_that_is_not_used_says_why_and_the_way_out(quality: int, about: str, why: str) -> None:
-    alarm = {"key": "silent/koji-1", "state": "UNACK", "quality": quality}
+    alarm = Alarm("silent/koji-1", "UNACK", quality=quality)
     assert subject(alarm, CELSIUS) == about
     assert why_silent(alarm) == why
     assert len(headline(alarm, CELSIUS, Work(), None, None)) <= 60
-    assert why_silent({**alarm, "key": "limit/bed/temperature/high"}) == ""
+    assert why_silent(replace(alarm, key="limit/bed/temperature/high")) == ""
 
 
 def test_every_verdict_that_is_a_fault_has_its_way_out() -> None:

@@ -11,15 +11,17 @@ from typing import Any
 
 import pytest
 from CoolProp.HumidAirProp import HAPropsSI
+from msgspec.structs import replace
 
+from kojimon.contract.state import Box, OpenBatch
 from kojimon.words.derived import brief, sentences
 from kojimon.words.speech import Speech
 from tests.engine.derived import box as bare
 
 
-def box(**said: Any) -> dict[str, Any]:
+def box(**said: Any) -> Box:
     """A box with a batch in it."""
-    return bare(**said) | {"batch": {"id": "b-1"}}
+    return replace(bare(**said), batch=OpenBatch("b-1", "first", "home-trays", "Rice koji", 20.0, 0, 0))
 
 
 def test_the_air_of_the_box_against_coolprop() -> None:

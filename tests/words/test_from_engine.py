@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
-from typing import Any
 
 import msgspec
 from msgspec.structs import replace
 
 import kojimon.engine
+from kojimon.contract.state import Alarm, Document
 from kojimon.engine import decode, encode, view
 from kojimon.journal.curve import parse_curve
 from kojimon.model import Event
@@ -27,11 +27,11 @@ FAR = Deviation("air", 30.0, above=3.0, below=3.0, for_s=1800.0)
 
 def lines(case: Case) -> list[str]:
     """The first line of each listed alarm, from the state document."""
-    box = document(case)["incubators"][0]
-    return [status.first_line(alarm, box, CELSIUS, case.rows.t_ms) for alarm in box["alarms"]]
+    box = document(case).incubators[0]
+    return [status.first_line(alarm, box, CELSIUS, case.rows.t_ms) for alarm in box.alarms]
 
 
-def document(case: Case) -> dict[str, Any]:
+def document(case: Case) -> Document:
     # As a restart finds it: what the words hang on has gone through a snapshot.
     return view(decode(encode(case.state)), case.rows.t_ms)
 
@@ -59,7 +59,7 @@ def test_air_that_is_too_cold_is_not_called_too_warm() -> None:
 
 def test_air_that_is_too_warm_is_said_so_and_what_does_not_say_which_gets_no_side() -> None:
     assert lines(watching(FAR).hold(2 * H, air=34.0)) == ["Box air 34 °C, 30 wanted. Turn box down, vent"]
-    bare = {"key": "deviation/air/temperature", "state": "UNACK"}
+    bare = Alarm("deviation/air/temperature", "UNACK")
     assert alarms.subject(bare, CELSIUS) == "Box air far from what is wanted"
     assert alarms.headline(bare, CELSIUS, alarms.Work(), None, None).endswith("Look at the box")
 
@@ -87,8 +87,8 @@ def test_what_a_part_of_the_daemon_says_of_its_trouble_stays_with_the_alarm() ->
     case.rows.input("health", what="broker:house", ok=False, text="connection refused")
     case.rows.input("health", what="broker:house", ok=False, text="no route")
     case.run()
-    (row,) = document(case)["alarms"]
-    assert row["text"] == "no route"
+    (row,) = document(case).alarms
+    assert row.text == "no route"
     case.hold(5 * H)
     assert said(case.events)[-1] == "Again: MQTT broker away (house). Check broker, network. (no route)"
 
@@ -151,5 +151,5 @@ def test_an_alarm_of_an_older_snapshot_is_read_and_still_has_words() -> None:
         del alarm["facts"]
     old = decode(msgspec.msgpack.encode(plain))
     assert old.alarms[f"box/{HIGH}"].facts == {} and old.airs == {}
-    box = view(old, case.rows.t_ms)["incubators"][0]
-    assert status.first_line(box["alarms"][0], box, CELSIUS, case.rows.t_ms).startswith("Top tray 36 °C over 35")
+    box = view(old, case.rows.t_ms).incubators[0]
+    assert status.first_line(box.alarms[0], box, CELSIUS, case.rows.t_ms).startswith("Top tray 36 °C over 35")

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import pytest
 
+from kojimon.contract.state import Box, Question
 from kojimon.words.events import line
 from kojimon.words.question import open_question
 from kojimon.words.speech import Speech
@@ -13,9 +12,9 @@ from kojimon.words.speech import Speech
 NOW = "2026-01-31T20:00:00+00:00"
 
 
-def box(probes: int) -> dict[str, Any]:
-    asked = {"key": "probe-back", "task": "mix", "mark": 3, "until_utc": "2026-01-31T21:40:00+00:00", "probes": probes}
-    return {"question": asked}
+def box(probes: int) -> Box:
+    asked = Question("probe-back", "mix", 3, 0, 1, probes, until_utc="2026-01-31T21:40:00+00:00")
+    return Box("box", "Box", question=asked)
 
 
 def test_one_probe_and_several() -> None:
@@ -26,7 +25,7 @@ def test_one_probe_and_several() -> None:
     )  # fmt: skip
     assert many.text.startswith("Are the probes back in the koji") and many.yes == "Yes, they are"
     assert one.meanwhile.startswith("Until 21:40 a probe left out is noticed sooner.")
-    assert open_question({"question": None}, Speech(), NOW) is None
+    assert open_question(Box("box", "Box"), Speech(), NOW) is None
 
 
 @pytest.mark.parametrize(

@@ -2,18 +2,26 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import pytest
+from msgspec.structs import replace
 
+from kojimon.contract.state import Left, Mark
 from kojimon.words.status import at_present, foreseen, left_s, next_step, sentence, speech_of, work_of, worst_alarm
-from tests.parts.statedoc import NOW_MS, NOW_UTC, H, document, hot_alarm
-
-
-def box(**changes: Any) -> dict[str, Any]:
-    found: dict[str, Any] = document()["incubators"][0]
-    return found | changes
-
+from tests.parts.statedoc import (
+    BOX,
+    NOW_MS,
+    NOW_UTC,
+    H,
+    at,
+    batched,
+    box,
+    document,
+    hot_alarm,
+    placed,
+    probed,
+    tasked,
+)  # fmt: skip
+from tests.parts.statedoc import foreseen as forecast_of
 
 SPEECH = speech_of(document())
 
@@ -25,29 +33,25 @@ def test_a_healthy_batch_is_said_to_be_within_limits_with_its_range_and_trend() 
 
 
 def test_trays_within_half_a_degree_are_one_value() -> None:
-    one = box()
-    one["places"][0]["coldest"]["value"] = 36.8
+    one = placed(BOX, {}, {"value": 36.8})
     assert sentence(one, SPEECH, NOW_MS).text == "The koji is at 99.0 °F and rising, within limits."
 
 
 def test_what_is_wrong_takes_its_place() -> None:
-    hot = box(alarms=[hot_alarm()])
-    hot["probes"][0] |= {"value": 43.2, "rate_per_h": 2.16}
+    hot = probed(box(alarms=(hot_alarm(),)), "koji-top", value=43.2, rate_per_h=2.16)
     said = sentence(hot, SPEECH, NOW_MS)
     assert said.text == "Top tray 110 °F over 109, rising. 50 min. Break up, spread"
     assert said.tone == "wrong"
 
 
 def test_an_alarm_that_still_stands_while_the_value_is_back_says_what_it_was() -> None:
-    said = sentence(box(alarms=[hot_alarm()]), SPEECH, NOW_MS)
+    said = sentence(box(alarms=(hot_alarm(),)), SPEECH, NOW_MS)
     assert said.text == "Top tray 99 °F was over 109, rising. Break up, spread"
 
 
 def test_the_value_of_an_alarm_is_the_one_of_now() -> None:
-    assert at_present(hot_alarm(), box())["value"] == 37.2
-    one = box()
-    one["probes"][0]["silent"] = True
-    assert at_present(hot_alarm(), one)["value"] == 43.2
+    assert at_present(hot_alarm(), BOX).value == 37.2
+    assert at_present(hot_alarm(), probed(BOX, "koji-top", silent=True)).value == 43.2
 
 
 def test_the_time_left_is_until_the_next_worse_limit() -> None:
@@ -55,35 +59,34 @@ def test_the_time_left_is_until_the_next_worse_limit() -> None:
     assert left_s(hot_alarm(), box(), 3.6) == pytest.approx(1800)
     assert left_s(hot_alarm(), box(), -3.6) is None
     assert left_s(hot_alarm(level="high_high"), box(), 3.6) is None
-    assert left_s(hot_alarm(), box(bands=[]), 3.6) is None
+    assert left_s(hot_alarm(), box(bands=()), 3.6) is None
 
 
 def test_what_wakes_is_said_before_what_is_told_and_new_before_seen() -> None:
-    rows = [
+    rows = (
         hot_alarm(key="limit/air/humidity/low", priority="tell"),
         hot_alarm(key="limit/bed/temperature/high", state="ACKED"),
         hot_alarm(key="blind/bed"),
         hot_alarm(key="silent/koji", state="RTNUN"),
         hot_alarm(key="expect/warming", priority="log"),
-    ]
+    )
     assert worst_alarm(box(alarms=rows)) == rows[2]
     assert worst_alarm(box(alarms=rows[3:])) is None
 
 
 def test_before_hour_0_it_is_rice_and_without_a_batch_it_is_the_box() -> None:
-    one = box()
-    one["batch"]["hour"] = None
-    assert sentence(one, SPEECH, NOW_MS).text == "The rice is at 95.2 to 99.0 °F and rising; not inoculated yet."
+    rice = sentence(batched(BOX, hour=None), SPEECH, NOW_MS)
+    assert rice.text == "The rice is at 95.2 to 99.0 °F and rising; not inoculated yet."
     assert sentence(box(batch=None), SPEECH, NOW_MS).text == "No batch is open. The air in the box is at 86.4 °F."
 
 
 def test_koji_without_a_reading_is_never_within_limits() -> None:
-    one = box()
-    one["places"][0] |= {"hottest": None, "coldest": None}
+    one = placed(BOX, None)
     said = sentence(one, SPEECH, NOW_MS)
     assert (said.text, said.tone) == ("No fresh reading from the koji.", "look")
-    one["probes"] = [probe for probe in one["probes"] if probe["place"] != "bed"]
-    assert sentence(one, SPEECH, NOW_MS).text == "No probe is in the koji: the schedule runs on its hours."
+    around = tuple(probe for probe in BOX.probes if probe.place != "bed")
+    blind = sentence(replace(one, probes=around), SPEECH, NOW_MS)
+    assert blind.text == "No probe is in the koji: the schedule runs on its hours."
 
 
 @pytest.mark.parametrize(
@@ -111,23 +114,15 @@ def test_koji_without_a_reading_is_never_within_limits() -> None:
     ],
 )
 def test_the_next_step_says_when(status: str, edges: dict[str, float], title: str, window: str) -> None:
-    one = box()
-    mix = one["tasks"][1]
-    mix["status"] = status
-    for edge, hours in edges.items():
-        mix[f"{edge}_t_ms"] = round(NOW_MS + hours * H)
-        clock = (20 + hours) % 24
-        day = "2026-02-01" if hours > 4 else "2026-01-31"
-        mix[f"{edge}_utc"] = f"{day}T{int(clock):02d}:{round(clock % 1 * 60):02d}:00+00:00"
-    step = next_step(one, SPEECH, NOW_MS, NOW_UTC)
+    moved = {f"{edge}_t_ms": at(hours) for edge, hours in edges.items()}
+    step = next_step(tasked(BOX, "mix", status=status, **moved), SPEECH, NOW_MS, NOW_UTC)
     assert step is not None
     assert (step.title, step.window, step.late) == (title, window, status == "overdue")
     assert step.cautions == ("Wash your hands; koji is food.",)
 
 
 def test_a_step_that_waits_for_the_koji_says_so() -> None:
-    one = box()
-    one["tasks"][1] |= {"status": "waiting"} | {f"{edge}_t_ms": None for edge in ("opens", "due", "closes")}
+    one = tasked(BOX, "mix", status="waiting", opens_t_ms=None, due_t_ms=None, closes_t_ms=None)
     step = next_step(one, SPEECH, NOW_MS, NOW_UTC)
     assert step is not None
     assert step.window == "not yet; it opens by what the koji does"
@@ -138,20 +133,16 @@ def test_without_a_next_step_nothing_is_asked() -> None:
 
 
 def test_the_ladder_counts_mixings_that_stand() -> None:
-    one = box()
-    one["tasks"][1]["marks"] = [
-        {"mark": 2, "at_t_ms": NOW_MS - 3 * H, "undone": False},
-        {"mark": 3, "at_t_ms": NOW_MS - H, "undone": True},
-    ]
-    work = work_of(one, NOW_MS)
+    marks = (Mark(2, NOW_MS - 3 * H), Mark(3, NOW_MS - H, undone=True))
+    work = work_of(tasked(BOX, "mix", marks=marks), NOW_MS)
     assert (work.mixes, work.mixed_ago_s, work.mix_open, work.harvest_open) == (1, 10_800, True, False)
 
 
 def test_time_left_is_the_sooner_of_the_line_and_a_sure_forecast() -> None:
-    ahead = box(forecast={"left": [{"limit_c": 45.0, "s": 900.0, "early_s": 600.0, "late_s": 1200.0, "in_10": 8}]})
+    ahead = box(forecast=forecast_of(left=(Left(45.0, 900.0, 600.0, 1200.0, 8),)))
     assert left_s(hot_alarm(), ahead, 3.6) == 900 and left_s(hot_alarm(), ahead, None) == 900
     assert left_s(hot_alarm(), ahead, 36.0) == pytest.approx(180)
     found = foreseen(hot_alarm(), ahead)
-    assert found is not None and found["in_10"] == 8
-    other = box(forecast={"left": [{"limit_c": 41.0, "s": 900.0, "early_s": 600.0, "late_s": 1200.0, "in_10": 8}]})
+    assert found is not None and found.in_10 == 8
+    other = box(forecast=forecast_of(left=(Left(41.0, 900.0, 600.0, 1200.0, 8),)))
     assert foreseen(hot_alarm(), other) is None and left_s(hot_alarm(), other, 3.6) == pytest.approx(1800)

@@ -1,0 +1,96 @@
+"""An alarm as everybody reads it, from the state document or from an event."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from msgspec import Struct
+
+
+class Alarm(Struct, frozen=True):
+    """An alarm that is up, was and waits for an answer, or is set aside.
+
+    Attributes:
+        key: `limit/PLACE/QUANTITY/high|low`, `silent/PROBE`, `blind/bed`, `expect/NAME`, `task/NAME`, `health/WHAT`,
+            `test`, ...
+        state: `UNACK`, `ACKED`, `RTNUN`, `LATCH-UNACK`, `LATCH-ACK`, `SHLVD`, `DSUPR`, `OOSRV` (`alarms.states`).
+        active: whether its condition holds.
+        level: of a limit: `high`, `high_high`, `low`, `low_low`. priority: `wake`, `tell` or `log`.
+        occurrence: how often it has come. calls: how often this time has called. stale: seen, and holding for hours.
+        since_t_ms: since when it holds, or held.
+        side: which way a value has gone, `high` or `low`; "" where that has no meaning.
+        value, limit: °C or %, at its last change; None where it has none. rate_per_h: K/h or %/h, None while unknown.
+        air_c: the box's air beside koji called too cold; None where it is not fresh, or of another alarm.
+        probe, place, tray: "" where it is about none. quality: of a silent probe's readings, 0 where none came.
+        until_t_ms: end of its pause. silent_until_t_ms: until then it makes no noise. reason: why it is out of service.
+        text, label, causes: in words, where it carries its own.
+        total_ms: time added up beyond a limit. after: the step after which a value did not come back.
+        left_s, early_s, late_s, in_10: time to a limit by the forecast, as in `Left`.
+    """
+
+    key: str
+    state: str = ""
+    active: bool = False
+    level: str = ""
+    priority: str = "log"
+    occurrence: int = 0
+    calls: int = 0
+    stale: bool = False
+    since_t_ms: int | None = None
+    since_utc: str | None = None
+    side: str = ""
+    value: float | None = None
+    limit: float | None = None
+    rate_per_h: float | None = None
+    air_c: float | None = None
+    probe: str = ""
+    place: str = ""
+    tray: str = ""
+    quality: int = 0
+    until_t_ms: int | None = None
+    until_utc: str | None = None
+    silent_until_t_ms: int | None = None
+    silent_until_utc: str | None = None
+    reason: str = ""
+    text: str = ""
+    label: str = ""
+    causes: tuple[str, ...] = ()
+    total_ms: int | None = None
+    after: str = ""
+    left_s: float | None = None
+    early_s: float | None = None
+    late_s: float | None = None
+    in_10: int | None = None
+
+    @property
+    def calls_now(self) -> bool:
+        """Whether it makes a noise now."""
+        return self.priority == "wake" and self.state == "UNACK" and self.silent_until_t_ms is None
+
+    @property
+    def holds(self) -> bool:
+        """Whether it holds and is set aside by nobody."""
+        return self.state in ("UNACK", "ACKED")
+
+
+class ListedAlarm(Alarm, frozen=True, kw_only=True):
+    """An alarm with its incubator's name beside it; "" for one of the whole site."""
+
+    incubator: str = ""
+
+
+def listed_as(incubator: str, alarm: Alarm) -> ListedAlarm:
+    """The alarm with its incubator's name beside it."""
+    return ListedAlarm(**{name: getattr(alarm, name) for name in Alarm.__struct_fields__}, incubator=incubator)
+
+
+def alarm_of(key: str, data: Mapping[str, Any]) -> Alarm:
+    """The alarm an event `alarm` is about, as far as its data say.
+
+    Args:
+        key, data: of the event. What is None or unknown to an alarm is left at what stands for "not known".
+    """
+    known = {name: data[name] for name in Alarm.__struct_fields__ if data.get(name) is not None}
+    state, causes = data.get("to", ""), tuple(str(cause) for cause in data.get("causes") or ())
+    return Alarm(**{"state": state, "since_t_ms": data.get("since_ms"), **known, "key": key, "causes": causes})

@@ -1,0 +1,189 @@
+"""The state document: what a page, a terminal, a message or a topic shows of the daemon at one moment.
+
+`engine.view` makes it, the door adds what only the door knows (`*_utc` beside each `*_t_ms`, `now`, `units`) and
+encodes it once; commands decode the same record. `GET /v1/openapi.json` describes it from here. A `*_t_ms` is engine
+time, a `*_utc` the same moment in UTC (ISO 8601); both None where there is no such moment. A field this version does
+not know is passed over when it is read, so that an older command may ask a newer daemon.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TypeVar
+
+from msgspec import Struct
+
+from kojimon.contract.alarms import Alarm, ListedAlarm, alarm_of, listed_as
+from kojimon.contract.steps import Gate, Mark, Next, OpenBatch, Question, Stage, Task
+from kojimon.contract.values import Band, Derived, Extreme, Pending, Place, Probe
+from kojimon.forecast.answers import Forecast
+
+__all__ = [
+    "Alarm", "Band", "Box", "BoxTopic", "Derived", "Document", "Extreme", "Foreseen", "Gate", "Harvest", "Left",
+    "ListedAlarm", "Mark", "Next", "Now", "OpenBatch", "Pending", "Place", "Probe", "Question", "Stage", "Task",
+    "Units", "alarm_of",
+]  # fmt: skip
+
+T = TypeVar("T")
+
+
+def _first(rows: Iterator[T]) -> T | None:
+    return next(rows, None)
+
+
+class Left(Struct, frozen=True):
+    """Time until a limit by the forecast, only where that is sure and narrow.
+
+    Attributes:
+        s, early_s, late_s: seconds left, the middle and the ends of the likely range (8 in 10).
+        in_10: how many cases in 10 pass it.
+    """
+
+    limit_c: float
+    s: float
+    early_s: float
+    late_s: float
+    in_10: int
+
+
+class Harvest(Struct, frozen=True):
+    """The schedule's harvest window. `by_forecast`: its opening was moved by the growth seen."""
+
+    opens_t_ms: int | None
+    closes_t_ms: int | None
+    by_forecast: bool
+    opens_utc: str | None = None
+    closes_utc: str | None = None
+
+
+class Foreseen(Forecast, frozen=True, kw_only=True):
+    """The latest forecast of the open batch, thinned, with what hangs on the batch's own time.
+
+    Attributes:
+        made_t_ms: when it was made for. age_s: seconds since then.
+        fresh: under 10 min old, and nobody worked on the koji since.
+        calm_until_t_ms: no hand is needed until then, 9 in 10; None where not even the first step is so sure.
+        left: time until each limit, where sure and narrow.
+        calm: chance that no hand is needed, by each `quiet_in_h`.
+        harvest: None where the schedule has no harvest or the hours are not known.
+    """
+
+    made_t_ms: int
+    age_s: int
+    fresh: bool
+    calm_until_t_ms: int | None
+    left: tuple[Left, ...]
+    calm: tuple[float, ...]
+    harvest: Harvest | None
+    made_utc: str | None = None
+    calm_until_utc: str | None = None
+
+
+class Box(Struct, frozen=True):
+    """One incubator.
+
+    Attributes:
+        schedule: that of the settings. trays: their names, from the top.
+        batch, stage: None while no batch is open. next: None when nothing waits. question: None when none is open.
+        forecast: None without one of this batch; over MQTT it has a topic of its own.
+        cautions: what the schedule asks to take care of.
+    """
+
+    name: str
+    label: str
+    schedule: str = ""
+    trays: tuple[str, ...] = ()
+    batch: OpenBatch | None = None
+    stage: Stage | None = None
+    places: tuple[Place, ...] = ()
+    probes: tuple[Probe, ...] = ()
+    derived: tuple[Derived, ...] = ()
+    bands: tuple[Band, ...] = ()
+    pending: tuple[Pending, ...] = ()
+    tasks: tuple[Task, ...] = ()
+    next: Next | None = None
+    question: Question | None = None
+    forecast: Foreseen | None = None
+    cautions: tuple[str, ...] = ()
+    alarms: tuple[Alarm, ...] = ()
+
+    @property
+    def batch_id(self) -> str:
+        """Id of the open batch; "" while none is."""
+        return self.batch.id if self.batch else ""
+
+    def place(self, place: str, quantity: str = "temperature") -> Place | None:
+        """What is measured of a place; None where nothing is."""
+        return _first(row for row in self.places if (row.place, row.quantity) == (place, quantity))
+
+    def band(self, place: str, quantity: str = "temperature") -> Band | None:
+        """The limits in force for a place; None for none."""
+        return _first(row for row in self.bands if (row.place, row.quantity) == (place, quantity))
+
+    def task(self, name: str) -> Task | None:
+        """A step by its name; None where the batch has none of it."""
+        return _first(task for task in self.tasks if task.name == name)
+
+
+class Now(Struct, frozen=True):
+    """The document's moment by the clock, whether that is to be trusted, and the person's zone."""
+
+    utc: str = ""
+    trusted: bool = False
+    zone: str = "UTC"
+
+
+class Units(Struct, frozen=True):
+    """How the person of the settings is spoken to."""
+
+    fahrenheit: bool = False
+    pounds: bool = False
+
+
+class Document(Struct, frozen=True):
+    """The state document.
+
+    Attributes:
+        t_ms: its moment. pressure_hpa: of the air, by the altitude of the settings; None where that is not told.
+        alarms: those of the whole site.
+        now, units: as the engine leaves them until the door fills them in.
+    """
+
+    t_ms: int
+    site: str = ""
+    pressure_hpa: float | None = None
+    incubators: tuple[Box, ...] = ()
+    alarms: tuple[Alarm, ...] = ()
+    utc: str | None = None
+    now: Now = Now()
+    units: Units = Units()
+
+    def box(self, name: str) -> Box | None:
+        """An incubator by its name; None where there is none."""
+        return _first(box for box in self.incubators if box.name == name)
+
+    def listed(self) -> list[ListedAlarm]:
+        """Every alarm with its incubator's name, the boxes' before the site's."""
+        boxes = [("", self.alarms), *((box.name, box.alarms) for box in self.incubators)]
+        return [listed_as(name, alarm) for name, alarms in (*boxes[1:], boxes[0]) for alarm in alarms]
+
+
+class BoxTopic(Struct, frozen=True):
+    """A box on a topic of its own (`kojimon/SITE/BOX/state`) with what stands around it in the document.
+
+    Its forecast has a topic beside it and is not in this one; alarms of the site have topics too.
+    """
+
+    t_ms: int
+    now: Now
+    units: Units
+    site: str
+    incubator: Box
+    utc: str | None = None
+
+    def document(self, alarms: tuple[Alarm, ...] = ()) -> Document:
+        """A state document of this box alone, with the alarms of its site."""
+        return Document(
+            self.t_ms, self.site, incubators=(self.incubator,), alarms=alarms, utc=self.utc, now=self.now,
+            units=self.units,
+        )  # fmt: skip

@@ -1,0 +1,118 @@
+"""The open batch, its steps, and what is asked after work. Part of the state document."""
+
+from __future__ import annotations
+
+from msgspec import Struct
+
+
+class OpenBatch(Struct, frozen=True):
+    """The open batch of a box.
+
+    Attributes:
+        label: its schedule, in words.
+        hour: since the spores, None before. hour0_t_ms: when they went on, None before.
+    """
+
+    id: str
+    name: str
+    schedule: str
+    label: str
+    hour: float | None
+    started_t_ms: int
+    hour0_t_ms: int | None
+    started_utc: str | None = None
+    hour0_utc: str | None = None
+
+
+class Stage(Struct, frozen=True):
+    """The stage of the schedule that the batch is in, and since when."""
+
+    name: str
+    label: str
+    since_t_ms: int | None = None
+    since_utc: str | None = None
+
+
+class Mark(Struct, frozen=True):
+    """A time a step was done. `undone`: taken back since."""
+
+    mark: int
+    at_t_ms: int
+    at_utc: str | None = None
+    undone: bool = False
+
+
+class Gate(Struct, frozen=True):
+    """What must be measured before a step counts as done, °C; one of the two limits is None."""
+
+    place: str
+    at_least: float | None = None
+    at_most: float | None = None
+
+
+class Task(Struct, frozen=True):
+    """A step of the batch's schedule.
+
+    Attributes:
+        trade: the trade's word, "" for none. work: what it does (`mix`, `spread`, `harvest`, ...), "" for none.
+        status: `waiting`, `open`, `due`, `overdue` or `done`.
+        round: which time it is to be done next, from 1; None when it is done for good.
+        opens, due, closes: when it may, should and must be done; None where that hangs on what the koji does.
+    """
+
+    name: str
+    label: str
+    status: str
+    trade: str = ""
+    work: str = ""
+    round: int | None = None
+    repeats: bool = False
+    optional: bool = False
+    opens_t_ms: int | None = None
+    opens_utc: str | None = None
+    due_t_ms: int | None = None
+    due_utc: str | None = None
+    closes_t_ms: int | None = None
+    closes_utc: str | None = None
+    marks: tuple[Mark, ...] = ()
+    gate: Gate | None = None
+    advice: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+
+    @property
+    def standing(self) -> tuple[Mark, ...]:
+        """Its marks that were not taken back."""
+        return tuple(mark for mark in self.marks if not mark.undone)
+
+    @property
+    def can(self) -> bool:
+        """Whether it may be done now."""
+        return self.status in ("open", "due", "overdue")
+
+
+class Next(Struct, frozen=True):
+    """The one next step: its name and status, when it opens or was due, when it closes."""
+
+    task: str
+    status: str
+    at_t_ms: int | None = None
+    at_utc: str | None = None
+    closes_t_ms: int | None = None
+    closes_utc: str | None = None
+
+
+class Question(Struct, frozen=True):
+    """What is asked after work on the koji: is the probe back in it?
+
+    Attributes:
+        key: `probe-back`. task, mark: the work. probes: how many are in the koji by the settings.
+    """
+
+    key: str
+    task: str
+    mark: int
+    at_t_ms: int
+    until_t_ms: int
+    probes: int
+    at_utc: str | None = None
+    until_utc: str | None = None
