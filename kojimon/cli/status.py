@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator
 
 import click
 
@@ -13,12 +12,13 @@ from kojimon.cli.opening import open_kitchen
 from kojimon.cli.options import HOURS, PlainCommand, config_option, example, json_option
 from kojimon.cli.tasks import print_cautions
 from kojimon.clock import SystemClock, wait_s
-from kojimon.contract.state import Alarm, Box, Document, Extreme, Place
+from kojimon.contract.state import Alarm, Box, Document
 from kojimon.units import show_duration
 from kojimon.words import alarms as alarm_words
 from kojimon.words import derived, outlook, question
 from kojimon.words import speech as say
 from kojimon.words import status as words
+from kojimon.words.measured import Line, measured, unmeasured
 from kojimon.words.speech import Speech
 
 WATCH_EVERY_S = 5.0
@@ -172,55 +172,30 @@ def _step(step: words.Step) -> None:
 
 def _values(incubator: Box, speech: Speech) -> None:
     wide = screen.console().width >= screen.NARROW
-    rows = [_row(name, place, extreme, speech, wide) for name, place, extreme in _places(incubator)]
+    rows = [_row(line, speech, wide) for line in measured(incubator)]
     if rows:
         screen.say("")
         screen.grid(rows)
     beside = [f"{say.small_first(one.name)} {one.value}{_aged(one.age_s)}" for one in derived.brief(incubator, speech)]
     if beside:
         screen.say(say.big_first(f"{', '.join(beside)}."), "quiet")
-    unmeasured = _unmeasured(incubator)
-    if unmeasured:
-        screen.say(f"Not measured: {say.listing(unmeasured)}.", "quiet")
+    missing = unmeasured(incubator)
+    if missing:
+        screen.say(f"Not measured: {say.listing(missing)}.", "quiet")
 
 
 def _aged(age_s: float | None) -> str:
     return f" ({show_duration(age_s)} ago)" if age_s is not None and age_s >= OLD_S else ""
 
 
-def _places(incubator: Box) -> Iterator[tuple[str, Place, Extreme | None]]:
-    """(name, place, its hottest or coldest) of every line of the table."""
-    for place in incubator.places:
-        if place.ends is None:
-            yield _spot(place, None), place, None
-            continue
-        hottest, coldest = place.ends
-        if hottest.probe == coldest.probe:
-            yield _spot(place, hottest), place, hottest
-        else:
-            hot, cold = ("hottest", "coldest") if place.quantity == "temperature" else ("dampest", "driest")
-            yield f"{_spot(place, hottest)}, {hot}", place, hottest
-            yield f"{_spot(place, coldest)}, {cold}", place, coldest
-
-
-def _spot(place: Place, extreme: Extreme | None) -> str:
-    return say.spot(place.place, place.quantity, extreme.tray if extreme else "")
-
-
-def _row(name: str, place: Place, extreme: Extreme | None, speech: Speech, wide: bool) -> list[str]:
-    if extreme is None:
+def _row(line: Line, speech: Speech, wide: bool) -> list[str]:
+    name, read = f"{line.spot}, {line.end}" if line.end else line.spot, line.read
+    if read is None:
         return [name, "no fresh reading", "", ""]
-    quantity, rate, age_s = place.quantity, extreme.rate_per_h, extreme.age_s
+    quantity, rate, age_s = line.quantity, read.rate_per_h, read.age_s
     moving = (speech.slope(quantity, rate) if wide else say.trend(quantity, rate)) if rate is not None else ""
     old = f"{show_duration(age_s)} ago" if age_s is not None and (wide or age_s >= OLD_S) else ""
-    return [name, speech.value(quantity, extreme.value), moving, old]
-
-
-def _unmeasured(incubator: Box) -> list[str]:
-    """Trays without a probe, where at least one tray has a name."""
-    seen = {probe.tray for probe in incubator.probes if probe.place == "bed"}
-    trays = [tray for tray in incubator.trays if tray not in seen]
-    return [say.tray_name(tray) for tray in trays] if incubator.batch else []
+    return [name, speech.value(quantity, read.value), moving, old]
 
 
 def _alarms(document: Document, speech: Speech) -> None:

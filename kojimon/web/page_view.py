@@ -16,6 +16,7 @@ from kojimon.words import derived, meaning, outlook, question
 from kojimon.words import speech as say
 from kojimon.words import status as words
 from kojimon.words.events import gate_question
+from kojimon.words.measured import measured, unmeasured
 from kojimon.words.speech import Speech
 
 OLD_S: Final = 60.0
@@ -197,7 +198,7 @@ def _box(box: doc.Box, document: doc.Document, speech: Speech) -> Box:
         alarms=tuple(_alarm(alarm, box, document, speech) for alarm in box.alarms),
         koji=tuple(value for place, value in values if place == "bed"),
         around=(*(value for place, value in values if place != "bed"), *_derived(box, speech)),
-        unmeasured=_unmeasured(box),
+        unmeasured=say.listing(unmeasured(box)),
         tasks=tuple(_task(task, speech, now_ms, now) for task in box.tasks),
         before_spores=batch is not None and batch.hour is None,
         rest=" ".join(filter(None, [rest.text if rest else "", outlook.ready(box, speech, now)])),
@@ -269,27 +270,18 @@ def _task(task: doc.Task, speech: Speech, now_ms: int, now: str) -> Task:
 
 def _values(box: doc.Box, speech: Speech) -> Iterator[tuple[str, Value]]:
     """(place, value) of what is measured: the extremes of a place with several probes."""
-    for place in box.places:
-        if place.ends is None:
-            yield place.place, Value(say.spot(place.place, place.quantity, ""), "no fresh reading", "", "")
-            continue
-        hottest, coldest = place.ends
-        name = say.spot(place.place, place.quantity, hottest.tray)
-        if hottest.probe == coldest.probe:
-            yield place.place, _value(name, place, hottest, speech)
-        else:
-            high, low = ("hottest", "coldest") if place.quantity == "temperature" else ("dampest", "driest")
-            other = say.spot(place.place, place.quantity, coldest.tray)
-            yield place.place, _value(f"{high}: {say.small_first(name)}", place, hottest, speech)
-            yield place.place, _value(f"{low}: {say.small_first(other)}", place, coldest, speech)
+    for line in measured(box):
+        name = f"{say.big_first(line.end)}: {say.small_first(line.spot)}" if line.end else line.spot
+        yield line.place, _value(name, line.quantity, line.read, speech)
 
 
-def _value(name: str, place: doc.Place, extreme: doc.Extreme, speech: Speech) -> Value:
-    quantity, rate, age_s = place.quantity, extreme.rate_per_h, extreme.age_s
-    moving = say.trend(quantity, rate)
-    if moving in ("rising", "falling") and rate is not None:
-        moving = f"{moving}, {speech.slope(quantity, rate)}"
-    return Value(say.big_first(name), speech.value(quantity, extreme.value), moving, _old(age_s))
+def _value(name: str, quantity: str, read: doc.Extreme | None, speech: Speech) -> Value:
+    if read is None:
+        return Value(name, "no fresh reading", "", "")
+    moving = say.trend(quantity, read.rate_per_h)
+    if moving in ("rising", "falling") and read.rate_per_h is not None:
+        moving = f"{moving}, {speech.slope(quantity, read.rate_per_h)}"
+    return Value(name, speech.value(quantity, read.value), moving, _old(read.age_s))
 
 
 def _old(age_s: float | None) -> str:
@@ -300,12 +292,6 @@ def _derived(box: doc.Box, speech: Speech) -> Iterator[Value]:
     """What a koji maker looks at beside the probes' own values."""
     for one in derived.brief(box, speech):
         yield Value(one.name, one.value, "", _old(one.age_s))
-
-
-def _unmeasured(box: doc.Box) -> str:
-    seen = {probe.tray for probe in box.probes if probe.place == "bed"}
-    trays = [say.tray_name(tray) for tray in box.trays if tray not in seen]
-    return say.listing(trays) if box.batch and trays else ""
 
 
 # Alarms.

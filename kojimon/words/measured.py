@@ -1,0 +1,46 @@
+"""What is measured in a box, line by line, and what is not: the same for page and terminal. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from msgspec import Struct
+
+from kojimon.contract.state import Box, Extreme
+from kojimon.words import speech as say
+
+
+class Line(Struct, frozen=True):
+    """One value of a place.
+
+    Attributes:
+        place, quantity: what of where.
+        spot: that in words: `Top tray`, `Box humidity`.
+        end: `hottest`, `coldest`, `dampest` or `driest`; "" where there is but one.
+        read: the value, None where there is no fresh reading.
+    """
+
+    place: str
+    quantity: str
+    spot: str
+    end: str = ""
+    read: Extreme | None = None
+
+
+def measured(box: Box) -> Iterator[Line]:
+    """Every place with its value, or with both ends where several probes are there."""
+    for row in box.places:
+        if row.ends is None:
+            yield Line(row.place, row.quantity, say.spot(row.place, row.quantity))
+            continue
+        warm = row.quantity == "temperature"
+        names = ("hottest", "coldest") if warm else ("dampest", "driest")
+        single = row.ends[0].probe == row.ends[1].probe
+        for end, read in [("", row.ends[0])] if single else zip(names, row.ends, strict=True):
+            yield Line(row.place, row.quantity, say.spot(row.place, row.quantity, read.tray), end, read)
+
+
+def unmeasured(box: Box) -> list[str]:
+    """Trays of an open batch without a probe, as they are called."""
+    seen = {probe.tray for probe in box.probes if probe.place == "bed"}
+    return [say.tray_name(tray) for tray in box.trays if tray not in seen] if box.batch else []
