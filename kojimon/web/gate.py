@@ -2,12 +2,16 @@
 
 The server has a limit on connections in all and closes none that is slow: a byte now and then holds one for ever. Here
 a newcomer takes the place of whoever has waited longest without asking anything, of the address that holds the most. So
-a crowd of idle connections keeps nobody out, and the other door (the local socket) has places of its own.
+a crowd of idle connections keeps nobody out, and the other door (the local socket) has places of its own. Who asks
+more before the answer is out is the first to go, and its further questions are not answered: no browser does so, and
+a server may close instead (RFC 9112, 9.3.2).
 """
 
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any, Final
 
 from uvicorn.protocols.http.h11_impl import H11Protocol
@@ -24,6 +28,8 @@ BODY_S: Final = 60.0
 """Until its body is complete: 9 MB of photo at 150 kB/s."""
 WRITE_S: Final = 30.0
 """Who reads nothing of an answer for so long has gone."""
+LINK: Final = "kojimon.link"
+"""Where a request's scope has its connection."""
 
 
 class Gate:
@@ -58,7 +64,9 @@ class Gate:
         self._inside.pop(one, None)
 
     def _crowd(self) -> list[Guarded]:
-        """Connections of the address that has most of those which could go."""
+        """Connections that ask too eagerly, else those of the address that has most of those which could go."""
+        if eager := [other for other in self._inside if other.eager]:
+            return eager
         by_address: dict[str, list[Guarded]] = {}
         for other, address in self._inside.items():
             if other.since_s is not None:
@@ -82,16 +90,48 @@ class Guarded(H11Protocol):
         gate: the door's. The others are the server's own.
     """
 
-    since_s: float | None
-    """Since when nothing complete was asked, or nothing read of an answer; None while a request is being answered."""
-
     def __init__(self, gate: Gate, **more: Any) -> None:
         super().__init__(**more)
         self._gate, self._inside = gate, False
         self._phase: tuple[float | None, object] = (None, self)
         self._timer: asyncio.TimerHandle | None = None
         self._unread: asyncio.TimerHandle | None = None
-        self.since_s = None
+        self._asks_s: float | None = None
+        self._unread_s: float | None = None
+        self._in_line_s: float | None = None
+        self.eager = False
+        """Whether it asked more before its answer was out."""
+        app = self.app
+
+        async def linked(scope: Any, receive: Any, send: Any) -> None:
+            scope[LINK] = self
+            await app(scope, receive, send)
+
+        self.app = linked
+
+    @property
+    def since_s(self) -> float | None:
+        """Since when nothing complete was asked, nothing read of an answer, or a turn is awaited.
+
+        None while a request is being answered. Who is eager has waited longer than anybody.
+        """
+        if self.eager:
+            return float("-inf")
+        return next((at for at in (self._asks_s, self._unread_s, self._in_line_s) if at is not None), None)
+
+    @property
+    def gone(self) -> bool:
+        """Whether nobody is there to be answered."""
+        return self.cycle is None or self.cycle.disconnected
+
+    @contextmanager
+    def in_line(self) -> Iterator[None]:
+        """While its request awaits its turn."""
+        self._in_line_s = real_s()
+        try:
+            yield
+        finally:
+            self._in_line_s = None
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         """Takes a place, or is closed without an answer."""
@@ -114,6 +154,9 @@ class Guarded(H11Protocol):
     def data_received(self, data: bytes) -> None:
         """Some bytes; they move no deadline, what they complete does."""
         super().data_received(data)
+        busy = self.cycle is not None and not self.cycle.response_complete and not self.cycle.more_body
+        if busy and self.conn.trailing_data[0].strip(b"\r\n"):
+            self.eager, self.cycle.keep_alive = True, False
         self._watch()
 
     def on_response_complete(self) -> None:
@@ -125,7 +168,7 @@ class Guarded(H11Protocol):
         """More is to be said than the other side has read."""
         super().pause_writing()
         if self._unread is None:
-            self.since_s = real_s()
+            self._unread_s = real_s()
             self._unread = self.loop.call_later(WRITE_S, self._too_slow)
 
     def resume_writing(self) -> None:
@@ -133,25 +176,28 @@ class Guarded(H11Protocol):
         super().resume_writing()
         if self._unread is not None:
             self._unread.cancel()
-            self._unread = None
-            self.since_s = None if self._phase[0] is None else real_s()
+            self._unread = self._unread_s = None
 
     def end(self) -> None:
         """Closes at once; the place is free."""
         self._gate.leave(self)
+        if self.cycle is not None:
+            self.cycle.disconnected = True
         self.transport.abort()
 
     def _watch(self) -> None:
         """Sets the deadline of what is awaited now, once."""
         busy = self.cycle is not None and not self.cycle.response_complete
         limit_s = HEAD_S if not busy else BODY_S if self.cycle.more_body else None
-        if (limit_s, self.cycle) == self._phase or self.transport.is_closing():
+        if self.transport.is_closing():
+            limit_s = WRITE_S  # it ends once the last answer is read, be that little or much
+        if (limit_s, self.cycle) == self._phase:
             return
         self._phase = (limit_s, self.cycle)
         if self._timer is not None:
             self._timer.cancel()
         self._timer = None if limit_s is None else self.loop.call_later(limit_s, self._too_slow)
-        self.since_s = None if limit_s is None else real_s()
+        self._asks_s = None if limit_s is None else real_s()
 
     def _too_slow(self) -> None:
         self._gate.slow += 1

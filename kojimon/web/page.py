@@ -36,6 +36,7 @@ from kojimon.web.page_view import View as Shown
 from kojimon.web.page_view import view_of
 from kojimon.web.page_viewer import Viewer, preference_cookies, viewer_of
 from kojimon.web.queries import digits
+from kojimon.web.turns import Turns
 from kojimon.words.events import Teller
 
 FIRST_WIDTH_PX, FIRST_HEIGHT_PX = 336, 660.0
@@ -75,7 +76,7 @@ def with_page(
     app.router.routes.append(page_openapi.route())
     app.router.routes.append(Mount("/static", StaticFiles(directory=STATIC)))
     zipped = GZipMiddleware(Etags(app), minimum_size=1_000, compresslevel=5)
-    return Access(Bodies(zipped), web, keys)
+    return Access(Bodies(Turns(zipped)), web, keys)
 
 
 class Page:

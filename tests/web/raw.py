@@ -16,12 +16,15 @@ class Raw:
     Args:
         to: a port of the loopback interface, or the path of a Unix socket.
         from_: the loopback address it comes from.
+        room: bytes that may wait here unread; 0: what the kernel gives.
     """
 
-    def __init__(self, to: int | Path, from_: str = "127.0.0.1") -> None:
+    def __init__(self, to: int | Path, from_: str = "127.0.0.1", room: int = 0) -> None:
         if isinstance(to, int):
             self.link = socket.socket()
             self.link.settimeout(60)
+            if room:
+                self.link.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, room)
             self.link.bind((from_, 0))
             self.link.connect(("127.0.0.1", to))
         else:

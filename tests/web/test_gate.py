@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import resource
+import socket
 import threading
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -112,16 +115,55 @@ def test_after_an_answer_bytes_hold_no_connection_either(door: Door) -> None:
 
 
 @pytest.mark.usefixtures("hurried")
-def test_who_reads_nothing_of_the_answers_is_let_go(door: Door) -> None:
-    with Raw(door.port) as raw:
-        raw.link.settimeout(0.2)
-        asked = head(door, "GET /v1/openapi.json")
-        try:
-            for _ in range(2_000):
-                raw.link.sendall(asked.encode())
-        except OSError:
-            pass  # it reads no more before its answers are read
+@pytest.mark.parametrize("then", ["keep-alive", "close"])
+def test_who_reads_nothing_of_an_answer_is_let_go(door: Door, then: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Also where the server has said all and waits for nothing but the other side's reading."""
+    made = gate.Guarded.connection_made
+
+    def narrow(self: gate.Guarded, transport: Any) -> None:
+        transport.get_extra_info("socket").setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, 2_048)
+        made(self, transport)
+
+    monkeypatch.setattr(gate.Guarded, "connection_made", narrow)
+    with Raw(door.port, room=2_048) as raw:
+        raw.say(head(door, "GET /v1/openapi.json", f"Connection: {then}"))
         until(lambda: door.live.client.get("/v1/health")["doors"]["page"]["slow"] == 1)
+
+
+def test_questions_before_the_answer_keep_nobody_out(door: Door) -> None:
+    """More than places, none of it read, from many addresses: none of them has two answers under way."""
+    asked = head(door, "GET /") * 300
+    crowd = [eager(door.port, asked, f"127.0.0.{2 + number}") for number in range(2 * MOST)]
+    for _ in range(5):
+        assert door.get("/").status == 200
+    doors = door.live.client.get("/v1/health")["doors"]
+    assert doors["page"]["refused"] == 0 and doors["page"]["replaced"] >= MOST
+    for one in crowd:
+        one.close()
+
+
+def test_questions_before_the_answer_keep_no_command_out(door: Door) -> None:
+    asked = head(door, "GET /") * 300
+    crowd = [eager(local(door), asked) for _ in range(2 * MOST)]
+    for _ in range(5):
+        assert door.live.client.get("/v1/health")["doors"]["local"]["refused"] == 0
+    for one in crowd:
+        one.close()
+
+
+def test_only_the_first_of_many_questions_at_a_stroke_is_answered(door: Door) -> None:
+    with Raw(door.port) as raw:
+        raw.say(head(door, "GET /static/page.js") * 40)
+        assert raw.rest().count(b"HTTP/1.1 200") == 1
+
+
+def eager(to: int | Path, asked: str, from_: str = "127.0.0.1") -> Raw:
+    """A connection that says as much as is taken from it, and reads nothing."""
+    one = Raw(to, from_)
+    one.link.setblocking(False)
+    with contextlib.suppress(OSError):
+        one.link.send(asked.encode())
+    return one
 
 
 def test_a_quick_viewer_keeps_its_connection_for_many_questions(door: Door) -> None:
