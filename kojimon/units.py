@@ -22,13 +22,25 @@ SECONDS: Final = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
 UNIT_OF: Final = {"temperature": "c", "humidity": "pct"}
 """The unit suffix in which each quantity is kept inside and in curve files."""
 
-_NUMBER = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)"
+DECIMAL: Final = r"[+-]?[0-9]+(?:\.[0-9]+)?"
+"""A number as text, at every edge: digits on both sides of a point (RFC 8259, 6), for `30.` and `.5` may be halves of
+one. Beside JSON's grammar a plus and zeros in front are let pass: boards print them."""
+EXPONENT: Final = r"(?:[eE][+-]?[0-9]{1,3})?"
+"""What JSON lets follow; payloads and curve files may carry it, nothing that people type."""
+_NUMBER = DECIMAL
 _TEMPERATURE = re.compile(rf"({_NUMBER})\s*°?\s*([CF])", re.ASCII)
 _DIFFERENCE = re.compile(rf"({_NUMBER})\s*°?\s*([CFK])", re.ASCII)
 _MASS = re.compile(rf"({_NUMBER})\s*(kg|g|lb|oz)", re.ASCII)
 _PERCENT = re.compile(rf"({_NUMBER})\s*%", re.ASCII)
 _HEIGHT = re.compile(rf"({_NUMBER})\s*(m|ft)?", re.ASCII)
 _DURATION_PART = re.compile(r"(\d+(?:\.\d+)?)\s*(min|d|h|s)\s*", re.ASCII)
+
+
+def parse_number(text: str) -> float:
+    """Reads a bare number, `75.5`. Raises ValueError."""
+    if not re.fullmatch(DECIMAL, text.strip()):
+        raise ValueError("a number is wanted, with digits on both sides of its point, as in 75.5")
+    return float(text)
 
 
 def c_from_f(temperature_f: float) -> float:

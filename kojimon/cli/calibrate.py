@@ -19,7 +19,7 @@ from kojimon.errors import KojimonError, RefusedError, UsageError
 from kojimon.probes import guide
 from kojimon.probes.fixed_points import SALTS
 from kojimon.probes.guide import FOR, Build, Method, Point, Steadiness
-from kojimon.units import parse_height_m, parse_temperature_c, show_difference, show_duration
+from kojimon.units import parse_height_m, parse_number, parse_temperature_c, show_difference, show_duration
 from kojimon.words import status as words
 from kojimon.words.speech import Speech, moment_utc
 
@@ -253,7 +253,7 @@ def _known_pa(pressure_hpa: float | None, altitude: str | None) -> float | None:
 def _pressure(text: str) -> float:
     """hPa as typed, in Pa. Raises ValueError in words."""
     try:
-        value = float(text.strip().lower().removesuffix("hpa").strip().replace(",", "."))
+        value = parse_number(text.strip().lower().removesuffix("hpa").replace(",", "."))
     except ValueError:
         raise ValueError("a number of hPa is wanted, as in 1013") from None
     if not 500 <= value <= 1100:
@@ -292,9 +292,8 @@ def _value(text: str, quantity: str) -> float:
     """A reading as typed, with its unit. Raises ValueError in words."""
     if quantity == "temperature":
         return parse_temperature_c(tidy(text))
-    bare = text.strip().removesuffix("%").strip().replace(",", ".")
     try:
-        return float(bare)
+        return parse_number(text.strip().removesuffix("%").replace(",", "."))
     except ValueError:
         raise ValueError("a humidity is wanted, as in 75.5 %") from None
 

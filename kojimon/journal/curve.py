@@ -22,7 +22,7 @@ from msgspec import Struct
 
 from kojimon.errors import ConfigurationError, Fault
 from kojimon.model import Place
-from kojimon.units import c_from_f
+from kojimon.units import DECIMAL, EXPONENT, c_from_f
 
 QUANTITY_OF: Final = {
     "temperature_c": "temperature",
@@ -39,7 +39,7 @@ ABSOLUTE_ZERO_C: Final = -273.15
 EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 
 _NAME = re.compile(r"[^\s.,;]+")
-_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+_NUMBER = re.compile(DECIMAL + EXPONENT)
 _TASK = re.compile(r"[a-z][a-z0-9-]*", re.ASCII)
 
 

@@ -1,9 +1,9 @@
 """From bytes to numbers, strictly: no exception escapes, and no number is made up.
 
 A number is plain ASCII decimal (`21.5`, `-3`, `+025.0`, `2.15e1`), at most 32 characters, finite, with at most blanks
-and line ends around it. Everything else Python or JSON would let through (nan, inf, 1e400, 1_000, other scripts'
-digits, true) is no number, nor is a decimal comma unless the settings say that the device writes one. Where a text
-could mean two values, it means none.
+and line ends around it; `30.` may be half of one. Everything else Python or JSON would let through (nan, inf, 1e400,
+1_000, other scripts' digits, true) is no number, nor is a decimal comma unless the settings say that the device writes
+one. Where a text could mean two values, it means none.
 """
 
 from __future__ import annotations
@@ -17,6 +17,8 @@ from typing import Any, Final
 
 import msgspec
 
+from kojimon.units import DECIMAL, EXPONENT
+
 PAYLOAD_LIMIT: Final = 65_536
 """Longest payload looked at, in bytes. Longer ones are refused whole."""
 NUMBER_LIMIT: Final = 32
@@ -26,7 +28,7 @@ INT_LIMIT: Final = 2**63
 
 Path = tuple[str | int, ...]
 
-_NUMBER = re.compile(rb"[ \t\r\n]*([+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?)[ \t\r\n]*")
+_NUMBER = re.compile(rb"[ \t\r\n]*(%s)[ \t\r\n]*" % (DECIMAL + EXPONENT).encode())
 _PATH = re.compile(r"[^.\[\]\s\x00-\x1f][^.\[\]\x00-\x1f]*|\[[0-9]{1,4}\]")
 _EQUALS = re.compile(rb"[ \t]*=[ \t]*")
 _SEPARATORS = re.compile(rb"[ \t,;]+")

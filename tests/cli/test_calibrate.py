@@ -202,6 +202,8 @@ def test_the_altitude_of_the_settings_is_that_of_boiling_water(kitchen: Kitchen,
         (("nobody",), "There is no probe 'nobody'"),
         (("koji-top", "--point", "0.4 C"), "what it read and what was true are wanted"),
         (("koji-top", "--point", "x = 0 C"), "--point x = 0 C"),
+        (("koji-top", "--point", "30.C=30C"), "--point 30.C=30C"),
+        (("koji-top", "--point", ".5 C = 0 C"), "--point .5 C = 0 C"),
         (("koji-top", "--point", "0 C = 0 C", "--date", "yesterday"), "a day is wanted"),
     ],
 )

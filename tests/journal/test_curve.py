@@ -132,6 +132,9 @@ def test_every_fault_at_once_with_its_line() -> None:
         ("time,task\n", "curve.csv:1: no column with readings, at least one is wanted, as in `bed.temperature_c`"),
         ("hour,bed.temperature_c\none,30\n", "curve.csv:2: hour: `one` is no hour, hours since inoculation are wanted"),
         ("hour,bed.temperature_c\n1e9,30\n", "curve.csv:2: hour: `1e9` is no hour"),
+        ("hour,bed.temperature_c\n1,31.\n", "curve.csv:2: bed.temperature_c: `31.` is no number, as in 30.5"),
+        ("hour,bed.temperature_c\n1,.5\n", "curve.csv:2: bed.temperature_c: `.5` is no number, as in 30.5"),
+        ("hour,bed.temperature_c\n.5,30\n", "curve.csv:2: hour: `.5` is no hour"),
         ('hour,bed.temperature_c\n1,"30,5"\n', "curve.csv:2: bed.temperature_c: `30,5` is no number, as in 30.5"),
         ('hour,bed.temperature_c\n1,"30\n', "curve.csv:2: the line is no CSV (unexpected end of data)"),
         (
