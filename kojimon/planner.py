@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 from msgspec import Struct
 
 from kojimon.schedule.spec import After, FirstOf, LastOf, Moment, Schedule, Task
+from kojimon.units import checked_mass_kg
 
 STARTER_KG_PER_KG = 0.001
 """Starter on dry rice, 1 g/kg: Kanagawa Prefecture, rice koji, materials (15 g on 15 kg)."""
@@ -85,9 +86,8 @@ class Sleep(Struct, frozen=True):
 
 
 def quantities(rice_kg: float) -> Quantities:
-    """Masses that go with so much dry rice. Raises ValueError when it is not above zero."""
-    if not rice_kg > 0:
-        raise ValueError("more than nothing is wanted")
+    """Masses that go with so much dry rice. Raises ValueError as `units.checked_mass_kg` does."""
+    checked_mass_kg(rice_kg)
     return Quantities(
         rice_kg, rice_kg * SOAKED_KG_PER_KG, rice_kg * STEAMED_KG_PER_KG, rice_kg * KOJI_KG_PER_KG,
         rice_kg * STARTER_KG_PER_KG, max(1, round(rice_kg / TRAY_KG + 0.49)),

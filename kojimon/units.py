@@ -13,6 +13,9 @@ from typing import Final
 KG_PER_LB: Final = 0.45359237
 """Kilograms in one avoirdupois pound, exact (NIST SP 811 (2008), appendix B.8)."""
 
+MASS_MOST_KG: Final = 200.0
+"""More rice, or koji, is a slip of the finger in a home brewer's kitchen (judgement)."""
+
 M_PER_FT: Final = 0.3048
 """Metres in one international foot, exact (NIST SP 811 (2008), appendix B.8)."""
 
@@ -89,6 +92,13 @@ def parse_mass_kg(text: str) -> float:
         raise ValueError("a mass with its unit is wanted, as in `2 kg` or `4 lb`")
     per_unit = {"kg": 1.0, "g": 0.001, "lb": KG_PER_LB, "oz": KG_PER_LB / 16}
     return float(match[1]) * per_unit[match[2]]
+
+
+def checked_mass_kg(value_kg: float) -> float:
+    """The mass, of rice or koji. Raises ValueError for nothing, less, or more than MASS_MOST_KG."""
+    if not 0 < value_kg <= MASS_MOST_KG:
+        raise ValueError(f"a mass over 0 is wanted, {MASS_MOST_KG:g} kg ({MASS_MOST_KG / KG_PER_LB:.0f} lb) at most")
+    return value_kg
 
 
 def parse_duration_s(text: str) -> float:

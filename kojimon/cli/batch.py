@@ -104,6 +104,12 @@ def do(
     if override:
         data["override"] = override
     print_events(kitchen, kitchen.act("task.done", box.name, data))
+    if value_c is not None and not found.gate:
+        screen.say(
+            "The thermometer's value was not looked at: this step asks for no temperature. To keep it: kojimon batch "
+            "note 'thermometer ...'",
+            "look",
+        )
     if incubator_of(kitchen.state(), box.name).question:
         screen.say("If so: kojimon probes back", "quiet")
     _after(kitchen, box.name)

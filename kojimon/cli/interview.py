@@ -155,12 +155,12 @@ def as_name(text: str) -> str:
 
 
 def read_mass(pounds: bool) -> Callable[[str], float]:
-    """Reads a mass; a bare number is in the unit chosen. Between 0.1 kg and 500 kg."""
+    """Reads a mass; a bare number is in the unit chosen. Between 0.1 kg and 200 kg."""
 
     def read(text: str) -> float:
         mass_kg = units.parse_mass_kg(tidy(text, "lb" if pounds else "kg"))
-        if not 0.1 <= mass_kg <= 500:
-            raise ValueError("a mass between 0.1 kg and 500 kg is wanted")
+        if not 0.1 <= mass_kg <= units.MASS_MOST_KG:
+            raise ValueError("a mass between 0.1 kg and 200 kg is wanted")
         return mass_kg
 
     return read

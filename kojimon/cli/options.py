@@ -80,7 +80,7 @@ DURATION = Amount("duration", units.parse_duration_s)
 HOURS = Amount("duration", units.parse_duration_s, bare="h")
 MASS_TEXT = AmountText("mass", units.parse_mass_kg)
 TEMPERATURE = Amount("temperature", units.parse_temperature_c)
-MASS = Amount("mass", units.parse_mass_kg)
+MASS = Amount("mass", lambda text: units.checked_mass_kg(units.parse_mass_kg(text)))
 
 _UNIT = re.compile(
     r"(?:°?[cfk]|celsius|fahrenheit|kg|g|lbs?|oz|pounds?|%|s|secs?|seconds?|m|mins?|minutes?|h|hrs?|hours?|d|days?)",

@@ -42,7 +42,7 @@ def plan(
     settings = load_settings(file)
     box = settings.incubators[0]
     chosen = _schedule(settings, schedule, file.parent)
-    rice = rice_kg or box.rice_kg or 2.0
+    rice = (box.rice_kg or 2.0) if rice_kg is None else rice_kg
     now_ms = SystemClock(settings.clock_trusted).wall_ms()
     now = datetime.fromtimestamp(now_ms / 1000, zone_info(settings.person.zone)).replace(tzinfo=None)
     found = plans(chosen, _sleep(settings), _begin(begin, now))

@@ -11,6 +11,7 @@ from typing import Any, Final
 
 from kojimon.errors import RefusedError
 from kojimon.model import TEXT_MOST, Act
+from kojimon.units import checked_mass_kg, f_from_c
 
 NAME_MOST: Final = 200
 FIELDS_MOST: Final = 40
@@ -23,6 +24,8 @@ NAMES: Final = frozenset(
     ("id", "name", "photo", "batch", "task", "schedule", "key", "probe", "tray", "date", "at_utc", "hour0_utc")
 )
 NUMBERS: Final = frozenset(("rice_kg", "yield_kg", "value_c", "to_c", "for_s", "rise_k", "at_ago_s", "hour0_ago_s"))
+THERMOMETER_C: Final = (-5.0, 130.0)
+"""What a kitchen thermometer shows of rice, koji or steam (judgement); 300 °F is none of them."""
 WHOLES: Final = frozenset(("mark", "occurrence", "at_t_ms", "hour0_t_ms"))
 
 
@@ -72,6 +75,15 @@ def _number(field: str, value: object) -> None:
         raise RefusedError(f"{field}: {_short(value)} is no number")
     if abs(value) > NUMBER_MOST:
         raise RefusedError(f"{field}: {_short(value)} is too much; {NUMBER_MOST:g} is the most")
+    if field in ("rice_kg", "yield_kg"):
+        try:
+            checked_mass_kg(value)
+        except ValueError as error:
+            raise RefusedError(f"{field}: {error}") from error
+    low, high = THERMOMETER_C
+    if field == "value_c" and not low <= value <= high:
+        found, most = f"{value:.4g} °C ({f_from_c(value):.4g} °F)", f"{f_from_c(low):g} to {f_from_c(high):g} °F"
+        raise RefusedError(f"a thermometer that shows {found}? {low:g} to {high:g} °C ({most}) is wanted")
 
 
 def _whole(field: str, value: object) -> None:

@@ -211,9 +211,9 @@ def whole(low: int, high: int) -> Numeric:
     return Numeric("a whole number", _WHOLE, "integer", Range(low, high, f"{low} to {high}"), int)
 
 
-def number(low: float, high: float) -> Numeric:
-    """A number without unit."""
-    said = f"{_plain_number(low)} to {_plain_number(high)}"
+def number(low: float, high: float, why: str = "") -> Numeric:
+    """A number without unit; `why` is the reason for its limits, where it would not be guessed."""
+    said = f"{_plain_number(low)} to {_plain_number(high)}{f' ({why})' if why else ''}"
     return Numeric("a number", _NUMBER, "number", Range(low, high, said), float)
 
 

@@ -26,6 +26,7 @@ from kojimon.settings.spec import (
     Units,
     WebSettings,
 )
+from kojimon.units import MASS_MOST_KG
 
 DAY_S: Final = 86_400.0
 
@@ -93,7 +94,7 @@ INCUBATOR: Final = Map(
             Items("a list of trays, as in `[top, bottom]`", Name("the name of a tray"), least=1, most=12, unique=True),
             "Its trays from top to bottom, by the names you call them.",
         ),
-        Field("rice", mass(0.05, 500.0), "White rice (or other raw grain) in a usual batch, dry.", "rice_kg",
+        Field("rice", mass(0.05, MASS_MOST_KG), "White rice (or other raw grain) in a usual batch, dry.", "rice_kg",
               example="2 kg"),
         Field("label", text("a text of one line", 60), "Its name on screens.", example="The box in the cellar"),
         Field("heating", text("a text of one line"), "What heats it, for your own notes.",

@@ -124,6 +124,8 @@ REGISTER: Final = Map(
     Probe,
 )
 
+SCALE_WHY: Final = "0 makes every reading the same, less turns warm into cold"
+
 RANGE: Final = Map(
     "a map with `low` and `high`",
     [
@@ -195,7 +197,8 @@ PROBE: Final = Map(
         Field("modbus", REGISTER, "Where it is found on a Modbus bus."),
         Field("unit", choice("C", "F", "%", "percent"), "Unit of what is sent. Without it C, or % for humidity.",
               default="", example="F"),
-        Field("scale", number(-1e6, 1e6), "Factor on the number that is sent, as in 0.1 for tenths of a degree."),
+        Field("scale", number(1e-6, 1e6, SCALE_WHY),
+              "Factor on the number that is sent, as in 0.1 for tenths of a degree."),
         Field("every", duration(0.1, 86_400), "How often a reading should come; three missing ones are told.",
               "expect_every_s"),
         Field("device", choice("ds18b20", "sht3x", "sht4x", "dht22", "dht11", "bme280"),

@@ -68,6 +68,14 @@ def test_marks_are_dated_back_corrected_and_taken_back(kitchen: Kitchen) -> None
     assert told == ["task-done", "task-done", "task-corrected", "task-undone"]
 
 
+def test_a_thermometer_is_believed_within_a_kitchens_reach_and_said_to_be_unused(kitchen: Kitchen) -> None:
+    kitchen.run("batch", "start", "first", "--hours-ago", "20", "h")
+    told = " ".join(kitchen.run("batch", "do", "first-check", "--thermometer", "300F", code=1).stderr.split())
+    assert "a thermometer that shows 148.9 °C (300 °F)? -5 to 130 °C (23 to 266 °F) is wanted" in told
+    done = " ".join(kitchen.run("batch", "do", "first-check", "--thermometer", "31 C").stdout.split())
+    assert "Done: look" in done and "value was not looked at: this step asks for no temperature" in done
+
+
 def test_the_mask_is_told_before_the_spores_are_sprinkled_and_not_after(kitchen: Kitchen) -> None:
     kitchen.run("batch", "start", "first")
     for step in ("wash", "soak", "drain", "steam", "turn"):

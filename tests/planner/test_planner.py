@@ -30,10 +30,16 @@ def test_masses_follow_the_published_chain() -> None:
     assert [quantities(kg).trays for kg in (0.5, 1.5, 1.6, 3.0)] == [1, 1, 2, 2]
 
 
-@pytest.mark.parametrize("kg", [0.0, -1.0, float("nan")])
-def test_no_rice_is_refused(kg: float) -> None:
-    with pytest.raises(ValueError, match="more than nothing"):
+@pytest.mark.parametrize("kg", [0.0, -1.0, float("nan"), 200.1])
+def test_no_rice_and_too_much_are_refused(kg: float) -> None:
+    with pytest.raises(ValueError, match=r"a mass over 0 is wanted, 200 kg \(441 lb\) at most"):
         quantities(kg)
+
+
+@pytest.mark.parametrize("mass", ["0lb", "0 kg", "201 kg", "-1 kg"])
+def test_the_command_plans_no_such_mass(mass: str) -> None:
+    said = CliRunner().invoke(cli, ["plan", f"--rice={mass}", "--config", str(CONFIG / "minimal.yaml")])
+    assert said.exit_code == 2 and "a mass" in said.output
 
 
 def test_sleep_across_midnight() -> None:

@@ -59,15 +59,19 @@ CASES = {
         "k.yaml:5: incubators.box.5 lb: found the unknown key `5 lb`, wanted one of schedule, trays, rice, label, heating"
         " (inside `{ }` a comma separates keys; numbers have a decimal point)"),
     "not a number": ("unit: F", "unit: F, scale: .nan",
-        "k.yaml:10: probes.koji-top.scale: found `.nan`, wanted a number from -1000000 to 1000000"
+        "k.yaml:10: probes.koji-top.scale: found `.nan`, wanted a number from 0.000001 to 1000000 (0 makes every reading the same, less turns warm into cold)"
         " (other YAML readers take this for no finite number)"),
     "infinite": ("unit: F", "unit: F, scale: .inf",
-        "k.yaml:10: probes.koji-top.scale: found `.inf`, wanted a number from -1000000 to 1000000"
+        "k.yaml:10: probes.koji-top.scale: found `.inf`, wanted a number from 0.000001 to 1000000 (0 makes every reading the same, less turns warm into cold)"
         " (other YAML readers take this for no finite number)"),
     "too large to be finite": ("unit: F", "unit: F, scale: 1e999",
-        "k.yaml:10: probes.koji-top.scale: found `1e999`, wanted a number from -1000000 to 1000000"),
+        "k.yaml:10: probes.koji-top.scale: found `1e999`, wanted a number from 0.000001 to 1000000 (0 makes every reading the same, less turns warm into cold)"),
+    "scale of nothing": ("unit: F", "unit: F, scale: 0",
+        "k.yaml:10: probes.koji-top.scale: found `0`, wanted a number from 0.000001 to 1000000 (0 makes every reading the same, less turns warm into cold)"),
+    "scale upside down": ("unit: F", "unit: F, scale: -1",
+        "k.yaml:10: probes.koji-top.scale: found `-1`, wanted a number from 0.000001 to 1000000 (0 makes every reading the same, less turns warm into cold)"),
     "out of range": ("rice: 4 lb", "rice: 4000 kg",
-        "k.yaml:5: incubators.box.rice: found `4000 kg`, wanted a mass from 0.05 kg to 500 kg"),
+        "k.yaml:5: incubators.box.rice: found `4000 kg`, wanted a mass from 0.05 kg to 200 kg"),
     "range upside down": ("unit: F", "unit: F, range: {low: 50 C, high: 100 F}",
         "k.yaml:10: probes.koji-top.range: found a range from 50 C down to 37.7778 C, wanted `low` below `high`"),
     "range short of the heat limit": ("unit: F", "unit: F, range: {low: 20 C, high: 38 C}",
