@@ -27,6 +27,7 @@ from kojimon.web import page_batches, page_enter, page_metrics, page_night, page
 from kojimon.web.access import Access, App, Receive, Scope, Send, addresses, cookie_of, keys_of
 from kojimon.web.api import Backend
 from kojimon.web.body import Bodies
+from kojimon.web.door import address_of
 from kojimon.web.page_acts import act_of, fields_of
 from kojimon.web.page_curve import Curves, View
 from kojimon.web.page_etag import Etags, not_modified
@@ -243,10 +244,12 @@ class Page:
 
         async def answered(scope: Scope, receive: Receive, send: Send) -> None:
             answer: Response
-            with self._hub.place() as free:
-                if free:
+            stranger = address_of(scope.get("client")) if scope.get("kojimon.only_looks") else None
+            still = scope.get("kojimon.still", lambda: True)
+            with self._hub.place(stranger) as place:
+                if place is not None:
                     headers = {"Cache-Control": "no-store", "X-Accel-Buffering": "no", "Content-Encoding": "identity"}
-                    parts = self._hub.stream(for_viewer, scope.get("kojimon.still", lambda: True))
+                    parts = self._hub.stream(for_viewer, lambda: not place.lost and still())
                     answer = StreamingResponse(parts, headers=headers, media_type="text/event-stream")
                 else:
                     answer = JSONResponse({"error": "too many pages are open"}, 503, {"Retry-After": "10"})

@@ -19,6 +19,8 @@ from kojimon.contract.state import Document
 from kojimon.errors import KojimonError
 
 STREAMS_MOST: Final = 8
+STRANGER_STREAMS_MOST: Final = 2
+"""From one address, of people who only look while others are signed in."""
 EVERY_S: Final = 1.0
 LOOK_S: Final = 0.2
 BEAT_S: Final = 10.0
@@ -28,6 +30,18 @@ _LOG = logs.get("web")
 
 Regions = Mapping[str, str]
 """Parts of the page by id, as markup."""
+
+
+class Place:
+    """One stream's.
+
+    Args:
+        stranger: the address of who only looks; None for who is signed in, and for everybody where nobody can be.
+    """
+
+    def __init__(self, stranger: str | None) -> None:
+        self.stranger, self.lost = stranger, False
+        """`lost`: it went to somebody signed in, and the stream is to end."""
 
 
 class Hub:
@@ -43,22 +57,36 @@ class Hub:
         self._latest: Document | None = None
         self._number = 0
         self._changed = asyncio.Condition()
-        self._streams = self._places = 0
+        self._streams = 0
+        self._places: list[Place] = []
         self._task: asyncio.Task[None] | None = None
 
     @contextmanager
-    def place(self) -> Iterator[bool]:
-        """One of the streams' places for as long as it is held; False where all are taken.
+    def place(self, stranger: str | None = None) -> Iterator[Place | None]:
+        """One of the streams' places for as long as it is held; None where all are taken.
 
         Taken by who sends the answer, in one step with the look whether there is one: between a look and a first byte
-        others would have looked as well.
+        others would have looked as well. Who is signed in takes a stranger's where there is no other.
         """
-        free = self._places < STREAMS_MOST
-        self._places += free
+        place = self._take(stranger)
         try:
-            yield free
+            yield place
         finally:
-            self._places -= free
+            if place is not None and not place.lost:
+                self._places.remove(place)
+
+    def _take(self, stranger: str | None) -> Place | None:
+        strangers = [one for one in self._places if one.stranger is not None]
+        if stranger is not None and [one.stranger for one in strangers].count(stranger) >= STRANGER_STREAMS_MOST:
+            return None
+        if len(self._places) >= STREAMS_MOST:
+            if stranger is not None or not strangers:
+                return None
+            strangers[0].lost = True
+            self._places.remove(strangers[0])
+        place = Place(stranger)
+        self._places.append(place)
+        return place
 
     async def stream(
         self, render: Callable[[Document], Awaitable[Regions]], still: Callable[[], bool] = lambda: True

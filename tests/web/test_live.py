@@ -17,7 +17,7 @@ import pytest
 from kojimon.web import page_live
 from kojimon.web.page_live import STREAMS_MOST, Document, Hub
 from tests.parts.wait import until
-from tests.web.pages import Door, page
+from tests.web.pages import TOKEN, Door, page
 from tests.web.raw import Raw, head
 
 
@@ -109,6 +109,23 @@ def test_many_who_come_at_once_get_no_more_places(door: Door) -> None:
     for link in links:
         link.close()
     assert sorted(statuses) == [200] * STREAMS_MOST + [503] * (20 - STREAMS_MOST)
+
+
+def test_strangers_leave_a_stream_to_who_is_signed_in(tmp_path: Path) -> None:
+    """Where looking is free: two an address for who only looks, and those go when all places are taken."""
+    with page(tmp_path, token=True, look_free=True) as door:
+        asked = head(door, "GET /live")
+        crowd = [Raw(door.port, f"127.0.0.{2 + number // 3}").say(asked) for number in range(12)]
+        assert [one.status() for one in crowd] == [200, 200, 503] * 4
+        owners = [Raw(door.port).say(head(door, "GET /live", f"Authorization: Bearer {TOKEN}")) for _ in range(9)]
+        assert [one.status() for one in owners] == [200] * STREAMS_MOST + [503]
+        for number, one in enumerate(crowd):
+            if number % 3 < 2:
+                one.rest()  # times out, and so fails, where the stream goes on
+        late = Raw(door.port, "127.0.0.9").say(asked)
+        assert late.status() == 503
+        for one in (*crowd, *owners, late):
+            one.close()
 
 
 def _status(door: Door) -> int:
