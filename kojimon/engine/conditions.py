@@ -49,11 +49,23 @@ def reach(turn: Turn, incubator: str, condition: Condition) -> float | None:
     values = [turn.last_v[no] for no in own]
     value = max(values) if condition.at_least is not None else min(values)
     if not condition.above:
-        return value
+        return TOO_COLD if shows_growth(condition) and _air_is_hotter(turn, incubator, value) else value
     if condition.itself_at_least is not None and value < condition.itself_at_least:
         return TOO_COLD
     other = fresh(turn, turn.compiled.probes_at(incubator, condition.above, condition.quantity))
     return value - max(turn.last_v[no] for no in other) if other else None
+
+
+def shows_growth(condition: Condition) -> bool:
+    """Whether a condition stands for the koji's own heat: warm koji that does not count from hour 0 on. Koji that is
+    colder than the box's air was warmed by that."""
+    warm = condition.place == "bed" and condition.quantity == "temperature" and condition.at_least is not None
+    return warm and not condition.above and condition.from_s > 0
+
+
+def _air_is_hotter(turn: Turn, incubator: str, value: float) -> bool:
+    air = reading_at(turn, incubator, "air", "temperature")
+    return air is not None and air[1] > value
 
 
 def holds_now(condition: Condition, value: float | None) -> bool:
@@ -78,7 +90,8 @@ def take(turn: Turn, probe: ProbeSetup, before_ms: int) -> bool:
         return False
     completed, states, changed = False, dict(batch.conditions), []
     for name, condition in schedule.conditions.items():
-        if probe.quantity != condition.quantity or probe.place not in (condition.place, condition.above):
+        beside = "air" if shows_growth(condition) else condition.above
+        if probe.quantity != condition.quantity or probe.place not in (condition.place, beside):
             continue
         state = states.get(name, ConditionState())
         after = _judge(turn, probe, condition, state, before_ms)

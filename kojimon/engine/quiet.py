@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from kojimon.alarms.levels import LevelState
 from kojimon.contract import keys
-from kojimon.engine.conditions import TOO_COLD, fresh, holds_now, reach
+from kojimon.engine.conditions import TOO_COLD, fresh, holds_now, reach, reading_at, shows_growth
 from kojimon.engine.limits import band_of, bands_in_force, thresholds
 from kojimon.engine.state import ConditionState, ProbeWatch
 from kojimon.engine.turn import Turn
@@ -72,6 +72,8 @@ def _narrow_by_conditions(turn: Turn, incubator: str, corridors: Corridor) -> No
         if state.watch_ms >= 0 or holds_now(condition, value) != (state.since_ms >= 0):
             for no in own:
                 corridors[no] = NONE
+        elif shows_growth(condition) and value is not None and condition.at_least is not None:
+            _keep_above_air(turn, incubator, own, condition.at_least, state.since_ms >= 0, corridors)
         elif value == TOO_COLD and condition.itself_at_least is not None:
             for no in own:
                 _narrow(corridors, no, ALL[0], condition.itself_at_least)
@@ -80,6 +82,29 @@ def _narrow_by_conditions(turn: Turn, incubator: str, corridors: Corridor) -> No
                 hottest = max(fresh(turn, own), key=lambda no: turn.last_v[no])
                 _narrow(corridors, hottest, condition.itself_at_least, ALL[1])
             _keep(turn, incubator, condition, value, state.since_ms >= 0, corridors)
+
+
+def _keep_above_air(
+    turn: Turn, incubator: str, own: tuple[int, ...], at_least: float, true: bool, corridors: Corridor
+) -> None:
+    """Narrows the corridors so that koji which warms itself stays above its limit and the air, or as it is below."""
+    hottest = max(fresh(turn, own), key=lambda no: turn.last_v[no])
+    value = turn.last_v[hottest]
+    air = reading_at(turn, incubator, "air", "temperature")
+    if value < at_least:
+        for no in own:
+            _narrow(corridors, no, ALL[0], at_least)
+        return
+    middle = value if air is None else (value + air[1]) / 2
+    if true:
+        _narrow(corridors, hottest, max(at_least, middle) if air is not None else at_least, ALL[1])
+        for no in turn.compiled.probes_at(incubator, "air", "temperature"):
+            _narrow(corridors, no, ALL[0], middle)
+        return
+    for no in own:
+        _narrow(corridors, no, ALL[0], middle)
+    if air is not None:
+        _narrow(corridors, air[0], middle, ALL[1])
 
 
 def _keep(turn: Turn, incubator: str, condition: Condition, value: float, true: bool, corridors: Corridor) -> None:

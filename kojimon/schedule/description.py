@@ -203,7 +203,8 @@ CONDITION: Final = Map(
         Field("itself_at_least", amount(), "With `above`: the place itself must be at this value or more as well, since"
               " a difference also grows when the other place cools.", default=None),
         Field("for", duration(0, 12 * HOUR_S), "How long it has to be true to hold.", "hold_s", default=0.0),
-        Field("from", _WAIT, "It does not count before so long after hour 0.", "from_s", default=0.0),
+        Field("from", _WAIT, "It does not count before so long after hour 0, and warm koji only while no fresh air"
+              " is hotter: else the box warms it.", "from_s", default=0.0),
     ],
     Condition,
 )  # fmt: skip

@@ -51,7 +51,7 @@ class Condition(Struct, frozen=True):
     last good value (K), and the place itself must be at `itself_at_least` or more where that is set (a difference also
     grows when the other place cools); else the value is the place's own value (°C or %). Of several probes in the
     place the hottest counts for at_least and the coldest for at_most. A hold does not count before `from_s` after hour
-    0: rice just seeded is warm for other reasons than growth.
+    0: rice just seeded is warm for other reasons than growth; nor is koji at_least so warm while fresh air is hotter.
     """
 
     place: str
