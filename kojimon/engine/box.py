@@ -83,8 +83,10 @@ def judge_box(turn: Turn, incubator: str, known: Known) -> None:
     off = from_c is not None and (not waits or turn.active(incubator, keys.BOX_OFF))
     limit_c = None if from_c is None else round(from_c, 2)
     turn.held(incubator, keys.BOX_OFF, off, box.off_after_s, Priority.WAKE, limit=limit_c, **facts)
-    over_c = _running_away(turn, no, box, allowed_c, most_c, turn.active(incubator, keys.BOX_HOT))
-    turn.held(incubator, keys.BOX_HOT, over_c is not None, box.hot_after_s, Priority.WAKE, limit=over_c, **facts)
+    hot = turn.active(incubator, keys.BOX_HOT)
+    over_c = _running_away(turn, no, box, allowed_c, most_c, hot)
+    limit_c = None if hot else over_c  # the limit it was raised by stays with it, whatever stage comes
+    turn.held(incubator, keys.BOX_HOT, over_c is not None, box.hot_after_s, Priority.WAKE, limit=limit_c, **facts)
 
 
 def _highest(turn: Turn, incubator: str, known: Known) -> tuple[float, float]:

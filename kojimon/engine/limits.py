@@ -16,7 +16,7 @@ from kojimon.contract import keys
 from kojimon.contract.state import Pending
 from kojimon.engine.conditions import fresh
 from kojimon.engine.setup import ProbeSetup
-from kojimon.engine.state import ProbeWatch, after_ms, elapsed_ms
+from kojimon.engine.state import AlarmRec, ProbeWatch, after_ms, elapsed_ms
 from kojimon.engine.trend import rate_per_h
 from kojimon.engine.turn import OUTERMOST, SUPPRESSED, Turn
 from kojimon.engine.work import worsened
@@ -161,7 +161,7 @@ def settle(turn: Turn, incubator: str, place: str, quantity: str, side: str, ban
             lasted_ms = elapsed_ms(turn.anchors, alarm.since_ms, turn.t_ms)
             turn.signal(
                 incubator, key, Signal.OFF, level="", limit=alarm.limit, probe=alarm.probe, lasted_ms=lasted_ms,
-                value=_now(turn, incubator, place, quantity, side),
+                value=_now(turn, incubator, place, quantity, side), **_by_stage(turn, alarm, band, side),
             )  # fmt: skip
         return
     level, no, since_ms = worst
@@ -179,6 +179,19 @@ def settle(turn: Turn, incubator: str, place: str, quantity: str, side: str, ban
         place=place, quantity=quantity, side=side, tray=probe.tray, rate_per_h=rate_per_h(turn.trace.get(no, ())),
         latch=limit is not None and limit.latch, **beside(turn, incubator, key),
     )  # fmt: skip
+
+
+def _by_stage(turn: Turn, alarm: AlarmRec, band: Band | None, side: str) -> dict[str, Any]:
+    """Why an alarm ends that is not back to normal: the stage has no such limit (`ended`), or one further out
+    (`limit_now`) while the value is still beyond the limit it was raised by."""
+    limit: Limit | None = getattr(band, alarm.level, None)
+    if limit is None:
+        return {"ended": "stage" if alarm.incubator in turn.batches else "batch"}
+    key, sign = alarm.about, 1 if side == "high" else -1
+    value = _now(turn, alarm.incubator, key.place, key.quantity, side) if isinstance(key, keys.Limit) else None
+    if alarm.limit is None or value is None or (value - alarm.limit) * sign < 0:
+        return {}
+    return {"limit_now": limit.limit} if (limit.limit - alarm.limit) * sign > 0 else {}
 
 
 def beside(turn: Turn, incubator: str, key: keys.AlarmKey) -> dict[str, Any]:

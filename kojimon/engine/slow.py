@@ -5,6 +5,7 @@ Each watch has an alarm key; `turn.since` remembers since when its condition has
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import NamedTuple
 
 from msgspec.structs import replace
@@ -16,9 +17,10 @@ from kojimon.engine.conditions import fresh, reading_at
 from kojimon.engine.limits import band_of, bands_in_force
 from kojimon.engine.moments import Known, known_of
 from kojimon.engine.outlook import Left, left_until
-from kojimon.engine.state import after_ms
+from kojimon.engine.state import Mark, after_ms
 from kojimon.engine.trend import TRACE_EVERY_MS, Slope, slope_of
 from kojimon.engine.turn import Turn
+from kojimon.engine.work import COOLING_WORK
 from kojimon.model import Priority
 from kojimon.schedule.spec import Band, Deviation, Exposure, Rate, Recovery, Schedule, Stage, Watch
 
@@ -149,6 +151,13 @@ def _recovery(turn: Turn, incubator: str, known: Known, key: keys.Watch, watch: 
 # --- time to limit --------------------------------------------------------------------------------------------------
 
 
+JUMP_K = 1.0
+"""Koji gains 1-2 K an hour: what moves so far within two minutes is its probe."""
+WORK_SETTLES_MS, JUMP_SETTLES_MS = 600_000, 240_000
+SETTLED_POINTS = 12
+"""After work or a jump a line is drawn through 22 min and more (judgement)."""
+
+
 class Nearest(NamedTuple):
     """The limit that is nearest in time: seconds left, probe, limit, slope, and the forecast's answer if it says so."""
 
@@ -178,6 +187,10 @@ def _time_to_limit(turn: Turn, incubator: str, within_s: float) -> None:
     bands = bands_in_force(turn, incubator)
     found = [one for one in (_by_line(turn, incubator, bands, told), _by_forecast(turn, incubator, bands, told)) if one]
     nearest = min(found, key=lambda one: one.left_s, default=None)
+    if told and turn.active(incubator, keys.HOT_KOJI):
+        turn.since.pop(keys.named(incubator, keys.SOON_HOT), None)
+        turn.signal(incubator, keys.SOON_HOT, Signal.OFF, ended="limit")
+        return
     reached = turn.active(incubator, keys.HOT_KOJI)
     if nearest is None or reached or nearest.left_s > within_s * (2 if told else 1) or turn.working(incubator):
         turn.held(incubator, keys.SOON_HOT, False, 0, Priority.TELL)
@@ -198,7 +211,7 @@ def _by_line(turn: Turn, incubator: str, bands: list[Band], told: bool) -> Neare
     """By the slope of each probe's last half hour. Too late for growth that feeds on itself."""
     nearest = None
     for no in fresh(turn, turn.compiled.probes_at(incubator, "bed", "temperature")):
-        band, slope = band_of(bands, turn.compiled.probes[no]), slope_of(turn.trace.get(no, ()))
+        band, slope = band_of(bands, turn.compiled.probes[no]), _line(turn, incubator, no)
         there = band is not None and band.high is not None and turn.last_v[no] >= band.high.limit
         if slope is None or band is None or band.high is None or (there and not told):
             continue
@@ -209,6 +222,24 @@ def _by_line(turn: Turn, incubator: str, bands: list[Band], told: bool) -> Neare
         if nearest is None or left_s < nearest.left_s:
             nearest = Nearest(left_s, no, band.high.limit, per_h)
     return nearest
+
+
+def _line(turn: Turn, incubator: str, no: int) -> Slope | None:
+    """The line through a probe's trace; after work, or a jump such as a probe put back makes, through what came after
+    that alone, once it is long enough: koji that settles makes a slope of its own."""
+    trace = turn.trace.get(no, ())
+    jumps = [t2 for (t1, v1), (t2, v2) in pairwise(trace) if abs(v2 - v1) >= JUMP_K]
+    marks = [mark.at_ms + WORK_SETTLES_MS for mark in turn.batches[incubator].marks if _moves(turn, incubator, mark)]
+    since_ms = max([*marks, *(t_ms + JUMP_SETTLES_MS for t_ms in jumps)], default=-1)
+    points = [point for point in trace if point[0] >= since_ms]
+    return slope_of(trace, since_ms) if len(points) >= min(len(trace), SETTLED_POINTS) else None
+
+
+def _moves(turn: Turn, incubator: str, mark: Mark) -> bool:
+    """Whether a mark that stands says that the koji was moved."""
+    schedule = turn.compiled.schedules.get(turn.batches[incubator].schedule)
+    task = schedule.task(mark.task) if schedule else None
+    return not mark.undone and task is not None and task.work in COOLING_WORK
 
 
 def _by_forecast(turn: Turn, incubator: str, bands: list[Band], told: bool) -> Nearest | None:

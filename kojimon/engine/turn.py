@@ -214,12 +214,14 @@ class Turn:
         name = f"{named(new.incubator, new.about)}#{new.occurrence}"
         if calls:
             self.messages.append(Message(f"{name}.{new.calls}", event.no, new.priority))
-        elif signal is Signal.OFF and old.active and old.calls and not new.active:
+        elif signal is Signal.OFF and old.active and old.calls and not new.active and data.get("ended") not in UNTOLD:
             self.messages.append(Message(f"{name}.over", event.no, Priority.TELL))
 
 
 REALARM_MS = {Priority.WAKE: 1_200_000, Priority.TELL: 14_400_000}
 """Re-alarm time (OPC 10000-9, B.1.5): 20 min for what wakes, 4 h for what is told. Repeats have no end while active."""
+UNTOLD = ("stage", "limit")
+"""Ends that are no news: the stage has no such limit, or the alarm of the limit itself says more."""
 GROUP_MS = 60_000
 SUPPRESSED = (keys.HOT_KOJI, keys.COLD_KOJI, keys.SOON_HOT)
 """What work in the koji can cause, and what is therefore suppressed by design while it goes on."""

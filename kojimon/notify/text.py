@@ -260,18 +260,20 @@ def _mark(send: Send, event: Event, desk: Desk) -> str:
 
 def _over(events: Sequence[Event], desk: Desk, speech: Speech) -> Text:
     lines = [_over_line(event, desk, speech) for event in events]
-    title = f"{len(lines)} alarms back to normal"
+    title = f"{len(lines)} alarms are over"
     if len(lines) == 1:
         subject = say.small_first(alarm_words.subject(_alarm(events[0], desk), speech))
         limited = isinstance(keys.parse(events[0].key), keys.Limit)
         again = "Back within limits" if limited else "Back to normal"
-        title = f"{again} after {_lasted(events[0])}: {subject}"
+        other = alarm_words.not_normal(_alarm(events[0], desk), events[0].data, speech)
+        title = other or f"{again} after {_lasted(events[0])}: {subject}"
     return Text(_short(title), "\n".join([*lines, _unset(desk)]).strip())
 
 
 def _over_line(event: Event, desk: Desk, speech: Speech) -> str:
     since_ms = int(event.data.get("since_ms") or event.t_ms)
-    text = alarm_words.subject(_alarm(event, desk), speech)
+    alarm = _alarm(event, desk)
+    text = alarm_words.not_normal(alarm, event.data, speech) or alarm_words.subject(alarm, speech)
     now_utc_ms = desk.utc_of(desk.now_ms)[0]
     began, ended = (speech.moment(desk.utc_of(t_ms)[0], now_utc_ms) for t_ms in (since_ms, event.t_ms))
     when = f", {began} to {ended}" if desk.utc_of(event.t_ms)[1] else ""

@@ -5,6 +5,9 @@ Alarms come as in the state document; one of an event is made into such a one by
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 from msgspec import Struct
 
 from kojimon.contract import keys
@@ -249,6 +252,23 @@ def subject(alarm: Alarm, speech: Speech) -> str:
         case _:
             text = watches.subject(alarm, _place_name(key, alarm))
     return text
+
+
+def not_normal(alarm: Alarm, data: Mapping[str, Any], speech: Speech) -> str:
+    """How an alarm ended that did not come back to normal: its batch or stage is over, or the stage's limit is another
+    now; "" of one that did.
+
+    Args:
+        data: of the event of its end.
+    """
+    key, limit = keys.parse(alarm.key), data.get("limit_now")
+    about = say.small_first(subject(alarm, speech))
+    if data.get("ended"):
+        return f"No longer watched: {about}"
+    if limit is None or not isinstance(key, keys.Limit):
+        return ""
+    now = "" if alarm.value is None else f", at {speech.brief(key.quantity, alarm.value)}"
+    return f"The limit is {speech.brief(key.quantity, limit)} now: no longer called {about}{now}"
 
 
 def why_silent(alarm: Alarm, lead: str = "") -> str:

@@ -252,14 +252,14 @@ def _alarm(event: Mapping[str, Any], speech: Speech, work: Work) -> Line | None:
     if signal == "down":
         return Line(f"Less bad, still {say.small_first(alarm_words.subject(alarm, speech))}.", "look")
     lead = {"ack": "Acknowledged", "reset": "Reset"}.get(signal) or _AFTER.get(str(data["to"]))
-    if lead is None:
+    if lead is None or data.get("ended") == "limit":
         return None
     until = _clock(event, data["until_ms"], speech) if data.get("until_ms") else ""
     lead = f"{lead} until {until}" if until and data["to"] == "SHLVD" else lead
     lead = f"{lead} ({data['reason']})" if data["to"] == "OOSRV" and data.get("reason") else lead
-    lasted_ms = data.get("lasted_ms")
-    lasted = f", after {show_duration(lasted_ms / 1000)}" if lasted_ms else ""
-    text = f"{lead}: {say.small_first(alarm_words.subject(alarm, speech))}{lasted}."
+    lasted = f", after {show_duration(data['lasted_ms'] / 1000)}" if data.get("lasted_ms") else ""
+    other = alarm_words.not_normal(alarm, data, speech) if signal == "off" else ""
+    text = f"{other or lead + ': ' + say.small_first(alarm_words.subject(alarm, speech)) + lasted}."
     return Line(text, "good" if data["to"] in ("NORM", "RTNUN") else "plain")
 
 

@@ -129,3 +129,61 @@ def test_koji_that_had_no_heat_of_its_own_yet_may_be_as_warm_as_the_air() -> Non
     lines = told(rehearsed(30, lambda h: 31, air, [(20, "first-check")]))
     assert not found(lines, FOLLOWS)
     assert found(lines, UNANSWERED) == [22.0]
+
+
+# -- a box that runs away, and changes of stage ----------------------------------------------------------------------
+
+
+def test_koji_colder_than_the_air_warms_itself_not() -> None:
+    """The air climbs to 45 °C from hour 2 on; the koji follows 5 K behind."""
+    hot: Course = lambda h: min(45.5, 30 + 2.5 * max(0.0, h - 2))  # noqa: E731
+    lines = told(rehearsed(20, lambda h: max(30, hot(h) - 5), hot))
+    assert found(lines, "The koji 40"), "too warm is called"
+    assert not found(lines, "Stage: growing and warming itself")
+    assert not found(lines, "Back to normal")
+
+
+def test_koji_above_the_air_warms_itself_as_ever() -> None:
+    lines = told(rehearsed(20, lambda h: min(38, 31 + 0.5 * h), lambda h: 31 + 0.4 * h if h < 15 else 37))
+    assert found(lines, "Stage: growing and warming itself") == [8.17]
+
+
+def test_a_stage_with_a_higher_limit_is_not_back_to_normal() -> None:
+    """Koji at 41 °C from hour 6: over 40 until it counts as warming itself, then under 43."""
+    lines = told(rehearsed(10, lambda h: 31 if h < 5 else min(41, 31 + 10 * (h - 5)), lambda h: 30))
+    assert not found(lines, "Back to normal")
+    assert found(lines, "The limit is 43 °C now: no longer called the koji too warm, at 41 °C.") == [8.2]
+
+
+def test_a_stage_without_such_a_limit_is_not_back_to_normal() -> None:
+    damp = Track("damp", "air", "humidity")
+    readings = [(t_ms, i, v) for t_ms in range(0, 41 * H, MIN) for i, v in enumerate((36.0, 35.0))]
+    result = rehearse_curve(Recording((BED, damp), readings, hour0_ms=0), load("rice-koji-home-trays", None))
+    over = [event for event in result.events if event.key == "limit/air/humidity/low" and event.data["event"] == "off"]
+    assert [(hour_of(result, event), event.data["ended"]) for event in over] == [(40.0, "stage")]
+    assert not found(told(result), "Back to normal: box air too dry")
+
+
+def test_repeats_name_the_limit_the_alarm_was_raised_by() -> None:
+    hot: Course = lambda h: min(45.5, 30 + 2.5 * max(0.0, h - 2))  # noqa: E731
+    box = [text for _, text in told(rehearsed(12, lambda h: 31, hot)) if "Box air" in text and "(limit" in text]
+    assert len(box) > 10
+    assert all("(limit 36)" in text for text in box)
+
+
+# -- time to a limit -------------------------------------------------------------------------------------------------
+
+
+def test_the_limit_itself_takes_over_from_soon_too_hot_without_a_word() -> None:
+    lines = told(rehearsed(28, falling(44)))
+    assert found(lines, "The koji 42.6 °C, at 43 in 23 min.") == [25.63]
+    assert found(lines, "The koji 43.2 °C over 43") == [26.17]
+    assert not found(lines, "Back to normal")
+
+
+def test_a_probe_put_back_makes_no_forecast() -> None:
+    """Mixed at hour 26, 24 min on the rim, then in koji at 34 °C that gains 1 K an hour."""
+    course: Course = lambda h: 38 if h <= 26 else 30 if h < 26.4 else 33.4 + (h - 26.4)  # noqa: E731
+    lines = told(rehearsed(29, course, lambda h: 30, [(26, "first-check")]))
+    assert not found(lines, " in 2")
+    assert not found(lines, "at 43")
