@@ -100,7 +100,7 @@ def reader_of(kitchen: Kitchen) -> Iterator[Reader]:
 
 def lock_holder(journal: Path) -> str:
     """The process that holds a journal's lock, "" when nobody does."""
-    journal = journal.resolve()
+    journal = Path(os.path.realpath(journal))
     try:
         with journal.with_name(f"{journal.name}.lock").open("rb") as lock:
             fcntl.flock(lock, fcntl.LOCK_SH | fcntl.LOCK_NB)

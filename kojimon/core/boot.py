@@ -90,6 +90,7 @@ class Booted(NamedTuple):
         start: payload of the `start` input, which stands at t0_ms.
         snapshot_wanted: whether many rows had to be replayed, some not, or by another version: worth a snapshot.
         unread: how many of the replayed rows could not be read or taken.
+        blind: nothing is known of the past because it could not be read: a batch may be open.
     """
 
     state: State
@@ -100,6 +101,7 @@ class Booted(NamedTuple):
     start: dict[str, Any]
     snapshot_wanted: bool
     unread: int
+    blind: bool = False
 
 
 class Restored(NamedTuple):

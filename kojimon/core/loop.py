@@ -261,7 +261,7 @@ class Core:
     def _turn(self) -> bool:
         """One turn. Whether arrivals were left for the next."""
         taken = self._intake.drain(SLICE)
-        if self._stuck and self._state.batches and self._unwritten.stuck_s() >= STUCK_S:
+        if self._stuck and (self._state.batches or self._booted.blind) and self._unwritten.stuck_s() >= STUCK_S:
             self.health("disk", False, self._stuck, wake=True)
         # Drained first, clock read after: nothing in this turn can be younger than its `now`.
         now = sight(self._clock) or self._watch.last._replace(boot_ms=self._clock.boot_ms())

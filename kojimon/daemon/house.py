@@ -6,6 +6,7 @@ does takes the same way whether the daemon runs or not.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -63,7 +64,7 @@ class House:
         self, settings: Settings, clock: Clock, driven: bool = False, notes: Sequence[tuple[str, str]] = ()
     ) -> None:
         self.settings, self.clock = settings, clock
-        self.path = Path(settings.journal.path).resolve()
+        self.path = Path(os.path.realpath(settings.journal.path))
         self._probes = {probe.name: probe for probe in settings.probes}
         self._opened = open_or_recover(self.path)
         self._reader: Reader | None = None
@@ -83,9 +84,14 @@ class House:
             on_released=self._released,
             on_replaced=self._replaced,
         )
-        self._lasting = Lasting(self.path, self.reader)
+        last = self._opened.last
+        self._lasting = Lasting(self.path, self.reader, last)
+        self.writer.go_on(0, self._opened.refused)
         try:
             booted = self._boot()
+            self.writer.go_on(booted.seq, self._opened.refused)
+            # Nothing could be read, and nothing is kept: a batch may be open all the same.
+            booted = booted._replace(blind=bool(self._opened.trouble) and last is None and not booted.seq)
             self.writer.start()
             self.core = self._core = self._make_core(driven, booted)
         except BaseException:
@@ -114,10 +120,18 @@ class House:
                 told = self._opened.story or story(UNREAD if self._opened.trouble else FORGOT, None, last.at_work)
                 self._opened = self._opened._replace(story=told, wake=True)
                 return found._replace(snapshot_wanted=True)
+        if self._opened.refused:
+            raise JournalError(self._opened.refused)
         return booted
 
     def _boot_on_journal(self) -> Booted:
         """The journal's end. One that passed for sound and yet cannot be used is set aside: a start never fails."""
+        if self._opened.trouble:
+            try:
+                return boot(self._past(), self.clock, __version__, clean=False)
+            except Exception:  # left as it is: what fails may be the card
+                _LOG.exception("the journal cannot be read")
+                return boot(NoPast(), self.clock, __version__, clean=False)
         for carry in (True, False):
             try:
                 return boot(self._past(), self.clock, __version__, clean=not self._opened.unclean)
@@ -131,8 +145,8 @@ class House:
     def _make_core(self, driven: bool, booted: Booted) -> Core:
         settings = self.settings
         moves = moves_in_force(booted.state, settings)
-        names = [probe.name for probe in settings.probes]
-        numbers = self.writer.register_probes(names, seated(settings, moves).probes)
+        names, last = [probe.name for probe in settings.probes], self._opened.last
+        numbers = self.writer.register_probes(names, seated(settings, moves).probes, last.probes if last else ())
         self._setup = payload = engine_setup(settings, numbers)
         self._pipeline = Pipeline(settings.probes, numbers, settings.sources)
         self.certificates = Certificates(settings, self._pipeline)
@@ -158,7 +172,7 @@ class House:
         try:
             return self.reader()
         except JournalError as error:
-            _LOG.error("started without a past: %s", error)
+            _LOG.error("the journal has no past: %s", error)
             return NoPast()
 
     def _tell_found(self, notes: Sequence[tuple[str, str]]) -> None:
@@ -197,7 +211,7 @@ class House:
     def _replaced(self, what: str, aside: Path | None) -> Last | None:
         """The journal was lost while we run: the batch in memory goes on, and begins the new one."""
         if self._core is None:
-            return None
+            return self._opened.last
         present = self._core.present()
         last, names = self._lasting.at(present), [batch.name or batch.id for batch in present.state.batches.values()]
         self._core.begin_anew(self._setup)
@@ -219,6 +233,8 @@ class House:
         """The journal, for reading. Raises JournalError while it cannot be read, or might keep its reader for ever."""
         if self.writer.facts().trouble == HUNG:
             raise JournalError(HUNG)
+        if self.writer.refused:
+            raise JournalError(self.writer.refused)
         if self._reader is None:
             self._reader = Reader(self.path)
         return self._reader
@@ -283,7 +299,7 @@ class House:
             _LOG.error("the stop was not orderly: core ended %s, all committed %s", ended, committed)
         if self._reader is not None:
             self._reader.close()
-        if ended and committed:
+        if ended and committed and not self.writer.refused:
             fold(self.path)
         self._opened.lock.release()
         return ended and committed

@@ -28,11 +28,11 @@ class Lasting:
     Args:
         path: the journal.
         reader: reads it; may raise JournalError.
+        last: what was kept before this start.
     """
 
-    def __init__(self, path: Path, reader: Callable[[], Reader]) -> None:
-        self._path, self._reader = path, reader
-        self._last: Last | None = None
+    def __init__(self, path: Path, reader: Callable[[], Reader], last: Last | None = None) -> None:
+        self._path, self._reader, self._last = path, reader, last
         self._kept_ms = -EVERY_MS
 
     def committed(self, chunk: Chunk, durable: Present) -> None:
@@ -53,7 +53,7 @@ class Lasting:
         keep(self._path, self._last)
 
     def at(self, present: Present) -> Last | None:
-        """The same of this moment; None before the first commit."""
+        """The same of this moment; None where nothing was ever committed."""
         return _of(self._last, present) if self._last is not None else None
 
 

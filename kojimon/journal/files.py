@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from contextlib import closing, suppress
 from datetime import UTC, datetime
 from pathlib import Path
+from stat import S_ISREG
 from typing import Final, NamedTuple
 
 from kojimon import logs
@@ -21,7 +22,7 @@ from kojimon.clock import real_s
 from kojimon.errors import JournalError
 from kojimon.journal.identity import Whose, identify
 from kojimon.journal.last import Last, kept, lay
-from kojimon.journal.salvage import salvage
+from kojimon.journal.salvage import HORIZON_MS, latest_ms, salvage
 from kojimon.journal.store import Store, connect
 from kojimon.journal.trouble import Kind, trouble_of
 
@@ -37,7 +38,7 @@ class Lock:
 
     def __init__(self, journal: Path) -> None:
         # By a symbolic link another name of it would be another lock, and two daemons would write one journal.
-        real = journal.resolve()
+        real = Path(os.path.realpath(journal))
         self.path = real.with_name(real.name + ".lock")
         self._fd = -1
 
@@ -60,8 +61,9 @@ class Lock:
 
     def _open(self) -> tuple[int, bool]:
         """The file, and whether it can be written: on a read-only card an old lock file serves as well."""
+        move_odd(self.path)
         try:
-            return os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644), True
+            return os.open(self.path, os.O_RDWR | os.O_NOFOLLOW | os.O_CREAT | os.O_CLOEXEC, 0o644), True
         except OSError as problem:
             if problem.errno != errno.EROFS or not self.path.exists():
                 raise
@@ -114,22 +116,36 @@ def set_aside(journal: Path, reason: str = "corrupt") -> Path:
     The date is that of its last change.
     """
     there = [journal.with_name(journal.name + suffix) for suffix in SIDE_FILES]
-    changed_s = max((file.stat().st_mtime for file in there if file.exists()), default=0.0)
+    changed_s = max((file.lstat().st_mtime for file in there if os.path.lexists(file)), default=0.0)
     stem = f"{journal.name}.{reason}-{datetime.fromtimestamp(changed_s, UTC):%Y-%m-%d}"
     number = 1
-    while any(journal.with_name(f"{stem}-{number}{suffix}").exists() for suffix in SIDE_FILES):
+    while any(os.path.lexists(journal.with_name(f"{stem}-{number}{suffix}")) for suffix in SIDE_FILES):
         number += 1
     target = journal.with_name(f"{stem}-{number}")
     for suffix in reversed(SIDE_FILES):
         old = journal.with_name(journal.name + suffix)
-        if old.exists():
+        if os.path.lexists(old):
             old.rename(target.with_name(target.name + suffix))
     return target
 
 
+def move_odd(file: Path) -> None:
+    """Moves away what is no plain file where one belongs: a pipe, a link, a folder. Nothing is written through it."""
+    try:
+        if S_ISREG(file.lstat().st_mode):
+            return
+    except FileNotFoundError:
+        return
+    number = 1
+    while os.path.lexists(target := file.with_name(f"{file.name}.odd-{number}")):
+        number += 1
+    file.rename(target)
+    log.error("%s was no plain file; it is now %s", file.name, target.name)
+
+
 def any_there(journal: Path) -> bool:
     """Whether the journal or a file of SQLite beside it is there."""
-    return any(journal.with_name(journal.name + suffix).exists() for suffix in SIDE_FILES)
+    return any(os.path.lexists(journal.with_name(journal.name + suffix)) for suffix in SIDE_FILES)
 
 
 class Opened(NamedTuple):
@@ -143,6 +159,7 @@ class Opened(NamedTuple):
         story: what happened to the journal, in words, "" where nothing did.
         wake: whether that is worth a sleeper: the batch hung on it.
         last: what was kept beside the journal before this start (`last.py`).
+        refused: why the file at the path may not be touched, though a batch is open; "" where it may.
     """
 
     lock: Lock
@@ -152,6 +169,7 @@ class Opened(NamedTuple):
     story: str = ""
     wake: bool = False
     last: Last | None = None
+    refused: str = ""
 
 
 def open_or_recover(path: Path) -> Opened:
@@ -162,29 +180,34 @@ def open_or_recover(path: Path) -> Opened:
     the answer.
 
     Raises:
-        JournalError: another process uses the journal, or the file is of a newer kojimon or another program.
+        JournalError: another process uses the journal; or the file is of a newer kojimon or another program, and
+            no batch was open by what is kept beside it (else it is left alone, and watched from memory).
     """
-    lock = Lock(path)
-    known = lock.path.exists()
+    lock, last = Lock(path), kept(path)
     try:
+        known = lock.path.exists()
         path.parent.mkdir(parents=True, exist_ok=True)
         lock.take()
     except OSError as problem:
-        return Opened(lock, True, None, trouble_of(problem, path).text)
+        return Opened(lock, True, None, trouble_of(problem, path).text, last=last)
     try:
-        return _check(path, lock, known)
-    except JournalError:
+        return _check(path, lock, known, last)
+    except JournalError as refusal:
+        if last is not None and last.at_work:
+            text = trouble_of(refusal).text
+            return Opened(lock, True, None, text, last=last, refused=str(refusal))
         if not known:  # a neighbour that says that a journal of ours is here, which it is not
             lock.path.unlink(missing_ok=True)
         lock.release()
         raise
 
 
-def _check(path: Path, lock: Lock, known: bool) -> Opened:
-    last = kept(path)
-    wal = path.with_name(f"{path.name}-wal").exists()
+def _check(path: Path, lock: Lock, known: bool, last: Last | None) -> Opened:
     unclean, aside, what = False, None, ""
     try:
+        for suffix in SIDE_FILES[1:]:
+            move_odd(path.with_name(path.name + suffix))
+        wal = path.with_name(f"{path.name}-wal").exists()
         whose = identify(path, known or last is not None)
         if whose is Whose.DAMAGED:
             raise _corrupt("it cannot be read")
@@ -195,11 +218,14 @@ def _check(path: Path, lock: Lock, known: bool) -> Opened:
             what = EMPTY if path.exists() else GONE
             unclean, aside = True, set_aside(path, "empty") if any_there(path) else None
             what = "" if last is None and what is GONE else what
-    except (sqlite3.Error, OSError, UnicodeDecodeError) as problem:
+    except JournalError:
+        raise
+    except Exception as problem:  # a start never fails for what lies in a file
         trouble = trouble_of(problem, path)
-        if trouble.kind is not Kind.CORRUPT:
+        if trouble.kind not in (Kind.CORRUPT, Kind.MISTAKE):
             return Opened(lock, True, None, trouble.text, last=last)
-        unclean, what, aside = True, DAMAGED, begin_new(path)
+        log.error("the journal cannot be used: %s", problem)
+        return mend(path, Opened(lock, True, None, "", last=last), carry=True)
     return _completed(Opened(lock, unclean, aside, prove(path), last=last), path, what)
 
 
@@ -211,8 +237,8 @@ def mend(path: Path, opened: Opened, carry: bool) -> Opened:
     """
     try:
         aside = begin_new(path, carry)
-    except (sqlite3.Error, OSError) as problem:
-        return opened._replace(trouble=trouble_of(problem, path).text)
+    except (sqlite3.Error, OSError, JournalError) as problem:
+        return opened._replace(unclean=True, trouble=trouble_of(problem, path).text)
     return _completed(Opened(opened.lock, True, aside, prove(path), last=opened.last), path, DAMAGED)
 
 
@@ -241,6 +267,7 @@ DAMAGED: Final = "The journal was damaged"
 SHORT: Final = "The journal lacks its newest part"
 SAVED: Final = "The journal was deleted"
 FORGOT: Final = "The journal had lost the batch"
+AWAY: Final = "The journal was out of reach"
 UNREAD: Final = "The journal cannot be opened"
 
 
@@ -264,7 +291,10 @@ def story(what: str, aside: Path | None, batches: Sequence[str]) -> str:
 def _sound(path: Path) -> bool:
     """Whether the last stop was unclean. Raises sqlite3.DatabaseError when quick_check finds damage."""
     with closing(connect(path)) as db:
-        unclean = bool(db.execute("SELECT in_use FROM progress").fetchone()[0])
+        marks = db.execute("SELECT in_use, horizon_ms FROM progress").fetchone()
+        if marks is None or marks[1] > latest_ms(db) + HORIZON_MS:
+            raise _corrupt("how far it had got is not in it")
+        unclean = bool(marks[0])
         until_s = real_s() + CHECK_S
         db.set_progress_handler(lambda: real_s() > until_s, 100_000)
         try:

@@ -7,9 +7,10 @@ drop SQLite's locks.
 from __future__ import annotations
 
 import sqlite3
-from contextlib import closing
+from contextlib import closing, suppress
 from enum import Enum
 from pathlib import Path
+from stat import S_ISREG
 from typing import Final
 from urllib.parse import quote
 
@@ -47,12 +48,15 @@ def identify(path: Path, known: bool) -> Whose:
         JournalError: the file is of a newer kojimon or of another program. It was not touched.
         sqlite3.Error, OSError: it cannot be looked at now.
     """
+    with suppress(FileNotFoundError):
+        if not S_ISREG(path.stat().st_mode):  # a pipe would be waited for, a device read for ever
+            raise JournalError(f"{path} is a folder, a pipe or a device; point journal.path at a file")
     if not path.exists() or path.stat().st_size == 0:
         return Whose.NOTHING
     try:
         application, version, tables = _look(path)
     except (sqlite3.Error, UnicodeDecodeError) as problem:
-        if trouble_of(problem).kind is not Kind.CORRUPT:
+        if trouble_of(problem).kind not in (Kind.CORRUPT, Kind.MISTAKE):  # as where the format is an unknown one
             raise
         return _damaged(path, known)
     if application != APPLICATION_ID and not tables >= OWN_TABLES:

@@ -11,6 +11,7 @@ import sqlite3
 from contextlib import suppress
 from hashlib import blake2b
 from pathlib import Path
+from stat import S_ISREG
 from typing import Final
 
 import msgspec
@@ -60,6 +61,7 @@ def keep(journal: Path, last: Last) -> None:
     target, body = file_of(journal), msgspec.msgpack.encode(last)
     fresh = target.with_name(f"{target.name}.new")
     try:
+        fresh.unlink(missing_ok=True)
         private(fresh)
         with fresh.open("wb") as file:
             file.write(_seal(body) + body)
@@ -73,7 +75,9 @@ def keep(journal: Path, last: Last) -> None:
 def kept(journal: Path) -> Last | None:
     """What was written last; None where there is nothing, or nothing sound."""
     with suppress(OSError, msgspec.MsgspecError, ValueError):
-        data = file_of(journal).read_bytes()
+        fd = os.open(file_of(journal), os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+        with os.fdopen(fd, "rb") as file:
+            data = file.read() if S_ISREG(os.fstat(fd).st_mode) else b""
         if data[:SEAL_BYTES] == _seal(data[SEAL_BYTES:]):
             return msgspec.msgpack.decode(data[SEAL_BYTES:], type=Last, strict=False)
     return None

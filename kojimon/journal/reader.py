@@ -12,6 +12,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from itertools import chain
 from pathlib import Path
+from stat import S_ISREG
 from typing import Any, Final
 from urllib.parse import quote
 
@@ -88,9 +89,12 @@ class Reader:
 
     def _connection(self) -> sqlite3.Connection:
         try:
-            inode = self.path.stat().st_ino
+            found = self.path.stat()
         except OSError as problem:
             raise JournalError(f"there is no journal {self.path}: {problem.strerror}") from problem
+        if not S_ISREG(found.st_mode):
+            raise JournalError(f"{self.path} is no file that a journal could be in")
+        inode = found.st_ino
         changed = inode != self._inode or (self._still and self._wal().exists())
         if self._db is None or changed:
             self.close()

@@ -32,6 +32,8 @@ FACTS: Final = (
 NUMBERED: Final = {"input": "seq", "event": "no", "clock": "seq", "snapshot": "seq", "reading": "seq"}
 """Tables whose rows lie in the order of a number: there what comes after a damaged page can be had as well."""
 LEAP_FIRST: Final = 16
+HORIZON_MS: Final = 60 * 86_400_000
+"""A horizon so far beyond every row is damage: the engine would run through the years to it."""
 
 Connect = Callable[[Path], sqlite3.Connection]
 
@@ -135,12 +137,19 @@ def _mark_progress(old: sqlite3.Connection, fresh: sqlite3.Connection, since: in
     last_event = _most(fresh, "no", "event")
     horizon_ms = max(_most(fresh, "horizon_ms", "snapshot"), _most(fresh, "t_ms", "reading"))
     told = _one(old, "SELECT last_seq, last_event, horizon_ms, commit_no FROM progress") or (0, 0, 0, 0)
+    if told[2] > max(horizon_ms, latest_ms(fresh)) + HORIZON_MS:
+        told = (*told[:2], 0, told[3])
     last_seq, last_event = max(last_seq, told[0]), max(last_event, told[1])
     fresh.execute(
         "UPDATE progress SET last_seq = ?, last_event = ?, horizon_ms = ?, commit_no = ?",
         (last_seq, last_event, max(horizon_ms, told[2]), told[3]),
     )
     fresh.execute("INSERT OR REPLACE INTO thinned VALUES (1, ?, 'corrupt', 0)", (last_seq,))
+
+
+def latest_ms(db: sqlite3.Connection) -> int:
+    """Engine time of the latest clock row or snapshot, ms; a daemon that runs writes a clock row each hour."""
+    return max(_most(db, "t_ms", "clock"), _most(db, "horizon_ms", "snapshot"))
 
 
 def _most(db: sqlite3.Connection, column: str, table: str) -> int:

@@ -6,6 +6,7 @@ more: after a failed sync neither SQLite nor the kernel can be trusted to have k
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import closing, suppress
@@ -14,7 +15,7 @@ from typing import Any, Final
 
 from kojimon import logs
 from kojimon.errors import JournalError
-from kojimon.journal.files import DAMAGED, EMPTY, GONE, SAVED, Ballast, any_there, begin_new, set_aside
+from kojimon.journal.files import AWAY, DAMAGED, EMPTY, GONE, SAVED, Ballast, any_there, begin_new, set_aside
 from kojimon.journal.last import Last, lay
 from kojimon.journal.names import NumbersClash, assign, register
 from kojimon.journal.records import Chunk, Placed, ThinnedSpan
@@ -39,6 +40,9 @@ class Storage:
         path: the journal.
         ballast: given up when the disk is full.
         on_trouble: told once a change: what is wrong, or "" when storage works again.
+        refused: why the file at the path is not to be touched for as long as it lies there.
+        after_seq: number of the row after which memory goes on; a journal that goes beyond it is another past;
+            None: not known.
         on_replaced: told that the journal was lost while in use (what happened, where what is left of it lies); answers
             with what the new one must hold for the batch to go on.
     """
@@ -56,6 +60,8 @@ class Storage:
         self.mistakes = 0
         self._ballast, self._on_trouble, self._step = ballast, on_trouble, step
         self._on_replaced = on_replaced
+        self.refused = ""
+        self.after_seq: int | None = None
         self._file: tuple[int, int] = (0, 0)
         self._store: Store | None = None
         self._last: tuple[int, Sequence[Chunk]] = (0, ())
@@ -81,11 +87,24 @@ class Storage:
         """Whether the last commit failed, or nothing can be opened to commit to."""
         return self.trouble not in ("", NEARLY_FULL)
 
-    def _open(self) -> Store:
+    def _open(self, what: str = "", aside: Path | None = None) -> Store:
+        """Opens it, with what it lacks.
+
+        Args:
+            what: what happened to the one before, where this one is new; aside: where that one lies.
+        """
+        if self.refused and os.path.lexists(self.path):
+            raise JournalError(self.refused)
+        self.refused = ""
         store = Store(self.path, self._step)
         try:
             store.mark_in_use(True)
             last_no, chunks = self._last
+            last_seq = int(store.db.execute("SELECT last_seq FROM progress").fetchone()[0])
+            if not last_no and self.after_seq is not None and last_seq > self.after_seq:
+                raise NumbersClash("the journal goes beyond what memory began with")
+            if what or (not last_seq and (last_no or self.after_seq)):
+                self._lay(store, self._on_replaced(what or GONE, aside))
             if chunks and store.commit_no() < last_no:
                 log.error("the last commit is missing in the journal; it is written again")
                 store.commit(chunks, last_no)
@@ -98,14 +117,20 @@ class Storage:
             store.roll_back()
             store.close()
             # The numbers in memory are in use already; mixing them with the file's would give a probe another's past.
-            log.error("the journal numbers the probes otherwise: set aside as %s", set_aside(self.path, "unread").name)
-            return self._open()
+            aside = set_aside(self.path, "unread")
+            log.error("the journal numbers probes or rows otherwise: set aside as %s", aside.name)
+            return self._open(AWAY, aside)
         except BaseException:
             store.roll_back()
             store.close()
             raise
         self._file = (0, 0)
         return store
+
+    @staticmethod
+    def _lay(store: Store, last: Last | None) -> None:
+        if last is not None:
+            lay(store.db, last)
 
     def _missing(self) -> str:
         """Whether the file that is written to is still the one at the path, and whole: SQLite would not notice."""

@@ -12,6 +12,8 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Final, NamedTuple
 
+from kojimon.errors import JournalError
+
 
 class Kind(StrEnum):
     """How the writer goes on after an error."""
@@ -40,6 +42,7 @@ FULL: Final = f"The card is full. Free some space. {MEANWHILE}"
 READ_ONLY: Final = f"The card is read-only. Check it, or change it. {MEANWHILE}"
 HUNG: Final = f"The card does not answer. Check it, or change it. {MEANWHILE}"
 FAILING: Final = f"The card cannot be written. Check it, or change it. {MEANWHILE}"
+TAKEN: Final = f"Another file lies where the journal should. Move it away. {MEANWHILE}"
 _LOCKED = f"Another program has locked the journal. Close it. {MEANWHILE}"
 
 _BY_CODE = {
@@ -63,6 +66,8 @@ def trouble_of(error: Exception, path: Path | None = None) -> Trouble:
         path: the journal, for asking its file system what SQLite cannot tell: an I/O error is all it sees of a card
             that the kernel has made read-only.
     """
+    if isinstance(error, JournalError):
+        return Trouble(Kind.DISK, f"{TAKEN} ({error})")
     if isinstance(error, OSError):
         return Trouble(Kind.DISK, f"{_by_file_system(path) or FAILING} ({error.strerror or error})")
     if isinstance(error, UnicodeDecodeError):  # SQLite names a damaged schema in the letters it found there
@@ -85,7 +90,9 @@ def _by_file_system(path: Path | None) -> str:
         return ""
     trial = path.with_name(path.name + ".trial")
     try:
-        trial.write_bytes(bytes(4096))
+        trial.unlink(missing_ok=True)
+        with trial.open("xb") as file:
+            file.write(bytes(4096))
         return ""
     except OSError as problem:
         return {errno.EROFS: READ_ONLY, errno.ENOSPC: FULL, errno.EDQUOT: FULL}.get(problem.errno or 0, "")

@@ -13,7 +13,7 @@ import threading
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Future
 from concurrent.futures import TimeoutError as FutureTimeout
-from contextlib import closing
+from contextlib import closing, suppress
 from pathlib import Path
 from typing import Any, Final, NamedTuple, TypeVar
 
@@ -25,7 +25,7 @@ from kojimon.journal import names as numbering
 from kojimon.journal.files import Ballast
 from kojimon.journal.pending import AT_ONCE_S, Pending
 from kojimon.journal.reader import Reader
-from kojimon.journal.records import Chunk, Placed, ThinnedSpan
+from kojimon.journal.records import Chunk, Placed, ProbeRow, ThinnedSpan
 from kojimon.journal.storage import Replaced, Storage
 from kojimon.journal.store import Step, no_step
 from kojimon.journal.trouble import HUNG
@@ -155,13 +155,20 @@ class Writer:
             answer.cancel()
             raise JournalError(f"the journal did not answer within {timeout_s:g} s; the disk may hang") from None
 
-    def register_probes(self, names: Iterable[str], placed: Iterable[Placed] = ()) -> dict[str, int]:
+    def go_on(self, after_seq: int, refused: str) -> None:
+        """Before the start: from where memory goes on, and why the file is not to be touched (see Storage)."""
+        self._storage.after_seq, self._storage.refused = after_seq, refused
+
+    def register_probes(
+        self, names: Iterable[str], placed: Iterable[Placed] = (), kept: Iterable[ProbeRow] = ()
+    ) -> dict[str, int]:
         """Numbers of the probes by name, for ever the same; new names get the next free ones.
 
         Args:
             names: all probes of the settings.
             placed: where they sit and what they measure (`settings.probes`); a change is kept with the row from
                 which it holds.
+            kept: numbers known from beside the journal, where that cannot be read.
 
         While the journal cannot be written the numbers are kept in memory and written later.
         """
@@ -170,15 +177,20 @@ class Writer:
             return self.run(lambda db: numbering.register(db, wanted, sites))
         except (JournalError, sqlite3.Error) as problem:
             log.warning("probe numbers are kept in memory: %s", problem)
-            return self._storage.owe_probes(wanted, sites, self._numbers_on_file())
+            return self._storage.owe_probes(wanted, sites, self._numbers_on_file(kept))
 
-    def _numbers_on_file(self) -> dict[str, int]:
-        """Numbers in a journal that can be read though not written."""
-        try:
-            with closing(Reader(self.path)) as reader:
-                return {probe.name: probe.no for probe in reader.probes()}
-        except JournalError:
-            return {}
+    def _numbers_on_file(self, kept: Iterable[ProbeRow]) -> dict[str, int]:
+        """Numbers in a journal that can be read though not written; else those that were kept."""
+        known = list(kept)
+        if not self._storage.refused:
+            with suppress(JournalError), closing(Reader(self.path)) as reader:
+                known = reader.probes()
+        return {probe.name: probe.no for probe in known}
+
+    @property
+    def refused(self) -> str:
+        """Why the file at the path is not to be touched; "" where it may be."""
+        return self._storage.refused
 
     def alive(self) -> bool:
         """Whether the thread runs."""
@@ -210,7 +222,8 @@ class Writer:
         with self._wake:
             self._stopping = True
             self._wake.notify_all()
-        self._thread.join(timeout_s)
+        if self._thread.ident is not None:
+            self._thread.join(timeout_s)
         return done and not self._thread.is_alive()
 
     # The thread.

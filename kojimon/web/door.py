@@ -63,7 +63,7 @@ def socket_path(journal_path: str | Path, run_folder: str | Path = "") -> Path:
 
     Raises UsageError when it would be longer than the 107 bytes a Unix socket may have.
     """
-    name = hashlib.sha256(os.fsencode(Path(journal_path).resolve())).hexdigest()[:16]
+    name = hashlib.sha256(os.fsencode(os.path.realpath(journal_path))).hexdigest()[:16]
     path = run_folder_of(run_folder) / f"{name}.sock"
     length = len(os.fsencode(path))
     if length > LONGEST_PATH:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import random
 import shutil
+import socket
 import sqlite3
 import threading
 from collections.abc import Callable
@@ -15,6 +16,7 @@ from typing import Any
 import pytest
 
 from kojimon.clock import ManualClock, real_s
+from kojimon.core import loop
 from kojimon.daemon.house import House
 from kojimon.errors import JournalError
 from kojimon.journal.outbox import load_outbox
@@ -309,19 +311,20 @@ def _newer(path: Path) -> None:
         (lambda path: _database(path, "CREATE TABLE accounts (x)"), "another program"),
         (lambda path: _database(path, "PRAGMA application_id = 7"), "another program|no journal"),
         (_newer, "install the newer kojimon"),
+        (os.mkfifo, "a pipe"),
     ],
-    ids=["a text", "a database", "a database that is empty", "a newer journal"],
+    ids=["a text", "a database", "a database that is empty", "a newer journal", "a pipe"],
 )
 def test_what_is_not_ours_is_refused_and_not_touched(
     tmp_path: Path, make: Callable[[Path], object], words: str
 ) -> None:
     path = Path(broker_site(tmp_path).journal.path)
     make(path)
-    before, names = path.read_bytes(), sorted(file.name for file in tmp_path.iterdir())
+    before, names = path.is_file() and path.read_bytes(), sorted(file.name for file in tmp_path.iterdir())
     for _ in range(2):
         with pytest.raises(JournalError, match=words):
             Kitchen(tmp_path)
-    assert path.read_bytes() == before
+    assert (path.is_file() and path.read_bytes()) == before
     assert sorted(file.name for file in tmp_path.iterdir()) == names
 
 
@@ -413,3 +416,154 @@ def test_a_batch_that_a_person_ended_stays_ended(sound: Path, tmp_path: Path) ->
     again = Kitchen(path.parent, WALL_MS + 120_000)
     assert (again.batch(), again.alarm()) == ("", (False, ""))
     again.close()
+
+
+def another_format(path: Path) -> None:
+    """SQLite answers "unsupported file format" and no code of damage."""
+    with path.open("r+b") as file:
+        file.seek(44)
+        file.write(b"\0\0\0\x09")
+
+
+def neighbour(suffix: str, make: Callable[[Path], object]) -> Callable[[Path], None]:
+    def harm(path: Path) -> None:
+        file = path.with_name(path.name + suffix)
+        file.unlink(missing_ok=True)
+        make(file)
+
+    return harm
+
+
+def a_socket(file: Path) -> None:
+    with socket.socket(socket.AF_UNIX) as door:
+        door.bind(str(file))
+
+
+def a_link(file: Path) -> None:
+    target = file.with_name("precious")
+    target.write_text("precious")
+    file.symlink_to(target)
+
+
+def no_progress(path: Path) -> None:
+    alter(path, "DELETE FROM progress")
+
+
+def a_horizon_in_285_years(path: Path) -> None:
+    alter(path, "UPDATE progress SET last_seq = 1, last_event = 0, horizon_ms = 9000000000000")
+
+
+def a_loop(path: Path) -> None:
+    path.unlink()
+    path.symlink_to(path)
+
+
+@pytest.mark.parametrize(
+    "harm",
+    [
+        another_format, no_progress, a_horizon_in_285_years, a_loop,
+        *(neighbour(suffix, make) for suffix in ("-wal", "-shm", ".lock") for make in (Path.mkdir, a_link, a_socket)),
+        neighbour(".lock", os.mkfifo),
+    ],
+)  # fmt: skip
+def test_a_journal_that_cannot_be_opened_ends_no_batch(
+    sound: Path, tmp_path_factory: pytest.TempPathFactory, harm: Callable[[Path], None]
+) -> None:
+    folder = tmp_path_factory.mktemp("j")  # short: a socket's name is at most 107 bytes
+    path = copy(sound, "killed", folder / "one")
+    harm(path)
+    one = Kitchen(path.parent, WALL_MS + 3_600_000)
+    try:
+        one.tick()
+        assert one.batch().startswith("March, 1 done, ")
+        one.read(45.6)
+        for _ in range(40):
+            one.read(45.6)
+        assert one.state().alarms["box/limit/bed/temperature/high"].active, "it alarms"
+    finally:
+        one.close()
+    precious = path.with_name("precious")
+    assert not precious.exists() or precious.read_text() == "precious"
+
+
+def test_it_goes_on_from_memory_and_the_journal_that_comes_back_is_kept(sound: Path, tmp_path: Path) -> None:
+    """Rows numbered in memory must not lie over those of the journal that nobody had read."""
+    path = copy(sound, "killed", tmp_path / "one")
+    whole = path.read_bytes()
+    path.unlink()
+    path.symlink_to(path)
+    one = Kitchen(path.parent, WALL_MS + 3_600_000)
+    try:
+        one.tick()
+        assert one.alarm() == (True, "wake") and one.batch().startswith("March, 1 done, ")
+        for _ in range(5):
+            one.read(33.0)
+        assert not one.house.writer.flush(0.2)
+        path.unlink()
+        path.write_bytes(whole)
+        until(lambda: one.tick() or one.house.writer.flush(0.2), what="written")
+        one.tick()
+        assert one.alarm() == (True, "wake") and one.batch().startswith("March, 1 done, ")
+    finally:
+        assert one.close()
+    (aside,) = path.parent.glob("*.unread-*-1")
+    with closing(sqlite3.connect(aside)) as db:
+        rows = db.execute("SELECT count(*) FROM reading").fetchone()[0]
+    assert rows > 200
+    starts(path.parent)
+
+
+def a_pipe(path: Path) -> None:
+    path.unlink()
+    os.mkfifo(path)
+
+
+def of_another_program(path: Path) -> None:
+    path.unlink()
+    _database(path, "CREATE TABLE accounts (x)")
+
+
+@pytest.mark.parametrize("harm", [a_pipe, of_another_program])
+def test_what_may_not_be_touched_is_watched_past_where_a_batch_was_open(
+    sound: Path, tmp_path: Path, harm: Callable[[Path], None]
+) -> None:
+    """A refusal would reach nobody at night: it goes on from memory, and recovers when the file is moved away."""
+    path = copy(sound, "killed", tmp_path / "one")
+    harm(path)
+    before = path.read_bytes() if path.is_file() else b""
+    one = Kitchen(path.parent, WALL_MS + 3_600_000)
+    try:
+        one.tick()
+        assert one.batch().startswith("March, 1 done, ") and one.alarm() == (True, "wake")
+        until(lambda: one.house.writer.facts().trouble, what="told")
+        assert one.house.writer.facts().trouble.startswith("Another file lies where the journal should. Move it away")
+        one.read(33.0)
+        assert before == (path.read_bytes() if path.is_file() else b"")
+        path.rename(path.with_name("moved"))
+        until(lambda: one.tick() or one.house.writer.flush(0.2), what="written")
+    finally:
+        one.close()
+    starts(path.parent)
+
+
+@pytest.mark.parametrize("make", [os.mkfifo, Path.mkdir, a_link])
+def test_an_odd_file_beside_a_sound_journal_holds_up_nothing(
+    sound: Path, tmp_path: Path, make: Callable[[Path], object]
+) -> None:
+    path = copy(sound, "killed", tmp_path / "one")
+    neighbour(".last", make)(path)
+    starts(path.parent)
+
+
+def test_storage_that_fails_wakes_where_a_batch_may_be_open(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing could be read and nothing lies beside it: that no batch is known does not say that none is open."""
+    monkeypatch.setattr(loop, "STUCK_S", 0.0)
+    path = Path(broker_site(tmp_path).journal.path)
+    path.symlink_to(path)
+    one = Kitchen(tmp_path)
+    try:
+        until(lambda: one.tick() or "/health/disk" in one.state().alarms, what="told")
+        until(lambda: one.tick() or str(one.state().alarms["/health/disk"].priority) == "wake", what="woken")
+        assert not one.state().batches
+    finally:
+        one.close()

@@ -461,6 +461,18 @@ def test_a_card_that_is_read_only_at_start(small_disk: Path, clean: bool) -> Non
     opened.lock.release()
 
 
+def test_a_damaged_journal_on_a_read_only_card_ends_no_start(small_disk: Path) -> None:
+    path = small_disk / "kitchen.journal"
+    fill(path, 500, clean=False)
+    with path.open("r+b") as file:
+        file.seek(4096)
+        file.write(b"\xaa" * 20_000)
+    subprocess.run(["mount", "-o", "remount,ro", str(small_disk)], check=True)
+    opened = open_or_recover(path)
+    opened.lock.release()
+    assert opened.trouble.startswith("The card is read-only") and opened.unclean
+
+
 def test_a_card_whose_file_system_gives_up(tmp_path: Path) -> None:
     """ext4 meets an error and takes no more writes, though it says it is writable: memory, and nothing is lost."""
     with new_card(tmp_path, 32) as card:
