@@ -61,12 +61,14 @@ class Recording(Struct, frozen=True):
         readings: (ms, index of the track, value), in order of time.
         tasks: (ms, name of the task), in order of time.
         hour0_ms: when the spores went on; None where only a task `inoculate` says so.
+        end_ms: how long somebody listened, where that was longer than anything came.
     """
 
     tracks: tuple[Track, ...]
     readings: Sequence[tuple[int, int, float]]
     tasks: Sequence[tuple[int, str]] = ()
     hour0_ms: int | None = None
+    end_ms: int | None = None
 
 
 class Rows(Protocol):
@@ -117,7 +119,8 @@ def recording_of(curve: Curve, hour0_first: bool = False) -> Recording:
     ]
     tasks = [(row.t_ms, row.task) for row in curve.rows if row.task]
     by_hour = curve.start_utc_ms is None
-    return Recording(tracks, readings, tasks, 0 if by_hour or hour0_first else None)
+    end_ms = curve.rows[-1].t_ms if curve.rows else None
+    return Recording(tracks, readings, tasks, 0 if by_hour or hour0_first else None, end_ms)
 
 
 def _probe_name(column: Column, shared: set[str]) -> str:
@@ -142,7 +145,7 @@ def rehearse_curve(
         progress: called with the rows done so far.
 
     Returns:
-        The events of the batch, from its start to its last reading.
+        The events of the batch, from its start to the end of the recording.
 
     Raises:
         UsageError: the curve has no reading, or nothing in it says when hour 0 was.
@@ -212,7 +215,8 @@ def _bounds(recording: Recording) -> tuple[int, int]:
     if not recording.readings:
         raise UsageError("The curve has no reading in it: at least one column with values is wanted.")
     times = [recording.readings[0][0], recording.readings[-1][0], *(t_ms for t_ms, _ in recording.tasks)]
-    return min(times), max(times)
+    last_ms = max(times)
+    return min(times), last_ms if recording.end_ms is None else max(last_ms, recording.end_ms)
 
 
 def _hour0(recording: Recording) -> int:

@@ -132,6 +132,11 @@ def show_mass(value_kg: float, pounds: bool) -> str:
     return f"{value_kg / KG_PER_LB:.1f} lb" if pounds else f"{value_kg:.1f} kg"
 
 
+def show_count(number: int, one: str, many: str) -> str:
+    """How many there are: `1 batch`, `2,000 batches`."""
+    return f"{number:,} {one if number == 1 else many}"
+
+
 def show_duration(seconds: float) -> str:
     """A duration for a person, two units at most: `45 s`, `12 min`, `3 h 20 min`, `2 d 4 h`."""
     whole = round(seconds)

@@ -13,7 +13,7 @@ from kojimon.cli.options import config_option, example, json_option
 from kojimon.clock import SystemClock
 from kojimon.contract.state import Document as StateDocument
 from kojimon.errors import KojimonError
-from kojimon.units import show_duration
+from kojimon.units import show_count, show_duration
 from kojimon.words import status as words
 
 MIRROR = "mirror"
@@ -109,7 +109,8 @@ def check(file: Path | None, config: str | None) -> None:
     path = file or Path(load_settings(settings_file(config)).journal.path)
     with screen.progress("Checking", None):
         found = look(path)
-    what = f"{found.rows:,} rows, {found.batches:,} batches, {found.photos:,} photos"
+    kinds = (found.rows, "row", "rows"), (found.batches, "batch", "batches"), (found.photos, "photo", "photos")
+    what = ", ".join(show_count(*kind) for kind in kinds)
     if found.photos_missing:
         raise KojimonError(f"{path} is whole ({what}), but photos are missing: {', '.join(found.photos_missing)}")
     screen.say(f"{path} is whole: {what}.", "good")

@@ -14,6 +14,7 @@ from kojimon.cli.opening import open_kitchen, rows_of
 from kojimon.cli.options import config_option, example, incubator_option, json_option, output_option
 from kojimon.errors import KojimonError
 from kojimon.settings.installed import has_part
+from kojimon.units import show_count
 from kojimon.words.outlook import NOT_INSTALLED
 
 if TYPE_CHECKING:
@@ -59,7 +60,7 @@ def show(incubator: str, as_json: bool, config: str | None) -> None:
         if one is None:
             screen.say(f"{box}, {schedule}: forgotten, so the published values stand.", "quiet")
             continue
-        count = f"{one.batches} batch{'es' if one.batches != 1 else ''}"
+        count = show_count(one.batches, "batch", "batches")
         screen.say(
             f"{box}, {schedule}: learnt from {count}, which weigh as much as {one.weight:.1f}. Middle, likely range "
             "(8 in 10), published middle:", "head",
@@ -90,7 +91,8 @@ def export(schedule: str, force: bool, incubator: str, output: Path | None, conf
         click.echo(data.decode(), nl=False)
         return
     write_whole(output, data, force)
-    screen.say(f"{output}: learnt in {box} with {plan}, {one.batches} batches.", "good", error=True)
+    count = show_count(one.batches, "batch", "batches")
+    screen.say(f"{output}: learnt in {box} with {plan}, {count}.", "good", error=True)
 
 
 @click.command(epilog=example("kojimon forecast prior reset", "kojimon forecast prior reset --schedule rice-koji-sake"))

@@ -40,6 +40,7 @@ from kojimon.forecast.protocol import Answer, Ask, Finish, Observe, Request, Sta
 from kojimon.journal.records import Chunk
 from kojimon.review.minutes import read_minutes
 from kojimon.settings.installed import has_part
+from kojimon.units import show_count
 
 EVERY_MS: Final = 55_000
 """World time between two forecasts of a batch. Commits, which wake us, come once a minute, give or take a little."""
@@ -277,7 +278,7 @@ class Forecasting:
         }  # fmt: skip
         self._house.intake.note("prior", subject.batch, payload)
         self._studied.add(subject.batch)
-        _LOG.info("learnt from batch %s: %d batches so far", subject.batch, prior.batches)
+        _LOG.info("learnt from batch %s: %s so far", subject.batch, show_count(prior.batches, "batch", "batches"))
         return prior
 
     def _ask(self, request: Request) -> Answer:

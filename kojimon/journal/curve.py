@@ -34,6 +34,8 @@ QUANTITY_OF: Final = {
 FAULTS_TOLD: Final = 50
 ROWS_MOST: Final = 5_000_000
 HOUR_MS: Final = 3_600_000
+HUMIDITY_MOST: Final = 104.0
+"""From here on a humidity is a fault, not saturation (WMO CBS/ET-AWS-1 doc. 9(2), as in `probes.devices`)."""
 HOURS_MOST: Final = 100_000
 ABSOLUTE_ZERO_C: Final = -273.15
 EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
@@ -175,6 +177,7 @@ class _Parser:
         columns, task_at = self._columns(line, names)
         moment = self._time_ms if names[0] == "time" else self._hour_ms
         rows = self._rows(lines, names, columns, task_at, moment)
+        self._shares(line, columns, rows)
         return _curve(columns, rows, names[0] == "time")
 
     def _columns(self, line: int, names: Sequence[str]) -> tuple[list[Column | None], int | None]:
@@ -290,7 +293,18 @@ class _Parser:
             value = c_from_f(value) if column.unit == "f" else value
             if value < ABSOLUTE_ZERO_C:
                 self._fault(line, name, f"{cell} is below absolute zero", "check the value and the column's unit")
+        elif not 0 <= value < HUMIDITY_MOST:
+            self._fault(line, name, f"{cell} is no humidity", "0 to 100 % is wanted; leave it empty where it was wrong")
         return value
+
+    def _shares(self, line: int, columns: Sequence[Column | None], rows: Sequence[CurveRow]) -> None:
+        """Refuses a column of humidities that are shares of one: 0.82 is not under one percent."""
+        for at, column in enumerate(column for column in columns if column):
+            if column.quantity == "humidity":
+                seen = [value for row in rows if (value := row.values[at]) is not None]
+                if seen and 0 < max(seen) <= 1:
+                    name, found = f"{column.name}.humidity_pct", f"no humidity over {max(seen):g}"
+                    self._fault(line, name, found, "percent is wanted, as in 82; where it is 0.82, times 100")
 
 
 def _curve(columns: Sequence[Column | None], rows: Sequence[CurveRow], timed: bool) -> Curve:

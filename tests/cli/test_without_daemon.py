@@ -180,7 +180,7 @@ def test_the_journal_can_be_checked_and_taken_back(kitchen: Kitchen) -> None:
     kitchen.run("journal", "backup", "copies")
     kitchen.run("batch", "note", "after the copy")
     assert "is whole: " in kitchen.run("journal", "check").stdout
-    assert "1 batches, 0 photos" in " ".join(kitchen.run("journal", "check", "copies/kojimon.journal.1").stdout.split())
+    assert "1 batch, 0 photos" in " ".join(kitchen.run("journal", "check", "copies/kojimon.journal.1").stdout.split())
     said = " ".join(kitchen.run("journal", "restore", "copies").stdout.split())
     assert "is as the copy has it" in said and "kojimon.journal.before-restore-" in said
     assert "after the copy" not in kitchen.run("batch", "show").stdout

@@ -132,6 +132,14 @@ def test_every_fault_at_once_with_its_line() -> None:
         ("time,task\n", "curve.csv:1: no column with readings, at least one is wanted, as in `bed.temperature_c`"),
         ("hour,bed.temperature_c\none,30\n", "curve.csv:2: hour: `one` is no hour, hours since inoculation are wanted"),
         ("hour,bed.temperature_c\n1e9,30\n", "curve.csv:2: hour: `1e9` is no hour"),
+        (
+            "hour,air.humidity_pct\n1,80\n2,180\n",
+            "curve.csv:3: air.humidity_pct: 180 is no humidity, 0 to 100 % is wanted",
+        ),
+        (
+            "hour,air.humidity_pct\n1,0.8\n2,0.82\n",
+            "curve.csv:1: air.humidity_pct: no humidity over 0.82, percent is wanted, as in 82",
+        ),
         ("hour,bed.temperature_c\n1,31.\n", "curve.csv:2: bed.temperature_c: `31.` is no number, as in 30.5"),
         ("hour,bed.temperature_c\n1,.5\n", "curve.csv:2: bed.temperature_c: `.5` is no number, as in 30.5"),
         ("hour,bed.temperature_c\n.5,30\n", "curve.csv:2: hour: `.5` is no hour"),

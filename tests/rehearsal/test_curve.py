@@ -7,8 +7,9 @@ from itertools import pairwise
 import pytest
 
 from kojimon.errors import UsageError
+from kojimon.journal.curve import parse_curve
 from kojimon.model import Priority
-from kojimon.rehearsal import Recording, Rehearsal, Track, rehearse_curve
+from kojimon.rehearsal import Recording, Rehearsal, Track, recording_of, rehearse_curve
 from kojimon.schedule.spec import (
     After,
     Band,
@@ -123,3 +124,10 @@ def test_a_curve_without_an_hour_0_or_without_readings_is_refused_in_words() -> 
 def test_the_same_curve_gives_the_same_events_twice() -> None:
     curve = Recording((BED,), ramp((0, 31), (10, 31), (20, 44), (24, 36)), [(0, "inoculate"), (20 * H, "mix")])
     assert rehearse_curve(curve, small_schedule()) == rehearse_curve(curve, small_schedule())
+
+
+def test_blank_rows_at_the_end_are_silence_not_the_end() -> None:
+    text = b"hour,bed.temperature_c\n" + b"".join(b"%.2f,31.0\n" % (at / 60) for at in range(60)) + b"1.0,\n3.0,\n"
+    result = rehearse_curve(recording_of(parse_curve(text, "curve.csv", {})), small_schedule())
+    alarms = [event.key for event in result.events if event.kind == "alarm"]
+    assert "silent/bed" in alarms
