@@ -21,7 +21,7 @@ class Alarm(Struct, frozen=True):
         since_t_ms: since when it holds, or held.
         side: which way a value has gone, `high` or `low`; "" where that has no meaning.
         value, limit: °C or %, at its last change; None where it has none. rate_per_h: K/h or %/h, None while unknown.
-        air_c: the box's air beside koji called too cold; None where it is not fresh, or of another alarm.
+        air_c: the box's air beside koji called too cold, or too hot where the air is hotter still; else None.
         probe, place, tray: "" where it is about none. quality: of a silent probe's readings, 0 where none came.
         until_t_ms: end of its pause. silent_until_t_ms: until then it makes no noise. reason: why it is out of service.
         text, label, causes: in words, where it carries its own.

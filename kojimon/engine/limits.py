@@ -14,7 +14,7 @@ from kojimon.alarms.levels import IDLE, LevelState, Threshold, judge
 from kojimon.alarms.states import AlarmState, Signal
 from kojimon.contract import keys
 from kojimon.contract.state import Pending
-from kojimon.engine.conditions import fresh
+from kojimon.engine.conditions import fresh, reading_at
 from kojimon.engine.setup import ProbeSetup
 from kojimon.engine.state import AlarmRec, ProbeWatch, after_ms, elapsed_ms
 from kojimon.engine.trend import rate_per_h
@@ -195,12 +195,18 @@ def _by_stage(turn: Turn, alarm: AlarmRec, band: Band | None, side: str) -> dict
 
 
 def beside(turn: Turn, incubator: str, key: keys.AlarmKey) -> dict[str, Any]:
-    """What an alarm of cold koji is read beside: `air_c`, the box's air where it is fresh. Warm air does not leave koji
-    cold for long, so that the probe may be what is in the wrong place."""
-    if key != keys.COLD_KOJI:
+    """What an alarm of koji is read beside: `air_c`, the box's air where it is fresh.
+
+    Warm air does not leave koji cold for long, so that the probe may be what is in the wrong place. Of hot koji only
+    air that is hotter still: then spreading it would warm it.
+    """
+    if key not in (keys.COLD_KOJI, keys.HOT_KOJI, keys.SOON_HOT):
         return {}
-    values = [turn.last_v[no] for no in fresh(turn, turn.compiled.probes_at(incubator, "air", "temperature"))]
-    return {"air_c": min(values)} if values else {}
+    air = reading_at(turn, incubator, "air", "temperature", hottest=key != keys.COLD_KOJI)
+    bed = reading_at(turn, incubator, "bed", "temperature")
+    if air is None or (key != keys.COLD_KOJI and (bed is None or air[1] <= bed[1])):
+        return {}
+    return {"air_c": air[1]}
 
 
 def _now(turn: Turn, incubator: str, place: str, quantity: str, side: str) -> float | None:

@@ -14,7 +14,7 @@ from kojimon.alarms.states import Signal
 from kojimon.contract import keys
 from kojimon.engine.box import judge_box
 from kojimon.engine.conditions import fresh, reading_at
-from kojimon.engine.limits import band_of, bands_in_force
+from kojimon.engine.limits import band_of, bands_in_force, beside
 from kojimon.engine.moments import Known, known_of
 from kojimon.engine.outlook import Left, left_until
 from kojimon.engine.state import Mark, after_ms
@@ -203,7 +203,8 @@ def _time_to_limit(turn: Turn, incubator: str, within_s: float) -> None:
     sure = {"early_s": round(left.early_s), "late_s": round(left.late_s), "in_10": left.in_10} if left else {}
     turn.held(
         incubator, keys.SOON_HOT, True, 0, priority, value=turn.last_v[no], limit=limit,
-        probe=turn.compiled.probes[no].name, left_s=round(max(0.0, left_s)), rate_per_h=per_h, **sure,
+        probe=turn.compiled.probes[no].name, left_s=round(max(0.0, left_s)), rate_per_h=per_h,
+        **sure, **beside(turn, incubator, keys.SOON_HOT),
     )  # fmt: skip
 
 

@@ -215,7 +215,7 @@ def _done(work: Work) -> str:
 
 def _todo(alarm: Alarm, work: Work) -> str:
     steps = ladder(alarm, work)
-    if not steps or steps[0] == FIRE:
+    if not steps or steps[0] in (FIRE, alarm_words.COOL_BOX):
         return f"Do: {alarm_words.action(alarm, work)}."
     return "Do: " + ". If it still rises after 20 min: ".join([steps[0], ", then ".join(map(_small, steps[1:]))]) + "."
 

@@ -26,6 +26,9 @@ FELL_K = 7.0
 URGENT_LEFT_S = 6 * 3600
 """A time left beyond this helps nobody decide in the night, so it is not said."""
 
+COOL_BOX = "Turn box down, open it"
+"""At hot koji in hotter air, before any work on the koji."""
+
 MIX_WORKS = ("mix", "spread")
 """Works that let heat out of the koji."""
 
@@ -145,10 +148,11 @@ def action(alarm: Alarm, work: Work) -> str:
     match key:
         case keys.Limit():
             odd = _warm_around(alarm) or _fallen_out(key, alarm)
-            todo = odd or _limit_action(key, key.side, work)
+            todo = odd or (COOL_BOX if heated(alarm) else _limit_action(key, key.side, work))
         case keys.Deviation() | keys.Rate() | keys.Exposure() | keys.Recovery() | keys.TimeToLimit():
             way = watches.side_of(alarm)
             todo = _limit_action(key, way, work) if way else "Look at the box"
+            todo = COOL_BOX if heated(alarm) else todo
         case keys.Health(what):
             todo = (_said(alarm)[1] if what in SAID else "") or HEALTH_ACTIONS.get(key.part, "")
         case keys.Silent():
@@ -177,6 +181,12 @@ def _warm_around(alarm: Alarm) -> str:
     air_c, limit = alarm.air_c, alarm.limit
     lies = air_c is not None and limit is not None and air_c >= limit + WARM_AROUND_K
     return "Probe out, or koji cold: look" if lies else ""
+
+
+def heated(alarm: Alarm) -> bool:
+    """Whether hot koji lies in air that is hotter still: what spreads it would warm it."""
+    hot = keys.parse(alarm.key) in (keys.HOT_KOJI, keys.SOON_HOT)
+    return hot and alarm.air_c is not None and alarm.value is not None and alarm.air_c > alarm.value
 
 
 def _fallen_out(key: keys.Limit, alarm: Alarm) -> str:

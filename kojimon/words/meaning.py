@@ -130,6 +130,8 @@ def ladder(alarm: Alarm, work: Work) -> list[str]:
         return [FIRE, "Turn the box down or unplug it"]
     if key not in (keys.HOT_KOJI, keys.SOON_HOT, keys.Recovery("bed", "temperature")) or work.hour is None:
         return []
+    if alarm_words.heated(alarm):
+        return [alarm_words.COOL_BOX]
     order: tuple[int, ...] = (0, 1, 2)
     if work.harvest_open:
         order = (4, 2, 0)

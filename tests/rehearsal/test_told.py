@@ -187,3 +187,16 @@ def test_a_probe_put_back_makes_no_forecast() -> None:
     lines = told(rehearsed(29, course, lambda h: 30, [(26, "first-check")]))
     assert not found(lines, " in 2")
     assert not found(lines, "at 43")
+
+
+# -- what is advised -------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("hour", [25.0, 41.0])
+def test_hot_koji_in_hotter_air_is_not_to_be_spread(hour: float) -> None:
+    """Koji that was 38 °C and above the air; then the box heats it to 44 °C, 3 K behind the air."""
+    bed: Course = lambda h: 31 if h < 14 else min(38.0, 31 + (h - 14)) if h < hour else min(44, 38 + 4 * (h - hour))  # noqa: E731
+    lines = told(rehearsed(hour + 4, bed, lambda h: 30 if h < hour else bed(h) + 3))
+    called = [text for at, text in lines if "The koji 4" in text and at > hour]
+    assert called
+    assert all(text.endswith("Turn box down, open it.") for text in called)
