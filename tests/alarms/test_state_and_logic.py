@@ -210,7 +210,7 @@ def test_trays_that_differ_are_no_discrepancy() -> None:
 def latched() -> Case:
     """The koji's top tray has been beyond a limit that latches, and is back."""
     band = Band("bed", "temperature", high=limit(35), high_high=limit(38, latch=True))
-    return Case(schedule(band)).hold(200, bed=39.0).hold(200, bed=30.0)
+    return Case(schedule(band)).hold(200, bed=39.0).hold(200, bed=32.0)
 
 
 def test_09_a_limit_that_latches_stays_listed_through_the_engine() -> None:
