@@ -179,7 +179,8 @@ def _said(alarm: Alarm) -> tuple[str, str]:
 def _warm_around(alarm: Alarm) -> str:
     """Koji is called too cold while the box's air is warmer than that limit: the probe may lie elsewhere."""
     air_c, limit = alarm.air_c, alarm.limit
-    lies = air_c is not None and limit is not None and air_c >= limit + WARM_AROUND_K
+    cold = keys.parse(alarm.key) == keys.COLD_KOJI
+    lies = cold and air_c is not None and limit is not None and air_c >= limit + WARM_AROUND_K
     return "Probe out, or koji cold: look" if lies else ""
 
 
