@@ -2,10 +2,10 @@
 
 Out, under `kojimon/SITE/`: `status` (retained, with a last will), and for each incubator `state`, `forecast` (`null`
 without one) and `alarm/ID` (retained JSON) and `event`. In: `INCUBATOR/act` (`act` for what is no incubator's),
-JSON as POST /v1/acts takes it, only where the broker keeps out who gives no password: tried at each connection.
-State is sent again after each connection, so a broker that lost it shows it again; alarms that an earlier run left
-retained are taken back. Events are sent once and not kept: at most `EVENTS_MOST` wait for a broker that is away, then
-the oldest go, counted.
+JSON as POST /v1/acts takes it, only where the broker keeps out who gives no password: tried at each connection
+and each minute. State is sent again after each connection, so a broker that lost it shows it again; alarms that an
+earlier run left retained are taken back. Events are sent once and not kept: at most `EVENTS_MOST` wait for a broker
+that is away, then the oldest go, counted.
 """
 
 from __future__ import annotations
@@ -109,7 +109,7 @@ class Publisher:
         self._root = f"kojimon/{topic_name(site)}"
         self._state, self._stamp, self._act = state, stamp, act
         self._incubators = {topic_name(name): name for name in incubators}
-        self._trial = Trial(address, self._tried) if act is not None else None
+        self._trial = Trial(address, self._tried, lambda: self._io.connected) if act is not None else None
         self._health = health
         notice = Notice(f"{self._root}/status", b"online", b"offline")
         filters = [f"{self._root}/alarm/+", f"{self._root}/+/alarm/+"]

@@ -70,12 +70,12 @@ def _strangers(settings: Settings) -> None:
     """Where acts over MQTT are wanted: whether the broker keeps out who gives no password."""
     source = next((one for one in settings.sources if one.name == settings.publish.source), None)
     if settings.publish.accept_acts and isinstance(source, MqttSource):
-        from kojimon.links.mqtt_stranger import in_words, lets_strangers_in
+        from kojimon.links.mqtt_stranger import tried
         from kojimon.probes.build import address
 
         where = address(source, lambda _: "")  # no password is given, so none is wanted
-        let_in = lets_strangers_in(where)
-        screen.say(f"publish: {in_words(where, let_in)}.", "good" if let_in is False else "look")
+        let_in, text = tried(where)
+        screen.say(f"publish: {text}.", "good" if let_in is False else "look")
 
 
 def _proof(config: str | None) -> None:

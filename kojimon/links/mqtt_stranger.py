@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec.structs import replace
 
+from kojimon.clock import real_s
 from kojimon.links.errors import LinkError
 from kojimon.links.mqtt import Address, MqttLink
 
@@ -17,7 +18,11 @@ if TYPE_CHECKING:
 
 
 AGAIN_S: Final = 60.0
-"""Real time until an open broker is tried again: its settings may have been read anew without a new connection."""
+"""Real time until a broker is tried again: its settings may have been read anew without a new connection."""
+STANDARD_PORT: Final = 1883
+"""Of MQTT without TLS (IANA): a broker that is spoken to on another port may listen here as well."""
+BESIDE_S: Final = 600.0
+"""Real time until that one is tried again."""
 
 
 class _Stranger(MqttLink):
@@ -57,19 +62,33 @@ def in_words(address: Address, let_in: bool | None) -> str:
         return f"whether {where} lets strangers in could not be found out; acts over MQTT are off until it can"
     if let_in:
         return f"{where} lets in who has no password: acts over MQTT are off. Set allow_anonymous false there"
-    return f"{where} lets in nobody without a password; acts over MQTT are on"
+    return (
+        f"{where} lets in nobody without a password; acts over MQTT are on "
+        f"(other ports of the broker than this and {STANDARD_PORT} are not tried)"
+    )
+
+
+def tried(address: Address, beside: bool = True) -> tuple[bool | None, str]:
+    """Whether strangers get in, there or (`beside`) at the standard port of the same host; and that for a person."""
+    let_in = lets_strangers_in(address)
+    if let_in is False and beside and address.port != STANDARD_PORT:
+        other = replace(address, port=STANDARD_PORT, tls=False)
+        if lets_strangers_in(other):
+            return True, in_words(other, True)
+    return let_in, in_words(address, let_in)
 
 
 class Trial:
-    """Tries a broker at each connection, in a thread of its own; while strangers get in, or that is not known, again.
+    """Tries a broker at each connection and again each minute, in a thread of its own.
 
     Args:
         address: the broker.
         told: called with (strangers are kept out, in words) when a trial comes to something new.
+        connected: whether we are; while we are not, no answer is no news.
     """
 
-    def __init__(self, address: Address, told: Callable[[bool, str], None]) -> None:
-        self._address, self._told = address, told
+    def __init__(self, address: Address, told: Callable[[bool, str], None], connected: Callable[[], bool]) -> None:
+        self._address, self._told, self._connected = address, told, connected
         self._lock = threading.Lock()
         self._wake, self._ended = threading.Event(), False
         self._number, self._busy, self._said = 0, False, ""
@@ -93,20 +112,29 @@ class Trial:
         self._wake.set()
 
     def _run(self) -> None:
+        let_in: bool | None = True
+        number, beside_s = 0, 0.0
         while not self._ended:
             self._wake.clear()
+            # Who was let in beside is tried there again at once: the first port alone would be no news.
+            beside = number != self._number or let_in is not False or real_s() - beside_s >= BESIDE_S
             number = self._number
-            let_in = lets_strangers_in(self._address)
-            with self._lock:
-                if number != self._number:
-                    continue
-                self.safe = let_in is False
-                if self.safe:
-                    self._busy = False
-            text = in_words(self._address, let_in)
-            if text != self._said:
+            if beside:
+                beside_s = real_s()
+            let_in, text = tried(self._address, beside)
+            if self._take(number, let_in) and text != self._said:
                 self._said = text
                 self._told(let_in is False, text)
-            if let_in is False:
-                return
-            self._wake.wait(AGAIN_S)
+            if number == self._number:
+                self._wake.wait(AGAIN_S)
+
+    def _take(self, number: int, let_in: bool | None) -> bool:
+        """What a trial came to counts from now on; whether it may be told."""
+        with self._lock:
+            if number != self._number:
+                return False
+            was, self.safe = self.safe, let_in is False
+            if let_in is None and was:  # once without an answer may be an accident: acts wait, nobody is troubled
+                self.safe = None
+                return False
+        return let_in is not None or self._connected()

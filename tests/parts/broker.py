@@ -137,6 +137,14 @@ class Broker:
         assert self._process is not None
         self._process.send_signal(signal.SIGCONT)
 
+    def set_strangers(self, let_in: bool) -> None:
+        """Lets in who gives no name, or no more; its settings are read anew (SIGHUP), connections stay."""
+        assert self._process is not None
+        config = self.folder / "mosquitto.conf"
+        now, then = ("false", "true") if let_in else ("true", "false")
+        config.write_text(config.read_text().replace(f"allow_anonymous {now}", f"allow_anonymous {then}"))
+        self._process.send_signal(signal.SIGHUP)
+
     def restart(self) -> None:
         """A power cut and a new start: sessions and retained messages are gone."""
         self.kill()

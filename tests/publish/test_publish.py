@@ -12,6 +12,7 @@ import pytest
 
 from kojimon.contract.state import Foreseen
 from kojimon.errors import RefusedError
+from kojimon.links import mqtt_stranger
 from kojimon.links.mqtt import Address
 from kojimon.links.mqtt_stranger import lets_strangers_in
 from kojimon.publish import retained_topics
@@ -271,6 +272,33 @@ def test_a_broker_that_is_set_right_is_believed_at_the_next_connection(tmp_path:
         start = b'{"kind": "batch.start", "data": {"name": "x"}}'
         publish(broker, f"{ROOT}/box/act", start, user="koji", password="hush")
         until(lambda: one.client.get("/v1/batches")["batches"])
+
+
+def test_a_broker_opened_while_we_are_connected_is_noticed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its settings are read anew and no connection ends."""
+    monkeypatch.setattr(mqtt_stranger, "AGAIN_S", 0.5)
+    with (
+        Broker(tmp_path / "b", users={"koji": "hush"}) as broker,
+        running(publishing(tmp_path, broker, "koji", acts=True)) as one,
+    ):
+        until(lambda: one.daemon.health()["parts"]["publish"]["acts_on"])
+        broker.set_strangers(True)
+        until(lambda: health_alarm(one))
+        assert not one.daemon.health()["parts"]["publish"]["acts_on"]
+        broker.set_strangers(False)
+        until(lambda: one.daemon.health()["parts"]["publish"]["acts_on"])
+
+
+def test_an_open_standard_port_beside_ours_is_noticed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with Broker(tmp_path / "open") as beside, Broker(tmp_path / "shut", users={"koji": "hush"}) as broker:
+        monkeypatch.setattr(mqtt_stranger, "STANDARD_PORT", beside.port)
+        monkeypatch.setattr(mqtt_stranger, "AGAIN_S", 0.2)
+        with running(publishing(tmp_path, broker, "koji", acts=True)) as one:
+            until(lambda: health_alarm(one))
+            publish(broker, f"{ROOT}/box/act", DISCARD, user="koji", password="hush")
+            until(lambda: one.daemon.health()["parts"]["publish"]["acts_refused"] == 1)
+            beside.stop()
+            until(lambda: one.daemon.health()["parts"]["publish"]["acts_on"])
 
 
 def test_what_a_trial_of_a_broker_comes_to(tmp_path: Path) -> None:
