@@ -6,6 +6,7 @@ import contextlib
 import re
 from collections import Counter
 from collections.abc import Iterator
+from datetime import datetime
 from pathlib import Path
 
 import click
@@ -14,9 +15,10 @@ from kojimon import units
 from kojimon.cli import screen
 from kojimon.cli.opening import open_kitchen, settings_file
 from kojimon.cli.options import config_option, example, json_option
+from kojimon.clock import SystemClock
 from kojimon.errors import KojimonError, UsageError
 from kojimon.settings.spec import KernelSource, MqttSource, Settings
-from kojimon.words.speech import listing
+from kojimon.words.speech import listing, zone_info
 
 
 @click.command(epilog=example("kojimon check", "kojimon check --config box.yaml --show", "kojimon check --schema"))
@@ -42,12 +44,20 @@ def check(config: str | None, as_json: bool, as_schema: bool, show: bool) -> Non
     for sentence in summary(settings):
         screen.say(sentence)
     _strangers(settings)
-    for sentence in (*secret_warnings(settings), *unsteady(settings)):
+    for sentence in (*secret_warnings(settings), *unsteady(settings), *remarked(settings)):
         screen.say(sentence, "look")
     _proof(config)
     _calibrations(config)
     if show:
         _show(settings)
+
+
+def remarked(settings: Settings) -> Iterator[str]:
+    """See `settings.remarks`; today is the wall clock's day."""
+    from kojimon.settings.remarks import remarks
+
+    now_s = SystemClock(settings.clock_trusted).wall_ms() / 1000
+    return remarks(settings, datetime.fromtimestamp(now_s, zone_info(settings.person.zone)).date())
 
 
 def _token(settings: Settings) -> None:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import click
 
 from kojimon.cli import screen
+from kojimon.cli.check import remarked
 from kojimon.cli.opening import settings_file
 from kojimon.cli.options import config_option, example
 from kojimon.cli.telling import Telling
@@ -48,6 +49,8 @@ def run(config: str | None, demo: bool, quiet: bool) -> int:
             "wrong",
             error=True,
         )
+    for sentence in remarked(settings):
+        screen.say(sentence, "look", error=True)
     named = config or demo
     return _watch(
         settings,

@@ -109,7 +109,7 @@ def _band(quantity: str, limit: Map) -> Map:
 
 _ANY: Final = choice(Priority.WAKE, Priority.TELL, Priority.LOG)
 _QUIET: Final = choice(Priority.TELL, Priority.LOG, reason=" (only the koji's own temperature may wake)")
-_HOT: Final = temperature(-20, 80)
+_HOT: Final = temperature(-10, 80)
 _KOJI: Final = _limit(_HOT, difference(0, 5), 0.3, _ANY)
 _AIR: Final = _limit(_HOT, difference(0, 5), 0.5, _QUIET)
 _DAMP: Final = _limit(percent(0, 100), percent(0, 20), 3.0, _QUIET)

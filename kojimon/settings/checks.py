@@ -19,6 +19,7 @@ def check(draft: Draft, report: Report) -> None:
     """Checks everything but the probes, which `probes.check` does."""
     _ports(draft, report)
     _simulated(draft, report)
+    _scenarios(draft, report)
     _publish(draft, report)
     _web(draft, report)
     _people(draft, report)
@@ -65,6 +66,16 @@ def _simulated(draft: Draft, report: Report) -> None:
     if simulated and len(sources) > 1:
         what = f"found a simulated source beside {len(sources) - 1} other"
         report.at(f"sources.{simulated[-1]}", what, "wanted it alone: it drives the clock of the whole site")
+
+
+def _scenarios(draft: Draft, report: Report) -> None:
+    simulated = {name: one for name, one in draft.get("sources", {}).items() if one.get("kind") == "simulated"}
+    if simulated:
+        from kojisim.scenarios import SCENARIOS
+
+        for name, source in simulated.items():
+            if source.get("scenario", "healthy") not in SCENARIOS:
+                missing(report, f"sources.{name}.scenario", source["scenario"], sorted(SCENARIOS), "a scenario")
 
 
 def _publish(draft: Draft, report: Report) -> None:

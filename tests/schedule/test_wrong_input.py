@@ -83,7 +83,7 @@ CASES = {
         "s.yaml:10: stages.first.bands.bed.temperature.low.at: found `26 %`, wanted a temperature with its unit, as in `30 C` or `86 F`"),
     "more than wet": ("at: 60 %", "at: 160 %", "s.yaml:11: stages.first.bands.air.humidity.low.at: found `160 %`, wanted a percentage from 0 % to 100 %"),
     "boiling koji": ("at: 26 C", "at: 260 C",
-        "s.yaml:10: stages.first.bands.bed.temperature.low.at: found `260 C`, wanted a temperature from -20 C to 80 C (-4 F to 176 F)"),
+        "s.yaml:10: stages.first.bands.bed.temperature.low.at: found `260 C`, wanted a temperature from -10 C to 80 C (14 F to 176 F)"),
     "a limit without delay": ("at: 26 C, for: 60 min,", "at: 26 C,", f"s.yaml:10: stages.first.bands.bed.temperature.low: found no `for`, wanted `for:` {D}"),
     "a limit that does nothing": ("for: 60 min, priority: tell", "for: 60 min",
         "s.yaml:10: stages.first.bands.bed.temperature.low: found no `priority`, wanted `priority:` `wake`, `tell` or `log`"),

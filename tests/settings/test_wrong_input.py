@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.settings.files import GOOD, refusal
+from tests.settings.files import GOOD, SMALL, refusal
 
 D = "a duration with its unit, as in `40 h`, `10 min` or `2 d 4 h`"
 SECRET = "`{file: /path/of/file}` or `{environment: NAME}`; the secret itself never stands here"
@@ -227,6 +227,12 @@ def test_no_fault_hides_one_elsewhere(tmp_path: Path, name: str) -> None:
     assert any("journal.ballast: found `8 kB`, wanted a size with its unit, as in `8 MB`" in line for line in told) or (
         name == "merge key"
     )
+
+
+def test_a_scenario_that_the_simulator_does_not_have(tmp_path: Path) -> None:
+    text = SMALL.replace("kind: mqtt, host: 192.0.2.10", "kind: simulated, scenario: heathy")
+    (told,) = refusal(tmp_path, text)
+    assert told.startswith("k.yaml:2: sources.house.scenario: found `heathy` (did you mean `healthy`?), wanted a scenario: `")
 
 
 def test_the_good_file_is_good(tmp_path: Path) -> None:
