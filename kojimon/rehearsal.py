@@ -32,7 +32,7 @@ FIRST_T_MS = 1_000_000_000
 STALE_PERIODS, STALE_AT_LEAST_MS = 3.0, 90_000
 """The defaults of `settings.spec.Staleness`, on the interval a curve's column really has."""
 SLICE = 20_000
-RECORDED = "it was done"
+RECORDED = "the recording says so"
 
 Advance = Callable[[State, Sequence[Any], int], tuple[State, Outcome]]
 Progress = Callable[[float], None]

@@ -196,7 +196,13 @@ def _sure(alarm: Alarm, box: Box | None, speech: Speech) -> str:
         if p is not own and (p.place, p.quantity) == same and p.value is not None and not p.silent
     ]  # fmt: skip
     if not others:
-        return f"{age}; no other probe is there to compare."
+        near = [
+            f"{_label(p)} {speech.value(p.quantity, p.value)}" for p in box.probes
+            if (p.quantity, p.place in ("bed", "air")) == (own.quantity, True) and p.value is not None
+            and p is not own and not p.silent
+        ]  # fmt: skip
+        beside = f"elsewhere in the box: {say.listing(near)}" if near else "no other probe is there to compare"
+        return f"{age}; {beside}."
     shown = say.listing([f"{_label(p)} {speech.value(p.quantity, value)}" for p, value in others])
     apart = max(abs(value - own.value) for _, value in others)
     doubt = own.quantity == "temperature" and apart > DISAGREE_K
@@ -216,7 +222,7 @@ def _done(work: Work) -> str:
 def _todo(alarm: Alarm, work: Work) -> str:
     steps = ladder(alarm, work)
     if not steps or steps[0] in (FIRE, alarm_words.COOL_BOX):
-        return f"Do: {alarm_words.action(alarm, work)}."
+        return f"Do: {say.ended(alarm_words.action(alarm, work))}"
     return "Do: " + ". If it still rises after 20 min: ".join([steps[0], ", then ".join(map(_small, steps[1:]))]) + "."
 
 

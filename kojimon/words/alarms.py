@@ -235,7 +235,7 @@ def headline(alarm: Alarm, speech: Speech, work: Work, per_hour: float | None, l
     todo = action(alarm, work)
     bare = todo.split(". ")[0].split(", ")[0]
     for parts in ([fact, left, todo], [brief_fact, left, todo], [brief_fact, left, bare], [brief_fact, "", bare]):
-        line = ". ".join(filter(None, parts))
+        line = say.joined(parts)
         if len(line) <= HEADLINE_MAX:
             return line
     room = HEADLINE_MAX - len(bare) - 3

@@ -269,7 +269,7 @@ def _called(alarm: Alarm, signal: str, speech: Speech, work: Work) -> Line:
     if alarm.text and keys.of_site(keys.parse(alarm.key)):
         detail = f" ({alarm.text})"
     again = {"re": "Again: ", "up": "Worse: "}.get(signal, "")
-    return Line(f"{again}{head}.{detail}", "wrong" if alarm.priority == "wake" else "look")
+    return Line(f"{again}{say.ended(head)}{detail}", "wrong" if alarm.priority == "wake" else "look")
 
 
 _AFTER = {

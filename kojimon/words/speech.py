@@ -5,6 +5,7 @@ Everything a person reads takes its words from this package, so that page, termi
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -147,6 +148,17 @@ def moment_utc(utc: str | int | float) -> datetime:
 def small_first(text: str) -> str:
     """`Break up` -> `break up`; leaves `CO2` and names of one letter alone."""
     return text[:1].lower() + text[1:] if len(text) > 1 and not text[1].isupper() else text
+
+
+def ended(text: str) -> str:
+    """The text as a sentence: with a full stop where it has no end of its own."""
+    return text if text.endswith((".", "?", "!", "…")) else f"{text}."
+
+
+def joined(parts: Iterable[str]) -> str:
+    """Sentences behind each other, the last one left open; empty ones are left out."""
+    found = [part for part in parts if part]
+    return " ".join([*map(ended, found[:-1]), *found[-1:]])
 
 
 def big_first(text: str) -> str:

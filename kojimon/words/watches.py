@@ -64,12 +64,15 @@ def _limit_like(
     left_s, per_h, total_ms = alarm.left_s, alarm.rate_per_h, alarm.total_ms
     match key:
         case keys.TimeToLimit():
-            return f"{name} {now}, soon {edge}" if left_s is None else f"{name} {now}, at {edge} in {say.span(left_s)}"
+            left = "" if left_s is None else say.span(left_s)
+            soon = f"at {edge} in {left}" if left else f"soon {edge}"
+            return f"{name} {now}, {'now at the limit' if left == 'now' else soon}"
         case keys.Deviation():
             return f"{name} {now}, {edge} wanted"
         case keys.Rate():
             return "" if per_h is None else f"{name} {now}, {speech.slope(key.quantity, per_h)}"
         case keys.Exposure():
-            return "" if total_ms is None else f"{name} over {edge} for {show_duration(total_ms / 1000)}"
+            over = speech.brief(key.quantity, alarm.limit or 0.0)
+            return "" if total_ms is None else f"{name} over {over} for {show_duration(total_ms / 1000)}"
         case keys.Recovery():
             return f"{name} {now} after the work, over {edge}"

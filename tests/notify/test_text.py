@@ -225,3 +225,12 @@ def test_a_sure_forecast_says_how_long_is_left_and_how_sure() -> None:
     soon = called(key="time-to-limit/bed/temperature", early_s=1200, late_s=1800, left_s=1500, in_10=8, priority="tell")
     body = told([soon], desk(doc)).body
     assert "By the forecast in 20 min to 30 min, 8 in 10, if nobody touches the koji." in body
+
+
+def test_a_lone_probe_of_the_air_is_read_beside_the_koji() -> None:
+    """Where no other probe is in its place, those elsewhere in the box say whether it may be so hot."""
+    alarm = hot_alarm(key="box/hot", tray="", probe="air", value=45.0, limit=36.0)
+    text = told([called(key="box/hot", probe="air", value=45.0, limit=36.0)], desk(hot_document(alarms=(alarm,))))
+    sure = next(part for part in text.body.splitlines() if part.startswith("How sure"))
+    assert "elsewhere in the box: the top tray" in sure
+    assert "no other probe" not in sure

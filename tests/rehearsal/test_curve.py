@@ -82,7 +82,7 @@ def test_tasks_of_the_curve_are_done_at_their_times_whatever_the_gate_says() -> 
     assert done == [("inoculate", 0.0), ("mix", 23.0), ("harvest", 41.0)]
     assert result.events[-1].kind == "batch-harvest"
     gate = next(event.data["gate"] for event in result.events if event.key == "inoculate")
-    assert gate["override"] == "it was done"
+    assert gate["override"] == "the recording says so"
 
 
 def test_an_excursion_wakes_after_its_delay_and_is_over_when_the_koji_is_back() -> None:

@@ -23,6 +23,7 @@ from kojimon.words.alarms import (
     subject,
     why_silent,
 )
+from kojimon.words.events import line
 from kojimon.words.speech import Speech
 
 FAHRENHEIT = Speech(fahrenheit=True, zone="America/Chicago")
@@ -161,6 +162,8 @@ def test_no_first_line_says_bed() -> None:
         ({"key": "box/hot", "value": 41.0, "limit": 30.0}, "Box air 41 °C (limit 30). Turn it down or unplug it"),
         ({"key": "time-to-limit/bed/temperature", "value": 41.2, "limit": 43.0, "left_s": 1500.0, "tray": "top"},
          "Top tray 41.2 °C, at 43 in 25 min. Break up, spread"),
+        ({"key": "time-to-limit/bed/temperature", "value": 43.0, "limit": 43.0, "left_s": 0.0},
+         "The koji 43 °C, now at the limit. Break up, spread"),
         ({"key": "rate/bed/temperature/rising", "value": 36.0, "limit": 2.0, "rate_per_h": 3.1},
          "The koji 36 °C, +3.1 °C/h. Break up, spread"),
         ({"key": "rate/bed/temperature/falling", "value": 28.0, "limit": -2.0, "rate_per_h": -2.5},
@@ -168,7 +171,7 @@ def test_no_first_line_says_bed() -> None:
         ({"key": "deviation/air/temperature", "value": 34.0, "limit": 30.0, "side": "high"},
          "Box air 34 °C, 30 wanted. Turn box down, vent"),
         ({"key": "exposure/bed/temperature", "value": 41.0, "limit": 40.0, "total_ms": 10_800_000},
-         "The koji over 40 for 3 h. Break up, spread"),
+         "The koji over 40 °C for 3 h. Break up, spread"),
         ({"key": "recovery/bed/temperature", "value": 39.0, "limit": 36.0},
          "The koji 39 °C after the work, over 36. Break up, spread"),
         ({"key": "health/site:cellar"}, "No sign of life (cellar). Look at its computer, network"),
@@ -206,3 +209,13 @@ def test_a_probe_that_is_not_used_says_why_and_the_way_out(quality: int, about: 
 def test_every_verdict_that_is_a_fault_has_its_way_out() -> None:
     faults = {int(one) for one in Quality} - {int(Quality.GOOD), int(Quality.RETAINED), int(Quality.UNCALIBRATED)}
     assert set(SILENT_WORDS) == faults
+
+
+def test_a_question_has_no_full_stop_behind_it() -> None:
+    out = headline(Alarm("silent/bed", state="UNACK", quality=12), CELSIUS, Work(), None, None)
+    assert out == "Probe bed out of the koji? Put its tip back in"
+    data = {"from": "NORM", "to": "UNACK", "event": "on", "priority": "tell", "value": 35.0, "limit": 40.0}
+    event = {"kind": "alarm", "key": "limit/air/humidity/low", "t_ms": 0, "data": data}
+    said = line(event, CELSIUS)
+    assert said is not None
+    assert said.text == "Box air 35 % under 40. Look: does the rice dry?"

@@ -66,9 +66,9 @@ def test_air_that_is_too_warm_is_said_so_and_what_does_not_say_which_gets_no_sid
 
 def test_the_time_added_up_arrives_and_goes_on() -> None:
     case = watching(Exposure("bed", 40.0, 3 * H)).hold(3 * H + 2 * MIN, bed=41.0)
-    assert lines(case)[0].startswith("Top tray over 40 for 3 h.")
+    assert lines(case)[0].startswith("Top tray over 40 °C for 3 h.")
     case.hold(1 * H)
-    assert lines(case)[0].startswith("Top tray over 40 for 4 h.")
+    assert lines(case)[0].startswith("Top tray over 40 °C for 4 h.")
 
 
 def test_the_time_left_arrives_and_is_that_of_now() -> None:
