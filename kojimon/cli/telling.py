@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import msgspec
 
+from kojimon import logs
 from kojimon.cli import screen
 from kojimon.words import status as words
 from kojimon.words.events import Line, Teller
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
 WAITING_MOST = 1_000
 SENTENCE_EVERY_H = 4.0
 """While a simulated batch runs, the state is said so often (world hours)."""
+_LOG = logs.get("daemon")
 Document = dict[str, Any]
 
 
@@ -98,7 +100,10 @@ class Telling:
 
     def _work(self) -> None:
         while (work := self._queue.get()) is not None:
-            work()
+            try:
+                work()
+            except Exception as error:  # the lines after it must not fall silent for one that cannot be told
+                _LOG.warning("a line could not be told: %s", error)
 
     def _events(self, events: list[Document]) -> None:
         for event in events:

@@ -15,7 +15,6 @@ from typing import Any, Final, Protocol
 from kojimon import logs
 from kojimon.contract.state import Box
 from kojimon.curve import Earlier, Fan, Sheet, Style, Track, Window, draw
-from kojimon.errors import KojimonError
 from kojimon.forecast.answers import Curve
 from kojimon.journal.reader import Reader
 from kojimon.journal.records import BatchRow
@@ -96,7 +95,7 @@ class Curves:
             for row in self._source.reader().batches():
                 if row.ended_t_ms is None:
                     self.case(row.id)
-        except KojimonError as error:
+        except Exception as error:  # as from a damaged journal: the page asks again
             _LOG.warning("the curves could not be read ahead: %s", error)
 
     def ready(self, batch: str) -> bool:
