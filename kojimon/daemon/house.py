@@ -29,7 +29,7 @@ from kojimon.daemon.guide import Guide
 from kojimon.daemon.lasting import Lasting, lost, pasts
 from kojimon.daemon.moves import moves_in_force, seated
 from kojimon.errors import JournalError
-from kojimon.journal.files import EMPTY, FORGOT, GONE, UNREAD, fold, mend, open_or_recover, story
+from kojimon.journal.files import EMPTY, FORGOT, GONE, SHORT, UNREAD, fold, mend, open_or_recover, story
 from kojimon.journal.last import Last
 from kojimon.journal.reader import Reader
 from kojimon.journal.records import Chunk
@@ -216,7 +216,8 @@ class House:
         last, names = self._lasting.at(present), [batch.name or batch.id for batch in present.state.batches.values()]
         self._core.begin_anew(self._setup)
         self._core.health("journal", True, "")  # one that was told before is not this one
-        self._core.health("journal", False, story(what, aside, names), wake=bool(names) and what in (GONE, EMPTY))
+        wake = bool(names) and what in (GONE, EMPTY, SHORT)
+        self._core.health("journal", False, story(what, aside, names), wake=wake)
         return last
 
     def _trouble(self, text: str) -> None:

@@ -22,7 +22,7 @@ from kojimon.clock import real_s
 from kojimon.errors import JournalError
 from kojimon.journal.identity import Whose, identify
 from kojimon.journal.last import Last, kept, lay
-from kojimon.journal.salvage import HORIZON_MS, latest_ms, salvage
+from kojimon.journal.salvage import HORIZON_MS, latest_ms, salvage, salvage_alone
 from kojimon.journal.store import Store, connect
 from kojimon.journal.trouble import Kind, trouble_of
 
@@ -321,15 +321,21 @@ def quick_check(db: sqlite3.Connection) -> None:
         raise _corrupt("; ".join(answer))
 
 
-def begin_new(path: Path, carry: bool = True) -> Path:
-    """Sets a damaged journal aside and begins a new one with what can be salvaged. Returns where the old one lies."""
+def begin_new(path: Path, carry: bool = True, whole: bool = True) -> Path:
+    """Sets a damaged journal aside and begins a new one with what can be salvaged. Returns where the old one lies.
+
+    Args:
+        carry: whether anything is taken over.
+        whole: whether its -wal counts; one that was cut off while in use does not.
+    """
     aside, kept_rows = set_aside(path), 0
     with closing(connect(path)) as db:
         try:
-            kept_rows = salvage(aside, db, connect) if carry else 0
+            kept_rows = (salvage if whole else salvage_alone)(aside, db, connect) if carry else 0
         except Exception:
             log.exception("nothing can be carried over from the damaged journal")
-    log.error("the journal was damaged: set aside as %s, %d rows carried over", aside.name, kept_rows)
+    rows = f"{kept_rows} rows carried over" if whole else "the newest part is lost"
+    log.error("the journal was damaged: set aside as %s, %s", aside.name, rows)
     return aside
 
 

@@ -53,6 +53,14 @@ def salvage(damaged: Path, fresh: sqlite3.Connection, connect: Connect) -> int:
         return _salvage(_with_schema(damaged, Path(folder), connect), fresh)
 
 
+def salvage_alone(damaged: Path, fresh: sqlite3.Connection, connect: Connect) -> int:
+    """The same of the file without its -wal. From a copy: whoever has the file open believes in that -wal,
+    and moves what is left of it into the file when closing."""
+    with tempfile.TemporaryDirectory(dir=damaged.parent, prefix=f".{damaged.name}-") as folder:
+        shutil.copyfile(damaged, Path(folder) / "copy")
+        return salvage(Path(folder) / "copy", fresh, connect)
+
+
 def _salvage(damaged: Path, fresh: sqlite3.Connection) -> int:
     with closing(sqlite3.connect(f"file:{quote(str(damaged))}?mode=ro", uri=True, isolation_level=None)) as old:
         old.text_factory = lenient

@@ -15,7 +15,7 @@ from typing import Any, Final
 
 from kojimon import logs
 from kojimon.errors import JournalError
-from kojimon.journal.files import AWAY, DAMAGED, EMPTY, GONE, SAVED, Ballast, any_there, begin_new, set_aside
+from kojimon.journal.files import AWAY, DAMAGED, EMPTY, GONE, SAVED, SHORT, Ballast, any_there, begin_new, set_aside
 from kojimon.journal.last import Last, lay
 from kojimon.journal.names import NumbersClash, assign, register
 from kojimon.journal.records import Chunk, Placed, ThinnedSpan
@@ -63,6 +63,7 @@ class Storage:
         self.refused = ""
         self.after_seq: int | None = None
         self._file: tuple[int, int] = (0, 0)
+        self._wal: tuple[int, int] = (0, 0)
         self._store: Store | None = None
         self._last: tuple[int, Sequence[Chunk]] = (0, ())
         self._owed: tuple[dict[str, int], list[Placed]] | None = None
@@ -124,7 +125,7 @@ class Storage:
             store.roll_back()
             store.close()
             raise
-        self._file = (0, 0)
+        self._file = self._wal = (0, 0)
         return store
 
     @staticmethod
@@ -142,7 +143,30 @@ class Storage:
         self._file = (found.st_ino, found.st_size)
         if inode and inode != found.st_ino:
             return GONE
-        return EMPTY if found.st_size < size else ""
+        return EMPTY if found.st_size < size else self._wal_missing(self._wal_now())
+
+    def _wal_now(self) -> tuple[int, int]:
+        try:
+            found = self.path.with_name(f"{self.path.name}-wal").stat()
+        except OSError:
+            return 0, 0
+        return found.st_ino, found.st_size
+
+    def _wal_missing(self, now: tuple[int, int]) -> str:
+        """The same for the -wal: what was committed lies in it until it is moved into the file."""
+        inode, size = self._wal
+        if not inode or (now[0] == inode and now[1] >= size):
+            return ""
+        if now[0] != inode:
+            return GONE
+        try:
+            with closing(connect(self.path)) as db:
+                whole = db.execute("SELECT commit_no FROM progress").fetchone()[0] == self._last[0]
+                if whole:  # another program moved it into the file in order; or nothing was in it any more
+                    db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        except (sqlite3.Error, OSError, TypeError, JournalError):
+            whole = False
+        return "" if whole else SHORT
 
     def commit(self, chunks: Sequence[Chunk], span: ThinnedSpan | None, now_s: float) -> bool:
         """Writes chunks in one transaction. Returns whether they are on the disk."""
@@ -158,7 +182,7 @@ class Storage:
                 if not self._mend(problem, now_s):
                     return False
                 continue
-            self._last = (number, tuple(chunks))
+            self._last, self._wal = (number, tuple(chunks)), self._wal_now()
             self._worked(now_s)
             return True
         return False
@@ -194,7 +218,7 @@ class Storage:
         """The new file, with what there is of the old one; a deleted one can still be read as long as it is open."""
         try:
             if store is None or what != GONE:
-                return begin_new(self.path), what
+                return begin_new(self.path, whole=what != SHORT), what
             aside = set_aside(self.path, "other") if any_there(self.path) else None
             with suppress(sqlite3.Error), closing(connect(self.path)) as db:
                 store.db.backup(db)
@@ -214,6 +238,7 @@ class Storage:
             db.execute("BEGIN IMMEDIATE")
             answer = job(db)
             db.execute("COMMIT")
+            self._wal = self._wal_now()
         except BaseException as problem:
             self._store.roll_back()
             if isinstance(problem, sqlite3.Error | OSError):

@@ -261,7 +261,15 @@ def replaced_by_rubbish(path: Path) -> None:
     path.write_bytes(bytes(range(256)) * 400)
 
 
-@pytest.mark.parametrize("harm", [emptied, deleted, replaced_by_rubbish])
+def its_wal_emptied(path: Path) -> None:
+    os.truncate(path.with_name(f"{path.name}-wal"), 0)
+
+
+def its_wal_deleted(path: Path) -> None:
+    path.with_name(f"{path.name}-wal").unlink()
+
+
+@pytest.mark.parametrize("harm", [emptied, deleted, replaced_by_rubbish, its_wal_emptied, its_wal_deleted])
 def test_lost_while_it_runs_the_batch_in_memory_goes_on(tmp_path: Path, harm: Callable[[Path], None]) -> None:
     one = in_batch(tmp_path / "run")
     before = one.batch()
@@ -276,11 +284,13 @@ def test_lost_while_it_runs_the_batch_in_memory_goes_on(tmp_path: Path, harm: Ca
     assert one.alarm()[0], "not told as over after 0 s"
     assert one.told().split(". ")[:2] in (
         ["The journal was empty", "The batch goes on"], ["The journal was deleted", "The batch goes on"],
+        ["The journal lacks its newest part", "The batch goes on"],
     )  # fmt: skip
-    copied = tmp_path / "after"
+    told, copied = one.told(), tmp_path / "after"
     shutil.copytree(tmp_path / "run", copied, ignore=shutil.ignore_patterns("*-shm", "run", "*.lock"))
     one.close()
     starts(copied)
+    assert (harm is its_wal_emptied) == told.startswith("The journal lacks"), "a deleted one can still be read whole"
     with closing(Reader(copied / "kojimon.journal")) as reader:
         assert [(row.name, row.ended_t_ms) for row in reader.batches()] == [("March", None)]
         assert reader.stamps().segments and len(reader.probes()) >= 4
@@ -567,3 +577,17 @@ def test_storage_that_fails_wakes_where_a_batch_may_be_open(tmp_path: Path, monk
         assert not one.state().batches
     finally:
         one.close()
+
+
+def test_a_wal_that_another_program_moved_into_the_file_is_no_loss(tmp_path: Path) -> None:
+    one = in_batch(tmp_path / "run", rounds=5)
+    try:
+        with closing(sqlite3.connect(one.house.path)) as db:
+            db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        assert one.house.path.with_name(f"{one.house.path.name}-wal").stat().st_size == 0
+        for _ in range(3):
+            one.read(33.0)
+            one.commit()
+        assert one.alarm() == (False, "") and not list(one.house.path.parent.glob("*.corrupt-*"))
+    finally:
+        assert one.close()
