@@ -140,7 +140,7 @@ def _reading(guess: Guess, key: str, address: str) -> Reading:
     fields = {key: plain(address)}
     if key == "topic" and guess.key:
         fields["path"] = plain(guess.key)
-    unit_open = not guess.unit and bool(guess.quantity)
+    unit_open = not guess.unit
     if guess.unit == "F":
         fields["unit"] = "F"
     if guess.device:
@@ -148,7 +148,7 @@ def _reading(guess: Guess, key: str, address: str) -> Reading:
     if guess.every_s > 0:
         fields["every"] = show_duration(max(1.0, guess.every_s))
     unit = {"C": " °C", "F": " °F", "%": " %"}.get(guess.unit if guess.quantity else "", "")
-    unit = ", °C or °F," if unit_open else unit
+    unit = ", °C or °F," if unit_open and guess.quantity else unit
     value = "nothing now" if guess.value != guess.value else f"{guess.value:.1f}{unit} now"
     return Reading(_name(guess), fields, guess.quantity, value, unit_open)
 
@@ -196,7 +196,7 @@ def _ready_probe(reading: Reading, name: str, source: str) -> Iterator[str]:
     if not reading.quantity:
         yield f"  {aside}  quantity: temperature  # or humidity"
     if reading.unit_open:
-        yield f"  {aside}  unit: C  # or F"
+        yield f"  {aside}  unit: C  # or F{'' if reading.quantity else '; % for humidity'}"
     if source:
         yield f"  {aside}  from: {plain(source)}"
     for key, value in reading.fields.items():

@@ -90,7 +90,7 @@ def _place(asker: Asker, person: Person, found: Finding) -> tuple[ProbeAnswer, .
         if number <= len(fitting):
             reading = fitting[number - 1]
             left.remove(reading)
-            if reading.unit_open:
+            if reading.unit_open and quantity == "temperature":
                 unit = asker.ask(f"Is that in °C or °F ({reading.shown})?", "C", _one_of("c", "f")).upper()
                 reading = reading._replace(fields=reading.fields | {"unit": unit})
             probes.append(

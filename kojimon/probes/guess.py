@@ -74,7 +74,7 @@ def unit_of(quantity: str, name: str, value: float, said: str = "") -> str:
     named |= {said} if said else set()
     if len(named) == 1 and DISPUTED not in named:
         return named.pop()
-    return "" if named or (quantity and value > CLEAR_C) else "C"
+    return "" if named or value > CLEAR_C else "C"
 
 
 def guess(topic: str, key: str, value: float, every_s: float = 0.0, device: str = "", said: str = "") -> Guess:

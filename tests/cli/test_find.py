@@ -107,6 +107,7 @@ def test_a_line_with_decimal_commas_becomes_settings_once_it_is_said_what_it_mea
     target.write_text(HEAD + "\n".join(lines) + "\n")
     with pytest.raises(ConfigurationError, match="probe"):
         load_settings(target)
+    assert lines.count("  #  unit: C  # or F; % for humidity") == 1, lines
     known = [line.replace("#", "", 1) if line.startswith("  #") else line for line in lines]
     target.write_text(HEAD + "\n".join(known) + "\n")
     made = load_settings(target)

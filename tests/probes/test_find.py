@@ -71,6 +71,7 @@ def test_units() -> None:
     # 85.0 is what a DS18B20 sends at power-up (its data sheet, Rev 4), 62 °C is hot rice: size alone says nothing.
     assert [guess("", "temperature", value).unit for value in (45.0, 46.0, 62.0, 85.0, 86.0)] == ["C", "", "", "", ""]
     assert guess("", "temp_f", 85.0, said="C").unit == ""
+    assert (guess("", "column-1", 85.0).quantity, guess("", "column-1", 85.0).unit) == ("", "")
     assert guess("", "temp_c", 86.0).unit == "C"
     assert guess("", "tempf", 45.0).unit == "F"
     assert guess("", "temperature", 30.0).unit == "C"
