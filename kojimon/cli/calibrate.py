@@ -13,7 +13,7 @@ from kojimon.cli import screen
 from kojimon.cli.interview import Asker
 from kojimon.cli.kitchen import Kitchen
 from kojimon.cli.opening import open_kitchen
-from kojimon.cli.options import DURATION, PlainCommand, config_option, example, tidy
+from kojimon.cli.options import DURATION, Number, PlainCommand, config_option, example, tidy
 from kojimon.clock import SystemClock, real_s, wait_s
 from kojimon.errors import KojimonError, RefusedError, UsageError
 from kojimon.probes import guide
@@ -93,7 +93,7 @@ STEPS: Final = {
 @click.option(
     "--pressure",
     "pressure_hpa",
-    type=click.FloatRange(500, 1100),
+    type=Number(500, 1100),
     metavar="HPA",
     help="For boiling water: a barometer's where you are; a weather report's is for sea level.",
 )

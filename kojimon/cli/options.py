@@ -40,6 +40,16 @@ class Amount(_FloatParam):
             self.fail(f"{value!r}: {error}.", param, ctx)
 
 
+class Number(click.FloatRange):
+    """A bare number between limits, read as strictly as every other one: no `nan`, no `30.`."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        try:
+            return super().convert(units.parse_number(value) if isinstance(value, str) else value, param, ctx)
+        except ValueError as error:
+            self.fail(f"{value!r}: {error}.", param, ctx)
+
+
 class AmountText(Amount):
     """The same, read later: only what belongs to the amount is taken together (`PlainCommand`)."""
 

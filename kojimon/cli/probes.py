@@ -12,7 +12,7 @@ from kojimon.cli import screen
 from kojimon.cli.calibrate import calibrate
 from kojimon.cli.certificates import certificates
 from kojimon.cli.opening import client_of, open_kitchen, settings_file
-from kojimon.cli.options import config_option, example, json_option
+from kojimon.cli.options import Number, config_option, example, json_option
 from kojimon.cli.place import back, move, place
 from kojimon.errors import KojimonError, UsageError
 from kojimon.units import show_duration
@@ -85,7 +85,7 @@ def _tone(row: Document) -> str:
 
 
 @probes.command(epilog=example("kojimon probes find", "kojimon probes find --seconds 20 --broker 192.0.2.10"))
-@click.option("--seconds", type=click.FloatRange(1, 600), default=60.0, show_default=True, help="How long to listen.")
+@click.option("--seconds", type=Number(1, 600), default=60.0, show_default=True, help="How long to listen.")
 @click.option("--broker", "brokers", multiple=True, metavar="HOST[:PORT]", help="An MQTT broker to listen to.")
 @click.option("--dev", type=click.Path(path_type=Path), default=Path("/dev"), hidden=True)
 @click.option(

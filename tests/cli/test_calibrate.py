@@ -204,6 +204,8 @@ def test_the_altitude_of_the_settings_is_that_of_boiling_water(kitchen: Kitchen,
         (("koji-top", "--point", "x = 0 C"), "--point x = 0 C"),
         (("koji-top", "--point", "30.C=30C"), "--point 30.C=30C"),
         (("koji-top", "--point", ".5 C = 0 C"), "--point .5 C = 0 C"),
+        (("koji-top", "--pressure", "nan"), "'nan': a number is wanted"),
+        (("koji-top", "--pressure", "1013."), "'1013.': a number is wanted"),
         (("koji-top", "--point", "0 C = 0 C", "--date", "yesterday"), "a day is wanted"),
     ],
 )
