@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any, Final
 
+from kojimon.contract import keys
 from kojimon.journal.reader import Reader
 from kojimon.model import Event, Place, Priority, Quality, Quantity
 
@@ -23,7 +24,8 @@ def night(reader: Reader, incubator: str, since_ms: int, until_ms: int) -> Facts
 
     Returns:
         since_ms, until_ms; low_c and high_c of the koji where it was measured; `woke`, each with key, tray, since_ms,
-        lasted_ms (None: goes on); `told`, how many other alarms; `done` and `missed`, names of tasks.
+        lasted_ms (None: goes on); `told`, how many other alarms; `unheard`, the channels over which no message got out
+        for some of it; `done` and `missed`, names of tasks.
     """
     batches = reader.batches(incubator)
     if not any(row.started_t_ms < until_ms and (row.ended_t_ms or until_ms) > since_ms for row in batches):
@@ -37,6 +39,7 @@ def night(reader: Reader, incubator: str, since_ms: int, until_ms: int) -> Facts
         **_koji(reader, incubator, since_ms, until_ms),
         "woke": woke[:LISTED_MOST],
         "told": told,
+        "unheard": _unheard(found, since_ms, until_ms),
         "done": _tasks(events, "task-done"),
         "missed": [name for name in _tasks(events, "window-closed") if name not in _optional(events)],
     }
@@ -72,6 +75,19 @@ def _alarms(events: Sequence[Event]) -> tuple[list[Facts], int]:
         elif data.get("to") == "UNACK" and not over and data.get("priority") == Priority.TELL:
             told.add(name)
     return list(woke.values()), len(told - set(woke))
+
+
+def _unheard(events: Sequence[Event], since_ms: int, until_ms: int) -> list[str]:
+    """Channels known to have failed at some time of the night, also since before it."""
+    found: dict[str, bool] = {}
+    for event in events:
+        key = keys.parse(event.key) if event.kind == "alarm" and event.t_ms < until_ms else None
+        if not isinstance(key, keys.Health) or key.part != "delivery":
+            continue
+        failed = event.data.get("event") != "off"
+        if failed or event.t_ms < since_ms:
+            found[key.name] = failed
+    return sorted(name for name, failed in found.items() if failed)[:LISTED_MOST]
 
 
 def _tasks(events: Sequence[Event], kind: str) -> list[str]:

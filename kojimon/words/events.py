@@ -142,8 +142,7 @@ def _verdict(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
 
 
 def _stage(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
-    label = event["data"].get("label") or speech.stage(str(event["key"]))
-    return Line(f"Stage: {say.small_first(label)}.")
+    return Line(f"Stage: {say.small_first(event['data'].get('label') or speech.stage(str(event['key'])))}.")
 
 
 def _window_open(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
@@ -332,7 +331,7 @@ def _summary(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
     for lead, names in (("Done", data.get("done")), ("Its time passed undone", data.get("missed"))):
         if names:
             parts.append(f"{lead}: {say.listing([speech.task(str(name)) for name in names])}.")
-    return Line(" ".join(filter(None, parts)), "look" if data.get("woke") or data.get("missed") else "good")
+    return Line(" ".join(filter(None, parts)), "look" if any(map(data.get, ("woke", "missed", "unheard"))) else "good")
 
 
 def _night_koji(data: Mapping[str, Any], speech: Speech) -> str:
@@ -344,9 +343,10 @@ def _night_koji(data: Mapping[str, Any], speech: Speech) -> str:
 
 def _night_calls(data: Mapping[str, Any], now_ms: int, speech: Speech) -> str:
     called = [_called_for(alarm, now_ms, speech) for alarm in data.get("woke") or ()]
-    told = data.get("told") or 0
-    more = f"{told} thing{'s' if told != 1 else ''} to know." if told else ""
-    return f"You were called: {say.listing(called)}. {more}".rstrip() if called else f"Nothing called. {more}".rstrip()
+    more = f"{data['told']} thing{'s' if data['told'] != 1 else ''} to know." if data.get("told") else ""
+    lost = f"Messages did not get out over {say.listing([*data['unheard']])}." if data.get("unheard") else ""
+    calls = f"{'Called for' if lost else 'You were called'}: {say.listing(called)}." if called else ""
+    return " ".join(filter(None, [calls or ("" if lost else "Nothing called."), lost, more]))
 
 
 def _called_for(alarm: Mapping[str, Any], now_ms: int, speech: Speech) -> str:

@@ -74,6 +74,22 @@ def test_the_night_is_summed_up_once_in_the_morning(tmp_path: Path) -> None:
         assert len(summaries(settings)) == 1, "nor again after a restart"
 
 
+def test_a_night_in_which_no_message_got_out_says_so(tmp_path: Path) -> None:
+    settings = at(tmp_path)
+    with running(settings, ManualClock(AFTERNOON)) as one:
+        one.act("batch.start", name="first")
+        one.act("task.done", task="inoculate", value_c=31.0)
+        go_on(one, 1.0, every_s=600)
+        one.daemon.house.core.health("delivery:phone", False, "no way out")
+        one.daemon.house.core.health("delivery:mail", False, "no way out")
+        go_on(one, 1.0, every_s=600)
+        one.daemon.house.core.health("delivery:mail", True, "gets out again")
+        go_on(one, 13.0, every_s=600)
+        one.commit()
+        (told,) = summaries(settings)
+    assert told.data["unheard"] == ["phone"], "mail got out again before the night"
+
+
 def test_without_a_batch_there_is_nothing_to_sum_up(tmp_path: Path) -> None:
     settings = at(tmp_path)
     with running(settings, ManualClock(AFTERNOON)) as one:

@@ -34,6 +34,13 @@ def night(**data: Any) -> dict[str, Any]:
             "Done: break up and mix.",
             "look",
         ),
+        ({"unheard": ["phone"]}, "The night: koji 34.8 to 37.9 °C. Messages did not get out over phone.", "look"),
+        (
+            {"woke": [{**HOT, "lasted_ms": 2_100_000}], "unheard": ["mail", "phone"]},
+            "The night: koji 34.8 to 37.9 °C. Called for: top tray too warm for 35 min. "
+            "Messages did not get out over mail and phone.",
+            "look",
+        ),
         (
             {"woke": [{**HOT, "lasted_ms": None}], "missed": ["look", "mix"]},
             "The night: koji 34.8 to 37.9 °C. You were called: top tray too warm for 2 h, still so. "
