@@ -17,6 +17,7 @@ from msgspec import Struct
 
 from kojimon.clock import real_s
 from kojimon.errors import KojimonError
+from kojimon.links.breaks import Breaks
 from kojimon.links.errors import LinkError
 from kojimon.links.worker import Worker
 
@@ -30,8 +31,7 @@ CONNECT_S: Final = 5.0
 LOOP_S: Final = 0.2
 PROVED_S: Final = 10.0
 """A connection that lasted so long is a good one: the next trouble is tried again at once."""
-SHORT_LIMIT: Final = 3
-"""So many connections in a row that broke before PROVED_S are no accident."""
+OFTEN: Final = "the connection is lost again and again. Give kojimon another client_id, the broker passwords"
 RESUBSCRIBE_S: Final = 60.0
 RECEIVE_MAXIMUM: Final = 100
 PACKET_LIMIT: Final = 262_144
@@ -102,7 +102,8 @@ class MqttLink(Worker):
         self._refused: tuple[str, ...] = ()
         self._asking = False
         self._resubscribe_s = 0.0
-        self._callback_errors = self._short = 0
+        self._callback_errors = 0
+        self._breaks = Breaks()
         self._wrapped: list[ssl.SSLSocket] = []
 
     # -- hooks ---------------------------------------------------------------------------------------------
@@ -248,17 +249,26 @@ class MqttLink(Worker):
             if code:
                 raise LinkError(self._breaking())
             if self._heartbeat_s - self._connected_s > PROVED_S:
-                self._short = 0
-                self._proved()
+                self._steady()
             if self._refused and self._heartbeat_s > self._resubscribe_s:
                 self._subscribe(client, self._refused)
             self._guard(self._tick, client)
 
     def _breaking(self) -> str:
         # Brokers rarely say that another client took our name: they just hang up, again and again.
-        self._short += 1
-        hint = f"; perhaps another client has the name {self.client_id}" if self._short >= SHORT_LIMIT else ""
-        return f"{self._where}: connection lost{hint}"
+        if self._breaks.one_more():
+            return f"Another client seems to use the name {self.client_id} at {self._where}: {OFTEN}"
+        return f"{self._where}: connection lost"
+
+    def _steady(self) -> None:
+        """The connection has lasted."""
+        self._proved()
+        if self._breaks.over() and not self._refused:
+            self._well()
+
+    def _well(self) -> None:
+        if not self._breaks.many:
+            super()._well()
 
     def _farewell(self, client: Client) -> None:
         if self._notice and self.connected:
@@ -311,8 +321,10 @@ class MqttLink(Worker):
     ) -> None:
         if flags.is_disconnect_packet_from_server and not self._refusal:
             taken = "taken over" in str(reason).lower()
-            hint = f"; another client has the name {self.client_id}" if taken else ""
-            self._refusal = f"{self._where}: the broker hung up: {reason}{hint}"
+            self._refusal = f"{self._where}: the broker hung up: {reason}"
+            if taken:
+                self._breaks.one_more()
+                self._refusal = f"Another client uses the name {self.client_id} at {self._where}: {OFTEN}"
 
     def _on_subscribe(
         self, client: Client, data: Any, mid: int, reasons: list[ReasonCode], more: Properties | None

@@ -50,6 +50,7 @@ HEALTH_WORDS = {
     "disk": "Disk trouble",
     "clock": "Clock not set",
     "broker": "MQTT broker away",
+    "client": "Another client has our name",
     "serial": "Serial port away",
     "modbus": "Modbus away",
     "kernel": "Kernel sensor away",
@@ -69,6 +70,7 @@ HEALTH_ACTIONS = {
     "disk": "Free space, check card",
     "clock": "Say how long ago, not when",
     "broker": "Check broker, network",
+    "client": "Change client_id",
     "serial": "Check plug and cable",
     "modbus": "Check plug and cable",
     "kernel": "Check wiring",
@@ -154,10 +156,15 @@ def action(alarm: Alarm, work: Work) -> str:
             todo = _limit_action(key, way, work) if way else "Look at the box"
             todo = COOL_BOX if heated(alarm) else todo
         case keys.Health(what):
-            todo = (_said(alarm)[1] if what in SAID else "") or HEALTH_ACTIONS.get(key.part, "")
+            todo = (_said(alarm)[1] if what in SAID else "") or HEALTH_ACTIONS.get(_part(key, alarm), "")
         case keys.Silent():
             todo = SILENT_WORDS.get(alarm.quality, ("", "Check plug and cable"))[1]
     return todo or _FIXED_ACTIONS.get(key) or _FIXED_ACTIONS.get(type(key)) or "See: kojimon status"
+
+
+def _part(key: keys.Health, alarm: Alarm) -> str:
+    """What the words of a health alarm are chosen by: a broker that lets another have our name is not away."""
+    return "client" if key.part == "broker" and alarm.text.startswith("Another client ") else key.part
 
 
 _FIXED_ACTIONS: dict[keys.AlarmKey | type, str] = {
@@ -249,7 +256,7 @@ def subject(alarm: Alarm, speech: Speech) -> str:
         case keys.Limit():
             text = _limit_subject(key, alarm)
         case keys.Health():
-            text = HEALTH_WORDS.get(key.part, say.big_first(key.part)) + (f" ({key.name})" if key.name else "")
+            text = HEALTH_WORDS.get(_part(key, alarm), say.big_first(key.part)) + (f" ({key.name})" if key.name else "")
         case keys.Task(name):
             text = f"{say.big_first(speech.task(name))}: late"
         case keys.Silent(probe):

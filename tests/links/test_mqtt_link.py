@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from kojimon.errors import KojimonError
+from kojimon.links import breaks, mqtt
 from kojimon.links.mqtt import Address, MqttLink, Notice
 from kojimon.links.mqtt_io import WINDOW, Fate, Incoming, MqttIo
 from tests.parts.broker import Broker, certificates, free_port, publish
@@ -172,7 +173,23 @@ def test_two_clients_of_one_name_are_told(broker: Broker) -> None:
     with running(io(broker, 5)) as first:
         until(lambda: first.connected)
         with running(io(broker, 5)):
-            until(lambda: "another client has the name test-io" in first.facts()["trouble"])
+            until(lambda: "the name test-io at" in first.facts()["trouble"])
+
+
+@VERSIONS
+def test_a_name_taken_again_and_again_is_the_trouble_until_it_ends(
+    broker: Broker, version: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Also while we are connected between two takeovers: before, each connection was all right again."""
+    monkeypatch.setattr(mqtt, "PROVED_S", 0.3)
+    with running(io(broker, version)) as link:
+        until(lambda: link.connected)
+        with running(io(broker, version)):
+            until(lambda: link.facts()["trouble"].startswith("Another client "))
+        until(lambda: link.subscribed)
+        assert link.facts()["trouble"].startswith("Another client ")
+        monkeypatch.setattr(breaks, "BREAKS_S", 0.5)
+        until(lambda: link.facts()["ok"])
 
 
 def packet(peer: socket.socket) -> tuple[int, bytes]:

@@ -174,6 +174,8 @@ def test_no_first_line_says_bed() -> None:
          "The koji over 40 °C for 3 h. Break up, spread"),
         ({"key": "recovery/bed/temperature", "value": 39.0, "limit": 36.0},
          "The koji 39 °C after the work, over 36. Break up, spread"),
+        ({"key": "health/broker:house", "text": "Another client uses the name k at h:1: the connection is lost again"},
+         "Another client has our name (house). Change client_id"),
         ({"key": "health/site:cellar"}, "No sign of life (cellar). Look at its computer, network"),
     ],
 )  # fmt: skip
