@@ -79,7 +79,7 @@ def test_a_whole_batch_on_a_phone(cook: Cook, new_page: NewPage) -> None:
     expect(page.locator(".alarm").first).to_contain_text("paused until")
     page.get_by_role("button", name="End the pause").first.click()
     expect(page.locator(".alarm.wrong").first).to_be_visible()
-    cook.offset_k = -5.0
+    cook.offset_k = -3.0
     cook.feed(1.0)
     expect(page.locator(".alarm.wrong")).to_have_count(0)
 
