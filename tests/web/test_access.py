@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import http.client
 import re
 from collections.abc import Iterator
@@ -179,6 +180,14 @@ def test_guesses_are_counted(tmp_path: Path) -> None:
         assert door.form("/enter", {"code": "once more"}).status == 429
         right = door.form("/enter", {"code": TOKEN})
         assert right.status == 429 and right.headers["retry-after"] == "300" and "set-cookie" not in right.headers
+
+
+def test_what_cannot_be_guessed_needs_no_count(guarded: Door) -> None:
+    """A code has 128 bits of chance and lasts ten minutes, a cookie's signature has 256."""
+    code = guarded.live.client.post("/v1/page", {})["code"]
+    assert len(base64.urlsafe_b64decode(code + "==")) == 16
+    cookie = enter(guarded, code).split(";")[0]
+    assert len(bytes.fromhex(cookie.rpartition(".")[2])) == 32
 
 
 def test_guesses_are_counted_wherever_a_token_is_taken(tmp_path: Path) -> None:
