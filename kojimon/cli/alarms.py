@@ -16,6 +16,7 @@ from kojimon.contract.state import Alarm, ListedAlarm
 from kojimon.errors import UsageError
 from kojimon.words import alarms as alarm_words
 from kojimon.words import status as words
+from kojimon.words.speech import Speech
 
 LIST = example("kojimon alarms", "kojimon alarms arm", "kojimon alarms ack", "kojimon alarms shelve koji --for 30 min")
 
@@ -81,7 +82,7 @@ def find_alarms(rows: Sequence[ListedAlarm], names: tuple[str, ...]) -> list[Lis
         exact = [row for row in rows if row.key == name]
         near = exact or [row for row in rows if name.lower() in _names(row)]
         if len(near) != 1:
-            known = ", ".join(f"{number} {row.key}" for number, row in enumerate(rows, 1))
+            known = ", ".join(f"{number} {alarm_words.subject(row, Speech())}" for number, row in enumerate(rows, 1))
             what = "is not in the list" if not near else "is more than one"
             raise UsageError(f"{name!r} {what}. The alarms are: {known}.")
         found.append(near[0])

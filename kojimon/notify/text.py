@@ -108,7 +108,7 @@ def _call(send: Send, events: Sequence[Event], desk: Desk, speech: Speech) -> Te
         _todo(alarm, work),
         how_to_stop(desk.page),
         _next(send, first, desk, speech),
-        _mark(send, first, desk),
+        _mark(send, desk),
     ]
     return Text(title[:HEADLINE_MAX], "\n".join(filter(None, lines)))
 
@@ -117,7 +117,7 @@ def _test(send: Send, first: Event, desk: Desk, speech: Speech) -> Text:
     text = str(first.data.get("text") or "Test")
     press = "Press Acknowledge on this phone: that passes the night check."
     since = _since(first, _alarm(first, desk), desk, speech)
-    lines = [text, since, press, how_to_stop(desk.page), _mark(send, first, desk)]
+    lines = [text, since, press, how_to_stop(desk.page), _mark(send, desk)]
     return Text("TEST ONLY. Press Acknowledge to pass the night check", "\n".join(filter(None, lines)))
 
 
@@ -254,11 +254,10 @@ def how_to_stop(page: str) -> str:
     return f"To stop this: open the kojimon page, press Acknowledge: {page}"
 
 
-def _mark(send: Send, event: Event, desk: Desk) -> str:
-    """What a person recognises a repeat by, and what a door needs to answer it."""
-    turn = f", call {send.round + 1}" if send.urgent and send.round else ""
-    late = " Not written down yet." if desk.unrecorded else ""
-    return f"[{send.key}{turn}]{late}"
+def _mark(send: Send, desk: Desk) -> str:
+    """What a person recognises a repeat by."""
+    turn = f"This is call {send.round + 1}." if send.urgent and send.round else ""
+    return " ".join(filter(None, [turn, "Not written down yet." if desk.unrecorded else ""]))
 
 
 # -- other messages ------------------------------------------------------------------------------------------------

@@ -132,7 +132,7 @@ def test_an_alarm_is_named_by_number_key_tray_or_a_part_of_it(
         kitchen.run("alarms", "ack", named)
     assert known.acts == [("alarm.acknowledge", "box", {"key": "limit/bed/temperature/high", "occurrence": 3})] * 4
     told = kitchen.run("alarms", "shelve", "a", code=2).stderr
-    assert "'a' is more than one. The alarms are: 1 limit/bed/temperature/high, 2 silent/air." in " ".join(told.split())
+    assert "'a' is more than one. The alarms are: 1 Top tray too warm, 2 Probe air silent." in " ".join(told.split())
 
 
 def test_acknowledging_without_a_name_means_what_is_new(

@@ -76,7 +76,7 @@ def test_the_first_line_is_the_design_s_and_the_body_answers_what_comes_next() -
         "To stop this: open the kojimon page, press Acknowledge: http://192.0.2.7:8137/",
         "It repeats every 2 min, louder, until acknowledged; 20 min after that again if it still holds. Called so far "
         "over phone (2) and siren (1). Does not get out: mail.",
-        "[box/limit/bed/temperature/high#1, call 4]",
+        "This is call 4.",
     ]
 
 
