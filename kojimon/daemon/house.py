@@ -210,6 +210,7 @@ class House:
 
     def _replaced(self, what: str, aside: Path | None) -> Last | None:
         """The journal was lost while we run: the batch in memory goes on, and begins the new one."""
+        self._opened.lock.renew()
         if self._core is None:
             return self._opened.last
         present = self._core.present()
@@ -221,6 +222,8 @@ class House:
         return last
 
     def _trouble(self, text: str) -> None:
+        if not text:
+            self._opened.lock.renew()
         if self._core is not None:
             self._core.storage(text, real_s() - self.writer.busy_s(), self.writer.facts().dropped_rows)
 

@@ -15,7 +15,8 @@ from typing import Final, NamedTuple
 from urllib.parse import quote
 
 from kojimon.errors import JournalError
-from kojimon.journal.files import Lock, any_there, quick_check, set_aside
+from kojimon.journal.beside import Lock
+from kojimon.journal.files import any_there, quick_check, set_aside
 from kojimon.journal.identity import Whose, identify
 from kojimon.journal.last import file_of
 from kojimon.journal.reader import how_to_read

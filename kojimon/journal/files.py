@@ -1,4 +1,4 @@
-"""The files around the journal: lock, ballast, damaged files set aside, and the check at opening.
+"""The journal's own files: damaged ones set aside, and the check at opening (lock and ballast: beside.py).
 
 Nothing here opens the journal, its -wal or its -shm except through SQLite: closing a descriptor of them by hand would
 drop SQLite's locks in this process.
@@ -6,20 +6,18 @@ drop SQLite's locks in this process.
 
 from __future__ import annotations
 
-import errno
-import fcntl
 import os
 import sqlite3
 from collections.abc import Sequence
 from contextlib import closing, suppress
 from datetime import UTC, datetime
 from pathlib import Path
-from stat import S_ISREG
 from typing import Final, NamedTuple
 
 from kojimon import logs
 from kojimon.clock import real_s
 from kojimon.errors import JournalError
+from kojimon.journal.beside import Lock, move_odd
 from kojimon.journal.identity import Whose, identify
 from kojimon.journal.last import Last, kept, lay
 from kojimon.journal.salvage import HORIZON_MS, latest_ms, salvage, salvage_alone
@@ -31,83 +29,6 @@ log = logs.get("journal")
 SIDE_FILES: Final = ("", "-wal", "-shm")
 CHECK_S: Final = 20.0
 """Longest check at a start, real seconds: a batch must not go unwatched for it."""
-
-
-class Lock:
-    """Holds `<journal>.lock` for the life of the process; the kernel lets go of it at any death."""
-
-    def __init__(self, journal: Path) -> None:
-        # By a symbolic link another name of it would be another lock, and two daemons would write one journal.
-        real = Path(os.path.realpath(journal))
-        self.path = real.with_name(real.name + ".lock")
-        self._fd = -1
-
-    def take(self) -> None:
-        """Raises JournalError when another process holds it, OSError when it can be neither made nor opened."""
-        fd, writable = self._open()
-        try:
-            fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            holder = os.pread(fd, 32, 0).decode("ascii", "replace").strip() or "unknown"
-            os.close(fd)
-            raise JournalError(
-                f"the journal {self.path.name.removesuffix('.lock')} is in use by process {holder}; "
-                "stop that one first, or give this one another journal.path"
-            ) from None
-        if writable:
-            os.ftruncate(fd, 0)
-            os.pwrite(fd, f"{os.getpid()}\n".encode(), 0)
-        self._fd = fd
-
-    def _open(self) -> tuple[int, bool]:
-        """The file, and whether it can be written: on a read-only card an old lock file serves as well."""
-        move_odd(self.path)
-        try:
-            return os.open(self.path, os.O_RDWR | os.O_NOFOLLOW | os.O_CREAT | os.O_CLOEXEC, 0o644), True
-        except OSError as problem:
-            if problem.errno != errno.EROFS or not self.path.exists():
-                raise
-            return os.open(self.path, os.O_RDONLY | os.O_CLOEXEC), False
-
-    def release(self) -> None:
-        """Lets go; the file stays, because removing it could split two waiters over two files."""
-        if self._fd >= 0:
-            os.close(self._fd)
-            self._fd = -1
-
-
-class Ballast:
-    """A file of real blocks beside the journal, given up when the disk is full: then even a delete needs space."""
-
-    def __init__(self, journal: Path, size_bytes: int) -> None:
-        self.path = journal.with_name(journal.name + ".ballast")
-        self._size = size_bytes
-
-    def make(self) -> bool:
-        """Makes the file where it is missing and space is there three times over. Returns False for want of it."""
-        if self._size <= 0:
-            return True
-        try:
-            if self.path.exists() and self.path.stat().st_size >= self._size:
-                return True
-            space = os.statvfs(self.path.parent)
-            if space.f_bavail * space.f_frsize < 3 * self._size:
-                return False
-            with self.path.open("wb") as file:
-                os.posix_fallocate(file.fileno(), 0, self._size)
-        except OSError as problem:
-            log.warning("no ballast file: %s", problem)
-            self.give_up()
-            return False
-        return True
-
-    def give_up(self) -> bool:
-        """Removes the file. Returns whether that freed space."""
-        try:
-            self.path.unlink()
-        except OSError:
-            return False
-        return True
 
 
 def set_aside(journal: Path, reason: str = "corrupt") -> Path:
@@ -127,20 +48,6 @@ def set_aside(journal: Path, reason: str = "corrupt") -> Path:
         if os.path.lexists(old):
             old.rename(target.with_name(target.name + suffix))
     return target
-
-
-def move_odd(file: Path) -> None:
-    """Moves away what is no plain file where one belongs: a pipe, a link, a folder. Nothing is written through it."""
-    try:
-        if S_ISREG(file.lstat().st_mode):
-            return
-    except FileNotFoundError:
-        return
-    number = 1
-    while os.path.lexists(target := file.with_name(f"{file.name}.odd-{number}")):
-        number += 1
-    file.rename(target)
-    log.error("%s was no plain file; it is now %s", file.name, target.name)
 
 
 def any_there(journal: Path) -> bool:
@@ -193,6 +100,7 @@ def open_or_recover(path: Path) -> Opened:
     try:
         return _check(path, lock, known, last)
     except JournalError as refusal:
+        lock.let_go()
         if last is not None and last.at_work:
             text = trouble_of(refusal).text
             return Opened(lock, True, None, text, last=last, refused=str(refusal))
@@ -245,6 +153,7 @@ def mend(path: Path, opened: Opened, carry: bool) -> Opened:
 def _completed(opened: Opened, path: Path, what: str) -> Opened:
     """Lays in what the journal lacks of its last known state, and puts into words what happened."""
     last = opened.last
+    opened.lock.hold()
     if opened.trouble or not (what or last):
         return opened
     laid, names = False, tuple[str, ...]()

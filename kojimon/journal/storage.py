@@ -15,7 +15,8 @@ from typing import Any, Final
 
 from kojimon import logs
 from kojimon.errors import JournalError
-from kojimon.journal.files import AWAY, DAMAGED, EMPTY, GONE, SAVED, SHORT, Ballast, any_there, begin_new, set_aside
+from kojimon.journal.beside import Ballast
+from kojimon.journal.files import AWAY, DAMAGED, EMPTY, GONE, SAVED, SHORT, any_there, begin_new, set_aside
 from kojimon.journal.last import Last, lay
 from kojimon.journal.names import NumbersClash, assign, register
 from kojimon.journal.records import Chunk, Placed, ThinnedSpan

@@ -22,7 +22,7 @@ from msgspec.structs import replace
 from kojimon import clock, logs
 from kojimon.errors import JournalError
 from kojimon.journal import names as numbering
-from kojimon.journal.files import Ballast
+from kojimon.journal.beside import Ballast
 from kojimon.journal.pending import AT_ONCE_S, Pending
 from kojimon.journal.reader import Reader
 from kojimon.journal.records import Chunk, Placed, ProbeRow, ThinnedSpan

@@ -40,7 +40,9 @@ def keep(journal: Path, data: bytes) -> str:
     target = folder / name
     if not target.exists():
         unfinished = folder / f".{name}"
-        unfinished.write_bytes(data)
+        unfinished.unlink(missing_ok=True)  # never written through a link that lies there
+        with unfinished.open("xb") as file:
+            file.write(data)
         unfinished.replace(target)
     return name
 

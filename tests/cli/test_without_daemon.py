@@ -9,7 +9,7 @@ import sqlite3
 
 import pytest
 
-from kojimon.journal.files import Lock
+from kojimon.journal.beside import Lock
 from tests.cli.conftest import Kitchen
 from tests.golden import meaning
 from tests.parts.opened import reading

@@ -19,6 +19,7 @@ from kojimon.clock import ManualClock, real_s
 from kojimon.core import loop
 from kojimon.daemon.house import House
 from kojimon.errors import JournalError
+from kojimon.journal.beside import Lock
 from kojimon.journal.outbox import load_outbox
 from kojimon.journal.reader import Reader
 from kojimon.model import Act, Arrival
@@ -591,3 +592,22 @@ def test_a_wal_that_another_program_moved_into_the_file_is_no_loss(tmp_path: Pat
         assert one.alarm() == (False, "") and not list(one.house.path.parent.glob("*.corrupt-*"))
     finally:
         assert one.close()
+
+
+def test_a_folder_that_was_deleted_and_made_again_gets_the_batch_and_a_lock(tmp_path: Path) -> None:
+    one = in_batch(tmp_path / "run")
+    try:
+        shutil.rmtree(tmp_path / "run")
+        one.read(33.0)
+        assert not one.house.writer.flush(0.2)
+        (tmp_path / "run").mkdir()
+        until(lambda: one.tick() or one.house.writer.flush(0.2), what="written")
+        one.tick()
+        one.commit()
+        assert [(row.name, row.ended_t_ms) for row in reading(one.house.path).batches()] == [("March", None)]
+        assert one.told().startswith("The journal is gone. The batch goes on") and one.alarm() == (True, "wake")
+        with pytest.raises(JournalError, match=f"in use by process {os.getpid()}"):
+            Lock(one.house.path).take()
+    finally:
+        assert one.close()
+    starts(tmp_path / "run")

@@ -16,7 +16,8 @@ import pytest
 from kojimon import clock
 from kojimon.errors import JournalError
 from kojimon.journal import storage as storing
-from kojimon.journal.files import Ballast, Lock, open_or_recover, set_aside
+from kojimon.journal.beside import Ballast, Lock
+from kojimon.journal.files import open_or_recover, set_aside
 from kojimon.journal.reader import Reader
 from kojimon.journal.records import Chunk
 from kojimon.journal.writer import Writer
@@ -510,3 +511,30 @@ def test_ballast_is_made_of_real_blocks_and_only_where_there_is_room(path: Path)
     assert not ballast.give_up()
     assert not Ballast(path, 2**60).make(), "more than the disk has"
     assert Ballast(path, 0).make() and not ballast.path.exists(), "none wanted"
+
+
+def test_a_lock_file_that_was_removed_lets_no_second_daemon_in(path: Path) -> None:
+    opened = open_or_recover(path)
+    opened.lock.path.unlink()
+    with pytest.raises(JournalError, match="in use by another process"):
+        open_or_recover(path)
+    opened.lock.release()
+    open_or_recover(path).lock.release()
+
+
+def test_a_hard_link_to_a_journal_is_the_same_journal(path: Path) -> None:
+    opened = open_or_recover(path)
+    other = path.with_name("other.journal")
+    os.link(path, other)
+    with pytest.raises(JournalError, match="perhaps by another name of the file"):
+        open_or_recover(other)
+    opened.lock.release()
+
+
+@pytest.mark.parametrize("make", ["folder", "pipe", "link"])
+def test_what_lies_where_the_ballast_belongs_is_moved_and_not_written_through(path: Path, make: str) -> None:
+    ballast, precious = Ballast(path, 100_000), path.with_name("precious")
+    precious.write_text("precious")
+    {"folder": Path.mkdir, "pipe": os.mkfifo, "link": lambda file: file.symlink_to(precious)}[make](ballast.path)
+    assert ballast.make() and ballast.path.stat().st_size == 100_000 and not ballast.path.is_symlink()
+    assert precious.read_text() == "precious"
