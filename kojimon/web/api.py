@@ -18,9 +18,11 @@ Errors are {error, wanted}: 400 wrong question, 404 no such thing, 409 refused b
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable, Mapping
-from typing import Any, Protocol
+from typing import Any, Final, Protocol
 
 import msgspec
+from anyio import CapacityLimiter
+from anyio.to_thread import run_sync
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
@@ -94,15 +96,18 @@ def failure(error: Exception) -> Response:
     return answer({"error": words, "wanted": wanted, "exit": exit_code}, status, headers)
 
 
+FROM_MEMORY: Final = frozenset(("/v1/state", "/v1/health", "/v1/alarms"))
+"""What needs no journal has threads and turns of its own: who reads one may wait for a disk that answers no more."""
+MEMORY_THREADS: Final = 2
 Handler = Callable[[Request], Awaitable[Response]]
 
 
-def guarded(work: Callable[[Request], Any]) -> Handler:
-    """Runs `work` in a worker thread and puts every error into words."""
+def guarded(work: Callable[[Request], Any], threads: CapacityLimiter | None = None) -> Handler:
+    """Runs `work` in a worker thread, one of `threads` where it has some of its own; puts every error into words."""
 
     async def handle(request: Request) -> Response:
         try:
-            return answer(await run_in_threadpool(work, request))
+            return answer(await run_sync(work, request, limiter=threads))
         except Exception as error:
             if not isinstance(error, KojimonError | HTTPException):
                 _LOG.exception("%s %s", request.method, request.url.path)
@@ -243,6 +248,10 @@ def create_app(backend: Backend) -> Starlette:
         "/v1/series": api.series,
         **rows.reads(backend),
     }
-    routes = [Route(path, guarded(work), methods=["GET"]) for path, work in reads.items()]
+    own = CapacityLimiter(MEMORY_THREADS)
+    routes = [
+        Route(path, guarded(work, own if path in FROM_MEMORY else None), methods=["GET"])
+        for path, work in reads.items()
+    ]
     routes.append(Route("/v1/acts", api.acts, methods=["POST"]))
     return Starlette(routes=routes, exception_handlers={HTTPException: _http_error, Exception: _http_error})

@@ -7,9 +7,11 @@ connection has gone is worked on no more.
 from __future__ import annotations
 
 import asyncio
+from collections import defaultdict
 from typing import Final
 
 from kojimon.web.access import App, Message, Receive, Scope, Send, is_local
+from kojimon.web.api import FROM_MEMORY
 from kojimon.web.gate import LINK, Guarded
 
 AT_ONCE: Final = 8
@@ -17,7 +19,7 @@ AT_ONCE: Final = 8
 
 
 class Turns:
-    """The application behind a queue for each door.
+    """The application behind two queues for each door: of what needs the journal, and of what does not.
 
     Args:
         app: what lies behind.
@@ -25,7 +27,7 @@ class Turns:
 
     def __init__(self, app: App) -> None:
         self._app = app
-        self._local, self._page = asyncio.Semaphore(AT_ONCE), asyncio.Semaphore(AT_ONCE)
+        self._turns: defaultdict[tuple[bool, bool], asyncio.Semaphore] = defaultdict(lambda: asyncio.Semaphore(AT_ONCE))
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """One request."""
@@ -33,7 +35,7 @@ class Turns:
             await self._app(scope, receive, send)
             return
         link: Guarded = scope[LINK]
-        turn = self._local if is_local(scope) else self._page
+        turn = self._turns[is_local(scope), scope["path"] in FROM_MEMORY]
         with link.in_line():
             await turn.acquire()
         held = True

@@ -13,10 +13,14 @@ import pytest
 
 from kojimon.clock import real_s
 from kojimon.errors import KojimonError, NotRunningError, RefusedError, UsageError
+from kojimon.journal.reader import Reader
 from kojimon.settings.spec import JournalSettings
 from kojimon.web.client import Client
 from kojimon.web.door import LONGEST_PATH, make_run_folder, socket_path
+from kojimon.web.serve import THREADS
+from kojimon.web.turns import AT_ONCE
 from tests.daemon.running import Running, broker_site, running
+from tests.parts.wait import until
 
 
 @pytest.fixture(scope="module")
@@ -242,6 +246,33 @@ def test_many_readers_at_the_same_time(live: Running) -> None:
     for thread in threads:
         thread.join(60)
     assert answers == [1] * 40
+
+
+def test_who_waits_for_a_disk_that_does_not_answer_holds_up_no_state(
+    live: Running, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """More readers of the journal than threads and turns, all of them stuck: what is in memory is told all the same."""
+    answers, stuck = threading.Event(), threading.Semaphore(0)
+
+    def hang(*_: Any) -> list[Any]:
+        stuck.release()
+        answers.wait(120)
+        return []
+
+    monkeypatch.setattr(Reader, "batches", hang)
+    readers = [threading.Thread(target=raw, args=(live, "GET", "/v1/batches")) for _ in range(2 * AT_ONCE)]
+    for reader in readers:
+        reader.start()
+    try:
+        for _ in range(THREADS):
+            assert stuck.acquire(timeout=60)
+        until(lambda: live.client.get("/v1/health")["doors"]["local"]["open"] > 2 * AT_ONCE)
+        assert live.client.get("/v1/state")["incubators"]
+        assert live.client.get("/v1/alarms")
+    finally:
+        answers.set()
+        for reader in readers:
+            reader.join(60)
 
 
 def test_the_socket_is_for_the_owner_and_group(live: Running) -> None:
