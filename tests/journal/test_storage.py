@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import random
-import shutil
 import sqlite3
 import subprocess
 from collections.abc import Callable, Iterator
@@ -22,7 +21,7 @@ from kojimon.journal.reader import Reader
 from kojimon.journal.records import Chunk
 from kojimon.journal.writer import Writer
 from kojimon.model import Event, InputRow
-from tests.parts.card import mounted, new_card
+from tests.parts.card import mounted, need_root, new_card
 
 MakeWriter = Callable[..., Writer]
 
@@ -383,11 +382,9 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
     """A file system of 4 MB in memory; needs root."""
     folder = tmp_path / "card"
     folder.mkdir()
-    mount = shutil.which("mount")
-    if os.geteuid() != 0 or mount is None:
-        pytest.skip("needs root to mount a small file system")
+    need_root()
     done = subprocess.run(
-        [mount, "-t", "tmpfs", "-o", "size=4m", "tmpfs", str(folder)], capture_output=True, check=False
+        ["mount", "-t", "tmpfs", "-o", "size=4m", "tmpfs", str(folder)], capture_output=True, check=False
     )
     if done.returncode:
         pytest.skip(f"no small file system: {done.stderr.decode().strip()}")

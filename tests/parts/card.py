@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import ctypes
 import fcntl
 import os
 import struct
 import subprocess
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -63,17 +65,32 @@ def run(*command: str) -> str:
     return subprocess.run(command, check=True, capture_output=True, text=True).stdout.strip()
 
 
+CLONE_NEWNS = 0x00020000
+"""<linux/sched.h>; `os.unshare` is there from Python 3.12 on."""
+
+
+@cache
+def own_mounts() -> bool:
+    """Gives this run mounts of its own, which the kernel undoes at any death; whether that is possible here.
+
+    What a killed run left mounted in pytest's folder would stop every later one that clears it.
+    """
+    if ctypes.CDLL(None, use_errno=True).unshare(CLONE_NEWNS):
+        return False
+    return subprocess.run(["mount", "--make-rprivate", "/"], capture_output=True, check=False).returncode == 0
+
+
 def need_root() -> None:
-    """Skips the test where no card can be made."""
-    if os.geteuid() != 0:
+    """Skips the test where nothing can be mounted for this run alone."""
+    if os.geteuid() != 0 or not own_mounts():
         pytest.skip("only root may mount")
-    need("mkfs.ext4")
 
 
 @contextmanager
 def new_card(above: Path, size_mb: int) -> Iterator[Card]:
     """Makes a card below a folder and mounts it."""
     need_root()
+    need("mkfs.ext4")
     image = above / "card.img"
     with image.open("wb") as file:
         file.truncate(size_mb * 2**20)
@@ -92,9 +109,9 @@ def mounted(image: Path, folder: Path) -> Iterator[Card]:
         pytest.skip(f"no loop device: {problem.stderr.strip()}")
     try:
         run("mount", device, str(folder))
-        try:
-            yield Card(image, folder, device)
-        finally:
-            run("umount", str(folder))
     finally:
-        run("losetup", "--detach", device)
+        run("losetup", "--detach", device)  # it goes with the mount
+    try:
+        yield Card(image, folder, device)
+    finally:
+        run("umount", str(folder))
