@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from kojimon.engine.box import visit
 from kojimon.engine.conditions import fresh
 from kojimon.engine.turn import Turn
 
@@ -24,7 +23,6 @@ def guess_mixing(turn: Turn) -> None:
         found = [t_ms for t_ms in begun if t_ms is not None]
         if found and not near:
             turn.happened(incubator, guessed_ms=turn.t_ms)
-            visit(turn, incubator)
             turn.emit("mix-guess", incubator, batch.id, at_ms=min(found))
 
 

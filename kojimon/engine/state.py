@@ -133,7 +133,7 @@ class Lately(Struct, frozen=True):
 
     Attributes:
         set_ms: it was set to another temperature; settling_until_ms: which it may take until then.
-        visited_ms: hands were at hot koji.
+        visited_ms: somebody answered hot koji, or set the box and did not say to what.
         putting_back_ms: somebody answered that a probe is out of the koji, and is on the way to it.
         guessed_ms: a sudden fall of the koji was asked about.
         forecast_known_ms, forecast_refused_ms: that was told of the forecast.

@@ -20,20 +20,21 @@ ROOM = 9
 KEY = "limit/bed/temperature/high"
 
 
-def vented(answered: bool, room_c: float | None) -> list[float]:
-    """Hours after the koji got hot at which somebody was called because of the box; its air falls by 5 K at hour 1."""
+def vented(answered: bool, room_c: float | None, koji_c: float = 30.0, air_c: float = 26.0) -> list[float]:
+    """Hours after the koji got hot at which somebody was called because of the box; then its air falls to air_c, the
+    koji to koji_c."""
     setup = site()
     if room_c is not None:
         setup = replace(setup, probes=(*setup.probes, ProbeSetup(ROOM, "room", "box", "room", "temperature")))
     rows = Rows(setup)
     rows.act("batch.start")
     rows.act("task.done", task="inoculate", value_c=31.0)
-    steady = {MIDDLE: 36.0, 4: 80.0} | ({ROOM: room_c} if room_c is not None else {})
-    rows.hold(20 * H, {BED: 36.0, AIR: 31.0, **steady}, every_s=60)
-    rows.hold(21 * H, {BED: 43.2, AIR: 31.0, **steady}, every_s=60)
+    room = {ROOM: room_c} if room_c is not None else {}
+    rows.hold(20 * H, {BED: 36.0, AIR: 31.0, MIDDLE: 36.0, HUMIDITY: 80.0, **room}, every_s=60)
+    rows.hold(21 * H, {BED: 43.2, AIR: 31.0, MIDDLE: 36.0, HUMIDITY: 80.0, **room}, every_s=60)
     if answered:
         rows.act("alarm.acknowledge", key=KEY)
-    rows.hold(26 * H, {BED: 42.6, AIR: 26.0, **steady}, every_s=60)
+    rows.hold(26 * H, {BED: koji_c, AIR: air_c, MIDDLE: koji_c, HUMIDITY: 80.0, **room}, every_s=60)
     _, outcome = advance(initial_state(), rows.take(), rows.t_ms)
     calls = [e for e in outcome.events if e.kind == "alarm" and e.key == "box/off" and e.data["event"] == "on"]
     return [round((event.t_ms - rows.t0_ms) / 3_600_000 - 20, 1) for event in calls]
@@ -42,11 +43,77 @@ def vented(answered: bool, room_c: float | None) -> list[float]:
 def test_air_that_falls_after_somebody_answered_hot_koji_is_a_vent_not_a_fault() -> None:
     assert vented(answered=True, room_c=None) == []
     assert vented(answered=True, room_c=19.0) == []
+    assert vented(answered=True, room_c=19.0, air_c=22.5) == []
 
 
-def test_air_that_falls_by_itself_or_as_far_as_the_room_is_a_box_that_is_off() -> None:
-    assert len(vented(answered=False, room_c=19.0)) == 1
+def test_once_the_koji_makes_heat_half_the_way_to_the_room_is_a_box_that_is_off() -> None:
+    """31 °C falls to 26: of 9 K above the room 4 are left, of 12 K 7."""
+    assert len(vented(answered=False, room_c=22.0)) == 1
+    assert vented(answered=False, room_c=19.0) == []
     assert len(vented(answered=True, room_c=24.5)) == 1
+
+
+def test_an_answer_to_rice_that_was_hot_from_the_steamer_says_nothing_of_the_box_a_day_later() -> None:
+    setup = site(load_schedule(HOME))
+    rows = Rows(replace(setup, probes=(*setup.probes, ProbeSetup(ROOM, "room", "box", "room", "temperature"))))
+    rows.act("batch.start")
+    rows.act("task.done", task="inoculate", value_c=31.0, override="test")
+    steady = {HUMIDITY: 80.0, ROOM: 20.0}
+    rows.hold(1 * H, {BED: 44.0, MIDDLE: 44.0, AIR: 31.0, **steady}, every_s=60)
+    rows.act("alarm.acknowledge", key=KEY)
+    rows.hold(12 * H, {BED: 31.0, MIDDLE: 31.0, AIR: 31.0, **steady}, every_s=60)
+    rows.hold(20 * H, {BED: 36.0, MIDDLE: 36.0, AIR: 31.0, **steady}, every_s=60)
+    rows.hold(24 * H, {BED: 30.0, MIDDLE: 30.0, AIR: 24.0, **steady}, every_s=60)
+    _, outcome = advance(initial_state(), rows.take(), rows.t_ms)
+    assert [e for e in outcome.events if e.kind == "alarm" and e.key == KEY and e.data["event"] == "ack"]
+    assert [e for e in outcome.events if e.kind == "alarm" and e.key == "box/off" and e.data["event"] == "on"]
+
+
+def test_while_the_koji_is_hot_nobody_is_woken_for_cold_air() -> None:
+    assert vented(answered=False, room_c=22.0, koji_c=36.0) == []
+
+
+def test_a_room_that_is_not_measured_is_taken_as_cold_once_the_koji_makes_heat() -> None:
+    assert vented(answered=False, room_c=None, air_c=24.5) == []
+    assert len(vented(answered=False, room_c=None, air_c=23.5)) == 1
+
+
+@pytest.mark.parametrize(("to_c", "calls"), [(26.5, 0), (None, 0), (31.0, 1)])
+def test_a_box_set_cooler_while_the_koji_holds_its_air_is_judged_by_what_it_is_set_to(
+    to_c: float | None, calls: int
+) -> None:
+    """Set at hour 21, koji at 38 °C, air at 31; eight hours later the koji's heat ends and the air falls to 25.5.
+
+    The room is at 21 °C: of 31 °C less than half is left, of 26.5 four fifths.
+    """
+    setup = site()
+    rows = Rows(replace(setup, probes=(*setup.probes, ProbeSetup(ROOM, "room", "box", "room", "temperature"))))
+    rows.act("batch.start")
+    rows.act("task.done", task="inoculate", value_c=31.0)
+    steady = {HUMIDITY: 80.0, ROOM: 21.0}
+    rows.hold(21 * H, {BED: 38.0, MIDDLE: 38.0, AIR: 31.0, **steady}, every_s=60)
+    rows.act("box.setpoint", **({} if to_c is None else {"to_c": to_c}))
+    rows.hold(29 * H, {BED: 38.0, MIDDLE: 38.0, AIR: 31.0, **steady}, every_s=60)
+    rows.hold(33 * H, {BED: 28.0, MIDDLE: 28.0, AIR: 25.5, **steady}, every_s=60)
+    _, outcome = advance(initial_state(), rows.take(), rows.t_ms)
+    found = [e for e in outcome.events if e.kind == "alarm" and e.key == "box/off" and e.data["event"] == "on"]
+    assert len(found) == calls
+
+
+def test_a_box_that_is_off_under_hot_koji_is_told_however_slowly_its_air_falls() -> None:
+    """0.6 K an hour from 31 °C: the way down to the room at 21 °C is half gone after 8.3 h, at 26 °C."""
+    setup = site()
+    rows = Rows(replace(setup, probes=(*setup.probes, ProbeSetup(ROOM, "room", "box", "room", "temperature"))))
+    rows.act("batch.start")
+    rows.act("task.done", task="inoculate", value_c=31.0)
+    rows.hold(21 * H, {BED: 38.0, MIDDLE: 38.0, AIR: 31.0, HUMIDITY: 80.0, ROOM: 21.0}, every_s=60)
+    for minute in range(10 * 60):
+        koji = 38.0 - minute / 60
+        air = {AIR: 31.0 - 0.6 * minute / 60, HUMIDITY: 80.0, ROOM: 21.0}
+        rows.hold(21 * H + (minute + 1) * 60.0, {BED: koji, MIDDLE: koji, **air}, every_s=60)
+    _, outcome = advance(initial_state(), rows.take(), rows.t_ms)
+    (call,) = [e for e in outcome.events if e.kind == "alarm" and e.key == "box/off" and e.data["event"] == "on"]
+    assert 0 < (call.t_ms - rows.t0_ms) / 3_600_000 - 21 - 8.33 < 1.0
 
 
 # --- what is usual for the box, and what is not ----------------------------------------------------------------------

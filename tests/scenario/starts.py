@@ -1,7 +1,9 @@
 """Batches that begin in every way, healthy or with a fault of the box laid in: who is woken, and when.
 
 A fault is told in time when somebody is woken for it by any alarm, within these times (all judgement):
-off: 3 h after the box went off, or 1 h after its air has truly come 6 K under what it was, whichever is later;
+off: 3 h after the box went off, or 1 h after its air has truly come 6 K under what the box holds by itself, whichever
+is later: the lowest of what its air was and of what it was set to at first and last, for koji that is hot holds the air
+higher than the box does;
 runaway: 45 min after the air, still climbing 2 K an hour, has truly passed the highest the stage allows, or 43 °C; and
 before a tray has had 20 min at 45 °C,
 where growth stops (importer's text on koji); cold room: before the coldest tray has had 1.5 h at 22 °C.
@@ -33,7 +35,16 @@ ACTS = {"off": "box_off", "runaway": "runaway", "cold": "room_drop"}
 WAITS = {"off": (1 * H, 3 * H), "runaway": (0.75 * H, 0.0), "cold": (1.5 * H, 0.0)}
 """Seconds from when it is truly so far, and at least from the fault."""
 _COLD = ("box/off", "limit/bed/temperature/low")
-KEYS = {"off": _COLD, "cold": _COLD, "runaway": ("box/hot", "limit/bed/temperature/high")}
+HOT = "limit/bed/temperature/high"
+KEYS = {"off": _COLD, "cold": _COLD, "runaway": ("box/hot", HOT)}
+
+
+class Told(NamedTuple):
+    """A waking: when, by which alarm, and whether for koji that is truly hot, which needs no fault of the box."""
+
+    s: float
+    key: str
+    hot: bool
 
 
 class Found(NamedTuple):
@@ -77,7 +88,7 @@ def _joins_h(seed: int) -> float:
 class Begun(Night):
     """A night whose batch is opened at the world's start; of kind `mid_batch` a second daemon joins it half-way.
 
-    `told`: (seconds, alarm) of what woke, by the daemon that is looked at.
+    `told`: what woke, by the daemon that is looked at.
     """
 
     def begin(self, kind: str) -> Begun:
@@ -88,7 +99,7 @@ class Begun(Night):
         self.cook.absent_h = ((0.0, steamed_h + 0.05),)
         self.cook.start_local_h = (42.0 - steamed_h) % 24
         self.cook.inoculate_below_c = cool_c if kind == "early" else 32.0
-        self.told: list[tuple[float, str]] = []
+        self.told: list[Told] = []
         self.joins_s = _joins_h(self.seed) * H if kind == "mid_batch" else None
         self.said = False
         self.first, self.second = list(self.rows), initial_state()
@@ -134,10 +145,9 @@ class Begun(Night):
         by_no = {event.no: event for event in events}
         for message in messages:
             event = by_no[message.event]
-            warm = max(max(tray.temp) for tray in self.world.incubator.trays) >= HOT_C
-            its_own = event.key == "limit/bed/temperature/high" and warm  # no matter of the box
-            if message.priority is Priority.WAKE and event.data.get("event") != "re" and not its_own:
-                self.told.append(((event.t_ms - T0_MS) / 1000, event.key))
+            hot = event.key == HOT and max(max(tray.temp) for tray in self.world.incubator.trays) >= HOT_C
+            if message.priority is Priority.WAKE and event.data.get("event") != "re":
+                self.told.append(Told((event.t_ms - T0_MS) / 1000, event.key, hot))
 
 
 def _act(kind: str, **data: object) -> dict[str, Any]:
@@ -192,27 +202,29 @@ class Watch:
 
     def _due(self, night: Begun, air_c: float, coldest_c: float) -> bool:
         if self.fault == "off":
-            return air_c <= self.before_c - 6.0
+            holds_c = min(self.before_c, night.scenario.params.box.setpoint_c, night.world.incubator.box.setpoint_c)
+            return air_c <= holds_c - 6.0
         if self.fault == "cold":
             return coldest_c <= 22.0
         stage = night.state.batches["box"].stage if night.state.batches else ""
         climbs = len(self.airs) > 30 and air_c - self.airs[-31] >= 1.0
         return air_c >= BEYOND_C or (climbs and air_c >= allowed_c(night.schedule, stage))
 
-    def over(self, at_s: float, told: Sequence[tuple[float, str]]) -> bool:
+    def over(self, at_s: float, told: Sequence[Told]) -> bool:
         """Whether no more is to be learnt of the fault."""
         if self.since_s is None:
             return False
         last_s = self.since_s + 14 * H if self.due_s is None else self.due_s + 1800
         return self._told_s(told) is not None or at_s > last_s
 
-    def _told_s(self, told: Sequence[tuple[float, str]]) -> float | None:
-        keys = KEYS[self.fault]
-        return next((s for s, key in told if self.since_s is not None and s >= self.since_s and key in keys), None)
+    def _told_s(self, told: Sequence[Told]) -> float | None:
+        since_s = float("inf") if self.since_s is None else self.since_s
+        return next((one.s for one in told if one.s >= since_s and one.key in KEYS[self.fault]), None)
 
-    def found(self, kind: str, seed: int, told: Sequence[tuple[float, str]]) -> Found:
+    def found(self, kind: str, seed: int, told: Sequence[Told]) -> Found:
         """The batch in figures."""
-        false = [f"{key} at {s / H:.1f} h" for s, key in told if self.since_s is None or s < self.since_s]
+        before = [one for one in told if self.since_s is None or one.s < self.since_s]
+        false = [f"{one.key} at {one.s / H:.1f} h" for one in before if not one.hot]
         if self.since_s is None:
             return Found(kind, seed, false)
         told_s = self._told_s(told)
