@@ -16,6 +16,7 @@ from kojimon.cli.answers import SourceAnswer, plain
 from kojimon.cli.interview import as_name
 from kojimon.cli.sources import Finding, Reading
 from kojimon.clock import SystemClock, real_s
+from kojimon.document.tree import shown
 from kojimon.units import show_duration
 
 if TYPE_CHECKING:
@@ -120,7 +121,7 @@ def _hear_broker(address: Address, clock: Clock, seconds: float, client_id: str)
     readings = tuple(_reading(guess, "topic", guess.topic) for guess in seen.guesses)
     more = " and more topics than were looked at" if seen.more else ""
     if seen.twice:
-        more += f"; left out, because a name stands twice in the message: {', '.join(seen.twice)}"
+        more += f"; left out, because a name stands twice in the message: {', '.join(map(shown, seen.twice))}"
     return Finding(source, f"{where}: {_shown(readings)}{more}", readings)
 
 
