@@ -43,6 +43,8 @@ def backup(journal: Path, folder: Path, stopping: Callable[[], bool] = lambda: F
     """
     unfinished = folder / f"{journal.name}.unfinished"
     try:
+        if journal.exists() and not journal.is_file():  # a pipe would be waited for
+            raise JournalError(f"no backup: {journal} is a folder, a pipe or a device")
         folder.mkdir(parents=True, exist_ok=True)
         if folder.resolve() == journal.parent.resolve():
             raise JournalError(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
@@ -192,3 +193,10 @@ def test_copies_are_for_the_household_alone(path: Path, tmp_path: Path) -> None:
     copy = backup(path, tmp_path / "stick")
     photo = photos_of(tmp_path / "stick" / path.name) / "a.jpg"
     assert {file.stat().st_mode & 0o777 for file in (copy, photo)} == {0o600}
+
+
+def test_a_pipe_at_the_journals_path_holds_up_no_backup(path: Path, tmp_path: Path) -> None:
+    """The duty's thread would wait in it for ever."""
+    os.mkfifo(path)
+    with pytest.raises(JournalError, match="is a folder, a pipe or a device"):
+        backup(path, tmp_path / "copies")
