@@ -176,12 +176,13 @@ def test_restore_gives_the_state_the_core_had(tmp_path: Path) -> None:
 
 def test_snapshots_come_every_ten_minutes_and_at_stop(tmp_path: Path) -> None:
     written: list[int] = []
-    r = Rig(tmp_path / "j", MachineClock(WALL_MS)).start()
+    r = Rig(tmp_path / "j", MachineClock(WALL_MS))
     r.core.listen(lambda chunk, _: written.append(chunk.horizon_ms) if chunk.snapshot else None)
+    r.start()
     for _ in range(130):
         r.arrive(1, 30.0)
         r.tick(10)
-    r.writer.flush(5)
+    assert r.writer.flush(60)
     assert written == [FIRST_T_MS, FIRST_T_MS + 600_000, FIRST_T_MS + 1_200_000]
     r.stop()
     snapshot = reading(tmp_path / "j").last_snapshot()

@@ -31,7 +31,7 @@ class Daemon:
     def __init__(
         self, broker: Broker, version: int = 5, committed: tuple[int, ...] = (), session: int = 0, **more: object
     ) -> None:
-        address = Address("127.0.0.1", broker.port, version, keepalive_s=2.0)
+        address = Address("127.0.0.1", broker.port, version, keepalive_s=20.0)
         self.source = MqttReadings(
             "broker",
             address,
