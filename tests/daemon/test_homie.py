@@ -7,11 +7,13 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import pytest
 from msgspec.structs import replace
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
 
+from kojimon.contract.alarms import Alarm
 from kojimon.model import Quality
 from kojimon.settings.spec import Settings
 from kojimon.words import alarms as alarm_words
@@ -102,8 +104,8 @@ def test_a_device_that_goes_is_silent_at_once_and_heard_again_when_it_is_ready(
         soon(one, lambda: bed(one)["silent"])
         found = bed(one)
         assert found["shown"] is None, "its last value is none of now"
-        alarm = found["alarm"]
-        assert (alarm["state"], alarm["quality"], alarm["priority"]) == ("UNACK", verdict, "tell")
+        alarm = msgspec.convert(found["alarm"], Alarm)
+        assert (alarm.state, alarm.quality, alarm.priority) == ("UNACK", verdict, "tell")
         assert says in alarm_words.why_silent(alarm)
         speech = Speech(zone="UTC")
         assert alarm_words.subject(alarm, speech) != "Probe bed silent"
