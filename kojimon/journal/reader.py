@@ -132,8 +132,13 @@ class Reader:
     # How far it has got.
 
     def progress(self) -> tuple[int, int, int]:
-        """Number of the last row, of the last event, and the horizon (engine ms), all of one moment."""
-        row: tuple[int, int, int] = self._one("SELECT last_seq, last_event, horizon_ms FROM progress")
+        """Number of the last row, of the last event, and the horizon (engine ms), all of one moment.
+
+        Raises JournalError where a damaged journal has lost it.
+        """
+        row: tuple[int, int, int] | None = self._one("SELECT last_seq, last_event, horizon_ms FROM progress")
+        if row is None:
+            raise JournalError(f"the journal {self.path.name} is damaged: how far it had got is not in it")
         return row
 
     def horizon_ms(self) -> int:

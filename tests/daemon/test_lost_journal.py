@@ -497,6 +497,14 @@ def test_a_journal_that_cannot_be_opened_ends_no_batch(
     assert not precious.exists() or precious.read_text() == "precious"
 
 
+def test_a_journal_that_lost_how_far_it_got_is_called_damaged_to_who_reads_it(sound: Path, tmp_path: Path) -> None:
+    """The command that starts the daemon reads its last event first, and must not end there."""
+    path = copy(sound, "killed", tmp_path / "one")
+    no_progress(path)
+    with closing(Reader(path)) as reader, pytest.raises(JournalError, match="how far it had got is not in it"):
+        reader.last_event()
+
+
 def test_it_goes_on_from_memory_and_the_journal_that_comes_back_is_kept(sound: Path, tmp_path: Path) -> None:
     """Rows numbered in memory must not lie over those of the journal that nobody had read."""
     path = copy(sound, "killed", tmp_path / "one")
