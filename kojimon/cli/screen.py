@@ -9,6 +9,7 @@ import codecs
 import json
 import os
 import sys
+import textwrap
 import unicodedata
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
@@ -63,12 +64,14 @@ def console(error: bool = False) -> Console:
 
 
 def say(text: str, tone: str = "plain", error: bool = False, indent: int = 0) -> None:
-    """One paragraph, wrapped to the width."""
-    from rich.padding import Padding
+    """One paragraph, wrapped to the width between words. A path or a command's long word stays whole, to be pasted."""
     from rich.text import Text
 
-    words = Text(text, style=STYLES[tone])
-    console(error).print(Padding(words, (0, 0, 0, indent)) if indent else words)
+    target, margin = console(error), " " * indent
+    for line in text.split("\n"):
+        wrapped = textwrap.fill(line, target.width, initial_indent=margin, subsequent_indent=margin,
+                                break_long_words=False, break_on_hyphens=False)  # fmt: skip
+        target.print(Text(wrapped, style=STYLES[tone]), soft_wrap=True)
 
 
 def table(

@@ -194,3 +194,18 @@ def test_a_line_of_the_story_stays_one_line_in_a_log(capsys: pytest.CaptureFixtu
     said = "Are the probes back in the koji, each at mid-depth in the middle of its tray? " * 3
     screen.entry("Thu 13:08", said.strip())
     assert capsys.readouterr().out == f"Thu 13:08  {said.strip()}\n"
+
+
+def test_a_path_or_a_command_to_paste_is_never_cut_in_two(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "40")
+    path = "/var/lib/" + "a-long-folder/" * 5 + "secret"
+    screen.say(f"Everybody can read {path}. Run `chmod 600 {path}`.\nA second paragraph.", "look", indent=2)
+    assert capsys.readouterr().out.splitlines() == [
+        "  Everybody can read",
+        f"  {path}.",
+        "  Run `chmod 600",
+        f"  {path}`.",
+        "  A second paragraph.",
+    ]
