@@ -99,7 +99,7 @@ class InputRow(Struct, frozen=True, array_like=True):
         seq: its place in the one order of all inputs.
         t_ms: engine time.
         kind: act, start, clock, anchor, settings, calibration, health, forecast, duty, gap or stop.
-        payload: plain data; its fields by kind stand in DEVELOPERS.md, "Inputs and events".
+        payload: plain data; its fields by kind stand in `contract/README.md`.
     """
 
     seq: int
@@ -114,7 +114,7 @@ class Event(Struct, frozen=True):
     Attributes:
         no: number of the event, counted by the engine from 1 without holes.
         t_ms: engine time at which it is true (a deadline's own time, or the sample's).
-        kind: e.g. `stage`, `window-open`, `task-done`, `alarm`; DEVELOPERS.md lists all.
+        kind: e.g. `stage`, `window-open`, `task-done`, `alarm`; `contract/README.md` lists all.
         incubator: name, or "" for the site as a whole.
         batch: id of the open batch, or "".
         key: what it is about: an alarm's key, a task's name, a probe's name.
@@ -182,7 +182,7 @@ class Act(Struct, frozen=True):
     """What a person does, from any door.
 
     Attributes:
-        kind: `batch.start`, `task.done`, `alarm.acknowledge`, ... (DEVELOPERS.md lists all).
+        kind: `batch.start`, `task.done`, `alarm.acknowledge`, ... (`contract/README.md` lists all).
         incubator: name.
         who: the person, as the door knows them.
         channel: cli, api, page, mqtt, setup.

@@ -140,7 +140,7 @@ def _acts() -> Document:
     done = {"application/json": {"schema": {"$ref": "#/components/schemas/Done"}}}
     answers = {"200": {"description": "Done, and on the disk.", "content": done}}
     return {
-        "summary": "Do an act; DEVELOPERS.md lists them. The same idempotency key twice is done once.",
+        "summary": "Do an act; kojimon/contract/README.md lists them. The same idempotency key twice is done once.",
         "operationId": "act",
         "parameters": [{"name": "Idempotency-Key", "in": "header", "schema": TEXT, "required": False}],
         "requestBody": {

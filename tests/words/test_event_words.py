@@ -150,7 +150,7 @@ def test_what_was_done_before_decides_what_to_do_next() -> None:
 
 
 def test_every_event_that_the_contract_names_has_words_of_its_own() -> None:
-    contract = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
+    contract = (Path(__file__).parents[2] / "kojimon/contract/README.md").read_text(encoding="utf-8")
     listed = contract.split("Events (`Event.kind`; `key`; data):")[1].split("Alarm keys:")[0]
     kinds = set(re.findall(r"`([a-z]+(?:-[a-z]+)*)`", listed)) - {"heard", "silent", "alarm"}
     assert {"batch-start", "window-due", "note"} <= kinds
