@@ -18,26 +18,26 @@ from typing import Any, NoReturn
 
 import click
 
-from kojimon.cli import screen
+from kojimon.cli.shared import screen
 from kojimon.errors import EXIT_DONE, EXIT_NOT_NOW, EXIT_USAGE, ConfigurationError, KojimonError
 
 COMMANDS: dict[str, tuple[str, str]] = {
-    "setup": ("setup:setup", "Answer some questions; the settings file is written for you."),
-    "run": ("run:run", "Watch the box until told to stop."),
-    "plan": ("plan:plan", "Before the batch: how much of everything, and when to begin."),
-    "check": ("check:check", "Read the settings and say everything that is wrong with them."),
-    "page": ("page:page", "Where the page is, and a code that lets a phone in."),
-    "status": ("status:status", "How it stands, and the one next step."),
-    "forecast": ("forecast:forecast", "May I sleep? What the koji will do if nobody touches it."),
-    "watch": ("site:watch", "Every box of every site on one broker."),
-    "batch": ("batch:batch", "Start a batch, mark steps, write notes, harvest."),
-    "alarms": ("alarms:alarms", "See alarms, say you have seen them, pause them, test them."),
-    "probes": ("probes:probes", "See what each probe says; find new ones."),
-    "curve": ("curve:curve", "Draw a batch's curve, here or as a picture."),
-    "review": ("review:review", "What happened in a batch; batches beside each other."),
-    "export": ("export:export", "Write a batch's readings to a file."),
-    "rehearse": ("rehearse:rehearse", "Run a recorded curve through a schedule."),
-    "journal": ("journal:journal", "Size and state of the journal; make a copy of it."),
+    "setup": ("setup.command:setup", "Answer some questions; the settings file is written for you."),
+    "run": ("commands.run:run", "Watch the box until told to stop."),
+    "plan": ("commands.plan:plan", "Before the batch: how much of everything, and when to begin."),
+    "check": ("commands.check:check", "Read the settings and say everything that is wrong with them."),
+    "page": ("commands.page:page", "Where the page is, and a code that lets a phone in."),
+    "status": ("commands.status:status", "How it stands, and the one next step."),
+    "forecast": ("commands.forecast:forecast", "May I sleep? What the koji will do if nobody touches it."),
+    "watch": ("commands.site:watch", "Every box of every site on one broker."),
+    "batch": ("commands.batch:batch", "Start a batch, mark steps, write notes, harvest."),
+    "alarms": ("commands.alarms:alarms", "See alarms, say you have seen them, pause them, test them."),
+    "probes": ("commands.probes:probes", "See what each probe says; find new ones."),
+    "curve": ("commands.curve:curve", "Draw a batch's curve, here or as a picture."),
+    "review": ("commands.review:review", "What happened in a batch; batches beside each other."),
+    "export": ("commands.export:export", "Write a batch's readings to a file."),
+    "rehearse": ("commands.rehearse:rehearse", "Run a recorded curve through a schedule."),
+    "journal": ("commands.journal:journal", "Size and state of the journal; make a copy of it."),
 }
 """Name: (module and function below `kojimon.cli`, one line of help)."""
 

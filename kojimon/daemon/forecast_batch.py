@@ -13,7 +13,7 @@ from kojimon.engine.setup import EngineSetup
 from kojimon.engine.state import BatchState, Mark, State, elapsed_ms
 from kojimon.forecast.answers import ForecastSetup, MixAim
 from kojimon.forecast.protocol import Reading, Task
-from kojimon.review.minutes import Minute
+from kojimon.review.measure.minutes import Minute
 from kojimon.schedule.spec import After, Band, FirstOf, LastOf, Moment, Schedule
 from kojimon.schedule.spec import Task as Step
 

@@ -38,7 +38,7 @@ from kojimon.forecast.answers import Forecast, Prior
 from kojimon.forecast.kept import check, pack, thin
 from kojimon.forecast.protocol import Answer, Ask, Finish, Observe, Request, Start, Task
 from kojimon.journal.records import Chunk
-from kojimon.review.minutes import read_minutes
+from kojimon.review.measure.minutes import read_minutes
 from kojimon.settings.installed import has_part
 from kojimon.units import show_count
 

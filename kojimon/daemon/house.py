@@ -39,7 +39,7 @@ from kojimon.journal.writer import Writer
 from kojimon.model import Act
 from kojimon.probes.pipeline import Pipeline
 from kojimon.settings.spec import Settings
-from kojimon.web.words import UtcOf, iso_utc, stamped, with_utc
+from kojimon.web.api.stamps import UtcOf, iso_utc, stamped, with_utc
 from kojimon.wiring import engine_setup
 
 _LOG = logs.get("daemon")

@@ -20,7 +20,7 @@ from kojimon.notify.dispatch import Around, Carrier, Dispatch, Look
 from kojimon.notify.heartbeat import Heartbeat
 from kojimon.settings.secrets import read_secret
 from kojimon.settings.spec import Settings
-from kojimon.web.words import iso_utc
+from kojimon.web.api.stamps import iso_utc
 from kojimon.wiring import simulated_source
 
 PROVED = ("channels", "speaker", "probes", "sources")

@@ -27,17 +27,17 @@ from kojimon.daemon.simulation import START_LOCAL_H, HouseMonitor, discard_open,
 from kojimon.daemon.watching import Watching
 from kojimon.errors import EXIT_DONE, EXIT_NOT_NOW, JournalError
 from kojimon.journal.records import Chunk
-from kojimon.probes.build import address, build, client_id
-from kojimon.probes.receipts import Left
-from kojimon.probes.simulated import Glimpse, SimulatedIncubator
+from kojimon.probes.sources.build import address, build, client_id
+from kojimon.probes.sources.receipts import Left
+from kojimon.probes.sources.simulated import Glimpse, SimulatedIncubator
 from kojimon.settings.secrets import read_secret
 from kojimon.settings.spec import MqttSource, Settings, SimulatedSource, Source
 from kojimon.supervise import ESSENTIAL_S, Essential, Slot, Supervisor
 from kojimon.supervise import Source as Reading
-from kojimon.web.door import bind, make_run_folder, socket_path
-from kojimon.web.page_door import Front
-from kojimon.web.serve import ApiServer
-from kojimon.web.words import iso_utc, with_utc
+from kojimon.web.api.stamps import iso_utc, with_utc
+from kojimon.web.http.door import bind, make_run_folder, socket_path
+from kojimon.web.http.serve import ApiServer
+from kojimon.web.http.tcp_door import Front
 from kojimon.wiring import clock_of, health_name, simulated_source
 from kojimon.words.speech import moment_utc
 
@@ -310,8 +310,8 @@ class Daemon:
                 self._by_source[source].committed(receipts)
 
     def _make_app(self) -> Any:
-        from kojimon.web.api import create_app
-        from kojimon.web.page import with_page
+        from kojimon.web.api.app import create_app
+        from kojimon.web.page.app import with_page
 
         backend = DaemonBackend(self)
         left = self.house.path.with_name(f"{self.house.path.name}.left")
@@ -319,7 +319,7 @@ class Daemon:
 
     def _page_address(self) -> str:
         """Where a phone or this machine finds the page; "" while it is not open."""
-        from kojimon.web.access import addresses
+        from kojimon.web.http.access import addresses
 
         return next(iter(addresses(self.settings.web, self.front.ports())), "")
 

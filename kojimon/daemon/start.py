@@ -14,7 +14,7 @@ from kojimon.clock import Clock, ManualClock
 from kojimon.daemon.lastgood import keep, settings_for_run
 from kojimon.daemon.run import Daemon
 from kojimon.daemon.simulation import last_utc_ms
-from kojimon.probes.simulated import Glimpse
+from kojimon.probes.sources.simulated import Glimpse
 from kojimon.settings.spec import Settings
 
 SIGNALS = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)

@@ -10,7 +10,7 @@ from kojimon.core.turn import Present
 from kojimon.journal.records import Chunk
 from kojimon.links.mqtt_io import Incoming, MqttIo
 from kojimon.notify.watch import Watch
-from kojimon.probes.build import address, client_id
+from kojimon.probes.sources.build import address, client_id
 from kojimon.publish import topic_name
 from kojimon.settings.secrets import read_secret
 from kojimon.settings.spec import MqttSource, Settings

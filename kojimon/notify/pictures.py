@@ -79,7 +79,7 @@ def made(picture: Wanted, limit_s: float = LIMIT_S) -> bytes:
     found: list[bytes] = []
 
     def work() -> None:
-        from kojimon.review.picture import small_picture
+        from kojimon.review.draw.picture import small_picture
 
         try:
             found.append(small_picture(**{**picture, "journal": Path(picture["journal"])}))

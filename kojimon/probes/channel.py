@@ -6,9 +6,9 @@ from math import isfinite
 
 from kojimon.correction import Correction, correction
 from kojimon.model import Measured, Quality, Quantity
-from kojimon.probes.decode import ABSENT, NO_VALUE, Bad, Result
 from kojimon.probes.devices import COMMON_SENTINELS, SENTINEL_WIDTH, device
-from kojimon.probes.judge import Watch
+from kojimon.probes.formats.decode import ABSENT, NO_VALUE, Bad, Result
+from kojimon.probes.judging.judge import Watch
 from kojimon.settings.spec import Calibration, Probe
 from kojimon.units import c_from_f
 

@@ -7,11 +7,11 @@ from typing import Final
 
 from kojimon.model import Arrival, Measured, Quality
 from kojimon.probes.channel import Channel
-from kojimon.probes.homie import StateRoute, state_topic
-from kojimon.probes.judge import Watch
-from kojimon.probes.limits import Limits, limits_of
-from kojimon.probes.neighbours import Closer, watch_all
-from kojimon.probes.routes import CsvRoute, JsonRoute, KeysRoute, NumberRoute, Route, topic_route
+from kojimon.probes.formats.homie import StateRoute, state_topic
+from kojimon.probes.formats.routes import CsvRoute, JsonRoute, KeysRoute, NumberRoute, Route, topic_route
+from kojimon.probes.judging.judge import Watch
+from kojimon.probes.judging.limits import Limits, limits_of
+from kojimon.probes.judging.neighbours import Closer, watch_all
 from kojimon.settings.spec import (
     Calibration,
     KernelSource,

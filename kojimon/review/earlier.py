@@ -7,7 +7,7 @@ from kojimon.journal.reader import Reader
 from kojimon.journal.records import BatchRow
 from kojimon.model import Event
 from kojimon.review.load import load_case
-from kojimon.review.minutes import Minute, gap_of, hottest, read_minutes, runs
+from kojimon.review.measure.minutes import Minute, gap_of, hottest, read_minutes, runs
 
 SENSES = ("look", "smell", "taste")
 

@@ -16,17 +16,17 @@ from kojimon.journal.reader import Reader
 from kojimon.journal.records import BatchRow, Placing
 from kojimon.journal.stamps import Stamps
 from kojimon.model import Event, Quality
-from kojimon.review.alarms import AlarmFigures, alarm_figures
-from kojimon.review.bands import BandSpan, spans
-from kojimon.review.figures import Figures, figures
-from kojimon.review.forecasts import STEP_MS, Lead, fared, read_forecast
-from kojimon.review.hours import Hours
-from kojimon.review.minutes import middles, minutes_of
-from kojimon.review.quality import ProbeQuality, quality_of
-from kojimon.review.series import Series, gap_of
-from kojimon.review.stays import Stays, seats, site_at, stays_of
-from kojimon.review.story import Story, story_of
-from kojimon.review.warned import Warned, warned
+from kojimon.review.measure.alarms import AlarmFigures, alarm_figures
+from kojimon.review.measure.bands import BandSpan, spans
+from kojimon.review.measure.figures import Figures, figures
+from kojimon.review.measure.forecasts import STEP_MS, Lead, fared, read_forecast
+from kojimon.review.measure.hours import Hours
+from kojimon.review.measure.minutes import middles, minutes_of
+from kojimon.review.measure.quality import ProbeQuality, quality_of
+from kojimon.review.measure.series import Series, gap_of
+from kojimon.review.measure.stays import Stays, seats, site_at, stays_of
+from kojimon.review.measure.story import Story, story_of
+from kojimon.review.measure.warned import Warned, warned
 from kojimon.schedule.spec import Schedule
 
 Progress = Callable[[int, int], None]

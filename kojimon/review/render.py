@@ -84,10 +84,10 @@ def render(question: Question) -> Rendered:
 def _rendered(reader: Reader, question: Question) -> Rendered:
     from kojimon.curve import Style
     from kojimon.journal.backup import photos_of
-    from kojimon.review import report
+    from kojimon.review.draw.sheet import speech_of
     from kojimon.review.earlier import earlier_of
     from kojimon.review.load import load_review
-    from kojimon.review.sheet import speech_of
+    from kojimon.review.tell import report
 
     reviews = [load_review(reader, name) for name in question.batches]
     one = reviews[0]

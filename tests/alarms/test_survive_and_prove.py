@@ -15,7 +15,7 @@ from kojimon.journal.records import Chunk
 from kojimon.model import Event, InputRow, Message, Priority
 from kojimon.notify.memory import MOST_ITEMS, Memory
 from kojimon.notify.watch import Watch
-from kojimon.review.alarms import alarm_figures
+from kojimon.review.measure.alarms import alarm_figures
 from kojimon.schedule.load import load_schedule
 from kojimon.supervise import Essential, Supervisor
 from tests.alarms.build import HIGH, Case

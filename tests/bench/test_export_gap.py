@@ -18,7 +18,7 @@ import pytest
 from kojimon.clock import real_s
 from kojimon.journal.reader import Reader
 from kojimon.settings.load import load_settings
-from kojimon.web.client import Client
+from kojimon.web.client.local import Client
 from tests.bench.test_page_speed import fill
 from tests.parts.wait import until
 

@@ -12,10 +12,10 @@ from typing import Any
 
 import pytest
 
-from kojimon.cli.site import Board, collected, listening, rows_of
+from kojimon.cli.commands.site import Board, collected, listening, rows_of
 from kojimon.clock import SystemClock, real_s
 from kojimon.links.mqtt import Address
-from kojimon.web.client import Client
+from kojimon.web.client.local import Client
 from tests.parts.broker import Broker
 from tests.parts.wait import until
 

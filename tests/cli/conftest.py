@@ -16,7 +16,7 @@ from click.testing import CliRunner, Result
 
 from kojimon.cli.main import cli
 from kojimon.settings.load import load_settings
-from kojimon.web.client import Client
+from kojimon.web.client.local import Client
 from tests.parts.wait import until
 
 SETTINGS = """\

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 import pytest
 
 from kojimon.settings.load import load_settings
-from kojimon.web.client import Client
+from kojimon.web.client.local import Client
 from tests.cli.conftest import Kitchen
 from tests.cli.test_live import seen
 from tests.parts.receiver import Receiver

@@ -11,13 +11,13 @@ from collections.abc import Iterator
 
 import pytest
 
-from kojimon.cli import calibrate as command
-from kojimon.cli.opening import client_of
+from kojimon.cli.commands import calibrate as command
+from kojimon.cli.shared.opening import client_of
 from kojimon.daemon.certificates import Certificates
 from kojimon.errors import RefusedError
 from kojimon.model import Act
-from kojimon.probes import guide
-from kojimon.probes.guide import Criterion, Method
+from kojimon.probes.calibration import guide
+from kojimon.probes.calibration.guide import Criterion, Method
 from kojimon.settings.load import load_settings
 from tests.cli.conftest import Kitchen
 from tests.parts.wait import until

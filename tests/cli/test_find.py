@@ -8,15 +8,15 @@ from pathlib import Path
 
 import pytest
 
-from kojimon.cli import looking
-from kojimon.cli.looking import look, ready
-from kojimon.cli.sources import Finding
+from kojimon.cli.setup import looking
+from kojimon.cli.setup.looking import look, ready
+from kojimon.cli.setup.sources import Finding
 from kojimon.clock import SystemClock
 from kojimon.errors import ConfigurationError
 from kojimon.links.mqtt import Address
 from kojimon.model import Arrival
-from kojimon.probes.find import MqttFind
-from kojimon.probes.guess import guess
+from kojimon.probes.finding.guess import guess
+from kojimon.probes.finding.look import MqttFind
 from kojimon.probes.pipeline import Pipeline
 from kojimon.settings.load import load_settings
 from kojimon.settings.spec import KernelSource, MqttSource, SerialSource
@@ -169,7 +169,7 @@ def test_a_broker_becomes_settings_that_load(tmp_path: Path) -> None:
 
 def test_a_topic_of_two_lines_that_is_left_out_stays_in_its_comment(monkeypatch: pytest.MonkeyPatch) -> None:
     seen = MqttFind((guess("koji/temperature", "", 31.2),), twice=("a\n  evil: {}",))
-    monkeypatch.setattr("kojimon.probes.find.listen_mqtt", lambda *_: seen)
+    monkeypatch.setattr("kojimon.probes.finding.look.listen_mqtt", lambda *_: seen)
     found = looking._hear_broker(Address("127.0.0.1"), SystemClock(), 1.0, "finder")
     assert "left out, because a name stands twice in the message: a" in found.what
     assert not any("\n" in line for line in ready([found]))

@@ -11,9 +11,9 @@ import msgspec
 import pytest
 from msgspec.structs import replace
 
-from kojimon.cli import forecast as command
-from kojimon.cli.kitchen import LiveKitchen
-from kojimon.cli.prior import learnt_of
+from kojimon.cli.commands import forecast as command
+from kojimon.cli.commands.prior import learnt_of
+from kojimon.cli.shared.kitchen import LiveKitchen
 from kojimon.contract.state import Document
 from kojimon.forecast.prior import published
 from kojimon.words.outlook import NOT_INSTALLED

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from kojimon.cli import interview
-from kojimon.cli.answers import plain, schedule_for
+from kojimon.cli.setup import interview
+from kojimon.cli.setup.answers import plain, schedule_for
 from kojimon.units import KG_PER_LB
 
 

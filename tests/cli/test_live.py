@@ -8,7 +8,7 @@ import signal
 import pytest
 
 from kojimon.settings.load import load_settings
-from kojimon.web.client import Client
+from kojimon.web.client.local import Client
 from tests.cli.conftest import Kitchen
 from tests.parts.wait import until
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 
-from kojimon.cli.probes import quality_of
+from kojimon.cli.commands.probes import quality_of
 from tests.cli.conftest import Kitchen
 from tests.parts.wait import until
 

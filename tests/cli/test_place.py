@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from kojimon.cli.place import BOX
+from kojimon.cli.commands.place import BOX
 from tests.cli.conftest import Kitchen
 
 

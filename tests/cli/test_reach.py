@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from kojimon.cli import reach
+from kojimon.cli.setup import reach
 from kojimon.notify import speaker
 from kojimon.settings.load import load_settings
 from kojimon.settings.secrets import read_secret

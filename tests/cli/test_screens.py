@@ -9,7 +9,8 @@ from typing import Any
 import msgspec
 import pytest
 
-from kojimon.cli import alarms, probes, screen, status
+from kojimon.cli.commands import alarms, probes, status
+from kojimon.cli.shared import screen
 from kojimon.contract.state import Document, Now
 from tests.cli.conftest import Kitchen
 from tests.parts.statedoc import BOX, NOW_MS, NOW_UTC, at, box, document, hot_alarm, probed

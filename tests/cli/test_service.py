@@ -9,14 +9,15 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from kojimon.cli import opening, service, setup
 from kojimon.cli.main import cli
+from kojimon.cli.setup import command as setup
+from kojimon.cli.shared import opening, service
 from kojimon.daemon import keep
 from kojimon.errors import KojimonError, UsageError
 from kojimon.settings.secrets import credential, read_secret
 from kojimon.settings.spec import Secret
-from kojimon.web import door
-from kojimon.web.client import Client
+from kojimon.web.client.local import Client
+from kojimon.web.http import door
 from tests.daemon.running import broker_site, running
 
 ROOT_ONLY = pytest.mark.skipif(os.geteuid() != 0, reason="only root sets up the service")

@@ -9,10 +9,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from kojimon.cli import setup as command
-from kojimon.cli.answers import PURPOSES, Answers, ProbeAnswer, SourceAnswer, plain, settings_text
-from kojimon.cli.interview import read_trays
-from kojimon.cli.sources import Finding, Reading
+from kojimon.cli.setup import command
+from kojimon.cli.setup.answers import PURPOSES, Answers, ProbeAnswer, SourceAnswer, plain, settings_text
+from kojimon.cli.setup.interview import read_trays
+from kojimon.cli.setup.sources import Finding, Reading
 from kojimon.settings.load import load_settings
 from kojimon.settings.spec import KernelSource, MqttSource, SerialSource, SimulatedSource
 from tests.cli.conftest import Kitchen

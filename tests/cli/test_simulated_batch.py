@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from kojimon.cli.run import demo_file
+from kojimon.cli.commands.run import demo_file
 from kojimon.settings.load import load_settings
 from kojimon.wiring import simulated_source
 from tests.cli.conftest import Kitchen

@@ -12,7 +12,7 @@ import pytest
 from click.testing import CliRunner, Result
 from msgspec.structs import replace
 
-from kojimon.cli import site as sites
+from kojimon.cli.commands import site as sites
 from kojimon.cli.main import cli
 from kojimon.clock import ManualClock, SystemClock
 from kojimon.links.mqtt_io import Incoming

@@ -6,7 +6,7 @@ import threading
 from types import SimpleNamespace
 from typing import Any, cast
 
-from kojimon.cli.telling import Telling
+from kojimon.cli.commands.telling import Telling
 from kojimon.errors import JournalError
 from kojimon.words.speech import Speech
 

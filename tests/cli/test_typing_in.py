@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kojimon import units
-from kojimon.cli.moments import ago_of
-from kojimon.cli.options import join_amounts, tidy
+from kojimon.cli.shared.moments import ago_of
+from kojimon.cli.shared.options import join_amounts, tidy
 from kojimon.errors import UsageError
 
 NAMES = {"--ago", "--thermometer", "--rice"}

@@ -10,7 +10,7 @@ from kojimon.contract.state import Alarm, BoxTopic, Document, alarm_of
 from kojimon.engine import view
 from kojimon.publish import retained_topics
 from kojimon.schedule.spec import Deviation
-from kojimon.web.words import stamped
+from kojimon.web.api.stamps import stamped
 from tests.alarms.build import HIGH, Case, H, high, schedule
 from tests.parts.statedoc import box, document, foreseen, hot_alarm, hot_pending, utc_of
 

@@ -12,7 +12,7 @@ from kojimon.clock import Clock, ManualClock
 from kojimon.daemon.run import Daemon
 from kojimon.model import Arrival
 from kojimon.settings.spec import MqttSource, Settings
-from kojimon.web.client import Client
+from kojimon.web.client.local import Client
 from tests.daemon.sites import probes_of, site
 from tests.parts.wait import DEADLINE_S
 

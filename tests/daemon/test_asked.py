@@ -7,7 +7,7 @@ from typing import Any
 
 from kojimon import engine
 from kojimon.clock import ManualClock
-from kojimon.probes.neighbours import Closer
+from kojimon.probes.judging.neighbours import Closer
 from tests.daemon.running import WALL_MS, Running, broker_site, running
 from tests.parts.opened import reading
 

@@ -14,7 +14,7 @@ from kojimon.clock import ManualClock, SystemClock
 from kojimon.daemon.mirrored import as_lines
 from kojimon.journal.reader import Reader
 from kojimon.mirror import sender
-from kojimon.probes.simulated import Glimpse
+from kojimon.probes.sources.simulated import Glimpse
 from kojimon.settings.spec import MirrorSettings, Secret
 from kojimon.words.status import speech_of
 from tests.daemon.running import Running, broker_site, running

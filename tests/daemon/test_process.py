@@ -18,7 +18,7 @@ from kojimon import engine
 from kojimon.core.advance import advance, row_t_ms
 from kojimon.journal.reader import Reader
 from kojimon.model import InputRow
-from kojimon.web.door import socket_path
+from kojimon.web.http.door import socket_path
 from tests.daemon.process import Process
 from tests.parts.broker import Broker
 from tests.parts.wait import until

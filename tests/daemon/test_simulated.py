@@ -7,7 +7,7 @@ import pytest
 
 from kojimon.daemon import run_daemon
 from kojimon.errors import UsageError
-from kojimon.probes.simulated import Glimpse
+from kojimon.probes.sources.simulated import Glimpse
 from kojimon.settings.spec import MqttSource, Settings, SimulatedSource
 from tests.daemon.sites import probes_of, simulated_site, site
 from tests.parts.opened import reading

@@ -9,8 +9,8 @@ import pytest
 from click.testing import CliRunner
 from msgspec.structs import replace
 
-from kojimon.cli.forecast import forecast
-from kojimon.cli.recorded import recorded_of
+from kojimon.cli.commands.forecast import forecast
+from kojimon.cli.commands.recorded import recorded_of
 from kojimon.errors import KojimonError
 from kojimon.forecast import words
 from kojimon.journal.curve import read_curve
@@ -90,6 +90,6 @@ def test_a_curve_that_does_not_say_when_the_spores_went_on(tmp_path: Path) -> No
 
 
 def test_without_its_library_it_says_so(curve: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("kojimon.cli.recorded.has_part", lambda part: False)
+    monkeypatch.setattr("kojimon.cli.commands.recorded.has_part", lambda part: False)
     done = CliRunner().invoke(forecast, ["--from", str(curve)])
     assert str(done.exception) == NOT_INSTALLED

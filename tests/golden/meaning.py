@@ -18,7 +18,7 @@ from typing import Any
 import msgspec
 import yaml
 
-from kojimon.cli.review import _plain
+from kojimon.cli.commands.review import _plain
 from kojimon.core.advance import advance, row_t_ms
 from kojimon.engine import initial_state
 from kojimon.journal.reader import Reader

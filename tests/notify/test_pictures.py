@@ -18,7 +18,7 @@ from kojimon.contract.state import Document, Units
 from kojimon.curve import pixels
 from kojimon.model import Event
 from kojimon.notify import dispatch, pictures
-from kojimon.review import picture
+from kojimon.review.draw import picture
 from tests.notify.test_carriers import Rig, service
 from tests.notify.test_dispatch import begin, heat, kitchen
 from tests.parts.mailbox import Mailbox, text_of

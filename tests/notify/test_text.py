@@ -11,7 +11,7 @@ from kojimon.contract.state import Alarm, Box, Document, Left, Mark
 from kojimon.model import Event
 from kojimon.notify.records import Send
 from kojimon.notify.text import Desk, Text, compose
-from kojimon.web.page_view import view_of
+from kojimon.web.page.view import view_of
 from kojimon.words.alarms import HEALTH_WORDS, Work
 from kojimon.words.meaning import ladder, meaning_of, unexplained
 from kojimon.words.status import speech_of

@@ -27,7 +27,7 @@ from kojimon.contract.state import (
     Task,
     Units,
 )  # fmt: skip
-from kojimon.web.words import iso_utc, stamped
+from kojimon.web.api.stamps import iso_utc, stamped
 from tests.parts.outlooks import limit_answer, made
 
 NOW_MS = 1_000_000_000

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from kojimon.probes.decode import (
+from kojimon.probes.formats.decode import (
     ABSENT,
     MALFORMED,
     NO_VALUE,

@@ -11,11 +11,11 @@ from kojimon.clock import SystemClock
 from kojimon.links.kernel_files import read, resolve
 from kojimon.links.mqtt import Address
 from kojimon.model import Quantity
-from kojimon.probes.decode import parse_path
-from kojimon.probes.find import find_kernel, listen_mqtt, listen_serial, readings_in, serial_ports
-from kojimon.probes.guess import guess, numbers_in, pace, units_in
-from kojimon.probes.guess_lines import LineGuess, guess_lines
-from kojimon.probes.names import OTHER, quantity_of
+from kojimon.probes.finding.guess import guess, numbers_in, pace, units_in
+from kojimon.probes.finding.lines import LineGuess, guess_lines
+from kojimon.probes.finding.look import find_kernel, listen_mqtt, listen_serial, readings_in, serial_ports
+from kojimon.probes.finding.names import OTHER, quantity_of
+from kojimon.probes.formats.decode import parse_path
 from tests.parts.broker import Broker, free_port, publish
 from tests.parts.pty import Device
 from tests.probes.trees import SOUND, plant, plug

@@ -13,7 +13,7 @@ import pytest
 from kojimon.clock import SystemClock
 from kojimon.links.mqtt import Address
 from kojimon.links.serial_port import SerialPort
-from kojimon.probes.find import find_kernel, listen_mqtt, listen_serial
+from kojimon.probes.finding.look import find_kernel, listen_mqtt, listen_serial
 from tests.parts.broker import Broker, free_port
 from tests.parts.pty import Device
 from tests.probes.trees import BROKEN, SOUND, plant

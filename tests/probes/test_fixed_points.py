@@ -8,8 +8,8 @@ import pytest
 from kojimon.air import pressure_pa
 from kojimon.correction import correction
 from kojimon.errors import RefusedError
-from kojimon.probes.fixed_points import SALTS, salt_humidity_pct
-from kojimon.probes.guide import (
+from kojimon.probes.calibration.fixed_points import SALTS, salt_humidity_pct
+from kojimon.probes.calibration.guide import (
     CRITERIA,
     FOR,
     Build,

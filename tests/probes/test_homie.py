@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kojimon.model import Arrival, Measured, Quality
-from kojimon.probes.homie import state_topic
+from kojimon.probes.formats.homie import state_topic
 from kojimon.probes.pipeline import Pipeline
 from kojimon.settings.spec import MqttSource, Probe
 

@@ -7,9 +7,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kojimon.model import Quality
-from kojimon.probes.judge import Watch
-from kojimon.probes.limits import AIR, BED, HUMIDITY, Limits, limits_of
-from kojimon.probes.neighbours import watch_all
+from kojimon.probes.judging.judge import Watch
+from kojimon.probes.judging.limits import AIR, BED, HUMIDITY, Limits, limits_of
+from kojimon.probes.judging.neighbours import watch_all
 from kojimon.settings.spec import Probe
 
 G, SPIKE, RATE = Quality.GOOD, Quality.SPIKE, Quality.RATE

@@ -7,8 +7,8 @@ import pytest
 from kojimon.clock import ManualClock
 from kojimon.links.kernel_files import stable
 from kojimon.model import Arrival, Quality
-from kojimon.probes.kernel_source import KernelFiles
 from kojimon.probes.pipeline import Pipeline
+from kojimon.probes.sources.kernel import KernelFiles
 from kojimon.settings.spec import KernelSource, Probe
 from tests.parts.wait import until
 from tests.probes.trees import BED, BROKEN, SOUND, plant, plug

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kojimon.probes.lines import LINE_LIMIT, LineBuffer, readable
+from kojimon.probes.formats.lines import LINE_LIMIT, LineBuffer, readable
 
 
 def begun() -> LineBuffer:

@@ -5,8 +5,8 @@ from typing import Any
 
 from kojimon.clock import ManualClock
 from kojimon.model import Arrival
-from kojimon.probes.modbus_source import ModbusProbes, blocks
 from kojimon.probes.pipeline import Pipeline
+from kojimon.probes.sources.modbus import ModbusProbes, blocks
 from kojimon.settings.spec import ModbusSource, Probe
 from tests.parts.modbus import Line, Scripted, Server
 from tests.parts.wait import until

@@ -9,9 +9,9 @@ import pytest
 from kojimon.clock import ManualClock
 from kojimon.links.mqtt import Address
 from kojimon.model import Arrival
-from kojimon.probes import mqtt_source
-from kojimon.probes.mqtt_source import MqttReadings
-from kojimon.probes.receipts import Left, receipt_of
+from kojimon.probes.sources import mqtt as mqtt_source
+from kojimon.probes.sources.mqtt import MqttReadings
+from kojimon.probes.sources.receipts import Left, receipt_of
 from tests.parts.broker import Broker, publish
 from tests.parts.wait import until
 

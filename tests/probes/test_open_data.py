@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from kojimon.model import Arrival, Quality
-from kojimon.probes.limits import Limits
+from kojimon.probes.judging.limits import Limits
 from kojimon.probes.pipeline import Pipeline
 from kojimon.settings.spec import Probe, SimulatedSource
 from tests.probes.published import Flag, hampel, spike

@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kojimon.model import Arrival, Measured, Quality
+from kojimon.probes.formats.routes import FIRST_LINE
 from kojimon.probes.pipeline import TOPICS_LIMIT, Pipeline
-from kojimon.probes.routes import FIRST_LINE
 from kojimon.settings.spec import (
     Calibration,
     KernelSource,

@@ -6,10 +6,10 @@ from typing import Any
 import pytest
 
 from kojimon.model import Quality
-from kojimon.probes.judge import MINUTE_MS, Minute, Watch
-from kojimon.probes.limits import limits_of
-from kojimon.probes.neighbours import Closer, Incubator, watch_all
-from kojimon.probes.placement import borrowed, is_back, is_exchanged, is_put_back, left_out, swing, swings_along
+from kojimon.probes.judging.judge import MINUTE_MS, Minute, Watch
+from kojimon.probes.judging.limits import limits_of
+from kojimon.probes.judging.neighbours import Closer, Incubator, watch_all
+from kojimon.probes.judging.placement import borrowed, is_back, is_exchanged, is_put_back, left_out, swing, swings_along
 from kojimon.settings.spec import Probe
 
 

@@ -10,9 +10,9 @@ from collections.abc import Sequence
 import pytest
 
 from kojimon.model import Arrival
-from kojimon.probes.find import readings_in
-from kojimon.probes.guess import Guess, numbers_in
-from kojimon.probes.guess_lines import guess_lines
+from kojimon.probes.finding.guess import Guess, numbers_in
+from kojimon.probes.finding.lines import guess_lines
+from kojimon.probes.finding.look import readings_in
 from kojimon.probes.pipeline import Pipeline
 from kojimon.settings.spec import MqttSource, Probe, SerialSource, Source
 

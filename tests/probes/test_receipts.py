@@ -13,8 +13,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kojimon.probes import receipts as module
-from kojimon.probes.receipts import Delivery, Left, Receipts
+from kojimon.probes.sources import receipts as module
+from kojimon.probes.sources.receipts import Delivery, Left, Receipts
 
 IDS, KEPT, IN_FLIGHT = 7, 4, 3
 STEPS = ("whole", "publish", "deliver", "commit", "acknowledge", "reconnect", "lose", "kill")

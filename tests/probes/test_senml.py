@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kojimon.model import Arrival, Quality
+from kojimon.probes.formats.senml import Record, in_our_unit, resolve
 from kojimon.probes.pipeline import Pipeline
-from kojimon.probes.senml import Record, in_our_unit, resolve
 from kojimon.settings.spec import MqttSource, Probe
 
 NAME = "urn:dev:ow:10e2073a01080063"

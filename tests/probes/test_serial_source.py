@@ -7,9 +7,9 @@ import pytest
 
 from kojimon.clock import ManualClock
 from kojimon.model import Arrival
-from kojimon.probes import serial_source
-from kojimon.probes.routes import FIRST_LINE
-from kojimon.probes.serial_source import SerialLines
+from kojimon.probes.formats.routes import FIRST_LINE
+from kojimon.probes.sources import serial as serial_source
+from kojimon.probes.sources.serial import SerialLines
 from kojimon.settings.spec import SerialSource
 from tests.parts.pty import Device
 from tests.parts.wait import until

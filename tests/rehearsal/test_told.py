@@ -8,7 +8,7 @@ from math import pi, sin
 import msgspec
 import pytest
 
-from kojimon.cli.rehearse import load, with_schedule
+from kojimon.cli.commands.rehearse import load, with_schedule
 from kojimon.model import Event
 from kojimon.rehearsal import Recording, Rehearsal, Track, rehearse_curve
 from kojimon.words.events import Teller

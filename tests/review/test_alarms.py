@@ -3,7 +3,7 @@
 from typing import Any
 
 from kojimon.model import Event
-from kojimon.review.alarms import alarm_figures, peak_rate
+from kojimon.review.measure.alarms import alarm_figures, peak_rate
 
 MIN = 60_000
 

@@ -9,11 +9,11 @@ import pytest
 
 from kojimon.forecast.kept import pack, thin
 from kojimon.forecast.recorded import Recorded, forecasts
-from kojimon.review.forecast_words import warned_first, what_became, when_warned
-from kojimon.review.forecasts import STEP_MS
 from kojimon.review.load import Review, load_review
-from kojimon.review.minutes import middles, minutes_of
-from kojimon.review.words import lead, tables
+from kojimon.review.measure.forecasts import STEP_MS
+from kojimon.review.measure.minutes import middles, minutes_of
+from kojimon.review.tell.figures import lead, tables
+from kojimon.review.tell.forecasts import warned_first, what_became, when_warned
 from kojimon.words.speech import Speech
 from tests.review.kitchen import H, Kitchen, forecast_batch, simulated
 
@@ -110,6 +110,6 @@ def _by_the_minute(
     ("hours", "text"), [(0.0, "as it was passed"), (0.5, "30 min before"), (5.34, "5 h 20 min before")]
 )
 def test_short_and_long_spans(hours: float, text: str) -> None:
-    from kojimon.review.forecast_words import _before
+    from kojimon.review.tell.forecasts import _before
 
     assert _before(hours) == text

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from kojimon.forecast.kept import pack, thin
-from kojimon.review.forecasts import HOUR_MS, STEP_MS, fared, read_forecast
+from kojimon.review.measure.forecasts import HOUR_MS, STEP_MS, fared, read_forecast
 from tests.parts.outlooks import limit_answer, made
 
 

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
+from kojimon.review.draw.sheet import speech_of
 from kojimon.review.load import Review, load_review
-from kojimon.review.next_time import MOST, hints
-from kojimon.review.sheet import speech_of
+from kojimon.review.tell.next_time import MOST, hints
 from tests.review.kitchen import Kitchen
 
 

@@ -11,12 +11,12 @@ import pytest
 from kojimon.curve import Style
 from kojimon.errors import UsageError
 from kojimon.journal.reader import Reader
-from kojimon.review.compare import best, differences, sides
+from kojimon.review.draw.sheet import speech_of
 from kojimon.review.earlier import best_before, earlier_of
 from kojimon.review.load import Review, load_review
-from kojimon.review.report import compare_file, compare_of, report_of, review_file
-from kojimon.review.sheet import speech_of
-from kojimon.review.words import lead, tables
+from kojimon.review.tell.compare import best, differences, sides
+from kojimon.review.tell.figures import lead, tables
+from kojimon.review.tell.report import compare_file, compare_of, report_of, review_file
 from kojimon.words.speech import Speech
 from tests.review.kitchen import Kitchen
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kojimon.review.series import (
+from kojimon.review.measure.series import (
     Line,
     Series,
     beyond,

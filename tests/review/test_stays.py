@@ -10,10 +10,10 @@ import pytest
 from kojimon.curve import Strip
 from kojimon.journal.export import batch_span, write_curve
 from kojimon.journal.reader import Reader
+from kojimon.review.draw.sheet import sheet_of, speech_of, tracks_of
 from kojimon.review.load import load_case, load_review
-from kojimon.review.report import minutes_by_probe
-from kojimon.review.sheet import sheet_of, speech_of, tracks_of
-from kojimon.review.words import tables
+from kojimon.review.tell.figures import tables
+from kojimon.review.tell.report import minutes_by_probe
 from tests.review.kitchen import Kitchen
 
 MOVED_H = 4.0

@@ -4,8 +4,8 @@ from array import array
 
 import pytest
 
-from kojimon.review.series import Series
-from kojimon.review.warming import RunningMean, fastest_rise, onset_ms
+from kojimon.review.measure.series import Series
+from kojimon.review.measure.warming import RunningMean, fastest_rise, onset_ms
 
 H = 3_600_000
 MINUTE = 60_000

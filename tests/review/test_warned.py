@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from kojimon.forecast.answers import Forecast
-from kojimon.review.forecasts import HOUR_MS, STEP_MS
-from kojimon.review.warned import Passing, Warnings, warned
+from kojimon.review.measure.forecasts import HOUR_MS, STEP_MS
+from kojimon.review.measure.warned import Passing, Warnings, warned
 from tests.parts.outlooks import calm_answer, limit_answer, made
 
 Made = tuple[float, Forecast]

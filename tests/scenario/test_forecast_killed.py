@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from kojimon.settings.load import load_settings
-from kojimon.web.client import Client
+from kojimon.web.client.local import Client
 from tests.cli.conftest import Kitchen, kitchen
 from tests.cli.test_simulated_batch import SIMULATED
 from tests.parts.opened import reading

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from kojimon.probes.limits import AIR, BED, HUMIDITY, limits_of
+from kojimon.probes.judging.limits import AIR, BED, HUMIDITY, limits_of
 from kojimon.settings import plain
 from kojimon.settings.spec import Judging
 from tests.settings.files import SMALL, load, refusal

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kojimon.errors import ConfigurationError
-from kojimon.probes.decode import parse_path
+from kojimon.probes.formats.decode import parse_path
 from kojimon.settings import plain, spec
 from kojimon.settings.load import load_settings
 from tests.settings.files import GOOD, SMALL, load, refusal

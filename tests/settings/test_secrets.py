@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from kojimon.cli.check import check
+from kojimon.cli.commands.check import check
 from kojimon.errors import UsageError
 from kojimon.settings import plain
 from kojimon.settings.secrets import read_secret, secret_warnings

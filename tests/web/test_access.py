@@ -11,9 +11,9 @@ from pathlib import Path
 import pytest
 
 from kojimon.settings.spec import Secret, WebSettings
-from kojimon.web.access import addresses, host_name, keys_of
-from kojimon.web.door import is_loopback
-from kojimon.web.page_keys import ADDRESSES_MOST, GUESSES_MOST, Keys, TooMany
+from kojimon.web.http.access import addresses, host_name, keys_of
+from kojimon.web.http.door import is_loopback
+from kojimon.web.http.keys import ADDRESSES_MOST, GUESSES_MOST, Keys, TooMany
 from tests.web.pages import TOKEN, Door, page
 
 JSON = {"Content_Type": "application/json"}

@@ -15,10 +15,10 @@ from kojimon.clock import real_s
 from kojimon.errors import KojimonError, NotRunningError, RefusedError, UsageError
 from kojimon.journal.reader import Reader
 from kojimon.settings.spec import JournalSettings
-from kojimon.web.client import Client
-from kojimon.web.door import LONGEST_PATH, make_run_folder, socket_path
-from kojimon.web.serve import THREADS
-from kojimon.web.turns import AT_ONCE
+from kojimon.web.client.local import Client
+from kojimon.web.http.door import LONGEST_PATH, make_run_folder, socket_path
+from kojimon.web.http.serve import THREADS
+from kojimon.web.http.strangers import AT_ONCE
 from tests.daemon.running import Running, broker_site, running
 from tests.parts.wait import until
 

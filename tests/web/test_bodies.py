@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from kojimon.web import body
-from kojimon.web.access import Message, Receive, Scope, Send
-from kojimon.web.body import BODY_MOST, PHOTO_MOST, Bodies
+from kojimon.web.http import body
+from kojimon.web.http.access import Message, Receive, Scope, Send
+from kojimon.web.http.body import BODY_MOST, PHOTO_MOST, Bodies
 from tests.web.pages import Door, page
 from tests.web.raw import Raw, head, local
 

@@ -12,10 +12,10 @@ from typing import Any
 
 import pytest
 
-from kojimon.web import gate
-from kojimon.web.client import Client
-from kojimon.web.door import address_of
-from kojimon.web.gate import MOST, MOST_EACH
+from kojimon.web.client.local import Client
+from kojimon.web.http import gate
+from kojimon.web.http.door import address_of
+from kojimon.web.http.gate import MOST, MOST_EACH
 from tests.daemon.process import Process
 from tests.parts.broker import free_port
 from tests.parts.wait import until

@@ -14,8 +14,8 @@ from typing import Any
 
 import pytest
 
-from kojimon.web import page_live
-from kojimon.web.page_live import STREAMS_MOST, Document, Hub
+from kojimon.web.page import live as page_live
+from kojimon.web.page.live import STREAMS_MOST, Document, Hub
 from tests.parts.wait import until
 from tests.web.pages import TOKEN, Door, page
 from tests.web.raw import Raw, head

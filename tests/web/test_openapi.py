@@ -13,8 +13,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
 
-from kojimon.web.api import create_app
-from kojimon.web.page_openapi import description
+from kojimon.web.api.app import create_app
+from kojimon.web.api.openapi import description
 from tests.web.pages import Door, page
 
 METHODS = ("get", "post", "put", "patch", "delete")

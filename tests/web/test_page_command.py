@@ -12,10 +12,10 @@ from typing import Any
 import pytest
 from click.testing import CliRunner, Result
 
-from kojimon.cli import page as command
-from kojimon.cli.kitchen import LiveKitchen
+from kojimon.cli.commands import page as command
+from kojimon.cli.shared.kitchen import LiveKitchen
 from kojimon.settings.spec import Secret, WebSettings
-from kojimon.web import page_door
+from kojimon.web.http import tcp_door as page_door
 from tests.daemon.running import Running, broker_site, running
 from tests.parts.wait import until
 from tests.web.pages import Door, page

@@ -11,8 +11,8 @@ import pytest
 
 from kojimon.journal.reader import Reader
 from kojimon.review.load import load_case
-from kojimon.review.minutes import Minute, gap_of, joined, read_minutes, runs
-from kojimon.web.page_curve import Curves, View, fan_of
+from kojimon.review.measure.minutes import Minute, gap_of, joined, read_minutes, runs
+from kojimon.web.api.curves import Curves, View, fan_of
 from tests.curve.sheets import read
 from tests.review.kitchen import Kitchen
 from tests.web.pages import Door, page

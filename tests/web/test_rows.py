@@ -18,9 +18,9 @@ from kojimon.journal.reader import Reader
 from kojimon.journal.rows import Parcel, parcel_of
 from kojimon.model import InputRow
 from kojimon.rehearsal import rehearse_batch
-from kojimon.web import rows as door
-from kojimon.web.client import Client
-from kojimon.web.remote import RemoteJournal
+from kojimon.web.api import rows as door
+from kojimon.web.client.local import Client
+from kojimon.web.client.remote import RemoteJournal
 from tests.daemon.running import Running, broker_site, running
 
 

@@ -10,9 +10,9 @@ from msgspec.structs import replace
 
 from kojimon.contract.state import Document, Now
 from kojimon.errors import UsageError
-from kojimon.web.page_acts import FORMS, act_of, ago_s, fields_of
-from kojimon.web.page_view import view_of
-from kojimon.web.page_viewer import Viewer
+from kojimon.web.page.forms import FORMS, act_of, ago_s, fields_of
+from kojimon.web.page.view import view_of
+from kojimon.web.page.viewer import Viewer
 from kojimon.words import status as words
 from kojimon.words.speech import Speech
 from tests.parts.statedoc import BOX, NOW_UTC, document, hot_alarm, hot_pending, placed

@@ -1,0 +1,1 @@
+"""One file a command, or two where a command has parts."""

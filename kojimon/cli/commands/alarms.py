@@ -1,0 +1,214 @@
+"""`kojimon alarms`: what is wrong, what was; seen, paused, tried out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import click
+
+from kojimon.cli.commands.arming import arm, bump
+from kojimon.cli.shared import screen
+from kojimon.cli.shared.kitchen import Kitchen, print_events
+from kojimon.cli.shared.opening import open_kitchen
+from kojimon.cli.shared.options import DURATION, PlainCommand, config_option, example, json_option
+from kojimon.contract.state import Alarm, ListedAlarm
+from kojimon.errors import UsageError
+from kojimon.words import alarms as alarm_words
+from kojimon.words import status as words
+from kojimon.words.speech import Speech
+
+LIST = example("kojimon alarms", "kojimon alarms arm", "kojimon alarms ack", "kojimon alarms shelve koji --for 30 min")
+
+
+@click.group(invoke_without_command=True, epilog=LIST)
+@config_option
+@json_option
+@click.pass_context
+def alarms(ctx: click.Context, config: str | None, as_json: bool) -> None:
+    """See alarms, say you have seen them, pause them, test them.
+
+    An alarm is named by its number in the list, or by a part of its name.
+    """
+    ctx.find_root().obj = config
+    if ctx.invoked_subcommand is None:
+        _list(open_kitchen(config), as_json)
+
+
+def _list(kitchen: Kitchen, as_json: bool) -> None:
+    document = kitchen.state()
+    rows = document.listed()
+    if as_json:
+        screen.print_json(rows)
+        return
+    speech = words.speech_of(document)
+    if not rows:
+        screen.say("No alarms.", "good")
+        return
+    several = len(document.incubators) > 1
+    cells, tones = [], []
+    for number, alarm in enumerate(rows, 1):
+        text = words.alarm_line(alarm, document.box(alarm.incubator), speech, document.t_ms)
+        since = alarm.since_utc
+        cells.append(
+            [
+                f"{number}",
+                f"{text} [{alarm.incubator}]" if several and alarm.incubator else text,
+                alarm_words.alarm_state(alarm, speech, document.now.utc),
+                speech.moment(since, document.now.utc) if since else "",
+                alarm_words.PRIORITY_WORDS[alarm.priority],
+                alarm.key,
+            ]
+        )
+        tones.append(_tone(alarm))
+    screen.table([">", "what", "state", "since", "wakes you", "name"], cells, tones, title=1)
+
+
+def _tone(alarm: Alarm) -> str:
+    if alarm.state != "UNACK":
+        return "plain"
+    return "wrong" if alarm.priority == "wake" else "look"
+
+
+def find_alarms(rows: Sequence[ListedAlarm], names: tuple[str, ...]) -> list[ListedAlarm]:
+    """The alarms meant by numbers of the list or parts of their names. Raises UsageError that lists what there is."""
+    if not rows:
+        raise UsageError("There are no alarms.")
+    found: list[ListedAlarm] = []
+    for name in names:
+        if name.isdigit() and 1 <= int(name) <= len(rows):
+            found.append(rows[int(name) - 1])
+            continue
+        exact = [row for row in rows if row.key == name]
+        near = exact or [row for row in rows if name.lower() in _names(row)]
+        if len(near) != 1:
+            known = ", ".join(f"{number} {alarm_words.subject(row, Speech())}" for number, row in enumerate(rows, 1))
+            what = "is not in the list" if not near else "is more than one"
+            raise UsageError(f"{name!r} {what}. The alarms are: {known}.")
+        found.append(near[0])
+    return found
+
+
+def _names(alarm: Alarm) -> str:
+    koji = "koji " if "/bed" in alarm.key else ""
+    return f"{koji}{alarm.key} {alarm.tray or ''} {alarm.probe or ''}".lower()
+
+
+@alarms.command(epilog=example("kojimon alarms ack", "kojimon alarms ack 1"))
+@click.argument("alarm", nargs=-1)
+@config_option
+def ack(alarm: tuple[str, ...], config: str | None) -> None:
+    """Acknowledge: the noise stops, the watching goes on. Without a name, all new ones."""
+    kitchen = open_kitchen(config)
+    rows = kitchen.state().listed()
+    unseen = [row for row in rows if row.state in ("UNACK", "RTNUN", "LATCH-UNACK")]
+    chosen = find_alarms(rows, alarm) if alarm else unseen
+    if not chosen:
+        screen.say("There is nothing to acknowledge.", "good")
+    for row in chosen:
+        _act(kitchen, "alarm.acknowledge", row, {"occurrence": row.occurrence})
+
+
+@alarms.command(
+    cls=PlainCommand, epilog=example("kojimon alarms shelve koji --for 30 min", "kojimon alarms shelve 1 --once")
+)
+@click.argument("alarm", nargs=-1, required=True)
+@click.option("--for", "for_s", type=DURATION, metavar="TIME", help="How long, an hour at most (and if not given).")
+@click.option("--once", is_flag=True, help="Until it is over by itself, if that comes first.")
+@config_option
+def shelve(alarm: tuple[str, ...], for_s: float | None, once: bool, config: str | None) -> None:
+    """Pause an alarm for a while. What still holds when the time is up is told at once."""
+    kitchen = open_kitchen(config)
+    data: dict[str, Any] = {"one_shot": once} | ({} if for_s is None else {"for_s": for_s})
+    for row in find_alarms(kitchen.state().listed(), alarm):
+        _act(kitchen, "alarm.shelve", row, data)
+
+
+@alarms.command(epilog=example("kojimon alarms unshelve koji"))
+@click.argument("alarm", nargs=-1, required=True)
+@config_option
+def unshelve(alarm: tuple[str, ...], config: str | None) -> None:
+    """End a pause."""
+    kitchen = open_kitchen(config)
+    for row in find_alarms(kitchen.state().listed(), alarm):
+        _act(kitchen, "alarm.unshelve", row, {})
+
+
+@alarms.command(
+    cls=PlainCommand, epilog=example("kojimon alarms silence koji", "kojimon alarms silence 1 --for 15 min")
+)
+@click.argument("alarm", nargs=-1, required=True)
+@click.option("--for", "for_s", type=DURATION, metavar="TIME", help="How long, an hour at most (10 min if not given).")
+@config_option
+def silence(alarm: tuple[str, ...], for_s: float | None, config: str | None) -> None:
+    """Stop the noise for a while without having seen to it: it stays new and sounds again."""
+    kitchen = open_kitchen(config)
+    for row in find_alarms(kitchen.state().listed(), alarm):
+        data = {"occurrence": row.occurrence} | ({} if for_s is None else {"for_s": for_s})
+        _act(kitchen, "alarm.silence", row, data)
+
+
+@alarms.command(epilog=example("kojimon alarms confirm koji", 'kojimon alarms confirm 1 --note "spread it thinner"'))
+@click.argument("alarm", nargs=-1, required=True)
+@click.option("--note", default="", metavar="TEXT", help="What you did; it is kept.")
+@config_option
+def confirm(alarm: tuple[str, ...], note: str, config: str | None) -> None:
+    """Say that you have done what was needed. It acknowledges too."""
+    kitchen = open_kitchen(config)
+    for row in find_alarms(kitchen.state().listed(), alarm):
+        _act(kitchen, "alarm.confirm", row, {"occurrence": row.occurrence, "text": note})
+
+
+@alarms.command(epilog=example("kojimon alarms reset koji"))
+@click.argument("alarm", nargs=-1, required=True)
+@config_option
+def reset(alarm: tuple[str, ...], config: str | None) -> None:
+    """Reset an alarm that stays listed until then. Acknowledge it first (ack)."""
+    kitchen = open_kitchen(config)
+    for row in find_alarms(kitchen.state().listed(), alarm):
+        _act(kitchen, "alarm.reset", row, {"occurrence": row.occurrence})
+
+
+@alarms.command(
+    "out-of-service",
+    epilog=example('kojimon alarms out-of-service silent/koji-top --why "new cable on Sunday"'),
+)  # fmt: skip
+@click.argument("alarm", nargs=-1, required=True)
+@click.option("--why", default="", metavar="TEXT", help="The reason; it is kept and shown.")
+@config_option
+def out_of_service(alarm: tuple[str, ...], why: str, config: str | None) -> None:
+    """Switch an alarm off for repair, without a time limit. It calls nobody until it is back in service."""
+    kitchen = open_kitchen(config)
+    for row in find_alarms(kitchen.state().listed(), alarm):
+        _act(kitchen, "alarm.out_of_service", row, {"reason": why} if why else {})
+        screen.say(f"Nobody is called for it until: kojimon alarms in-service {row.key}", "look")
+
+
+@alarms.command("in-service", epilog=example("kojimon alarms in-service silent/koji-top"))
+@click.argument("alarm", nargs=-1, required=True)
+@config_option
+def in_service(alarm: tuple[str, ...], config: str | None) -> None:
+    """Switch an alarm on again. What is still wrong is told at once."""
+    kitchen = open_kitchen(config)
+    for row in find_alarms(kitchen.state().listed(), alarm):
+        _act(kitchen, "alarm.in_service", row, {})
+
+
+@alarms.command(epilog=example("kojimon alarms test", "kojimon alarms test can you hear this"))
+@click.argument("text", nargs=-1)
+@config_option
+def test(text: tuple[str, ...], config: str | None) -> None:
+    """Raise an alarm that means nothing, to see that it gets through."""
+    kitchen = open_kitchen(config)
+    print_events(kitchen, kitchen.act("alarm.test", "", {"text": " ".join(text)}))
+    if not kitchen.live:
+        screen.say("It is written down and goes out when the daemon runs (kojimon run).", "look")
+    screen.say("When it has reached you: kojimon alarms ack test")
+
+
+def _act(kitchen: Kitchen, kind: str, row: ListedAlarm, data: Mapping[str, Any]) -> None:
+    print_events(kitchen, kitchen.act(kind, row.incubator, {"key": row.key, **data}))
+
+
+alarms.add_command(arm)
+alarms.add_command(bump)

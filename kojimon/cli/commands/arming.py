@@ -1,0 +1,141 @@
+"""`kojimon alarms arm` and `kojimon alarms bump`: the whole way to the phone tried before it is relied on."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Mapping
+from typing import Any, Final
+
+import click
+
+from kojimon.cli.shared import screen
+from kojimon.cli.shared.kitchen import Kitchen, LiveKitchen
+from kojimon.cli.shared.opening import open_kitchen
+from kojimon.cli.shared.options import config_option, example
+from kojimon.clock import wait_s
+from kojimon.errors import KojimonError, NotRunningError
+from kojimon.units import show_duration
+from kojimon.words import proof as proof_words
+from kojimon.words import speech as say
+from kojimon.words import status as words
+
+LOOK_EVERY_S: Final = 0.5
+Document = Mapping[str, Any]
+
+
+@click.command(epilog=example("kojimon alarms arm", "kojimon alarms arm --yes"))
+@click.option("--yes", is_flag=True, help="Do not ask whether the phone is ready; it is in its night mode already.")
+@config_option
+def arm(yes: bool, config: str | None) -> None:
+    """Call the phone as an alarm at night would, and wait until you answer on it.
+
+    Leaves with 0 when the night check is passed, with 1 and the reason when it is not.
+    """
+    kitchen = _live(open_kitchen(config))
+    before = _proof(kitchen)
+    if not before["channels"]:
+        raise KojimonError(before["text"])
+    for number, advice in enumerate(proof_words.ADVICE, 1):
+        screen.say(f"{number}. {advice}")
+    if not yes and sys.stdin.isatty():
+        click.prompt("Enter when the phone is ready", default="", show_default=False, prompt_suffix=": ")
+    kitchen.act("alarm.test", "", {"text": "The call before the night", "wake": True})
+    screen.say(f"The test is under way over {say.listing(before['channels'])}.")
+    _follow(kitchen, _last(before))
+    _verdict(kitchen)
+
+
+@click.command(epilog=example("kojimon alarms bump koji-top"))
+@click.argument("probe")
+@config_option
+def bump(probe: str, config: str | None) -> None:
+    """Warm a probe in the hand and see how long it takes until the phone calls.
+
+    The time from probe to phone is kept with its date. Leaves with 0 when you answered on the phone.
+    """
+    kitchen = _live(open_kitchen(config))
+    before = _proof(kitchen)
+    speech = words.speech_of(kitchen.state())
+    begun = kitchen.act("alarm.bump", "", {"probe": probe})
+    start = next(event for event in begun if event["kind"] == "bump-begin")
+    row = next(row for row in kitchen.probes() if row["name"] == probe)
+    quantity, limit = row["quantity"], start["data"]["limit"]
+    minutes = show_duration((start["data"]["until_ms"] - start["t_ms"]) / 1000)
+    screen.say(
+        f"Take probe {probe} in the hand now (or breathe on it): it stands at {speech.value(quantity, row['value'])} "
+        f"and has {minutes} to reach {speech.value(quantity, limit)} and stay there for 20 s. Put it back afterwards."
+    )
+    if not _warmed(kitchen, probe, before, int(start["no"])):
+        raise KojimonError(f"Probe {probe} was not warmed in time. Try again: kojimon alarms bump {probe}")
+    _follow(kitchen, _last(before))
+    found = _proof(kitchen)
+    if not found["last"]["proved"]:
+        raise KojimonError(f"{found['chain'] or 'No call got out'}. But nobody answered it on the phone.")
+    screen.say(f"{found['chain']}. Kept with today's date.", "good")
+
+
+def _live(kitchen: Kitchen) -> LiveKitchen:
+    if isinstance(kitchen, LiveKitchen):
+        return kitchen
+    raise NotRunningError("No daemon runs, so nothing can call. Start it first: kojimon run")
+
+
+def _proof(kitchen: LiveKitchen) -> dict[str, Any]:
+    found: dict[str, Any] | None = kitchen.proof()
+    if found is None:
+        raise KojimonError("This daemon tells nobody: there is nothing to try.")
+    return found
+
+
+def _last(proof: Document) -> int:
+    """When the last test was raised, engine ms; -1 for never."""
+    return int(proof["last"]["at_t_ms"]) if proof["last"] else -1
+
+
+def _warmed(kitchen: LiveKitchen, probe: str, before: Document, after: int) -> bool:
+    """Waits until the probe has raised the test; whether it did."""
+    speech, shown = words.speech_of(kitchen.state()), ""
+    while _last(_proof(kitchen)) == _last(before):
+        if kitchen.events(after=after, kinds="bump-missed"):
+            return False
+        row = next(row for row in kitchen.probes() if row["name"] == probe)
+        value = speech.value(row["quantity"], row["value"])
+        if value != shown:
+            screen.say(f"{probe} {value}", "quiet")
+            shown = value
+        wait_s(LOOK_EVERY_S)
+    return True
+
+
+def _follow(kitchen: LiveKitchen, before_ms: int) -> None:
+    """Says what happens on each channel until somebody has answered or the test has run out."""
+    told: set[str] = set()
+    while True:
+        last = _proof(kitchen)["last"]
+        fresh = last is not None and last["at_t_ms"] != before_ms
+        for line, tone in proof_words.lines(last) if fresh else ():
+            if line not in told:
+                screen.say(line, tone)
+                told.add(line)
+        if fresh and last["over"]:
+            return
+        wait_s(LOOK_EVERY_S)
+
+
+def _verdict(kitchen: LiveKitchen) -> None:
+    found = _proof(kitchen)
+    if not found["armed"]:
+        raise KojimonError(f"{found['text']}.")
+    screen.say(f"{found['text']}.", "good")
+    for text in found["overdue"]:
+        screen.say(text, "look")
+
+
+def print_proof(kitchen: Kitchen) -> None:
+    """Whether the night check is passed and what is overdue, for screens that show how it stands."""
+    found = kitchen.proof()
+    if found is None:
+        return
+    screen.say(f"{found['text']}.", "good" if found["armed"] else "look")
+    for text in found["overdue"]:
+        screen.say(text, "look")

@@ -1,0 +1,233 @@
+"""`kojimon batch`: start, mark steps, take back, correct, note, harvest, discard; list and show."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import click
+
+from kojimon.cli.shared import screen
+from kojimon.cli.shared.kitchen import Kitchen, incubator_of, print_events
+from kojimon.cli.shared.moments import moment_of, moment_options
+from kojimon.cli.shared.opening import open_kitchen
+from kojimon.cli.shared.options import (
+    HOURS,
+    MASS,
+    TEMPERATURE,
+    PlainCommand,
+    config_option,
+    example,
+    incubator_option,
+    json_option,
+)
+from kojimon.cli.shared.steps import find_task, last_mark, print_cautions, print_next
+from kojimon.words import status as words
+
+
+@click.group(
+    epilog=example(
+        "kojimon batch start first --rice 2 kg",
+        "kojimon batch do inoculate",
+        "kojimon batch do mix --ago 40 min",
+        "kojimon batch harvest --yield 2.3 kg",
+    )
+)
+def batch() -> None:
+    """Start a batch, mark the steps you have done, write notes, harvest."""
+
+
+@batch.command(
+    cls=PlainCommand,
+    epilog=example("kojimon batch start first --rice 2 kg", "kojimon batch start first --hours-ago 18 h"),
+)
+@click.argument("name", required=False, default="")
+@click.option("--rice", "rice_kg", type=MASS, metavar="MASS", help="Dry rice: 2 kg, 4 lb.")
+@click.option(
+    "--hours-ago",
+    "hours_ago_s",
+    type=HOURS,
+    metavar="TIME",
+    help="The spores went on so long ago (start in mid-batch).",
+)
+@click.option("--schedule", metavar="NAME", help="Another schedule than the box's own.")
+@click.option("--note", metavar="TEXT", help="A first note.")
+@incubator_option
+@config_option
+def start(
+    name: str, rice_kg: float | None, hours_ago_s: float | None, schedule: str | None, note: str | None,
+    incubator: str, config: str | None,
+) -> None:  # fmt: skip
+    """Open a batch, before the rice is cool or in the middle of it."""
+    kitchen = open_kitchen(config)
+    box = incubator_of(kitchen.state(), incubator)
+    given: dict[str, Any] = {"rice_kg": rice_kg, "hour0_ago_s": hours_ago_s, "schedule": schedule, "note": note}
+    data = {field: value for field, value in given.items() if value is not None}
+    print_events(kitchen, kitchen.act("batch.start", box.name, {"name": name, **data} if name else data))
+    _after(kitchen, box.name, cautions=True)
+    from kojimon.cli.commands.certificates import print_old
+
+    print_old(kitchen)
+    if kitchen.live:
+        from kojimon.cli.commands.arming import print_proof
+
+        print_proof(kitchen)
+
+
+@batch.command(
+    cls=PlainCommand,
+    epilog=example(
+        "kojimon batch do inoculate --thermometer 31 C",
+        "kojimon batch do mix --at 14:20",
+        "kojimon batch do mix --ago 40 min",
+    ),
+)
+@click.argument("task")
+@moment_options
+@click.option(
+    "--thermometer", "value_c", type=TEMPERATURE, metavar="TEMP", help="What a kitchen thermometer shows: 31 C, 88 F."
+)
+@click.option("--override", metavar="REASON", help="Do it although it is not cool enough; the reason is kept.")
+@incubator_option
+@config_option
+def do(
+    task: str, at: str | None, ago_s: float | None, value_c: float | None, override: str | None,
+    incubator: str, config: str | None,
+) -> None:  # fmt: skip
+    """Mark a step as done, now or at a time that has passed."""
+    kitchen = open_kitchen(config)
+    document = kitchen.state()
+    box = incubator_of(document, incubator, batch=True)
+    found = find_task(box, task)
+    data = {"task": found.name, **moment_of(document, at, ago_s)}
+    if value_c is not None:
+        data["value_c"] = value_c
+    if override:
+        data["override"] = override
+    print_events(kitchen, kitchen.act("task.done", box.name, data))
+    if value_c is not None and not found.gate:
+        screen.say(
+            "The thermometer's value was not looked at: this step asks for no temperature. To keep it: kojimon batch "
+            "note 'thermometer ...'",
+            "look",
+        )
+    if incubator_of(kitchen.state(), box.name).question:
+        screen.say("If so: kojimon probes back", "quiet")
+    _after(kitchen, box.name)
+
+
+@batch.command(epilog=example("kojimon batch undo mix"))
+@click.argument("task")
+@incubator_option
+@config_option
+def undo(task: str, incubator: str, config: str | None) -> None:
+    """Take the last mark of a step back: it was not done."""
+    kitchen = open_kitchen(config)
+    box = incubator_of(kitchen.state(), incubator, batch=True)
+    mark = last_mark(find_task(box, task))
+    print_events(kitchen, kitchen.act("task.undo", box.name, {"mark": mark.mark}))
+    _after(kitchen, box.name)
+
+
+@batch.command(cls=PlainCommand, epilog=example("kojimon batch correct mix --at 14:20"))
+@click.argument("task")
+@moment_options
+@incubator_option
+@config_option
+def correct(task: str, at: str | None, ago_s: float | None, incubator: str, config: str | None) -> None:
+    """Say when a step was really done."""
+    kitchen = open_kitchen(config)
+    document = kitchen.state()
+    box = incubator_of(document, incubator, batch=True)
+    mark = last_mark(find_task(box, task))
+    moment = moment_of(document, at, ago_s)
+    if not moment:
+        raise click.UsageError("Say when it was done: --at 14:20 or --ago 40 min.")
+    print_events(kitchen, kitchen.act("task.correct", box.name, {"mark": mark.mark, **moment}))
+    _after(kitchen, box.name)
+
+
+@batch.command(cls=PlainCommand, epilog=example("kojimon batch note smells of chestnuts"))
+@click.argument("text", nargs=-1, required=True)
+@moment_options
+@incubator_option
+@config_option
+def note(text: tuple[str, ...], at: str | None, ago_s: float | None, incubator: str, config: str | None) -> None:
+    """Write down what you saw, smelt or did."""
+    kitchen = open_kitchen(config)
+    document = kitchen.state()
+    box = incubator_of(document, incubator, batch=True)
+    data = {"text": " ".join(text), **moment_of(document, at, ago_s)}
+    print_events(kitchen, kitchen.act("batch.note", box.name, data))
+
+
+@batch.command(cls=PlainCommand, epilog=example("kojimon batch harvest --yield 2.3 kg"))
+@click.option("--yield", "yield_kg", type=MASS, metavar="MASS", help="Koji got: 2.3 kg, 5 lb.")
+@click.option("--note", metavar="TEXT", help="Look, smell, how it was.")
+@moment_options
+@incubator_option
+@config_option
+def harvest(
+    yield_kg: float | None, note: str | None, at: str | None, ago_s: float | None, incubator: str, config: str | None
+) -> None:
+    """Take the koji out: the batch is over."""
+    kitchen = open_kitchen(config)
+    document = kitchen.state()
+    box = incubator_of(document, incubator, batch=True)
+    given: dict[str, Any] = {"yield_kg": yield_kg, "note": note}
+    data = {field: value for field, value in given.items() if value is not None} | moment_of(document, at, ago_s)
+    ended = box.batch_id
+    print_events(kitchen, kitchen.act("batch.harvest", box.name, data))
+    from kojimon.review.tell.report import CAUTIONS
+
+    print_cautions(CAUTIONS)
+    screen.say(f"\nTo keep its curve: kojimon export {ended} -o {ended}.csv")
+
+
+@batch.command(epilog=example('kojimon batch discard --reason "slimy, smells of ammonia"'))
+@click.option("--reason", required=True, metavar="TEXT", help="Why; it is kept with the batch.")
+@incubator_option
+@config_option
+def discard(reason: str, incubator: str, config: str | None) -> None:
+    """Throw the batch away."""
+    kitchen = open_kitchen(config)
+    box = incubator_of(kitchen.state(), incubator, batch=True)
+    print_events(kitchen, kitchen.act("batch.discard", box.name, {"reason": reason}))
+    screen.say("Bag it before you carry it, and wash trays and cloths hot before the next batch.")
+
+
+@batch.command("list", epilog=example("kojimon batch list"))
+@config_option
+@json_option
+def list_(config: str | None, as_json: bool) -> None:
+    """All batches, the latest last."""
+    kitchen = open_kitchen(config)
+    rows = kitchen.batches()
+    if as_json:
+        screen.print_json(rows)
+        return
+    from kojimon.cli.shared.batches import print_list
+
+    print_list(kitchen, rows)
+
+
+@batch.command(epilog=example("kojimon batch show", "kojimon batch show box-12"))
+@click.argument("batch_id", required=False, default="")
+@config_option
+@json_option
+def show(batch_id: str, config: str | None, as_json: bool) -> None:
+    """One batch: its steps and everything that happened. Without an id, the open or latest one."""
+    from kojimon.cli.shared.batches import batch_of, print_batch
+
+    kitchen = open_kitchen(config)
+    row = batch_of(kitchen, batch_id)
+    if as_json:
+        screen.print_json({**row, "events": kitchen.events(batch=row["id"])})
+        return
+    print_batch(kitchen, row)
+
+
+def _after(kitchen: Kitchen, incubator: str, cautions: bool = False) -> None:
+    """The next step with its cautions, after something was done; those of the whole schedule too at its start."""
+    document = kitchen.state()
+    box = incubator_of(document, incubator)
+    print_next(box, document, words.speech_of(document), box.cautions if cautions else ())

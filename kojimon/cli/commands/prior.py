@@ -1,0 +1,106 @@
+"""`kojimon forecast prior`: what finished batches left for the next: see it, take it along, forget it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+import msgspec
+
+from kojimon.cli.shared import screen
+from kojimon.cli.shared.kitchen import Kitchen, incubator_of, print_events
+from kojimon.cli.shared.opening import open_kitchen, rows_of
+from kojimon.cli.shared.options import config_option, example, incubator_option, json_option, output_option
+from kojimon.errors import KojimonError
+from kojimon.settings.installed import has_part
+from kojimon.units import show_count
+from kojimon.words.outlook import NOT_INSTALLED
+
+if TYPE_CHECKING:
+    from kojimon.forecast.answers import Prior
+
+Learnt = dict[tuple[str, str], "Prior | None"]
+
+
+def learnt_of(kitchen: Kitchen, incubator: str = "", schedule: str = "") -> Learnt:
+    """What is believed before the next batch, by box and schedule; None: the published prior."""
+    from kojimon.daemon.learning import memories, prior_of
+
+    found: Learnt = {}
+    with rows_of(kitchen) as journal:
+        for event in memories(journal):
+            key = (event.incubator, str(event.data.get("schedule", "")))
+            if event.key == "learnt" and incubator in ("", key[0]) and schedule in ("", key[1]):
+                found[key] = prior_of(journal, *key)
+    return found
+
+
+@click.command(epilog=example("kojimon forecast prior show", "kojimon forecast prior show --json"))
+@incubator_option
+@json_option
+@config_option
+def show(incubator: str, as_json: bool, config: str | None) -> None:
+    """What is believed before the next batch starts, beside what is published."""
+    if not has_part("forecast"):
+        raise KojimonError(NOT_INSTALLED)
+    from kojimon.forecast.prior import inspect, published
+
+    found = learnt_of(open_kitchen(config), incubator)
+    root = inspect(published())
+    if as_json:
+        rows = [{"incubator": key[0], "schedule": key[1], "batches": one.batches if one else 0,
+                 "beliefs": [line._asdict() for line in (inspect(one) if one else root)]}
+                for key, one in found.items()]  # fmt: skip
+        screen.print_json({"published": [line._asdict() for line in root], "learnt": rows})
+        return
+    if not any(found.values()):
+        screen.say("Nothing is learnt yet: the next forecasts start from what is published. A harvested batch teaches.")
+    for (box, schedule), one in found.items():
+        if one is None:
+            screen.say(f"{box}, {schedule}: forgotten, so the published values stand.", "quiet")
+            continue
+        count = show_count(one.batches, "batch", "batches")
+        screen.say(
+            f"{box}, {schedule}: learnt from {count}, which weigh as much as {one.weight:.1f}. Middle, likely range "
+            "(8 in 10), published middle:", "head",
+        )  # fmt: skip
+        screen.grid([[now.name, f"{now.middle:.3g}", f"{now.low:.3g} to {now.high:.3g}", f"{was.middle:.3g}"]
+                     for now, was in zip(inspect(one), root, strict=True)])  # fmt: skip
+
+
+@click.command(epilog=example("kojimon forecast prior export -o prior.json"))
+@click.option("--schedule", metavar="NAME", default="", help="Whose, where there are several.")
+@click.option("--force", is_flag=True, help="Write over a file that is there.")
+@incubator_option
+@output_option
+@config_option
+def export(schedule: str, force: bool, incubator: str, output: Path | None, config: str | None) -> None:
+    """Write what was learnt as JSON, to keep it or to look at it elsewhere."""
+    from kojimon.cli.commands.review import write_whole
+
+    found = [(key, one) for key, one in learnt_of(open_kitchen(config), incubator, schedule).items() if one]
+    if not found:
+        raise KojimonError("Nothing is learnt yet, so there is nothing to export. A harvested batch teaches.")
+    if len(found) > 1:
+        names = ", ".join(f"--incubator {box} --schedule {plan}" for (box, plan), _ in found)
+        raise click.UsageError(f"Which? One of: {names}.")
+    (box, plan), one = found[0]
+    data = msgspec.json.format(msgspec.json.encode(one), indent=1) + b"\n"
+    if output is None:
+        click.echo(data.decode(), nl=False)
+        return
+    write_whole(output, data, force)
+    count = show_count(one.batches, "batch", "batches")
+    screen.say(f"{output}: learnt in {box} with {plan}, {count}.", "good", error=True)
+
+
+@click.command(epilog=example("kojimon forecast prior reset", "kojimon forecast prior reset --schedule rice-koji-sake"))
+@click.option("--schedule", metavar="NAME", default="", help="Only what was learnt with this schedule.")
+@incubator_option
+@config_option
+def reset(schedule: str, incubator: str, config: str | None) -> None:
+    """Forget what was learnt: the next batch's forecasts start from what is published. Exports stay as they are."""
+    kitchen = open_kitchen(config)
+    box = incubator_of(kitchen.state(), incubator)
+    print_events(kitchen, kitchen.act("forecast.reset", box.name, {"schedule": schedule} if schedule else {}))

@@ -1,0 +1,164 @@
+"""`kojimon probes`: what each probe says, and which ones there are to be found."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from kojimon.cli.commands.calibrate import calibrate
+from kojimon.cli.commands.certificates import certificates
+from kojimon.cli.commands.place import back, move, place
+from kojimon.cli.shared import screen
+from kojimon.cli.shared.opening import client_of, open_kitchen, settings_file
+from kojimon.cli.shared.options import Number, config_option, example, json_option
+from kojimon.errors import KojimonError, UsageError
+from kojimon.units import show_duration
+from kojimon.words import derived
+from kojimon.words import speech as say
+from kojimon.words import status as words
+from kojimon.words.speech import QUALITY_WORDS, Speech
+
+if TYPE_CHECKING:
+    from kojimon.links.mqtt import Address
+
+Document = Mapping[str, Any]
+
+
+@click.group(
+    invoke_without_command=True, epilog=example("kojimon probes", "kojimon probes find", "kojimon probes --json")
+)
+@config_option
+@json_option
+@click.pass_context
+def probes(ctx: click.Context, config: str | None, as_json: bool) -> None:
+    """See what each probe says, how good that is and how old; find new ones."""
+    ctx.find_root().obj = config
+    if ctx.invoked_subcommand is not None:
+        return
+    kitchen = open_kitchen(config)
+    rows = kitchen.probes()
+    if as_json:
+        screen.print_json(rows)
+        return
+    document = kitchen.state()
+    speech = words.speech_of(document)
+    several = len(document.incubators) > 1
+    cells = [_cells(row, speech, several) for row in rows]
+    screen.table(["probe", "where", ">now", ">raw", "quality", "read", ">every"], cells, [_tone(row) for row in rows])
+    for box in document.incubators:
+        lines = list(derived.sentences(box, speech))
+        if lines:
+            screen.say(f"\n{box.label}: " + " ".join(lines) if several else "\n" + " ".join(lines))
+    if not kitchen.live:
+        screen.say("\nNo daemon runs: this is how they stood when it last did.", "look")
+
+
+def _cells(row: Document, speech: Speech, several: bool) -> list[str]:
+    quantity, age_s, raw = row["quantity"], row["age_s"], row.get("raw")
+    where = say.spot(row["place"], quantity, row["tray"])
+    every_s = row.get("expect_every_s")
+    return [
+        row["name"],
+        f"{where} [{row['incubator']}]" if several else where,
+        speech.value(quantity, row["value"]),
+        speech.value(quantity, raw, 2) if raw is not None and raw != row["value"] else "",
+        quality_of(row),
+        f"{show_duration(age_s)} ago" if age_s is not None else "never",
+        show_duration(every_s) if every_s is not None else "",
+    ]
+
+
+def quality_of(row: Document) -> str:
+    """`good`, `silent` and why, or what is wrong with its last reading."""
+    if row.get("silent"):
+        return f"silent: {QUALITY_WORDS.get(row['quality'], 'unknown')}" if row.get("quality") else "silent"
+    if row.get("value") is None and row.get("quality") is None:
+        return "nothing yet"
+    return QUALITY_WORDS.get(int(row.get("quality") or 0), "unknown")
+
+
+def _tone(row: Document) -> str:
+    return "plain" if quality_of(row) == "good" else "look"
+
+
+@probes.command(epilog=example("kojimon probes find", "kojimon probes find --seconds 20 --broker 192.0.2.10"))
+@click.option("--seconds", type=Number(1, 600), default=60.0, show_default=True, help="How long to listen.")
+@click.option("--broker", "brokers", multiple=True, metavar="HOST[:PORT]", help="An MQTT broker to listen to.")
+@click.option("--dev", type=click.Path(path_type=Path), default=Path("/dev"), hidden=True)
+@click.option(
+    "--root",
+    type=click.Path(path_type=Path),
+    default=Path("/sys"),
+    metavar="FOLDER",
+    help="Kernel's sensor trees. (/sys)",
+)
+@config_option
+@json_option
+def find(seconds: float, brokers: tuple[str, ...], dev: Path, root: Path, config: str | None, as_json: bool) -> None:
+    """Look for probes at serial ports, in the kernel's sensor files and at MQTT brokers; print settings for them.
+
+    Opening a serial port starts many boards anew; ports that a daemon reads are left alone.
+    """
+    from kojimon.cli.setup.looking import look, ready
+
+    known, busy = _known(config)
+    found = look(seconds, dev, root, [*known, *map(_address, brokers)], busy)
+    if as_json:
+        screen.print_json([finding._asdict() for finding in found])
+        return
+    for port in busy:
+        screen.say(f"{port}: left alone, a daemon reads it.", error=True)
+    for finding in found:
+        screen.say(f"{finding.what}.", "plain" if finding.readings else "look", error=True)
+    lines = list(ready(found))
+    if not lines:
+        raise KojimonError(
+            "No readings were seen. Is the probe plugged in, its driver loaded, does the broker hear it? "
+            "A broker elsewhere: --broker HOST."
+        )
+    click.echo("\n".join(lines))
+
+
+probes.add_command(calibrate)
+probes.add_command(certificates)
+probes.add_command(place)
+probes.add_command(move)
+probes.add_command(back)
+
+
+def _known(config: str | None) -> tuple[list[Address], list[str]]:
+    """Brokers of the settings, and serial ports a running daemon reads; nothing where there are no settings."""
+    from kojimon.links.mqtt import Address
+    from kojimon.settings.load import load_settings
+    from kojimon.settings.secrets import read_secret
+    from kojimon.settings.spec import ModbusSource, MqttSource, SerialSource
+
+    try:
+        settings = load_settings(settings_file(config))
+    except KojimonError:
+        if config:
+            raise
+        return [], []
+    brokers = [source for source in settings.sources if isinstance(source, MqttSource)]
+    addresses = [
+        Address(
+            source.host, source.port, source.version, source.user,
+            (lambda secret=source.password: read_secret(secret)) if source.password else None,  # type: ignore[misc]
+            source.tls, source.ca_file,
+        )
+        for source in brokers
+    ]  # fmt: skip
+    ports = [source.port for source in settings.sources if isinstance(source, SerialSource | ModbusSource)]
+    return addresses, ports if client_of(settings).running() else []
+
+
+def _address(text: str) -> Address:
+    from kojimon.links.mqtt import Address
+
+    host, _, port = text.rpartition(":") if text.count(":") == 1 else (text, "", "1883")
+    if not host or not port.isdigit() or not 1 <= int(port) <= 65_535:
+        raise UsageError(f"--broker {text}: a host is wanted, as in 192.0.2.10 or broker.local:1884.")
+    return Address(host, int(port))

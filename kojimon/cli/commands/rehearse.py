@@ -1,0 +1,210 @@
+"""`kojimon rehearse`: a recorded curve, or a batch, through a schedule: what would have been said, and when?"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+from msgspec.structs import replace
+
+from kojimon.cli.shared import screen
+from kojimon.cli.shared.batches import HOUR_MS, batch_of
+from kojimon.cli.shared.opening import open_kitchen, rows_of, settings_file
+from kojimon.cli.shared.options import config_option, example, json_option
+from kojimon.errors import KojimonError, UsageError
+from kojimon.words import status as words
+from kojimon.words.events import Teller
+from kojimon.words.speech import Speech
+
+if TYPE_CHECKING:
+    from kojimon.model import Event
+    from kojimon.rehearsal import Rehearsal
+    from kojimon.schedule.spec import Schedule
+
+Document = dict[str, Any]
+
+
+@click.command(
+    epilog=example(
+        "kojimon rehearse last.csv --schedule rice-koji-sake",
+        "kojimon rehearse last.csv --schedule mine.yaml --json",
+        "kojimon rehearse --batch box-12",
+    )
+)
+@click.argument("curve", required=False, type=click.Path(path_type=Path, dir_okay=False))
+@click.option("--schedule", metavar="FILE", help="A schedule file, or the name of one that came with kojimon.")
+@click.option(
+    "--batch",
+    metavar="ID",
+    help="A batch of the journal instead of a curve file. Without --schedule: exactly as it was.",
+)
+@click.option("--from-start", is_flag=True, help="The spores went on at the curve's first line.")
+@click.option(
+    "--unit", type=click.Choice(["C", "F"], case_sensitive=False), help="Unit of temperatures. (your own, or C)"
+)
+@json_option
+@config_option
+def rehearse(
+    curve: Path | None, schedule: str | None, batch: str | None, from_start: bool, unit: str | None, as_json: bool,
+    config: str | None,
+) -> None:  # fmt: skip
+    """Run a recorded curve (a file, or a batch of the journal) through a schedule and print the events."""
+    if (curve is None) == (batch is None):
+        raise click.UsageError("Name a curve file, or a batch with --batch ID.")
+    if curve is not None and schedule is None:
+        raise click.UsageError(f"By which schedule? Add --schedule and a file or one of: {', '.join(_known(config))}.")
+    speech = _speech(config, unit)
+    if batch is not None:
+        _batch(batch, schedule, config, unit, as_json)
+        return
+    assert curve is not None and schedule is not None
+    plan = load(schedule, config)
+    result = _curve(curve, plan, from_start, config)
+    rows = [_row(event, result, None) for event in result.events]
+    speech = replace(speech, probes={track.name: (track.place, track.tray) for track in result.tracks})
+    if as_json:
+        screen.print_json({"schedule": plan.name, "unknown_tasks": result.unknown_tasks, "events": rows})
+        return
+    screen.say(f"{curve} under {plan.label}:", "head")
+    if result.unknown_tasks:
+        screen.say(f"Left out, the schedule has no such step: {', '.join(result.unknown_tasks)}.", "look")
+    tell(rows, with_schedule(speech, plan))
+
+
+def _curve(curve: Path, plan: Schedule, from_start: bool, config: str | None) -> Rehearsal:
+    from kojimon.core.advance import advance
+    from kojimon.journal.curve import read_curve
+    from kojimon.rehearsal import recording_of, rehearse_curve
+
+    recording = recording_of(read_curve(curve, _places(config)), from_start)
+    with screen.progress("Rehearsing", len(recording.readings) + len(recording.tasks) + 3) as bar:
+        return rehearse_curve(recording, plan, advance, bar)
+
+
+def _batch(batch: str, schedule: str | None, config: str | None, unit: str | None, as_json: bool) -> None:
+    from kojimon.core.advance import advance
+    from kojimon.rehearsal import rehearse_batch
+
+    kitchen = open_kitchen(config)
+    row = batch_of(kitchen, batch)
+    plan = load(schedule, config) if schedule else None
+    with rows_of(kitchen) as journal:
+        with screen.progress(f"Rehearsing {row['id']}", max(1, journal.last_seq())) as bar:
+            result = rehearse_batch(journal, row["id"], plan, advance, bar)
+        utc_of = journal.stamps().utc_ms
+        rows = [_row(event, result, utc_of) for event in result.events]
+        own = journal.events(batch=row["id"], limit=10**9)
+    same = plan is None and [_plain(event) for event in own] == [_plain(event) for event in result.events]
+    if as_json:
+        about = {"batch": row["id"], "schedule": plan.name if plan else row["schedule"]}
+        screen.print_json({**about, "same": same if plan is None else None, "events": rows})
+        return
+    under = f" under {plan.label}" if plan else ""
+    screen.say(f"Batch {row['name']} ({row['id']}){under}:", "head")
+    speech = words.speech_of(kitchen.state())
+    if unit is not None:
+        speech = replace(speech, fahrenheit=unit.upper() == "F")
+    tell(rows, with_schedule(speech, plan) if plan else speech)
+    if plan is None and same:
+        screen.say(f"\nThe same {len(own)} events as when it happened.", "good")
+    elif plan is None:
+        screen.say(f"\nNot the same as when it happened: {len(own)} events then. Another version of kojimon?", "look")
+
+
+def _plain(event: Event) -> tuple[Any, ...]:
+    """An event as it can be compared with its stored copy."""
+    import msgspec
+
+    return (
+        event.no,
+        event.t_ms,
+        event.kind,
+        event.incubator,
+        event.key,
+        msgspec.json.encode(event.data, order="sorted"),
+    )
+
+
+def _row(event: Event, result: Rehearsal, utc_of: Any) -> Document:
+    import msgspec
+
+    from kojimon.web.api.stamps import iso_utc
+
+    hour = None if result.hour0_t_ms is None else round((event.t_ms - result.hour0_t_ms) / HOUR_MS, 4)
+    row: Document = {"hour": hour, **msgspec.to_builtins(event)}
+    return {**row, "utc": iso_utc(utc_of(event.t_ms)[0])} if utc_of else row
+
+
+def tell(rows: Sequence[Document], speech: Speech) -> None:
+    """Events with their hours, in words."""
+    teller = Teller(speech)
+    cells, tones = [], []
+    for row in rows:
+        if row["kind"] == "probe-back" and row["key"] in ("asked", "said"):
+            continue  # a question of then, which nobody can answer now
+        line = teller.tell(row)
+        if line is not None:
+            cells.append(["" if row["hour"] is None else f"{row['hour']:.2f}", line.text])
+            tones.append(line.tone)
+    screen.story([">hour", "what"], cells, tones)
+
+
+def with_schedule(speech: Speech, plan: Schedule) -> Speech:
+    """The speech with the words of a schedule."""
+    tasks = {task.name: task.label for task in plan.tasks}
+    works = {task.name: task.work for task in plan.tasks}
+    optional = frozenset(task.name for task in plan.tasks if task.optional)
+    stages = {stage.name: stage.label for stage in plan.stages}
+    return replace(speech, tasks=tasks, works=works, optional=optional, stages=stages)
+
+
+def load(name: str, config: str | None) -> Schedule:
+    """A schedule by its file, or by its name beside the settings or among those that came with kojimon."""
+    from kojimon.schedule.load import find_schedule, load_schedule
+
+    path = Path(name)
+    if path.suffix in (".yaml", ".yml") or path.exists():
+        return load_schedule(path)
+    found = find_schedule(name, _folder(config)) if name.replace("-", "").replace("_", "").isalnum() else None
+    if found is None:
+        raise UsageError(f"{name}: no such schedule. A file is wanted, or one of: {', '.join(_known(config))}.")
+    return load_schedule(found)
+
+
+def _folder(config: str | None) -> Path:
+    try:
+        return settings_file(config).absolute().parent
+    except UsageError:
+        return Path.cwd()
+
+
+def _known(config: str | None) -> list[str]:
+    from kojimon.schedule.load import known_schedules
+
+    return known_schedules(_folder(config))
+
+
+def _places(config: str | None) -> dict[str, str]:
+    """Place of each probe of the settings, for columns named after probes; none where no settings can be read."""
+    from kojimon.settings.load import load_settings
+
+    try:
+        settings = load_settings(settings_file(config))
+    except KojimonError:
+        if config:
+            raise
+        return {}
+    return {probe.name: probe.place for probe in settings.probes}
+
+
+def _speech(config: str | None, unit: str | None) -> Speech:
+    from kojimon.settings.load import load_settings
+
+    try:
+        settings = load_settings(settings_file(config))
+    except KojimonError:
+        return Speech(fahrenheit=(unit or "C").upper() == "F")
+    fahrenheit = settings.units.fahrenheit if unit is None else unit.upper() == "F"
+    return Speech(fahrenheit=fahrenheit, pounds=settings.units.pounds, zone=settings.person.zone)

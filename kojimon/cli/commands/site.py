@@ -1,0 +1,331 @@
+"""`kojimon watch` and `kojimon status --site`: every incubator of every site on a broker, from what is retained there.
+
+No daemon has to run here: whoever may read `kojimon/#` at the broker sees them all.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import secrets
+import threading
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, TypeVar
+
+import click
+import msgspec
+from msgspec import Struct
+from msgspec.structs import replace
+
+from kojimon.cli.shared import screen
+from kojimon.cli.shared.opening import settings_file
+from kojimon.cli.shared.options import config_option, example, json_option
+from kojimon.clock import SystemClock, real_s
+from kojimon.contract.state import Alarm, Box, BoxTopic, Document, Now
+from kojimon.errors import KojimonError, UsageError
+from kojimon.units import show_duration
+from kojimon.words import speech as say
+from kojimon.words import status as words
+
+if TYPE_CHECKING:
+    from kojimon.links.mqtt import Address
+    from kojimon.links.mqtt_io import Incoming, MqttIo
+    from kojimon.settings.spec import Settings
+
+FILTERS: Final = ("kojimon/+/status", "kojimon/+/+/state", "kojimon/+/alarm/+")
+CONNECT_S: Final = 10.0
+QUIET_S: Final = 0.5
+"""What is retained comes at once after the subscription; so long without more, it was all of it."""
+COLLECT_S: Final = 5.0
+SHOW_EVERY_S: Final = 2.0
+OLD_MS: Final = 180_000
+"""A state older than this is said to be; a daemon that watches commits, and shows it, every minute."""
+TOPICS_MOST: Final = 5000
+
+T = TypeVar("T")
+
+
+class Row(Struct, frozen=True):
+    """One incubator of one site, or a site of which nothing but its status is known.
+
+    Attributes:
+        online: what its daemon, or its last will, said.
+        age_s: how old the state is by this machine's clock, None where either clock is not to be trusted.
+        box: the incubator of the state document; None where there is none.
+        around: the rest of that document, with the alarms of its site.
+        unread: there is one, but of another form.
+    """
+
+    site: str
+    online: bool
+    incubator: str
+    age_s: float | None
+    box: Box | None = None
+    around: Document | None = None
+    unread: bool = False
+
+    @property
+    def whole(self) -> Document | None:
+        """The state document with this one incubator."""
+        return None if self.box is None or self.around is None else replace(self.around, incubators=(self.box,))
+
+
+class Board:
+    """Keeps the last payload of each topic; bounded, whatever a broker sends."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._topics: dict[str, bytes] = {}
+        self._heard_s = real_s()
+        self.left_out = 0
+
+    def heard(self, message: Incoming) -> None:
+        """Takes a message; an empty one ends its topic. For the network thread."""
+        with self._lock:
+            self._heard_s = real_s()
+            if not message.payload:
+                self._topics.pop(message.topic, None)
+            elif message.topic in self._topics or len(self._topics) < TOPICS_MOST:
+                self._topics[message.topic] = message.payload
+            else:
+                self.left_out += 1
+
+    def quiet_s(self) -> float:
+        """Real seconds since something came."""
+        return real_s() - self._heard_s
+
+    def topics(self) -> dict[str, bytes]:
+        """All of it as it stands."""
+        with self._lock:
+            return dict(self._topics)
+
+
+def rows_of(topics: Mapping[str, bytes], now_utc_ms: int) -> list[Row]:
+    """The incubators in what is retained, in the order of site and name; what cannot be read is left out."""
+    parts = [(*topic.split("/"), payload) for topic, payload in topics.items()]
+    online = {str(part[1]): part[-1] == b"online" for part in parts if len(part) == 4 and part[2] == "status"}
+    alarms: dict[str, list[Alarm]] = {}
+    for part in parts:
+        if len(part) == 5 and part[2] == "alarm" and (alarm := _decoded(part[-1], Alarm)) is not None:
+            alarms.setdefault(str(part[1]), []).append(alarm)
+    found = []
+    for part in parts:
+        if len(part) == 5 and part[3] == "state" and _decoded(part[-1], _AnyBox) is not None:
+            site, name = str(part[1]), str(part[2])
+            topic, on = _decoded(part[-1], BoxTopic), online.get(site, False)
+            if topic is None:
+                found.append(Row(site, on, name, None, unread=True))
+                continue
+            around = replace(topic.document(tuple(alarms.get(site, ()))), incubators=())
+            found.append(Row(site, on, name, _age_s(topic.now, now_utc_ms), topic.incubator, around))
+    known = {row.site for row in found}
+    found += [Row(site, on, "", None) for site, on in online.items() if site not in known]
+    return sorted(found, key=lambda row: (row.site, row.incubator))
+
+
+class _AnyBox(Struct, frozen=True):
+    """What has at least an incubator, of whatever version of kojimon."""
+
+    incubator: dict[str, msgspec.Raw]
+
+
+def _decoded(payload: Any, kind: type[T]) -> T | None:
+    try:
+        return msgspec.json.decode(payload, type=kind)
+    except (msgspec.DecodeError, ValueError, RecursionError):  # whatever somebody has left there
+        return None
+
+
+def _age_s(now: Now, now_utc_ms: int) -> float | None:
+    if not now.trusted or not now.utc:
+        return None
+    with contextlib.suppress(ValueError):
+        return (now_utc_ms - say.moment_utc(now.utc).timestamp() * 1000) / 1000
+    return None
+
+
+# -- in words ----------------------------------------------------------------------------------------------------
+
+
+def line_of(row: Row) -> tuple[tuple[str, ...], str]:
+    """The cells of a row (site, box, batch, sentence) and its tone."""
+    if row.unread:
+        return (row.site, row.incubator, "", "Its state cannot be read: another version of kojimon?"), "look"
+    if row.whole is None:
+        return (row.site, "", "", "Watches; no state yet." if row.online else NOBODY), "look" if row.online else "wrong"
+    try:
+        return _cells(row, row.whole)
+    except (ValueError, LookupError):  # times, zones and keys that are none
+        return line_of(Row(row.site, row.online, row.incubator, None, unread=True))
+
+
+NOBODY: Final = "Nobody is watching: its daemon is away."
+
+
+def _cells(row: Row, whole: Document) -> tuple[tuple[str, ...], str]:
+    box = whole.incubators[0]
+    said = words.sentence(box, words.speech_of(whole), whole.t_ms)
+    batch = box.batch
+    name = f"{batch.name}, hour {batch.hour:.1f}" if batch and batch.hour is not None else ""
+    cells = (row.site, box.label, name or (batch.name if batch else ""))
+    if not row.online:
+        ago = f" {show_duration(row.age_s)} ago" if row.age_s is not None and row.age_s >= 60 else ""
+        return (*cells, f"{NOBODY} Last{ago}: {said.text}"), "wrong"
+    if row.age_s is not None and row.age_s * 1000 > OLD_MS:
+        return (*cells, f"As of {show_duration(row.age_s)} ago: {said.text}"), "look"
+    return (*cells, said.text), said.tone
+
+
+def site_alarms(row: Row) -> list[str]:
+    """New alarms of the whole site, in words."""
+    whole = row.whole
+    if whole is None:
+        return []
+    try:
+        speech = words.speech_of(whole)
+        return [words.alarm_line(alarm, None, speech, whole.t_ms) for alarm in whole.alarms if alarm.state == "UNACK"]
+    except (ValueError, LookupError):
+        return []
+
+
+def show(rows: Sequence[Row], left_out: int = 0) -> None:
+    """All incubators, one line each."""
+    if not rows:
+        screen.say("No kojimon publishes on this broker (`publish: {to: ...}` in its settings).", "look")
+        return
+    told = [line_of(row) for row in rows]
+    screen.story(["site", "box", "batch", "how it stands"], [cells for cells, _ in told], [tone for _, tone in told])
+    for row in {row.site: row for row in rows}.values():
+        for text in site_alarms(row):
+            screen.say(f"{row.site}: {text}", "look")
+    if left_out:
+        screen.say(f"{left_out} further messages were left out: too many topics.", "look")
+
+
+# -- the broker ----------------------------------------------------------------------------------------------------
+
+
+def broker_of(settings: Settings) -> Address:
+    """The broker that the settings publish to, else their only one. Raises UsageError when there is none."""
+    from kojimon.probes.sources.build import address
+    from kojimon.settings.secrets import read_secret
+    from kojimon.settings.spec import MqttSource
+
+    brokers = {one.name: one for one in settings.sources if isinstance(one, MqttSource)}
+    found = brokers.get(settings.publish.source) or (next(iter(brokers.values())) if len(brokers) == 1 else None)
+    if found is None:
+        raise UsageError("The settings name no broker to look at. Say which: kojimon watch --broker HOST")
+    return address(found, read_secret)
+
+
+def given_broker(broker: str, user: str, password_file: Path | None, ca_file: str) -> Address:
+    """A broker as typed: HOST or HOST:PORT; with an authority's file it is spoken to over TLS."""
+    from kojimon.links.mqtt import Address
+    from kojimon.settings.secrets import read_secret
+    from kojimon.settings.spec import Secret
+
+    host, _, port = broker.rpartition(":") if broker.count(":") == 1 else (broker, "", "")
+    if port and not (port.isdigit() and 0 < int(port) < 65536):
+        raise UsageError(f"--broker {broker}: a port from 1 to 65535 is wanted behind the colon.")
+    number = int(port) if port else (8883 if ca_file else 1883)
+    secret = None if password_file is None else Secret(file=str(password_file))
+    return Address(host, number, user=user, secret=None if secret is None else lambda: read_secret(secret),
+                   tls=bool(ca_file), ca_file=ca_file)  # fmt: skip
+
+
+@contextlib.contextmanager
+def listening(address: Address, board: Board) -> Any:
+    """A connection that fills the board. Raises KojimonError in words when the broker lets nobody in."""
+    from kojimon.links.mqtt_io import MqttIo
+
+    name = f"kojimon-view-{os.getpid()}-{secrets.token_hex(3)}"
+    link = MqttIo("view", address, name, filters=FILTERS, heard=board.heard)
+    link.run()
+    try:
+        _await(link, address)
+        yield link
+    finally:
+        link.stop()
+
+
+def _await(link: MqttIo, address: Address) -> None:
+    end_s = real_s() + CONNECT_S
+    while not link.connected:
+        trouble = str(link.facts()["trouble"]).removeprefix("not started")
+        if trouble or real_s() > end_s:
+            raise KojimonError(f"{address.host}:{address.port}: {trouble or 'the broker does not answer'}")
+        link.wait(0.1)
+
+
+def collected(address: Address, board: Board) -> list[Row]:
+    """Connects, takes what is retained, leaves again."""
+    with listening(address, board) as link:
+        end_s = real_s() + COLLECT_S
+        while board.quiet_s() < QUIET_S and real_s() < end_s:
+            link.wait(0.1)
+    return rows_of(board.topics(), SystemClock().wall_ms())
+
+
+# -- commands ------------------------------------------------------------------------------------------------------
+
+
+def site_status(config: str | None, as_json: bool, stay: bool) -> None:
+    """`kojimon status --site`."""
+    from kojimon.settings.load import load_settings
+
+    _run(broker_of(load_settings(settings_file(config))), as_json, stay)
+
+
+def _run(address: Address, as_json: bool, stay: bool) -> None:
+    board = Board()
+    if stay and not as_json:
+        with contextlib.suppress(KeyboardInterrupt):
+            _stay(address, board)
+        return
+    rows = collected(address, board)
+    if as_json:
+        screen.print_json(rows)
+    else:
+        show(rows, board.left_out)
+
+
+def _stay(address: Address, board: Board) -> None:
+    """Shows it anew as often as something comes, every two seconds at most, until Ctrl-C."""
+    shown: list[Row] = []
+    with listening(address, board) as link:
+        while True:
+            rows = rows_of(board.topics(), SystemClock().wall_ms())
+            if rows != shown:
+                screen.clear()
+                show(rows, board.left_out)
+                shown = rows
+            if not link.connected:
+                screen.say("The broker is away; this is how it stood.", "wrong")
+            end_s = real_s() + SHOW_EVERY_S
+            while real_s() < end_s:
+                link.wait(0.2)
+
+
+@click.command(
+    epilog=example(
+        "kojimon watch",
+        "kojimon watch --broker koji.lan --user view --password-file view-password --ca ca.pem",
+        "kojimon watch --once --json",
+    )
+)
+@config_option
+@json_option
+@click.option("--once", is_flag=True, help="Show it once and leave.")
+@click.option("--broker", metavar="HOST[:PORT]", help="The broker, instead of the one in the settings.")
+@click.option("--user", default="", metavar="NAME", help="User at that broker.")
+@click.option("--password-file", type=click.Path(path_type=Path), metavar="FILE", help="Its password stands in it.")
+@click.option("--ca", default="", metavar="FILE", help="Authority of the broker's certificate: speak TLS.")
+def watch(
+    config: str | None, as_json: bool, once: bool, broker: str | None, user: str, password_file: Path | None, ca: str
+) -> None:
+    """Every box of every site on one broker, live: what each kojimon publishes there. Ctrl-C ends it."""
+    if broker:
+        _run(given_broker(broker, user, password_file, ca), as_json, not once)
+    else:
+        site_status(config, as_json, not once)

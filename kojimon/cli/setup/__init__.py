@@ -1,0 +1,1 @@
+"""The interview that ends in a settings file."""

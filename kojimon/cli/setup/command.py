@@ -1,0 +1,267 @@
+"""`kojimon setup`: an interview that ends in a settings file, checked, and one test alarm."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable, Sequence
+from functools import partial
+from pathlib import Path
+
+import click
+
+from kojimon.cli.commands.check import summary
+from kojimon.cli.commands.page import show_page
+from kojimon.cli.setup.answers import Answers, ProbeAnswer, SourceAnswer, settings_text
+from kojimon.cli.setup.interview import Asker, Given, Person, ask_person
+from kojimon.cli.setup.reach import Wish, ask_reach, write_secret
+from kojimon.cli.setup.sources import Finding, choose, probe_of, simulated, source_of
+from kojimon.cli.shared import screen, service
+from kojimon.cli.shared.kitchen import LiveKitchen, ShutKitchen
+from kojimon.cli.shared.opening import client_of, usual_files
+from kojimon.cli.shared.options import MASS_TEXT, PlainCommand, example
+from kojimon.clock import SystemClock
+from kojimon.errors import ConfigurationError, KojimonError, UsageError
+from kojimon.settings.spec import Settings
+from kojimon.words.speech import moment_utc
+
+LOOK_S = 15.0
+
+CAUTIONS = (
+    "kojimon watches and calls. It is no safety cut-out: the heater needs one of its own.",
+    "Put the box on a GFCI or RCD, and give every cable a drip loop.",
+    "Plug this computer into another circuit than the box, one with its own breaker and its own GFCI or RCD.",
+    "Keep wet towels off vents, fan and heater. Local codes and licensed electricians come first.",
+)
+
+
+@click.command(
+    cls=PlainCommand,
+    epilog=example(
+        "kojimon setup",
+        "kojimon setup --yes --source simulated -o try.yaml",
+        "kojimon setup --yes --trays top,bottom --source mqtt:192.0.2.10 --probe 'koji bed top topic=cellar/koji'",
+    ),
+)
+@click.option(
+    "-o", "--output", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE", help="Settings file to write."
+)
+@click.option("--yes", "-y", is_flag=True, help="Ask nothing: options, and defaults for the rest.")
+@click.option("--temperature", metavar="F|C", help="Unit of temperatures.")
+@click.option("--mass", metavar="lb|kg", help="Unit of masses.")
+@click.option("--trays", metavar="TEXT", help="How many, or their names from top to bottom: top,bottom.")
+@click.option("--rice", type=MASS_TEXT, metavar="MASS", help="Dry rice in a usual batch: 4 lb.")
+@click.option("--purpose", metavar="WORD", help="koji, sake, miso, barley or soy-sauce.")
+@click.option("--zone", metavar="NAME", help="Time zone: America/Chicago.")
+@click.option("--sleep", metavar="TEXT", help='When you sleep: "22:30 to 06:30".')
+@click.option(
+    "--source",
+    "sources",
+    multiple=True,
+    metavar="TEXT",
+    help="serial:PORT, mqtt:USER@HOST:PORT, kernel, simulated; practice: a simulated box, and you are the cook.",
+)
+@click.option(
+    "--probe",
+    "probes",
+    multiple=True,
+    metavar="TEXT",
+    help='"NAME PLACE TRAY KEY=VALUE", once for each probe of the last --source before it.',
+)
+@click.option(
+    "--password-file", type=click.Path(path_type=Path), metavar="FILE", help="The broker's password stands in it."
+)
+@click.option("--page/--no-page", default=None, help="Show the page to phones in the home network (with a token).")
+@click.option(
+    "--phone-file", type=click.Path(path_type=Path), metavar="FILE", help="The address of the phone alarm stands in it."
+)
+@click.option("--speaker/--no-speaker", default=None, help="Sound the loudspeaker of this computer, or never.")
+@click.option("--journal", type=click.Path(path_type=Path), metavar="FILE", help="Where everything is kept.")
+@click.option("--force", is_flag=True, help="Write although FILE is there; the old one is kept beside it.")
+@click.option("--no-look", is_flag=True, help="Do not look for probes on this machine.")
+@click.option("--no-test", is_flag=True, help="Raise no test alarm.")
+def setup(
+    output: Path | None, yes: bool, sources: tuple[str, ...], probes: tuple[str, ...], password_file: Path | None,
+    page: bool | None, phone_file: Path | None, speaker: bool | None,
+    journal: Path | None, force: bool, no_look: bool, no_test: bool, **given: str | None,
+) -> None:  # fmt: skip
+    """Answer some questions; the settings file is written for you. Every question has a default: press Enter."""
+    asker = Asker(yes)
+    target = (output or default_file()).absolute()
+    _may_write(asker, target, force)
+    if not yes:
+        screen.say("Some questions, and the settings are written for you. Enter takes what stands in [brackets].\n")
+    person = ask_person(asker, Given(**given))
+    looker = list if no_look else look
+
+    def password() -> str:
+        where = password_file or _ask_password(asker, target)
+        return f"{{file: {where.absolute()}}}"
+
+    if sources:
+        found, placed = _given_sources(sources, probes, person, password)
+    else:
+        found, placed = choose(asker, person, looker, password)
+    serves = service.for_service() and target == default_file()
+    wish, place = Wish(page, phone_file, speaker), partial(service.secret_place, target)
+    reach = ask_reach(asker, wish, place, service=serves)
+    settings = write(target, _answers(person, found, placed, journal or default_journal(), reach))
+    screen.say(f"\nWritten and checked: {target}", "good")
+    for sentence in summary(settings):
+        screen.say(sentence)
+    if serves:
+        service.hand_over(target)
+    runs = serves and service.begin(lambda: client_of(settings))
+    if not no_test and (runs or not serves):
+        _test_alarm(settings)
+    if runs and "web" in reach:
+        screen.heading("The page: open this with the phone's camera")
+        show_page(client_of(settings))
+    _what_next(target, serves)
+
+
+def look() -> Sequence[Finding]:
+    """What can be found on this machine."""
+    from kojimon.cli.setup.looking import look as look_around
+
+    screen.say(f"\nLooking for probes for {LOOK_S:.0f} s (a board on a serial port may start anew) ...")
+    found = look_around(LOOK_S)
+    for finding in found:
+        if not finding.readings:
+            screen.say(f"{finding.what}.", "look")
+    return [finding for finding in found if finding.readings]
+
+
+def default_file() -> Path:
+    """Where the settings go when nobody says: the service's place for root where it is installed, else the person's."""
+    return list(usual_files())[2 if service.for_service() else 1]
+
+
+def default_journal() -> Path:
+    """Where the journal goes when nobody says."""
+    if service.for_service():
+        return service.STATE / "kojimon.journal"
+    base = os.environ.get("XDG_STATE_HOME")
+    return (Path(base) if base else Path.home() / ".local" / "state") / "kojimon" / "kojimon.journal"
+
+
+def _may_write(asker: Asker, target: Path, force: bool) -> None:
+    """Asks before anything is written over; the questions would be for nothing otherwise."""
+    if not target.exists() or force:
+        return
+    if asker.yes:
+        raise UsageError(
+            f"{target} is there already. Another file: -o FILE; or --force, which keeps the old one beside it."
+        )
+    screen.say(f"{target} is there already.", "look")
+    if not asker.sure("Write a new one, and keep the old one beside it?", default=False):
+        raise KojimonError("Nothing was written. To write another file: kojimon setup -o FILE")
+
+
+def _given_sources(
+    sources: tuple[str, ...], probes: tuple[str, ...], person: Person, password: Callable[[], str]
+) -> tuple[tuple[SourceAnswer, ...], tuple[ProbeAnswer, ...]]:
+    if len(sources) > 1:
+        raise UsageError("One --source is taken here; further ones are written into the file by hand.")
+    source = source_of(sources[0], password)
+    if source.kind in ("simulated", "practice"):
+        return simulated(person, practice=source.kind == "practice")
+    if not probes:
+        raise UsageError(f'--source {sources[0]}: say which probes it has: --probe "NAME PLACE TRAY KEY=VALUE".')
+    return (source,), tuple(probe_of(text, source) for text in probes)
+
+
+def _ask_password(asker: Asker, target: Path) -> Path:
+    if asker.yes:
+        raise UsageError("The broker's user needs a password: --password-file FILE.")
+    secret = str(
+        click.prompt(
+            "Password at the broker (not shown)", hide_input=sys.stdin.isatty(), default="", show_default=False
+        )
+    )
+    return write_secret(service.secret_place(target, "mqtt-password"), secret)
+
+
+def _answers(
+    person: Person, sources: tuple[SourceAnswer, ...], probes: tuple[ProbeAnswer, ...], journal: Path,
+    reach: dict[str, object],
+) -> Answers:  # fmt: skip
+    return Answers(
+        fahrenheit=person.fahrenheit,
+        pounds=person.pounds,
+        zone=person.zone,
+        sleep=person.sleep,
+        trays=person.trays,
+        rice_kg=person.rice_kg,
+        schedule=person.schedule,
+        sources=sources,
+        probes=probes,
+        journal=str(journal.absolute()),
+        reach=reach,
+    )
+
+
+def write(target: Path, answers: Answers) -> Settings:
+    """Writes the settings beside their place, reads them as the daemon would, and only then puts them there.
+
+    Raises:
+        ConfigurationError: they do not load; an older file is untouched.
+    """
+    from kojimon.settings.load import load_settings
+
+    target.parent.mkdir(parents=True, exist_ok=True)
+    today = moment_utc(SystemClock().wall_ms()).date().isoformat()
+    fresh = target.with_name(f".{target.name}.new.yaml")
+    fresh.write_text(settings_text(answers, today), encoding="utf-8")
+    try:
+        settings = load_settings(fresh)
+    except ConfigurationError as error:
+        fresh.unlink()
+        told = str(error).replace(str(fresh), str(target))
+        raise UsageError(f"Nothing was written: these answers do not make good settings.\n{told}") from error
+    if target.exists():
+        old = _free_name(target)
+        target.rename(old)
+        screen.say(f"The old one is kept: {old}")
+    fresh.rename(target)
+    return settings
+
+
+def _free_name(target: Path) -> Path:
+    number = 1
+    while target.with_name(f"{target.name}.old-{number}").exists():
+        number += 1
+    return target.with_name(f"{target.name}.old-{number}")
+
+
+def _test_alarm(settings: Settings) -> None:
+    """One test alarm through journal and outbox: what raises it in the night is raised now."""
+    client = client_of(settings)
+    live = client.running()
+    kitchen = LiveKitchen(client) if live else ShutKitchen(settings)
+    try:
+        kitchen.act("alarm.test", "", {"text": "set-up"})
+    finally:
+        if isinstance(kitchen, ShutKitchen):
+            kitchen.close()
+    where = "was raised" if live else "stands in the journal and goes out when the daemon runs"
+    screen.say(f"A test alarm {where}. When it has reached you: kojimon alarms ack test")
+
+
+def _what_next(target: Path, serves: bool) -> None:
+    screen.heading("What next")
+    if target not in [path.absolute() for path in usual_files()]:
+        click.echo(f"  export KOJIMON_CONFIG={target}")
+    screen.grid(
+        [
+            ["  systemctl status kojimon", "is it running?"] if serves else ["  kojimon run", "watch the box"],
+            ["  kojimon status", "see how it stands"],
+            ["  kojimon page", "where the page is, and a code for the phone"],
+            ["  kojimon alarms arm", "before the first night: does an alarm wake you?"],
+            ["  kojimon batch start first", "open a batch"],
+        ],
+        right=False,
+    )
+    screen.heading("Take care")
+    for caution in CAUTIONS:
+        screen.say(caution, "look", indent=2)

@@ -1,0 +1,320 @@
+"""The way to one kitchen: the daemon where it runs, its journal where it does not.
+
+Commands ask a `Kitchen` and do not know which of the two answers. An act without a daemon takes the journal's lock and
+runs the daemon's own core for that one act (`daemon.house.acting`).
+"""
+
+from __future__ import annotations
+
+import os
+import pwd
+import uuid
+from collections.abc import Mapping
+from contextlib import ExitStack, closing
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol
+
+import msgspec
+
+from kojimon.cli.shared import screen
+from kojimon.contract.state import Box
+from kojimon.contract.state import Document as StateDocument
+from kojimon.errors import JournalError, KojimonError, RefusedError, UsageError
+from kojimon.words import speech as say
+from kojimon.words import status as words
+from kojimon.words.events import Teller, gate_refusal
+
+if TYPE_CHECKING:
+    from kojimon.daemon.house import House
+    from kojimon.journal.reader import Reader
+    from kojimon.settings.spec import Settings
+    from kojimon.web.client.local import Client
+
+Document = dict[str, Any]
+PAGE = 1_000
+
+
+class Kitchen(Protocol):
+    """What commands ask. Times are engine ms, with `*_utc` beside them where a person reads them."""
+
+    @property
+    def live(self) -> bool:
+        """Whether a running daemon answers."""
+
+    def state(self) -> StateDocument:
+        """The state document."""
+
+    def act(self, kind: str, incubator: str, data: Mapping[str, Any]) -> list[Document]:
+        """Does an act; the events that came of it. Raises RefusedError with the reason, in the person's units."""
+
+    def batches(self) -> list[Document]:
+        """Every batch, the latest last."""
+
+    def events(self, batch: str | None = None, after: int = 0, kinds: str | None = None) -> list[Document]:
+        """Events with `utc`, oldest first."""
+
+    def probes(self) -> list[Document]:
+        """Every probe with its last reading and where it is found."""
+
+    def proof(self) -> Document | None:
+        """Whether the night check is passed, which tests are overdue (`daemon.people.standing`); None where unknown."""
+
+    def journal(self) -> Document:
+        """The journal's size and how far it has got (`journal.facts.facts_of`)."""
+
+    def curve(self, batch: str, last_h: float | None = None, unit: str = "") -> Document:
+        """What is drawn of a batch (`web.sheets.sheet_document`)."""
+
+
+class LiveKitchen:
+    """A daemon that runs, asked over its Unix socket."""
+
+    live = True
+
+    def __init__(self, client: Client) -> None:
+        self.client = client
+
+    def state(self) -> StateDocument:
+        return self.client.state()
+
+    def act(self, kind: str, incubator: str, data: Mapping[str, Any]) -> list[Document]:
+        try:
+            done = self.client.act(act_of(kind, incubator, data))
+        except RefusedError as error:
+            raise worded(self, incubator, error) from error
+        if not done["recorded"]:
+            screen.say("The daemon knows it, but it is not written down yet: see kojimon alarms.", "look", error=True)
+        events: list[Document] = done["events"]
+        return events
+
+    def batches(self) -> list[Document]:
+        rows: list[Document] = self.client.get("/v1/batches")["batches"]
+        return rows
+
+    def events(self, batch: str | None = None, after: int = 0, kinds: str | None = None) -> list[Document]:
+        found: list[Document] = []
+        while True:
+            page = self.client.get("/v1/events", after=after, batch=batch, kinds=kinds, limit=PAGE)
+            found += page["events"]
+            after = page["after"]
+            if not page["more"]:
+                return found
+
+    def probes(self) -> list[Document]:
+        rows: list[Document] = self.client.get("/v1/probes")["probes"]
+        return rows
+
+    def proof(self) -> Document | None:
+        found: Document | None = self.client.get("/v1/health")["parts"].get("notify", {}).get("proof")
+        return found
+
+    def journal(self) -> Document:
+        facts: Document = self.client.get("/v1/journal")
+        return {name: value for name, value in facts.items() if name not in ("probes", "placings", "segments")}
+
+    def curve(self, batch: str, last_h: float | None = None, unit: str = "") -> Document:
+        found: Document = self.client.get("/v1/curve", batch=batch, last=last_h, unit=unit or None)
+        return found
+
+
+class ShutKitchen:
+    """A journal that no daemon holds. Looking writes nothing; the first act takes the lock until `close`."""
+
+    live = False
+
+    def __init__(self, settings: Settings) -> None:
+        self.settings = settings
+        self._stack = ExitStack()
+        self._house: House | None = None
+        self._reader: Reader | None = None
+
+    def state(self) -> StateDocument:
+        from kojimon.daemon.house import still
+
+        if self._house is not None:
+            return self._house.state()
+        return still(self.settings) if self.kept() else self._empty()
+
+    def kept(self) -> bool:
+        """Whether there is a journal already."""
+        return Path(self.settings.journal.path).exists()
+
+    def _empty(self) -> StateDocument:
+        """Before the first start there is no journal: what the settings alone say."""
+        from kojimon import engine
+        from kojimon.clock import SystemClock
+        from kojimon.daemon.house import dressed
+        from kojimon.model import InputRow
+        from kojimon.wiring import engine_setup
+
+        clock = SystemClock(self.settings.clock_trusted)
+        numbers = {probe.name: number for number, probe in enumerate(self.settings.probes, 1)}
+        row = InputRow(1, 0, "settings", engine_setup(self.settings, numbers))
+        state, _ = engine.advance(engine.initial_state(), [row], 0)
+        return dressed(engine.view(state, 0), self.settings, lambda _: (clock.wall_ms(), clock.trusted()))
+
+    def act(self, kind: str, incubator: str, data: Mapping[str, Any]) -> list[Document]:
+        from kojimon.journal.trouble import MEANWHILE
+        from kojimon.model import Act
+
+        house = self._open()
+        try:
+            done = house.act(Act(**act_of(kind, incubator, data)))
+        except RefusedError as error:
+            raise worded(self, incubator, error) from error
+        if not done["recorded"]:
+            # Nobody runs who could write it later.
+            trouble = house.writer.facts().trouble or "the disk did not answer"
+            why = trouble.partition(f". {MEANWHILE}")[0]
+            raise JournalError(f"Nothing is kept of this, for it could not be written: {why}.")
+        events: list[Document] = done["events"]
+        return events
+
+    def _open(self) -> House:
+        from kojimon.daemon.house import acting
+
+        if self._house is None:
+            self._house = self._stack.enter_context(acting(self.settings))
+        return self._house
+
+    def reader(self) -> Reader:
+        """The journal, for reading. Raises JournalError when there is none."""
+        from kojimon.journal.reader import Reader
+
+        if self._house is not None:
+            return self._house.reader()
+        if not self.kept():
+            raise JournalError(
+                f"There is no journal {self.settings.journal.path} yet: it begins when the daemon first runs "
+                "(kojimon run)."
+            )
+        if self._reader is None:
+            self._reader = self._stack.enter_context(closing(Reader(Path(self.settings.journal.path))))
+        return self._reader
+
+    def batches(self) -> list[Document]:
+        from kojimon.web.api.stamps import with_utc
+
+        if not self.kept():
+            return []
+        reader = self.reader()
+        utc_of = reader.stamps().utc_ms
+        return [with_utc(row._asdict(), utc_of) for row in reader.batches()]
+
+    def events(self, batch: str | None = None, after: int = 0, kinds: str | None = None) -> list[Document]:
+        from kojimon.web.api.stamps import with_utc
+
+        reader = self.reader()
+        utc_of, found = reader.stamps().utc_ms, []
+        while page := reader.events(after, batch, kinds.split(",") if kinds else None, PAGE):
+            found += [with_utc(msgspec.to_builtins(event), utc_of) for event in page]
+            after = page[-1].no
+        return found
+
+    def probes(self) -> list[Document]:
+        from kojimon.clock import SystemClock
+        from kojimon.daemon.certificates import Certificates
+
+        by_name, known = {probe.name: probe for probe in self.settings.probes}, Certificates(self.settings)
+        found, today = [], say.moment_utc(SystemClock().wall_ms()).date()
+        if self.kept():
+            known.begin(self.reader())
+        for box in self.state().incubators:
+            for row in box.probes:
+                probe = by_name.get(row.name)
+                every_s = probe.expect_every_s if probe else None
+                facts = known.facts(probe.name, today) if probe else {}
+                found.append({"incubator": box.name, **msgspec.to_builtins(row), **facts, "expect_every_s": every_s})
+        return found
+
+    def proof(self) -> Document | None:
+        from kojimon.daemon.people import standing, wakers
+
+        if not self.kept():
+            return None
+        path = Path(self.settings.journal.path)
+        return standing(self.settings, path, self.state().t_ms, wakers(self.settings))
+
+    def journal(self) -> Document:
+        from kojimon.journal.facts import facts_of
+
+        return facts_of(self.reader())
+
+    def curve(self, batch: str, last_h: float | None = None, unit: str = "") -> Document:
+        from kojimon.web.api.curves import Curves
+        from kojimon.web.api.sheets import sheet_document
+
+        return sheet_document(Curves(self), batch, self.state(), last_h, unit=unit)
+
+    def close(self) -> None:
+        """Lets go of the journal."""
+        self._house = self._reader = None
+        self._stack.close()
+
+
+def worded(kitchen: Kitchen, incubator: str, error: RefusedError) -> RefusedError:
+    """A refusal in the person's own units, where the event that records it says more than its sentence."""
+    try:
+        last = kitchen.events(kinds="refused")[-1]
+        speech = words.speech_of(kitchen.state())
+    except (KojimonError, IndexError):
+        return error
+    if last["data"].get("reason") != str(error) or last["incubator"] not in (incubator, ""):
+        return error
+    if last["data"].get("code") not in ("gate", "gate-unknown"):
+        return RefusedError(f"{say.big_first(str(error).rstrip('.'))}.")
+    return RefusedError(
+        f"{gate_refusal(last['data'], speech)} Wait; or measure it with a kitchen thermometer and add --thermometer "
+        f"{speech.brief('temperature', 31.0).replace('°', '')}; or go on and say why: --override REASON."
+    )
+
+
+def incubator_of(document: StateDocument, name: str, batch: bool = False) -> Box:
+    """The box meant: the one named, or the only one (with an open batch, where one is needed).
+
+    Raises UsageError that lists what there is.
+    """
+    boxes, found = document.incubators, list[Box]()
+    if name:
+        found = [box for box in boxes if box.name == name]
+        if not found:
+            raise UsageError(f"There is no box {name!r}. There is: {', '.join(box.name for box in boxes)}.")
+    else:
+        found = [box for box in boxes if box.batch or not batch or len(boxes) == 1]
+        if len(found) > 1:
+            raise UsageError(f"Which box? Add --incubator and one of {', '.join(box.name for box in found)}.")
+    if batch and (not found or not found[0].batch):
+        where = f" in {found[0].name}" if found else ""
+        raise KojimonError(f"No batch is open{where}. To open one: kojimon batch start NAME")
+    return found[0]
+
+
+def print_events(kitchen: Kitchen, events: list[Document]) -> None:
+    """What came of an act, in words."""
+    teller = Teller(words.speech_of(kitchen.state()))
+    for event in events:
+        line = teller.tell(event)
+        if line is not None:
+            screen.say(line.text, line.tone)
+    if not kitchen.live:
+        screen.say("No daemon runs: it stands in the journal, but nobody is watching. To watch: kojimon run", "look")
+
+
+def who() -> str:
+    """The person at the keyboard, as the machine knows them."""
+    try:
+        return os.environ.get("SUDO_USER") or pwd.getpwuid(os.getuid()).pw_name
+    except KeyError:
+        return str(os.getuid())
+
+
+def act_of(kind: str, incubator: str, data: Mapping[str, Any]) -> Document:
+    """An act as the doors take it, with a key of its own so that a repeat does nothing."""
+    return {
+        "kind": kind,
+        "incubator": incubator,
+        "who": who(),
+        "channel": "cli",
+        "idempotency": uuid.uuid4().hex,
+        "data": dict(data),
+    }

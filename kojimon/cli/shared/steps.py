@@ -1,0 +1,65 @@
+"""Finding the step a person means, and showing a step's cautions and what comes next."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+
+from kojimon.cli.shared import screen
+from kojimon.contract.state import Box, Document, Mark, Task
+from kojimon.errors import UsageError
+from kojimon.words import speech as say
+from kojimon.words import status as words
+from kojimon.words.speech import Speech
+
+
+def find_task(incubator: Box, text: str) -> Task:
+    """The step meant by its name, its trade word or a part of its label. Raises UsageError that lists them."""
+    tasks = incubator.tasks
+    wanted = _plain(text)
+    exact = [task for task in tasks if wanted in (_plain(task.name), _plain(task.trade))]
+    if exact:
+        return exact[0]
+    near = [task for task in tasks if _plain(task.name).startswith(wanted) or wanted in _plain(task.label)]
+    if wanted and len(near) == 1:
+        return near[0]
+    known = ", ".join(_known(task) for task in tasks)
+    close = difflib.get_close_matches(wanted, [task.name for task in tasks], n=1)
+    hint = f" Did you mean {close[0]!r}?" if close else ""
+    several = f"{text!r} may mean {say.listing([task.name for task in near])}." if len(near) > 1 else ""
+    raise UsageError(f"{several or f'This batch has no step {text!r}.'}{hint} Its steps are: {known}.")
+
+
+def _known(task: Task) -> str:
+    return f"{task.name} ({task.trade})" if task.trade else task.name
+
+
+def _plain(text: str) -> str:
+    return text.strip().lower().replace("_", "-").replace(" ", "-")
+
+
+def last_mark(task: Task) -> Mark:
+    """The latest valid mark of a step. Raises UsageError when it was never done."""
+    if not task.standing:
+        raise UsageError(f"{task.label} ({task.name}) is not marked as done, so there is nothing to change.")
+    return max(task.standing, key=lambda mark: mark.at_t_ms)
+
+
+def print_cautions(cautions: Iterable[str], indent: int = 0) -> None:
+    """What to take care of, each once, under one heading; nothing where there is nothing."""
+    for number, caution in enumerate(dict.fromkeys(cautions)):
+        if not number:
+            screen.say("Take care:", "look", indent=indent)
+        screen.say(f"- {caution}", "look", indent=indent + 2)
+
+
+def print_next(incubator: Box, document: Document, speech: Speech, cautions: Iterable[str] = ()) -> None:
+    """The one next step with its cautions, after something was done: a caution that comes after the act is none.
+
+    Args:
+        cautions: what is to be taken care of beside them.
+    """
+    step = words.next_step(incubator, speech, document.t_ms, document.now.utc)
+    if step is not None:
+        screen.say(f"{step.title}, {step.window}.", "look" if step.late else "plain")
+    print_cautions([*cautions, *(step.cautions if step else ())])

@@ -1,0 +1,1 @@
+"""Bringing a probe to points whose truth is known."""

@@ -1,0 +1,1 @@
+"""Looks for probes that nobody has named yet, and guesses what they say."""

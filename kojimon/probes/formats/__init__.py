@@ -1,0 +1,1 @@
+"""From bytes to numbers: lines, JSON, CSV, key and value, SenML, Homie."""

@@ -1,0 +1,190 @@
+"""How the payloads of one topic or line source become readings: one object a format, each with its probes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final, Protocol
+
+from kojimon.model import Arrival, Measured
+from kojimon.probes.channel import Channel
+from kojimon.probes.formats import senml
+from kojimon.probes.formats.decode import (
+    ABSENT,
+    MALFORMED,
+    UNREADABLE,
+    Bad,
+    Path,
+    Result,
+    at_path,
+    fields,
+    json_document,
+    key_values,
+    number,
+    parse_path,
+    quoted,
+    torn,
+)
+
+FIRST_LINE: Final = "first-line"
+"""Topic of a line that was cut at its start perhaps: looked at for column names, never for numbers."""
+
+Counts = dict[str, int]
+
+
+class Route(Protocol):
+    """Turns one arrival into readings. Never raises, whatever the payload."""
+
+    def take(self, arrival: Arrival, t_ms: int, counts: Counts) -> list[Measured]:
+        """The readings in an arrival of engine time t_ms; `counts` learns what was wrong with it."""
+
+
+def _judged(pairs: Sequence[tuple[Channel, Result]], arrival: Arrival, t_ms: int, counts: Counts) -> list[Measured]:
+    readings = []
+    for channel, result in pairs:
+        reading = channel.take(result, t_ms, arrival.retained, arrival.late)
+        if reading is None:
+            counts["absent"] += 1
+        else:
+            readings.append(reading)
+    return readings
+
+
+class NumberRoute:
+    """A payload that is one number, as text or as a float from a driver."""
+
+    def __init__(self, channels: Sequence[Channel]) -> None:
+        self._channels = tuple(channels)
+
+    def take(self, arrival: Arrival, t_ms: int, counts: Counts) -> list[Measured]:
+        payload = arrival.payload
+        result = payload if isinstance(payload, float) else number(payload)
+        readings = []
+        for channel in self._channels:
+            reading = channel.take(result, t_ms, arrival.retained, arrival.late)
+            if reading is not None:
+                readings.append(reading)
+        return readings
+
+
+class JsonRoute:
+    """A JSON payload with numbers at paths.
+
+    Args:
+        channels: probes; each `key` is a path.
+        addressed: the topic names the probes, so that a malformed payload is an unreadable reading of each; on a
+            shared line nobody can tell whose it was.
+    """
+
+    def __init__(self, channels: Sequence[Channel], addressed: bool) -> None:
+        self._paths: list[tuple[Channel, Path]] = [(channel, parse_path(channel.probe.key)) for channel in channels]
+        self._names = tuple({name for _, path in self._paths for name in quoted(path)})
+        self._addressed = addressed
+
+    def take(self, arrival: Arrival, t_ms: int, counts: Counts) -> list[Measured]:
+        payload = arrival.payload
+        document = MALFORMED if isinstance(payload, float) else json_document(payload, self._names)
+        if document is MALFORMED:
+            counts["undecodable"] += 1
+            if not self._addressed:
+                return []
+            return _judged([(channel, UNREADABLE) for channel, _ in self._paths], arrival, t_ms, counts)
+        return _judged([(channel, at_path(document, path)) for channel, path in self._paths], arrival, t_ms, counts)
+
+
+class SenmlRoute:
+    """A pack of SenML records; each `key` is `senml:` and the full name of a record.
+
+    A pack may carry a history: the newest record of a name is the reading, older ones are late. Units are the
+    pack's own, so that the probe's unit and scale have no say.
+    """
+
+    def __init__(self, channels: Sequence[Channel]) -> None:
+        self._channels = tuple((channel, channel.probe.key.removeprefix(senml.PREFIX)) for channel in channels)
+        for channel in channels:
+            channel.take_as_is()
+
+    def take(self, arrival: Arrival, t_ms: int, counts: Counts) -> list[Measured]:
+        payload = arrival.payload
+        # Names repeat from record to record, so that twins within one can only be found the slow way.
+        document = MALFORMED if isinstance(payload, float) else json_document(payload, (b'"',))
+        records = None if document is MALFORMED else senml.resolve(document)
+        if records is None:
+            counts["undecodable"] += 1
+            return _judged([(channel, UNREADABLE) for channel, _ in self._channels], arrival, t_ms, counts)
+        readings = []
+        for channel, name in self._channels:
+            own = sorted((one for one in records if one.name == name), key=lambda one: one.time)
+            counts["absent"] += not own
+            for record in own:
+                value = senml.in_our_unit(record, channel.probe.quantity)
+                late = arrival.late or record is not own[-1]
+                reading = channel.take(UNREADABLE if value is None else value, t_ms, arrival.retained, late)
+                if reading is not None:
+                    readings.append(reading)
+        return readings
+
+
+class CsvRoute:
+    """A line of columns, named by the settings or by a header line.
+
+    A line is a header when it names every wanted column and holds no number; a later header replaces an earlier one
+    (the device was restarted). A line with another number of fields than the header is refused: a field is missing,
+    and nobody can tell which. So is one whose numbers the separator has cut in two.
+    """
+
+    def __init__(self, channels: Sequence[Channel], columns: Sequence[str], separator: str, comma: bool) -> None:
+        self._channels = tuple((channel, channel.probe.key.encode()) for channel in channels)
+        self._separator, self._comma, self._by_comma = separator.encode(), comma, separator == ","
+        self._named = bool(columns)
+        self._columns = [column.encode() for column in columns]
+        self._places = self._find_places()
+
+    def _find_places(self) -> list[tuple[Channel, int]]:
+        return [(channel, self._columns.index(key)) for channel, key in self._channels if key in self._columns]
+
+    def _is_header(self, cells: list[bytes]) -> bool:
+        wanted = all(cells.count(key) == 1 for _, key in self._channels)
+        return wanted and not any(isinstance(number(cell, self._comma), float) for cell in cells)
+
+    def take(self, arrival: Arrival, t_ms: int, counts: Counts) -> list[Measured]:
+        cells = fields(arrival.payload, self._separator) if isinstance(arrival.payload, bytes) else []
+        if self._is_header(cells):
+            if not self._named:
+                self._columns = cells
+                self._places = self._find_places()
+            return []
+        if arrival.topic == FIRST_LINE:
+            return []
+        if not self._columns or len(cells) != len(self._columns) or (self._by_comma and torn(cells)):
+            counts["undecodable"] += 1
+            return []
+        # An empty field is a probe that says nothing this time, not a broken one.
+        pairs = [(channel, number(cells[at], self._comma) if cells[at] else ABSENT) for channel, at in self._places]
+        return _judged(pairs, arrival, t_ms, counts)
+
+
+class KeysRoute:
+    """A line of `key=value` pairs."""
+
+    def __init__(self, channels: Sequence[Channel], comma: bool) -> None:
+        self._comma = comma
+        self._channels = tuple((channel, channel.probe.key.encode()) for channel in channels)
+
+    def take(self, arrival: Arrival, t_ms: int, counts: Counts) -> list[Measured]:
+        pairs = key_values(arrival.payload, self._comma) if isinstance(arrival.payload, bytes) else MALFORMED
+        if isinstance(pairs, Bad):
+            counts["undecodable"] += 1
+            return []
+        found = [
+            (channel, number(pairs[key], self._comma) if key in pairs else ABSENT) for channel, key in self._channels
+        ]
+        return _judged(found, arrival, t_ms, counts)
+
+
+def topic_route(channels: Sequence[Channel]) -> Route:
+    """The route of one topic: plain numbers where no probe asks for a path into JSON."""
+    if any(channel.probe.key.startswith(senml.PREFIX) for channel in channels):
+        return SenmlRoute(channels)
+    if any(channel.probe.key for channel in channels):
+        return JsonRoute(channels, addressed=True)
+    return NumberRoute(channels)

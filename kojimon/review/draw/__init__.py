@@ -1,0 +1,1 @@
+"""A batch as a drawing: the sheet, and the small picture for messages."""

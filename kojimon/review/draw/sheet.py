@@ -1,0 +1,190 @@
+"""A batch as a sheet to be drawn: its curves, bands, windows and what happened, in a cook's words."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any, Final
+
+from kojimon.contract import keys
+from kojimon.contract.state import alarm_of
+from kojimon.curve import Band, Earlier, Fan, Mark, Sheet, Strip, Track, Window
+from kojimon.journal.records import Placing
+from kojimon.review.load import Case
+from kojimon.review.measure.alarms import Occurrence, occurrences
+from kojimon.review.measure.hours import HOUR_MS
+from kojimon.review.measure.minutes import Minute, gap_of, runs
+from kojimon.review.measure.stays import minutes_in
+from kojimon.units import show_duration
+from kojimon.words import alarms as alarm_words
+from kojimon.words import speech as say
+from kojimon.words.speech import Speech
+
+TOLD_GAP_H: Final = 10 / 60
+"""A gap of ten minutes and more in all of the koji is told in words."""
+BEFORE_H: Final = 1.0
+"""So much before hour 0 is shown at most."""
+STRIPS: Final = {
+    ("bed", "temperature"): Strip.KOJI, ("air", "temperature"): Strip.AIR, ("room", "temperature"): Strip.AIR,
+    ("wet-bulb", "temperature"): Strip.AIR, ("air", "humidity"): Strip.HUMIDITY,
+}  # fmt: skip
+
+Minutes = Mapping[int, Sequence[Minute]]
+"""By probe number, engine time."""
+
+
+def speech_of(case: Case, fahrenheit: bool, pounds: bool, zone: str) -> Speech:
+    """How to speak of a batch: by its own schedule and probes."""
+    tasks = case.schedule.tasks if case.schedule else ()
+    return Speech(
+        fahrenheit=fahrenheit, pounds=pounds, zone=zone,
+        tasks={task.name: task.label for task in tasks},
+        works={task.name: task.work for task in tasks},
+        optional=frozenset(task.name for task in tasks if task.optional),
+        stages={stage.name: stage.label for stage in (case.schedule.stages if case.schedule else ())},
+        probes={case.names[no]: (site.place, site.tray) for no, site in case.probes.items()},
+    )  # fmt: skip
+
+
+def sheet_of(
+    case: Case, minutes: Minutes, speech: Speech, *, earlier: Earlier | None = None, fan: Fan | None = None,
+    ahead: Sequence[Window] = (), to_h: float | None = None, tracks: tuple[Track, ...] | None = None,
+) -> Sheet:  # fmt: skip
+    """The sheet of a batch.
+
+    Args:
+        case: the batch.
+        minutes: readings minute by minute.
+        speech: how its words are said.
+        earlier, fan: what stands behind and ahead.
+        ahead: windows still to come, of an open batch.
+        to_h: last hour shown; None: its end.
+        tracks: its curves (`tracks_of`) where they are at hand already.
+    """
+    end_h = case.end_ms / HOUR_MS
+    seams, sure = case.hours.seams(case.stamps, case.t0_ms, case.t1_ms)
+    tracks = tracks_of(case, minutes) if tracks is None else tracks
+    open_now = case.row.ended_t_ms is None
+    first_h = min((run[0].hour for track in tracks for run in track.runs), default=0.0)
+    return Sheet(
+        title=f"Batch {case.row.name}",
+        from_h=max(min(0.0, first_h), -BEFORE_H) if case.inoculated else 0.0,
+        to_h=end_h if to_h is None else to_h,
+        tracks=tracks,
+        bands=tuple(_bands(case)),
+        windows=(*_windows(case), *ahead),
+        marks=tuple(sorted(_marks(case, tracks, speech), key=lambda mark: mark.hour)),
+        earlier=earlier,
+        fan=fan,
+        now_h=end_h if open_now else None,
+        inoculated=case.inoculated,
+        seams=seams,
+        clock_sure=sure,
+    )
+
+
+# What was measured.
+
+
+def label_of(site: Placing, name: str, sites: Sequence[Placing]) -> str:
+    """A probe as a cook calls it: by its tray, its place; by its name where that would fit two."""
+    if site.quantity == "humidity":
+        label = "humidity" if site.place == "air" else f"humidity, {say.PLACE_SHORT.get(site.place, site.place)}"
+    elif site.place == "bed":
+        label = say.where("bed", site.tray).removeprefix("the ")
+    else:
+        label = say.PLACE_SHORT.get(site.place, site.place)
+    twins = [other for other in sites if (other.place, other.tray, other.quantity) == site[3:6]]
+    return f"{label} ({name})" if len(twins) > 1 else label
+
+
+def tracks_of(case: Case, minutes: Minutes) -> tuple[Track, ...]:
+    """Its curves, the koji first; most of the work of a sheet."""
+    return tuple(_tracks(case, minutes))
+
+
+def _tracks(case: Case, minutes: Minutes) -> Iterator[Track]:
+    sites = [site for _, site in case.seats]
+    for no, site in case.seats:
+        strip = STRIPS.get((site.place, site.quantity))
+        own = minutes.get(no, ())
+        if no in case.stays:
+            own = minutes_in(own, case.stays[no], site)
+        if strip is not None and own:
+            label = label_of(site, case.names[no], sites)
+            yield Track(case.names[no], label, strip, runs(own, gap_of(own), case.hours.hour))
+
+
+def _bands(case: Case) -> Iterator[Band]:
+    for one in case.bands:
+        strip = {("bed", "temperature"): Strip.KOJI, ("air", "temperature"): Strip.AIR,
+                 ("air", "humidity"): Strip.HUMIDITY}.get((one.place, one.quantity))  # fmt: skip
+        if strip is not None:
+            yield Band(strip, one.from_ms / HOUR_MS, one.to_ms / HOUR_MS, one.begin, one.end)
+
+
+def _windows(case: Case) -> Iterator[Window]:
+    """Windows that were announced, from their opening until the work was done, or they closed."""
+    done = {(work.task, work.round): work.at_ms for work in case.story.works}
+    for one in case.story.windows:
+        begin_ms = one.opens_ms if one.opens_ms is not None else one.due_ms
+        ends = [ms for ms in (one.closes_ms, done.get((one.task, one.round)), case.t1_ms) if ms is not None]
+        if one.optional or begin_ms is None or min(ends) <= begin_ms:
+            continue
+        due_h = None if one.due_ms is None else case.hours.hour(one.due_ms)
+        yield Window(one.label, case.hours.hour(begin_ms), due_h, case.hours.hour(min(ends)))
+
+
+# What happened.
+
+
+def _marks(case: Case, tracks: Sequence[Track], speech: Speech) -> Iterator[Mark]:
+    hour = case.hours.hour
+    for work in case.story.works:
+        yield Mark(hour(work.at_ms), "task", _first_words(work.label), rank=0)
+    for one in occurrences(case.events):
+        yield _alarm(one, case, speech)
+    for note in case.story.notes:
+        text = f"{note.text} (photo)" if note.photo else note.text
+        yield Mark(hour(note.at_ms), "note", text, rank=1)
+    for event in case.events:
+        if event.kind == "probe-moved" and not event.data.get("ended"):
+            yield Mark(hour(event.t_ms), "note", f"{event.key} to {say.tray_name(str(event.data['tray']))}", rank=1)
+    for stage in case.story.stages[1:]:
+        yield Mark(hour(stage.from_ms), "stage", say.small_first(stage.label), rank=2)
+    yield from _blind(tracks)
+
+
+def _first_words(label: str) -> str:
+    return label.split(" (", maxsplit=1)[0]
+
+
+def _alarm(one: Occurrence, case: Case, speech: Speech) -> Mark:
+    tone = {"wake": "wrong", "tell": "look"}.get(one.priority, "plain")
+    off_h = case.end_ms / HOUR_MS if one.off_ms is None else case.hours.hour(one.off_ms)
+    return Mark(
+        case.hours.hour(one.called_ms), "alarm", alarm_text(one, speech), tone, off_h, 0 if tone == "wrong" else 1
+    )
+
+
+def alarm_text(one: Occurrence, speech: Speech) -> str:
+    """What an alarm said, shortly: `Top tray too warm: 43.2 °C over 43`."""
+    data: dict[str, Any] = dict(one.first)
+    tray = str(data.get("tray") or speech.probes.get(str(data.get("probe", "")), ("", ""))[1])
+    subject = alarm_words.subject(alarm_of(one.key, {**data, "tray": tray}), speech)
+    key, value, limit = keys.parse(one.key), data.get("value"), data.get("limit")
+    if not isinstance(key, keys.Limit) or not isinstance(value, float | int) or not isinstance(limit, float | int):
+        return subject
+    side = "over" if key.side == "high" else "under"
+    return f"{subject}: {speech.brief(key.quantity, value)} {side} {speech.brief(key.quantity, limit, unit=False)}"
+
+
+def _blind(tracks: Sequence[Track]) -> Iterator[Mark]:
+    """Where nothing was read of the koji at all."""
+    koji = [track for track in tracks if track.strip is Strip.KOJI]
+    edges = sorted(((run[0].hour, run[-1].hour) for track in koji for run in track.runs), key=lambda pair: pair[0])
+    seen_h = max(0.0, edges[0][0]) if edges else 0.0
+    for begin_h, end_h in edges:
+        if begin_h - seen_h >= TOLD_GAP_H:
+            text = f"nothing read for {show_duration((begin_h - seen_h) * 3600)}"
+            yield Mark(seen_h, "gap", text, "look", begin_h, 1)
+        seen_h = max(seen_h, end_h)

@@ -1,0 +1,133 @@
+"""Readings gathered minute by minute: lowest and highest, first and last. Small enough to keep, fine enough to draw.
+
+The sums are done inside SQLite: 48 hours at one reading a second are 173,000 rows a probe, and a row that becomes a
+Python object costs many times one that does not. The journal's file may be read by any SQLite program while the daemon
+runs (DEVELOPERS.md, "Journal"); the connection lasts for one query.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable, Sequence
+from itertools import pairwise
+from pathlib import Path
+from typing import Final, NamedTuple
+from urllib.parse import quote
+
+from kojimon.curve import Point
+from kojimon.curve.sheet import Run
+from kojimon.errors import JournalError
+from kojimon.review.measure.series import GAP_AT_LEAST_MS, GAP_PERIODS, Series
+
+MINUTE_MS: Final = 60_000
+
+
+class Minute(NamedTuple):
+    """The good readings of one probe in one minute; times in ms on whatever axis the caller uses."""
+
+    first_ms: int
+    last_ms: int
+    low: float
+    high: float
+    readings: int
+
+
+_QUERY: Final = (
+    "SELECT probe, min(t_ms), max(t_ms), min(coalesce(value, raw)), max(coalesce(value, raw)), count(*) "
+    "FROM reading WHERE seq >= ? AND seq < ? AND quality = 0 AND coalesce(value, raw) IS NOT NULL "
+    f"GROUP BY t_ms / {MINUTE_MS}, probe"
+)
+
+
+def read_minutes(journal: Path, first_seq: int, end_seq: int) -> dict[int, list[Minute]]:
+    """The minutes of every probe among the rows from first_seq up to but without end_seq, engine time.
+
+    Raises JournalError when the journal cannot be read.
+    """
+    try:
+        db = sqlite3.connect(f"file:{quote(str(journal))}?mode=ro", uri=True, timeout=5.0, isolation_level=None)
+        try:
+            rows = db.execute(_QUERY, (first_seq, end_seq)).fetchall()
+        finally:
+            db.close()
+    except sqlite3.Error as problem:
+        raise JournalError(f"the journal {journal.name} cannot be read: {problem}") from problem
+    found: dict[int, list[Minute]] = {}
+    for probe, *rest in rows:
+        found.setdefault(probe, []).append(Minute(*rest))
+    return found
+
+
+def joined(earlier: list[Minute], later: Sequence[Minute]) -> None:
+    """Adds later minutes to a list; where they meet in one minute the two are made one."""
+    for one in later:
+        if earlier and earlier[-1].first_ms // MINUTE_MS == one.first_ms // MINUTE_MS:
+            old = earlier[-1]
+            low, high = min(old.low, one.low), max(old.high, one.high)
+            earlier[-1] = Minute(old.first_ms, max(old.last_ms, one.last_ms), low, high, old.readings + one.readings)
+        else:
+            earlier.append(one)
+
+
+def minutes_of(series: Series) -> list[Minute]:
+    """The minutes of a curve, on its own axis."""
+    found: list[Minute] = []
+    for t_ms, value in zip(series.t_ms, series.values, strict=True):
+        joined(found, (Minute(t_ms, t_ms, value, value, 1),))
+    return found
+
+
+def gap_of(minutes: Sequence[Minute]) -> int:
+    """More than this between two readings is a gap: three usual intervals, and at least 90 s."""
+    counts = sorted(one.readings for one in minutes)
+    if not counts:
+        return GAP_AT_LEAST_MS
+    usual = counts[len(counts) // 2]
+    if usual > 1:
+        return max(GAP_AT_LEAST_MS, round(GAP_PERIODS * MINUTE_MS / usual))
+    between = sorted(b.first_ms - a.first_ms for a, b in pairwise(minutes))
+    return max(GAP_AT_LEAST_MS, GAP_PERIODS * between[len(between) // 2]) if between else GAP_AT_LEAST_MS
+
+
+def runs(minutes: Sequence[Minute], gap_ms: int, hour: Callable[[int], float]) -> tuple[Run, ...]:
+    """The minutes as runs to be drawn, cut at every gap.
+
+    Args:
+        hour: a moment of the minutes' axis to hours since hour 0.
+    """
+    found: list[list[Point]] = []
+    last_ms: int | None = None
+    for one in minutes:
+        if last_ms is None or one.first_ms - last_ms > gap_ms:
+            found.append([])
+        last_ms = one.last_ms
+        found[-1].append(Point(hour((one.first_ms + one.last_ms) // 2), one.low, one.high))
+    return tuple(tuple(run) for run in found)
+
+
+def hottest(tracks: Sequence[Sequence[Minute]], every_ms: int = 5 * MINUTE_MS) -> list[Minute]:
+    """The highest of several probes, in coarser steps: an earlier batch as one pale line."""
+    found: dict[int, Minute] = {}
+    for track in tracks:
+        for one in track:
+            place = one.first_ms // every_ms
+            old = found.get(place)
+            if old is None or one.high > old.high:
+                found[place] = Minute(place * every_ms, (place + 1) * every_ms - 1, one.high, one.high, 1)
+    return [found[place] for place in sorted(found)]
+
+
+def middles(tracks: Sequence[Sequence[Minute]], every_ms: int) -> dict[int, float]:
+    """The middle of the hottest probe by step (ms // every_ms), as the forecast is told it minute by minute.
+
+    The highest reading of a step would stand above it by the probes' noise.
+    """
+    by_minute: dict[int, float] = {}
+    for track in tracks:
+        for one in track:
+            middle, minute = (one.low + one.high) / 2, one.first_ms // MINUTE_MS
+            by_minute[minute] = max(middle, by_minute.get(minute, middle))
+    steps: dict[int, list[float]] = {}
+    for minute, value in by_minute.items():
+        steps.setdefault(minute * MINUTE_MS // every_ms, []).append(value)
+    return {step: sum(values) / len(values) for step, values in sorted(steps.items())}

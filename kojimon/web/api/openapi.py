@@ -1,0 +1,240 @@
+"""GET /v1/openapi.json: the API described (OpenAPI 3.1), held against the server by a test."""
+
+from __future__ import annotations
+
+import inspect
+import re
+from functools import lru_cache
+from typing import Any, Final
+
+import msgspec
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from kojimon import __version__
+from kojimon.contract.state import Document as StateDocument
+from kojimon.contract.state import ListedAlarm
+from kojimon.web.api.rows import ROWS_MOST
+
+Document = dict[str, Any]
+TEXT: Final[Document] = {"type": "string"}
+INT: Final[Document] = {"type": "integer"}
+TRUE: Final[Document] = {"type": "boolean"}
+NUMBER: Final[Document] = {"type": "number"}
+WHOLE: Final[Document] = {**INT, "minimum": 0, "maximum": 2**53}
+MOMENT: Final[Document] = {"anyOf": [{**TEXT, "format": "date-time"}, {**INT, "minimum": 0, "maximum": 2**53}]}
+
+
+def route() -> Route:
+    """The address of the description."""
+
+    async def described(request: Request) -> Response:
+        return Response(_encoded(), media_type="application/json")
+
+    return Route("/v1/openapi.json", described, methods=["GET"])
+
+
+@lru_cache(maxsize=1)
+def _encoded() -> bytes:
+    return msgspec.json.encode(description())
+
+
+def description() -> Document:
+    """The whole description as plain data."""
+    return {
+        "openapi": "3.1.0",
+        "info": {
+            "title": "kojimon",
+            "version": __version__,
+            "summary": "State, readings, events and acts of a koji incubation monitor.",
+            "description": "Times are engine milliseconds (`t_ms`) with UTC beside them (`utc`). °C and % throughout. "
+            "kojimon is no safety cut-out and cannot tell whether koji is fit to eat.",
+            "license": {"name": "MIT", "identifier": "MIT"},
+        },
+        "servers": [{"url": "/"}],
+        "security": [{}, {"token": []}],
+        "paths": _paths(),
+        "components": {
+            "schemas": _schemas(),
+            "securitySchemes": {"token": {"type": "http", "scheme": "bearer"}},
+        },
+    }
+
+
+def _paths() -> Document:
+    batch = _query("batch", "id of a batch")
+    return {
+        "/v1/state": _get("The state document: boxes, batches, values, tasks, alarms.", "State"),
+        "/v1/health": _get("How the daemon itself is.", "Health"),
+        "/v1/alarms": _get("Alarms that are up, with their box.", "Alarms"),
+        "/v1/probes": _get("What is measured, by whom, how fresh.", "Probes"),
+        "/v1/batches": _get("Batches, the oldest first.", "Batches", [_query("incubator", "name of a box")], (400,)),
+        "/v1/batches/{id}": _get("One batch.", "BatchAlone", [_path("id", "id of a batch")], (400, 404)),
+        "/v1/events": _get(
+            "Events by number.", "Events",
+            [_query("after", "number of the last one seen", {**INT, "minimum": 0, "maximum": 2**53}), batch,
+             _query("kinds", "kinds, separated by commas"),
+             _query("limit", "how many at most", {**INT, "minimum": 1, "maximum": 1000}),
+             _query("utc", "no: exactly as stored, without wall times", {**TEXT, "enum": ["yes", "no"]})],
+            (400,),
+        ),
+        "/v1/series": _get(
+            "Readings of a probe or a place: page by page, or the lowest and highest of equal stretches.", "Series",
+            [_query("probe", "names, separated by commas"), _query("place", "bed, air, room or wet-bulb"),
+             _query("quantity", "temperature or humidity"), _query("incubator", "name of a box"), batch,
+             _query("from", "ISO 8601 with zone, or engine ms", MOMENT),
+             _query("to", "ISO 8601 with zone, or engine ms", MOMENT),
+             _query("points", "so many stretches at most", {**INT, "minimum": 1, "maximum": 5000}),
+             _query("after", "go on from this engine ms", {**INT, "minimum": 0, "maximum": 2**53}),
+             _query("limit", "readings a page", {**INT, "minimum": 1, "maximum": 5000})],
+            (400, 404),
+        ),
+        "/v1/curve": _get(
+            "What is drawn of a batch: the open one, or the latest.", "DrawnCurve",
+            [batch, _query("incubator", "name of a box"),
+             _query("last", "only so many hours before its end", {**NUMBER, "minimum": 0.1, "maximum": 1000}),
+             _query("points", "so many points a curve at most", {**INT, "minimum": 1, "maximum": 5000}),
+             _query("unit", "c or f, for the words of its marks", {**TEXT, "enum": ["c", "f"]})],
+            (400, 404),
+        ),
+        "/v1/journal": _get("The journal: its size, how far it has got, its probes and clocks.", "Journal"),
+        "/v1/journal/span": _get(
+            "Which rows and probes lie between two engine times.", "Stretch",
+            [_query("from", "engine ms", WHOLE), _query("to", "engine ms, not included", WHOLE)], (400,),
+        ),
+        "/v1/journal/rows": _get(
+            "Rows as stored, readings and inputs apart, a parcel at a time: go on with `next`.", "Rows",
+            [_query("from", "number of the first row", WHOLE), _query("to", "number of a row, not included", WHOLE),
+             _query("limit", "readings at most; a tenth as many inputs", {**INT, "minimum": 1, "maximum": ROWS_MOST}),
+             _query("kinds", "`reading` and kinds of inputs, separated by commas")],
+            (400,),
+        ),
+        "/v1/acts": {"post": _acts()},
+        "/v1/openapi.json": _get("This description.", None),
+        "/metrics": {"get": {
+            "summary": "Values, ages and alarms for a scraper.", "operationId": "metrics",
+            "responses": {"200": {"description": "OpenMetrics 1.0 text.",
+                                  "content": {"application/openmetrics-text": {"schema": TEXT}}}},
+        }},
+    }  # fmt: skip
+
+
+def _get(
+    summary: str, schema: str | None, parameters: list[Document] | None = None, errors: tuple[int, ...] = (400,)
+) -> Document:
+    shape: Document = {"$ref": f"#/components/schemas/{schema}"} if schema else {"type": "object"}
+    word = "".join(char for char in re.split("[:.]", summary, maxsplit=1)[0].title() if char.isalnum())
+    tag = {"ETag": {"description": "Send it back as If-None-Match.", "schema": TEXT}}
+    answers: Document = {
+        "200": {"description": "As asked.", "headers": tag, "content": {"application/json": {"schema": shape}}},
+        "304": {"description": "Nothing new since the tag sent as If-None-Match."},
+    }
+    answers |= {str(status): _problem() for status in (*errors, 401, 429, 503)}
+    return {"get": {
+        "summary": summary, "operationId": word, "parameters": parameters or [], "responses": answers,
+    }}  # fmt: skip
+
+
+def _acts() -> Document:
+    done = {"application/json": {"schema": {"$ref": "#/components/schemas/Done"}}}
+    answers = {"200": {"description": "Done, and on the disk.", "content": done}}
+    return {
+        "summary": "Do an act; kojimon/contract/README.md lists them. The same idempotency key twice is done once.",
+        "operationId": "act",
+        "parameters": [{"name": "Idempotency-Key", "in": "header", "schema": TEXT, "required": False}],
+        "requestBody": {
+            "required": True,
+            "content": {"application/json": {"schema": {"$ref": "#/components/schemas/Act"}}},
+        },
+        "responses": {**answers, **{str(status): _problem() for status in (400, 401, 403, 409, 411, 413, 429, 503)}},
+    }
+
+
+def _problem() -> Document:
+    content = {"application/json": {"schema": {"$ref": "#/components/schemas/Problem"}}}
+    return {"description": "What is wrong and what is wanted, in words.", "content": content}
+
+
+def _query(name: str, text: str, schema: Document | None = None) -> Document:
+    return {"name": name, "in": "query", "required": False, "description": text, "schema": schema or TEXT}
+
+
+def _path(name: str, text: str) -> Document:
+    return {"name": name, "in": "path", "required": True, "description": text, "schema": {**TEXT, "minLength": 1}}
+
+
+def _object(required: Document, **more: Document) -> Document:
+    return {"type": "object", "required": sorted(required), "properties": {**required, **more}}
+
+
+def _list(items: Document) -> Document:
+    return {"type": "array", "items": items}
+
+
+def _maybe(schema: Document) -> Document:
+    return {"anyOf": [schema, {"type": "null"}]}
+
+
+def _ref(name: str) -> Document:
+    return {"$ref": f"#/components/schemas/{name}"}
+
+
+def _records() -> Document:
+    """Schemas of the state document and of an alarm in a list, made of the records themselves.
+
+    In an answer every field stands, whatever a record fills in for a reader; so all are required here.
+    """
+    template = "#/components/schemas/{name}"
+    _, found = msgspec.json.schema_components([StateDocument, ListedAlarm], ref_template=template)
+    for schema in found.values():
+        schema["description"] = inspect.cleandoc(schema["description"])
+        schema["required"] = sorted(schema["properties"])
+        for one in schema["properties"].values():
+            one.pop("default", None)
+    return {{"Document": "State"}.get(name, name): schema for name, schema in found.items()}
+
+
+def _schemas() -> Document:
+    """What the records say, and by hand what is plain data all the way."""
+    moment, words = _maybe(INT), _maybe(TEXT)
+    batch = _object(
+        {"id": TEXT, "incubator": TEXT, "name": TEXT, "schedule": TEXT, "started_t_ms": INT, "outcome": TEXT},
+        rice_kg=_maybe(NUMBER), yield_kg=_maybe(NUMBER), hour0_t_ms=moment, ended_t_ms=moment, note=TEXT,
+        started_utc=words, hour0_utc=words, ended_utc=words,
+    )  # fmt: skip
+    event = _object({"no": INT, "t_ms": INT, "kind": TEXT, "incubator": TEXT, "batch": TEXT, "key": TEXT,
+                     "data": {"type": "object"}}, utc=words)  # fmt: skip
+    row = _list({"type": ["integer", "number", "string", "null"]})
+    curve = _object({"probe": TEXT, "columns": _list(TEXT), "rows": _list(row)}, after=_maybe(INT), unit=TEXT)
+    return {
+        **_records(),
+        "Health": _object({"ok": TRUE, "version": TEXT, "site": TEXT, "core": {"type": "object"},
+                           "journal": {"type": "object"}, "sources": {"type": "object"}}),
+        "Alarms": _object({"alarms": _list(_ref("ListedAlarm"))}),
+        "Probes": _object({"probes": _list(_ref("Probe"))}),
+        "Batch": batch,
+        "Batches": _object({"batches": _list(_ref("Batch"))}),
+        "BatchAlone": _object({"batch": _ref("Batch")}),
+        "Event": event,
+        "Events": _object({"events": _list(_ref("Event")), "after": INT, "more": TRUE}),
+        "Series": _object({"series": _list(curve), "from_t_ms": INT, "to_t_ms": INT}),
+        "Journal": _object(
+            {"path": TEXT, "bytes": INT, "rows": INT, "rows_thinned": INT, "events": INT, "batches": INT,
+             "messages_waiting": INT, "horizon_t_ms": INT, "horizon_utc_ms": INT, "cursors": {"type": "object"},
+             "probes": _list({"type": "object"}), "placings": _list({"type": "object"}), "segments": _list(row)},
+        ),
+        "Stretch": _object({"from_seq": INT, "to_seq": INT, "probes": _list(INT)}),
+        "Rows": _object({"columns": {"type": "object"}, "readings": _list(row), "inputs": _list(_list({})),
+                         "next": _maybe(INT)}),
+        "DrawnCurve": _object({"batch": TEXT, "unit": TEXT, "zone": TEXT, "sheet": _object(
+            {"title": TEXT, "from_h": NUMBER, "to_h": NUMBER, "tracks": _list({"type": "object"}),
+             "bands": _list({"type": "object"}), "windows": _list({"type": "object"}),
+             "marks": _list({"type": "object"}), "inoculated": TRUE, "clock_sure": TRUE},
+            now_h=_maybe(NUMBER), fan=_maybe({"type": "object"}), earlier=_maybe({"type": "object"}),
+        )}),
+        "Act": {**_object({"kind": TEXT}, incubator=TEXT, who=TEXT, channel=TEXT, idempotency=TEXT,
+                          data={"type": "object"}), "additionalProperties": False},
+        "Done": _object({"seq": INT, "events": _list(_ref("Event")), "repeated": TRUE, "recorded": TRUE}),
+        "Problem": _object({"error": TEXT}, wanted=TEXT, exit=INT),
+    }  # fmt: skip

@@ -1,0 +1,1 @@
+"""The doors themselves: sockets, who may come in, how many and how long, what a request may bring."""

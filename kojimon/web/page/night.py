@@ -1,0 +1,115 @@
+"""The page before the night: whether the way to the phone is proved, the test call, a probe warmed in the hand."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any, Final
+
+from msgspec import Struct
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from kojimon.contract.state import Document
+from kojimon.web.page.shown import environment
+from kojimon.web.page.view import press
+from kojimon.web.page.viewer import Viewer, fresh_key
+from kojimon.words import proof as words
+from kojimon.words import speech as say
+
+if TYPE_CHECKING:
+    from kojimon.web.page.app import Page
+
+LATEST: Final = 200
+"""A probe that waits to be warmed is looked for among so many events: a quarter of an hour has fewer."""
+
+
+class Night(Struct, frozen=True):
+    """How the proof stands.
+
+    Attributes:
+        armed: whether the night check is passed. text: that in words. late: tests that are overdue.
+        lines: (words, tone) of the latest test, while it runs.
+        seen: the fields of the form that answers it; empty when there is nothing to answer.
+        warming: what a probe that is to be warmed waits for, "" for none.
+        can: whether there is any channel to try.
+    """
+
+    armed: bool
+    text: str
+    late: tuple[str, ...]
+    lines: tuple[tuple[str, str], ...]
+    seen: dict[str, str]
+    warming: str
+    can: bool
+
+
+def routes(page: Page) -> list[Route]:
+    """The address of the page."""
+
+    def show(request: Request) -> Response:
+        document, viewer = page.looked(request)
+        return page.html(
+            "night.html", night=night_of(page, document, viewer), advice=words.ADVICE, zone=viewer.zone,
+            probes=probes_of(document), told=page.told(request, document, viewer), follows="night",
+            now_utc=document.now.utc, call_key=fresh_key(), bump_key=fresh_key(),
+        )  # fmt: skip
+
+    return [Route("/night", page.guarded(show), methods=["GET"])]
+
+
+def region(page: Page, document: Document, viewer: Viewer) -> str:
+    """The part of the page that changes, as markup."""
+    parts: Any = environment().get_template("parts.html").module
+    return str(parts.night(night_of(page, document, viewer)))
+
+
+def probes_of(document: Document) -> list[tuple[str, str]]:
+    """(name, where it is) of every probe that speaks, for warming."""
+    return [
+        (probe.name, say.small_first(say.spot(probe.place, probe.quantity, probe.tray)))
+        for box in document.incubators
+        for probe in box.probes
+        if probe.value is not None
+    ]
+
+
+def night_of(page: Page, document: Document, viewer: Viewer) -> Night:
+    """How the proof stands now."""
+    found = page.backend.health()["parts"].get("notify", {}).get("proof")
+    if found is None:
+        return Night(False, "This daemon tells nobody: there is nothing to try.", (), (), {}, "", False)
+    last = found["last"]
+    running = last is not None and not last["over"]
+    test = next((alarm for alarm in document.alarms if alarm.key == "test" and alarm.state == "UNACK"), None)
+    seen = {}
+    if test is not None:
+        number = str(test.occurrence)
+        seen = {
+            "kind": "alarm.acknowledge", "incubator": "", "key": "test", "occurrence": number, "back": "/night",
+            "idempotency": press("seen", "test", number),
+        }  # fmt: skip
+    shown = tuple(words.lines(last)) if last is not None and (running or last["answered_s"] is not None) else ()
+    late = tuple(found["late"]) + ((found["chain"],) if found["chain"] else ())
+    warming = _warming(page, document, viewer, last)
+    return Night(found["armed"], found["why"], late, shown, seen, warming, bool(found["channels"]))
+
+
+def _warming(page: Page, document: Document, viewer: Viewer, last: Mapping[str, Any] | None) -> str:
+    reader = page.backend.reader()
+    found = reader.events(max(0, reader.last_event() - LATEST), kinds=("bump-begin", "bump-missed"))
+    if not found or found[-1].kind == "bump-missed":
+        return ""
+    begun, now_ms = found[-1], document.t_ms
+    if begun.data["until_ms"] <= now_ms or (last is not None and last["at_t_ms"] >= begun.t_ms):
+        return ""
+    rows = (probe for box in document.incubators for probe in box.probes if probe.name == begun.key)
+    probe = next(rows, None)
+    if probe is None or probe.value is None:
+        return ""
+    speech, minutes = viewer.speech(document), max(1, round((begun.data["until_ms"] - now_ms) / 60_000))
+    value, limit = (speech.value(probe.quantity, one) for one in (probe.value, begun.data["limit"]))
+    return (
+        f"Take probe {begun.key} in the hand (or breathe on it): it stands at {value} and has {minutes} min to reach "
+        f"{limit} and stay there for 20 s. Put it back afterwards."
+    )

@@ -1,0 +1,181 @@
+"""What the templates are given: the page's parts for one viewer, its tables of batches, its kitchen timer."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from msgspec import Struct
+
+from kojimon.contract import state as doc
+from kojimon.journal.records import BatchRow
+from kojimon.journal.stamps import Stamps
+from kojimon.schedule.spec import Schedule
+from kojimon.units import show_duration
+from kojimon.web.api.stamps import iso_utc
+from kojimon.web.page.view import TONE_WORDS, Box, View, key_of
+from kojimon.web.page.viewer import fresh_key
+from kojimon.words.speech import Speech
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+HERE: Final = Path(__file__).parent
+STATIC: Final = HERE / "static"
+HOUR_MS: Final = 3_600_000
+ENDINGS: Final = {"harvest": "harvested", "discard": "thrown away", "": "open"}
+
+
+class Timer(Struct, frozen=True):
+    """A timed step before the spores. `state`: `done`, `runs` or `waits`."""
+
+    task: str
+    label: str
+    state: str
+    lasts: str
+    when: str
+    until: str
+    until_utc: str
+    can: bool
+    key: str
+
+
+@lru_cache(maxsize=1)
+def environment() -> Environment:
+    """The page's templates; everything put into them is escaped."""
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+    made = Environment(
+        loader=FileSystemLoader(HERE / "templates"), autoescape=True, undefined=StrictUndefined,
+        trim_blocks=True, lstrip_blocks=True, auto_reload=False,
+    )  # fmt: skip
+    made.globals |= {"tone_words": TONE_WORDS, "fresh_key": fresh_key, "version": version(), "told": ()}
+    made.globals |= {"here": "", "zone": "", "now_utc": "", "box_name": "", "follows": ""}
+    return made
+
+
+@lru_cache(maxsize=1)
+def version() -> str:
+    """Changes with the page's own files, so that browsers keep them as long as they are the same."""
+    import hashlib
+
+    return hashlib.sha256(style_sheet().encode() + (STATIC / "page.js").read_bytes()).hexdigest()[:12]
+
+
+@lru_cache(maxsize=1)
+def style_sheet() -> str:
+    """How page and curves look; the curves' part is the same as in a file that stands alone."""
+    from kojimon.curve import CSS
+
+    return (STATIC / "page.css").read_text(encoding="utf-8") + CSS
+
+
+def render(template: str, **content: Any) -> str:
+    """A template as markup."""
+    return environment().get_template(template).render(**content)
+
+
+def regions(
+    view: View, timers: Mapping[str, list[Timer]], versions: Mapping[str, str], only: str = ""
+) -> dict[str, str]:
+    """The parts of the page that change, by id.
+
+    Args:
+        only: of this incubator only; "" for all.
+    """
+    parts: Any = environment().get_template("parts.html").module
+    found = {
+        "site": str(parts.alarms("", view.alarms)),
+        "brief": str(parts.brief(view.alarms)),
+        "clock": f"It is {view.now} in {_escaped(view.zone)}.",
+    }
+    for box in view.boxes:
+        if only and box.name != only:
+            continue
+        found[f"now-{box.name}"] = str(parts.now(box))
+        found[f"values-{box.name}"] = str(parts.values(box))
+        found[f"timer-{box.name}"] = str(parts.timer(box, timers.get(box.name, [])))
+        found[f"tasks-{box.name}"] = str(parts.tasks(box))
+        found[f"curve-{box.name}"] = versions.get(box.name, "")
+    return found
+
+
+def _escaped(text: str) -> str:
+    from markupsafe import escape
+
+    return str(escape(text))
+
+
+def timers_of(box: Box, plain: doc.Box, schedule: Schedule | None, speech: Speech, now: str) -> list[Timer]:
+    """The kitchen timer: each step before the spores that lasts a known time, running from when it was marked."""
+    if schedule is None or not box.before_spores:
+        return []
+    return list(_timers(plain, schedule, speech, now))
+
+
+def _timers(plain: doc.Box, schedule: Schedule, speech: Speech, now: str) -> Iterator[Timer]:
+    steps = {task.name: task for task in plain.tasks}
+    names = [task.name for task in schedule.tasks]
+    first = names.index("inoculate") if "inoculate" in names else len(names)
+    begun = [index for index, name in enumerate(names[:first]) if _mark(steps.get(name))]
+    for index, task in enumerate(schedule.tasks[:first]):
+        step = steps.get(task.name)
+        if step is None:
+            continue
+        mark = _mark(step)
+        running = mark is not None and index == max(begun, default=-1)
+        until = _later(mark, task.lasts_s) if mark and running and task.lasts_s else ""
+        yield Timer(
+            task.name, task.label, "runs" if running else "done" if mark else "waits",
+            f"takes {show_duration(task.lasts_s)}" if task.lasts_s else "",
+            speech.moment(mark.at_utc, now) if mark and mark.at_utc else "",
+            speech.moment(until, now) if until else "", until, step.status != "done" and not mark,
+            key_of(plain, step),
+        )  # fmt: skip
+
+
+def _mark(step: doc.Task | None) -> doc.Mark | None:
+    return next(iter(step.standing), None) if step else None
+
+
+def _later(mark: doc.Mark, seconds: float) -> str:
+    from kojimon.words.speech import moment_utc
+
+    utc = mark.at_utc
+    return iso_utc(round(moment_utc(utc).timestamp() * 1000 + seconds * 1000)) if utc else ""
+
+
+class BatchLine(Struct, frozen=True):
+    """A batch in the list."""
+
+    id: str
+    name: str
+    begun: str
+    hours: str
+    ended: str
+    koji: str
+    score: str
+
+
+def batch_lines(
+    rows: list[BatchRow], scores: Mapping[str, float], stamps: Stamps, now_ms: int, speech: Speech
+) -> list[BatchLine]:
+    """The list of batches, the latest first."""
+    now = stamps.utc_ms(now_ms)[0]
+    return [
+        BatchLine(
+            row.id, row.name, speech.moment(stamps.utc_ms(row.started_t_ms)[0], now), _hours(row, now_ms),
+            ENDINGS.get(row.outcome, row.outcome), speech.mass(row.yield_kg) if row.yield_kg else "",
+            f"{scores[row.id]:.1f}" if row.id in scores else "",
+        )
+        for row in reversed(rows)
+    ]  # fmt: skip
+
+
+def _hours(row: BatchRow, now_ms: int) -> str:
+    if row.hour0_t_ms is None:
+        return ""
+    end_ms = now_ms if row.ended_t_ms is None else row.ended_t_ms
+    return f"{(end_ms - row.hour0_t_ms) / HOUR_MS:.1f}"

@@ -1,0 +1,221 @@
+"""Pages for one step each: a task with its gate and its time, correcting a mark, starting and ending a batch, switching
+an alarm off for repair."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+from urllib.parse import quote
+
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+from starlette.routing import Route
+
+from kojimon.contract.state import Box, Document
+from kojimon.errors import RefusedError
+from kojimon.model import Act
+from kojimon.review.tell.report import CAUTIONS
+from kojimon.web.api.queries import digits
+from kojimon.web.page.view import gate_words
+from kojimon.web.page.viewer import Viewer, fresh_key
+from kojimon.words import alarms as alarm_words
+from kojimon.words import meaning
+from kojimon.words import speech as say
+from kojimon.words import status as words
+from kojimon.words.events import gate_refusal
+
+if TYPE_CHECKING:
+    from kojimon.web.page.app import Page
+
+LAST_EVENTS = 20
+BARE: dict[str, Any] = {
+    "refused": "", "window": "", "gate": "", "cautions": (), "advice": (), "ask_when": False, "ask_yield": False,
+    "ask_reason": False, "ask_start": False, "other": None, "schedules": (), "schedule": "",
+}  # fmt: skip
+
+
+def routes(page: Page) -> list[Route]:
+    """Addresses of the steps."""
+
+    def task(request: Request) -> Response:
+        return _task(page, request, request.path_params["task"], "")
+
+    def mark(request: Request) -> Response:
+        return _mark(page, request)
+
+    def start(request: Request) -> Response:
+        return _start(page, request)
+
+    def harvest(request: Request) -> Response:
+        document, _ = page.looked(request)
+        box = page.box(document, request.path_params["box"])
+        found = next((one for one in box.tasks if one.work == "harvest"), None)
+        return _end(page, request, "batch.harvest") if found is None else _task(page, request, found.name, "")
+
+    def discard(request: Request) -> Response:
+        return _end(page, request, "batch.discard")
+
+    def repair(request: Request) -> Response:
+        return _repair(page, request)
+
+    return [
+        Route("/repair", page.guarded(repair), methods=["GET"]),
+        Route("/step/{box}/{task}", page.guarded(task), methods=["GET"]),
+        Route("/mark/{box}/{mark:int}", page.guarded(mark), methods=["GET"]),
+        Route("/start/{box}", page.guarded(start), methods=["GET"]),
+        Route("/harvest/{box}", page.guarded(harvest), methods=["GET"]),
+        Route("/discard/{box}", page.guarded(discard), methods=["GET"]),
+    ]
+
+
+def refused(page: Page, request: Request, act: Act, error: RefusedError) -> Response:
+    """What the engine did not let through: for a gate the three ways on, else the reason."""
+    from kojimon.web.page.app import wants_json
+
+    document, viewer = page.looked(request)
+    reader = page.backend.reader()
+    recent = reader.events(max(0, reader.last_event() - LAST_EVENTS), kinds=("refused",))
+    last = next((event for event in reversed(recent) if event.data.get("reason") == str(error)), None)
+    at_gate = last is not None and last.data.get("code") in ("gate", "gate-unknown")
+    if last is None or not at_gate:
+        return page.trouble(request, error)
+    task = str(act.data.get("task", ""))
+    text = f"{gate_refusal(last.data, viewer.speech(document))} Wait; or measure it; or go on and say why."
+    if wants_json(request):
+        return JSONResponse(
+            {"error": text, "goto": f"/step/{quote(act.incubator)}/{quote(task)}?refused={last.no}"}, 409
+        )
+    return _task(page, request, task, text, act.incubator, 409)
+
+
+def _task(page: Page, request: Request, name: str, said: str, box_name: str = "", status: int = 200) -> Response:
+    document, viewer = page.looked(request)
+    box = page.box(document, box_name or request.path_params["box"])
+    task = next((one for one in box.tasks if one.name == name), None)
+    if task is None:
+        raise HTTPException(404, "that step belongs to no open batch")
+    speech, now = viewer.speech(document), document.now.utc
+    gate = task.gate
+    harvest = task.work == "harvest"
+    kind = "batch.harvest" if harvest and not gate else "task.done"
+    fields = {"kind": kind, "incubator": box.name, "idempotency": fresh_key(), "back": "/"}
+    if kind == "task.done":
+        fields["task"] = name
+    trade = f" ({task.trade})" if task.trade else ""
+    return _page(
+        page, document, viewer, status,
+        heading=f"{task.label}{trade}", refused=said or _refusal(page, request, viewer, document),
+        window=words.window_of(task, speech, document.t_ms, now), gate=gate_words(gate, speech) if gate else "",
+        fields=fields, ask_when=True, ask_yield=harvest, button="Harvested" if harvest else "Done",
+        cautions=task.cautions or (CAUTIONS if harvest else ()), advice=task.advice,
+    )  # fmt: skip
+
+
+def _refusal(page: Page, request: Request, viewer: Viewer, document: Document) -> str:
+    """The refusal that led here, `?refused=NUMBER` of its event."""
+    number = digits(request.query_params.get("refused", ""))
+    if not number:
+        return ""
+    found = page.backend.reader().events(number - 1, kinds=("refused",), limit=1)
+    if not found or found[0].no != number or "at_most" not in found[0].data:
+        return ""
+    return f"{gate_refusal(found[0].data, viewer.speech(document))} Wait; or measure it; or go on and say why."
+
+
+def _mark(page: Page, request: Request) -> Response:
+    document, viewer = page.looked(request)
+    box = page.box(document, request.path_params["box"])
+    number = request.path_params["mark"]
+    found = next(
+        (
+            (task, mark)
+            for task in box.tasks
+            for mark in task.marks
+            if mark.mark == number and not mark.undone
+        ),
+        None,
+    )
+    if found is None:
+        raise HTTPException(404, "that mark does not stand any more")
+    task, mark = found
+    own = {"incubator": box.name, "mark": str(number), "back": "/"}
+    when = viewer.speech(document).moment(mark.at_utc, document.now.utc) if mark.at_utc else ""
+    return _page(
+        page, document, viewer,
+        heading=f"{task.label}: done {when}", ask_when=True, button="It was then",
+        fields={"kind": "task.correct", "idempotency": fresh_key(), **own},
+        other={
+            "text": "Or it was not done at all:", "button": "Take it back",
+            "fields": {"kind": "task.undo", "idempotency": fresh_key(), **own},
+        },
+    )  # fmt: skip
+
+
+def _start(page: Page, request: Request) -> Response:
+    document, viewer = page.looked(request)
+    box = page.box(document, request.path_params["box"])
+    return _page(
+        page, document, viewer,
+        heading=f"Start a batch in {box.label or box.name}", ask_start=True, button="Start",
+        fields={"kind": "batch.start", "incubator": box.name, "idempotency": fresh_key(), "back": "/"},
+        schedules=_schedules(page), schedule=box.schedule, cautions=_first_cautions(page, box),
+    )  # fmt: skip
+
+
+def _setup(page: Page) -> Mapping[str, Any]:
+    """The schedules the settings know, plain."""
+    row = page.backend.reader().last_input("settings")
+    return row.payload.get("setup", {}).get("schedules", {}) if row else {}
+
+
+def _schedules(page: Page) -> list[tuple[str, str]]:
+    return sorted((name, str(plain.get("label") or name)) for name, plain in _setup(page).items())
+
+
+def _first_cautions(page: Page, box: Box) -> list[str]:
+    return list(_setup(page).get(box.schedule, {}).get("cautions", ()))
+
+
+def _end(page: Page, request: Request, kind: str) -> Response:
+    document, viewer = page.looked(request)
+    box = page.box(document, request.path_params["box"])
+    if not box.batch:
+        raise HTTPException(404, "no batch is open there")
+    throw = kind == "batch.discard"
+    bag = "Bag it before you carry it, and wash trays and cloths hot before the next batch."
+    return _page(
+        page, document, viewer,
+        heading=f"{'Throw away' if throw else 'Harvest'} batch {box.batch.name}",
+        fields={"kind": kind, "incubator": box.name, "idempotency": fresh_key(), "back": "/"},
+        ask_reason=throw, ask_yield=not throw, ask_when=not throw, button="Throw it away" if throw else "Harvested",
+        cautions=[bag] if throw else CAUTIONS,
+    )  # fmt: skip
+
+
+def _repair(page: Page, request: Request) -> Response:
+    """Switching an alarm off: what it means comes before the button."""
+    document, viewer = page.looked(request)
+    box, key = request.query_params.get("box", ""), request.query_params.get("key", "")
+    alarms = page.box(document, box).alarms if box else document.alarms
+    alarm = next((one for one in alarms if one.key == key and one.state != "OOSRV"), None)
+    if alarm is None:
+        raise HTTPException(404, "that alarm is not up, or is switched off already")
+    subject = say.small_first(alarm_words.subject(alarm, viewer.speech(document)))
+    meant = meaning.meaning_of(key)
+    risk = f"While it is off nobody is called for it, and if nothing is done: {meant.consequence}." if meant else ""
+    return _page(
+        page, document, viewer,
+        heading=f"Switch off for repair: {subject}", ask_reason=True, button="Switch it off",
+        window="Without a time limit, until somebody says that it is mended. To have quiet for a while, pause it.",
+        cautions=[risk] if risk else (),
+        fields={"kind": "alarm.out_of_service", "incubator": box, "key": key, "idempotency": fresh_key(), "back": "/"},
+    )  # fmt: skip
+
+
+def _page(page: Page, document: Document, viewer: Viewer, status: int = 200, **content: Any) -> Response:
+    return page.html(
+        "step.html", status, **BARE | content, zone=viewer.zone, clock_sure=bool(document.now.trusted),
+        unit="°F" if viewer.fahrenheit else "°C", mass_unit="lb" if viewer.pounds else "kg",
+        now_utc=document.now.utc,
+    )  # fmt: skip
