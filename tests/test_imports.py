@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
 
@@ -67,6 +68,42 @@ def test_imports_point_inwards() -> None:
     said = [f"{path.relative_to(ROOT)} imports {names}; {own[path]} may import {sorted(rows[own[path]])}"
             for path, names in wrong.items() if names]  # fmt: skip
     assert said == []
+
+
+def at_import(tree: ast.Module) -> Iterator[ast.AST]:
+    """What runs, or is read by a type checker, when the module is imported: not those inside functions."""
+    waiting: list[ast.AST] = list(tree.body)
+    while waiting:
+        node = waiting.pop()
+        if not isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+            yield node
+            waiting += ast.iter_child_nodes(node)
+
+
+def edges() -> dict[str, set[str]]:
+    """Module -> modules of kojimon it cannot be imported without."""
+    names = {".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__"): path
+             for path in PACKAGE.rglob("*.py")}  # fmt: skip
+    found: dict[str, set[str]] = {}
+    for name, path in names.items():
+        wanted: set[str] = set()
+        for node in at_import(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Import):
+                wanted |= {alias.name for alias in node.names}
+            elif isinstance(node, ast.ImportFrom) and node.module:
+                whole = {f"{node.module}.{alias.name}" for alias in node.names}
+                wanted |= {one if one in names else node.module for one in whole}
+        found[name] = wanted & set(names)
+    return found
+
+
+def test_no_module_needs_itself() -> None:
+    """No circles between modules, not even for a type checker: what two need lies in a third."""
+    left = edges()
+    while free := {name for name, needs in left.items() if not needs & set(left)}:
+        left = {name: needs for name, needs in left.items() if name not in free}
+    needed = {name for needs in left.values() for name in needs}
+    assert {name: sorted(needs & set(left)) for name, needs in left.items() if name in needed} == {}
 
 
 def test_the_simulator_stands_alone() -> None:

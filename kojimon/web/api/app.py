@@ -18,7 +18,7 @@ Errors are {error, wanted}: 400 wrong question, 404 no such thing, 409 refused b
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable, Mapping
-from typing import Any, Final, Protocol
+from typing import Any, Final
 
 import msgspec
 from anyio import CapacityLimiter
@@ -35,10 +35,10 @@ from kojimon.contract.state import Document as StateDocument
 from kojimon.errors import EXIT_NOT_NOW, EXIT_USAGE, KojimonError, RefusedError
 from kojimon.journal.reader import Reader
 from kojimon.journal.records import BatchRow, ProbeRow
-from kojimon.journal.stamps import Stamps
 from kojimon.model import Act, Event, act_body
 from kojimon.units import UNIT_OF
 from kojimon.web.api import queries, rows, series
+from kojimon.web.api.backend import Backend, Document
 from kojimon.web.api.queries import BadQuery, Query, Span
 from kojimon.web.api.stamps import UtcOf, iso_utc, with_utc
 
@@ -46,20 +46,6 @@ EVENTS_MOST = 1_000
 _LOG = logs.get("web")
 _ENCODE = msgspec.json.Encoder().encode
 
-Document = dict[str, Any]
-
-
-class Backend(Protocol):
-    """The daemon, as the API sees it. Every method may be called from any thread."""
-
-    def state(self) -> StateDocument: ...
-    def health(self) -> Document: ...
-    def probes(self) -> list[Document]: ...
-    def act(self, act: Act) -> Document: ...
-    def reader(self) -> Reader: ...
-    def stamps(self) -> Stamps: ...
-    def utc_of(self) -> UtcOf: ...
-    def now_ms(self) -> int: ...
 
 
 class Body(msgspec.Struct, forbid_unknown_fields=True):

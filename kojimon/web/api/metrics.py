@@ -12,7 +12,8 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from kojimon.contract.state import Document
-from kojimon.web.api.app import Backend, failure
+from kojimon.web.api.app import failure
+from kojimon.web.api.backend import Backend
 
 if TYPE_CHECKING:
     from prometheus_client.core import Metric

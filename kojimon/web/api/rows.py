@@ -7,23 +7,20 @@ and one that was cut off goes on where it stood.
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any, Final
+from typing import Final
 
 from starlette.requests import Request
 
 from kojimon.journal.facts import facts_of
 from kojimon.web.api import queries
+from kojimon.web.api.backend import Backend, Document
 from kojimon.web.api.queries import MS_MOST
-
-if TYPE_CHECKING:
-    from kojimon.web.api.app import Backend
 
 ROWS_MOST: Final = 2_000
 """Readings of one parcel: 4 ms of work here, and far from 20 ms on a small machine."""
 READING_COLUMNS: Final = ("seq", "t_ms", "probe", "raw", "value", "quality")
 INPUT_COLUMNS: Final = ("seq", "t_ms", "kind", "payload")
 
-Document = dict[str, Any]
 Work = Callable[[Request], Document]
 
 

@@ -11,7 +11,8 @@ from starlette.requests import Request
 from starlette.routing import Route
 
 from kojimon.web.api import queries
-from kojimon.web.api.app import Backend, guarded
+from kojimon.web.api.app import guarded
+from kojimon.web.api.backend import Backend
 from kojimon.web.api.curves import Curves
 from kojimon.web.api.sheets import sheet_document
 

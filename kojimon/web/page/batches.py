@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 from collections import OrderedDict
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
@@ -17,11 +17,9 @@ from kojimon.model import TEXT_MOST, Act
 from kojimon.review import photos
 from kojimon.review.earlier import scores
 from kojimon.review.render import Question, Rendered, rendered
+from kojimon.web.page.shared import Page, curve_view
 from kojimon.web.page.shown import batch_lines
 from kojimon.web.page.viewer import Viewer
-
-if TYPE_CHECKING:
-    from kojimon.web.page.app import Page
 
 COMPARED_MOST = 6
 KEPT = 8
@@ -76,7 +74,6 @@ class _Batches:
 
     def curve(self, request: Request) -> Response:
         """A batch's curve."""
-        from kojimon.web.page.app import curve_view
 
         _, viewer = self._page.looked(request)
         batch = request.path_params["batch"]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from msgspec import Struct
 from starlette.requests import Request
@@ -11,14 +11,12 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from kojimon.contract.state import Document
+from kojimon.web.page.shared import Page
 from kojimon.web.page.shown import environment
 from kojimon.web.page.view import press
 from kojimon.web.page.viewer import Viewer, fresh_key
 from kojimon.words import proof as words
 from kojimon.words import speech as say
-
-if TYPE_CHECKING:
-    from kojimon.web.page.app import Page
 
 LATEST: Final = 200
 """A probe that waits to be warmed is looked for among so many events: a quarter of an hour has fewer."""

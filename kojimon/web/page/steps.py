@@ -4,7 +4,7 @@ an alarm off for repair."""
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 from urllib.parse import quote
 
 from starlette.exceptions import HTTPException
@@ -17,6 +17,7 @@ from kojimon.errors import RefusedError
 from kojimon.model import Act
 from kojimon.review.tell.report import CAUTIONS
 from kojimon.web.api.queries import digits
+from kojimon.web.page.shared import Page, wants_json
 from kojimon.web.page.view import gate_words
 from kojimon.web.page.viewer import Viewer, fresh_key
 from kojimon.words import alarms as alarm_words
@@ -24,9 +25,6 @@ from kojimon.words import meaning
 from kojimon.words import speech as say
 from kojimon.words import status as words
 from kojimon.words.events import gate_refusal
-
-if TYPE_CHECKING:
-    from kojimon.web.page.app import Page
 
 LAST_EVENTS = 20
 BARE: dict[str, Any] = {
@@ -71,7 +69,6 @@ def routes(page: Page) -> list[Route]:
 
 def refused(page: Page, request: Request, act: Act, error: RefusedError) -> Response:
     """What the engine did not let through: for a gate the three ways on, else the reason."""
-    from kojimon.web.page.app import wants_json
 
     document, viewer = page.looked(request)
     reader = page.backend.reader()

@@ -1,0 +1,26 @@
+"""What the API and the page ask of the daemon."""
+
+from __future__ import annotations
+
+from typing import Any, Protocol
+
+from kojimon.contract.state import Document as StateDocument
+from kojimon.journal.reader import Reader
+from kojimon.journal.stamps import Stamps
+from kojimon.model import Act
+from kojimon.web.api.stamps import UtcOf
+
+Document = dict[str, Any]
+
+
+class Backend(Protocol):
+    """The daemon, as the API sees it. Every method may be called from any thread."""
+
+    def state(self) -> StateDocument: ...
+    def health(self) -> Document: ...
+    def probes(self) -> list[Document]: ...
+    def act(self, act: Act) -> Document: ...
+    def reader(self) -> Reader: ...
+    def stamps(self) -> Stamps: ...
+    def utc_of(self) -> UtcOf: ...
+    def now_ms(self) -> int: ...

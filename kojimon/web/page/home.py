@@ -1,0 +1,209 @@
+"""The live page: all boxes or one, kept up to date, their curves, and what its forms ask for.
+
+Everything works without a script: forms post, links lead, the page can be loaded again. The script keeps it up to date,
+draws the curve to the width of the screen and reads it out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Final
+
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import JSONResponse, RedirectResponse, Response, StreamingResponse
+from starlette.routing import Route
+
+from kojimon.contract.state import Document
+from kojimon.errors import RefusedError
+from kojimon.web.api.curves import View
+from kojimon.web.api.etag import not_modified
+from kojimon.web.api.queries import digits
+from kojimon.web.http.access import App, Receive, Scope, Send, cookie_of
+from kojimon.web.http.door import address_of
+from kojimon.web.page import night, steps
+from kojimon.web.page.forms import act_of, fields_of
+from kojimon.web.page.live import Hub
+from kojimon.web.page.shared import Page, curve_view, local, wants_json
+from kojimon.web.page.shown import Timer, regions, style_sheet, timers_of, version
+from kojimon.web.page.view import View as Shown
+from kojimon.web.page.view import view_of
+from kojimon.web.page.viewer import Viewer, preference_cookies, viewer_of
+
+FIRST_WIDTH_PX, FIRST_HEIGHT_PX = 336, 660.0
+"""Of a curve before the screen is known: a phone of 360 px."""
+CURVE_STEP_MS: Final = 8_000
+"""A curve that is looked at is drawn anew so often."""
+LONG: Final = "public, max-age=31536000, immutable"
+LEADING: Final = ("batch.start", "batch.harvest", "batch.discard", "task.done", "task.undo", "task.correct",
+                  "probe.move")  # fmt: skip
+"""Acts after which the script loads the page anew where it stands on another."""
+
+
+class Home:
+    """The handlers of the live page."""
+
+    def __init__(self, page: Page, stopping: Callable[[], bool]) -> None:
+        self._page = page
+        self._hub = Hub(page.backend.state, stopping)
+
+    def routes(self) -> list[Route]:
+        """Addresses of the live page."""
+        return [
+            Route("/", self._page.guarded(self.home), methods=["GET"]),
+            Route("/box/{box}", self._page.guarded(self.home), methods=["GET"]),
+            Route("/live", self.live, methods=["GET"]),
+            Route("/regions", self._page.guarded(self.regions), methods=["GET"]),
+            Route("/curve/{box}.svg", self._page.guarded(self.curve), methods=["GET"]),
+            Route("/act", self.act, methods=["POST"]),
+            Route("/prefs", self.prefs, methods=["POST"]),
+            Route("/static/looks.css", looks, methods=["GET"]),
+        ]
+
+    def timers(self, shown: Shown, document: Document, viewer: Viewer) -> dict[str, list[Timer]]:
+        """The kitchen timer of each box that is before its spores."""
+        found: dict[str, list[Timer]] = {}
+        for box, plain in zip(shown.boxes, document.incubators, strict=True):
+            schedule = self._page.curves.case(box.batch_id).schedule if box.before_spores else None
+            found[box.name] = timers_of(box, plain, schedule, viewer.speech(document), shown.now_utc)
+        return found
+
+    def versions(self, document: Document) -> dict[str, str]:
+        """Changes when there is something new to be drawn of a box, with time and with every event; "" for none."""
+        reader = self._page.backend.reader()
+        step, event = document.t_ms // CURVE_STEP_MS, reader.last_event()
+        with_batch = {row.incubator for row in reader.batches()}
+        return {
+            box.name: f"{step if box.batch else 0}-{event}" if box.name in with_batch else ""
+            for box in document.incubators
+        }
+
+    def home(self, request: Request) -> Response:
+        """The live page: all boxes, or one."""
+        document, viewer = self._page.looked(request)
+        only = request.path_params.get("box", "")
+        if only:
+            self._page.box(document, only)
+        shown = view_of(document, viewer.speech(document))
+        return self._page.html(
+            "home.html",
+            boxes=[box for box in shown.boxes if only in ("", box.name)],
+            view=shown,
+            timers=self.timers(shown, document, viewer),
+            curves=self.versions(document),
+            sheets=self._sheets(document, viewer, request, only),
+            told=self._page.told(request, document, viewer),
+            here="now",
+            zone=viewer.zone,
+            now_utc=shown.now_utc,
+            box_name=only,
+            fahrenheit=viewer.fahrenheit,
+            who="" if viewer.who == "page" else viewer.who,
+            can_leave=bool(request.scope.get("kojimon.known")),
+            only_looks=bool(request.scope.get("kojimon.only_looks")),
+        )
+
+    def _sheets(self, document: Document, viewer: Viewer, request: Request, only: str) -> dict[str, str]:
+        """The curves as part of the page itself where they are at hand: no second question, and no script needed."""
+        width = digits(cookie_of(request.headers.get("cookie", ""), "width"), 9_999)
+        wanted = View(FIRST_WIDTH_PX if width is None else width, FIRST_HEIGHT_PX)
+        found: dict[str, str] = {}
+        for box in document.incubators:
+            row = self._page.curves.row(box.name) if only in ("", box.name) else None
+            if row is not None and self._page.curves.ready(row.id):
+                found[box.name] = self._page.curves.svg(row.id, wanted, box, viewer.units(), document.t_ms)[0]
+        return found
+
+    def _regions(self, document: Document, viewer: Viewer, query: Mapping[str, str]) -> dict[str, str]:
+        if query.get("page") == "night":
+            return {"night": night.region(self._page, document, viewer)}
+        only = query.get("box", "")
+        shown = view_of(document, viewer.speech(document))
+        return regions(shown, self.timers(shown, document, viewer), self.versions(document), only)
+
+    def regions(self, request: Request) -> Response:
+        """The parts that change, for a page that gets no stream."""
+        document, viewer = self._page.looked(request)
+        found = self._regions(document, viewer, request.query_params)
+        return JSONResponse(found, headers={"Cache-Control": "no-store"})
+
+    async def live(self, request: Request) -> App:
+        """The same as a stream; 503 where all are taken."""
+        query, cookies = request.query_params, request.headers.get("cookie", "")
+
+        async def for_viewer(document: Document) -> Mapping[str, str]:
+            viewer = viewer_of(cookies, document)
+            return await run_in_threadpool(self._regions, document, viewer, query)
+
+        async def answered(scope: Scope, receive: Receive, send: Send) -> None:
+            answer: Response
+            stranger = address_of(scope.get("client")) if scope.get("kojimon.only_looks") else None
+            still = scope.get("kojimon.still", lambda: True)
+            with self._hub.place(stranger) as place:
+                if place is not None:
+                    headers = {"Cache-Control": "no-store", "X-Accel-Buffering": "no", "Content-Encoding": "identity"}
+                    parts = self._hub.stream(for_viewer, lambda: not place.lost and still())
+                    answer = StreamingResponse(parts, headers=headers, media_type="text/event-stream")
+                else:
+                    answer = JSONResponse({"error": "too many pages are open"}, 503, {"Retry-After": "10"})
+                await answer(scope, receive, send)
+
+        return answered
+
+    def curve(self, request: Request) -> Response:
+        """The curve of a box's open or latest batch."""
+        document, viewer = self._page.looked(request)
+        box = self._page.box(document, request.path_params["box"])
+        row = self._page.curves.row(box.name)
+        if row is None:
+            raise HTTPException(404, "there is no batch yet")
+        now_h = self._page.curves.case(row.id).hours.hour(document.t_ms)
+        if row.ended_t_ms is not None:
+            now_h = self._page.curves.case(row.id).end_ms / 3_600_000
+        wanted = curve_view(request.query_params, now_h)
+        return self._page.picture(request, row.id, wanted, box, viewer, document.t_ms)
+
+    async def act(self, request: Request) -> Response:
+        """What a form asks for. The answer comes once it is stored."""
+        body = await request.body()
+        return await self._page.guarded(lambda again: self._act(again, body))(request)
+
+    def _act(self, request: Request, body: bytes) -> Response:
+        fields = fields_of(body)
+        document, viewer = self._page.looked(request)
+        wanted = act_of(fields, viewer.speech(document), document.now.utc, viewer.who)
+        try:
+            done = self._page.backend.act(wanted)
+        except RefusedError as error:
+            return steps.refused(self._page, request, wanted, error)
+        said = self._page.sentences(done["events"], document, viewer)
+        text = " ".join(said) or ("It was done already." if done["repeated"] else "Done.")
+        first = done["events"][0]["no"] if done["events"] else 0
+        back = local(fields.get("back", "/"))
+        if wants_json(request):
+            stays = fields.get("back") is None and wanted.kind not in LEADING
+            return JSONResponse({"text": text, **({} if stays else {"goto": f"{back}?told={first}"})})
+        return RedirectResponse(f"{back}?told={first}", 303)
+
+    async def prefs(self, request: Request) -> Response:
+        """Unit, zone and name, kept in cookies."""
+        body = await request.body()
+
+        def work(again: Request) -> Response:
+            fields = fields_of(body)
+            _, viewer = self._page.looked(again)
+            response = RedirectResponse("/", 303)
+            for cookie in preference_cookies(fields, viewer.zone, again.url.scheme == "https"):
+                response.headers.append("set-cookie", cookie)
+            return response
+
+        return await self._page.guarded(work)(request)
+
+
+async def looks(request: Request) -> Response:
+    """The style sheet of page and curves in one: each file more keeps the first picture waiting."""
+    tag = f'"{version()}"'
+    if not_modified(request.headers.get("if-none-match", ""), tag):
+        return Response(status_code=304, headers={"ETag": tag})
+    return Response(style_sheet(), media_type="text/css", headers={"ETag": tag, "Cache-Control": LONG})

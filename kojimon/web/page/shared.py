@@ -1,0 +1,135 @@
+"""What every page needs: who looks, errors in words, an act's sentences, a curve as a picture."""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable, Mapping, Sequence
+from typing import Any, Final
+
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, JSONResponse, Response
+
+from kojimon import logs
+from kojimon.contract.state import Box, Document
+from kojimon.errors import EXIT_USAGE, KojimonError, RefusedError
+from kojimon.web.api.backend import Backend
+from kojimon.web.api.curves import Curves, View
+from kojimon.web.api.etag import not_modified
+from kojimon.web.api.queries import digits
+from kojimon.web.page.forms import number
+from kojimon.web.page.shown import render
+from kojimon.web.page.viewer import Viewer, viewer_of
+from kojimon.words.events import Teller
+
+PICTURE_POLICY: Final = "default-src 'none'; style-src 'unsafe-inline'; sandbox"
+"""For a curve that stands alone: it carries its style sheet along and nothing else."""
+_LOG = logs.get("web")
+Work = Callable[[Request], Response]
+
+
+class Page:
+    """What the pages share: the daemon, the curves, and how a question is answered."""
+
+    def __init__(self, backend: Backend) -> None:
+        self.backend = backend
+        self.curves = Curves(backend)
+
+    def guarded(self, work: Work) -> Callable[[Request], Awaitable[Response]]:
+        """Runs `work` in a worker thread and puts every error into words."""
+
+        async def handle(request: Request) -> Response:
+            try:
+                return await run_in_threadpool(work, request)
+            except Exception as error:
+                if not isinstance(error, KojimonError | HTTPException):
+                    _LOG.exception("%s %s", request.method, request.url.path)
+                return self.trouble(request, error)
+
+        return handle
+
+    def trouble(self, request: Request, error: Exception) -> Response:
+        """An error as a page, or as JSON for the script."""
+        text, status = str(error), 503
+        if isinstance(error, HTTPException):
+            text, status = str(error.detail), error.status_code
+        elif isinstance(error, RefusedError):
+            status = 409
+        elif isinstance(error, KojimonError):
+            status = 400 if error.exit_code == EXIT_USAGE else 503
+        else:
+            text, status = "That is a fault in kojimon; its log says more.", 500
+        if wants_json(request):
+            return JSONResponse({"error": text}, status)
+        return self.html("message.html", status, heading="That did not work", text=text)
+
+    def html(self, template: str, status: int = 200, **content: Any) -> Response:
+        """A page nobody keeps."""
+        return HTMLResponse(render(template, **content), status, {"Cache-Control": "no-store"})
+
+    def looked(self, request: Request) -> tuple[Document, Viewer]:
+        """The state document and who looks at it."""
+        document = self.backend.state()
+        return document, viewer_of(request.headers.get("cookie", ""), document)
+
+    def box(self, document: Document, name: str) -> Box:
+        """An incubator of the state document. Raises 404."""
+        found = document.box(name)
+        if found is None:
+            raise HTTPException(404, f"there is no box {name!r}")
+        return found
+
+    def told(self, request: Request, document: Document, viewer: Viewer) -> list[str]:
+        """What the act before this page came to: `?told=NUMBER` of the first event of it."""
+        number = digits(request.query_params.get("told", ""))
+        if not number:
+            return []
+        events = self.backend.reader().events(number - 1, limit=10)
+        act = events[0].data.get("act") if events and events[0].no == number else None
+        own = [event for event in events if act is not None and event.data.get("act") == act]
+        return self.sentences(
+            [{name: getattr(event, name) for name in event.__struct_fields__} for event in own], document, viewer
+        )
+
+    def sentences(self, events: Sequence[Mapping[str, Any]], document: Document, viewer: Viewer) -> list[str]:
+        """Events in words."""
+        teller = Teller(viewer.speech(document))
+        lines = [teller.tell(event) for event in events]
+        return [line.text for line in lines if line is not None]
+
+    def picture(
+        self, request: Request, batch: str, wanted: View, box: Box | None, viewer: Viewer,
+        now_ms: int | None = None,
+    ) -> Response:  # fmt: skip
+        """A curve as SVG with its tag; `now_ms`: engine time of the state that `box` is from."""
+        svg, tag = self.curves.svg(batch, wanted, box, viewer.units(), now_ms)
+        headers = {"ETag": tag, "Cache-Control": "no-cache, private"}
+        if wanted.standalone:
+            headers["Content-Security-Policy"] = PICTURE_POLICY
+        if not_modified(request.headers.get("if-none-match", ""), tag):
+            return Response(status_code=304, headers=headers)
+        return Response(svg, media_type="image/svg+xml", headers=headers)
+
+
+def curve_view(query: Mapping[str, str], now_h: float) -> View:
+    """How a curve is wanted: `width`, `height`, `last` (hours before now), or `from` and `to` (hours), `file`."""
+    last = _number(query, "last")
+    from_h = max(0.0, now_h - last) if last else _number(query, "from")
+    to_h = min(now_h + max(1.0, (last or 0) / 4), 1e6) if last else _number(query, "to")
+    width, height = _number(query, "width"), _number(query, "height")
+    return View(round(width or 340), height or 660.0, from_h, to_h, query.get("file") == "1")
+
+
+def _number(query: Mapping[str, str], name: str) -> float | None:
+    text = query.get(name, "")
+    return number(text) if text else None
+
+
+def wants_json(request: Request) -> bool:
+    """Whether it is the script that asks."""
+    return "application/json" in request.headers.get("accept", "")
+
+
+def local(path: str) -> str:
+    """A path on this page, for going back to; "/" for anything else."""
+    return path if path.startswith("/") and not path.startswith("//") and "\\" not in path and "?" not in path else "/"
