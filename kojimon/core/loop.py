@@ -24,7 +24,7 @@ from kojimon.core.boot import Booted
 from kojimon.core.clockwatch import Sight, sight
 from kojimon.core.fields import checked
 from kojimon.core.intake import Intake, Taken
-from kojimon.core.turn import Drive, Journal, Pipeline, Present, Request, Turn
+from kojimon.core.turn import Drive, Journal, Pipeline, Present, Request, TurnRows
 from kojimon.core.unwritten import Unwritten
 from kojimon.engine.state import State
 from kojimon.errors import KojimonError
@@ -94,7 +94,7 @@ class Core:
 
     def start(self) -> None:
         """Takes the first inputs before anything that arrives, then runs in its own thread."""
-        turn = Turn(self._seq)
+        turn = TurnRows(self._seq)
         turn.add_input(self._t0_ms, "start", self._booted.start)
         now_ms = self._timeline.t_ms(self._clock.boot_ms())
         for kind, payload in [*self._watch.anchor(), *self._first]:
@@ -265,7 +265,7 @@ class Core:
             self.health("disk", False, self._stuck, wake=True)
         # Drained first, clock read after: nothing in this turn can be younger than its `now`.
         now = sight(self._clock) or self._watch.last._replace(boot_ms=self._clock.boot_ms())
-        turn = Turn(self._seq)
+        turn = TurnRows(self._seq)
         self._take_arrivals(turn, taken.arrivals)
         now_ms = self._timeline.t_ms(now.boot_ms)
         self._take_rest(turn, taken, now, now_ms)
@@ -273,7 +273,7 @@ class Core:
         self._serve_drives(taken, outcome)
         return taken.more
 
-    def _take_arrivals(self, turn: Turn, arrivals: Sequence[Arrival]) -> None:
+    def _take_arrivals(self, turn: TurnRows, arrivals: Sequence[Arrival]) -> None:
         take, engine_ms = self._pipeline.take, self._timeline.t_ms
         for arrival in arrivals:
             t_ms = engine_ms(arrival.boot_ms)
@@ -285,7 +285,7 @@ class Core:
             if arrival.receipt:
                 turn.add_receipt(arrival)
 
-    def _take_rest(self, turn: Turn, taken: Taken[Request], now: Sight, now_ms: int) -> None:
+    def _take_rest(self, turn: TurnRows, taken: Taken[Request], now: Sight, now_ms: int) -> None:
         for gap in taken.gaps:
             facts = {"source": gap.source, "dropped": gap.dropped, "since_ms": self._engine_ms(gap.since_boot_ms)}
             turn.add_input(now_ms, "gap", facts)
@@ -299,7 +299,7 @@ class Core:
             else:
                 self._drives.append(request)
 
-    def _complete(self, turn: Turn, now_ms: int, snapshot: bool = False) -> Outcome:
+    def _complete(self, turn: TurnRows, now_ms: int, snapshot: bool = False) -> Outcome:
         """Advances the engine over the turn's rows and hands the chunk to the writer."""
         self._state, outcome = advance(self._state, turn.rows, now_ms)
         self._seq = turn.seq
@@ -333,7 +333,7 @@ class Core:
         try:
             while self._turn():
                 pass
-            turn, now_ms = Turn(self._seq), self._timeline.t_ms(self._clock.boot_ms())
+            turn, now_ms = TurnRows(self._seq), self._timeline.t_ms(self._clock.boot_ms())
             turn.add_input(now_ms, "stop", {"reason": self._stop_reason})
             self._complete(turn, now_ms, snapshot=True)
         except Exception:

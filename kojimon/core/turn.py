@@ -56,7 +56,7 @@ class Drive:
 Request = PendingAct | Drive
 
 
-class Turn:
+class TurnRows:
     """Rows of one turn, numbered as they come."""
 
     def __init__(self, seq: int) -> None:

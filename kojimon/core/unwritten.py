@@ -7,7 +7,7 @@ from collections import deque
 
 from kojimon.clock import real_s
 from kojimon.core.acts import PendingAct, Reply
-from kojimon.core.turn import Present, Turn
+from kojimon.core.turn import Present, TurnRows
 from kojimon.journal.records import Chunk
 from kojimon.model import Event, Outcome
 
@@ -35,7 +35,7 @@ class Unwritten:
         """A state that the journal has caught up with."""
         return self._durable
 
-    def add(self, turn: Turn, outcome: Outcome, present: Present) -> None:
+    def add(self, turn: TurnRows, outcome: Outcome, present: Present) -> None:
         """Remembers a turn before its chunk is handed over. While the disk fails, acts are answered at once."""
         now_s = real_s()
         with self._lock:

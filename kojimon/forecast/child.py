@@ -22,7 +22,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 
-class Desk:
+class Batches:
     """The batches this process knows, by key."""
 
     def __init__(self) -> None:
@@ -58,17 +58,17 @@ class Desk:
 
 def serve(source: BinaryIO, sink: BinaryIO) -> None:
     """Answers every line of `source` on `sink` until it ends."""
-    desk = Desk()
+    batches = Batches()
     while line := source.readline(protocol.MOST_BYTES + 1):
-        sink.write(protocol.encode(_answer(desk, line)))
+        sink.write(protocol.encode(_answer(batches, line)))
         sink.flush()
 
 
-def _answer(desk: Desk, line: bytes) -> Answer:
+def _answer(batches: Batches, line: bytes) -> Answer:
     if len(line) > protocol.MOST_BYTES:
         return Answer(error=f"a request is at most {protocol.MOST_BYTES} bytes; thin the readings to one a minute")
     try:
-        return desk.answer(protocol.decode_request(line))
+        return batches.answer(protocol.decode_request(line))
     except (KojimonError, msgspec.MsgspecError) as error:
         return Answer(error=str(error))
     except (ArithmeticError, ValueError) as error:

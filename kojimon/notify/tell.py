@@ -9,7 +9,7 @@ from msgspec import Struct
 from kojimon.alarms.bursts import Flood
 from kojimon.notify.calls import CAUSE_MS, Call, Group, calm_ms, latest
 from kojimon.notify.records import FAILED, SENT, Channel, Item, Send
-from kojimon.notify.times import Desk, failures, retry_ms
+from kojimon.notify.times import Ledger, failures, retry_ms
 
 FRESH_MS = 60_000
 """What has waited longer than this is told together with all else that waits."""
@@ -36,8 +36,8 @@ class Entry(Struct, frozen=True):
 class Teller:
     """Works out what is told over each channel. `pending` afterwards holds the ids that still wait somewhere."""
 
-    def __init__(self, desk: Desk, calls: Sequence[Call], groups: Sequence[Group], flood: Flood | None) -> None:
-        self._desk, self._groups, self._flood = desk, groups, flood
+    def __init__(self, ledger: Ledger, calls: Sequence[Call], groups: Sequence[Group], flood: Flood | None) -> None:
+        self._ledger, self._groups, self._flood = ledger, groups, flood
         self._latest = latest(calls)
         self._waking = {item.message.id for call in calls if call.wakes or call.test for item in call.items}
         self.pending: set[str] = set()
@@ -84,7 +84,7 @@ class Teller:
         )  # fmt: skip
 
     def _sent(self, item: Item, channel: Channel) -> bool:
-        return self._desk.sent(item.message.id, channel.name)
+        return self._ledger.sent(item.message.id, channel.name)
 
     def _ends(self, group: Group, channel: Channel) -> Iterator[Entry]:
         over = [m for m in group.members if m.over and not m.over.settled and not self._sent(m.over, channel)]
@@ -110,41 +110,41 @@ class Teller:
     def _concerns(self, member: Call, group: Group, channel: Channel) -> bool:
         """Whether a channel has to tell the end: it told, or tried to tell, the beginning, or never came to it."""
         names = [item.message.id for one in group.members for item in one.items]
-        tried = self._desk.receipts(names, channel.name)
+        tried = self._ledger.receipts(names, channel.name)
         usual = not channel.second and (channel.tells or member.wakes) and channel.joins_s == 0
         return bool(tried) or usual
 
     def _notes(self, channel: Channel) -> Iterator[Entry]:
         """Messages about no alarm: windows, gaps in our own running."""
-        for item in self._desk.situation.items:
-            stale = self._desk.now_ms - item.event.t_ms > STALE_MS
+        for item in self._ledger.situation.items:
+            stale = self._ledger.now_ms - item.event.t_ms > STALE_MS
             if item.event.kind == "alarm" or item.settled or stale or self._sent(item, channel):
                 continue
-            self._desk.soon(item.event.t_ms + STALE_MS + 1)
+            self._ledger.soon(item.event.t_ms + STALE_MS + 1)
             yield Entry(item.message.id, "told", (item.message.id,), (item.event.no,), item.event.t_ms)
 
     # -- what is due ------------------------------------------------------------------------------------------
 
     def _due(self, entries: list[Entry], channel: Channel) -> list[Send]:
-        desk = self._desk
+        ledger = self._ledger
         ready = []
         for entry in entries:
-            if entry.ready_ms > desk.now_ms:
-                desk.soon(entry.ready_ms)
-            elif desk.asleep(desk.now_ms) and not entry.night:
-                desk.soon(desk.morning_ms())
+            if entry.ready_ms > ledger.now_ms:
+                ledger.soon(entry.ready_ms)
+            elif ledger.asleep(ledger.now_ms) and not entry.night:
+                ledger.soon(ledger.morning_ms())
             else:
                 ready.append(entry)
         free_ms = self._free_ms(channel)
-        if ready and free_ms > desk.now_ms:
-            desk.soon(free_ms)
+        if ready and free_ms > ledger.now_ms:
+            ledger.soon(free_ms)
             return []
         at_once = [_send(entry, channel) for entry in ready if entry.night]
         return at_once + self._folded([entry for entry in ready if not entry.night], channel)
 
     def _free_ms(self, channel: Channel) -> int:
         """After failures the whole channel waits, so that a service that is down is not hammered."""
-        own = [one for one in self._desk.situation.receipts if one.channel == channel.name]
+        own = [one for one in self._ledger.situation.receipts if one.channel == channel.name]
         own = [one for one in own if one.message in self.pending and one.state in (SENT, FAILED)]
         failed = failures(sorted(own, key=lambda one: one.t_ms))
         return max(one.t_ms for one in own) + retry_ms(failed) if failed else 0
@@ -154,19 +154,19 @@ class Teller:
             return []
         if self._flood is not None:
             turn_ms = self._turn_ms(self._flood, channel)
-            self._desk.soon(turn_ms)
-            return [self._fold(ready, channel)] if turn_ms <= self._desk.now_ms else []
-        waited = [entry for entry in ready if self._desk.now_ms - entry.ready_ms > FRESH_MS]
+            self._ledger.soon(turn_ms)
+            return [self._fold(ready, channel)] if turn_ms <= self._ledger.now_ms else []
+        waited = [entry for entry in ready if self._ledger.now_ms - entry.ready_ms > FRESH_MS]
         if len(ready) == 1 or not waited:
             return [_send(entry, channel) for entry in ready]
         return [self._fold(ready, channel)]
 
     def _turn_ms(self, flood: Flood, channel: Channel) -> int:
         """When a channel may tell again in a flood: once at its beginning and once in every ten minutes."""
-        turn_ms = flood.begin_ms + (self._desk.now_ms - flood.begin_ms) // FOLD_MS * FOLD_MS
+        turn_ms = flood.begin_ms + (self._ledger.now_ms - flood.begin_ms) // FOLD_MS * FOLD_MS
         told = any(
             one.channel == channel.name and one.state == SENT and one.t_ms >= turn_ms
-            for one in self._desk.situation.receipts
+            for one in self._ledger.situation.receipts
             if one.message not in self._waking
         )
         return turn_ms + FOLD_MS if told else turn_ms

@@ -18,7 +18,7 @@ def retry_ms(failures: int) -> int:
     return RETRY_S[min(failures, len(RETRY_S)) - 1] * 1000
 
 
-class Desk:
+class Ledger:
     """A situation with what is asked of it again and again."""
 
     def __init__(self, situation: Situation) -> None:

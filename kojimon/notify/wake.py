@@ -4,25 +4,25 @@ from __future__ import annotations
 
 from kojimon.notify.calls import CAUSE_MS, Call, Group
 from kojimon.notify.records import SENT, Channel, Send
-from kojimon.notify.times import REPEAT_MS, Desk, failures, retry_ms
+from kojimon.notify.times import REPEAT_MS, Ledger, failures, retry_ms
 
 ALONE_MS = 60_000
 """Without one success for so long every channel joins in (the second person's left out)."""
 
 
-def wake_sends(desk: Desk, group: Group, channel: Channel) -> list[Send]:
+def wake_sends(ledger: Ledger, group: Group, channel: Channel) -> list[Send]:
     """The call of a group over a channel, where it is due now."""
-    callers = [member for member in group.members if member.wakes and member.calls_at(desk.now_ms)]
+    callers = [member for member in group.members if member.wakes and member.calls_at(ledger.now_ms)]
     callers = [member for member in callers if not _own_failure(member, channel)]
     for member in group.members:
         if member.now is not None and member.unanswered:
-            desk.soon(member.now.silent_until_ms)
+            ledger.soon(member.now.silent_until_ms)
     if not callers:
         return []
     begun_ms = min(member.begun_ms for member in callers)
-    due_ms, kind = _due(desk, group, channel, callers, begun_ms)
-    if due_ms > desk.now_ms:
-        desk.soon(due_ms)
+    due_ms, kind = _due(ledger, group, channel, callers, begun_ms)
+    if due_ms > ledger.now_ms:
+        ledger.soon(due_ms)
         return []
     told = [member for member in group.members if not member.finished] if not group.chatter else callers
     head = max(callers, key=lambda member: member.last.event.t_ms) if kind == "worse" else callers[0]
@@ -41,16 +41,16 @@ def _own_failure(member: Call, channel: Channel) -> bool:
     return member.name == f"/health/delivery:{channel.name}"
 
 
-def _due(desk: Desk, group: Group, channel: Channel, callers: list[Call], begun_ms: int) -> tuple[int, str]:
-    tries = desk.receipts(group.ids, channel.name, begun_ms)
+def _due(ledger: Ledger, group: Group, channel: Channel, callers: list[Call], begun_ms: int) -> tuple[int, str]:
+    tries = ledger.receipts(group.ids, channel.name, begun_ms)
     if not tries:
-        return _join_ms(desk, group, channel, begun_ms), "call"
+        return _join_ms(ledger, group, channel, begun_ms), "call"
     failed = failures(tries)
     last_ms = tries[-1].t_ms
     if failed:
         again = any(one.state == SENT for one in tries)
         return last_ms + retry_ms(failed), "again" if again else "call"
-    news = [member for member in callers if _news(desk, member, channel)]
+    news = [member for member in callers if _news(ledger, member, channel)]
     worse = [member for member in news if member.last.event.data.get("event") == "up"]
     if worse:
         return max(last_ms, *(member.last.event.t_ms for member in worse)), "worse"
@@ -60,7 +60,7 @@ def _due(desk: Desk, group: Group, channel: Channel, callers: list[Call], begun_
         return min(anew), "again"
     grid_ms = begun_ms + ((last_ms - begun_ms) // REPEAT_MS + 1) * REPEAT_MS
     update_ms = begun_ms + CAUSE_MS
-    untold = any(_news(desk, member, channel) for member in group.members if not member.finished)
+    untold = any(_news(ledger, member, channel) for member in group.members if not member.finished)
     if untold and not group.chatter and not channel.sounds:
         return min(max(update_ms, last_ms), grid_ms), "update"
     return (grid_ms, "again") if channel.repeats else (NEVER_MS, "again")
@@ -73,15 +73,15 @@ def _repeats_ms(callers: list[Call]) -> list[int]:
     return [member.last.event.t_ms for member in callers if member.last.event.data.get("event") == "re"]
 
 
-def _news(desk: Desk, member: Call, channel: Channel) -> bool:
+def _news(ledger: Ledger, member: Call, channel: Channel) -> bool:
     """Whether the channel has not yet told the member's latest state; a mere repeat is no news."""
     fresh = [item for item in member.items if item is member.first or item.event.data.get("event") == "up"]
-    return any(not desk.sent(item.message.id, channel.name) for item in fresh)
+    return any(not ledger.sent(item.message.id, channel.name) for item in fresh)
 
 
-def _join_ms(desk: Desk, group: Group, channel: Channel, begun_ms: int) -> int:
+def _join_ms(ledger: Ledger, group: Group, channel: Channel, begun_ms: int) -> int:
     join_ms = begun_ms + round(channel.joins_s * 1000)
     alone_ms = begun_ms + ALONE_MS
-    if channel.second or join_ms <= alone_ms or desk.sent_anywhere(group.ids, begun_ms):
+    if channel.second or join_ms <= alone_ms or ledger.sent_anywhere(group.ids, begun_ms):
         return join_ms
     return alone_ms
