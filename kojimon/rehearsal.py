@@ -20,7 +20,7 @@ from kojimon import engine
 from kojimon.engine.setup import EngineSetup, IncubatorSetup, ProbeSetup, to_plain
 from kojimon.engine.state import State
 from kojimon.errors import UsageError
-from kojimon.journal.curve import Column, Curve
+from kojimon.journal.reading.curve_file import Column, Curve
 from kojimon.model import Event, InputRow, Outcome
 from kojimon.schedule.spec import Schedule
 
@@ -72,7 +72,7 @@ class Recording(Struct, frozen=True):
 
 
 class Rows(Protocol):
-    """What a batch is read from (`journal.reader.Reader`)."""
+    """What a batch is read from (`journal.reading.reader.Reader`)."""
 
     def rows_after(self, seq: int) -> Iterator[Any]:
         """Readings and inputs merged, in seq order."""
@@ -106,7 +106,7 @@ def recording_of(curve: Curve, hour0_first: bool = False) -> Recording:
     """A curve file as read, ready for the engine.
 
     Args:
-        curve: from `journal.curve.read_curve`.
+        curve: from `journal.reading.curve_file.read_curve`.
         hour0_first: the spores went on at the first line, in a file that has times and no task `inoculate`.
     """
     # Two quantities may share a column's name (air.temp_c, air.humidity_pct); a probe's name is its own.

@@ -18,9 +18,9 @@ from kojimon.clock import Clock, Timeline
 from kojimon.core.advance import Row, advance, row_t_ms
 from kojimon.core.clockwatch import ClockWatch, Guess, Sight, sight
 from kojimon.engine.state import State
-from kojimon.journal.derive import UNREAD
 from kojimon.journal.records import ClockRow, Snapshot
 from kojimon.journal.stamps import Stamps
+from kojimon.journal.writing.derive import UNREAD
 from kojimon.model import InputRow
 
 FIRST_T_MS = 1_000_000_000
@@ -34,7 +34,7 @@ _LOG = logs.get("core")
 
 
 class Past(Protocol):
-    """What a start reads from the journal (`journal.reader.Reader`)."""
+    """What a start reads from the journal (`journal.reading.reader.Reader`)."""
 
     def last_snapshot(self) -> Snapshot | None: ...
     def pages_after(self, seq: int) -> Iterable[Sequence[Row]]: ...

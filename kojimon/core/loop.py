@@ -29,7 +29,7 @@ from kojimon.core.unwritten import Unwritten
 from kojimon.engine.state import State
 from kojimon.errors import KojimonError
 from kojimon.journal.records import Chunk
-from kojimon.journal.storage import NEARLY_FULL
+from kojimon.journal.writing.storage import NEARLY_FULL
 from kojimon.model import Act, Arrival, Outcome, Priority
 
 GATHER_S = 0.010

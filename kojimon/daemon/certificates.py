@@ -9,8 +9,8 @@ from kojimon import logs
 from kojimon.contract.guidance import Calibrated
 from kojimon.correction import correction
 from kojimon.errors import RefusedError
-from kojimon.journal.certificates import Certificate, certificates
-from kojimon.journal.reader import Reader
+from kojimon.journal.reading.certificates import Certificate, certificates
+from kojimon.journal.reading.reader import Reader
 from kojimon.model import Act
 from kojimon.probes.pipeline import Pipeline
 from kojimon.settings.spec import Calibration, Probe, Settings

@@ -16,9 +16,9 @@ from kojimon.daemon.house import House
 from kojimon.daemon.night import night
 from kojimon.duties import Calendar, Duty, Trigger, daily_at, last_before
 from kojimon.errors import JournalError
-from kojimon.journal.backup import backup
+from kojimon.journal.files.backup import backup
 from kojimon.journal.records import Chunk
-from kojimon.journal.thin import thin
+from kojimon.journal.writing.thin import thin
 
 LOOK_EVERY_S: Final = 20.0
 BACKUP_AT: Final = "03:40"

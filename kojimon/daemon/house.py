@@ -29,13 +29,13 @@ from kojimon.daemon.guide import Guide
 from kojimon.daemon.lasting import Lasting, lost, pasts
 from kojimon.daemon.moves import moves_in_force, seated
 from kojimon.errors import JournalError
-from kojimon.journal.files import EMPTY, FORGOT, GONE, SHORT, UNREAD, fold, mend, open_or_recover, story
-from kojimon.journal.last import Last
-from kojimon.journal.reader import Reader
+from kojimon.journal.files.damage import EMPTY, FORGOT, GONE, SHORT, UNREAD, fold, mend, open_or_recover, story
+from kojimon.journal.files.last import Last
+from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import Chunk
 from kojimon.journal.stamps import Stamps
-from kojimon.journal.trouble import HUNG
-from kojimon.journal.writer import Writer
+from kojimon.journal.writing.trouble import HUNG
+from kojimon.journal.writing.writer import Writer
 from kojimon.model import Act
 from kojimon.probes.pipeline import Pipeline
 from kojimon.settings.spec import Settings

@@ -14,7 +14,7 @@ import msgspec
 
 from kojimon import logs
 from kojimon.errors import ConfigurationError, JournalError
-from kojimon.journal.reader import Reader
+from kojimon.journal.reading.reader import Reader
 from kojimon.settings.load import load_settings
 from kojimon.settings.plain import from_json, to_json
 from kojimon.settings.spec import Settings

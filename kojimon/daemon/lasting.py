@@ -12,8 +12,8 @@ from kojimon.core.advance import Row
 from kojimon.core.boot import NoPast, Past
 from kojimon.core.turn import Present
 from kojimon.errors import JournalError
-from kojimon.journal.last import MOVES, Last, keep
-from kojimon.journal.reader import Reader
+from kojimon.journal.files.last import MOVES, Last, keep
+from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import Chunk, ClockRow, Snapshot
 from kojimon.journal.stamps import Stamps, segments
 

@@ -15,8 +15,8 @@ from kojimon.daemon.forecast_batch import WORKS, Subject, probes_of
 from kojimon.engine.setup import EngineSetup
 from kojimon.forecast.answers import PRIOR_SCHEMA, Prior
 from kojimon.forecast.protocol import Task
-from kojimon.journal.derive import HOUR0_TASK, MARKING
-from kojimon.journal.rows import Rows
+from kojimon.journal.reading.rows import Rows
+from kojimon.journal.writing.derive import HOUR0_TASK, MARKING
 from kojimon.model import Event
 from kojimon.schedule.spec import Schedule
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from kojimon.daemon.house import House
-from kojimon.journal.reader import Reader
+from kojimon.journal.reading.reader import Reader
 from kojimon.model import Event
 from kojimon.settings.secrets import read_secret
 from kojimon.words import events as words

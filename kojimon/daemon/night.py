@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any, Final
 
 from kojimon.contract import keys
-from kojimon.journal.reader import Reader
+from kojimon.journal.reading.reader import Reader
 from kojimon.model import Event, Place, Priority, Quality, Quantity
 
 EVENTS_MOST: Final = 5000

@@ -11,9 +11,9 @@ from kojimon.core.turn import Present
 from kojimon.daemon.house import House
 from kojimon.engine.slow import key_of
 from kojimon.errors import JournalError
-from kojimon.journal.outbox import load_tests
 from kojimon.journal.records import Chunk
-from kojimon.journal.trouble import HUNG
+from kojimon.journal.writing.outbox import load_tests
+from kojimon.journal.writing.trouble import HUNG
 from kojimon.notify.arming import chain, not_passed, proof, shown, trials
 from kojimon.notify.build import carriers_of, quiet_of
 from kojimon.notify.dispatch import Around, Carrier, Dispatch, Look

@@ -15,7 +15,7 @@ from kojimon.contract.state import Document
 from kojimon.core.driver import Driver
 from kojimon.daemon.house import House
 from kojimon.errors import JournalError, KojimonError
-from kojimon.journal.reader import Reader
+from kojimon.journal.reading.reader import Reader
 from kojimon.model import Act
 from kojimon.settings.spec import Settings
 

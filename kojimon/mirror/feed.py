@@ -11,7 +11,7 @@ from collections import defaultdict
 from collections.abc import Callable, Sequence
 from typing import Any, Final, NamedTuple
 
-from kojimon.journal.reader import Reader
+from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import BatchRow, Placing, StoredReading
 from kojimon.journal.stamps import ESTIMATED, OPEN, Segment, Stamps
 from kojimon.mirror.beside import Beside

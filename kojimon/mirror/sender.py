@@ -13,9 +13,9 @@ from typing import Any, Final
 
 from kojimon import clock, logs
 from kojimon.errors import JournalError
-from kojimon.journal.reader import Reader
+from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import Chunk
-from kojimon.journal.writer import Writer
+from kojimon.journal.writing.writer import Writer
 from kojimon.mirror.answers import Answer, Meaning, advice, meaning
 from kojimon.mirror.feed import Feed, Parcel, Point
 from kojimon.mirror.process import Process

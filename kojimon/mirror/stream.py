@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import Any, Final
 
 from kojimon import logs
-from kojimon.journal.writer import Writer
+from kojimon.journal.writing.writer import Writer
 from kojimon.mirror.answers import Answer, Meaning, meaning
 from kojimon.mirror.feed import Parcel, Point
 

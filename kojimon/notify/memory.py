@@ -10,8 +10,8 @@ from typing import Final
 from msgspec import Struct
 from msgspec.structs import replace
 
-from kojimon.journal.outbox import load_outbox
 from kojimon.journal.records import Chunk, Delivery
+from kojimon.journal.writing.outbox import load_outbox
 from kojimon.model import Message, Priority
 from kojimon.notify.records import SENT, Item
 

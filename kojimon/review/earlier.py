@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from kojimon.curve import Earlier
-from kojimon.journal.reader import Reader
+from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import BatchRow
 from kojimon.model import Event
 from kojimon.review.load import load_case

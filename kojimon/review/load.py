@@ -10,9 +10,9 @@ import msgspec
 from msgspec import Struct
 
 from kojimon.errors import UsageError
-from kojimon.journal.certificates import certificates
-from kojimon.journal.export import batch_span, placed_in
-from kojimon.journal.reader import Reader
+from kojimon.journal.reading.certificates import certificates
+from kojimon.journal.reading.export import batch_span, placed_in
+from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import BatchRow, Placing
 from kojimon.journal.stamps import Stamps
 from kojimon.model import Event, Quality

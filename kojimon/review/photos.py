@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Final
 
 from kojimon.errors import UsageError
-from kojimon.journal.backup import photos_of
+from kojimon.journal.files.backup import photos_of
 
 LARGEST: Final = 8 * 1024 * 1024
 KINDS: Final = {".jpg": "image/jpeg", ".png": "image/png", ".webp": "image/webp"}

@@ -18,7 +18,7 @@ from kojimon.child import Child, ChildError, begin
 from kojimon.errors import EXIT_USAGE, KojimonError, UsageError
 
 if TYPE_CHECKING:
-    from kojimon.journal.reader import Reader
+    from kojimon.journal.reading.reader import Reader
 
 LIMIT_S: Final = 120.0
 COMMAND: Final = (sys.executable, "-m", "kojimon.review.render")
@@ -75,7 +75,7 @@ def rendered(question: Question, limit_s: float = LIMIT_S, command: Sequence[str
 
 def render(question: Question) -> Rendered:
     """The review or comparison, made here and now. Raises KojimonError in words."""
-    from kojimon.journal.reader import Reader
+    from kojimon.journal.reading.reader import Reader
 
     with closing(Reader(Path(question.journal))) as reader:
         return _rendered(reader, question)
@@ -83,7 +83,7 @@ def render(question: Question) -> Rendered:
 
 def _rendered(reader: Reader, question: Question) -> Rendered:
     from kojimon.curve import Style
-    from kojimon.journal.backup import photos_of
+    from kojimon.journal.files.backup import photos_of
     from kojimon.review.draw.sheet import speech_of
     from kojimon.review.earlier import earlier_of
     from kojimon.review.load import load_review

@@ -26,7 +26,7 @@ _USELESS: Final = {
 _ATTR: Final = {"path": "key"}
 _STEP: Final = r"[^.\[\]\s][^.\[\]]*"
 _JSON_PATH: Final = re.compile(rf"(?:{_STEP}|\[[0-9]{{1,4}}\])(?:\.{_STEP}|\[[0-9]{{1,4}}\]){{0,15}}")
-"""Names behind dots and positions in brackets, 16 at most: what `probes.decode.parse_path` takes."""
+"""Names behind dots and positions in brackets, 16 at most: what `probes.formats.decode.parse_path` takes."""
 
 
 def check(draft: Draft, report: Report) -> None:

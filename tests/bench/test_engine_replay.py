@@ -14,10 +14,10 @@ import pytest
 
 from kojimon.core.boot import restore
 from kojimon.engine import advance, initial_state
-from kojimon.journal.files import open_or_recover
-from kojimon.journal.reader import Reader
+from kojimon.journal.files.damage import open_or_recover
+from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import Chunk
-from kojimon.journal.writer import Writer
+from kojimon.journal.writing.writer import Writer
 from kojimon.model import InputRow
 from tests.engine.build import AIR, BED, HUMIDITY, MIDDLE, H, Rows
 

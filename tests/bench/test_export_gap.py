@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from kojimon.clock import real_s
-from kojimon.journal.reader import Reader
+from kojimon.journal.reading.reader import Reader
 from kojimon.settings.load import load_settings
 from kojimon.web.client.local import Client
 from tests.bench.test_page_speed import fill

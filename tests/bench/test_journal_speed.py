@@ -12,10 +12,10 @@ from statistics import median
 
 import pytest
 
-from kojimon.journal.files import open_or_recover
-from kojimon.journal.reader import Reader
+from kojimon.journal.files.damage import open_or_recover
+from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import Chunk
-from kojimon.journal.writer import Writer
+from kojimon.journal.writing.writer import Writer
 from kojimon.model import InputRow
 
 pytestmark = pytest.mark.bench

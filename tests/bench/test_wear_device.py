@@ -17,9 +17,9 @@ import pytest
 from kojimon.forecast.answers import ForecastSetup
 from kojimon.forecast.kept import pack, thin
 from kojimon.forecast.recorded import Recorded, forecasts
-from kojimon.journal.files import open_or_recover
+from kojimon.journal.files.damage import open_or_recover
 from kojimon.journal.records import Chunk, StoredReading
-from kojimon.journal.writer import Writer
+from kojimon.journal.writing.writer import Writer
 from kojimon.model import Event, InputRow
 from tests.forecast import bedtruth
 from tests.parts.card import Card, new_card

@@ -20,8 +20,8 @@ from pathlib import Path
 
 import pytest
 
-from kojimon.journal.files import open_or_recover
-from kojimon.journal.reader import Reader
+from kojimon.journal.files.damage import open_or_recover
+from kojimon.journal.reading.reader import Reader
 from tests.parts.card import mounted, new_card
 from tests.parts.wait import until
 

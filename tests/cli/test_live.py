@@ -93,7 +93,7 @@ def test_a_daemon_that_runs_is_asked_and_its_journal_left_alone(
         raise AssertionError("a command opened the journal of a daemon that runs")
 
     with monkeypatch.context() as bars:
-        bars.setattr("kojimon.journal.reader.Reader.__init__", barred)
+        bars.setattr("kojimon.journal.reading.reader.Reader.__init__", barred)
         facts = kitchen.run("journal")
         assert "behind the present" in facts.stdout and facts.stderr == ""
         exported = kitchen.run("export", "first")

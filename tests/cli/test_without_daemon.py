@@ -9,7 +9,7 @@ import sqlite3
 
 import pytest
 
-from kojimon.journal.beside import Lock
+from kojimon.journal.files.beside import Lock
 from tests.cli.conftest import Kitchen
 from tests.golden import meaning
 from tests.parts.opened import reading
@@ -134,7 +134,7 @@ def test_an_export_to_a_full_card_says_which_file_and_leaves_none(
     def full(*_: object) -> None:
         raise OSError(errno.ENOSPC, "No space left on device")
 
-    monkeypatch.setattr("kojimon.journal.export.write_curve", full)
+    monkeypatch.setattr("kojimon.journal.reading.export.write_curve", full)
     before = sorted(path.name for path in kitchen.folder.iterdir())
     told = kitchen.run("export", "first", "-o", "x.csv", code=1).stderr
     assert "x.csv could not be written (No space left on device); nothing is left of it." in " ".join(told.split())
@@ -159,7 +159,7 @@ def test_what_cannot_be_written_is_not_said_to_stand_in_the_journal(
         raise error
 
     with monkeypatch.context() as card:
-        card.setattr("kojimon.journal.storage.Storage._open", barred)
+        card.setattr("kojimon.journal.writing.storage.Storage._open", barred)
         told = kitchen.run("batch", "note", "nowhere", code=1)
     assert told.stderr.startswith("Nothing is kept of this, for it could not be written: The journal is read-only. ")
     assert "Alarms go on" not in told.stderr

@@ -12,10 +12,10 @@ from kojimon.core.boot import boot
 from kojimon.core.intake import Intake
 from kojimon.core.loop import Core
 from kojimon.engine.setup import EngineSetup, IncubatorSetup, ProbeSetup, to_plain
-from kojimon.journal.files import open_or_recover
-from kojimon.journal.reader import Reader
+from kojimon.journal.files.damage import open_or_recover
+from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import Chunk
-from kojimon.journal.writer import Writer
+from kojimon.journal.writing.writer import Writer
 from kojimon.model import Act, Arrival, Measured, Place
 from kojimon.schedule.spec import After, Schedule, Stage, Task, Window
 from tests.parts.opened import reading

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from kojimon import engine
 from kojimon.core.advance import advance, row_t_ms
 from kojimon.errors import RefusedError
-from kojimon.journal.reader import Reader
+from kojimon.journal.reading.reader import Reader
 from kojimon.model import Event
 from tests.core.rig import WALL_MS, Rig
 from tests.parts.machine import MachineClock

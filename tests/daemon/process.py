@@ -10,7 +10,7 @@ import sys
 from pathlib import Path
 from types import TracebackType
 
-from kojimon.journal.reader import Reader
+from kojimon.journal.reading.reader import Reader
 from kojimon.web.client.local import Client
 from tests.parts.opened import reading
 from tests.parts.wait import DEADLINE_S

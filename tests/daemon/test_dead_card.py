@@ -18,8 +18,8 @@ from paho.mqtt.enums import CallbackAPIVersion
 from kojimon.clock import real_s
 from kojimon.core import loop
 from kojimon.daemon import run
-from kojimon.journal import storage, writer
-from kojimon.journal.reader import Reader
+from kojimon.journal.reading.reader import Reader
+from kojimon.journal.writing import storage, writer
 from kojimon.settings.spec import CommandChannel, JournalSettings
 from tests.daemon.running import Running, broker_site, running
 from tests.parts.broker import Broker

@@ -10,7 +10,7 @@ import pytest
 
 from kojimon.clock import ManualClock, SystemClock
 from kojimon.daemon import duty, run_daemon
-from kojimon.journal.reader import Reader
+from kojimon.journal.reading.reader import Reader
 from kojimon.model import Event
 from kojimon.settings.spec import JournalSettings, Settings
 from tests.daemon.running import Running, broker_site, running

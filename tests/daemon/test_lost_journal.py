@@ -19,9 +19,9 @@ from kojimon.clock import ManualClock, real_s
 from kojimon.core import loop
 from kojimon.daemon.house import House
 from kojimon.errors import JournalError
-from kojimon.journal.beside import Lock
-from kojimon.journal.outbox import load_outbox
-from kojimon.journal.reader import Reader
+from kojimon.journal.files.beside import Lock
+from kojimon.journal.reading.reader import Reader
+from kojimon.journal.writing.outbox import load_outbox
 from kojimon.model import Act, Arrival
 from kojimon.settings.spec import Settings
 from tests.daemon.running import WALL_MS, broker_site

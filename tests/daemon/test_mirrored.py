@@ -12,7 +12,7 @@ from msgspec.structs import replace
 
 from kojimon.clock import ManualClock, SystemClock
 from kojimon.daemon.mirrored import as_lines
-from kojimon.journal.reader import Reader
+from kojimon.journal.reading.reader import Reader
 from kojimon.mirror import sender
 from kojimon.probes.sources.simulated import Glimpse
 from kojimon.settings.spec import MirrorSettings, Secret

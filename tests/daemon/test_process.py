@@ -16,7 +16,7 @@ import pytest
 
 from kojimon import engine
 from kojimon.core.advance import advance, row_t_ms
-from kojimon.journal.reader import Reader
+from kojimon.journal.reading.reader import Reader
 from kojimon.model import InputRow
 from kojimon.web.http.door import socket_path
 from tests.daemon.process import Process

@@ -13,7 +13,7 @@ from kojimon.cli.commands.forecast import forecast
 from kojimon.cli.commands.recorded import recorded_of
 from kojimon.errors import KojimonError
 from kojimon.forecast import words
-from kojimon.journal.curve import read_curve
+from kojimon.journal.reading.curve_file import read_curve
 from kojimon.schedule.load import find_schedule, load_schedule
 from kojimon.words.outlook import NOT_INSTALLED
 from tests.forecast import bedtruth

@@ -21,7 +21,7 @@ import yaml
 from kojimon.cli.commands.review import _plain
 from kojimon.core.advance import advance, row_t_ms
 from kojimon.engine import initial_state
-from kojimon.journal.reader import Reader
+from kojimon.journal.reading.reader import Reader
 from kojimon.model import Event
 from kojimon.review.load import load_review
 from kojimon.schedule.load import SHIPPED, load_schedule

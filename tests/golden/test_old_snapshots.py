@@ -15,7 +15,7 @@ import pytest
 from kojimon.core.advance import Row, advance, row_t_ms
 from kojimon.engine import State, decode, initial_state
 from kojimon.engine.state import Lately
-from kojimon.journal.reader import Reader
+from kojimon.journal.reading.reader import Reader
 from kojimon.model import InputRow
 from tests.golden.meaning import GOLDEN, unpacked
 

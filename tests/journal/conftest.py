@@ -8,8 +8,8 @@ from typing import Any
 
 import pytest
 
-from kojimon.journal.files import Opened, open_or_recover
-from kojimon.journal.writer import Writer
+from kojimon.journal.files.damage import Opened, open_or_recover
+from kojimon.journal.writing.writer import Writer
 
 
 @pytest.fixture

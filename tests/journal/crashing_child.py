@@ -11,10 +11,10 @@ import sys
 from contextlib import closing
 from pathlib import Path
 
-from kojimon.journal.files import open_or_recover
-from kojimon.journal.reader import Reader
+from kojimon.journal.files.damage import open_or_recover
+from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import Chunk, Unacked
-from kojimon.journal.writer import Writer
+from kojimon.journal.writing.writer import Writer
 from kojimon.model import Event, Message, Priority
 
 

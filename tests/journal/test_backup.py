@@ -11,12 +11,12 @@ from pathlib import Path
 import pytest
 
 from kojimon.errors import JournalError
-from kojimon.journal import backup as saving
-from kojimon.journal.backup import backup, check, photos_of, restore
-from kojimon.journal.files import open_or_recover
-from kojimon.journal.reader import Reader
+from kojimon.journal.files import backup as saving
+from kojimon.journal.files.backup import backup, check, photos_of, restore
+from kojimon.journal.files.damage import open_or_recover
+from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import Chunk
-from kojimon.journal.writer import Writer
+from kojimon.journal.writing.writer import Writer
 from kojimon.model import Event
 
 MakeWriter = Callable[..., Writer]

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kojimon.errors import ConfigurationError
-from kojimon.journal.curve import Column, Curve, CurveRow, parse_curve, place_and_tray, read_curve
+from kojimon.journal.reading.curve_file import Column, Curve, CurveRow, parse_curve, place_and_tray, read_curve
 
 MIN = 60_000
 H = 3_600_000

@@ -13,11 +13,11 @@ from hypothesis import strategies as st
 from kojimon.forecast.answers import ForecastSetup
 from kojimon.forecast.kept import pack, thin, unpack
 from kojimon.forecast.recorded import Recorded, forecasts
-from kojimon.journal.derive import as_json, input_parts, shortened
-from kojimon.journal.files import open_or_recover
-from kojimon.journal.reader import Reader
+from kojimon.journal.files.damage import open_or_recover
+from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import Chunk
-from kojimon.journal.writer import Writer
+from kojimon.journal.writing.derive import as_json, input_parts, shortened
+from kojimon.journal.writing.writer import Writer
 from kojimon.model import InputRow
 from tests.forecast import bedtruth
 

@@ -12,12 +12,12 @@ from typing import Any
 import pytest
 
 from kojimon.errors import UsageError
-from kojimon.journal import reader as reading
-from kojimon.journal.curve import parse_curve
-from kojimon.journal.export import CELSIUS, Span, Style, batch_span, write_curve, write_json_lines
-from kojimon.journal.reader import Reader
+from kojimon.journal.reading import reader as reading
+from kojimon.journal.reading.curve_file import parse_curve
+from kojimon.journal.reading.export import CELSIUS, Span, Style, batch_span, write_curve, write_json_lines
+from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import Chunk
-from kojimon.journal.writer import Writer
+from kojimon.journal.writing.writer import Writer
 from kojimon.model import Event, InputRow
 from kojimon.settings.spec import Probe
 

@@ -6,9 +6,9 @@ from pathlib import Path
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from kojimon.journal.reader import Reader
+from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import Chunk
-from kojimon.journal.store import Store
+from kojimon.journal.writing.store import Store
 
 T0_MS = 1_000_000
 

@@ -11,8 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from kojimon.journal.files import open_or_recover
-from kojimon.journal.reader import Reader
+from kojimon.journal.files.damage import open_or_recover
+from kojimon.journal.reading.reader import Reader
 
 CHILD = Path(__file__).with_name("crashing_child.py")
 POINTS = ("before-begin", "rows-written", "before-commit", "after-commit", "called-back")

@@ -6,9 +6,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from kojimon.journal.outbox import load_outbox
 from kojimon.journal.records import Chunk, Delivery
-from kojimon.journal.writer import Writer
+from kojimon.journal.writing.outbox import load_outbox
+from kojimon.journal.writing.writer import Writer
 from kojimon.model import Event, Message, Priority
 
 

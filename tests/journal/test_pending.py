@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kojimon.journal import pending as policy
-from kojimon.journal.pending import Pending, minute_keepers, thin_chunks
 from kojimon.journal.records import Chunk, StoredReading, Unacked
+from kojimon.journal.writing import pending as policy
+from kojimon.journal.writing.pending import Pending, minute_keepers, thin_chunks
 from kojimon.model import Event, InputRow, Message, Priority
 
 EVENT = Event(1, 0, "stage", "box", "b", "", {})

@@ -12,7 +12,7 @@ import pytest
 
 from kojimon.errors import JournalError
 from kojimon.journal import schema
-from kojimon.journal.store import connect
+from kojimon.journal.writing.store import connect
 from kojimon.model import Quality
 
 

@@ -14,12 +14,12 @@ import pytest
 
 from kojimon import clock
 from kojimon.errors import JournalError
-from kojimon.journal import storage as storing
-from kojimon.journal.beside import Ballast, Lock
-from kojimon.journal.files import open_or_recover, set_aside
-from kojimon.journal.reader import Reader
+from kojimon.journal.files.beside import Ballast, Lock
+from kojimon.journal.files.damage import open_or_recover, set_aside
+from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import Chunk
-from kojimon.journal.writer import Writer
+from kojimon.journal.writing import storage as storing
+from kojimon.journal.writing.writer import Writer
 from kojimon.model import Event, InputRow
 from tests.parts.card import mounted, need_root, new_card
 
@@ -345,7 +345,7 @@ def test_a_journal_that_comes_back_with_other_numbers_is_set_aside(tmp_path: Pat
 def test_another_program_holds_the_write_lock(
     path: Path, make_writer: MakeWriter, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("kojimon.journal.store.BUSY_MS", 50)
+    monkeypatch.setattr("kojimon.journal.writing.store.BUSY_MS", 50)
     told: list[str] = []
     writer = make_writer(on_trouble=told.append)
     writer.submit(reading(1))

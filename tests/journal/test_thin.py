@@ -11,11 +11,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kojimon.journal import thin as thinning
-from kojimon.journal.reader import Reader
+from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import Chunk
-from kojimon.journal.thin import middle_keepers, thin
-from kojimon.journal.writer import Writer
+from kojimon.journal.writing import thin as thinning
+from kojimon.journal.writing.thin import middle_keepers, thin
+from kojimon.journal.writing.writer import Writer
 from kojimon.model import Event
 
 HOUR = 3_600_000

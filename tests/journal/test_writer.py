@@ -15,11 +15,11 @@ from hypothesis import strategies as st
 
 from kojimon import clock
 from kojimon.errors import JournalError
-from kojimon.journal.files import open_or_recover
-from kojimon.journal.reader import Reader
+from kojimon.journal.files.damage import open_or_recover
+from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import Chunk, Delivery, StoredReading, Unacked
-from kojimon.journal.store import UNACKED_CLEARED_EVERY, UNACKED_KEPT
-from kojimon.journal.writer import Writer
+from kojimon.journal.writing.store import UNACKED_CLEARED_EVERY, UNACKED_KEPT
+from kojimon.journal.writing.writer import Writer
 from kojimon.model import Event, InputRow, Message, Priority, ReadingRow
 from kojimon.settings.spec import Probe
 from tests.parts.opened import reading

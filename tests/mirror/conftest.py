@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from kojimon.journal.reader import Reader
+from kojimon.journal.reading.reader import Reader
 from kojimon.mirror import sender
 from kojimon.mirror.sender import Mirror
 from kojimon.settings.spec import MirrorSettings

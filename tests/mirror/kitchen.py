@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from kojimon.journal.files import open_or_recover
-from kojimon.journal.reader import Reader
+from kojimon.journal.files.damage import open_or_recover
+from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import Chunk
-from kojimon.journal.writer import Writer
+from kojimon.journal.writing.writer import Writer
 from kojimon.model import Event, InputRow
 from kojimon.settings.spec import Probe
 from tests.parts.opened import reading

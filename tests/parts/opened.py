@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from kojimon.journal.reader import Reader
+from kojimon.journal.reading.reader import Reader
 
 _readers: list[Reader] = []
 

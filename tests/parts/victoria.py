@@ -14,7 +14,7 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from kojimon.journal.reader import Reader
+from kojimon.journal.reading.reader import Reader
 from kojimon.mirror.feed import Feed
 from kojimon.model import Event
 from tests.parts.broker import free_port

@@ -7,7 +7,7 @@ from itertools import pairwise
 import pytest
 
 from kojimon.errors import UsageError
-from kojimon.journal.curve import parse_curve
+from kojimon.journal.reading.curve_file import parse_curve
 from kojimon.model import Priority
 from kojimon.rehearsal import Recording, Rehearsal, Track, recording_of, rehearse_curve
 from kojimon.schedule.spec import (

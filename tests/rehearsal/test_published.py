@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from kojimon.journal.curve import parse_curve
+from kojimon.journal.reading.curve_file import parse_curve
 from kojimon.rehearsal import recording_of, rehearse_curve
 from kojimon.schedule.load import SHIPPED, load_schedule
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from kojimon.journal.reader import Reader
+from kojimon.journal.reading.reader import Reader
 from tests.review.kitchen import simulated
 
 

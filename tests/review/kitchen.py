@@ -10,11 +10,11 @@ from typing import Any
 
 from kojimon import engine
 from kojimon.forecast.kept import pack, thin
-from kojimon.journal.curve import read_curve
-from kojimon.journal.files import open_or_recover
-from kojimon.journal.reader import Reader
+from kojimon.journal.files.damage import open_or_recover
+from kojimon.journal.reading.curve_file import read_curve
+from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import Chunk
-from kojimon.journal.writer import Writer
+from kojimon.journal.writing.writer import Writer
 from kojimon.model import InputRow
 from kojimon.settings.spec import MqttSource, Settings
 from kojimon.wiring import engine_setup

@@ -15,8 +15,8 @@ import numpy as np
 import pytest
 import yaml
 
-from kojimon.journal.export import Style, batch_span, write_curve
-from kojimon.journal.reader import Reader
+from kojimon.journal.reading.export import Style, batch_span, write_curve
+from kojimon.journal.reading.reader import Reader
 from kojimon.review.load import Review, load_review
 from tests.daemon.sites import HOME_TRAYS
 

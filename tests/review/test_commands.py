@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from kojimon.cli.main import cli
-from kojimon.journal.reader import Reader
+from kojimon.journal.reading.reader import Reader
 from tests.curve.sheets import read
 from tests.review.kitchen import forecast_batch
 

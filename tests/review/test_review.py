@@ -10,7 +10,7 @@ import pytest
 
 from kojimon.curve import Style
 from kojimon.errors import UsageError
-from kojimon.journal.reader import Reader
+from kojimon.journal.reading.reader import Reader
 from kojimon.review.draw.sheet import speech_of
 from kojimon.review.earlier import best_before, earlier_of
 from kojimon.review.load import Review, load_review

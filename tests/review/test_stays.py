@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from kojimon.curve import Strip
-from kojimon.journal.export import batch_span, write_curve
-from kojimon.journal.reader import Reader
+from kojimon.journal.reading.export import batch_span, write_curve
+from kojimon.journal.reading.reader import Reader
 from kojimon.review.draw.sheet import sheet_of, speech_of, tracks_of
 from kojimon.review.load import load_case, load_review
 from kojimon.review.tell.figures import tables

@@ -13,7 +13,7 @@ import pytest
 
 from kojimon.clock import real_s
 from kojimon.errors import KojimonError, NotRunningError, RefusedError, UsageError
-from kojimon.journal.reader import Reader
+from kojimon.journal.reading.reader import Reader
 from kojimon.settings.spec import JournalSettings
 from kojimon.web.client.local import Client
 from kojimon.web.http.door import LONGEST_PATH, make_run_folder, socket_path

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from kojimon.journal.reader import Reader
+from kojimon.journal.reading.reader import Reader
 from kojimon.review.load import load_case
 from kojimon.review.measure.minutes import Minute, gap_of, joined, read_minutes, runs
 from kojimon.web.api.curves import Curves, View, fan_of

@@ -13,9 +13,9 @@ import pytest
 
 from kojimon.clock import real_s
 from kojimon.errors import NotRunningError, UsageError
-from kojimon.journal.export import Style, batch_span, write_curve, write_json_lines
-from kojimon.journal.reader import Reader
-from kojimon.journal.rows import Parcel, parcel_of
+from kojimon.journal.reading.export import Style, batch_span, write_curve, write_json_lines
+from kojimon.journal.reading.reader import Reader
+from kojimon.journal.reading.rows import Parcel, parcel_of
 from kojimon.model import InputRow
 from kojimon.rehearsal import rehearse_batch
 from kojimon.web.api import rows as door

@@ -11,7 +11,7 @@ from msgspec.structs import replace
 import kojimon.engine
 from kojimon.contract.state import Alarm, Document
 from kojimon.engine import decode, encode, view
-from kojimon.journal.curve import parse_curve
+from kojimon.journal.reading.curve_file import parse_curve
 from kojimon.model import Event
 from kojimon.rehearsal import recording_of, rehearse_curve
 from kojimon.schedule.spec import After, Deviation, Expectation, Exposure, Watch

@@ -44,7 +44,7 @@ def export(
     batch: str, output: Path | None, form: str | None, unit: str | None, hours: bool, force: bool, config: str | None
 ) -> None:
     """Write a batch (its id or name; without one, the open or latest) to a file, or to standard output."""
-    from kojimon.journal.export import Style, batch_span, write_curve, write_json_lines
+    from kojimon.journal.reading.export import Style, batch_span, write_curve, write_json_lines
 
     kitchen = open_kitchen(config)
     row = batch_of(kitchen, batch)
@@ -73,7 +73,7 @@ def _target(output: Path | None, force: bool) -> Iterator[TextIO]:
         return
     if output.exists() and not force:
         raise click.UsageError(f"{output} is there already. Another name, or --force to write over it.")
-    from kojimon.journal.store import private
+    from kojimon.journal.writing.store import private
 
     unfinished = output.with_name(f".{output.name}.{os.getpid()}")
     try:

@@ -67,7 +67,7 @@ def _print(found: dict[str, Any], document: StateDocument, live: bool) -> None:
 @config_option
 def backup(folder: Path | None, config: str | None) -> None:
     """Copy it and its photos to another folder, checked; the daemon goes on. Without FOLDER, that of the settings."""
-    from kojimon.journal.backup import backup as copy
+    from kojimon.journal.files.backup import backup as copy
     from kojimon.settings.load import load_settings
 
     settings = load_settings(settings_file(config))
@@ -83,7 +83,7 @@ def backup(folder: Path | None, config: str | None) -> None:
 @config_option
 def migrate(config: str | None) -> None:
     """Bring it to the form this kojimon writes. The daemon does that too when it starts; here nothing else is done."""
-    from kojimon.journal.files import open_or_recover
+    from kojimon.journal.files.damage import open_or_recover
     from kojimon.journal.schema import VERSION
     from kojimon.settings.load import load_settings
 
@@ -103,7 +103,7 @@ def migrate(config: str | None) -> None:
 @config_option
 def check(file: Path | None, config: str | None) -> None:
     """Check it, or the copy FILE, reading only: whether it is whole, and whether every photo named in it is there."""
-    from kojimon.journal.backup import check as look
+    from kojimon.journal.files.backup import check as look
     from kojimon.settings.load import load_settings
 
     path = file or Path(load_settings(settings_file(config)).journal.path)
@@ -124,7 +124,7 @@ def restore(copy: Path, config: str | None) -> None:
 
     The journal that is there now is set aside under a dated name, not deleted.
     """
-    from kojimon.journal.backup import restore as take_back
+    from kojimon.journal.files.backup import restore as take_back
     from kojimon.settings.load import load_settings
 
     path = Path(load_settings(settings_file(config)).journal.path)

@@ -13,7 +13,7 @@ from kojimon.words.outlook import NOT_INSTALLED
 if TYPE_CHECKING:
     from kojimon.forecast.answers import Forecast
     from kojimon.forecast.recorded import Recorded
-    from kojimon.journal.curve import Curve
+    from kojimon.journal.reading.curve_file import Curve
     from kojimon.schedule.spec import Schedule
     from kojimon.words.speech import Speech
 
@@ -33,7 +33,7 @@ def over_curve(path: Path, every_s: float, schedule: str | None, config: str | N
     from kojimon.cli.commands.rehearse import _places, _speech, load
     from kojimon.daemon.forecast_batch import setup_of
     from kojimon.forecast.recorded import forecasts
-    from kojimon.journal.curve import read_curve
+    from kojimon.journal.reading.curve_file import read_curve
 
     plan = load(schedule or USUAL, config)
     recorded = recorded_of(read_curve(path, _places(config)), plan, str(path))

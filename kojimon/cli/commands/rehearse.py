@@ -75,7 +75,7 @@ def rehearse(
 
 def _curve(curve: Path, plan: Schedule, from_start: bool, config: str | None) -> Rehearsal:
     from kojimon.core.advance import advance
-    from kojimon.journal.curve import read_curve
+    from kojimon.journal.reading.curve_file import read_curve
     from kojimon.rehearsal import recording_of, rehearse_curve
 
     recording = recording_of(read_curve(curve, _places(config)), from_start)

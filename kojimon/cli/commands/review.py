@@ -16,7 +16,7 @@ from kojimon.cli.shared.options import config_option, example, json_option, outp
 from kojimon.contract.state import Document as StateDocument
 
 if TYPE_CHECKING:
-    from kojimon.journal.reader import Reader
+    from kojimon.journal.reading.reader import Reader
     from kojimon.review.load import Review
     from kojimon.words.speech import Speech
 
@@ -100,7 +100,7 @@ def _speech(review: Review, document: StateDocument, fahrenheit: bool) -> Speech
 
 def _file(reader: Reader, reviews: list[Review], speech: Speech, align: str, journal: Path) -> str:
     from kojimon.curve import Style
-    from kojimon.journal.backup import photos_of
+    from kojimon.journal.files.backup import photos_of
     from kojimon.review.earlier import earlier_of
     from kojimon.review.tell import report
 
@@ -165,7 +165,7 @@ def write_whole(output: Path, data: bytes, force: bool) -> None:
     """Writes a file that takes its name only once it is whole. Raises UsageError when it is there already."""
     if output.exists() and not force:
         raise click.UsageError(f"{output} is there already. Another name, or --force to write over it.")
-    from kojimon.journal.store import private
+    from kojimon.journal.writing.store import private
 
     unfinished = output.with_name(f".{output.name}.{os.getpid()}")
     try:

@@ -112,7 +112,7 @@ def _watch(settings: Settings, trouble: str, status: str, quiet: bool, kept: Cal
 
 def _last_event(settings: Settings) -> int:
     """Number of the last event in the journal, 0 where there is none yet or it cannot be read."""
-    from kojimon.journal.reader import Reader
+    from kojimon.journal.reading.reader import Reader
 
     try:
         with closing(Reader(Path(settings.journal.path))) as reader:
@@ -150,9 +150,9 @@ def _after_simulation(daemon: Daemon, settings: Settings) -> None:
 
 def _exported(settings: Settings) -> None:
     """Writes the last batch of a simulated run beside its journal and says where."""
-    from kojimon.journal.export import Style, batch_span, write_curve
-    from kojimon.journal.reader import Reader
-    from kojimon.journal.store import private
+    from kojimon.journal.reading.export import Style, batch_span, write_curve
+    from kojimon.journal.reading.reader import Reader
+    from kojimon.journal.writing.store import private
 
     journal = Path(settings.journal.path)
     try:

@@ -22,7 +22,7 @@ from kojimon.words.speech import Speech
 if TYPE_CHECKING:
     from kojimon.core.turn import Present
     from kojimon.daemon import Daemon
-    from kojimon.journal.reader import Reader
+    from kojimon.journal.reading.reader import Reader
     from kojimon.journal.records import Chunk
     from kojimon.probes.sources.simulated import Glimpse
 

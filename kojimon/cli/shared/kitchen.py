@@ -26,7 +26,7 @@ from kojimon.words.events import Teller, gate_refusal
 
 if TYPE_CHECKING:
     from kojimon.daemon.house import House
-    from kojimon.journal.reader import Reader
+    from kojimon.journal.reading.reader import Reader
     from kojimon.settings.spec import Settings
     from kojimon.web.client.local import Client
 
@@ -60,10 +60,10 @@ class Kitchen(Protocol):
         """Whether the night check is passed, which tests are overdue (`daemon.people.standing`); None where unknown."""
 
     def journal(self) -> Document:
-        """The journal's size and how far it has got (`journal.facts.facts_of`)."""
+        """The journal's size and how far it has got (`journal.reading.facts.facts_of`)."""
 
     def curve(self, batch: str, last_h: float | None = None, unit: str = "") -> Document:
-        """What is drawn of a batch (`web.sheets.sheet_document`)."""
+        """What is drawn of a batch (`web.api.sheets.sheet_document`)."""
 
 
 class LiveKitchen:
@@ -154,7 +154,7 @@ class ShutKitchen:
         return dressed(engine.view(state, 0), self.settings, lambda _: (clock.wall_ms(), clock.trusted()))
 
     def act(self, kind: str, incubator: str, data: Mapping[str, Any]) -> list[Document]:
-        from kojimon.journal.trouble import MEANWHILE
+        from kojimon.journal.writing.trouble import MEANWHILE
         from kojimon.model import Act
 
         house = self._open()
@@ -179,7 +179,7 @@ class ShutKitchen:
 
     def reader(self) -> Reader:
         """The journal, for reading. Raises JournalError when there is none."""
-        from kojimon.journal.reader import Reader
+        from kojimon.journal.reading.reader import Reader
 
         if self._house is not None:
             return self._house.reader()
@@ -236,7 +236,7 @@ class ShutKitchen:
         return standing(self.settings, path, self.state().t_ms, wakers(self.settings))
 
     def journal(self) -> Document:
-        from kojimon.journal.facts import facts_of
+        from kojimon.journal.reading.facts import facts_of
 
         return facts_of(self.reader())
 

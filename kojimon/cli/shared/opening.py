@@ -16,8 +16,8 @@ from kojimon.cli.shared.kitchen import Kitchen, LiveKitchen, ShutKitchen
 from kojimon.errors import ConfigurationError, NotRunningError, UsageError
 
 if TYPE_CHECKING:
-    from kojimon.journal.reader import Reader
-    from kojimon.journal.rows import Rows
+    from kojimon.journal.reading.reader import Reader
+    from kojimon.journal.reading.rows import Rows
     from kojimon.settings.spec import Settings
     from kojimon.web.client.local import Client
 
@@ -86,7 +86,7 @@ def say_file(journal: Path) -> None:
 @contextmanager
 def reader_of(kitchen: Kitchen) -> Iterator[Reader]:
     """The journal's file, read only; a daemon may go on writing it."""
-    from kojimon.journal.reader import Reader
+    from kojimon.journal.reading.reader import Reader
 
     if isinstance(kitchen, ShutKitchen):
         yield kitchen.reader()

@@ -9,7 +9,7 @@ from msgspec.structs import replace
 
 from kojimon.curve import Style, draw
 from kojimon.curve.pixels import png
-from kojimon.journal.reader import Reader
+from kojimon.journal.reading.reader import Reader
 from kojimon.review.draw.sheet import sheet_of, speech_of
 from kojimon.review.load import load_case
 from kojimon.review.measure.minutes import read_minutes

@@ -7,7 +7,7 @@ from typing import Any
 
 from msgspec import Struct
 
-from kojimon.journal.certificates import Certificate
+from kojimon.journal.reading.certificates import Certificate
 from kojimon.model import Quality
 from kojimon.review.measure import series as count
 from kojimon.review.measure.hours import HOUR_MS

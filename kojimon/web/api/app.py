@@ -33,7 +33,7 @@ from starlette.routing import Route
 from kojimon import logs
 from kojimon.contract.state import Document as StateDocument
 from kojimon.errors import EXIT_NOT_NOW, EXIT_USAGE, KojimonError, RefusedError
-from kojimon.journal.reader import Reader
+from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import BatchRow, ProbeRow
 from kojimon.model import Act, Event, act_body
 from kojimon.units import UNIT_OF

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any, Protocol
 
 from kojimon.contract.state import Document as StateDocument
-from kojimon.journal.reader import Reader
+from kojimon.journal.reading.reader import Reader
 from kojimon.journal.stamps import Stamps
 from kojimon.model import Act
 from kojimon.web.api.stamps import UtcOf

@@ -16,7 +16,7 @@ from kojimon import logs
 from kojimon.contract.state import Box
 from kojimon.curve import Earlier, Fan, Sheet, Style, Track, Window, draw
 from kojimon.forecast.answers import Curve
-from kojimon.journal.reader import Reader
+from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import BatchRow
 from kojimon.review.draw.sheet import sheet_of, speech_of, tracks_of
 from kojimon.review.earlier import earlier_of

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 from kojimon.errors import UsageError
-from kojimon.journal.reader import Reader
+from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import ProbeRow
 from kojimon.journal.stamps import Stamps
 from kojimon.web.api.stamps import parse_utc_ms

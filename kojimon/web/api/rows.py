@@ -11,7 +11,7 @@ from typing import Final
 
 from starlette.requests import Request
 
-from kojimon.journal.facts import facts_of
+from kojimon.journal.reading.facts import facts_of
 from kojimon.web.api import queries
 from kojimon.web.api.backend import Backend, Document
 from kojimon.web.api.queries import MS_MOST

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
-from kojimon.journal.reader import Reader
+from kojimon.journal.reading.reader import Reader
 
 SLICE_MS = 2 * 3_600_000
 MOST_POINTS = 5_000

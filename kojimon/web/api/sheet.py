@@ -17,7 +17,7 @@ from kojimon.web.api.curves import Curves
 from kojimon.web.api.sheets import sheet_document
 
 if TYPE_CHECKING:
-    from kojimon.journal.reader import Reader
+    from kojimon.journal.reading.reader import Reader
 
 FIELDS = ("batch", "incubator", "last", "points", "unit")
 HOURS_MOST = 1_000.0

@@ -1,4 +1,4 @@
-"""The journal of a running daemon, read through its API: what `journal.rows.Rows` wants, parcel by parcel."""
+"""The journal of a running daemon, read through its API: what `journal.reading.rows.Rows` wants, parcel by parcel."""
 
 from __future__ import annotations
 
@@ -6,8 +6,8 @@ from collections.abc import Iterator, Sequence
 from itertools import chain
 from typing import Any
 
+from kojimon.journal.reading.rows import READING, Row, merged
 from kojimon.journal.records import BatchRow, Placing, ProbeRow, StoredReading
-from kojimon.journal.rows import READING, Row, merged
 from kojimon.journal.stamps import Segment, Stamps
 from kojimon.model import Event, InputRow
 from kojimon.web.client.local import Client
@@ -25,7 +25,7 @@ class RemoteJournal:
     def __init__(self, client: Client) -> None:
         self._client = client
         self.facts: dict[str, Any] = client.get("/v1/journal")
-        """As `journal.facts.facts_of` gives them, and more."""
+        """As `journal.reading.facts.facts_of` gives them, and more."""
         self._stamps = Stamps([Segment(*row) for row in self.facts["segments"]])
 
     def horizon_ms(self) -> int:

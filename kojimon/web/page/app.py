@@ -30,7 +30,7 @@ def with_page(
     """The API with the page beside it, behind the checks of the TCP door.
 
     Args:
-        app: the API (`web.api.create_app`).
+        app: the API (`web.api.app.create_app`).
         web: settings of the TCP door.
         ports: those it listens on now, to say where the page is.
         stopping: whether the daemon ends.

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from kojimon.journal.reader import Reader
+from kojimon.journal.reading.reader import Reader
 
 
 def facts_of(reader: Reader) -> dict[str, Any]:

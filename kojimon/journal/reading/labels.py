@@ -8,8 +8,8 @@ from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 from kojimon.errors import UsageError
+from kojimon.journal.reading.rows import Rows
 from kojimon.journal.records import BatchRow
-from kojimon.journal.rows import Rows
 from kojimon.journal.stamps import TRUSTED, Stamps
 
 EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)

@@ -13,11 +13,11 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Final
 
-from kojimon.journal import derive
-from kojimon.journal.reader import CACHE_KB, lenient
+from kojimon.journal.reading.reader import CACHE_KB, lenient
 from kojimon.journal.records import Chunk, ClockRow, ThinnedSpan
 from kojimon.journal.schema import migrate, name_qualities
 from kojimon.journal.stamps import segments
+from kojimon.journal.writing import derive
 from kojimon.model import Event, InputRow
 
 BUSY_MS: Final = 5000

@@ -17,7 +17,7 @@ from typing import Any, Final
 from urllib.parse import quote
 
 from kojimon.errors import JournalError
-from kojimon.journal.derive import UNREAD, decoded, event_of
+from kojimon.journal.reading.rows import READING, Parcel, Row, merged, parcel_of, position
 from kojimon.journal.records import (
     BatchRow,
     ClockRow,
@@ -29,8 +29,8 @@ from kojimon.journal.records import (
     ThinnedSpan,
     Unacked,
 )
-from kojimon.journal.rows import READING, Parcel, Row, merged, parcel_of, position
 from kojimon.journal.stamps import Segment, Stamps
+from kojimon.journal.writing.derive import UNREAD, decoded, event_of
 from kojimon.model import Event, InputRow
 
 PAGE_ROWS: Final = 20_000

@@ -6,7 +6,7 @@ from typing import Final
 
 from msgspec import Struct
 
-from kojimon.journal.reader import Reader
+from kojimon.journal.reading.reader import Reader
 from kojimon.model import Event
 
 MOST: Final = 10_000

@@ -12,9 +12,9 @@ from collections import defaultdict
 from collections.abc import Callable, Sequence
 from typing import Any, Final, NamedTuple
 
-from kojimon.journal.pending import MINUTE_MS
-from kojimon.journal.rows import position
-from kojimon.journal.writer import Writer
+from kojimon.journal.reading.rows import position
+from kojimon.journal.writing.pending import MINUTE_MS
+from kojimon.journal.writing.writer import Writer
 
 SLICE_ROWS: Final = 5000
 AROUND_BATCH_MS: Final = 24 * 3_600_000

@@ -15,9 +15,9 @@ from typing import Any, Final, NamedTuple, TextIO
 import msgspec
 
 from kojimon.errors import UsageError
-from kojimon.journal import labels
+from kojimon.journal.reading import labels
+from kojimon.journal.reading.rows import Rows
 from kojimon.journal.records import BatchRow, Placing
-from kojimon.journal.rows import Rows
 from kojimon.model import Event, Quality
 from kojimon.units import UNIT_OF, f_from_c
 

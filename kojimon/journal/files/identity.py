@@ -15,9 +15,9 @@ from typing import Final
 from urllib.parse import quote
 
 from kojimon.errors import JournalError
-from kojimon.journal.reader import how_to_read
+from kojimon.journal.reading.reader import how_to_read
 from kojimon.journal.schema import APPLICATION_ID, VERSION
-from kojimon.journal.trouble import Kind, trouble_of
+from kojimon.journal.writing.trouble import Kind, trouble_of
 
 OWN_TABLES: Final = {"reading", "progress", "snapshot"}
 TRACES: Final = (b"CREATE TABLE reading (", b"CREATE TABLE progress (", b"CREATE TABLE placing (")

@@ -19,7 +19,7 @@ from msgspec import Struct
 
 from kojimon import logs
 from kojimon.journal.records import BatchRow, ClockRow, ProbeRow
-from kojimon.journal.store import private, write_segments
+from kojimon.journal.writing.store import private, write_segments
 
 log = logs.get("journal")
 

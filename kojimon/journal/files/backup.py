@@ -15,12 +15,12 @@ from typing import Final, NamedTuple
 from urllib.parse import quote
 
 from kojimon.errors import JournalError
-from kojimon.journal.beside import Lock
-from kojimon.journal.files import any_there, quick_check, set_aside
-from kojimon.journal.identity import Whose, identify
-from kojimon.journal.last import file_of
-from kojimon.journal.reader import how_to_read
-from kojimon.journal.store import private
+from kojimon.journal.files.beside import Lock
+from kojimon.journal.files.damage import any_there, quick_check, set_aside
+from kojimon.journal.files.identity import Whose, identify
+from kojimon.journal.files.last import file_of
+from kojimon.journal.reading.reader import how_to_read
+from kojimon.journal.writing.store import private
 
 GENERATIONS: Final = 3
 PAGES_A_STEP: Final = 2000

@@ -21,14 +21,14 @@ from msgspec.structs import replace
 
 from kojimon import clock, logs
 from kojimon.errors import JournalError
-from kojimon.journal import names as numbering
-from kojimon.journal.beside import Ballast
-from kojimon.journal.pending import AT_ONCE_S, Pending
-from kojimon.journal.reader import Reader
+from kojimon.journal.files.beside import Ballast
+from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import Chunk, Placed, ProbeRow, ThinnedSpan
-from kojimon.journal.storage import Replaced, Storage
-from kojimon.journal.store import Step, no_step
-from kojimon.journal.trouble import HUNG
+from kojimon.journal.writing import names as numbering
+from kojimon.journal.writing.pending import AT_ONCE_S, Pending
+from kojimon.journal.writing.storage import Replaced, Storage
+from kojimon.journal.writing.store import Step, no_step
+from kojimon.journal.writing.trouble import HUNG
 
 log = logs.get("journal")
 
@@ -61,7 +61,7 @@ class Writer:
     """Takes chunks from the core and commits them.
 
     Args:
-        path: the journal, prepared by `files.open_or_recover`.
+        path: the journal, prepared by `files.damage.open_or_recover`.
         commit_every_s: longest time a reading waits for its commit, real seconds.
         on_committed: called in the writer thread for each chunk once it is on the disk, in order.
         on_trouble: called in the writer thread when storage fails, with what and what to do; with "" when it works

@@ -19,7 +19,7 @@ from typing import Any, Final
 from urllib.parse import quote
 
 from kojimon import logs
-from kojimon.journal.reader import lenient
+from kojimon.journal.reading.reader import lenient
 
 log = logs.get("journal")
 

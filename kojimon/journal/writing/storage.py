@@ -15,13 +15,13 @@ from typing import Any, Final
 
 from kojimon import logs
 from kojimon.errors import JournalError
-from kojimon.journal.beside import Ballast
-from kojimon.journal.files import AWAY, DAMAGED, EMPTY, GONE, SAVED, SHORT, any_there, begin_new, set_aside
-from kojimon.journal.last import Last, lay
-from kojimon.journal.names import NumbersClash, assign, register
+from kojimon.journal.files.beside import Ballast
+from kojimon.journal.files.damage import AWAY, DAMAGED, EMPTY, GONE, SAVED, SHORT, any_there, begin_new, set_aside
+from kojimon.journal.files.last import Last, lay
 from kojimon.journal.records import Chunk, Placed, ThinnedSpan
-from kojimon.journal.store import Step, Store, connect, no_step
-from kojimon.journal.trouble import Kind, Trouble, trouble_of
+from kojimon.journal.writing.names import NumbersClash, assign, register
+from kojimon.journal.writing.store import Step, Store, connect, no_step
+from kojimon.journal.writing.trouble import Kind, Trouble, trouble_of
 
 log = logs.get("journal")
 

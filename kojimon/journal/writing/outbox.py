@@ -5,9 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 from typing import NamedTuple
 
-from kojimon.journal.derive import decoded, event_of
-from kojimon.journal.reader import Reader
+from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import Delivery, OutboxRow
+from kojimon.journal.writing.derive import decoded, event_of
 from kojimon.model import Event
 
 _WANTED = "m.settled_t_ms IS NULL OR m.t_ms >= ?"

@@ -17,12 +17,12 @@ from typing import Final, NamedTuple
 from kojimon import logs
 from kojimon.clock import real_s
 from kojimon.errors import JournalError
-from kojimon.journal.beside import Lock, move_odd
-from kojimon.journal.identity import Whose, identify
-from kojimon.journal.last import Last, kept, lay
-from kojimon.journal.salvage import HORIZON_MS, latest_ms, salvage, salvage_alone
-from kojimon.journal.store import Store, connect
-from kojimon.journal.trouble import Kind, trouble_of
+from kojimon.journal.files.beside import Lock, move_odd
+from kojimon.journal.files.identity import Whose, identify
+from kojimon.journal.files.last import Last, kept, lay
+from kojimon.journal.files.salvage import HORIZON_MS, latest_ms, salvage, salvage_alone
+from kojimon.journal.writing.store import Store, connect
+from kojimon.journal.writing.trouble import Kind, trouble_of
 
 log = logs.get("journal")
 

@@ -1,0 +1,1 @@
+"""The files themselves: whose they are, what lies beside them, damage, copies."""

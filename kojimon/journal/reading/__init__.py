@@ -1,0 +1,1 @@
+"""Readers of the journal: queries, rows, exports, curve files."""

@@ -1,0 +1,1 @@
+"""What only the writer does: commits, what waits for one, troubled storage, thinning."""
