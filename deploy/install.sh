@@ -186,6 +186,8 @@ build() { # FOLDER
     rm -rf "$next_folder/source.build"
     install -d -m 0755 "$next_folder/share/doc/kojimon"
     cp -R "$here/README.md" "$here/config" "$next_folder/share/doc/kojimon/"
+    # As the service runs it (PYTHONOPTIMIZE=2), for it may not write there. A library may hold a file for another Python.
+    "$next_folder/bin/python" -m compileall -q -o 2 "$next_folder/lib" >/dev/null 2>&1 || true
     "$next_folder/bin/kojimon" --version >/dev/null
 }
 

@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import islice, pairwise
-from statistics import median
 from typing import Any, Protocol
 
 from msgspec import Struct, to_builtins
@@ -23,6 +22,7 @@ from kojimon.errors import UsageError
 from kojimon.journal.reading.curve_file import Column, Curve
 from kojimon.model import Event, InputRow, Outcome
 from kojimon.schedule.spec import Schedule
+from kojimon.units import median
 
 HOUR_ZERO = "inoculate"
 INCUBATOR = "box"

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Iterable
 from typing import Final
 
 KG_PER_LB: Final = 0.45359237
@@ -37,6 +38,16 @@ _MASS = re.compile(rf"({_NUMBER})\s*(kg|g|lb|oz)", re.ASCII)
 _PERCENT = re.compile(rf"({_NUMBER})\s*%", re.ASCII)
 _HEIGHT = re.compile(rf"({_NUMBER})\s*(m|ft)?", re.ASCII)
 _DURATION_PART = re.compile(r"(\d+(?:\.\d+)?)\s*(min|d|h|s)\s*", re.ASCII)
+
+
+def median(values: Iterable[float]) -> float:
+    """The middle value; between two middles their mean. Raises IndexError where there is none.
+
+    `statistics.median` is the same, and keeps a quarter of a megabyte of exact fractions resident with it.
+    """
+    ordered = sorted(values)
+    half = len(ordered) // 2
+    return ordered[half] if len(ordered) % 2 else (ordered[half - 1] + ordered[half]) / 2
 
 
 def parse_number(text: str) -> float:

@@ -5,7 +5,6 @@ Commands are imported when called: on a small board the libraries of one command
 
 from __future__ import annotations
 
-import difflib
 import importlib
 import logging
 import os
@@ -70,9 +69,11 @@ class Kojimon(click.Group):
     def resolve_command(
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
-        close = difflib.get_close_matches(args[0], COMMANDS, n=1) if args and args[0] not in COMMANDS else []
-        if close:
-            raise click.UsageError(f"There is no command {args[0]!r}. Did you mean {close[0]!r}?", ctx)
+        if args and args[0] not in COMMANDS:
+            from difflib import get_close_matches  # the daemon needs none
+
+            for close in get_close_matches(args[0], COMMANDS, n=1):
+                raise click.UsageError(f"There is no command {args[0]!r}. Did you mean {close!r}?", ctx)
         return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from difflib import get_close_matches
 from typing import Final
 
 from kojimon.document.tree import shown
@@ -68,6 +67,8 @@ class Report:
         """The known word closest to a text, or ""."""
         if len(self.faults) >= _SUGGEST_BELOW or len(text) > 60:
             return ""
+        from difflib import get_close_matches  # only where something is wrong
+
         return next(iter(get_close_matches(text.lower(), known, n=1, cutoff=0.6)), "")
 
 

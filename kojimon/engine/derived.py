@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from functools import lru_cache
-from statistics import median
 from typing import Final
 
 from msgspec import Struct
@@ -19,6 +18,7 @@ from kojimon.engine.conditions import fresh
 from kojimon.engine.state import elapsed_ms
 from kojimon.engine.turn import Turn
 from kojimon.model import Place, Quality, Quantity
+from kojimon.units import median
 
 DAMP: Final = ("dew_point_c", "absolute_humidity_g_m3", "vapour_pressure_deficit_kpa", "dry_wet_difference_k")
 ROUNDED: Final = (2, 2, 3, 2)

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterable
-from statistics import median
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -21,6 +20,7 @@ from kojimon.forecast.ensemble import BED, EFFECTS, ERROR, GROWN, Ensemble
 from kojimon.forecast.growth import Array
 from kojimon.forecast.plausible import weigh
 from kojimon.forecast.prior import PARAMETERS, ROW, learn, to_scale
+from kojimon.units import median
 
 BLOCK_S: Final = 300
 BLOCK_H: Final = BLOCK_S / 3600.0

@@ -21,7 +21,6 @@ The test of this file holds the sound against each of them.
 from __future__ import annotations
 
 import io
-import wave
 from array import array
 from typing import Final
 
@@ -64,6 +63,8 @@ def sound(round_no: int, loudest: float = 1.0, cycles: int = CYCLES) -> bytes:
         part = min(1.0, number / max(1, min(RISE_CYCLES, cycles - 1)))
         # Equal steps of the logarithm sound like equal steps of loudness.
         frames += _cycle(round(FULL * first * (last / first) ** part))
+    import wave  # only where there is a loudspeaker
+
     out = io.BytesIO()
     with wave.open(out, "wb") as file:
         file.setnchannels(1)

@@ -41,7 +41,8 @@ class Running:
         return self.client.act({"kind": kind, "who": "me", "data": data})
 
     def commit(self) -> None:
-        assert self.daemon.house.writer.flush(DEADLINE_S)
+        if not self.daemon.house.writer.flush(DEADLINE_S):
+            raise TimeoutError
 
     def end(self, within_s: float = DEADLINE_S) -> int:
         """Ends it in order. Returns its exit code."""
@@ -68,7 +69,8 @@ def running(settings: Settings, clock: Clock | None = None, **more: Any) -> Iter
 
     thread = threading.Thread(target=work, name="daemon-under-test", daemon=True)
     thread.start()
-    assert ready.wait(DEADLINE_S)
+    if not ready.wait(DEADLINE_S):
+        raise TimeoutError("the daemon did not start in time")
     if failures:
         thread.join(60)
         raise failures[0]

@@ -98,6 +98,9 @@ def test_everything_is_where_the_conventions_want_it(installed: Root, own: Root)
         assert mode(up / target) == "0o644"
     assert own.run("kojimon", "--version").stdout.startswith("kojimon 0.")
     assert own.run("stat", "-c", "%U", "/opt/kojimon/current/bin/python").stdout == "root\n"
+    libraries = up / "opt/kojimon/release-1/lib"
+    assert list(libraries.rglob("kojimon/daemon/__pycache__/run.*.opt-2.pyc")), "compiled as the unit runs it"
+    assert list(libraries.rglob("starlette/__pycache__/routing.*.opt-2.pyc")), "and its libraries"
     assert not list((up / "opt/kojimon/release-1").glob("source.build")), "nothing of the building is left"
 
 

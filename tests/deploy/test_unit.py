@@ -44,7 +44,9 @@ PROMISES = {
     "secrets as credentials": ("Service.LoadCredential", ["secrets:/etc/kojimon/secrets"]),
     "memory is bounded": ("Service.MemoryMax", ["320M"]),
     "and pressed before": ("Service.MemoryHigh", ["256M"]),
-    "one heap for all threads": ("Service.Environment", ["PYTHONDONTWRITEBYTECODE=1", "MALLOC_ARENA_MAX=1"]),
+    "one heap for all threads, no docstrings": (
+        "Service.Environment", ["PYTHONDONTWRITEBYTECODE=1", "MALLOC_ARENA_MAX=1", "PYTHONOPTIMIZE=2"],
+    ),
     "files are bounded": ("Service.LimitNOFILE", ["1024"]),
     "processes are bounded": ("Service.TasksMax", ["128"]),
     "a child that is ended does not end all": ("Service.OOMPolicy", ["continue"]),

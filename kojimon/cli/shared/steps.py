@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterable
 
 from kojimon.cli.shared import screen
@@ -24,7 +23,9 @@ def find_task(incubator: Box, text: str) -> Task:
     if wanted and len(near) == 1:
         return near[0]
     known = ", ".join(_known(task) for task in tasks)
-    close = difflib.get_close_matches(wanted, [task.name for task in tasks], n=1)
+    from difflib import get_close_matches  # a slip of the finger, once in a while
+
+    close = get_close_matches(wanted, [task.name for task in tasks], n=1)
     hint = f" Did you mean {close[0]!r}?" if close else ""
     several = f"{text!r} may mean {say.listing([task.name for task in near])}." if len(near) > 1 else ""
     raise UsageError(f"{several or f'This batch has no step {text!r}.'}{hint} Its steps are: {known}.")

@@ -6,7 +6,6 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 from math import inf
-from statistics import median
 from typing import Any, Final
 
 from msgspec import Struct
@@ -14,6 +13,7 @@ from msgspec import Struct
 from kojimon.model import Quantity
 from kojimon.probes.finding.names import OTHER, names_one, quantity_of, words_of
 from kojimon.probes.formats.decode import MALFORMED, at_path, json_document, number
+from kojimon.units import median
 
 DEPTH_LIMIT: Final = 6
 NUMBERS_LIMIT: Final = 64

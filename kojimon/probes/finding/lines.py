@@ -5,13 +5,13 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from itertools import pairwise
-from statistics import median
 from typing import Final
 
 from msgspec import Struct
 
 from kojimon.probes.finding.guess import Guess, guess, is_worth_a_look, numbers_in, twice, unit_at, units_in
 from kojimon.probes.formats.decode import Bad, fields, key_values, number, torn
+from kojimon.units import median
 
 SEPARATORS: Final = (b";", b"\t", b",", b" ")
 """In this order: neither semicolon nor tab ever stands inside a number, a comma and a blank may."""

@@ -4,12 +4,12 @@ out of the koji."""
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from statistics import median
 from typing import Final, NamedTuple
 
 from kojimon.model import Place, Quality, Quantity
 from kojimon.probes.judging import placement
 from kojimon.probes.judging.judge import GAP_MS, GOOD, MINUTE_MS, STEP_UNKNOWN, UNPINNED_PCT, Neighbours, Watch
+from kojimon.units import median
 
 STUCK, DRIFT = int(Quality.STUCK), int(Quality.DRIFT)
 SWAPPED, OUT_OF_KOJI = int(Quality.SWAPPED), int(Quality.OUT_OF_KOJI)

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from itertools import pairwise
-from statistics import median
 from typing import Final
 
 from msgspec import Struct
 
 from kojimon.forecast.answers import Forecast
 from kojimon.forecast.kept import unpack
+from kojimon.units import median
 
 LEADS_H: Final = (2.0, 4.0, 6.0)
 HOUR_MS: Final = 3_600_000

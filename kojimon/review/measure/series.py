@@ -10,10 +10,11 @@ from array import array
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
 from itertools import pairwise
-from statistics import median
 from typing import NamedTuple
 
 from msgspec import Struct
+
+from kojimon.units import median
 
 GAP_PERIODS = 3
 GAP_AT_LEAST_MS = 90_000

@@ -21,7 +21,7 @@ from kojimon.journal.records import BatchRow
 from kojimon.review.draw.sheet import sheet_of, speech_of, tracks_of
 from kojimon.review.earlier import earlier_of
 from kojimon.review.load import Case, load_case
-from kojimon.review.measure.minutes import Minute, joined, read_minutes
+from kojimon.review.measure.minutes import Packed, joined, read_minutes
 from kojimon.web.api.newest import with_now
 
 _LOG = logs.get("web")
@@ -67,7 +67,7 @@ class _Kept:
         self.case: Case | None = None
         self.events = -1
         self.next_seq = 0
-        self.minutes: dict[int, list[Minute]] = {}
+        self.minutes: dict[int, Packed] = {}
         self.tracks: tuple[Track, ...] = ()
         self.drawn: tuple[int, Hashable] = (-1, None)
         self.earlier: Earlier | None = None
@@ -156,7 +156,7 @@ class Curves:
         first, end = kept.next_seq or reader.seq_at(case.t0_ms), reader.seq_at(case.t1_ms + 1)
         if end > first:
             for probe, minutes in read_minutes(reader.path, first, end).items():
-                joined(kept.minutes.setdefault(probe, []), minutes)
+                joined(kept.minutes.setdefault(probe, Packed()), minutes)
             kept.next_seq = end
         return case
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from msgspec.structs import replace
 
@@ -15,7 +15,7 @@ from kojimon.review.measure.minutes import Minute, gap_of
 
 
 def with_now(
-    sheet: Sheet, case: Case, minutes: Mapping[int, list[Minute]], box: Box, now_ms: int, ahead_h: float
+    sheet: Sheet, case: Case, minutes: Mapping[int, Sequence[Minute]], box: Box, now_ms: int, ahead_h: float
 ) -> Sheet:
     """The sheet up to this moment: each probe's latest good value at its end.
 
@@ -47,7 +47,7 @@ def _is_there(track: Track, case: Case, no: int) -> bool:
     return track.label == label_of(case.probes[no], case.names[no], [site for _, site in case.seats])
 
 
-def _longer(track: Track, hour: float, value: float, no: int, minutes: Mapping[int, list[Minute]]) -> Track:
+def _longer(track: Track, hour: float, value: float, no: int, minutes: Mapping[int, Sequence[Minute]]) -> Track:
     last = track.runs[-1][-1] if track.runs else None
     if last is None or hour <= last.hour:
         return track
