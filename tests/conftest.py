@@ -1,4 +1,4 @@
-"""The whole run: its options, and what holds for every test: children hear signals, journals read are closed."""
+"""The whole run: its options, its order, and what holds for every test: children hear signals, journals are closed."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from hypothesis import HealthCheck, settings
 
 from tests.parts.need import PARTS, do_without
 from tests.parts.opened import close_readers, watch_connections
+from tests.parts.order import longest_first
 from tests.parts.signals import let_children_hear
 from tests.parts.size import take_long
 
@@ -32,3 +33,8 @@ def pytest_configure(config: pytest.Config) -> None:
     do_without(config.getoption("--without"))
     take_long(config.getoption("--long"))
     settings.load_profile("long" if config.getoption("--long") else "same")
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """After the order was drawn by lot, the same in every worker."""
+    items[:] = longest_first(items, int(getattr(config, "workerinput", {}).get("workercount", 1)))

@@ -1,4 +1,4 @@
-"""What the run of the tests promises its tests: processes that hear signals, and word of a journal left open."""
+"""What the run promises its tests: the long ones first, processes that hear signals, word of a journal left open."""
 
 from __future__ import annotations
 
@@ -10,8 +10,12 @@ import subprocess
 import sys
 import warnings
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
+
+from tests.parts.order import longest_first
 
 ROOT = Path(__file__).resolve().parents[1]
 GRANDCHILD = "import signal; print([signal.getsignal(n) for n in (signal.SIGINT, signal.SIGHUP, signal.SIGTERM)])"
@@ -47,3 +51,17 @@ def test_a_connection_that_nobody_closed_is_told(tmp_path: Path) -> None:
         sqlite3.connect(tmp_path / "closed").close()
         gc.collect()
     assert [type(error) for error in heard] == [ResourceWarning]
+
+
+def test_the_longest_begin_first_in_every_worker_those_of_a_file_in_one() -> None:
+    def item(name: str, *seconds: float) -> Any:
+        return SimpleNamespace(nodeid=name, get_closest_marker=lambda _: SimpleNamespace(args=seconds))
+
+    drawn = [item(f"quick{at}::t") for at in range(6)]
+    drawn[2:2] = [item("b::1", 10), item("b::2", 15), item("unsaid::t")]
+    drawn += [item("a::1", 40), item("c::1", 20)]
+    order = [found.nodeid for found in longest_first(drawn, 3)]
+    assert order[0] == "a::1" and order[3:5] == ["b::1", "b::2"] and order[7] == "c::1", "parts of 3, 4 and 4"
+    quick = ["quick0::t", "quick1::t", "unsaid::t", *(f"quick{at}::t" for at in range(2, 6))]
+    assert [name for name in order if name[0] in "qu"] == quick
+    assert [found.nodeid for found in longest_first(drawn, 1)][:4] == ["a::1", "b::1", "b::2", "c::1"]

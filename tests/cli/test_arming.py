@@ -14,7 +14,7 @@ from tests.cli.test_live import seen
 from tests.parts.receiver import Receiver
 from tests.parts.wait import until
 
-pytestmark = [pytest.mark.slow, pytest.mark.timeout(180)]
+pytestmark = pytest.mark.slow(5)
 
 
 @pytest.fixture

@@ -15,7 +15,7 @@ from kojimon.settings.load import load_settings
 from kojimon.wiring import simulated_source
 from tests.cli.conftest import Kitchen
 
-pytestmark = pytest.mark.slow
+pytestmark = pytest.mark.slow(10)
 
 SIMULATED = """\
 site: home

@@ -103,7 +103,7 @@ def replayed(past: Reader, page_rows: int) -> list[Event]:
     return events + list(advance(state, [], past.horizon_ms())[1].events)
 
 
-@pytest.mark.slow
+@pytest.mark.slow(10)
 @settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.lists(STEPS, max_size=40))
 def test_any_life(tmp_path: Path, steps: list[tuple[Any, ...]]) -> None:

@@ -92,6 +92,7 @@ def kitchen(tmp_path: Path, card: Card, monkeypatch: pytest.MonkeyPatch) -> Iter
             client.loop_stop()
 
 
+@pytest.mark.slow(10)
 @pytest.mark.parametrize("fault", FAULTS)
 def test_the_koji_gets_too_hot_after_the_card_has_died(kitchen: Kitchen, card: Card, fault: str) -> None:
     kill, line = FAULTS[fault]

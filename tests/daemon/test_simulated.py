@@ -24,8 +24,7 @@ def story(settings: Settings) -> list[tuple[int, str, str]]:
     return [(event.t_ms, event.kind, event.key) for event in events]
 
 
-@pytest.mark.slow
-@pytest.mark.timeout(180)
+@pytest.mark.slow(10)
 def test_a_whole_batch_with_hands_ends_in_a_harvest(tmp_path: Path) -> None:
     settings = simulated_site(tmp_path, seed=1)
     code, seen = run(settings)

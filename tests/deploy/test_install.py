@@ -16,7 +16,7 @@ import pytest
 
 from tests.deploy.root import INSIDE, REPOSITORY, Root, root_or_skip
 
-pytestmark = [pytest.mark.slow, pytest.mark.timeout(900)]
+pytestmark = pytest.mark.slow(10)
 INSTALL = ("sh", f"{INSIDE}/deploy/install.sh")
 SETTINGS = "/etc/kojimon/kojimon.yaml"
 

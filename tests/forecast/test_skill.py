@@ -9,7 +9,7 @@ import pytest
 from tests.forecast import gather, skill
 
 
-@pytest.mark.slow
+@pytest.mark.slow(25)
 def test_twenty_odd_batches_of_four_worlds() -> None:
     total = skill.Score()
     for world in ("layered", "substrate", "textbook", "kojisim"):

@@ -32,7 +32,7 @@ def healthy(seed: int) -> tuple[int, list[str], float | None, list[str]]:
     return seed, woke, ended.data["hours"] if ended else None, missed
 
 
-@pytest.mark.slow
+@pytest.mark.slow(20)
 @pytest.mark.timeout(900)
 def test_a_healthy_batch_wakes_nobody() -> None:
     """100 seeds, a dozen of them in the ordinary run: tray, box, room, dose and cook vary.

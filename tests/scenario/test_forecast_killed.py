@@ -17,7 +17,7 @@ from tests.cli.test_simulated_batch import SIMULATED
 from tests.parts.opened import reading
 from tests.parts.wait import until
 
-pytestmark = [pytest.mark.slow, pytest.mark.timeout(180)]
+pytestmark = pytest.mark.slow
 __all__ = ["kitchen"]
 
 

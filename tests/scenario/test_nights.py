@@ -51,7 +51,7 @@ def hold(found: Sequence[Verdict], most: float = WITHOUT_CAUSE_MOST, excursions:
     )
 
 
-@pytest.mark.slow
+@pytest.mark.slow(20)
 @pytest.mark.timeout(1200)
 def test_a_hundred_nights() -> None:
     """Requirement: every real excursion wakes within on-delay + 2 samples; wakings without cause <= 1 in 100 nights."""
@@ -65,7 +65,7 @@ def test_a_thousand_nights() -> None:
     hold(verdicts(range(1000)))
 
 
-@pytest.mark.slow
+@pytest.mark.slow(20)
 @pytest.mark.timeout(1200)
 def test_nights_with_a_single_probe_that_comes_to_lie_elsewhere() -> None:
     """With one probe in the koji its place is all there is to see by: who put it back is not called for it.

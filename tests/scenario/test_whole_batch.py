@@ -88,7 +88,7 @@ def simulate(folder: Path, *line: str) -> dict[str, Any]:
         [sys.executable, "-m", "kojisim.main", "run", "--scenario", "eventful", "--seed", str(SEED), "--start", START,
          "--drive", str(run / "drive"), "--api", str(api), "--hands", "cook", "--incubator", "box", "--tick", "30",
          "--every", "30", "--json", *line],
-        capture_output=True, text=True, timeout=280, check=False,
+        capture_output=True, text=True, timeout=900, check=False,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
     summary: dict[str, Any] = json.loads(done.stdout)
@@ -179,7 +179,7 @@ def check(folder: Path, summary: dict[str, Any]) -> None:
     assert summary["refused"] in (0, [])
 
 
-@pytest.mark.slow
+@pytest.mark.slow(80)
 def test_a_whole_batch_over_a_real_broker(tmp_path: Path) -> None:
     with Broker(tmp_path / "broker") as broker:
         probes = [
@@ -201,7 +201,7 @@ def test_a_whole_batch_over_a_real_broker(tmp_path: Path) -> None:
         check(tmp_path, summary)
 
 
-@pytest.mark.slow
+@pytest.mark.slow(30)
 def test_a_whole_batch_over_a_real_pseudo_terminal(tmp_path: Path) -> None:
     link = tmp_path / "board"
     probes = [

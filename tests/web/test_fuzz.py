@@ -10,7 +10,7 @@ import pytest
 from tests.web.fuzzing import fuzz, kitchen_at_work
 from tests.web.pages import page
 
-pytestmark = pytest.mark.slow
+pytestmark = pytest.mark.slow(30)
 
 
 def test_whatever_is_asked_the_answer_is_as_described(tmp_path: Path) -> None:
