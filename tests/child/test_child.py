@@ -14,7 +14,7 @@ import pytest
 
 from kojimon import child as children
 from kojimon.child import Backoff, Child, ChildError, environment
-from tests.parts.wait import until
+from tests.parts.wait import DEADLINE_S, until
 
 ECHO = "import sys\nfor line in sys.stdin: print('heard', line, end='', flush=True)"
 HANGS = "import time\nwhile True: time.sleep(0.05)"
@@ -25,7 +25,7 @@ ENDS = "import sys; sys.stdin.readline(); sys.exit(3)"
 NEVER_READS = "import sys, time\nwhile True: time.sleep(0.05)"
 
 
-def python(code: str, limit_s: float = 10.0, **more: Any) -> Child:
+def python(code: str, limit_s: float = DEADLINE_S, **more: Any) -> Child:
     return Child("the tester", (sys.executable, "-c", code), limit_s, **more)
 
 
@@ -48,15 +48,16 @@ def gone(pid: int) -> bool:
 @pytest.mark.parametrize(
     ("code", "limit_s", "says"),
     [(HANGS, 0.5, "the tester did not answer within 0.5 s and was ended"),
-     (SILENT, 10.0, "the tester ended unexpectedly"), (FLOODS, 10.0, "the tester answered without end; it was ended"),
-     (CHATTERS, 10.0, "the tester said more than it was asked; it was ended"),
-     (ENDS, 10.0, "the tester ended unexpectedly (code 3)")],
+     (SILENT, DEADLINE_S, "the tester ended unexpectedly"),
+     (FLOODS, DEADLINE_S, "the tester answered without end; it was ended"),
+     (CHATTERS, DEADLINE_S, "the tester said more than it was asked; it was ended"),
+     (ENDS, DEADLINE_S, "the tester ended unexpectedly (code 3)")],
     ids=["hangs", "silent", "floods", "chatters", "ends"],
 )  # fmt: skip
 def test_what_is_not_as_it_should_be_is_ended_and_said(
     code: str, limit_s: float, says: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(children, "END_S", 0.5)
+    monkeypatch.setattr(children, "END_S", 0.5 if code is SILENT else DEADLINE_S)
     one = python(code, limit_s)
     with pytest.raises(ChildError) as told:
         one.ask(b"a\n")

@@ -19,6 +19,7 @@ from kojimon.journal.writing.writer import Writer
 from kojimon.model import Act, Arrival, Measured, Place
 from kojimon.schedule.spec import After, Schedule, Stage, Task, Window
 from tests.parts.opened import reading
+from tests.parts.wait import DEADLINE_S
 
 WALL_MS = 1_790_000_000_000
 
@@ -114,13 +115,13 @@ class Rig:
         """Moves a manual clock and runs the engine to it."""
         assert isinstance(self.clock, ManualClock)
         self.clock.advance(round(seconds * 1000))
-        return self.core.run_to_present(10.0)
+        return self.core.run_to_present(DEADLINE_S)
 
     def act(self, kind: str, key: str = "", **data: Any) -> Any:
         return self.core.submit(Act(kind, "box", "me", "test", key, data))
 
     def kinds(self) -> list[str]:
-        self.writer.flush(5.0)
+        assert self.writer.flush(DEADLINE_S)
         return [event.kind for event in self.reader().events(limit=10_000)]
 
     def stop(self) -> None:

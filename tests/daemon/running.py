@@ -35,7 +35,7 @@ class Running:
         """Moves the driven clock and runs the engine to it."""
         assert isinstance(self.daemon.clock, ManualClock)
         self.daemon.clock.advance(round(seconds * 1000))
-        self.daemon.house.core.run_to_present(10.0)
+        self.daemon.house.core.run_to_present(DEADLINE_S)
 
     def act(self, kind: str, **data: Any) -> Any:
         return self.client.act({"kind": kind, "who": "me", "data": data})

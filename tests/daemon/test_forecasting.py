@@ -26,9 +26,8 @@ from kojimon.model import Event, InputRow
 from tests.daemon.running import WALL_MS, Running, broker_site, running
 from tests.forecast import bedtruth
 from tests.parts.opened import reading
-from tests.parts.wait import until
+from tests.parts.wait import DEADLINE_S, until
 
-pytestmark = pytest.mark.timeout(120)
 BATCH = bedtruth.WORLDS["layered"]([3], 0)[0]
 WARM_H = 25
 
@@ -72,7 +71,7 @@ def latest(one: Running) -> Any:
 
 def until_made(one: Running, count: int, minute: int) -> int:
     """Lets minutes pass until so many forecasts have been made. The minute it is then."""
-    end_s = real_s() + 40
+    end_s = real_s() + 2 * DEADLINE_S
     while part_of(one).facts()["made"] < count:
         assert real_s() < end_s, part_of(one).facts()
         minutes(one, minute, minute + 1)

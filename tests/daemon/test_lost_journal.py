@@ -27,7 +27,7 @@ from kojimon.settings.spec import Settings
 from tests.daemon.running import WALL_MS, broker_site
 from tests.parts.opened import reading
 from tests.parts.size import size
-from tests.parts.wait import until
+from tests.parts.wait import DEADLINE_S, until
 
 STORY = "/health/journal"
 PAGE = 4096
@@ -48,7 +48,7 @@ class Kitchen:
 
     def tick(self, seconds: float = 0.0) -> None:
         self.clock.advance(round(seconds * 1000))
-        self.house.core.run_to_present(10.0)
+        self.house.core.run_to_present(DEADLINE_S)
 
     def read(self, koji_c: float) -> None:
         for topic, value in (("k/bed", koji_c), ("k/bed-2", koji_c), ("k/air", 31.0), ("k/room", 20.0)):
@@ -94,7 +94,7 @@ class Kitchen:
         return texts[-1] if texts else ""
 
     def commit(self) -> None:
-        assert self.house.writer.flush(10)
+        assert self.house.writer.flush(DEADLINE_S)
 
     def close(self) -> bool:
         return self.house.close("test")

@@ -79,8 +79,7 @@ class Outage:
             self.most_mb = max(self.most_mb, memory_mb())
 
 
-@pytest.mark.slow
-@pytest.mark.timeout(180)
+@pytest.mark.slow(10)
 def test_an_hour_without_the_server_in_a_fast_batch(tmp_path: Path, victoria: Victoria) -> None:
     """Every point of the journal is there once afterwards, and memory stays flat meanwhile."""
     settings = simulated_site(tmp_path, seed=1, hours=4.0)

@@ -46,7 +46,7 @@ def values(reader: Reader) -> list[float]:
     return [row[3] for row in reader.rows_after(0) if not isinstance(row, InputRow) and row[3] is not None]
 
 
-@pytest.mark.slow
+@pytest.mark.slow(10)
 def test_kill_at_any_time_loses_and_doubles_nothing(tmp_path: Path) -> None:
     """Every message is acknowledged to us only after its commit, so a kill makes the broker send it again."""
     rng = random.Random(20260131)
@@ -135,7 +135,7 @@ def test_a_batch_goes_on_after_a_kill_and_nothing_is_said_twice(tmp_path: Path) 
         assert again["start"] == 1 and not {"batch-start", "task-done", "stage"} & set(again)
         (start,) = [event for event in after[len(before) :] if event["kind"] == "start"]
         assert start["data"]["clean"] is False and start["data"]["gap_source"] == "boot"
-        assert 0 <= start["data"]["gap_ms"] < 30_000
+        assert 0 <= start["data"]["gap_ms"] < 600_000
 
 
 def test_a_second_daemon_on_the_same_journal_is_refused(tmp_path: Path) -> None:
@@ -162,10 +162,8 @@ def test_a_signal_stops_it_in_seconds_with_clients_connected(tmp_path: Path, num
         half.putheader("Content-Length", "1000")
         half.endheaders()
         half.send(b'{"kind": ')
-        began = time.monotonic()
         one.signal(number)
-        assert one.wait() == 0
-        assert time.monotonic() - began < 6
+        assert one.wait(30) == 0, "long before the body's own 60 s are over"
         events = one.reader().events(limit=1000)
         assert events[-1].kind == "stop" and events[-1].data["reason"] == number.name
         assert not socket_path(one.journal, tmp_path / "run").exists()
@@ -177,13 +175,14 @@ def test_a_step_of_the_wall_clock_moves_nothing(tmp_path: Path) -> None:
         one.start()
         one.client.act({"kind": "batch.start", "data": {"name": "first"}})
         one.client.act({"kind": "task.done", "data": {"task": "inoculate", "override": "no probe yet"}})
-        began_s, first = time.monotonic(), one.client.get("/v1/state")
+        asked_s, first, began_s = time.monotonic(), one.client.get("/v1/state"), time.monotonic()
         for count, offset_s in enumerate((3600, -3600, 0), 1):
             wall.offset(offset_s)
             until(partial(_stepped, one, count))
+        least_ms = (time.monotonic() - began_s) * 1000
         last = one.client.get("/v1/state")
-        passed_ms = (time.monotonic() - began_s) * 1000
-        assert last["t_ms"] - first["t_ms"] == pytest.approx(passed_ms, abs=1500)
+        most_ms = (time.monotonic() - asked_s) * 1000
+        assert least_ms - 1500 <= last["t_ms"] - first["t_ms"] <= most_ms + 1500
         for task, before in zip(last["incubators"][0]["tasks"], first["incubators"][0]["tasks"], strict=True):
             assert task["due_t_ms"] == before["due_t_ms"]
         steps = [event["data"]["step_ms"] for event in one.client.get("/v1/events", kinds="clock-step")["events"]]

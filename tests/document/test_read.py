@@ -254,9 +254,9 @@ def test_the_tree_is_the_one_pyyaml_composes(text: str) -> None:
 )
 def test_the_largest_hostile_file_is_dealt_with_in_seconds(text: str) -> None:
     """10 s is a limit for the slowest test machine, no figure of merit; an honest file of this size takes under 1 s."""
-    begin = time.perf_counter()
+    begin = time.process_time()
     report = Report("f.yaml")
     read_bytes(text.encode(), report)
-    assert time.perf_counter() - begin < 10
+    assert time.process_time() - begin < 10
     assert len(report.all()) <= MOST_FAULTS + 1
     assert MOST_DEPTH < 100

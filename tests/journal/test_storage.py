@@ -12,7 +12,6 @@ from pathlib import Path
 
 import pytest
 
-from kojimon import clock
 from kojimon.errors import JournalError
 from kojimon.journal.files.beside import Ballast, Lock
 from kojimon.journal.files.damage import open_or_recover, set_aside
@@ -22,15 +21,9 @@ from kojimon.journal.writing import storage as storing
 from kojimon.journal.writing.writer import Writer
 from kojimon.model import Event, InputRow
 from tests.parts.card import mounted, need_root, new_card
+from tests.parts.wait import until
 
 MakeWriter = Callable[..., Writer]
-
-
-def until(condition: Callable[[], object], what: str, timeout_s: float = 15.0) -> None:
-    end_s = clock.real_s() + timeout_s
-    while not condition():
-        assert clock.real_s() < end_s, f"not within {timeout_s} s: {what}"
-        clock.wait_s(0.005)
 
 
 def reading(seq: int) -> Chunk:
@@ -265,10 +258,10 @@ def test_io_errors_lose_nothing(path: Path, make_writer: MakeWriter, point: str,
     left[0] = times
     for seq in (2, 3, 4):
         writer.submit(reading(seq))
-    until(lambda: len(acknowledged) == 4, "all acknowledged")
+    until(lambda: len(acknowledged) == 4, what="all acknowledged")
     assert stored(path) == acknowledged == [1, 2, 3, 4]
     assert next(text for text in told if text).startswith("The card cannot be written. Check it")
-    until(lambda: told[-1] == "", "told that it works again")
+    until(lambda: told[-1] == "", what="told that it works again")
     assert len(told) == 2, "told once, not at each try"
 
 
@@ -353,11 +346,11 @@ def test_another_program_holds_the_write_lock(
     with closing(sqlite3.connect(path, isolation_level=None)) as other:
         other.execute("BEGIN IMMEDIATE")
         writer.submit(reading(2))
-        until(lambda: told, "the person is told")
+        until(lambda: told, what="the person is told")
         assert told[0].startswith("Another program has locked the journal. Close it")
         other.execute("ROLLBACK")
     assert writer.flush(60) and stored(path) == [1, 2]
-    until(lambda: told[-1] == "", "told that it works again")
+    until(lambda: told[-1] == "", what="told that it works again")
 
 
 def test_full_by_a_page_limit_then_room_again(path: Path, make_writer: MakeWriter) -> None:
@@ -369,7 +362,7 @@ def test_full_by_a_page_limit_then_room_again(path: Path, make_writer: MakeWrite
     writer.run(lambda db: db.execute(f"PRAGMA max_page_count = {pages}").fetchone())
     rows = [(seq, seq, 1, 30.0, None, 0) for seq in range(2, 1000)]
     writer.submit(Chunk(readings=rows, urgent=True))
-    until(lambda: told and told[-1] == "", "full, then a new connection without the limit")
+    until(lambda: told and told[-1] == "", what="full, then a new connection without the limit")
     assert told[0].startswith("The card is full. Free some space")
     assert writer.flush(60) and stored(path) == list(range(1, 1000))
 
@@ -402,7 +395,7 @@ def test_a_full_card(small_disk: Path) -> None:
     writer.submit(reading(1))
     assert writer.flush(60)
     ballast = path.with_name("kitchen.journal.ballast")
-    until(ballast.exists, "ballast")
+    until(ballast.exists, what="ballast")
     filler = small_disk / "other"
     with filler.open("wb") as file:
         space = os.statvfs(small_disk)
@@ -427,7 +420,7 @@ def test_a_full_card(small_disk: Path) -> None:
     assert stored(path) == list(range(1, sent + 1))
     with closing(Reader(path)) as reader:
         assert reader.events() == [event]
-    until(ballast.exists, "ballast again")
+    until(ballast.exists, what="ballast again")
     assert told[-1] == ""
     assert writer.stop(5)
     opened.lock.release()
@@ -488,7 +481,7 @@ def test_a_card_whose_file_system_gives_up(tmp_path: Path) -> None:
         switch.write_text("a test\n")
         writer.submit(reading(2))
         assert not writer.flush(0.3)
-        until(lambda: told and told[0], "the person is told")
+        until(lambda: told and told[0], what="the person is told")
         assert told[0].startswith("The card is read-only"), "as the kernel has it, though it is mounted as writable"
         assert writer.facts().waiting_rows == 1
         assert not writer.stop(0.3), "not everything is on the disk, and it says so"

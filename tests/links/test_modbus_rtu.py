@@ -12,12 +12,18 @@ from hypothesis import strategies as st
 from kojimon.links.errors import LinkError
 from kojimon.links.modbus_rtu import WORDS, ModbusBus, ModbusRefusal, NoAnswer, value_of
 from tests.parts.modbus import Line, Scripted, Server
+from tests.parts.wait import DEADLINE_S, until
+
+SOON_S = 0.15
+"""For what never comes. An answer that is to come may take its time."""
 
 
 @contextmanager
-def bus_to(folder: Path, answer: Callable[[bytes], list[bytes]]) -> Iterator[tuple[ModbusBus, Scripted]]:
+def bus_to(
+    folder: Path, answer: Callable[[bytes], list[bytes]], timeout_s: float = DEADLINE_S
+) -> Iterator[tuple[ModbusBus, Scripted]]:
     with Scripted(folder, answer) as device:
-        bus = ModbusBus(str(device.device.path), 9600, "N", 1, 0.15)
+        bus = ModbusBus(str(device.device.path), 9600, "N", 1, timeout_s)
         try:
             yield bus, device
         finally:
@@ -94,7 +100,7 @@ def test_exception_replies(
 )
 def test_no_sound_answer(tmp_path: Path, answer_hex: str) -> None:
     answer = [bytes.fromhex(answer_hex)] if answer_hex else []
-    with bus_to(tmp_path, lambda request: answer) as (bus, _), pytest.raises(NoAnswer, match="unit 1"):
+    with bus_to(tmp_path, lambda request: answer, SOON_S) as (bus, _), pytest.raises(NoAnswer, match="unit 1"):
         bus.read(1, 4, 2, 1)
 
 
@@ -108,22 +114,23 @@ def test_a_late_answer_is_not_taken_for_the_next_one(tmp_path: Path) -> None:
             return []
         return [right]
 
-    with bus_to(tmp_path, answer) as (bus, device):
+    with bus_to(tmp_path, answer, SOON_S) as (bus, device):
         original = bus._quieten
 
         def late_then_quieten() -> None:
-            device.device.send(pending.pop())
+            device.device.send(until(lambda: pending and pending.pop()))
             original()
 
         bus._quieten = late_then_quieten  # type: ignore[method-assign]
         with pytest.raises(NoAnswer):
             bus.read(1, 4, 1, 1)
         assert bus.drained == len(late)
+        bus._timeout_s = DEADLINE_S
         assert bus.read(1, 4, 2, 1) == [0x0222]
 
 
 def test_a_babbling_bus_is_given_up_in_time(tmp_path: Path) -> None:
-    with bus_to(tmp_path, lambda request: [b"\xff" * 3000]) as (bus, _), pytest.raises(NoAnswer):
+    with bus_to(tmp_path, lambda request: [b"\xff" * 3000], SOON_S) as (bus, _), pytest.raises(NoAnswer):
         bus.read(1, 4, 1, 1)
 
 
@@ -138,7 +145,7 @@ def test_a_bus_that_is_pulled_out_is_a_lost_link(tmp_path: Path) -> None:
 def test_against_the_librarys_own_server(tmp_path: Path) -> None:
     devices = {1: ({}, {1: 305, 2: 546}), 7: ({0x3EA: 0xA106, 0x3EB: 0x41D7}, {})}
     with Line(tmp_path) as line, Server(line.theirs, devices):
-        bus = ModbusBus(str(line.ours), 9600, "N", 1, 1.0)
+        bus = ModbusBus(str(line.ours), 9600, "N", 1, DEADLINE_S)
         assert bus.read(1, 4, 1, 2) == [305, 546]
         assert bus.read(7, 3, 0x3EA, 2) == [0xA106, 0x41D7]
         with pytest.raises(ModbusRefusal):

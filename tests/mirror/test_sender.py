@@ -189,12 +189,14 @@ def test_a_child_that_hangs_or_dies_is_replaced(kitchen: Kitchen, server: StandI
     kitchen.clock(NOON)
     kitchen.read(10)
     address = {"url": server.url, "organisation": "home", "bucket": "koji", "token": "t", "timeout_s": 60.0}
-    child = Process(lambda: address, limit_s=5.0)
+    child = Process(lambda: address, limit_s=60.0)
     mirror = make_mirror("", process=child)
     until(lambda: server.requests, what="the first request")
+    child.child.limit_s = 1.0
     os.kill(child.child.pid or 0, signal.SIGKILL)
     until(lambda: child.child.lives >= 2, what="a new child after its death")
     until(lambda: child.child.lives >= 3, what="a new child after one that hung")
+    child.child.limit_s = 60.0  # it has its libraries to load
     server.rule = lambda lines: OK
     until(lambda: all_there(kitchen, server), what="all of it")
     assert mirror.facts()["set_aside"] == 0

@@ -9,7 +9,7 @@ from kojimon.probes.pipeline import Pipeline
 from kojimon.probes.sources.modbus import ModbusProbes, blocks
 from kojimon.settings.spec import ModbusSource, Probe
 from tests.parts.modbus import Line, Scripted, Server
-from tests.parts.wait import until
+from tests.parts.wait import DEADLINE_S, until
 
 
 def probe(name: str, register: int, **more: Any) -> Probe:
@@ -18,7 +18,7 @@ def probe(name: str, register: int, **more: Any) -> Probe:
     return Probe(name, "box", "air", quantity, "bus", register=register, **({"unit": unit, "scale": 0.1} | more))
 
 
-def polling(port: Path, *probes: Probe, timeout_s: float = 0.3) -> tuple[ModbusProbes, list[Arrival]]:
+def polling(port: Path, *probes: Probe, timeout_s: float = DEADLINE_S) -> tuple[ModbusProbes, list[Arrival]]:
     arrivals: list[Arrival] = []
 
     def put(arrival: Arrival) -> bool:
@@ -52,7 +52,7 @@ def test_several_units_of_a_real_server(tmp_path: Path) -> None:
         probe("exact", 0x3EA, unit_id=3, function=3, data_type="float32", word_order="little", scale=1.0),
     ]
     with Line(tmp_path) as line, Server(line.theirs, devices):
-        source, arrivals = polling(line.ours, *probes, timeout_s=1.0)
+        source, arrivals = polling(line.ours, *probes)
         until(lambda: source.facts()["rounds"] >= 1)
         source.stop()
     pipeline = Pipeline(probes, {one.name: at for at, one in enumerate(probes, 1)}, [ModbusSource("bus", "")])
@@ -70,23 +70,22 @@ def test_mute_units_are_told_and_do_not_starve_the_one_that_answers(tmp_path: Pa
     answer = bytes.fromhex("01 04 02 01 31 79 74")
     with Scripted(tmp_path, lambda request: [answer] if request[0] == 1 else []) as bus:
         mute = [probe(f"m{unit}", 1, unit_id=unit) for unit in range(2, 7)]
-        source, arrivals = polling(bus.device.path, probe("t", 1), *mute, timeout_s=0.05)
-        until(lambda: source.facts()["rounds"] >= 20)
+        source, arrivals = polling(bus.device.path, probe("t", 1), *mute, timeout_s=0.1)
+        until(lambda: len(arrivals) >= 20 and source.facts()["units"]["1"] == "" and not source.facts()["ok"])
         source.stop()
     assert {arrival.topic for arrival in arrivals} == {"t"}
-    assert len(arrivals) >= 20
-    asked = [request[0] for request in bus.requests]
-    assert all(1 <= asked.count(unit) <= 6 for unit in range(2, 7))
     facts = source.facts()
-    assert not facts["ok"]
+    asked = [request[0] for request in bus.requests]
+    # In rounds 1, 2, 4, 8, 16 ..., later every 33rd; the one that answers may be late itself on a busy machine.
+    most = facts["rounds"].bit_length() + 1 + facts["rounds"] // 33
+    assert all(1 <= asked.count(unit) <= most for unit in range(2, 7))
     assert "unit 2: no answer" in facts["trouble"]
-    assert facts["units"]["1"] == ""
 
 
 def test_a_unit_that_answers_again_is_back(tmp_path: Path) -> None:
     answers: list[bytes] = []
     with Scripted(tmp_path, lambda request: list(answers)) as bus:
-        source, arrivals = polling(bus.device.path, probe("t", 1), timeout_s=0.05)
+        source, arrivals = polling(bus.device.path, probe("t", 1), timeout_s=0.1)
         until(lambda: source.facts()["no_answer"] >= 2)
         answers.append(bytes.fromhex("01 04 02 01 31 79 74"))
         until(lambda: arrivals and source.facts()["ok"])

@@ -5,13 +5,13 @@ import json
 import socket
 import stat
 import threading
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from kojimon.clock import real_s
 from kojimon.errors import KojimonError, NotRunningError, RefusedError, UsageError
 from kojimon.journal.reading.reader import Reader
 from kojimon.settings.spec import JournalSettings
@@ -206,9 +206,9 @@ AGES = [
 @pytest.mark.parametrize("how", ["", "&points=1", "&points=5000", "&limit=1"])
 def test_a_span_of_ages_costs_no_more_than_what_is_in_it(live: Running, span: str, how: str) -> None:
     """Found by fuzzing: slices of two hours up to the year 287396 kept a worker busy for ever."""
-    begun_s = real_s()
+    begun_s = time.process_time()  # the daemon's work, in this process
     status, answer = raw(live, "GET", f"/v1/series?probe=bed&{span}{how}")
-    assert real_s() - begun_s < 5
+    assert time.process_time() - begun_s < 5
     assert status == 200
     if "from" in span:
         assert 0 <= answer["from_t_ms"] <= answer["to_t_ms"] <= live.daemon.house.now_ms() + 1
