@@ -65,6 +65,7 @@ class Field:
         required: it has to be there.
         default: value where it is absent; NOTHING takes the record's own default.
         example: how it might be written, for a setting that has no default worth showing.
+        was: its name in files of an earlier version; read all the same, and noted in the report.
     """
 
     key: str
@@ -74,6 +75,7 @@ class Field:
     required: bool = False
     default: Any = NOTHING
     example: str = ""
+    was: str = ""
 
     @property
     def name(self) -> str:
@@ -95,6 +97,7 @@ class Map(Shape):
     def __init__(self, what: str, fields: Sequence[Field], record: type[msgspec.Struct] | None = None) -> None:
         self.what, self.fields, self.record = what, tuple(fields), record
         self._by_key = {field.key: field for field in fields}
+        self._once = {field.was: field.key for field in fields if field.was}
         defaults = {found.name: found.default for found in msgspec.structs.fields(record)} if record else {}
         self._defaults = {name: value for name, value in defaults.items() if value is not msgspec.NODEFAULT}
 
@@ -123,8 +126,15 @@ class Map(Shape):
         present: dict[str, Entry] = {}
         strangers = []
         for entry in entries(node, path, report):
-            if entry.key.text in self._by_key:
-                present[entry.key.text] = entry
+            key = self._once.get(entry.key.text, entry.key.text)
+            if key in present:
+                what = f"found `{present[key].key.text}` and `{entry.key.text}`, which are one setting"
+                report.form(entry.key.line, join(path, key), what, f"wanted `{key}` alone")
+            elif key != entry.key.text:
+                report.older.append((entry.key.line, entry.key.text, key))
+                report.lines[join(path, key)] = entry.key.line
+            if key in self._by_key:
+                present[key] = entry
             else:
                 strangers.append(entry)
         for entry in strangers:

@@ -75,11 +75,11 @@ _MOMENT: Variants = Variants(
 
 def _limit(level: Value, deadband: Value, usual_deadband: float, priority: Shape) -> Map:
     return Map(
-        "a limit (`at`, `for`, `priority`)",
+        "a limit (`at`, `delay`, `priority`)",
         [
             Field("at", level, "The limit; reaching it counts as beyond it.", "limit", required=True),
-            Field("for", duration(0, 12 * HOUR_S), "How long the value must stay at or beyond it.", "on_delay_s",
-                  required=True),
+            Field("delay", duration(0, 12 * HOUR_S), "How long the value must stay at or beyond it.", "on_delay_s",
+                  required=True, was="for"),
             Field("priority", priority, "What the alarm does to a sleeper: `wake`, `tell` by day, or `log` only.",
                   required=True),
             Field("clears_after", duration(0, 2 * HOUR_S), "How long it must stay back before the alarm clears.",
@@ -144,11 +144,11 @@ WATCH: Final = Variants(
     "a watch: a map with `deviation`, `rate`, `exposure` or `recovery`",
     None,
     {
-        "deviation": _watch("deviation", "`place`, `target`, `above`, `below`, `for`", "Straying from a target.", [
+        "deviation": _watch("deviation", "`place`, `target`, `above`, `below`, `delay`", "Straying from a target.", [
             Field("target", amount(), "What it should be.", required=True),
             Field("above", amount(), "How far above is too far.", default=None),
             Field("below", amount(), "How far below is too far.", default=None),
-            Field("for", duration(0, 12 * HOUR_S), "For how long.", "for_s", default=1800.0),
+            Field("delay", duration(0, 12 * HOUR_S), "For how long.", "for_s", default=1800.0, was="for"),
         ]),
         "rate": _watch("rate", "`place`, `per_h`", "Changing too fast.", [
             Field("per_h", amount(), "Change in an hour; below zero is a fall.", required=True),
@@ -194,7 +194,7 @@ STAGE: Final = Map(
 )  # fmt: skip
 
 CONDITION: Final = Map(
-    "a condition (`place`, `at_least` or `at_most`, `for`)",
+    "a condition (`place`, `at_least` or `at_most`, `delay`)",
     [
         Field("place", choice(*Place), "Where.", required=True),
         Field("at_least", amount(), "True from this value up. A value in % means humidity."),
@@ -202,7 +202,8 @@ CONDITION: Final = Map(
         Field("above", choice(*Place), "Then the value is the difference to this other place.", default=""),
         Field("itself_at_least", amount(), "With `above`: the place itself must be at this value or more as well, since"
               " a difference also grows when the other place cools.", default=None),
-        Field("for", duration(0, 12 * HOUR_S), "How long it has to be true to hold.", "hold_s", default=0.0),
+        Field("delay", duration(0, 12 * HOUR_S), "How long it has to be true to hold.", "hold_s", default=0.0,
+              was="for"),
         Field("from", _WAIT, "It does not count before so long after hour 0, and warm koji only while no fresh air"
               " is hotter: else the box warms it.", "from_s", default=0.0),
     ],

@@ -40,6 +40,14 @@ def read_schedule(path: Path) -> tuple[Schedule | None, list[Fault]]:
     return (None, report.all()) if report.faults else (build(path.stem, draft), [])
 
 
+def older_schedule_lines(path: Path) -> list[str]:
+    """For each line of a sound schedule file with a key by its earlier name: the line to write instead."""
+    report = Report(str(path))
+    if (node := read_file(path, report)) is not None:
+        SCHEDULE.read(node, "", report)
+    return list(report.lines_to_write(path.read_text("utf-8-sig"))) if report.older else []
+
+
 def find_schedule(name: str, beside: Path) -> Path | None:
     """The file of a schedule: first in the folder `schedules` below `beside`, then among those that came with kojimon.
 

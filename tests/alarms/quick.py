@@ -18,7 +18,7 @@ stages:
     label: First
     begins: 0 h
     bands:
-      bed: {{temperature: {{high: {{at: 35 C, for: {delay}, samples: 1, priority: wake}}}}}}
+      bed: {{temperature: {{high: {{at: 35 C, delay: {delay}, samples: 1, priority: wake}}}}}}
 tasks:
   inoculate: {{label: Sprinkle, work: inoculate}}
   harvest: {{label: Take out, work: harvest, opens: 40 h}}

@@ -199,19 +199,19 @@ stages:
 tasks:
   inoculate: {{label: Sprinkle, work: inoculate}}
 """
-GOOD = "high: {at: 43 C, for: 10 min, priority: wake}"
+GOOD = "high: {at: 43 C, delay: 10 min, priority: wake}"
 
 
 @pytest.mark.parametrize(
     ("limits", "watch", "named"),
     [
-        ("high: {at: .nan, for: 10 min, priority: wake}", "", "high.at"),
-        ("high: {at: 43 C, for: -10 min, priority: wake}", "", "high.for"),
-        ("low: {at: 44 C, for: 10 min, priority: tell}, high: {at: 43 C, for: 10 min, priority: wake}", "",
+        ("high: {at: .nan, delay: 10 min, priority: wake}", "", "high.at"),
+        ("high: {at: 43 C, delay: -10 min, priority: wake}", "", "high.delay"),
+        ("low: {at: 44 C, delay: 10 min, priority: tell}, high: {at: 43 C, delay: 10 min, priority: wake}", "",
          "temperature"),
-        ("low: {at: 22 C, for: 10 min, priority: tell}, low_low: {at: 26 C, for: 10 min, priority: wake}", "",
+        ("low: {at: 22 C, delay: 10 min, priority: tell}, low_low: {at: 26 C, delay: 10 min, priority: wake}", "",
          "temperature"),
-        ("high: {at: 43, for: 10 min, priority: wake}", "", "high.at"),
+        ("high: {at: 43, delay: 10 min, priority: wake}", "", "high.at"),
         (GOOD, "rate: {place: bed, per_h: 2}", "per_h"),
     ],
 )  # fmt: skip

@@ -28,7 +28,7 @@ stages:
     label: First
     begins: 0 h
     bands:
-      bed: {temperature: {high: {at: 35 C, for: 0 s, samples: 1, priority: wake}}}
+      bed: {temperature: {high: {at: 35 C, delay: 0 s, samples: 1, priority: wake}}}
 tasks:
   inoculate: {label: Sprinkle, work: inoculate}
   harvest: {label: Take out, work: harvest, opens: 40 h}

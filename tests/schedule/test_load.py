@@ -35,25 +35,25 @@ EVERYTHING = """\
 label: Everything
 purpose: a test
 conditions:
-  hot: {place: bed, at_least: 100.4 F, for: 5 min, from: 8 h}
+  hot: {place: bed, at_least: 100.4 F, delay: 5 min, from: 8 h}
   dry: {place: air, at_most: 50 %}
-  above: {place: bed, above: air, at_least: 5.4 F, itself_at_least: 86 F, for: 10 min}
+  above: {place: bed, above: air, at_least: 5.4 F, itself_at_least: 86 F, delay: 10 min}
 stages:
   one:
     label: One
     begins: 0 h
     blind: never
     watches:
-      - deviation: {place: air, target: 86 F, above: 3.6 F, below: 2 C, for: 20 min, priority: log}
+      - deviation: {place: air, target: 86 F, above: 3.6 F, below: 2 C, delay: 20 min, priority: log}
       - rate: {place: bed, per_h: -5.4 F}
       - exposure: {place: bed, at_least: 40 C, total: 2 h, priority: wake}
       - recovery: {place: air, after: mix, at_most: 90 %, within: 15 min}
     bands:
       bed:
         temperature:
-          low_low: {at: 22 C, for: 60 min, priority: wake}
-          high: {at: 40 C, for: 5 min, priority: wake, clears_after: 2 min, deadband: 0.9 F, samples: 5}
-      wet-bulb: {temperature: {ramp: 30 min, low: {at: 20 C, for: 1 h, priority: log}}}
+          low_low: {at: 22 C, delay: 60 min, priority: wake}
+          high: {at: 40 C, delay: 5 min, priority: wake, clears_after: 2 min, deadband: 0.9 F, samples: 5}
+      wet-bulb: {temperature: {ramp: 30 min, low: {at: 20 C, delay: 1 h, priority: log}}}
   two: {label: Two, begins: {last_of: [{first_of: [{holds: hot}, {after: mix}]}, 20 h]}}
 tasks:
   steam: {label: Steam, lasts: 45 min, optional: true}

@@ -16,14 +16,14 @@ GOOD = """\
 label: Mine
 purpose: a test
 conditions:
-  hot: {place: bed, at_least: 38 C, for: 5 min}
+  hot: {place: bed, at_least: 38 C, delay: 5 min}
 stages:
   first:
     label: First
     begins: 0 h
     bands:
-      bed: {temperature: {low: {at: 26 C, for: 60 min, priority: tell}, high: {at: 104 F, for: 5 min, priority: wake}}}
-      air: {humidity: {low: {at: 60 %, for: 45 min, priority: tell}}}
+      bed: {temperature: {low: {at: 26 C, delay: 60 min, priority: tell}, high: {at: 104 F, delay: 5 min, priority: wake}}}
+      air: {humidity: {low: {at: 60 %, delay: 45 min, priority: tell}}}
   second: {label: Second, begins: {first_of: [{holds: hot}, 20 h]}}
 tasks:
   inoculate: {label: Sprinkle, work: inoculate, gate: {place: bed, at_most: 90 F}}
@@ -72,11 +72,11 @@ CASES = {
         "s.yaml:17: tasks.harvest.closes: found 39 h after `inoculate`, before it opens at 40 h, wanted 40 h or later"),
     "band upside down": ("at: 104 F", "at: 70 F",
         "s.yaml:10: stages.first.bands.bed.temperature.high: found `high` at 21.11 C, not above `low` at 26 C, wanted low_low < low < high < high_high"),
-    "band upside down across": ("low: {at: 26 C", "low_low: {at: 27 C, for: 1 h, priority: wake}, low: {at: 26 C",
+    "band upside down across": ("low: {at: 26 C", "low_low: {at: 27 C, delay: 1 h, priority: wake}, low: {at: 26 C",
         "s.yaml:10: stages.first.bands.bed.temperature.low: found `low` at 26 C, not above `low_low` at 27 C, wanted low_low < low < high < high_high"),
-    "deadband as wide as the band": ("at: 26 C, for: 60 min,", "at: 39 C, deadband: 2 C, for: 60 min,",
+    "deadband as wide as the band": ("at: 26 C, delay: 60 min,", "at: 39 C, deadband: 2 C, delay: 60 min,",
         "s.yaml:10: stages.first.bands.bed.temperature.low.deadband: found a deadband of 2 C that reaches up to `high`, wanted a smaller one: the alarm could never clear"),
-    "no limit in a band": ("{low: {at: 60 %, for: 45 min, priority: tell}}", "{ramp: 1 h}",
+    "no limit in a band": ("{low: {at: 60 %, delay: 45 min, priority: tell}}", "{ramp: 1 h}",
         "s.yaml:11: stages.first.bands.air.humidity: found no limit, wanted at least one of `low_low`, `low`, `high` or `high_high`"),
     "humidity in degrees": ("at: 60 %", "at: 60 C", "s.yaml:11: stages.first.bands.air.humidity.low.at: found `60 C`, wanted a percentage, as in `85 %`"),
     "temperature in percent": ("at: 26 C", "at: 26 %",
@@ -84,10 +84,10 @@ CASES = {
     "more than wet": ("at: 60 %", "at: 160 %", "s.yaml:11: stages.first.bands.air.humidity.low.at: found `160 %`, wanted a percentage from 0 % to 100 %"),
     "boiling koji": ("at: 26 C", "at: 260 C",
         "s.yaml:10: stages.first.bands.bed.temperature.low.at: found `260 C`, wanted a temperature from -10 C to 80 C (14 F to 176 F)"),
-    "a limit without delay": ("at: 26 C, for: 60 min,", "at: 26 C,", f"s.yaml:10: stages.first.bands.bed.temperature.low: found no `for`, wanted `for:` {D}"),
-    "a limit that does nothing": ("for: 60 min, priority: tell", "for: 60 min",
+    "a limit without delay": ("at: 26 C, delay: 60 min,", "at: 26 C,", f"s.yaml:10: stages.first.bands.bed.temperature.low: found no `delay`, wanted `delay:` {D}"),
+    "a limit that does nothing": ("delay: 60 min, priority: tell", "delay: 60 min",
         "s.yaml:10: stages.first.bands.bed.temperature.low: found no `priority`, wanted `priority:` `wake`, `tell` or `log`"),
-    "air that wakes": ("for: 45 min, priority: tell", "for: 45 min, priority: wake",
+    "air that wakes": ("delay: 45 min, priority: tell", "delay: 45 min, priority: wake",
         f"s.yaml:11: stages.first.bands.air.humidity.low.priority: found `wake`, wanted {QUIET}"),
     "the clock that wakes": ("by: 26 h", "priority: wake, by: 26 h", f"s.yaml:19: expectations.warm.priority: found `wake`, wanted {QUIET}"),
     "no such place": ("      air:", "      shelf: {temperature: {}}\n      air:",

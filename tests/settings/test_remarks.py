@@ -31,7 +31,7 @@ def test_every_shipped_schedule_wakes_for_heat_and_cold_in_every_stage(tmp_path:
 def test_a_schedule_that_wakes_nobody_is_told(tmp_path: Path) -> None:
     (alone,) = said(tmp_path, HOME.replace("priority: wake", "priority: log"))
     assert alone.startswith(NOTHING)
-    slow = re.sub(r"(at: 4[0-9] C,) for: \d+ min", r"\1 for: 10 h", HOME)
+    slow = re.sub(r"(at: 4[0-9] C,) delay: \d+ min", r"\1 delay: 10 h", HOME)
     (alone,) = said(tmp_path, slow.replace("at: 22 C,", "at: 22 F,"))
     assert alone.startswith(NOTHING)
     (heat,) = said(tmp_path, slow)
