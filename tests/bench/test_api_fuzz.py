@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from kojimon.clock import real_s
+from tests.bench.figures import record
 from tests.web.fuzzing import fuzz, kitchen_at_work
 from tests.web.pages import page
 
@@ -21,5 +22,5 @@ def test_a_long_fuzzing(tmp_path: Path, seed: int) -> None:
         begun_s = real_s()
         said = fuzz(door, tmp_path, EXAMPLES, seed)
         cases = next(line.strip() for line in said.splitlines() if "generated" in line)
-        print(f"\n  seed {seed}: {cases} in {real_s() - begun_s:.0f} s")
         assert door.live.client.get("/v1/health")["ok"]
+        record("interface asked at random, long", f"no fault; {cases} in {real_s() - begun_s:.0f} s, seed {seed}")

@@ -13,6 +13,7 @@ from typing import Any
 
 import pytest
 
+from tests.bench.figures import record
 from tests.daemon.process import Process
 from tests.parts.opened import reading
 from tests.parts.wait import until
@@ -90,10 +91,11 @@ def test_qos_0_at_half_the_bare_rate(tmp_path: Path, capsys: pytest.CaptureFixtu
         assert one.stop() == 0
     stored, reached = readings(one.journal), count / (ended - began)
     with capsys.disabled():
-        print(
-            f"\nQoS 0: bare paho {bare_rate:,.0f}/s at {bare_us:.1f} us; daemon fed {reached:,.0f}/s for "
-            f"{ended - began:.1f} s (aim {rate:,.0f}) at {used_us:.1f} us (aim {2 * bare_us:.1f}), "
-            f"dropped {core['dropped']}, stored {stored:,} of {count:,}, {memory_mb:.0f} MB"
+        record(
+            "QoS 0 at half the bare rate, 10 s",
+            f"{reached:,.0f}/s for {ended - began:.1f} s at {used_us:.1f} us ({used_us / bare_us:.1f} times), dropped "
+            f"{core['dropped']}, stored {stored:,} of {count:,}, {memory_mb:.0f} MB",
+            f"paho {bare_rate:,.0f}/s at {bare_us:.1f} us",
         )
     assert core["dropped"] == 0
     assert stored == count
@@ -113,10 +115,11 @@ def test_qos_1_beside_a_bare_client_that_commits_first(tmp_path: Path, capsys: p
         assert one.stop() == 0
     rate = count / (over["end"] - began)
     with capsys.disabled():
-        print(
-            f"\nQoS 1: bare client {bare_rate:,.0f}/s at {bare_us:.1f} us; daemon {rate:,.0f}/s "
-            f"({rate / bare_rate:.2f} of it, aim 0.70) at {used_us:.1f} us; {journal['commits']} commits, "
-            f"last took {journal['sync_last_s'] * 1000:.1f} ms, longest {journal['sync_most_s'] * 1000:.1f} ms"
+        record(
+            "QoS 1 beside a bare client that commits first",
+            f"{rate / bare_rate:.2f} of it: {rate:,.0f}/s at {used_us:.1f} us; {journal['commits']} commits, "
+            f"last took {journal['sync_last_s'] * 1000:.1f} ms, longest {journal['sync_most_s'] * 1000:.1f} ms",
+            f"{bare_rate:,.0f}/s at {bare_us:.1f} us",
         )
     assert count <= readings(one.journal) <= over["sent"]
     assert rate >= 0.7 * bare_rate

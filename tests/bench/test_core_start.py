@@ -11,6 +11,7 @@ import pytest
 
 from kojimon.errors import JournalError
 from kojimon.model import InputRow
+from tests.bench.figures import record
 from tests.bench.test_core_mqtt import cpu_s, rss_mb
 from tests.daemon.process import Process
 from tests.parts.broker import Broker
@@ -74,7 +75,7 @@ def test_start_to_first_stored_reading(tmp_path: Path, capsys: pytest.CaptureFix
             voice.wait(10)
     with capsys.disabled():
         tries = ", ".join(f"{one:.2f}" for one in took)
-        print(f"\nstart to first stored reading: {tries} s (aim {FIRST_S} s); processor time {min(used):.2f} s")
+        record("start to first stored reading", f"{tries} s; processor time {min(used):.2f} s")
     assert min(took) < FIRST_S
 
 
@@ -98,5 +99,5 @@ def test_memory_in_ordinary_service(tmp_path: Path, capsys: pytest.CaptureFixtur
             voice.kill()
             voice.wait(10)
     with capsys.disabled():
-        print(f"\nmain process: {before_mb:.1f} MB at the start, {memory_mb:.1f} MB in service (aim {MEMORY_MB} MB)")
+        record("main process in ordinary service", f"{memory_mb:.1f} MB; {before_mb:.1f} at the start")
     assert memory_mb < MEMORY_MB

@@ -19,6 +19,7 @@ from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import Chunk
 from kojimon.journal.writing.writer import Writer
 from kojimon.model import InputRow
+from tests.bench.figures import record
 from tests.engine.build import AIR, BED, HUMIDITY, MIDDLE, H, Rows
 
 pytestmark = pytest.mark.bench
@@ -90,8 +91,7 @@ def test_replay_speed(journal: tuple[Path, int]) -> None:
     pairs = [(replay(path), bare(path)) for _ in range(3)]
     seconds, fetch = median(pair[0] for pair in pairs), median(pair[1] for pair in pairs)
     ratio = median(pair[1] / pair[0] for pair in pairs)
-    print(
-        f"\nreplay of {count:,} readings: {count / seconds:,.0f} a second of processor time (aim {WANTED_A_SECOND:,}); "
-        f"bare fetch {count / fetch:,.0f}; ratio {ratio:.2f} (aim {WANTED_OF_BARE})"
-    )
+    fetched = f"fetch {count / fetch:,.0f}/s"
+    record("replay of 48 h x 4 probes at 1 Hz", f"{count / seconds:,.0f}/s", fetched)
+    record("replay beside the bare fetch", f"{ratio:.2f} of it", fetched)
     assert ratio >= WANTED_OF_BARE

@@ -20,6 +20,7 @@ from kojimon.forecast.answers import ForecastSetup
 from kojimon.forecast.forecaster import Forecaster, Reading
 from kojimon.forecast.prior import published
 from kojimon.forecast.protocol import Ask, Start, decode_answer, encode
+from tests.bench.figures import record
 from tests.forecast import bedtruth
 from tests.parts.need import need
 
@@ -59,9 +60,11 @@ def test_forecast_processor_time() -> None:
     for _ in range(10):
         forecaster.forecast(WHOLE * 60.0, LIMITS)
     update_ms, forecast_ms = (read - drawn) / WHOLE * 1e3, (processor_s() - read) / 10 * 1e3
-    print(f"\nprior drawn {(drawn - start) * 1e3:.0f} ms, 48 h re-read {read - drawn:.2f} s (asked 1-2 s)")
-    print(f"update {update_ms:.3f} ms, 12 h forecast {forecast_ms:.1f} ms; a minute: "
-          f"{(update_ms + forecast_ms) / 600:.3f} % of a core here")
+    record(
+        "forecast: processor time",
+        f"48 h read again in {read - drawn:.2f} s; prior {(drawn - start) * 1e3:.0f} ms, update {update_ms:.3f} ms, "
+        f"12 h forecast {forecast_ms:.1f} ms: {(update_ms + forecast_ms) / 600:.3f} % of a core here",
+    )
     assert read - start < 4.0
     assert forecast_ms < 300.0
 
@@ -81,7 +84,7 @@ def test_forecast_process_memory() -> None:
         assert child.wait(20) == 0
     found = re.search(r"^Pss:\s+(\d+) kB", rollup, re.MULTILINE)
     assert found
-    print(f"\nforecast process, summed PSS after a whole batch: {int(found[1]) / 1024:.1f} MB")
+    record("forecast: its process", f"PSS {int(found[1]) / 1024:.1f} MB after a whole batch")
     assert int(found[1]) < 90 * 1024
 
 
@@ -93,7 +96,7 @@ def test_forecast_instructions(tmp_path: Path) -> None:
     kept.write_bytes(pickle.dumps((forecaster, every[1500:1560])))
     idle, updates, asks = (counted(kept, minutes, asked) for minutes, asked in ((0, 0), (60, 0), (60, 3)))
     update, ask = (updates - idle) / 60, (asks - updates) / 3
-    print(f"\ninstructions: update {update / 1e6:.2f} million, 12 h forecast {ask / 1e6:.0f} million")
+    record("forecast: update and 12 h forecast, instructions", f"{update / 1e6:.2f} and {ask / 1e6:.0f} million")
     assert update > 0
     assert update + ask < 800e6
 

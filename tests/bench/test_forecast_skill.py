@@ -15,6 +15,7 @@ from statistics import median
 
 import pytest
 
+from tests.bench.figures import record
 from tests.forecast import gather, skill
 
 WORLDS = ("kojisim", "layered", "mild", "gompertz", "substrate", "textbook", "thermal")
@@ -30,6 +31,21 @@ def test_forecast_skill_on_200_seeds_of_every_world() -> None:
         print(f"\n{skill.table(part, f'{world}, test seeds {skill.TEST.start}-{skill.TEST.stop - 1}')}", flush=True)
         gather.add(total, part)
     print(f"\n{skill.table(total, 'all worlds together')}", flush=True)
+    errors = {
+        who: ", ".join(f"{median(total.errors[who, lead]):.2f}" for lead in skill.LEADS_H) + " h"
+        for who in ("forecast", "straight line")
+    }
+    got, base = skill.brier(total)
+    record(
+        "forecast: median error 2, 3, 4, 6 h before a limit",
+        f"{errors['forecast']}, {total.batches} batches",
+        f"straight line {errors['straight line']}",
+    )
+    held = skill.share([one for lead in skill.LEADS_H for one in total.inside80[lead]])
+    record("forecast: 80 % range of that time holds", f"{100 * held:.0f} of 100")
+    record("forecast: quiet night of 8 h, Brier", f"{got:.3f}", f"base rate {base:.3f}")
+    done, schedule = (median(total.done[who]) for who in ("forecast", "schedule"))
+    record("forecast: growth complete, 12 h before", f"{done:.2f} h", f"schedule alone {schedule:.2f} h")
     for lead in skill.LEADS_H:
         own = median(total.errors["forecast", lead])
         assert own < 0.30 * lead

@@ -17,6 +17,7 @@ from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import Chunk
 from kojimon.journal.writing.writer import Writer
 from kojimon.model import InputRow
+from tests.bench.figures import record
 
 pytestmark = pytest.mark.bench
 
@@ -82,8 +83,11 @@ def test_reading_is_near_the_bare_fetch(journal: Path) -> None:
         by_row = rate(lambda: reader.rows_after(0), rows)
         by_page = rate(lambda: reader.pages_after(0), rows)
     plain = rate(lambda: bare(journal), rows)
-    print(f"bare fetch {plain:,.0f}/s; rows_after {by_row:,.0f}/s ({by_row / plain:.2f}); "
-          f"pages_after {by_page:,.0f}/s ({by_page / plain:.2f}); aims: 300,000/s replayed in all")  # fmt: skip
+    record(
+        "reading the journal beside the bare fetch",
+        f"row by row {by_row:,.0f}/s ({by_row / plain:.2f}), by page {by_page:,.0f}/s ({by_page / plain:.2f})",
+        f"{plain:,.0f}/s",
+    )
     assert rows == PROBES * SECONDS + SECONDS // 600
     assert by_row > 0.5 * plain and by_row > 300_000
 
@@ -115,7 +119,6 @@ def test_writing_is_near_the_bare_insert(tmp_path: Path) -> None:
             db.executemany("INSERT INTO reading VALUES (?, ?, ?, ?, ?, ?)", part)
             db.execute("COMMIT")
         plain = time.perf_counter() - begin
-    print(
-        f"\na commit of {each} rows, synced: bare {plain / commits * 1000:.2f} ms, ours {ours / commits * 1000:.2f} ms"
-    )
+    bare_ms, ours_ms = plain / commits * 1000, ours / commits * 1000
+    record("a synced commit of 24 rows", f"{ours / plain:.1f} times: {ours_ms:.2f} ms", f"{bare_ms:.2f} ms")
     assert ours < 3 * plain + 0.5

@@ -14,6 +14,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.bench.figures import record
+
 pytestmark = pytest.mark.bench
 ROOT = Path(__file__).resolve().parents[2]
 HOURS, AIM_MB = 10, 50
@@ -41,13 +43,11 @@ def test_what_stays_resident(tmp_path: Path, capsys: pytest.CaptureFixture[str])
     lived(tmp_path / "first", 1), lived(tmp_path / "first as the unit", 1, **in_the_unit())  # they compile
     plain, unit = lived(tmp_path / "plain", HOURS), lived(tmp_path / "unit", HOURS, **in_the_unit())
     with capsys.disabled():
-        for name, rows in (("as the unit runs it", unit), ("without what the unit sets", plain)):
-            first, second, last = rows[0], rows[1], rows[-1]
-            print(
-                f"\n{name}: resident {first['rss_mb']} MB at the start, {second['rss_mb']} after an hour with the page "
-                f"open, {last['rss_mb']} after {HOURS} h (proportional share {last['pss_mb']}; aim {AIM_MB})",
-                end="",
-            )
-        print()
+        record(
+            "main process after 10 h, resident",
+            f"{unit[-1]['rss_mb']} MB (share by PSS {unit[-1]['pss_mb']}); {unit[0]['rss_mb']} at the start, "
+            f"{unit[1]['rss_mb']} after an hour with the page open",
+            f"without what the unit sets {plain[-1]['rss_mb']} MB",
+        )
     assert unit[-1]["rss_mb"] < AIM_MB
     assert unit[-1]["rss_mb"] - unit[1]["rss_mb"] < 3.0, "and it does not grow away"

@@ -18,6 +18,7 @@ from kojimon.mirror.process import Process
 from kojimon.mirror.sender import Mirror
 from kojimon.mirror.stream import POINTS_MOST
 from kojimon.settings.spec import MirrorSettings
+from tests.bench.figures import record
 from tests.mirror.kitchen import Kitchen
 from tests.mirror.standin import StandIn
 from tests.parts.wait import until
@@ -87,14 +88,13 @@ def test_beside_raw_line_protocol(tmp_path: Path) -> None:
         minute = mine.sizes[-1]
         mirror.stop(5)
     raw_requests, raw_sent, raw_plain = sums(raw)
-    print(
-        f"\nbacklog of {readings} readings, a request / bytes on the line / bytes unpacked per reading:"
-        f"\n  by hand    {raw_requests / readings:.4f} / {raw_sent / readings:.1f} / {raw_plain / readings:.1f}, "
-        f"{readings / raw_s:.0f} a second"
-        f"\n  the mirror {requests / readings:.4f} / {sent / readings:.1f} / {plain / readings:.1f}, "
-        f"{readings / took_s:.0f} a second; child {cpu_s / readings * 1e6:.0f} us a reading, PSS {pss_mb:.0f} MB, "
-        f"data {data_mb:.0f} MB"
-        f"\n  a quiet minute (36 readings in one request): {minute[0] / 36:.1f} bytes a reading"
+    record(
+        "mirror beside raw line protocol",
+        f"{requests} requests for {readings:,} readings, {sent / readings:.1f} bytes a reading "
+        f"({plain / readings:.1f} unpacked), {readings / took_s:,.0f}/s; child {cpu_s / readings * 1e6:.0f} us "
+        f"a reading, PSS {pss_mb:.0f} MB, data {data_mb:.0f} MB; a quiet minute {minute[0] / 36:.1f} bytes each",
+        f"{raw_requests} requests, {raw_sent / readings:.1f} bytes ({raw_plain / readings:.1f}), "
+        f"{readings / raw_s:,.0f}/s",
     )
     assert requests <= raw_requests + 5
     kitchen.close()

@@ -17,6 +17,7 @@ from typing import Any
 
 import pytest
 
+from tests.bench.figures import record
 from tests.browser.conftest import FLAGS, chromium
 from tests.browser.cook import koji_c
 from tests.parts.opened import reading
@@ -120,7 +121,8 @@ def test_a_curve_beside_a_raw_scan(served: Served) -> None:
     rows = len(db.execute("SELECT t_ms, probe, coalesce(value, raw), quality FROM reading").fetchall())
     db.close()
     scan_s = time.perf_counter() - begun
-    print(f"\n  {rows} readings: raw scan {scan_s:.2f} s; first curve {served.cold_s:.2f} s, again {warm_s:.3f} s")
+    taken = f"first {served.cold_s:.2f} s, again {warm_s:.3f} s"
+    record("curve of 48 h from the server", taken, f"raw scan of {rows:,} rows {scan_s:.2f} s")
     assert rows > 690_000
     assert served.cold_s < 10 * scan_s
     assert warm_s < scan_s
@@ -135,11 +137,9 @@ def test_the_first_load_and_the_first_curve(served: Served) -> None:
         bare = [look(browser, served, "/enter", "form")[0] for _ in range(3)]
         times, sizes = zip(*(look(browser, served, "/", "svg.k-sheet .k-track") for _ in range(5)), strict=True)
         browser.close()
-    print(
-        f"\n  first load {max(sizes) / 1024:.0f} KB (aim {FIRST_LOAD_AIM_KB}); throttled 6x: first curve after "
-        f"{', '.join(f'{t:.2f}' for t in sorted(times))} s (aim {FIRST_CURVE_AIM_S}), a bare form after "
-        f"{', '.join(f'{t:.2f}' for t in sorted(bare))} s"
-    )
+    record("first load of the page", f"{max(sizes) / 1024:.0f} KB")
+    curve, form = (", ".join(f"{t:.2f}" for t in sorted(all_s)) for all_s in (times, bare))
+    record("first curve, Chromium slowed six times", f"{curve} s", f"bare form {form} s")
     assert max(sizes) < FIRST_LOAD_AIM_KB * 1024
     assert min(times) < min(bare) + FIRST_CURVE_AIM_S
 
@@ -185,7 +185,7 @@ def test_memory_with_five_pages_open(served: Served) -> None:
             page.locator(".sheet[data-drawn]").wait_for()
         with_mb = served.memory_mb()
         browser.close()
-    print(f"\n  the daemon: {before_mb:.0f} MB before, {with_mb:.0f} MB with five pages open")
+    record("daemon with five pages open", f"{with_mb:.0f} MB", f"{before_mb:.0f} MB before")
     assert with_mb - before_mb < 40
 
 
@@ -203,7 +203,7 @@ def test_the_review_of_that_batch(served: Served) -> None:
     html = rendered(Question(str(served.journal), ("b-1",), form="file")).html.encode()
     file_s = time.perf_counter() - begun
     packed = len(gzip.compress(html))
-    print(f"\n  figures {figures_s:.1f} s ({len(steps)} steps of the bar), file {file_s:.1f} s, {len(html) // 1024} KB"
-          f" ({packed // 1024} KB packed)")  # fmt: skip
+    size = f"{len(html) // 1024} KB ({packed // 1024} KB packed)"
+    record("figures of a batch, and its file", f"{figures_s:.1f} s and {file_s:.1f} s, {size}")
     assert len(steps) > 10
     assert len(html) < 1_000_000

@@ -12,6 +12,7 @@ import pytest
 
 from kojimon.model import Quality
 from kojisim.probes import Sample
+from tests.bench.figures import record
 from tests.probes.faulty import batch
 from tests.probes.test_after_mixing import flags, misplaced_at_a_mixing
 
@@ -43,6 +44,9 @@ def test_minutes_until_it_is_seen(capsys: pytest.CaptureFixture[str]) -> None:
             *lines,
             sep="\n",
         )
+        told = (f"{kind} {middles[kind, False]:.0f} usual, {middles[kind, True]:.0f} asked" for kind in KINDS)
+        said = f"medians: {'; '.join(told)}; {SEEDS} batches"
+        record("probe out of the koji at a mixing, minutes until called", said)
     assert not flagged
     assert all(middles[kind, True] < middles[kind, False] for kind in KINDS)
 

@@ -10,6 +10,7 @@ import pytest
 from kojimon.model import Arrival
 from kojimon.probes.pipeline import Pipeline
 from kojimon.settings.spec import MqttSource, Probe, SerialSource
+from tests.bench.figures import record
 
 ROUNDS = 40_000
 BROKER = MqttSource("broker", "localhost")
@@ -70,5 +71,7 @@ def test_readings_a_second(capsys: pytest.CaptureFixture[str]) -> None:
             print(
                 f"  {name:32s} {us:6.2f} µs a message, {us / count:5.2f} µs a reading, {us / bare_us:5.2f} x json.loads"
             )
+        times = (f"{name} {us / bare_us:.1f} times" for name, (us, _) in rows.items())
+        record("decoding and judging a reading", ", ".join(times), f"json.loads {bare_us:.2f} us")
     assert rows["plain number"][0] < 2 * bare_us
     assert rows["JSON by path, two readings"][0] < 3 * bare_us

@@ -8,6 +8,7 @@ from statistics import median
 
 import pytest
 
+from tests.bench.figures import record
 from tests.probes.faulty import MISPLACED, Found, batch, clean_flags, fault_runs, misplaced_run
 
 SEEDS = int(os.environ.get("KOJIMON_BENCH_SEEDS", "200"))
@@ -31,7 +32,9 @@ def test_share_of_faults_seen(capsys: pytest.CaptureFixture[str]) -> None:
             minutes = sorted(found.minutes for found in row if found.minutes is not None)
             times = f"{median(minutes):7.1f} {minutes[-1]:7.1f}" if minutes else ""
             print(f"  {kind:42s} {100 * shares[kind]:6.1f} %  {times}")
-        print(f"  false flags: {flagged} readings in {hours:.0f} sound probe-hours")
+        least = min(shares, key=lambda kind: shares[kind])
+        record("fault kinds caught, 200 seeds: least", f"{100 * shares[least]:.1f} % ({least}), {SEEDS} seeds")
+        record("false flags in 1,000 probe-hours", f"{flagged / hours * 1000:.2f} in {hours:,.0f} h")
     assert min(shares.values()) >= 0.95
     assert flagged / hours * 1000 <= 1.0
 
@@ -50,4 +53,7 @@ def test_share_of_misplaced_probes_seen(capsys: pytest.CaptureFixture[str]) -> N
                 f"\n  {place:30s} {100 * shares[place]:6.1f} %  {median(minutes):6.1f} {minutes[-1]:6.1f} min", end=""
             )
             print(f"  flagged besides: {wrong[0]} of other probes, {wrong[1]} before", end="")
+    with capsys.disabled():
+        least = min(shares, key=lambda place: shares[place])
+        record("misplaced probes caught, 200 seeds: least", f"{100 * shares[least]:.1f} % ({least}), {SEEDS} seeds")
     assert min(shares.values()) >= 0.95

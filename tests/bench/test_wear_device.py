@@ -21,6 +21,7 @@ from kojimon.journal.files.damage import open_or_recover
 from kojimon.journal.records import Chunk, StoredReading
 from kojimon.journal.writing.writer import Writer
 from kojimon.model import Event, InputRow
+from tests.bench.figures import record
 from tests.forecast import bedtruth
 from tests.parts.card import Card, new_card
 
@@ -106,7 +107,9 @@ def test_bytes_to_the_card_in_a_day(card: Card, with_forecasts: bool) -> None:
     commits = facts.commits - commits
     assert writer.stop(10)
     opened.lock.release()
-    kind = "a forecast a minute" if outlooks else "no forecasts"
-    print(f"\n{kind}: {written / 1e6:.1f} MB a day to the device ({written / commits / 1000:.1f} kB a commit, "
-          f"{commits} commits, slowest {facts.sync_most_s * 1000:.0f} ms); aim {AIM_MB} MB")  # fmt: skip
+    record(
+        "written to the card a day" + (", with a forecast a minute" if outlooks else ""),
+        f"{written / 1e6:.1f} MB: {written / commits / 1000:.1f} kB a commit, {commits} commits, slowest "
+        f"{facts.sync_most_s * 1000:.0f} ms",
+    )
     assert written / 1e6 <= AIM_MB

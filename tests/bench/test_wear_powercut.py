@@ -22,6 +22,7 @@ import pytest
 
 from kojimon.journal.files.damage import open_or_recover
 from kojimon.journal.reading.reader import Reader
+from tests.bench.figures import record
 from tests.parts.card import mounted, new_card
 from tests.parts.wait import until
 
@@ -78,7 +79,8 @@ def test_nothing_acknowledged_is_lost_when_the_power_goes(tmp_path: Path) -> Non
             told.join()
             with contextlib.suppress(AttributeError):
                 child.stdout.close()  # type: ignore[union-attr]
-    print(f"\n{ROUNDS} power cuts (seed {seed}): acknowledged rows lost {[max(0, n) for n in lost]}")
+    gone = sum(max(0, n) for n in lost)
+    record("power cuts of a card: acknowledged rows lost", f"{gone} in {ROUNDS} cuts, seed {seed}")
     assert all(n <= 0 for n in lost)
 
 

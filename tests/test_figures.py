@@ -1,0 +1,48 @@
+"""The file of figures: every figure asked has its row, and a benchmark that writes it or the words "not measured"."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from tests.bench import figures
+
+BENCHES = sorted(Path(figures.__file__).parent.glob("test_*.py"))
+BY_OTHERS = {
+    "1,000 nights: excursions missed, wakings without cause", "security score of the unit",
+    "whole run of the tests, two idle cores", "faults put in that a test catches, of 300",
+    "minutes from nothing to the first reading on the page",
+}  # fmt: skip
+"""What no benchmark measures yet."""
+
+
+def test_every_figure_asked_has_a_row() -> None:
+    rows = [line.split(" | ") for line in figures.FILE.read_text(encoding="utf-8").splitlines() if line[:2] == "| "]
+    assert [row[0].removeprefix("| ") for row in rows[1:]] == list(figures.ASKED)
+    for name, asked, measured, *_, commit in rows[1:]:
+        assert asked == figures.ASKED[name.removeprefix("| ")]
+        assert (measured == figures.NOT_YET) == (commit == "- |"), name
+
+
+def test_every_figure_is_written_by_a_benchmark() -> None:
+    texts = {path.name: path.read_text(encoding="utf-8") for path in BENCHES}
+    assert [name for name, text in texts.items() if "record(" not in text] == []
+    written = {name for name in figures.ASKED if any(f'"{name}' in text for text in texts.values())}
+    written.add("written to the card a day, with a forecast a minute")
+    assert set(figures.ASKED) - written == BY_OTHERS
+    said = {found for text in texts.values() for found in re.findall(r'record\(\s*"([^"]+)"', text)}
+    assert said <= set(figures.ASKED)
+
+
+def test_a_row_is_replaced_and_the_others_stay(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(figures, "FILE", tmp_path / "FIGURES.md")
+    figures.record("first load of the page", "18 KB")
+    figures.record("written to the card a day", "34 MB", "bare 30 MB")
+    figures.record("first load of the page", "19 KB")
+    text = figures.FILE.read_text(encoding="utf-8")
+    assert "19 KB" in text and "18 KB" not in text and "| 34 MB | bare 30 MB |" in text
+    assert text.count(figures.NOT_YET) == len(figures.ASKED) - 2
+    with pytest.raises(KeyError):
+        figures.record("something nobody asked for", "1")
