@@ -37,6 +37,25 @@ class Place(StrEnum):
     WET_BULB = "wet-bulb"
 
 
+class BoxKind(StrEnum):
+    """How a box is heated: what its air says of it, and of the koji, hangs on that."""
+
+    STILL = "still"
+    FAN = "fan"
+    HEAT_MAT = "heat-mat"
+    OVEN_LIGHT = "oven-light"
+    UNKNOWN = "unknown"
+
+
+class Cover(StrEnum):
+    """How the rice is covered."""
+
+    OPEN = "open"
+    CLOTH = "cloth"
+    CLOTH_AND_PLASTIC = "cloth-and-plastic"
+    UNKNOWN = "unknown"
+
+
 class Priority(StrEnum):
     """What an alarm does to a sleeping person: gets them up, tells them by day, or only writes it down."""
 

@@ -134,8 +134,9 @@ def ignore(done: float) -> None:
 
 
 def rehearse_curve(
-    recording: Recording, schedule: Schedule, advance: Advance = engine.advance, progress: Progress = ignore
-) -> Rehearsal:
+    recording: Recording, schedule: Schedule, advance: Advance = engine.advance, progress: Progress = ignore,
+    kind: str = "unknown", cover: str = "unknown",
+) -> Rehearsal:  # fmt: skip
     """Runs a recorded curve through the engine under a schedule.
 
     Args:
@@ -143,6 +144,7 @@ def rehearse_curve(
         schedule: what to judge it by.
         advance: the engine's step.
         progress: called with the rows done so far.
+        kind, cover: of the box (`model.BoxKind`, `model.Cover`).
 
     Returns:
         The events of the batch, from its start to the end of the recording.
@@ -154,7 +156,8 @@ def rehearse_curve(
     offset_ms = FIRST_T_MS - first_ms
     hour0_ms = _hour0(recording)
     known = {task.name for task in schedule.tasks}
-    rows = _numbered(_curve_rows(recording, schedule, hour0_ms, offset_ms, known))
+    box = IncubatorSetup(INCUBATOR, schedule.name, kind=kind, cover=cover)
+    rows = _numbered(_curve_rows(recording, schedule, box, hour0_ms, offset_ms, known))
     events = _run(rows, advance, progress, last_ms + offset_ms)
     unknown = tuple(sorted({name for _, name in recording.tasks} - known))
     return Rehearsal(tuple(e for e in events if e.batch), hour0_ms + offset_ms, offset_ms, unknown, recording.tracks)
@@ -232,10 +235,10 @@ def _hour0(recording: Recording) -> int:
 
 
 def _curve_rows(
-    recording: Recording, schedule: Schedule, hour0_ms: int, offset_ms: int, known: set[str]
+    recording: Recording, schedule: Schedule, box: IncubatorSetup, hour0_ms: int, offset_ms: int, known: set[str]
 ) -> Iterator[tuple[int, str, Any]]:
     """(t_ms, kind, payload) of every row; a reading has kind "" and (track, value) as payload."""
-    setup = _setup(recording, schedule)
+    setup = _setup(recording, schedule, box)
     start = {"boot": 1, "boot_id": BATCH, "boot_ms": 0, "wall_ms": 0, "trusted": True, "clean": True, "gap_ms": 0}
     yield FIRST_T_MS, "start", start
     yield FIRST_T_MS, "settings", {"hash": BATCH, "setup": to_plain(setup)}
@@ -272,7 +275,7 @@ def _numbered(rows: Iterable[tuple[int, str, Any]]) -> Iterator[Any]:
             yield (seq, t_ms, track + 1, value, 0)
 
 
-def _setup(recording: Recording, schedule: Schedule) -> EngineSetup:
+def _setup(recording: Recording, schedule: Schedule, box: IncubatorSetup) -> EngineSetup:
     probes = tuple(
         ProbeSetup(
             no=index + 1, name=track.name, incubator=INCUBATOR, place=track.place, quantity=track.quantity,
@@ -281,8 +284,7 @@ def _setup(recording: Recording, schedule: Schedule) -> EngineSetup:
         for index, track in enumerate(recording.tracks)
     )  # fmt: skip
     trays = tuple(dict.fromkeys(track.tray for track in recording.tracks if track.tray))
-    box = IncubatorSetup(INCUBATOR, schedule.name, trays=trays)
-    return EngineSetup(BATCH, (box,), probes, {schedule.name: schedule})
+    return EngineSetup(BATCH, (replace(box, trays=trays),), probes, {schedule.name: schedule})
 
 
 def _stale_ms(recording: Recording, index: int) -> int:

@@ -28,7 +28,8 @@ def engine_setup(settings: Settings, numbers: Mapping[str, int]) -> dict[str, An
     setup = EngineSetup(
         site=settings.site,
         incubators=tuple(
-            IncubatorSetup(box.name, box.schedule.name, box.label, box.trays) for box in settings.incubators
+            IncubatorSetup(one.name, one.schedule.name, one.label, one.trays, one.box.kind, one.box.cover)
+            for one in settings.incubators
         ),
         probes=tuple(_probe(probe, numbers[probe.name], settings.staleness) for probe in settings.probes),
         schedules=_schedules(settings),

@@ -84,6 +84,9 @@ class Box(Struct, frozen=True):
 
     Attributes:
         schedule: that of the settings. trays: their names, from the top.
+        kind, cover: what kind of box it is, and how the rice is covered (`model.BoxKind`, `model.Cover`).
+        off_untold: why nobody would be told by the box's air that the box went off: `mat`, `no-air` or `room` (it never
+            was well above the room); "" where it tells, and while no batch is open.
         batch, stage: None while no batch is open. next: None when nothing waits. question: None when none is open.
         forecast: None without one of this batch; over MQTT it has a topic of its own.
         cautions: what the schedule asks to take care of.
@@ -106,6 +109,9 @@ class Box(Struct, frozen=True):
     forecast: Foreseen | None = None
     cautions: tuple[str, ...] = ()
     alarms: tuple[Alarm, ...] = ()
+    kind: str = "unknown"
+    cover: str = "unknown"
+    off_untold: str = ""
 
     @property
     def batch_id(self) -> str:

@@ -5,39 +5,32 @@ that warms up, or was set higher, is no box that runs away: that is air beyond w
 which is far from usual or still climbs, or air hotter than any schedule wants. A box is off when its air has fallen far
 below its own level; before that is known, far below the highest it has held.
 
+What the air says hangs on the kind of box (`off_untold`): over a heat mat it follows the room. Of a box that may have
+no thermostat air that was never well above its room, or fell with it, says nothing either.
+
 Once the koji makes heat such a fall alone is no sign: a vent, a mixing and the end of that heat take as much. Then a
 box is off when its air has lost half of its way above the room as well, and the koji is no longer hot: hot koji is in
 no danger of the cold, and holds up the air of a box that is off. Where somebody answered hot koji at the box, or set it
-and did not say to what, only air near the room's counts. Koji that cools all the same is called by its own low limits.
+and did not say to what, only air near the room's counts. Koji that cools all the same is called by its own low limits,
+and once the harvest is open, when heat is hardly wanted any more, a box that is off is told and wakes nobody.
 """
 
 from __future__ import annotations
 
-from msgspec.structs import replace
+from typing import Any
 
+from kojimon.alarms.states import Signal
 from kojimon.contract import keys
+from kojimon.engine.box_level import COLD_ROOM_C, NEAR_ROOM_K, ROOM_C, forget, learn
 from kojimon.engine.conditions import fresh, reading_at
 from kojimon.engine.limits import bands_in_force
 from kojimon.engine.moments import Known
 from kojimon.engine.state import AirWatch, elapsed_ms
-from kojimon.engine.trend import TRACE_EVERY_MS, slope_of
+from kojimon.engine.trend import slope_of
 from kojimon.engine.turn import Turn
-from kojimon.model import Priority
+from kojimon.model import BoxKind, Priority
 from kojimon.schedule.spec import Band, BoxWatch
 
-SHARE = 0.18
-"""Of each new value in the smoothed level, every two minutes: a time constant of 10 min, so that the swing of a
-thermostat (3 K up and down every 4-10 min) leaves half a degree of itself at most."""
-SURE_TICKS = 3
-"""So many values before the level is one to begin from."""
-BLOCK_TICKS = 15
-"""Half an hour: two such means are compared to tell rest from a way up."""
-REST_RISE_K = 1.0
-REST_FALL_K = 0.6
-"""At rest when a half hour's mean is no further above (below) that of the one before. Less is allowed downwards: rice
-that cools in the box takes its air down for hours, and so does a box that is off (judgement)."""
-USUAL_TAU_MS = 7_200_000
-"""Between two rests the usual level follows slowly, while the air is near it."""
 BEYOND_C = 43.0
 """Hotter than the air limit of any schedule that comes with kojimon, 42 °C (tests/schedule/test_shipped.py)."""
 CLIMBS_PER_H = 1.0
@@ -54,23 +47,21 @@ SETTLE_PER_K_MS = 1_080_000
 SETTLE_MOST_MS = 7_200_000
 """After the box was set to another temperature deviation waits 18 min for each K still to go, 2 h at most (ASHRAE
 Guideline 36, 5.1.20, as coded in an open library)."""
-NEAR_ROOM_K = 3.0
-"""Air as near to the room's as this is no box turned down, but one that is off."""
 VENTED_K = 2.0
 """The same for a box that may stand wide open: a mat under thin walls still held 3 K then (simulated, one batch)."""
-ROOM_C = 22.0
-COLD_ROOM_C = 17.0
-"""Taken for the room where it is not measured: before the koji makes heat, and from then on. A room that is warmer than
-taken delays the call, one that is colder makes it a false one (judgement; most homes lie between)."""
 LOST_PART = 0.5
 """Of the way above the room, lost when a box with koji that makes heat is called off. Without a thermostat and with the
 vent a crack open two thirds and more were left; of boxes that went off less than 0.45, 20 min before it was due to be
 told (simulated, seeds 1000-1004; what is due: tests/scenario/starts.py)."""
+WARM_BOX_C = 28.0
+"""Warmer than a room: a box of unknown kind that holds its air so is heated, and more than its room is (judgement)."""
+COOL_KOJI_C = 28.0
+"""Koji that falls a K an hour below this gets somebody up for a box that is off late (judgement)."""
 HOT_KOJI_C = 34.0
 """Koji that warms itself, as the shipped schedules have it (judgement)."""
-STILL_PART = 0.07
-"""Lower than usual after the rice came in the air is at rest only when it fell by a smaller part of its way to the room
-in half an hour: what is off falls by more, at a time constant of up to 7 h."""
+KEPT_PART = 0.7
+"""Of the way above the room: a box that holds more of it than this, before the koji makes heat, is not off, but stands
+in a room that got colder (judgement)."""
 
 
 def judge_box(turn: Turn, incubator: str, known: Known) -> None:
@@ -90,19 +81,70 @@ def judge_box(turn: Turn, incubator: str, known: Known) -> None:
     moved, settled_ms = _moved(turn, incubator, known), turn.of_late(incubator).settling_until_ms
     for one in fresh(turn, turn.compiled.probes_at(incubator, "air", "temperature")):
         if begun:
-            _forget(turn, one)
-        elif _learn(turn, one, box, own_heat, allowed_c, room_c, moved) and turn.t_ms >= settled_ms:
+            forget(turn, one)
+        elif learn(turn, one, box, own_heat, allowed_c, room, moved) and turn.t_ms >= settled_ms:
             turn.happened(incubator, set_ms=-1)
-    facts = {"value": value, "probe": turn.compiled.probes[no].name, "room": room[1] if room else None}
+    facts: dict[str, Any] = {"value": value, "probe": turn.compiled.probes[no].name, "room": room[1] if room else None}
     active = turn.active(incubator, keys.BOX_OFF)
-    from_c = _fallen(turn, no, box, room_c if own_heat else None, active)
-    off = from_c is not None and (active or not (begun or _waits(turn, incubator, no, own_heat, room_c, moved)))
-    limit_c = None if from_c is None else round(from_c, 2)
-    turn.held(incubator, keys.BOX_OFF, off, box.off_after_s, Priority.WAKE, limit=limit_c, **facts)
+    from_c = None if off_untold(turn, incubator) else _fallen(turn, no, box, room_c, own_heat, active)
+    off = from_c is not None and not _held_by_room(turn, incubator, no, from_c, own_heat)
+    off = off and (active or not (begun or _waits(turn, incubator, no, own_heat, room_c, moved)))
+    wakes = not _late(turn, known) or _koji_falls(turn, incubator)
+    facts["limit"] = None if from_c is None else round(from_c, 2)
+    priority = Priority.WAKE if wakes else Priority.TELL
+    turn.held(incubator, keys.BOX_OFF, off, box.off_after_s, priority, **facts)
+    if off and wakes and turn.alarm(incubator, keys.BOX_OFF).priority is Priority.TELL:
+        turn.signal(incubator, keys.BOX_OFF, Signal.UP, priority=Priority.WAKE, **facts)
     hot = turn.active(incubator, keys.BOX_HOT)
-    over_c = _running_away(turn, no, box, allowed_c, most_c, hot)
-    limit_c = None if hot else over_c  # the limit it was raised by stays with it, whatever stage comes
-    turn.held(incubator, keys.BOX_HOT, over_c is not None, box.hot_after_s, Priority.WAKE, limit=limit_c, **facts)
+    over_mat = turn.compiled.kind_of(incubator) == BoxKind.HEAT_MAT
+    over_c = _running_away(turn, no, box, most_c if over_mat else allowed_c, most_c, hot)
+    facts["limit"] = None if hot else over_c  # the limit it was raised by stays with it, whatever stage comes
+    turn.held(incubator, keys.BOX_HOT, over_c is not None, box.hot_after_s, Priority.WAKE, **facts)
+
+
+def off_untold(turn: Turn, incubator: str) -> str:
+    """Why the box's air cannot tell that it went off, "" where it can.
+
+    `mat`: it follows the room; `no-air`: it is not read; `room`: the box never held it well above the room.
+    """
+    if turn.compiled.kind_of(incubator) == BoxKind.HEAT_MAT:
+        return "mat"
+    numbers = fresh(turn, turn.compiled.probes_at(incubator, "air", "temperature"))
+    if not numbers:
+        return "no-air"
+    unknown = turn.compiled.kind_of(incubator) == BoxKind.UNKNOWN
+    return "" if any(_warmer_than_rooms(turn, no, unknown) for no in numbers) else "room"
+
+
+def _warmer_than_rooms(turn: Turn, no: int, unknown: bool) -> bool:
+    """Whether the box holds its air so far above the room that the air of one that is off would be another."""
+    air = turn.airs.get(no, AirWatch())
+    level_c = turn.own.get(no, air.level if air.top is None else air.top)
+    if air.room is not None:
+        return level_c >= air.room + NEAR_ROOM_K
+    return not unknown or level_c >= WARM_BOX_C
+
+
+def _held_by_room(turn: Turn, incubator: str, no: int, own_c: float, own_heat: bool) -> bool:
+    """Whether the air of a box that may have no thermostat fell with its room, or may have."""
+    if turn.compiled.kind_of(incubator) not in (BoxKind.UNKNOWN, BoxKind.OVEN_LIGHT):
+        return False
+    room, air = reading_at(turn, incubator, "room", "temperature"), turn.airs[no]
+    if room is None or air.room is None:
+        return air.level - ROOM_C > LOST_PART * (own_c - ROOM_C)
+    return air.level - room[1] > (LOST_PART if own_heat else KEPT_PART) * (own_c - air.room)
+
+
+def _late(turn: Turn, known: Known) -> bool:
+    """Whether the koji may be taken out by now."""
+    opens = [known.resolve(task.window.opens) for task in known.schedule.tasks if task.work == "harvest"]
+    return any(at_ms is not None and at_ms <= turn.t_ms for at_ms in opens)
+
+
+def _koji_falls(turn: Turn, incubator: str) -> bool:
+    found = reading_at(turn, incubator, "bed", "temperature", hottest=False)
+    slope = slope_of(turn.trace.get(found[0], ())) if found else None
+    return found is not None and found[1] < COOL_KOJI_C and slope is not None and slope.per_h <= -CLIMBS_PER_H
 
 
 def _highest(turn: Turn, incubator: str, known: Known) -> tuple[float, float]:
@@ -125,8 +167,10 @@ def _waits(turn: Turn, incubator: str, no: int, own_heat: bool, room_c: float, m
     if koji is not None and koji[1] >= HOT_KOJI_C:
         return True
     over_room_k = turn.airs[no].level - room_c
+    set_k = LOST_PART * (turn.own.get(no, turn.airs[no].level) - room_c)
+    near_k = min(NEAR_ROOM_K, set_k)  # it may be set that near the room
     vented = own_heat and turn.of_late(incubator).visited_ms >= 0 and over_room_k > VENTED_K
-    return vented or (bool(moved) and over_room_k > NEAR_ROOM_K)
+    return vented or (bool(moved) and over_room_k > near_k)
 
 
 def _moved(turn: Turn, incubator: str, known: Known) -> str:
@@ -139,76 +183,15 @@ def _moved(turn: Turn, incubator: str, known: Known) -> str:
     return "set" if turn.t_ms < lately.settling_until_ms else "loaded" if loaded else ""
 
 
-def _forget(turn: Turn, no: int) -> None:
-    """A new batch: only the smoothed level goes on."""
-    air = turn.airs.get(no, AirWatch())
-    turn.airs[no] = _smoothed(AirWatch(air.ticks, air.level), turn.last_v[no])
-    turn.usual.pop(no, None)
-    turn.own.pop(no, None)
-
-
-def _smoothed(air: AirWatch, value: float) -> AirWatch:
-    ticks = air.ticks + 1
-    return replace(air, ticks=ticks, level=air.level + (value - air.level) * max(1 / ticks, SHARE))
-
-
-def _learn(
-    turn: Turn, no: int, box: BoxWatch, own_heat: bool, allowed_c: float, room_c: float, moved: str
-) -> bool:
-    """Takes the probe's value into what is known of it. Returns whether its air has come to rest anew.
-
-    What is beyond the stage's limit never becomes usual. The box's own level is the usual one while the koji makes no
-    heat, and then stays: the air of a box that is off falls so slowly with hot koji that the usual level follows it.
-    """
-    value = turn.last_v[no]
-    air, mean, change_k = _half_hour(_smoothed(turn.airs.get(no, AirWatch()), value), value)
-    usual, own = turn.usual.get(no), turn.own.get(no)
-    rests = mean < allowed_c and _rests(air.top if usual is None else usual, mean, change_k, box, room_c, moved)
-    if rests and (usual is None or mean > usual or moved):
-        usual, own = mean, mean if own is None or not own_heat else own
-    elif usual is not None and air.level < allowed_c and -box.falls_k / 2 < air.level - usual < box.rises_k / 2:
-        usual += (air.level - usual) * TRACE_EVERY_MS / USUAL_TAU_MS
-    if usual is not None:
-        turn.usual[no] = usual
-        keeps = own_heat or (moved == "set" and not rests)
-        turn.own[no] = usual if own is None or not keeps else own
-    turn.airs[no] = replace(air, top=mean) if rests else air
-    return rests and moved == "set"
-
-
-def _rests(
-    from_c: float | None, mean: float, change_k: float | None, box: BoxWatch, room_c: float, moved: str
-) -> bool:
-    """Whether the last half hour was one of rest: lower than before only where that may be, and then strictly."""
-    if change_k is None or not -REST_FALL_K <= change_k <= REST_RISE_K:
-        return False
-    lower = from_c is not None and mean < from_c - box.falls_k / 2
-    still_k = REST_FALL_K if moved == "set" else STILL_PART * (mean - room_c)
-    return not lower or (bool(moved) and change_k >= -still_k and mean > room_c + NEAR_ROOM_K)
-
-
-def _half_hour(air: AirWatch, value: float) -> tuple[AirWatch, float, float | None]:
-    """The value added to the half hour that runs; at its end its mean, and how far that is from the one before."""
-    air = replace(air, total=air.total + value, count=air.count + 1)
-    if air.start is None and air.ticks >= SURE_TICKS:
-        air = replace(air, start=air.level)
-    if air.count < BLOCK_TICKS:
-        return air, 0.0, None
-    mean = air.total / air.count
-    change_k = None if air.before is None else mean - air.before
-    top = mean if air.top is None else max(air.top, mean)
-    return replace(air, total=0.0, count=0, before=mean, top=top), mean, change_k
-
-
-def _fallen(turn: Turn, no: int, box: BoxWatch, room_c: float | None, active: bool) -> float | None:
+def _fallen(turn: Turn, no: int, box: BoxWatch, room_c: float, own_heat: bool, active: bool) -> float | None:
     """The level the air has fallen far from, None where it has not.
 
     An open lid makes it fall for some minutes only. On a way up that has not ended the fall counts from the highest
-    half hour, and must undo half of the way: a box overshoots. `room_c` is given once the koji makes heat.
+    half hour, and must undo half of the way: a box overshoots.
     """
     air, own = turn.airs.get(no, AirWatch()), turn.own.get(no)
     back_k = BACK_K * active
-    if room_c is not None:
+    if own_heat:
         from_c = air.top if own is None else own
         lost_k = None if from_c is None else max(box.falls_k, LOST_PART * (from_c - room_c)) - back_k
         return from_c if from_c is not None and lost_k is not None and from_c - air.level >= lost_k else None
@@ -221,9 +204,7 @@ def _fallen(turn: Turn, no: int, box: BoxWatch, room_c: float | None, active: bo
     return air.top if air.top - air.level >= need_k else None
 
 
-def _running_away(
-    turn: Turn, no: int, box: BoxWatch, allowed_c: float, most_c: float, active: bool
-) -> float | None:
+def _running_away(turn: Turn, no: int, box: BoxWatch, allowed_c: float, most_c: float, active: bool) -> float | None:
     """The limit the air is beyond when it runs away, None where it does not."""
     level, back_k, usual = turn.airs[no].level, BACK_K * active, turn.usual.get(no)
     if level >= most_c - back_k:
@@ -252,6 +233,8 @@ def settle(turn: Turn, incubator: str, to_c: object) -> None:
     for no in turn.compiled.probes_at(incubator, "air", "temperature"):
         if no in turn.own:
             turn.own[no] = min(turn.own[no], float(to_c))
+            turn.usual[no] = min(turn.usual[no], float(to_c))
+            turn.airs[no] = AirWatch(turn.airs[no].ticks, turn.airs[no].level, room=turn.airs[no].room)
     if found is not None:
         wait_ms = min(SETTLE_MOST_MS, round(abs(float(to_c) - found[1]) * SETTLE_PER_K_MS))
         turn.happened(incubator, settling_until_ms=turn.t_ms + wait_ms)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from kojimon.contract import deadlines, keys
 from kojimon.contract.keys import named
 from kojimon.engine.setup import EngineSetup, IncubatorSetup, ProbeSetup
+from kojimon.model import BoxKind
 from kojimon.schedule.spec import Schedule
 
 
@@ -24,6 +25,11 @@ class Compiled:
         for probe in setup.probes:
             place = (probe.incubator, probe.place, probe.quantity)
             self.at[place] = (*self.at.get(place, ()), probe.no)
+
+    def kind_of(self, incubator: str) -> str:
+        """The kind of a box (`model.BoxKind`)."""
+        box = self.incubators.get(incubator)
+        return box.kind if box is not None else BoxKind.UNKNOWN
 
     def probes_at(self, incubator: str, place: str, quantity: str) -> tuple[int, ...]:
         """Numbers of the probes in a place, in the order of the settings."""

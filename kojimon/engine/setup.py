@@ -30,13 +30,18 @@ class ProbeSetup(Struct, frozen=True):
     tolerance: float = 0.5
 
 
-class IncubatorSetup(Struct, frozen=True):
-    """One incubator; `schedule` names the schedule a batch gets unless it asks for another."""
+class IncubatorSetup(Struct, frozen=True, omit_defaults=True):
+    """One incubator; `schedule` names the schedule a batch gets unless it asks for another.
+
+    `kind` and `cover`: of the box (`model.BoxKind`, `model.Cover`).
+    """
 
     name: str
     schedule: str
     label: str = ""
     trays: tuple[str, ...] = ()
+    kind: str = "unknown"
+    cover: str = "unknown"
 
 
 class EngineSetup(Struct, frozen=True):

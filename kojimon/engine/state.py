@@ -117,6 +117,7 @@ class AirWatch(Struct, frozen=True):
         ticks: values taken since learning began; level: their smoothed course, °C.
         start: where it began; top: the highest half hour since, both None until known.
         total, count: of the half hour that runs; before: mean of the one before it, None where there is none.
+        room: of the room, measured, as the box's own level was last learnt; None where that is not known.
     """
 
     ticks: int = 0
@@ -126,6 +127,7 @@ class AirWatch(Struct, frozen=True):
     total: float = 0.0
     count: int = 0
     before: float | None = None
+    room: float | None = None
 
 
 class Lately(Struct, frozen=True):

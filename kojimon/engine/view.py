@@ -24,6 +24,7 @@ from kojimon.contract.state import (
     Stage,
     Task,
 )  # fmt: skip
+from kojimon.engine.box import off_untold
 from kojimon.engine.conditions import fresh
 from kojimon.engine.derived import derived
 from kojimon.engine.limits import bands_in_force, beside, pending
@@ -76,6 +77,9 @@ def _incubator(turn: Turn, box: IncubatorSetup) -> Box:
         forecast=shown(turn, box.name, known),
         cautions=tuple(known.schedule.cautions) if known else (),
         alarms=_alarms(turn, box.name),
+        kind=box.kind,
+        cover=box.cover,
+        off_untold=off_untold(turn, box.name) if known else "",
     )
 
 

@@ -8,6 +8,7 @@ from typing import Any
 from kojimon.schedule.spec import Schedule
 from kojimon.settings.checks import Draft
 from kojimon.settings.spec import (
+    Box,
     Calibration,
     CalibrationSettings,
     ChannelSettings,
@@ -104,7 +105,8 @@ def _secrets(keys: Draft, folder: Path) -> Draft:
 
 
 def _incubator(name: str, keys: Draft, schedules: dict[str, Schedule]) -> Incubator:
-    return Incubator(name=name, **{**keys, "schedule": schedules[keys["schedule"]]})
+    found = {**keys, "schedule": schedules[keys["schedule"]], "box": Box(**keys.get("box", {}))}
+    return Incubator(name=name, **found)
 
 
 def _source(name: str, keys: Draft, folder: Path) -> Source:

@@ -10,11 +10,25 @@ from typing import Any, Final
 from kojimon.document.report import Report
 from kojimon.document.shapes import FAILED, Each, Field, Items, Json, Map
 from kojimon.document.tree import Mapping, Node
-from kojimon.document.values import Choice, Name, duration, flag, mass, megabytes, number, path_text, text, whole
+from kojimon.document.values import (
+    Choice,
+    Name,
+    choice,
+    duration,
+    flag,
+    mass,
+    megabytes,
+    number,
+    path_text,
+    text,
+    whole,
+)
+from kojimon.model import BoxKind, Cover
 from kojimon.settings.devices import PROBES, SOURCES
 from kojimon.settings.kinds import SecretPlace, height, host, sleep_hours, web_address, zone
 from kojimon.settings.people import CHANNELS, HEARTBEAT, SPEAKER, WATCH
 from kojimon.settings.spec import (
+    Box,
     CalibrationSettings,
     ForecastSettings,
     Incubator,
@@ -79,6 +93,19 @@ FORECAST: Final = Map(
     ForecastSettings,
 )  # fmt: skip
 
+BOX: Final = Map(
+    "a map with `kind` and `cover`",
+    [
+        Field("kind", choice(*BoxKind),
+              "`still`: its heater has a thermostat in the box's air, and no fan. `fan`: warm air is blown over the"
+              " trays. `heat-mat`: a warm mat below, and the air follows the room. `oven-light`: a lamp or another"
+              " steady heat without a thermostat. `unknown`: nothing is said that could be wrong in one of them."),
+        Field("cover", choice(*Cover),
+              "How the rice is covered: `open`, with a damp `cloth`, or with `cloth-and-plastic` that has holes."),
+    ],
+    Box,
+)  # fmt: skip
+
 INCUBATOR: Final = Map(
     "an incubator (`schedule`, `trays`, ...)",
     [
@@ -99,6 +126,8 @@ INCUBATOR: Final = Map(
         Field("label", text("a text of one line", 60), "Its name on screens.", example="The box in the cellar"),
         Field("heating", text("a text of one line"), "What heats it, for your own notes.",
               example="tube heater 45 W with its own thermostat and cut-out"),
+        Field("box", BOX, "What kind of box it is: that decides what its air means, and what is advised.",
+              example="{kind: fan, cover: cloth-and-plastic}"),
     ],
     Incubator,
 )  # fmt: skip

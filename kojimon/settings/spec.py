@@ -164,6 +164,13 @@ class Probe(Struct, frozen=True):
     judge: Judging = Judging()
 
 
+class Box(Struct, frozen=True):
+    """What kind of box it is (`model.BoxKind`), and how the rice in it is covered (`model.Cover`)."""
+
+    kind: str = "unknown"
+    cover: str = "unknown"
+
+
 class Incubator(Struct, frozen=True):
     """One box with its trays and the schedule it runs by default."""
 
@@ -173,6 +180,7 @@ class Incubator(Struct, frozen=True):
     trays: tuple[str, ...] = ("tray",)
     rice_kg: float = 0.0
     heating: str = ""
+    box: Box = Box()
 
 
 class Units(Struct, frozen=True):

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from msgspec.structs import replace
 
-from kojimon.engine import ProbeSetup, advance, initial_state
+from kojimon.engine import EngineSetup, ProbeSetup, advance, initial_state
 from kojimon.engine.box import BEYOND_C
 from kojimon.schedule.load import load_schedule
 from tests.engine.build import AIR, BED, HUMIDITY, MIDDLE, H, Rows, site
@@ -18,6 +18,10 @@ HOME = Path(__file__).resolve().parents[2] / "config/schedules/rice-koji-home-tr
 
 ROOM = 9
 KEY = "limit/bed/temperature/high"
+
+
+def of_kind(kind: str, setup: EngineSetup) -> EngineSetup:
+    return replace(setup, incubators=tuple(replace(box, kind=kind) for box in setup.incubators))
 
 
 def vented(answered: bool, room_c: float | None, koji_c: float = 30.0, air_c: float = 26.0) -> list[float]:
@@ -133,10 +137,10 @@ def towards(from_c: float, to_c: float, at_h: float, tau_h: float) -> float:
 
 
 def box_calls(
-    air: Air, hours: float = 16.0, spores_h: float = 0.0, setpoint_h: float | None = None
+    air: Air, hours: float = 16.0, spores_h: float = 0.0, setpoint_h: float | None = None, kind: str = "still"
 ) -> list[tuple[str, float]]:
     """(alarm, hours) of each call of the box, under the shipped schedule for home trays; healthy koji at 31 °C."""
-    rows = Rows(site(load_schedule(HOME)), t_ms=1_000_000)
+    rows = Rows(of_kind(kind, site(load_schedule(HOME))), t_ms=1_000_000)
     rows.act("batch.start")
     minutes = round(hours * 60)
     for minute in range(minutes):
@@ -206,6 +210,7 @@ def test_a_box_that_is_said_to_be_set_cooler_is_not_called_off() -> None:
     cooler = lambda h: 32.0 if h < 6 else towards(32.0, 27.5, h - 6, 0.7)  # noqa: E731
     assert box_calls(cooler, setpoint_h=6.0) == []
     assert [key for key, _ in box_calls(cooler)] == ["box/off"]
+    assert box_calls(cooler, kind="unknown") == []  # half way to a room at 22 °C: it may have no thermostat
 
 
 def test_no_shipped_schedule_allows_air_as_hot_as_what_is_always_told() -> None:

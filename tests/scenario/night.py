@@ -28,7 +28,7 @@ class Night:
     """One run: the world, the cook with the phone, the engine.
 
     `through`: whether readings are decoded and judged by the probes' own pipeline, which costs two thirds more
-    (measured: 1.9 s a night instead of 1.1 s); else only the sentinels are marked bad.
+    (measured: 1.9 s a night instead of 1.1 s); else only the sentinels are marked bad. `kind`: what is said of the box.
     """
 
     scenario: Scenario
@@ -40,6 +40,7 @@ class Night:
     messages: list[Message] = field(default_factory=list)
     truth: list[tuple[float, dict[str, Any]]] = field(default_factory=list)
     through: bool = True
+    kind: str = "unknown"
     seq: int = 0
     rows: list[Any] = field(default_factory=list)
 
@@ -66,7 +67,8 @@ class Night:
             ],
             self.numbers, [SimulatedSource("sim")],
         )  # fmt: skip
-        setup = EngineSetup("cellar", (IncubatorSetup("box", "it", "Box"),), probes, {"it": self.schedule})
+        box = IncubatorSetup("box", "it", "Box", kind=self.kind)
+        setup = EngineSetup("cellar", (box,), probes, {"it": self.schedule})
         self.row(0.0, "start", {"clean": True, "gap_ms": 0, "boot": 1})
         self.row(0.0, "settings", {"hash": "h", "setup": to_plain(setup)})
 

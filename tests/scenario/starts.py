@@ -2,8 +2,8 @@
 
 A fault is told in time when somebody is woken for it by any alarm, within these times (all judgement):
 off: 3 h after the box went off, or 1 h after its air has truly come 6 K under what the box holds by itself, whichever
-is later: the lowest of what its air was and of what it was set to at first and last, for koji that is hot holds the air
-higher than the box does;
+is later: the lowest of what its air was, of what it was set to at first and last and of what its heater can hold in the
+usual room, for koji that is hot holds the air higher than the box does;
 runaway: 45 min after the air, still climbing 2 K an hour, has truly passed the highest the stage allows, or 43 °C; and
 before a tray has had 20 min at 45 °C,
 where growth stops (importer's text on koji); cold room: before the coldest tray has had 1.5 h at 22 °C.
@@ -16,7 +16,7 @@ from dataclasses import dataclass, field, replace
 from random import Random
 from typing import Any, NamedTuple
 
-from kojimon.engine import advance, initial_state
+from kojimon.engine import advance, initial_state, view
 from kojimon.engine.box import BEYOND_C
 from kojimon.model import Event, InputRow, Message, Priority
 from kojimon.schedule.spec import Schedule
@@ -27,6 +27,8 @@ from tests.scenario.night import LOOK_S, STEP_S, T0_MS, Night
 
 KINDS = (*STARTS, "mid_batch")
 FAULTS = ("off", "runaway", "cold")
+SAID = {"fan": "fan", "oven": "oven-light", "mat": "heat-mat"}
+"""What the settings call each kind, where they say so; `still` for all others."""
 WITHOUT_THERMOSTAT = ("oven", "mat")
 """Nothing in them can stick."""
 H = 3600.0
@@ -40,11 +42,13 @@ KEYS = {"off": _COLD, "cold": _COLD, "runaway": ("box/hot", HOT)}
 
 
 class Told(NamedTuple):
-    """A waking: when, by which alarm, and whether for koji that is truly hot, which needs no fault of the box."""
+    """A waking, or what was told of the box once the harvest was open: when, by which alarm, whether for koji that is
+    truly hot, which needs no fault of the box, and whether it woke."""
 
     s: float
     key: str
     hot: bool
+    woke: bool
 
 
 class Found(NamedTuple):
@@ -55,6 +59,7 @@ class Found(NamedTuple):
         due: whether the fault came so far that somebody had to be woken.
         late: why it was not told in time, "" where it was.
         after_h: from the fault to the waking, None for none.
+        untold: why the box's air could not tell, as the state document said when it was due; "" where it could.
     """
 
     kind: str
@@ -63,6 +68,7 @@ class Found(NamedTuple):
     due: bool = False
     late: str = ""
     after_h: float | None = None
+    untold: str = ""
 
 
 def laid_in(kind: str, seed: int, fault: str) -> Scenario:
@@ -146,20 +152,26 @@ class Begun(Night):
         for message in messages:
             event = by_no[message.event]
             hot = event.key == HOT and max(max(tray.temp) for tray in self.world.incubator.trays) >= HOT_C
-            if message.priority is Priority.WAKE and event.data.get("event") != "re":
-                self.told.append(Told((event.t_ms - T0_MS) / 1000, event.key, hot))
+            at_s, woke = (event.t_ms - T0_MS) / 1000, message.priority is Priority.WAKE
+            late = event.key == "box/off" and event.data.get("event") == "on"
+            if (woke or late) and event.data.get("event") not in ("re", "off"):
+                self.told.append(Told(at_s, event.key, hot, woke))
 
 
 def _act(kind: str, **data: object) -> dict[str, Any]:
     return {"kind": kind, "incubator": "box", "who": "", "channel": "cli", "idempotency": "", "data": data}
 
 
-def run_one(kind: str, seed: int, fault: str, schedule: Schedule, through: bool = False) -> Found:
-    """Runs a batch to its harvest, or until its fault is told or should long have been."""
+def run_one(
+    kind: str, seed: int, fault: str, schedule: Schedule, through: bool = False, said: bool = True
+) -> Found:
+    """Runs a batch to its harvest, or until its fault is told or should long have been. `said`: the settings say what
+    kind of box it is."""
     scenario = laid_in(kind, seed, fault)
     scenario = replace(scenario, probes=tuple(replace(spec, interval_s=60.0) for spec in scenario.probes))
     cook = Cook(seed, incubator="box", react_min=(2.0, 12.0))
-    night = Begun(scenario, seed, schedule, cook, through=through).begin(kind)
+    box = SAID.get(kind, "still") if said else "unknown"
+    night = Begun(scenario, seed, schedule, cook, through=through, kind=box).begin(kind)
     watch, looked_s, at_s = Watch(fault), 0.0, 0.0
     while at_s < 70 * H and not (cook.finished and not night.state.batches) and not watch.over(at_s, night.told):
         at_s += STEP_S
@@ -181,6 +193,7 @@ class Watch:
     since_s: float | None = None
     due_s: float | None = None
     spoilt_s: float = 0.0
+    untold: str = ""
     before_c: float = 0.0
     airs: list[float] = field(default_factory=list)
 
@@ -197,12 +210,16 @@ class Watch:
         trays = night.world.incubator.trays
         self.spoilt_s += STEP_S * (max(max(tray.temp) for tray in trays) >= SPOILT_C)
         if self.due_s is None and self._due(night, box.air_c, min(tray.mean_c for tray in trays)):
+            self.untold = view(night.state, T0_MS + round(at_s * 1000)).incubators[0].off_untold
             wait_s, least_s = WAITS[self.fault]
             self.due_s = max(at_s + wait_s, self.since_s + least_s)
 
     def _due(self, night: Begun, air_c: float, coldest_c: float) -> bool:
         if self.fault == "off":
-            holds_c = min(self.before_c, night.scenario.params.box.setpoint_c, night.world.incubator.box.setpoint_c)
+            params = night.scenario.params
+            by_heater_c = params.room.mean_c + params.box.heater_w / params.box.outer_ua
+            set_c = min(params.box.setpoint_c, night.world.incubator.box.setpoint_c)
+            holds_c = min(self.before_c, set_c, by_heater_c)
             return air_c <= holds_c - 6.0
         if self.fault == "cold":
             return coldest_c <= 22.0
@@ -224,7 +241,7 @@ class Watch:
     def found(self, kind: str, seed: int, told: Sequence[Told]) -> Found:
         """The batch in figures."""
         before = [one for one in told if self.since_s is None or one.s < self.since_s]
-        false = [f"{one.key} at {one.s / H:.1f} h" for one in before if not one.hot]
+        false = [f"{one.key} at {one.s / H:.1f} h" for one in before if one.woke and not one.hot]
         if self.since_s is None:
             return Found(kind, seed, false)
         told_s = self._told_s(told)
@@ -234,7 +251,8 @@ class Watch:
             late = f"due {(self.due_s - self.since_s) / H:.1f} h after the fault at {self.since_s / H:.1f} h"
         if self.fault == "runaway" and self.spoilt_s > 1200:
             late = f"a tray spoilt before {after_h} h"
-        return Found(kind, seed, false, self.due_s is not None, late, after_h)
+        untold = self.untold if self.fault == "off" else ""
+        return Found(kind, seed, false, self.due_s is not None, "" if untold else late, after_h, untold)
 
 
 def allowed_c(schedule: Schedule, stage: str) -> float:

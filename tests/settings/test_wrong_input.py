@@ -22,7 +22,7 @@ CASES = {
     "unknown key": ("site: cellar", "site: cellar\ncolour: red",
         f"k.yaml:2: colour: found the unknown key `colour`, wanted one of {ROOT}"),
     "key misspelt": ("rice: 4 lb", "rise: 4 lb",
-        "k.yaml:5: incubators.box.rise: found the unknown key `rise`, wanted one of schedule, trays, rice, label, heating"
+        "k.yaml:5: incubators.box.rise: found the unknown key `rise`, wanted one of schedule, trays, rice, label, heating, box"
         " (did you mean `rice`?)"),
     "duplicate section": ("sources:", "site: attic\nsources:",
         "k.yaml:6: site: found this key a second time (first on line 1), wanted each key once"),
@@ -56,7 +56,7 @@ CASES = {
         "k.yaml:5: incubators.box.rice: found `4,5 lb`, wanted a mass with its unit, as in `2 kg` or `4 lb`"
         " (with a decimal point: `4.5 lb`)"),
     "decimal comma between braces": ("rice: 4 lb", "rice: 4,5 lb",
-        "k.yaml:5: incubators.box.5 lb: found the unknown key `5 lb`, wanted one of schedule, trays, rice, label, heating"
+        "k.yaml:5: incubators.box.5 lb: found the unknown key `5 lb`, wanted one of schedule, trays, rice, label, heating, box"
         " (inside `{ }` a comma separates keys; numbers have a decimal point)"),
     "not a number": ("unit: F", "unit: F, scale: .nan",
         "k.yaml:10: probes.koji-top.scale: found `.nan`, wanted a number from 0.000001 to 1000000 (0 makes every reading the same, less turns warm into cold)"

@@ -18,6 +18,7 @@ from kojimon.cli.shared.options import config_option, example, json_option
 from kojimon.clock import SystemClock
 from kojimon.errors import KojimonError, UsageError
 from kojimon.settings.spec import KernelSource, MqttSource, Settings
+from kojimon.words import boxes
 from kojimon.words.speech import listing, zone_info
 
 
@@ -123,7 +124,9 @@ def summary(settings: Settings) -> Iterator[str]:
     for box in settings.incubators:
         trays = f"{len(box.trays)} tray{'s' if len(box.trays) > 1 else ''}"
         rice = f", {units.show_mass(box.rice_kg, settings.units.pounds)} of rice" if box.rice_kg else ""
-        yield f"{box.label or box.name}: {box.schedule.label}, {trays}{rice}."
+        kind = boxes.named(box.box.kind, box.box.cover)
+        yield f"{box.label or box.name}: {box.schedule.label}, {trays}{rice}, {kind}."
+        yield from boxes.means(box.box.kind, box.box.cover)
     kinds = Counter(type(source).__name__.removesuffix("Source").lower() for source in settings.sources)
     sources = listing([f"{count} {kind} source{'s' if count > 1 else ''}" for kind, count in kinds.items()])
     probes = len(settings.probes)

@@ -14,6 +14,8 @@ from kojimon.cli.shared.batches import HOUR_MS, batch_of
 from kojimon.cli.shared.opening import open_kitchen, rows_of, settings_file
 from kojimon.cli.shared.options import config_option, example, json_option
 from kojimon.errors import KojimonError, UsageError
+from kojimon.model import BoxKind, Cover
+from kojimon.settings.spec import Box
 from kojimon.words import status as words
 from kojimon.words.events import Teller
 from kojimon.words.speech import Speech
@@ -22,6 +24,7 @@ if TYPE_CHECKING:
     from kojimon.model import Event
     from kojimon.rehearsal import Rehearsal
     from kojimon.schedule.spec import Schedule
+    from kojimon.settings.spec import Settings
 
 Document = dict[str, Any]
 
@@ -40,6 +43,14 @@ Document = dict[str, Any]
     metavar="ID",
     help="A batch of the journal instead of a curve file. Without --schedule: exactly as it was.",
 )
+@click.option(
+    "--box", "kind", type=click.Choice([one.value for one in BoxKind]),
+    help="What kind of box it was. (your own, or unknown)",
+)  # fmt: skip
+@click.option(
+    "--cover", type=click.Choice([one.value for one in Cover]),
+    help="How the rice was covered. (your own, or unknown)",
+)  # fmt: skip
 @click.option("--from-start", is_flag=True, help="The spores went on at the curve's first line.")
 @click.option(
     "--unit", type=click.Choice(["C", "F"], case_sensitive=False), help="Unit of temperatures. (your own, or C)"
@@ -47,21 +58,23 @@ Document = dict[str, Any]
 @json_option
 @config_option
 def rehearse(
-    curve: Path | None, schedule: str | None, batch: str | None, from_start: bool, unit: str | None, as_json: bool,
-    config: str | None,
+    curve: Path | None, schedule: str | None, batch: str | None, kind: str | None, cover: str | None, from_start: bool,
+    unit: str | None, as_json: bool, config: str | None,
 ) -> None:  # fmt: skip
     """Run a recorded curve (a file, or a batch of the journal) through a schedule and print the events."""
     if (curve is None) == (batch is None):
         raise click.UsageError("Name a curve file, or a batch with --batch ID.")
     if curve is not None and schedule is None:
         raise click.UsageError(f"By which schedule? Add --schedule and a file or one of: {', '.join(_known(config))}.")
+    if batch is not None and (kind or cover):
+        raise click.UsageError("A batch was recorded with its box; --box and --cover are for curve files.")
     speech = _speech(config, unit)
     if batch is not None:
         _batch(batch, schedule, config, unit, as_json)
         return
     assert curve is not None and schedule is not None
     plan = load(schedule, config)
-    result = _curve(curve, plan, from_start, config)
+    result = _curve(curve, plan, from_start, config, _box(config, kind, cover))
     rows = [_row(event, result, None) for event in result.events]
     speech = replace(speech, probes={track.name: (track.place, track.tray) for track in result.tracks})
     if as_json:
@@ -73,14 +86,14 @@ def rehearse(
     tell(rows, with_schedule(speech, plan))
 
 
-def _curve(curve: Path, plan: Schedule, from_start: bool, config: str | None) -> Rehearsal:
+def _curve(curve: Path, plan: Schedule, from_start: bool, config: str | None, box: tuple[str, str]) -> Rehearsal:
     from kojimon.core.advance import advance
     from kojimon.journal.reading.curve_file import read_curve
     from kojimon.rehearsal import recording_of, rehearse_curve
 
     recording = recording_of(read_curve(curve, _places(config)), from_start)
     with screen.progress("Rehearsing", len(recording.readings) + len(recording.tasks) + 3) as bar:
-        return rehearse_curve(recording, plan, advance, bar)
+        return rehearse_curve(recording, plan, advance, bar, *box)
 
 
 def _batch(batch: str, schedule: str | None, config: str | None, unit: str | None, as_json: bool) -> None:
@@ -188,23 +201,32 @@ def _known(config: str | None) -> list[str]:
 
 def _places(config: str | None) -> dict[str, str]:
     """Place of each probe of the settings, for columns named after probes; none where no settings can be read."""
+    settings = _settings(config)
+    return {probe.name: probe.place for probe in settings.probes} if settings else {}
+
+
+def _box(config: str | None, kind: str | None, cover: str | None) -> tuple[str, str]:
+    """Kind and cover as asked for; else those of the settings, where they have one box."""
+    settings = _settings(config)
+    own = settings.incubators[0].box if settings and len(settings.incubators) == 1 else Box()
+    return kind or own.kind, cover or own.cover
+
+
+def _settings(config: str | None) -> Settings | None:
+    """The settings; None where none can be read and none were named."""
     from kojimon.settings.load import load_settings
 
     try:
-        settings = load_settings(settings_file(config))
+        return load_settings(settings_file(config))
     except KojimonError:
         if config:
             raise
-        return {}
-    return {probe.name: probe.place for probe in settings.probes}
+        return None
 
 
 def _speech(config: str | None, unit: str | None) -> Speech:
-    from kojimon.settings.load import load_settings
-
-    try:
-        settings = load_settings(settings_file(config))
-    except KojimonError:
+    settings = _settings(config)
+    if settings is None:
         return Speech(fahrenheit=(unit or "C").upper() == "F")
     fahrenheit = settings.units.fahrenheit if unit is None else unit.upper() == "F"
     return Speech(fahrenheit=fahrenheit, pounds=settings.units.pounds, zone=settings.person.zone)

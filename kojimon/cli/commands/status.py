@@ -15,7 +15,7 @@ from kojimon.clock import SystemClock, wait_s
 from kojimon.contract.state import Alarm, Box, Document
 from kojimon.units import show_duration
 from kojimon.words import alarms as alarm_words
-from kojimon.words import derived, outlook, question
+from kojimon.words import boxes, derived, outlook, question
 from kojimon.words import speech as say
 from kojimon.words import status as words
 from kojimon.words.measured import Line, measured, unmeasured
@@ -182,6 +182,9 @@ def _values(incubator: Box, speech: Speech) -> None:
     missing = unmeasured(incubator)
     if missing:
         screen.say(f"Not measured: {say.listing(missing)}.", "quiet")
+    untold = boxes.untold(incubator.off_untold, incubator.place("bed") is not None)
+    if untold:
+        screen.say(untold, "quiet")
 
 
 def _aged(age_s: float | None) -> str:

@@ -1,0 +1,63 @@
+"""What a kind of box is called, what it does to koji, and what kojimon cannot know in it, in words. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+from kojimon.model import BoxKind, Cover
+
+KIND: Final = {
+    BoxKind.STILL: "a still box with a thermostat",
+    BoxKind.FAN: "a box with a fan",
+    BoxKind.HEAT_MAT: "a heat mat",
+    BoxKind.OVEN_LIGHT: "a box with a steady heat and no thermostat",
+    BoxKind.UNKNOWN: "a box of a kind that is not said",
+}
+COVER: Final = {
+    Cover.OPEN: "rice uncovered",
+    Cover.CLOTH: "rice under a cloth",
+    Cover.CLOTH_AND_PLASTIC: "rice under cloth and plastic",
+    Cover.UNKNOWN: "",
+}
+MEANS: Final = {
+    BoxKind.HEAT_MAT: (
+        "The air of a heat mat follows the room: kojimon cannot tell by it whether the mat is on.",
+        "A mat can overheat the bottom of a tray while the top reads 30 C (86 F). Put a probe at the bottom.",
+    ),
+    BoxKind.OVEN_LIGHT: ("Without a thermostat the box gets as much colder as its room does.",),
+    BoxKind.FAN: ("The air swings with the thermostat: kojimon judges its half hours, not its peaks.",),
+    BoxKind.UNKNOWN: (
+        "Say what kind it is, for better advice, with `box: {kind: ...}`. Until then kojimon says less.",
+    ),
+}
+WRAPPED: Final = "A wrapped tray loses its heat slowly and can overheat from about hour 20."
+"""Film with some holes passes less than a tenth of the vapour that would have to leave (derived, from Sato 1992)."""
+UNTOLD: Final = {
+    "mat": "The air does not tell whether the heat mat is on.",
+    "room": "The air of the box is hardly warmer than its room: it does not tell whether the box is on.",
+}
+
+
+def named(kind: str, cover: str) -> str:
+    """The box in a few words."""
+    covered = COVER[Cover(cover)]
+    return KIND[BoxKind(kind)] + (f", {covered}" if covered else "")
+
+
+def means(kind: str, cover: str) -> Iterator[str]:
+    """What the kind of box and the cover mean for whoever watches, in sentences."""
+    yield from MEANS.get(BoxKind(kind), ())
+    if cover == Cover.CLOTH_AND_PLASTIC:
+        yield WRAPPED
+
+
+def untold(why: str, koji_seen: bool) -> str:
+    """Why nobody would be told by the air that the box went off; "" where somebody would.
+
+    Args:
+        why: `off_untold` of the state document.
+        koji_seen: whether a probe sits in the koji, whose limits call all the same.
+    """
+    said = UNTOLD.get(why, "")
+    return f"{said} The limits of the koji call." if said and koji_seen else said

@@ -1,0 +1,44 @@
+"""What kind of box it is, from the settings to what is checked and rehearsed."""
+
+from __future__ import annotations
+
+import json
+
+from tests.cli.conftest import Kitchen
+
+COURSE = "hour,bed.temperature_c,air.temperature_c\n" + "".join(
+    f"{minute / 60:.4f},31.0,{23.0 if minute < 360 else max(17.0, 23.0 - (minute - 360) / 40):.2f}\n"
+    for minute in range(0, 16 * 60, 2)
+)
+"""Air that cools with its room from 23 to 17 °C in four hours."""
+
+
+def settings(kitchen: Kitchen, box: str) -> None:
+    path = kitchen.config
+    path.write_text(path.read_text().replace("incubators:\n  box: {", "incubators:\n  box: {" + box, 1))
+    assert box in path.read_text()
+
+
+def off(kitchen: Kitchen, *words: str) -> list[str]:
+    told = json.loads(
+        kitchen.run("rehearse", "c.csv", "--schedule", "rice-koji-home-trays", "--json", *words).stdout
+    )
+    return [event["key"] for event in told["events"] if event["key"] == "box/off" and event["data"]["event"] == "on"]
+
+
+def test_check_says_what_the_kind_of_box_means(kitchen: Kitchen) -> None:
+    assert "`box: {kind: ...}`" in " ".join(kitchen.run("check").stdout.split())
+    settings(kitchen, "box: {kind: heat-mat, cover: cloth-and-plastic}, ")
+    told = " ".join(kitchen.run("check").stdout.split())
+    assert "a heat mat, rice under cloth and plastic." in told
+    assert "cannot tell by it whether the mat is on" in told and "can overheat from about hour 20" in told
+
+
+def test_a_curve_is_rehearsed_by_the_kind_of_box_asked_for_or_that_of_the_settings(kitchen: Kitchen) -> None:
+    (kitchen.folder / "c.csv").write_text(COURSE)
+    assert off(kitchen) == off(kitchen, "--box", "heat-mat") == []
+    assert off(kitchen, "--box", "still") == ["box/off"]
+    settings(kitchen, "box: {kind: still}, ")
+    assert off(kitchen) == ["box/off"]
+    assert off(kitchen, "--box", "unknown") == []
+    assert "--box" in kitchen.run("rehearse", "--batch", "one", "--box", "still", code=2).stderr

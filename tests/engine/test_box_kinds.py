@@ -1,0 +1,99 @@
+"""What the air of a box means hangs on its kind: over a mat nothing, without a thermostat only beside its room."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from math import exp
+
+import pytest
+from msgspec.structs import replace
+
+from kojimon.engine import ProbeSetup, advance, initial_state, view
+from kojimon.model import Priority
+from kojimon.schedule.load import load_schedule
+from tests.engine.build import AIR, BED, HUMIDITY, MIDDLE, Rows, site
+from tests.engine.test_box import HOME, ROOM, of_kind
+
+At = Callable[[float], float]
+
+
+class Watched:
+    """A batch under the shipped schedule for home trays, by what a box of a kind shows: °C at an hour."""
+
+    def __init__(
+        self, kind: str, air: At, hours: float, room: At | None = None, koji: At = lambda h: 31.0,
+        set_h: float | None = None, to_c: float = 0.0,
+    ) -> None:  # fmt: skip
+        setup = of_kind(kind, site(load_schedule(HOME)))
+        if room is not None:
+            setup = replace(setup, probes=(*setup.probes, ProbeSetup(ROOM, "room", "box", "room", "temperature")))
+        rows = Rows(setup)
+        rows.act("batch.start")
+        rows.act("task.done", task="inoculate", value_c=31.0, override="test")
+        for minute in range(round(hours * 60)):
+            at_h = minute / 60
+            if set_h is not None and minute == round(set_h * 60):
+                rows.act("box.setpoint", to_c=to_c)
+            values = {BED: koji(at_h), MIDDLE: koji(at_h), AIR: air(at_h), HUMIDITY: 80.0}
+            rows.hold((minute + 1) * 60.0, {**values, **({ROOM: room(at_h)} if room else {})}, every_s=60)
+        state, outcome = advance(initial_state(), rows.take(), rows.t_ms)
+        self.untold = view(state, rows.t_ms).incubators[0].off_untold
+        by_no = {event.no: event for event in outcome.events}
+        calls = [(by_no[message.event], message.priority) for message in outcome.messages]
+        self.off = [
+            (priority, round((event.t_ms - rows.t0_ms) / 3_600_000, 1))
+            for event, priority in calls if event.key == "box/off" and event.data["event"] in ("on", "up")
+        ]  # fmt: skip
+
+
+def night(from_c: float, to_c: float, at_h: float) -> float:
+    """A room that cools from hour 6 on with a time constant of 3 h."""
+    return to_c + (from_c - to_c) * exp(-max(0.0, at_h - 6) / 3)
+
+
+@pytest.mark.parametrize("kind", ["heat-mat", "unknown"])
+@pytest.mark.parametrize("measured", [False, True])
+def test_air_that_follows_its_room_over_a_mat_calls_nobody(kind: str, measured: bool) -> None:
+    room = lambda h: night(23.0, 17.0, h)  # noqa: E731
+    found = Watched(kind, lambda h: room(h) + 0.5, 16, room if measured else None)
+    assert found.off == []
+    assert found.untold == ("mat" if kind == "heat-mat" else "room")
+
+
+@pytest.mark.parametrize("kind", ["oven-light", "unknown"])
+def test_without_a_thermostat_air_that_falls_with_its_room_is_no_box_that_is_off(kind: str) -> None:
+    room = lambda h: night(22.0, 17.0, h)  # noqa: E731
+    assert Watched(kind, lambda h: room(h) + 8.0, 16, room).off == []
+    off = Watched(kind, lambda h: room(h) + 8.0 * exp(-max(0.0, h - 8) / 1.5), 16, room)
+    ((priority, at_h),) = off.off
+    assert priority is Priority.WAKE and 0 < at_h - 8 <= 2.0 and off.untold == ""
+
+
+def test_a_thermostat_that_cannot_hold_its_air_in_a_cold_room_is_told() -> None:
+    room = lambda h: night(22.0, 8.0, h)  # noqa: E731
+    assert Watched("oven-light", lambda h: room(h) + 8.0, 16, room).off == []
+    assert len(Watched("still", lambda h: room(h) + 8.0, 16, room).off) == 1
+
+
+def test_a_box_set_to_nearly_its_rooms_temperature_is_not_called_off() -> None:
+    """Set from 30 °C to 25 in a room at 23: it gets there in two hours and stays."""
+    air = lambda h: 30.0 if h < 5.6 else 25.2 + 4.8 * exp(-(h - 5.6) / 0.6)  # noqa: E731
+    for kind in ("still", "unknown"):
+        assert Watched(kind, air, 16, lambda h: 23.0, set_h=5.6, to_c=25.0).off == []
+
+
+def test_a_box_that_goes_off_after_it_was_set_cooler_is_told() -> None:
+    air = lambda h: 32.0 if h < 5 else max(27.0, 32.0 - 4 * (h - 5)) if h < 10 else 18.0 + 9.0 * exp(-(h - 10) / 1.5)  # noqa: E731
+    ((priority, at_h),) = Watched("still", air, 16, lambda h: 18.0, set_h=5.0, to_c=27.0).off
+    assert priority is Priority.WAKE and 0 < at_h - 10 <= 2.0
+
+
+def test_a_box_that_is_off_when_the_harvest_is_open_is_told_and_wakes_once_the_koji_falls() -> None:
+    """Off at hour 42; the koji then stays at 31 °C, or falls 2 K an hour and is at 28 °C at hour 43.5."""
+    air = lambda h: 31.0 if h < 42 else 20.0 + 11.0 * exp(-(h - 42) / 1.0)  # noqa: E731
+    grown = lambda h: 31.0 if h < 20 else 36.0 if h < 40 else 31.0  # noqa: E731
+    stays = Watched("still", air, 48, lambda h: 20.0, grown)
+    assert [priority for priority, _ in stays.off] == [Priority.TELL]
+    falls = Watched("still", air, 48, lambda h: 20.0, lambda h: grown(h) if h < 42 else max(20.0, 31.0 - 2 * (h - 42)))
+    assert [priority for priority, _ in falls.off] == [Priority.TELL, Priority.WAKE]
+    assert 43.5 <= falls.off[1][1] <= 43.8
