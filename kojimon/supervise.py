@@ -35,7 +35,7 @@ Tell = Callable[[str, bool, str], None]
 
 
 class Source(Protocol):
-    """A reader of probes (DEVELOPERS.md, "Intake")."""
+    """A reader of probes (`core/README.md`, "Intake")."""
 
     @property
     def name(self) -> str: ...

@@ -1,4 +1,4 @@
-"""Every library has its reason: the table of DEVELOPERS.md and pyproject.toml name the same ones."""
+"""Every library has its reason: the table of kojimon/README.md and pyproject.toml name the same ones."""
 
 from __future__ import annotations
 
@@ -20,7 +20,8 @@ def asked_for() -> set[str]:
 
 def explained() -> dict[str, str]:
     """Library -> its reason, from the section "Dependencies", without those marked optional or for tests."""
-    section = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").split("## Dependencies", 1)[1].split("\n## ", 1)[0]
+    text = (ROOT / "kojimon" / "README.md").read_text(encoding="utf-8")
+    section = text.split("## Dependencies", 1)[1].split("\n## ", 1)[0]
     rows = [[cell.strip() for cell in line.strip("|").split("|")] for line in section.splitlines() if line[:1] == "|"]
     found: dict[str, str] = {}
     for names, _, reason in rows[2:]:

@@ -1,4 +1,4 @@
-"""Imports point inwards only: the table of DEVELOPERS.md, read and held against the code."""
+"""Imports point inwards only: the table of kojimon/README.md, read and held against the code."""
 
 from __future__ import annotations
 
@@ -11,12 +11,12 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "kojimon"
-GUIDE = ROOT / "DEVELOPERS.md"
+GUIDE = PACKAGE / "README.md"
 
 
 @cache
 def table() -> dict[str, set[str]]:
-    """Module -> modules it may import, from the section "Imports" of the guide."""
+    """Module -> modules it may import, from the section "Imports"."""
     section = GUIDE.read_text(encoding="utf-8").split("## Imports", 1)[1].split("\n## ", 1)[0]
     rows: dict[str, set[str]] = {}
     for line in section.splitlines():
@@ -63,7 +63,7 @@ FILES = sorted(
 def test_imports_point_inwards() -> None:
     rows = {"errors": set(), **table()}
     own = {path: name_of(path) for path in FILES}
-    assert set(own.values()) - set(rows) == set(), "no row in the table of DEVELOPERS.md"
+    assert set(own.values()) - set(rows) == set(), "no row in the table of kojimon/README.md"
     wrong = {path: [target for target in imported(path) if not allowed(own[path], target, rows)] for path in FILES}
     said = [f"{path.relative_to(ROOT)} imports {names}; {own[path]} may import {sorted(rows[own[path]])}"
             for path, names in wrong.items() if names]  # fmt: skip
