@@ -6,19 +6,12 @@ time zone. Wall time appears only as `utc_ms` (milliseconds since 1970-01-01 UTC
 
 from __future__ import annotations
 
-import json
 from enum import IntEnum, StrEnum
-from typing import Any, Final, NamedTuple, TypeVar
+from typing import Any, NamedTuple
 
-import msgspec
 from msgspec import Struct
 
 from kojimon.contract.guidance import Guidance
-
-Shape = TypeVar("Shape")
-
-TEXT_MOST: Final = 2_000
-"""Letters of a text that a person writes: a note, a reason, a verdict."""
 
 
 class Quantity(StrEnum):
@@ -195,45 +188,3 @@ class Measured(NamedTuple):
     raw: float | None
     value: float | None
     quality: int
-
-
-class Act(Struct, frozen=True):
-    """What a person does, from any door.
-
-    Attributes:
-        kind: `batch.start`, `task.done`, `alarm.acknowledge`, ... (`contract/README.md` lists all).
-        incubator: name.
-        who: the person, as the door knows them.
-        channel: cli, api, page, mqtt, setup.
-        idempotency: a key; the same key twice is done once.
-        data: fields by kind. A moment in the past is resolved to `at_t_ms` before it reaches the engine.
-    """
-
-    kind: str
-    incubator: str
-    who: str = ""
-    channel: str = ""
-    idempotency: str = ""
-    data: dict[str, Any] = {}
-
-
-def act_body(payload: bytes, shape: type[Shape]) -> Shape:
-    """What somebody sends as an act, read strictly.
-
-    Raises ValueError, in words: it is no UTF-8 or no JSON, too deeply nested, not of that shape, or a name stands twice
-    in it (RFC 8259, 4, leaves open which of the two counts: one door might check what another does).
-    """
-    try:
-        found = msgspec.json.decode(payload, type=shape)
-        json.loads(payload, object_pairs_hook=_once)
-    except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
-        raise ValueError(str(error)[:200]) from None
-    return found
-
-
-def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    found = dict(pairs)
-    if len(found) < len(pairs):
-        twice = next(name for name, _ in pairs if sum(name == other for other, _ in pairs) > 1)
-        raise ValueError(f"`{twice[:40]}` stands there twice")
-    return found

@@ -20,6 +20,7 @@ import msgspec
 
 from kojimon import logs
 from kojimon.clock import real_s
+from kojimon.contract.acts import PlainAct, act_body
 from kojimon.contract.state import BoxTopic
 from kojimon.contract.state import Document as StateDocument
 from kojimon.errors import KojimonError
@@ -27,7 +28,7 @@ from kojimon.journal.records import Chunk
 from kojimon.links.mqtt import Address, Notice
 from kojimon.links.mqtt_io import Fate, Incoming, MqttIo, Ticket
 from kojimon.links.mqtt_stranger import Trial
-from kojimon.model import Act, Event, act_body
+from kojimon.model import Event
 
 EVENTS_MOST = 500
 STATE_EVERY_S = 5.0
@@ -102,7 +103,7 @@ class Publisher:
         client_id: str,
         state: Callable[[], StateDocument],
         stamp: Callable[[Any], Any],
-        act: Callable[[Act], Document] | None,
+        act: Callable[[PlainAct], Document] | None,
         incubators: Sequence[str],
         health: Callable[[str, bool, str], None] = lambda *_: None,
     ) -> None:
@@ -233,7 +234,7 @@ class Publisher:
                 continue
             try:
                 body = act_body(payload, ActBody)
-                self._act(Act(body.kind, incubator, body.who, "mqtt", body.idempotency, body.data))
+                self._act(PlainAct(body.kind, incubator, body.who, "mqtt", body.idempotency, body.data))
             except (ValueError, KojimonError) as error:
                 self._acts_refused += 1
                 _LOG.warning("an act over MQTT for %s: %s", incubator, error)

@@ -10,15 +10,15 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 from datetime import UTC, datetime
-from math import isfinite
-from typing import Any, NamedTuple, Protocol
+from typing import NamedTuple, Protocol
 
 from msgspec import Struct
+from msgspec.structs import replace
 
+from kojimon.contract.acts import Act, BatchStart, Dated
 from kojimon.errors import KojimonError, NotRunningError, RefusedError
-from kojimon.model import Act, Event
+from kojimon.model import Event
 
-MOMENTS = ("at", "hour0")
 LONGEST_AGO_MS = 60 * 86_400_000
 ACT_TIMEOUT_S = 10.0
 
@@ -120,46 +120,52 @@ def resolve_moments(act: Act, now: Moment, calendar: Callable[[], Calendar | Non
     Raises:
         RefusedError: an absolute time while the clock is not trusted, a time to come, or something that is no time.
     """
-    data = dict(act.data)
-    for name in MOMENTS:
-        ago_ms, t_ms = _ago_ms(data, name, now), data.get(f"{name}_t_ms")
-        if ago_ms is not None:
-            data[f"{name}_t_ms"] = _placed(ago_ms, now, calendar)
-        elif t_ms is not None:
-            past_ms = now.t_ms - t_ms
-            _checked(
-                f"{name}_t_ms", t_ms, max(0, past_ms) if name == "at" else past_ms
-            )  # the engine's `at` is never ahead
-    return Act(act.kind, act.incubator, act.who, act.channel, act.idempotency, data)
+    deed = act.deed
+    if isinstance(deed, Dated):
+        given = Given("at", deed.at_t_ms, deed.at_ago_s, deed.at_utc)
+        deed = replace(deed, at_t_ms=_t_ms(given, now, calendar), at_ago_s=None, at_utc=None)
+    elif isinstance(deed, BatchStart):
+        given = Given("hour0", deed.hour0_t_ms, deed.hour0_ago_s, deed.hour0_utc)
+        deed = replace(deed, hour0_t_ms=_t_ms(given, now, calendar), hour0_ago_s=None, hour0_utc=None)
+    return replace(act, deed=deed)
 
 
-def _ago_ms(data: dict[str, Any], name: str, now: Moment) -> int | None:
-    """How long ago the moment `name` was, None where it is not given; takes the fields out of data."""
-    given = [key for key in (f"{name}_t_ms", f"{name}_ago_s", f"{name}_utc") if data.get(key) is not None]
-    ago, utc = data.pop(f"{name}_ago_s", None), data.pop(f"{name}_utc", None)
-    if len(given) > 1:
-        raise RefusedError(f"{' and '.join(given)}: one of them is wanted, not several")
-    if ago is not None:
-        return _checked(f"{name}_ago_s", ago, _seconds(f"{name}_ago_s", ago))
-    if utc is None:
+class Given(NamedTuple):
+    """A moment as it is given: by its name in the act, and in one of three ways."""
+
+    name: str
+    t_ms: int | None
+    ago_s: float | None
+    utc: str | None
+
+
+def _t_ms(given: Given, now: Moment, calendar: Callable[[], Calendar | None]) -> int | None:
+    """The engine time of a moment, None where it is not given."""
+    name, t_ms = given.name, given.t_ms
+    ways = [way for way in ("t_ms", "ago_s", "utc") if getattr(given, way) is not None]
+    if len(ways) > 1:
+        raise RefusedError(f"{' and '.join(f'{name}_{way}' for way in ways)}: one of them is wanted, not several")
+    if t_ms is not None:
+        ago_ms = now.t_ms - t_ms
+        # The engine's `at` is never ahead.
+        _checked(f"{name}_t_ms", t_ms, max(0, ago_ms) if name == "at" else ago_ms)
+        return t_ms
+    if given.ago_s is not None:
+        return _placed(_checked(f"{name}_ago_s", given.ago_s, round(given.ago_s * 1000)), now, calendar)
+    if given.utc is None:
         return None
     if not now.trusted:
         raise RefusedError(
-            f"{name}_utc: {utc}: the clock of this machine is not set, so a time of day cannot be placed; "
+            f"{name}_utc: {given.utc}: the clock of this machine is not set, so a time of day cannot be placed; "
             "say how long ago it was"
         )
-    return _checked(f"{name}_utc", utc, now.utc_ms - _utc_ms(f"{name}_utc", utc))
+    ago_ms = now.utc_ms - _utc_ms(f"{name}_utc", given.utc)
+    return _placed(_checked(f"{name}_utc", given.utc, ago_ms), now, calendar)
 
 
-def _seconds(field: str, value: object) -> int:
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not isfinite(value * 1000):
-        raise RefusedError(f"{field}: {value!r}: a number of seconds is wanted")
-    return round(value * 1000)
-
-
-def _utc_ms(field: str, value: object) -> int:
+def _utc_ms(field: str, value: str) -> int:
     try:
-        moment = datetime.fromisoformat(str(value))
+        moment = datetime.fromisoformat(value)
     except ValueError:
         moment = None
     if moment is None or moment.tzinfo is None:

@@ -15,14 +15,13 @@ from msgspec import to_builtins
 
 from kojimon import engine, logs
 from kojimon.clock import Clock, real_s, wait_s
-from kojimon.contract import keys
+from kojimon.contract import acts, keys
 from kojimon.contract.guidance import Guidance
 from kojimon.contract.state import Document
 from kojimon.core.acts import ACT_TIMEOUT_S, Calendar, Moment, PendingAct, Reply, busy, resolve_moments, stopping
 from kojimon.core.advance import advance
 from kojimon.core.boot import Booted
 from kojimon.core.clockwatch import Sight, sight
-from kojimon.core.fields import checked
 from kojimon.core.intake import Intake, Taken
 from kojimon.core.turn import Drive, Journal, Pipeline, Present, Request, TurnRows
 from kojimon.core.unwritten import Unwritten
@@ -30,7 +29,7 @@ from kojimon.engine.state import State
 from kojimon.errors import KojimonError
 from kojimon.journal.records import Chunk
 from kojimon.journal.writing.storage import NEARLY_FULL
-from kojimon.model import Act, Arrival, Outcome, Priority
+from kojimon.model import Arrival, Outcome, Priority
 
 GATHER_S = 0.010
 IDLE_S = 1.0
@@ -152,7 +151,7 @@ class Core:
 
     # -- coming in, from any thread ---------------------------------------------------------------------------------
 
-    def submit(self, act: Act, timeout_s: float = ACT_TIMEOUT_S) -> Reply:
+    def submit(self, act: acts.Act, timeout_s: float = ACT_TIMEOUT_S) -> Reply:
         """Does an act and waits until it is on the disk.
 
         Raises:
@@ -161,7 +160,7 @@ class Core:
             BusyError: too many acts are waiting. NotRunningError: the daemon stops.
             KojimonError: not on the disk within timeout_s.
         """
-        pending = PendingAct(resolve_moments(checked(act), self.moment(), self._calendar))
+        pending = PendingAct(resolve_moments(act, self.moment(), self._calendar))
         if self._stop_reason is not None:
             raise stopping()
         if not self._intake.submit(pending):
@@ -295,7 +294,7 @@ class Core:
             turn.add_input(now_ms, note.kind, note.payload)
         for request in taken.requests:
             if isinstance(request, PendingAct):
-                turn.acts[turn.add_input(now_ms, "act", to_builtins(request.act))] = request
+                turn.acts[turn.add_input(now_ms, "act", to_builtins(acts.plain(request.act)))] = request
             else:
                 self._drives.append(request)
 

@@ -6,12 +6,12 @@ from datetime import date
 from typing import Final
 
 from kojimon import logs
+from kojimon.contract.acts import Act, ProbeCalibrate
 from kojimon.contract.guidance import Calibrated
 from kojimon.correction import correction
 from kojimon.errors import RefusedError
 from kojimon.journal.reading.certificates import Certificate, certificates
 from kojimon.journal.reading.reader import Reader
-from kojimon.model import Act
 from kojimon.probes.pipeline import Pipeline
 from kojimon.settings.spec import Calibration, Probe, Settings
 
@@ -72,12 +72,12 @@ class Certificates:
         Raises:
             RefusedError: in words a person can act on.
         """
-        probe = self._probes.get(str(act.data.get("probe", "")))
-        if act.kind != "probe.calibrate" or probe is None:
+        deed = act.deed
+        if not isinstance(deed, ProbeCalibrate) or deed.probe not in self._probes:
             return
         try:
-            correction(tuple((float(raw), float(true)) for raw, true in act.data.get("points") or ()), probe.quantity)
-        except (TypeError, ValueError, OverflowError) as error:
+            correction(deed.points, self._probes[deed.probe].quantity)
+        except ValueError as error:
             raise RefusedError(str(error)) from error
 
 

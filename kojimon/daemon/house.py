@@ -17,10 +17,12 @@ from msgspec.structs import replace
 from kojimon import __version__, engine, logs
 from kojimon.clock import Clock, SystemClock, real_s
 from kojimon.contract import keys
+from kojimon.contract.acts import Act, AlarmTest, OfAlarm, PlainAct
 from kojimon.contract.state import Document as StateDocument
 from kojimon.contract.state import Now, Units
 from kojimon.core.acts import Calendar
 from kojimon.core.boot import Booted, NoPast, Past, boot, restore
+from kojimon.core.fields import checked
 from kojimon.core.intake import Intake
 from kojimon.core.loop import Core
 from kojimon.core.turn import Request
@@ -36,7 +38,6 @@ from kojimon.journal.records import Chunk
 from kojimon.journal.stamps import Stamps
 from kojimon.journal.writing.trouble import HUNG
 from kojimon.journal.writing.writer import Writer
-from kojimon.model import Act
 from kojimon.probes.pipeline import Pipeline
 from kojimon.settings.spec import Settings
 from kojimon.web.api.stamps import UtcOf, iso_utc, stamped, with_utc
@@ -273,8 +274,9 @@ class House:
         """The state document with its wall times; `durable`: not ahead of the journal."""
         return dressed(self.core.view(durable), self.settings, self.utc_of())
 
-    def act(self, act: Act) -> Document:
+    def act(self, asked: PlainAct) -> Document:
         """Does an act. Raises RefusedError and others (core.loop.Core.submit)."""
+        act = checked(asked)
         self.certificates.admit(act)
         reply = self.core.submit(self._addressed(act))
         utc_of = self.utc_of()
@@ -283,12 +285,12 @@ class House:
 
     def _addressed(self, act: Act) -> Act:
         """Where there is one incubator nobody has to name it; the site's own alarms belong to none."""
-        incubator = act.incubator
-        if act.kind == "alarm.test" or keys.of_site(keys.parse(str(act.data.get("key", "")))):
+        incubator, deed = act.incubator, act.deed
+        if isinstance(deed, AlarmTest) or (isinstance(deed, OfAlarm) and keys.of_site(keys.parse(deed.key))):
             incubator = ""
         elif not incubator and len(self.settings.incubators) == 1:
             incubator = self.settings.incubators[0].name
-        return Act(act.kind, incubator, act.who, act.channel, act.idempotency, act.data)
+        return replace(act, incubator=incubator)
 
     # -- the end ------------------------------------------------------------------------------------------------------
 

@@ -11,12 +11,12 @@ from zoneinfo import ZoneInfo
 from msgspec import to_builtins
 
 from kojimon.clock import Clock
+from kojimon.contract.acts import Act, BatchDiscard, PlainAct, plain
 from kojimon.contract.state import Document
 from kojimon.core.driver import Driver
 from kojimon.daemon.house import House
 from kojimon.errors import JournalError, KojimonError
 from kojimon.journal.reading.reader import Reader
-from kojimon.model import Act
 from kojimon.settings.spec import Settings
 
 START_LOCAL_H = 18.0
@@ -83,7 +83,7 @@ class HouseMonitor:
         """Does an act, as the API does it: HTTP status and answer."""
         try:
             key = f"{self._run}-{act['idempotency']}"
-            asked = Act(act["kind"], act["incubator"], act["who"], "simulated", key, act["data"])
+            asked = PlainAct(act["kind"], act["incubator"], act["who"], "simulated", key, act["data"])
             return 200, self._house.act(asked)
         except KojimonError as error:
             return 409, {"error": str(error)}
@@ -93,5 +93,5 @@ def discard_open(house: House) -> None:
     """Ends batches that an earlier simulation left open: its world is gone."""
     for box in house.state().incubators:
         if box.batch is not None:
-            reason = {"reason": "the simulation was started anew"}
-            house.act(Act("batch.discard", box.name, "simulation", "simulated", "", reason))
+            discard = BatchDiscard(reason="the simulation was started anew")
+            house.act(plain(Act(discard, box.name, "simulation", "simulated")))

@@ -8,10 +8,11 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+import msgspec
 from msgspec.structs import replace
 
 from kojimon.alarms.states import AlarmState, Signal
-from kojimon.contract import keys
+from kojimon.contract import acts, keys
 from kojimon.contract.guidance import SelfWarming
 from kojimon.engine.alarm_acts import ALARM_ACTS
 from kojimon.engine.conditions import fresh
@@ -24,86 +25,74 @@ from kojimon.engine.quiet import refresh
 from kojimon.engine.silence import watch_bed
 from kojimon.engine.slow import end_watches
 from kojimon.engine.state import BatchState, Mark, elapsed_ms
-from kojimon.engine.turn import Turn
+from kojimon.engine.turn import By, Turn
 from kojimon.engine.work import COOLING_WORK, begin, end
 from kojimon.model import InputRow
 from kojimon.schedule.spec import Gate, Schedule
 
 ACTS_REMEMBERED = 256
-SENSES = ("look", "smell", "taste")
-ANY_TIME = ("batch.start", "batch.verdict", "forecast.reset", "probe.calibrate")
+ANY_TIME = (acts.BatchStart, acts.BatchVerdict, acts.ForecastReset, acts.ProbeCalibrate)
 """Acts that need no open batch."""
 Facts = dict[str, Any]
 
 
 def take_act(turn: Turn, row: InputRow) -> None:
     """Carries out one act row."""
-    act = row.payload
-    kind, incubator = str(act.get("kind", "")), str(act.get("incubator", ""))
+    act = acts.typed(msgspec.convert(row.payload, acts.PlainAct))
+    kind, incubator, key = act.kind, act.incubator, act.idempotency
     turn.act_seq = row.seq
     try:
-        key = str(act.get("idempotency", ""))
         if key and key in turn.acts:
             turn.emit("repeated", incubator, kind, first=turn.acts[key])
             return
         if key:
             turn.acts = dict(list(turn.acts.items())[-ACTS_REMEMBERED + 1 :]) | {key: row.seq}
-        _dispatch(turn, kind, incubator, dict(act.get("data") or {}), _by(act))
+        _dispatch(turn, incubator, act.deed, {"who": act.who, "channel": act.channel})
     finally:
         turn.act_seq = 0
 
 
-def _by(act: Facts) -> Facts:
-    return {"who": str(act.get("who", "")), "channel": str(act.get("channel", ""))}
-
-
-def _dispatch(turn: Turn, kind: str, incubator: str, data: Facts, by: Facts) -> None:
-    if kind in ALARM_ACTS:
-        if incubator and incubator not in turn.compiled.incubators:
-            turn.refuse(kind, incubator, "unknown-incubator", _no_incubator(turn, incubator))
-            return
-        ALARM_ACTS[kind](turn, incubator, data, by)
-        return
-    act = BATCH_ACTS.get(kind)
-    if act is None:
-        wanted = ", ".join(sorted(all_acts()))
-        turn.refuse(kind, incubator, "unknown-act", f"{kind!r} is no act; one of {wanted} is wanted")
-    elif incubator not in turn.compiled.incubators:
-        turn.refuse(kind, incubator, "unknown-incubator", _no_incubator(turn, incubator))
-    elif kind not in ANY_TIME and incubator not in turn.batches:
-        turn.refuse(kind, incubator, "no-batch", f"no batch is open in {incubator}; start one first")
-    else:
-        act(turn, incubator, data, by)
+def _dispatch(turn: Turn, incubator: str, deed: acts.Deed, by: By) -> None:
+    act = ALARM_ACTS.get(type(deed)) or BATCH_ACTS.get(type(deed))
+    known = incubator in turn.compiled.incubators
+    if isinstance(deed, acts.Other):
+        wanted = ", ".join(sorted(acts.OF_KIND))
+        turn.refuse(deed.name, incubator, "unknown-act", f"{deed.name!r} is no act; one of {wanted} is wanted")
+    elif not known and (incubator or type(deed) not in ALARM_ACTS):
+        turn.refuse(deed.kind, incubator, "unknown-incubator", _no_incubator(turn, incubator))
+    elif type(deed) not in ANY_TIME and type(deed) not in ALARM_ACTS and incubator not in turn.batches:
+        turn.refuse(deed.kind, incubator, "no-batch", f"no batch is open in {incubator}; start one first")
+    elif act is not None:
+        act(turn, incubator, deed, by)
 
 
 def _no_incubator(turn: Turn, incubator: str) -> str:
     return f"there is no incubator {incubator!r}; the settings have {', '.join(turn.compiled.incubators) or 'none'}"
 
 
-def _start(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
+def _start(turn: Turn, incubator: str, deed: acts.BatchStart, by: By) -> None:
     if incubator in turn.batches:
         open_name = turn.batches[incubator].name
         reason = f"batch {open_name!r} is open in {incubator}; harvest or discard it first"
-        turn.refuse("batch.start", incubator, "batch-open", reason)
+        turn.refuse(deed.kind, incubator, "batch-open", reason)
         return
-    schedule = str(data.get("schedule") or turn.compiled.incubators[incubator].schedule)
+    schedule = deed.schedule or turn.compiled.incubators[incubator].schedule
     if schedule not in turn.compiled.schedules:
         names = ", ".join(sorted(turn.compiled.schedules))
         reason = f"no schedule {schedule!r}; the settings have {names}"
-        turn.refuse("batch.start", incubator, "unknown-schedule", reason)
+        turn.refuse(deed.kind, incubator, "unknown-schedule", reason)
         return
-    batch_id = str(data.get("id") or f"{incubator}-{turn.act_seq}")
-    turn.put_batch(incubator, BatchState(batch_id, str(data.get("name") or batch_id), schedule, turn.t_ms))
-    facts = {name: data[name] for name in ("rice_kg", "note") if data.get(name) is not None}
+    batch_id = deed.id or f"{incubator}-{turn.act_seq}"
+    turn.put_batch(incubator, BatchState(batch_id, deed.name or batch_id, schedule, turn.t_ms))
+    facts = _said(rice_kg=deed.rice_kg, note=deed.note or None)
     turn.guidance.append(SelfWarming(incubator, False))
     turn.emit("batch-start", incubator, batch_id, name=turn.batches[incubator].name, schedule=schedule, **facts, **by)
-    hour0_ms = data.get("hour0_t_ms")
-    if hour0_ms is not None:
-        _mark(turn, incubator, HOUR_ZERO, int(hour0_ms), {"mid_batch": True, **by})
+    if deed.hour0_t_ms is not None:
+        _mark(turn, incubator, HOUR_ZERO, deed.hour0_t_ms, {"mid_batch": True, **by})
     reconsider(turn, incubator)
 
 
-def _end(turn: Turn, incubator: str, kind: str, data: Facts, by: Facts) -> None:
+def _end(turn: Turn, incubator: str, kind: str, data: Facts, by: By) -> None:
     batch = turn.batches[incubator]
     hour0 = [mark.at_ms for mark in batch.marks if mark.task == HOUR_ZERO and not mark.undone]
     hours = round(elapsed_ms(turn.anchors, min(hour0), turn.t_ms) / 3_600_000, 3) if hour0 else None
@@ -125,88 +114,92 @@ def _end(turn: Turn, incubator: str, kind: str, data: Facts, by: Facts) -> None:
     refresh(turn, incubator)
 
 
-def _reset_seen(turn: Turn, incubator: str, by: Facts) -> None:
+def _reset_seen(turn: Turn, incubator: str, by: By) -> None:
     """Whoever ends a batch has had its koji before them: what was latched and seen is reset by it."""
     for alarm in list(turn.alarms.values()):
         if alarm.incubator == incubator and alarm.state is AlarmState.LATCH_ACK:
             turn.signal(incubator, alarm.about, Signal.RESET, ended=True, **by)
 
 
-def _harvest(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
+def _harvest(turn: Turn, incubator: str, deed: acts.BatchHarvest | acts.StepDone, by: By) -> None:
     schedule = turn.compiled.schedules.get(turn.batches[incubator].schedule)
     task = next((task for task in schedule.tasks if task.work == "harvest"), None) if schedule else None
     if task is not None:
-        _mark(turn, incubator, task.name, _moment(turn, data), by)
-    kept = {name: data[name] for name in ("yield_kg", "note") if data.get(name) is not None}
-    _end(turn, incubator, "batch-harvest", kept, by)
+        _mark(turn, incubator, task.name, _moment(turn, deed), by)
+    _end(turn, incubator, "batch-harvest", _said(yield_kg=deed.yield_kg, note=deed.note or None), by)
 
 
-def _discard(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
-    _end(turn, incubator, "batch-discard", {"reason": str(data.get("reason", ""))}, by)
+def _discard(turn: Turn, incubator: str, deed: acts.BatchDiscard, by: By) -> None:
+    _end(turn, incubator, "batch-discard", {"reason": deed.reason}, by)
 
 
-def _note(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
-    text = str(data.get("text", "")).strip()
+def _note(turn: Turn, incubator: str, deed: acts.BatchNote, by: By) -> None:
+    text = deed.text.strip()
     if not text:
-        turn.refuse("batch.note", incubator, "empty-note", "the note is empty; say what you saw")
+        turn.refuse(deed.kind, incubator, "empty-note", "the note is empty; say what you saw")
         return
-    photo = {"photo": str(data["photo"])} if data.get("photo") else {}
-    turn.emit("note", incubator, turn.batches[incubator].id, text=text, at_ms=_moment(turn, data), **photo, **by)
+    photo = _said(photo=deed.photo or None)
+    turn.emit("note", incubator, turn.batches[incubator].id, text=text, at_ms=_moment(turn, deed), **photo, **by)
 
 
-def _verdict(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
+def _verdict(turn: Turn, incubator: str, deed: acts.BatchVerdict, by: By) -> None:
     """How the koji was, mostly said when the batch is over: so it names its batch; else the open one is meant."""
     open_batch = turn.batches.get(incubator)
-    batch = str(data.get("batch") or (open_batch.id if open_batch else ""))
-    words = {name: text for name in (*SENSES, "text") if (text := str(data.get(name) or "").strip())}
-    scores = {f"{name}_score": data[f"{name}_score"] for name in SENSES if data.get(f"{name}_score") is not None}
-    wrong = [name for name, value in scores.items() if type(value) is not int or not 1 <= value <= 5]
+    batch = deed.batch or (open_batch.id if open_batch else "")
+    told = {"look": deed.look, "smell": deed.smell, "taste": deed.taste, "text": deed.text}
+    words = {name: text for name, said in told.items() if (text := said.strip())}
+    scores = _said(look_score=deed.look_score, smell_score=deed.smell_score, taste_score=deed.taste_score)
+    wrong = [name for name, value in scores.items() if not 1 <= value <= 5]
     if not batch:
-        turn.refuse("batch.verdict", incubator, "no-batch", "say of which batch")
+        turn.refuse(deed.kind, incubator, "no-batch", "say of which batch")
     elif wrong:
-        turn.refuse("batch.verdict", incubator, "bad-score", f"{wrong[0]}: a whole number from 1 to 5 is wanted")
+        turn.refuse(deed.kind, incubator, "bad-score", f"{wrong[0]}: a whole number from 1 to 5 is wanted")
     elif not words and not scores:
-        turn.refuse("batch.verdict", incubator, "empty-verdict", "the verdict is empty; say how it looks or smells")
+        turn.refuse(deed.kind, incubator, "empty-verdict", "the verdict is empty; say how it looks or smells")
     else:
         event = turn.emit("verdict", incubator, batch, **words, **scores, **by)
         turn.events[-1] = replace(event, batch=batch)
 
 
-def _moment(turn: Turn, data: Facts) -> int:
-    at_ms = data.get("at_t_ms")
-    return turn.t_ms if at_ms is None else min(int(at_ms), turn.t_ms)
+def _said(**facts: Any) -> Facts:
+    """Those facts that were said."""
+    return {name: value for name, value in facts.items() if value is not None}
 
 
-def _done(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
+def _moment(turn: Turn, deed: acts.Dated) -> int:
+    return turn.t_ms if deed.at_t_ms is None else min(deed.at_t_ms, turn.t_ms)
+
+
+def _done(turn: Turn, incubator: str, deed: acts.StepDone, by: By) -> None:
     schedule = turn.compiled.schedules.get(turn.batches[incubator].schedule)
-    name = str(data.get("task", ""))
+    name = deed.step
     task = schedule.task(name) if schedule else None
     if task is None:
         names = ", ".join(t.name for t in schedule.tasks) if schedule else "none"
-        turn.refuse("task.done", incubator, "unknown-task", f"no task {name!r} in this schedule; it has {names}")
+        turn.refuse(deed.kind, incubator, "unknown-task", f"no task {name!r} in this schedule; it has {names}")
         return
     done = [m for m in turn.batches[incubator].marks if m.task == name and not m.undone]
     if done and not task.repeats:
         turn.refuse(
-            "task.done", incubator, "already-done", f"{task.label} is marked already; undo or correct that mark",
+            deed.kind, incubator, "already-done", f"{task.label} is marked already; undo or correct that mark",
             task=name, mark=done[-1].id,
         )  # fmt: skip
         return
-    if _before_the_spores(turn, incubator, schedule, name, _moment(turn, data)):
+    if _before_the_spores(turn, incubator, schedule, name, _moment(turn, deed)):
         reason = f"{task.label} comes after the spores went on; give a later time, or correct when they did"
-        turn.refuse("task.done", incubator, "before-spores", reason, task=name)
+        turn.refuse(deed.kind, incubator, "before-spores", reason, task=name)
         return
-    passed, gate = _gate(turn, incubator, task.gate, data)
-    if not passed and not data.get("override"):
-        turn.refuse("task.done", incubator, gate.pop("code"), gate.pop("reason"), task=name, **gate)
+    passed, gate = _gate(turn, incubator, task.gate, deed)
+    if not passed and not deed.override:
+        turn.refuse(deed.kind, incubator, gate.pop("code"), gate.pop("reason"), task=name, **gate)
         return
     if not passed:
-        gate = {**gate, "override": str(data["override"])}
+        gate = {**gate, "override": deed.override}
     gate.pop("reason", None)
     if task.work == "harvest":
-        _harvest(turn, incubator, data, by)
+        _harvest(turn, incubator, deed, by)
         return
-    at_ms = _moment(turn, data)
+    at_ms = _moment(turn, deed)
     _mark(turn, incubator, name, at_ms, {"gate": gate, **by})
     if task.work in COOLING_WORK:
         believe_fall(turn, incubator)
@@ -224,11 +217,11 @@ def _before_the_spores(turn: Turn, incubator: str, schedule: Schedule | None, na
     return at_ms < min(hour0)
 
 
-def _gate(turn: Turn, incubator: str, gate: Gate | None, data: Facts) -> tuple[bool, Facts]:
+def _gate(turn: Turn, incubator: str, gate: Gate | None, deed: acts.StepDone) -> tuple[bool, Facts]:
     """Whether the gate is passed, with what it was judged by."""
     if gate is None:
         return True, {}
-    value, source, tolerance = _gate_value(turn, incubator, gate, data)
+    value, source, tolerance = _gate_value(turn, incubator, gate, deed)
     facts: Facts = {"value": value, "by": source, "at_least": gate.at_least, "at_most": gate.at_most}
     if value is None:
         return False, {
@@ -244,9 +237,9 @@ def _gate(turn: Turn, incubator: str, gate: Gate | None, data: Facts) -> tuple[b
     return False, {**facts, "code": "gate", "reason": reason}
 
 
-def _gate_value(turn: Turn, incubator: str, gate: Gate, data: Facts) -> tuple[float | None, str, float]:
-    if data.get("value_c") is not None:
-        return float(data["value_c"]), "thermometer", 0.0
+def _gate_value(turn: Turn, incubator: str, gate: Gate, deed: acts.StepDone) -> tuple[float | None, str, float]:
+    if deed.value_c is not None:
+        return deed.value_c, "thermometer", 0.0
     numbers = fresh(turn, turn.compiled.probes_at(incubator, gate.place, gate.quantity))
     if not numbers:
         return None, "", 0.0
@@ -280,8 +273,8 @@ def _before_its_time(turn: Turn, incubator: str, name: str, at_ms: int) -> Facts
     return {} if first_ms is None or first_ms <= at_ms else {"opens_ms": first_ms, "due_ms": due_ms}
 
 
-def _undo(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
-    mark = _find(turn, incubator, "task.undo", data)
+def _undo(turn: Turn, incubator: str, deed: acts.StepUndo, by: By) -> None:
+    mark = _find(turn, incubator, deed)
     if mark is not None:
         _replace_mark(turn, incubator, replace(mark, undone=True))
         turn.emit("task-undone", incubator, mark.task, mark=mark.id, at_ms=mark.at_ms, **by)
@@ -289,25 +282,25 @@ def _undo(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
         reconsider(turn, incubator)
 
 
-def _correct(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
-    mark = _find(turn, incubator, "task.correct", data)
+def _correct(turn: Turn, incubator: str, deed: acts.StepCorrect, by: By) -> None:
+    mark = _find(turn, incubator, deed)
     if mark is None:
         return
-    if data.get("at_t_ms") is None:
-        turn.refuse("task.correct", incubator, "no-time", "say when it was done", mark=mark.id)
+    if deed.at_t_ms is None:
+        turn.refuse(deed.kind, incubator, "no-time", "say when it was done", mark=mark.id)
         return
-    moved = replace(mark, at_ms=_moment(turn, data))
+    moved = replace(mark, at_ms=_moment(turn, deed))
     _replace_mark(turn, incubator, moved)
     turn.emit("task-corrected", incubator, mark.task, mark=mark.id, at_ms=moved.at_ms, before_ms=mark.at_ms, **by)
     reconsider(turn, incubator)
 
 
-def _find(turn: Turn, incubator: str, kind: str, data: Facts) -> Mark | None:
+def _find(turn: Turn, incubator: str, deed: acts.StepUndo | acts.StepCorrect) -> Mark | None:
     marks = [mark for mark in turn.batches[incubator].marks if not mark.undone]
-    found = next((mark for mark in marks if mark.id == data.get("mark")), None)
+    found = next((mark for mark in marks if mark.id == deed.mark), None)
     if found is None:
         known = ", ".join(f"{mark.id} ({mark.task})" for mark in marks) or "none"
-        turn.refuse(kind, incubator, "unknown-mark", f"no mark {data.get('mark')!r} in this batch; it has {known}")
+        turn.refuse(deed.kind, incubator, "unknown-mark", f"no mark {deed.mark} in this batch; it has {known}")
     return found
 
 
@@ -317,27 +310,21 @@ def _replace_mark(turn: Turn, incubator: str, mark: Mark) -> None:
     turn.put_batch(incubator, replace(batch, marks=marks))
 
 
-def _forget(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
+def _forget(turn: Turn, incubator: str, deed: acts.ForecastReset, by: By) -> None:
     """The forecasts of the next batches start from what is published, for one schedule or all."""
-    turn.emit("forecast", incubator, "forgotten", schedule=str(data.get("schedule") or ""), **by)
+    turn.emit("forecast", incubator, "forgotten", schedule=deed.schedule, **by)
 
 
-Act = Callable[[Turn, str, Facts, Facts], None]
-BATCH_ACTS: dict[str, Act] = {
-    "batch.start": _start,
-    "batch.harvest": _harvest,
-    "batch.discard": _discard,
-    "batch.note": _note,
-    "batch.verdict": _verdict,
-    "task.done": _done,
-    "task.undo": _undo,
-    "task.correct": _correct,
-    "forecast.reset": _forget,
+BATCH_ACTS: dict[type[acts.Deed], Callable[[Turn, str, Any, By], None]] = {
+    acts.BatchStart: _start,
+    acts.BatchHarvest: _harvest,
+    acts.BatchDiscard: _discard,
+    acts.BatchNote: _note,
+    acts.BatchVerdict: _verdict,
+    acts.StepDone: _done,
+    acts.StepUndo: _undo,
+    acts.StepCorrect: _correct,
+    acts.ForecastReset: _forget,
     **PROBE_ACTS,
-    "probe.back": answer,
+    acts.ProbeBack: answer,
 }
-
-
-def all_acts() -> set[str]:
-    """Every act the engine understands."""
-    return BATCH_ACTS.keys() | ALARM_ACTS.keys()

@@ -8,29 +8,27 @@ from typing import Any
 from msgspec.structs import replace
 
 from kojimon.alarms.states import AlarmState, Signal
-from kojimon.contract import deadlines, keys
+from kojimon.contract import acts, deadlines, keys
 from kojimon.engine.box import settle, visit
 from kojimon.engine.limits import beside
 from kojimon.engine.proof import answered, begin_bump, begin_test
 from kojimon.engine.silence import told_misplaced
 from kojimon.engine.state import AlarmRec
-from kojimon.engine.turn import Turn
+from kojimon.engine.turn import By, Turn
 from kojimon.engine.work import MAX_WORK_MS, WORK_MS, begin
 
 MAX_SHELF_MS = 3_600_000
 """The longest shelf; a longer wish is refused, not cut (OPC 10000-9, 5.8.17, MaxTimeShelved)."""
 ANSWERED_AT_THE_BOX = frozenset({keys.HOT_KOJI, keys.SOON_HOT, keys.BOX_HOT})
-Facts = dict[str, Any]
 
 
-def _find(turn: Turn, incubator: str, kind: str, data: Facts) -> AlarmRec | None:
+def _find(turn: Turn, incubator: str, deed: acts.OfAlarm) -> AlarmRec | None:
     """The alarm the act means; None (and refused) when there is none or its occurrence is another."""
-    key = str(data.get("key", ""))
+    kind, key, occurrence = deed.kind, deed.key, deed.occurrence
     alarm = turn.alarms.get(keys.named(incubator, keys.parse(key)))
     if alarm is None:
         turn.refuse(kind, incubator, "unknown-alarm", f"no alarm {key!r} here", alarm=key)
         return None
-    occurrence = data.get("occurrence")
     if occurrence is not None and occurrence != alarm.occurrence:
         turn.refuse(
             kind, incubator, "over", f"that was occurrence {occurrence}, it is over; now is {alarm.occurrence}",
@@ -40,10 +38,9 @@ def _find(turn: Turn, incubator: str, kind: str, data: Facts) -> AlarmRec | None
     return alarm
 
 
-def _simple(signal: Signal, wanted: frozenset[AlarmState], done: str) -> Callable[[Turn, str, Facts, Facts], None]:
-    def act(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
-        kind = next(name for name, found in ALARM_ACTS.items() if found is act)
-        alarm = _find(turn, incubator, kind, data)
+def _simple(signal: Signal, wanted: frozenset[AlarmState], done: str) -> Callable[[Turn, str, acts.OfAlarm, By], None]:
+    def act(turn: Turn, incubator: str, deed: acts.OfAlarm, by: By) -> None:
+        alarm = _find(turn, incubator, deed)
         if alarm is None:
             return
         if alarm.state not in wanted:
@@ -68,18 +65,18 @@ def _answered(turn: Turn, incubator: str, alarm: AlarmRec) -> None:
         turn.signal(incubator, alarm.about, Signal.OFF)
 
 
-def _shelve(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
-    alarm = _find(turn, incubator, "alarm.shelve", data)
+def _shelve(turn: Turn, incubator: str, deed: acts.Shelve, by: By) -> None:
+    alarm = _find(turn, incubator, deed)
     if alarm is None:
         return
-    for_ms = round(float(data.get("for_s") or MAX_SHELF_MS / 1000) * 1000)
+    for_ms = round((deed.for_s or MAX_SHELF_MS / 1000) * 1000)
     if not 0 < for_ms <= MAX_SHELF_MS:
         reason = f"{for_ms // 60000} min is asked, {MAX_SHELF_MS // 60000} min is the most"
-        turn.refuse("alarm.shelve", incubator, "too-long", reason, alarm=alarm.key)
+        turn.refuse(deed.kind, incubator, "too-long", reason, alarm=alarm.key)
         return
     name = keys.named(incubator, alarm.about)
     turn.signal(incubator, alarm.about, Signal.SHELVE, act=turn.act_seq, until_ms=turn.t_ms + for_ms, **by)
-    until_ms, one_shot = turn.t_ms + for_ms, bool(data.get("one_shot"))
+    until_ms, one_shot = turn.t_ms + for_ms, deed.one_shot
     turn.alarms[name] = replace(turn.alarms[name], shelved_until_ms=until_ms, one_shot=one_shot)
     turn.set_due(deadlines.Shelf(incubator, alarm.about), until_ms)
 
@@ -105,29 +102,28 @@ def again_due(turn: Turn, incubator: str, key: keys.AlarmKey) -> None:
         )  # fmt: skip
 
 
-def _out_of_service(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
+def _out_of_service(turn: Turn, incubator: str, deed: acts.OutOfService, by: By) -> None:
     """Off for repair, without a time limit; `reason` stays with it until it is back in service."""
-    alarm = _find(turn, incubator, "alarm.out_of_service", data)
+    alarm = _find(turn, incubator, deed)
     if alarm is None:
         return
     if alarm.state is AlarmState.OOSRV:
         turn.emit("unchanged", incubator, alarm.key, state="OOSRV", reason="it is out of service already", **by)
         return
-    reason = str(data.get("reason") or "")
-    turn.signal(incubator, alarm.about, Signal.OUT, act=turn.act_seq, reason=reason, **by)
+    turn.signal(incubator, alarm.about, Signal.OUT, act=turn.act_seq, reason=deed.reason, **by)
     name = keys.named(incubator, alarm.about)
-    turn.alarms[name] = replace(turn.alarms[name], reason=reason)
+    turn.alarms[name] = replace(turn.alarms[name], reason=deed.reason)
 
 
-def _silence(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
+def _silence(turn: Turn, incubator: str, deed: acts.Silence, by: By) -> None:
     """Sound off for a while; the alarm stays unanswered and the sound comes back by itself."""
-    alarm = _find(turn, incubator, "alarm.silence", data)
+    alarm = _find(turn, incubator, deed)
     if alarm is None:
         return
-    for_ms = round(float(data.get("for_s") or 600) * 1000)
+    for_ms = round((deed.for_s or 600) * 1000)
     if not 0 < for_ms <= MAX_SHELF_MS:
         reason = f"{for_ms // 60000} min of silence is asked, {MAX_SHELF_MS // 60000} min is the most"
-        turn.refuse("alarm.silence", incubator, "too-long", reason, alarm=alarm.key)
+        turn.refuse(deed.kind, incubator, "too-long", reason, alarm=alarm.key)
         return
     if alarm.state is not AlarmState.UNACK:
         turn.emit("unchanged", incubator, alarm.key, state=str(alarm.state), reason="nothing sounds", **by)
@@ -147,44 +143,44 @@ def hush_due(turn: Turn, incubator: str, key: keys.AlarmKey) -> None:
         turn.signal(incubator, key, Signal.RE)
 
 
-def _confirm(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
+def _confirm(turn: Turn, incubator: str, deed: acts.Confirm, by: By) -> None:
     """The person says that it is dealt with; an unanswered alarm is answered by it (OPC 10000-9, 3.1, Confirm)."""
-    alarm = _find(turn, incubator, "alarm.confirm", data)
+    alarm = _find(turn, incubator, deed)
     if alarm is None:
         return
     if alarm.state in (AlarmState.UNACK, AlarmState.RTNUN, AlarmState.LATCH_UNACK):
         turn.signal(incubator, alarm.about, Signal.ACK, act=turn.act_seq, **by)
         _answered(turn, incubator, alarm)
-    turn.emit("confirmed", incubator, alarm.key, occurrence=alarm.occurrence, text=str(data.get("text", "")), **by)
+    turn.emit("confirmed", incubator, alarm.key, occurrence=alarm.occurrence, text=deed.text, **by)
 
 
-def _work(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
+def _work(turn: Turn, incubator: str, deed: acts.WorkBegin, by: By) -> None:
     """Hands are in the koji now: its limits wait, but for the outermost; no longer than asked and an hour."""
-    for_ms = min(round(float(data.get("for_s") or WORK_MS / 1000) * 1000), MAX_WORK_MS)
+    for_ms = min(round((deed.for_s or WORK_MS / 1000) * 1000), MAX_WORK_MS)
     turn.emit("working", incubator, "", until_ms=turn.t_ms + for_ms, **by)
     begin(turn, incubator, turn.t_ms, for_ms)
 
 
-def _setpoint(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
+def _setpoint(turn: Turn, incubator: str, deed: acts.Setpoint, by: By) -> None:
     """The box has been set to another temperature: its usual level is learnt anew from now."""
-    settle(turn, incubator, data.get("to_c"))
-    turn.emit("setpoint", incubator, "", **{k: data[k] for k in ("to_c",) if k in data}, **by)
+    settle(turn, incubator, deed.to_c)
+    turn.emit("setpoint", incubator, "", **({} if deed.to_c is None else {"to_c": deed.to_c}), **by)
 
 
 _S = AlarmState
-ALARM_ACTS: dict[str, Callable[[Turn, str, Facts, Facts], None]] = {
-    "alarm.acknowledge": _simple(
+ALARM_ACTS: dict[type[acts.Deed], Callable[[Turn, str, Any, By], None]] = {
+    acts.Acknowledge: _simple(
         Signal.ACK, frozenset({_S.UNACK, _S.RTNUN, _S.LATCH_UNACK}), "it is acknowledged already, or not up"
     ),
-    "alarm.reset": _simple(Signal.RESET, frozenset({_S.LATCH_ACK}), "acknowledge it first; only what is kept is reset"),
-    "alarm.unshelve": _simple(Signal.UNSHELVE, frozenset({_S.SHLVD}), "it is not paused"),
-    "alarm.out_of_service": _out_of_service,
-    "alarm.in_service": _simple(Signal.IN, frozenset({_S.OOSRV}), "it is in service"),
-    "alarm.shelve": _shelve,
-    "alarm.silence": _silence,
-    "alarm.confirm": _confirm,
-    "work.begin": _work,
-    "box.setpoint": _setpoint,
-    "alarm.test": begin_test,
-    "alarm.bump": begin_bump,
+    acts.Reset: _simple(Signal.RESET, frozenset({_S.LATCH_ACK}), "acknowledge it first; only what is kept is reset"),
+    acts.Unshelve: _simple(Signal.UNSHELVE, frozenset({_S.SHLVD}), "it is not paused"),
+    acts.OutOfService: _out_of_service,
+    acts.InService: _simple(Signal.IN, frozenset({_S.OOSRV}), "it is in service"),
+    acts.Shelve: _shelve,
+    acts.Silence: _silence,
+    acts.Confirm: _confirm,
+    acts.WorkBegin: _work,
+    acts.Setpoint: _setpoint,
+    acts.AlarmTest: begin_test,
+    acts.Bump: begin_bump,
 }

@@ -7,70 +7,68 @@ move holds until the batch ends or the settings name another tray: the tray of t
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any, Final
 
 from msgspec.structs import replace
 
+from kojimon.contract.acts import Deed, ProbeCalibrate, ProbeMove
 from kojimon.contract.guidance import Calibrated, Seated
 from kojimon.correction import correction
 from kojimon.engine.compiled import compiled_for
 from kojimon.engine.setup import EngineSetup, ProbeSetup
 from kojimon.engine.state import Moved
-from kojimon.engine.turn import Turn
+from kojimon.engine.turn import By, Turn
 
-Facts = dict[str, Any]
 SETTLE_MS: Final = 600_000
 """A moved probe shows where it is after ten minutes: on the way it passes through air, and its tip and the rice around
 it follow within a few minutes (judgement). Limits are judged meanwhile, its trend is not."""
 _DAY = re.compile(r"\d{4}-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])")
 
 
-def _known(turn: Turn, kind: str, incubator: str, data: Facts) -> str:
+def _known(turn: Turn, incubator: str, deed: ProbeCalibrate | ProbeMove) -> str:
     """The probe named, "" when the act was refused because there is none in that incubator."""
-    name = str(data.get("probe", ""))
+    name = deed.probe
     own = [probe.name for probe in turn.compiled.probes.values() if probe.incubator == incubator]
     if name in own:
         return name
     has = ", ".join(own) or "none"
-    turn.refuse(kind, incubator, "unknown-probe", f"no probe {name!r} in {incubator}; it has {has}")
+    turn.refuse(deed.kind, incubator, "unknown-probe", f"no probe {name!r} in {incubator}; it has {has}")
     return ""
 
 
-def calibrate(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
+def calibrate(turn: Turn, incubator: str, deed: ProbeCalibrate, by: By) -> None:
     """Keeps a calibration: (raw, true) pairs, a date, how they were found. No pair takes an earlier one back."""
-    name = _known(turn, "probe.calibrate", incubator, data)
+    name = _known(turn, incubator, deed)
     if not name:
         return
     try:
-        points = [[float(raw), float(true)] for raw, true in data.get("points") or []]
-        correction(tuple((raw, true) for raw, true in points))
-        day = str(data.get("date") or "")
-        if day and not _DAY.fullmatch(day):
-            raise ValueError(f"the date {day!r} is none; a day is wanted, as in 2026-10-02")
-    except (TypeError, ValueError) as error:
-        turn.refuse("probe.calibrate", incubator, "bad-points", str(error), probe=name)
+        correction(deed.points)
+        if deed.date and not _DAY.fullmatch(deed.date):
+            raise ValueError(f"the date {deed.date!r} is none; a day is wanted, as in 2026-10-02")
+    except ValueError as error:
+        turn.refuse(deed.kind, incubator, "bad-points", str(error), probe=name)
         return
-    note = str(data.get("note") or "")[:500]
-    turn.emit("calibration", incubator, name, points=points, date=day, note=note, **by)
-    turn.guidance.append(Calibrated(name, tuple((raw, true) for raw, true in points), day, note, turn.t_ms))
+    points, note = [[*pair] for pair in deed.points], deed.note[:500]
+    turn.emit("calibration", incubator, name, points=points, date=deed.date, note=note, **by)
+    turn.guidance.append(Calibrated(name, deed.points, deed.date, note, turn.t_ms))
 
 
-def move(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
+def move(turn: Turn, incubator: str, deed: ProbeMove, by: By) -> None:
     """Notes that a probe is in another tray from now on, until the batch ends."""
-    name = _known(turn, "probe.move", incubator, data)
+    name = _known(turn, incubator, deed)
     if not name:
         return
-    probe, tray = turn.compiled.by_name[name], str(data.get("tray", ""))
+    probe, tray = turn.compiled.by_name[name], deed.tray
     trays = turn.compiled.incubators[incubator].trays
     if probe.place != "bed":
         reason = f"{name} is not in the koji (place {probe.place}); only a probe in the koji is in a tray"
-        turn.refuse("probe.move", incubator, "not-in-a-tray", reason, probe=name)
+        turn.refuse(deed.kind, incubator, "not-in-a-tray", reason, probe=name)
     elif tray not in trays:
         reason = f"no tray {tray!r} in {incubator}; it has {', '.join(trays) or 'none'}"
-        turn.refuse("probe.move", incubator, "unknown-tray", reason, probe=name)
+        turn.refuse(deed.kind, incubator, "unknown-tray", reason, probe=name)
     elif tray == probe.tray:
-        turn.refuse("probe.move", incubator, "in-that-tray", f"{name} is in {tray} already", probe=name)
+        turn.refuse(deed.kind, incubator, "in-that-tray", f"{name} is in {tray} already", probe=name)
     else:
         _put(turn, probe, tray, **by)
 
@@ -125,4 +123,4 @@ def _seated(setup: EngineSetup, trays: Mapping[int, str]) -> EngineSetup:
     return replace(setup, probes=probes)
 
 
-PROBE_ACTS = {"probe.calibrate": calibrate, "probe.move": move}
+PROBE_ACTS: dict[type[Deed], Callable[[Turn, str, Any, By], None]] = {ProbeCalibrate: calibrate, ProbeMove: move}

@@ -11,16 +11,16 @@ from typing import Any, Final
 from msgspec.structs import replace
 
 from kojimon.contract import deadlines, keys
+from kojimon.contract.acts import ProbeBack
 from kojimon.contract.guidance import LookCloser
 from kojimon.contract.state import Question
 from kojimon.engine.conditions import fresh, reading_at
 from kojimon.engine.limits import believe_fall
 from kojimon.engine.state import Asked, Mark
-from kojimon.engine.turn import Turn
+from kojimon.engine.turn import By, Turn
 from kojimon.engine.work import COOLING_WORK
 from kojimon.model import Priority
 
-Facts = dict[str, Any]
 EVENT: Final = "probe-back"
 WATCH_MS: Final = 7_200_000
 """So long after the work the question stands: by then koji that warms itself is warm again, and the judge's ordinary
@@ -55,12 +55,12 @@ def ask(turn: Turn, incubator: str, work: str, mark: Mark) -> None:
     turn.emit(EVENT, incubator, "asked", **facts)
 
 
-def answer(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
+def answer(turn: Turn, incubator: str, deed: ProbeBack, by: By) -> None:
     """Somebody says that the probe is back in the koji; it is noted whether or not it was asked."""
     probes = len(_beds(turn, incubator))
     believe_fall(turn, incubator)
     if not probes:
-        turn.refuse("probe.back", incubator, "no-probe", f"no probe of {incubator} is in the koji by the settings")
+        turn.refuse(deed.kind, incubator, "no-probe", f"no probe of {incubator} is in the koji by the settings")
         return
     if not _close(turn, incubator, "said", probes=probes, **by):
         turn.emit(EVENT, incubator, "said", probes=probes, **by)

@@ -6,11 +6,11 @@ from typing import Any
 
 from kojimon.alarms.levels import IDLE, Threshold, judge
 from kojimon.alarms.states import Signal
-from kojimon.contract import deadlines, keys
+from kojimon.contract import acts, deadlines, keys
 from kojimon.engine.quiet import NONE, refresh
 from kojimon.engine.setup import ProbeSetup
 from kojimon.engine.state import Bump
-from kojimon.engine.turn import Turn
+from kojimon.engine.turn import By, Turn
 from kojimon.model import Priority
 
 TEST_MS = 300_000
@@ -19,16 +19,15 @@ BUMP_MS = 900_000
 """A probe has to be warmed within this."""
 RISE_K = 2.0
 BUMP_DELAY_MS = 20_000
-Facts = dict[str, Any]
 
 
-def begin_test(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
+def begin_test(turn: Turn, incubator: str, deed: acts.AlarmTest, by: By) -> None:
     """A test alarm goes the whole way, is marked as a test, and ends when it is answered or nobody did in time.
 
     `wake`: it goes the way of what gets people up.
     """
-    text = str(data.get("text") or "Test: the alarm works")
-    _raise(turn, incubator, Priority.WAKE if data.get("wake") else Priority.TELL, text=text, act=turn.act_seq, **by)
+    text = deed.text or "Test: the alarm works"
+    _raise(turn, incubator, Priority.WAKE if deed.wake else Priority.TELL, text=text, act=turn.act_seq, **by)
 
 
 def _raise(turn: Turn, incubator: str, priority: Priority, **facts: Any) -> None:
@@ -54,17 +53,16 @@ def test_due(turn: Turn, incubator: str) -> None:
 # -- the bump test ---------------------------------------------------------------------------------------------------
 
 
-def begin_bump(turn: Turn, incubator: str, data: Facts, by: Facts) -> None:
+def begin_bump(turn: Turn, incubator: str, deed: acts.Bump, by: By) -> None:
     """A probe is about to be warmed: when it has risen by `rise_k` for 20 s, a test alarm says so."""
-    probe = turn.compiled.by_name.get(str(data.get("probe", "")))
+    probe = turn.compiled.by_name.get(deed.probe)
     if probe is None or probe.no not in turn.last_v:
         known = ", ".join(turn.compiled.by_name) or "none"
-        turn.refuse(
-            "alarm.bump", incubator, "unknown-probe", f"no probe {data.get('probe')!r} speaks; there are {known}"
-        )
+        reason = f"no probe {deed.probe!r} speaks; there are {known}"
+        turn.refuse(deed.kind, incubator, "unknown-probe", reason)
         return
-    rise_k = float(data.get("rise_k") or RISE_K)
-    bump = Bump(turn.last_v[probe.no] + rise_k, turn.t_ms + BUMP_MS, IDLE, {k: str(v) for k, v in by.items()})
+    rise_k = deed.rise_k or RISE_K
+    bump = Bump(turn.last_v[probe.no] + rise_k, turn.t_ms + BUMP_MS, IDLE, by)
     turn.bumps[probe.no] = bump
     turn.set_due(deadlines.Bump(probe.no), bump.until_ms)
     turn.quiet[probe.no] = NONE

@@ -15,6 +15,8 @@ from kojimon.engine.state import AlarmRec, BatchState, Lately, State
 from kojimon.model import PRIORITY_RANK, Event, Message, Outcome, Priority
 
 NEVER = 1 << 62
+By = dict[str, Any]
+"""Who does an act, and over which channel: `who`, `channel`."""
 _NOTHING = Lately()
 
 

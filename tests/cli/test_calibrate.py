@@ -13,9 +13,10 @@ import pytest
 
 from kojimon.cli.commands import calibrate as command
 from kojimon.cli.shared.opening import client_of
+from kojimon.contract.acts import PlainAct
+from kojimon.core.fields import checked
 from kojimon.daemon.certificates import Certificates
 from kojimon.errors import RefusedError
-from kojimon.model import Act
 from kojimon.probes.calibration import guide
 from kojimon.probes.calibration.guide import Criterion, Method
 from kojimon.settings.load import load_settings
@@ -113,7 +114,7 @@ def test_by_hand_without_a_daemon_in_either_unit_and_taken_back(kitchen: Kitchen
 def test_points_that_are_none_are_refused_at_the_door(kitchen: Kitchen, points: object) -> None:
     found = Certificates(load_settings(kitchen.config))
     with pytest.raises(RefusedError):
-        found.admit(Act("probe.calibrate", "box", "me", "api", "odd", {"probe": "koji-top", "points": points}))
+        found.admit(checked(PlainAct("probe.calibrate", "box", data={"probe": "koji-top", "points": points})))
 
 
 def test_the_api_refuses_what_no_probe_needs(live: Kitchen) -> None:

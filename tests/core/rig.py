@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from kojimon.clock import Clock, ManualClock
+from kojimon.contract.acts import PlainAct, typed
 from kojimon.core.boot import boot
 from kojimon.core.intake import Intake
 from kojimon.core.loop import Core
@@ -16,7 +17,7 @@ from kojimon.journal.files.damage import open_or_recover
 from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import Chunk
 from kojimon.journal.writing.writer import Writer
-from kojimon.model import Act, Arrival, Measured, Place
+from kojimon.model import Arrival, Measured, Place
 from kojimon.schedule.spec import After, Schedule, Stage, Task, Window
 from tests.parts.opened import reading
 from tests.parts.wait import DEADLINE_S
@@ -118,7 +119,7 @@ class Rig:
         return self.core.run_to_present(DEADLINE_S)
 
     def act(self, kind: str, key: str = "", **data: Any) -> Any:
-        return self.core.submit(Act(kind, "box", "me", "test", key, data))
+        return self.core.submit(typed(PlainAct(kind, "box", "me", "test", key, data)))
 
     def kinds(self) -> list[str]:
         assert self.writer.flush(DEADLINE_S)

@@ -9,9 +9,9 @@ from typing import Any
 
 import pytest
 
+from kojimon.contract.acts import TEXT_MOST, PlainAct, act_body
 from kojimon.core.fields import checked
 from kojimon.errors import RefusedError
-from kojimon.model import TEXT_MOST, Act, act_body
 from kojimon.publish import ActBody
 from tests.web.pages import Door, page
 
@@ -46,6 +46,10 @@ def api(door: Door, kind: str, data: dict[str, Any]) -> tuple[int, str]:
         ("alarm.out_of_service", {"key": "test", "reason": LONG}),
         ("alarm.bump", {"probe": "bed", "rise_k": {}}),
         ("probe.calibrate", {"probe": "bed", "points": [[1.0, 1.0]] * 21}),
+        ("probe.calibrate", {"probe": "bed", "points": [["warm", 0.0]]}),
+        ("batch.verdict", {"smell_score": 2.5}),
+        ("batch.verdict", {"smell_score": True}),
+        ("batch.verdict", {"smell_score": "5"}),
         ("batch.harvest", {"yield_kg": {"a": 1}}),
         ("batch.harvest", {"yield_kg": 10**19}),
         ("batch.harvest", {"yield_kg": 10**5000}),
@@ -86,7 +90,7 @@ def test_one_limit_for_page_api_local_socket_and_the_command_without_a_daemon(do
     with pytest.raises(RefusedError, match=wanted):
         door.live.client.act({"kind": "batch.note", "incubator": "box", "data": {"text": LONG}})
     with pytest.raises(RefusedError, match=wanted):
-        door.live.daemon.house.act(Act("batch.note", "box", "me", "cli", "", {"text": LONG}))
+        door.live.daemon.house.act(PlainAct("batch.note", "box", "me", "cli", "", {"text": LONG}))
     assert api(door, "batch.note", {"text": LONG[1:]})[0] == 200
 
 
@@ -115,8 +119,8 @@ def test_what_cannot_be_read_in_one_way_is_refused(
 
 def test_what_is_said_never_repeats_what_was_too_long() -> None:
     with pytest.raises(RefusedError) as said:
-        checked(Act("batch.note", "box", "x" * 5_000))
+        checked(PlainAct("batch.note", "box", "x" * 5_000))
     assert len(str(said.value)) < 150
     with pytest.raises(RefusedError) as said:
-        checked(Act("batch.note", "box", data={"mark": int("9" * 400)}))
+        checked(PlainAct("task.undo", "box", data={"mark": int("9" * 400)}))
     assert len(str(said.value)) < 150

@@ -7,12 +7,13 @@ from typing import Any
 import pytest
 
 from kojimon import engine
+from kojimon.contract.acts import Act, ProbeBack
 from kojimon.core.acts import BusyError, PendingAct
 from kojimon.core.advance import advance
 from kojimon.core.boot import FIRST_T_MS, restore
 from kojimon.core.intake import Intake
 from kojimon.errors import NotRunningError, RefusedError
-from kojimon.model import Act, Arrival, InputRow
+from kojimon.model import Arrival, InputRow
 from tests.core.rig import WALL_MS, Rig, rig
 from tests.parts.machine import MachineClock
 from tests.parts.opened import reading
@@ -75,9 +76,9 @@ def test_a_refusal_carries_the_reason_and_is_recorded(tmp_path: Path) -> None:
 
 def test_too_many_acts_waiting_is_said_to_be_busy() -> None:
     intake: Intake[PendingAct] = Intake(max_acts=2)
-    assert intake.submit(PendingAct(Act("a", "box")))
-    assert intake.submit(PendingAct(Act("b", "box")))
-    assert not intake.submit(PendingAct(Act("c", "box")))
+    assert intake.submit(PendingAct(Act(ProbeBack(), "box")))
+    assert intake.submit(PendingAct(Act(ProbeBack(), "box")))
+    assert not intake.submit(PendingAct(Act(ProbeBack(), "box")))
 
 
 def test_an_act_during_the_stop_is_told_so(tmp_path: Path) -> None:

@@ -5,19 +5,19 @@ from pathlib import Path
 import pytest
 
 from kojimon.clock import ManualClock
+from kojimon.contract.acts import PlainAct
 from kojimon.daemon import acting, still
 from kojimon.daemon.house import House
 from kojimon.daemon.lastgood import batch_open, keep, kept
 from kojimon.errors import JournalError, RefusedError
-from kojimon.model import Act
 from kojimon.settings.spec import JournalSettings, Settings, Staleness
 from kojimon.wiring import engine_setup
 from tests.daemon.running import WALL_MS, broker_site, running
 from tests.parts.opened import reading
 
 
-def act(kind: str, **data: object) -> Act:
-    return Act(kind, "", "me", "cli", "", dict(data))
+def act(kind: str, **data: object) -> PlainAct:
+    return PlainAct(kind, "", "me", "cli", "", dict(data))
 
 
 def test_an_act_without_a_daemon_takes_the_same_way(tmp_path: Path) -> None:

@@ -16,13 +16,14 @@ from typing import Any
 import pytest
 
 from kojimon.clock import ManualClock, real_s
+from kojimon.contract.acts import PlainAct
 from kojimon.core import loop
 from kojimon.daemon.house import House
 from kojimon.errors import JournalError
 from kojimon.journal.files.beside import Lock
 from kojimon.journal.reading.reader import Reader
 from kojimon.journal.writing.outbox import load_outbox
-from kojimon.model import Act, Arrival
+from kojimon.model import Arrival
 from kojimon.settings.spec import Settings
 from tests.daemon.running import WALL_MS, broker_site
 from tests.parts.opened import reading
@@ -59,7 +60,7 @@ class Kitchen:
         done = threading.Event()
 
         def work() -> None:
-            self.house.act(Act(kind, "", "me", "cli", "", data))
+            self.house.act(PlainAct(kind, "", "me", "cli", "", data))
             done.set()
 
         threading.Thread(target=work).start()

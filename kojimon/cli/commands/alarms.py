@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
 
 import click
 
@@ -12,6 +11,7 @@ from kojimon.cli.shared import screen
 from kojimon.cli.shared.kitchen import Kitchen, print_events
 from kojimon.cli.shared.opening import open_kitchen
 from kojimon.cli.shared.options import DURATION, PlainCommand, config_option, example, json_option
+from kojimon.contract import acts
 from kojimon.contract.state import Alarm, ListedAlarm
 from kojimon.errors import UsageError
 from kojimon.words import alarms as alarm_words
@@ -106,7 +106,7 @@ def ack(alarm: tuple[str, ...], config: str | None) -> None:
     if not chosen:
         screen.say("There is nothing to acknowledge.", "good")
     for row in chosen:
-        _act(kitchen, "alarm.acknowledge", row, {"occurrence": row.occurrence})
+        _act(kitchen, row, acts.Acknowledge(key=row.key, occurrence=row.occurrence))
 
 
 @alarms.command(
@@ -119,9 +119,8 @@ def ack(alarm: tuple[str, ...], config: str | None) -> None:
 def shelve(alarm: tuple[str, ...], for_s: float | None, once: bool, config: str | None) -> None:
     """Pause an alarm for a while. What still holds when the time is up is told at once."""
     kitchen = open_kitchen(config)
-    data: dict[str, Any] = {"one_shot": once} | ({} if for_s is None else {"for_s": for_s})
     for row in find_alarms(kitchen.state().listed(), alarm):
-        _act(kitchen, "alarm.shelve", row, data)
+        _act(kitchen, row, acts.Shelve(key=row.key, for_s=for_s, one_shot=once))
 
 
 @alarms.command(epilog=example("kojimon alarms unshelve koji"))
@@ -131,7 +130,7 @@ def unshelve(alarm: tuple[str, ...], config: str | None) -> None:
     """End a pause."""
     kitchen = open_kitchen(config)
     for row in find_alarms(kitchen.state().listed(), alarm):
-        _act(kitchen, "alarm.unshelve", row, {})
+        _act(kitchen, row, acts.Unshelve(key=row.key))
 
 
 @alarms.command(
@@ -144,8 +143,7 @@ def silence(alarm: tuple[str, ...], for_s: float | None, config: str | None) -> 
     """Stop the noise for a while without having seen to it: it stays new and sounds again."""
     kitchen = open_kitchen(config)
     for row in find_alarms(kitchen.state().listed(), alarm):
-        data = {"occurrence": row.occurrence} | ({} if for_s is None else {"for_s": for_s})
-        _act(kitchen, "alarm.silence", row, data)
+        _act(kitchen, row, acts.Silence(key=row.key, occurrence=row.occurrence, for_s=for_s))
 
 
 @alarms.command(epilog=example("kojimon alarms confirm koji", 'kojimon alarms confirm 1 --note "spread it thinner"'))
@@ -156,7 +154,7 @@ def confirm(alarm: tuple[str, ...], note: str, config: str | None) -> None:
     """Say that you have done what was needed. It acknowledges too."""
     kitchen = open_kitchen(config)
     for row in find_alarms(kitchen.state().listed(), alarm):
-        _act(kitchen, "alarm.confirm", row, {"occurrence": row.occurrence, "text": note})
+        _act(kitchen, row, acts.Confirm(key=row.key, occurrence=row.occurrence, text=note))
 
 
 @alarms.command(epilog=example("kojimon alarms reset koji"))
@@ -166,7 +164,7 @@ def reset(alarm: tuple[str, ...], config: str | None) -> None:
     """Reset an alarm that stays listed until then. Acknowledge it first (ack)."""
     kitchen = open_kitchen(config)
     for row in find_alarms(kitchen.state().listed(), alarm):
-        _act(kitchen, "alarm.reset", row, {"occurrence": row.occurrence})
+        _act(kitchen, row, acts.Reset(key=row.key, occurrence=row.occurrence))
 
 
 @alarms.command(
@@ -180,7 +178,7 @@ def out_of_service(alarm: tuple[str, ...], why: str, config: str | None) -> None
     """Switch an alarm off for repair, without a time limit. It calls nobody until it is back in service."""
     kitchen = open_kitchen(config)
     for row in find_alarms(kitchen.state().listed(), alarm):
-        _act(kitchen, "alarm.out_of_service", row, {"reason": why} if why else {})
+        _act(kitchen, row, acts.OutOfService(key=row.key, reason=why))
         screen.say(f"Nobody is called for it until: kojimon alarms in-service {row.key}", "look")
 
 
@@ -191,7 +189,7 @@ def in_service(alarm: tuple[str, ...], config: str | None) -> None:
     """Switch an alarm on again. What is still wrong is told at once."""
     kitchen = open_kitchen(config)
     for row in find_alarms(kitchen.state().listed(), alarm):
-        _act(kitchen, "alarm.in_service", row, {})
+        _act(kitchen, row, acts.InService(key=row.key))
 
 
 @alarms.command(epilog=example("kojimon alarms test", "kojimon alarms test can you hear this"))
@@ -200,14 +198,14 @@ def in_service(alarm: tuple[str, ...], config: str | None) -> None:
 def test(text: tuple[str, ...], config: str | None) -> None:
     """Raise an alarm that means nothing, to see that it gets through."""
     kitchen = open_kitchen(config)
-    print_events(kitchen, kitchen.act("alarm.test", "", {"text": " ".join(text)}))
+    print_events(kitchen, kitchen.act(acts.AlarmTest(text=" ".join(text)), ""))
     if not kitchen.live:
         screen.say("It is written down and goes out when the daemon runs (kojimon run).", "look")
     screen.say("When it has reached you: kojimon alarms ack test")
 
 
-def _act(kitchen: Kitchen, kind: str, row: ListedAlarm, data: Mapping[str, Any]) -> None:
-    print_events(kitchen, kitchen.act(kind, row.incubator, {"key": row.key, **data}))
+def _act(kitchen: Kitchen, row: ListedAlarm, deed: acts.Deed) -> None:
+    print_events(kitchen, kitchen.act(deed, row.incubator))
 
 
 alarms.add_command(arm)

@@ -13,6 +13,7 @@ from kojimon.cli.shared.kitchen import Kitchen, LiveKitchen
 from kojimon.cli.shared.opening import open_kitchen
 from kojimon.cli.shared.options import config_option, example
 from kojimon.clock import wait_s
+from kojimon.contract.acts import AlarmTest, Bump
 from kojimon.errors import KojimonError, NotRunningError
 from kojimon.units import show_duration
 from kojimon.words import proof as proof_words
@@ -39,7 +40,7 @@ def arm(yes: bool, config: str | None) -> None:
         screen.say(f"{number}. {advice}")
     if not yes and sys.stdin.isatty():
         click.prompt("Enter when the phone is ready", default="", show_default=False, prompt_suffix=": ")
-    kitchen.act("alarm.test", "", {"text": "The call before the night", "wake": True})
+    kitchen.act(AlarmTest(text="The call before the night", wake=True), "")
     screen.say(f"The test is under way over {say.listing(before['channels'])}.")
     _follow(kitchen, _last(before))
     _verdict(kitchen)
@@ -56,7 +57,7 @@ def bump(probe: str, config: str | None) -> None:
     kitchen = _live(open_kitchen(config))
     before = _proof(kitchen)
     speech = words.speech_of(kitchen.state())
-    begun = kitchen.act("alarm.bump", "", {"probe": probe})
+    begun = kitchen.act(Bump(probe=probe), "")
     start = next(event for event in begun if event["kind"] == "bump-begin")
     row = next(row for row in kitchen.probes() if row["name"] == probe)
     quantity, limit = row["quantity"], start["data"]["limit"]

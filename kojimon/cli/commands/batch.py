@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import click
 
 from kojimon.cli.shared import screen
@@ -21,6 +19,7 @@ from kojimon.cli.shared.options import (
     json_option,
 )
 from kojimon.cli.shared.steps import find_task, last_mark, print_cautions, print_next
+from kojimon.contract import acts
 from kojimon.words import status as words
 
 
@@ -60,9 +59,10 @@ def start(
     """Open a batch, before the rice is cool or in the middle of it."""
     kitchen = open_kitchen(config)
     box = incubator_of(kitchen.state(), incubator)
-    given: dict[str, Any] = {"rice_kg": rice_kg, "hour0_ago_s": hours_ago_s, "schedule": schedule, "note": note}
-    data = {field: value for field, value in given.items() if value is not None}
-    print_events(kitchen, kitchen.act("batch.start", box.name, {"name": name, **data} if name else data))
+    begun = acts.BatchStart(
+        name=name, rice_kg=rice_kg, hour0_ago_s=hours_ago_s, schedule=schedule or "", note=note or ""
+    )
+    print_events(kitchen, kitchen.act(begun, box.name))
     _after(kitchen, box.name, cautions=True)
     from kojimon.cli.commands.certificates import print_old
 
@@ -98,12 +98,9 @@ def do(
     document = kitchen.state()
     box = incubator_of(document, incubator, batch=True)
     found = find_task(box, task)
-    data = {"task": found.name, **moment_of(document, at, ago_s)}
-    if value_c is not None:
-        data["value_c"] = value_c
-    if override:
-        data["override"] = override
-    print_events(kitchen, kitchen.act("task.done", box.name, data))
+    when = moment_of(document, at, ago_s)
+    done = acts.StepDone(step=found.name, at_ago_s=when, value_c=value_c, override=override or "")
+    print_events(kitchen, kitchen.act(done, box.name))
     if value_c is not None and not found.gate:
         screen.say(
             "The thermometer's value was not looked at: this step asks for no temperature. To keep it: kojimon batch "
@@ -124,7 +121,7 @@ def undo(task: str, incubator: str, config: str | None) -> None:
     kitchen = open_kitchen(config)
     box = incubator_of(kitchen.state(), incubator, batch=True)
     mark = last_mark(find_task(box, task))
-    print_events(kitchen, kitchen.act("task.undo", box.name, {"mark": mark.mark}))
+    print_events(kitchen, kitchen.act(acts.StepUndo(mark=mark.mark), box.name))
     _after(kitchen, box.name)
 
 
@@ -140,9 +137,9 @@ def correct(task: str, at: str | None, ago_s: float | None, incubator: str, conf
     box = incubator_of(document, incubator, batch=True)
     mark = last_mark(find_task(box, task))
     moment = moment_of(document, at, ago_s)
-    if not moment:
+    if moment is None:
         raise click.UsageError("Say when it was done: --at 14:20 or --ago 40 min.")
-    print_events(kitchen, kitchen.act("task.correct", box.name, {"mark": mark.mark, **moment}))
+    print_events(kitchen, kitchen.act(acts.StepCorrect(mark=mark.mark, at_ago_s=moment), box.name))
     _after(kitchen, box.name)
 
 
@@ -156,8 +153,8 @@ def note(text: tuple[str, ...], at: str | None, ago_s: float | None, incubator: 
     kitchen = open_kitchen(config)
     document = kitchen.state()
     box = incubator_of(document, incubator, batch=True)
-    data = {"text": " ".join(text), **moment_of(document, at, ago_s)}
-    print_events(kitchen, kitchen.act("batch.note", box.name, data))
+    seen = acts.BatchNote(text=" ".join(text), at_ago_s=moment_of(document, at, ago_s))
+    print_events(kitchen, kitchen.act(seen, box.name))
 
 
 @batch.command(cls=PlainCommand, epilog=example("kojimon batch harvest --yield 2.3 kg"))
@@ -173,10 +170,9 @@ def harvest(
     kitchen = open_kitchen(config)
     document = kitchen.state()
     box = incubator_of(document, incubator, batch=True)
-    given: dict[str, Any] = {"yield_kg": yield_kg, "note": note}
-    data = {field: value for field, value in given.items() if value is not None} | moment_of(document, at, ago_s)
+    got = acts.BatchHarvest(yield_kg=yield_kg, note=note or "", at_ago_s=moment_of(document, at, ago_s))
     ended = box.batch_id
-    print_events(kitchen, kitchen.act("batch.harvest", box.name, data))
+    print_events(kitchen, kitchen.act(got, box.name))
     from kojimon.review.tell.report import CAUTIONS
 
     print_cautions(CAUTIONS)
@@ -191,7 +187,7 @@ def discard(reason: str, incubator: str, config: str | None) -> None:
     """Throw the batch away."""
     kitchen = open_kitchen(config)
     box = incubator_of(kitchen.state(), incubator, batch=True)
-    print_events(kitchen, kitchen.act("batch.discard", box.name, {"reason": reason}))
+    print_events(kitchen, kitchen.act(acts.BatchDiscard(reason=reason), box.name))
     screen.say("Bag it before you carry it, and wash trays and cloths hot before the next batch.")
 
 

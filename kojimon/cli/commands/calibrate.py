@@ -15,6 +15,7 @@ from kojimon.cli.shared.kitchen import Kitchen
 from kojimon.cli.shared.opening import open_kitchen
 from kojimon.cli.shared.options import DURATION, Number, PlainCommand, config_option, example, tidy
 from kojimon.clock import SystemClock, real_s, wait_s
+from kojimon.contract.acts import ProbeCalibrate
 from kojimon.errors import KojimonError, RefusedError, UsageError
 from kojimon.probes.calibration import guide
 from kojimon.probes.calibration.fixed_points import SALTS
@@ -331,6 +332,6 @@ def _store(
         screen.say(f"Where it says {said}, {real} is true.")
     if asker is not None and not asker.sure("Store it, and use it from now on?", default=True):
         raise KojimonError("Nothing was stored.")
-    data = {"probe": row["name"], "points": [list(pair) for pair in points], "date": day, "note": note}
-    kitchen.act("probe.calibrate", row["incubator"], data)
+    kept = ProbeCalibrate(probe=row["name"], points=tuple(points), date=day, note=note)
+    kitchen.act(kept, row["incubator"])
     screen.say(f"{row['name']}: {'stored, in force from the next reading on' if points else 'taken back'}.", "good")

@@ -10,6 +10,7 @@ from kojimon.cli.shared import screen
 from kojimon.cli.shared.kitchen import incubator_of, print_events
 from kojimon.cli.shared.opening import open_kitchen
 from kojimon.cli.shared.options import PlainCommand, config_option, example, incubator_option
+from kojimon.contract.acts import ProbeBack, ProbeMove
 from kojimon.errors import UsageError
 
 BOX: Final = r"""
@@ -65,7 +66,7 @@ def move(probe: str, tray: str, config: str | None) -> None:
     row = next((one for one in rows if one["name"] == probe), None)
     if row is None:
         raise UsageError(f"There is no probe {probe!r}. There is: {', '.join(one['name'] for one in rows)}.")
-    print_events(kitchen, kitchen.act("probe.move", row["incubator"], {"probe": probe, "tray": tray}))
+    print_events(kitchen, kitchen.act(ProbeMove(probe=probe, tray=tray), row["incubator"]))
     screen.say("It holds until the batch ends; then the settings say where it is.")
 
 
@@ -79,4 +80,4 @@ def back(incubator: str, config: str | None) -> None:
     """
     kitchen = open_kitchen(config)
     box = incubator_of(kitchen.state(), incubator, batch=True)
-    print_events(kitchen, kitchen.act("probe.back", box.name, {}))
+    print_events(kitchen, kitchen.act(ProbeBack(), box.name))

@@ -12,6 +12,7 @@ from kojimon.cli.shared import screen
 from kojimon.cli.shared.kitchen import Kitchen, incubator_of, print_events
 from kojimon.cli.shared.opening import open_kitchen, rows_of
 from kojimon.cli.shared.options import config_option, example, incubator_option, json_option, output_option
+from kojimon.contract.acts import ForecastReset
 from kojimon.errors import KojimonError
 from kojimon.settings.installed import has_part
 from kojimon.units import show_count
@@ -103,4 +104,4 @@ def reset(schedule: str, incubator: str, config: str | None) -> None:
     """Forget what was learnt: the next batch's forecasts start from what is published. Exports stay as they are."""
     kitchen = open_kitchen(config)
     box = incubator_of(kitchen.state(), incubator)
-    print_events(kitchen, kitchen.act("forecast.reset", box.name, {"schedule": schedule} if schedule else {}))
+    print_events(kitchen, kitchen.act(ForecastReset(schedule=schedule), box.name))

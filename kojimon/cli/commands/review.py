@@ -13,6 +13,7 @@ from kojimon.cli.shared.batches import batch_of
 from kojimon.cli.shared.kitchen import Kitchen, print_events
 from kojimon.cli.shared.opening import journal_path, open_kitchen, reader_of
 from kojimon.cli.shared.options import config_option, example, json_option, output_option
+from kojimon.contract.acts import BatchVerdict
 from kojimon.contract.state import Document as StateDocument
 
 if TYPE_CHECKING:
@@ -82,7 +83,7 @@ def review(
 
 def _say(kitchen: Kitchen, row: Document, said: Document) -> None:
     if said:
-        print_events(kitchen, kitchen.act("batch.verdict", row["incubator"], {"batch": row["id"], **said}))
+        print_events(kitchen, kitchen.act(BatchVerdict(batch=row["id"], **said), row["incubator"]))
 
 
 def _load(reader: Reader, batch: str) -> Review:

@@ -21,6 +21,7 @@ from kojimon.cli.shared.kitchen import LiveKitchen, ShutKitchen
 from kojimon.cli.shared.opening import client_of, usual_files
 from kojimon.cli.shared.options import MASS_TEXT, PlainCommand, example
 from kojimon.clock import SystemClock
+from kojimon.contract.acts import AlarmTest
 from kojimon.errors import ConfigurationError, KojimonError, UsageError
 from kojimon.settings.spec import Settings
 from kojimon.words.speech import moment_utc
@@ -240,7 +241,7 @@ def _test_alarm(settings: Settings) -> None:
     live = client.running()
     kitchen = LiveKitchen(client) if live else ShutKitchen(settings)
     try:
-        kitchen.act("alarm.test", "", {"text": "set-up"})
+        kitchen.act(AlarmTest(text="set-up"), "")
     finally:
         if isinstance(kitchen, ShutKitchen):
             kitchen.close()

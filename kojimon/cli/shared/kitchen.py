@@ -9,7 +9,6 @@ from __future__ import annotations
 import os
 import pwd
 import uuid
-from collections.abc import Mapping
 from contextlib import ExitStack, closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
@@ -17,6 +16,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 import msgspec
 
 from kojimon.cli.shared import screen
+from kojimon.contract.acts import Act, Deed, PlainAct, plain
 from kojimon.contract.state import Box
 from kojimon.contract.state import Document as StateDocument
 from kojimon.errors import JournalError, KojimonError, RefusedError, UsageError
@@ -44,7 +44,7 @@ class Kitchen(Protocol):
     def state(self) -> StateDocument:
         """The state document."""
 
-    def act(self, kind: str, incubator: str, data: Mapping[str, Any]) -> list[Document]:
+    def act(self, deed: Deed, incubator: str) -> list[Document]:
         """Does an act; the events that came of it. Raises RefusedError with the reason, in the person's units."""
 
     def batches(self) -> list[Document]:
@@ -77,9 +77,9 @@ class LiveKitchen:
     def state(self) -> StateDocument:
         return self.client.state()
 
-    def act(self, kind: str, incubator: str, data: Mapping[str, Any]) -> list[Document]:
+    def act(self, deed: Deed, incubator: str) -> list[Document]:
         try:
-            done = self.client.act(act_of(kind, incubator, data))
+            done = self.client.act(msgspec.to_builtins(act_of(deed, incubator)))
         except RefusedError as error:
             raise worded(self, incubator, error) from error
         if not done["recorded"]:
@@ -153,13 +153,12 @@ class ShutKitchen:
         state, _ = engine.advance(engine.initial_state(), [row], 0)
         return dressed(engine.view(state, 0), self.settings, lambda _: (clock.wall_ms(), clock.trusted()))
 
-    def act(self, kind: str, incubator: str, data: Mapping[str, Any]) -> list[Document]:
+    def act(self, deed: Deed, incubator: str) -> list[Document]:
         from kojimon.journal.writing.trouble import MEANWHILE
-        from kojimon.model import Act
 
         house = self._open()
         try:
-            done = house.act(Act(**act_of(kind, incubator, data)))
+            done = house.act(act_of(deed, incubator))
         except RefusedError as error:
             raise worded(self, incubator, error) from error
         if not done["recorded"]:
@@ -308,13 +307,6 @@ def who() -> str:
         return str(os.getuid())
 
 
-def act_of(kind: str, incubator: str, data: Mapping[str, Any]) -> Document:
+def act_of(deed: Deed, incubator: str) -> PlainAct:
     """An act as the doors take it, with a key of its own so that a repeat does nothing."""
-    return {
-        "kind": kind,
-        "incubator": incubator,
-        "who": who(),
-        "channel": "cli",
-        "idempotency": uuid.uuid4().hex,
-        "data": dict(data),
-    }
+    return plain(Act(deed, incubator, who(), "cli", uuid.uuid4().hex))

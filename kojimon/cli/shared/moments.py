@@ -30,8 +30,8 @@ def moment_options(function: F) -> F:
     return at(ago(function))
 
 
-def moment_of(document: Document, at: str | None, ago_s: float | None) -> dict[str, float]:
-    """The moment as an act carries it (`at_ago_s`); nothing when it is now.
+def moment_of(document: Document, at: str | None, ago_s: float | None) -> float | None:
+    """How long ago the moment was (`at_ago_s` of an act); None when it is now.
 
     Args:
         document: the state document, for its present, its zone and whether its clock is to be trusted.
@@ -43,16 +43,16 @@ def moment_of(document: Document, at: str | None, ago_s: float | None) -> dict[s
     if at is not None and ago_s is not None:
         raise UsageError("Say either --at or --ago, not both.")
     if ago_s is not None:
-        return {"at_ago_s": ago_s}
+        return ago_s
     if at is None:
-        return {}
+        return None
     if not document.now.trusted:
         raise UsageError(
             f"--at {at}: the clock of this machine is not set, so a time of day says nothing. "
             "Say how long ago it was: --ago 40 min."
         )
     now = moment_utc(document.now.utc).astimezone(zone_info(document.now.zone))
-    return {"at_ago_s": ago_of(at, now)}
+    return ago_of(at, now)
 
 
 def ago_of(text: str, now: datetime) -> float:

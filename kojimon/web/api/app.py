@@ -23,6 +23,7 @@ from typing import Any, Final
 import msgspec
 from anyio import CapacityLimiter
 from anyio.to_thread import run_sync
+from msgspec.structs import replace
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
@@ -31,11 +32,12 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from kojimon import logs
+from kojimon.contract.acts import PlainAct, act_body
 from kojimon.contract.state import Document as StateDocument
 from kojimon.errors import EXIT_NOT_NOW, EXIT_USAGE, KojimonError, RefusedError
 from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import BatchRow, ProbeRow
-from kojimon.model import Act, Event, act_body
+from kojimon.model import Event
 from kojimon.units import UNIT_OF
 from kojimon.web.api import queries, rows, series
 from kojimon.web.api.backend import Backend, Document
@@ -48,15 +50,11 @@ _ENCODE = msgspec.json.Encoder().encode
 
 
 
-class Body(msgspec.Struct, forbid_unknown_fields=True):
+class Body(PlainAct, frozen=True, forbid_unknown_fields=True):
     """What POST /v1/acts takes."""
 
     kind: str
-    incubator: str = ""
-    who: str = ""
     channel: str = "api"
-    idempotency: str = ""
-    data: dict[str, Any] = {}
 
 
 def answer(document: Any, status: int = 200, headers: Mapping[str, str] | None = None) -> Response:
@@ -178,14 +176,14 @@ class Api:
             return failure(error)
 
 
-def _act(body: bytes, key: str) -> Act:
+def _act(body: bytes, key: str) -> PlainAct:
     try:
         found = act_body(body, Body)
     except ValueError as error:
         raise BadQuery(
             f"the act cannot be read: {error}", "JSON with kind, incubator, who, idempotency, data"
         ) from None
-    return Act(found.kind, found.incubator, found.who, found.channel, found.idempotency or key, found.data)
+    return found if found.idempotency else replace(found, idempotency=key)
 
 
 def _batch(row: BatchRow, utc_of: UtcOf) -> Document:

@@ -13,6 +13,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from kojimon import __version__
+from kojimon.contract.acts import OF_KIND
 from kojimon.contract.state import Document as StateDocument
 from kojimon.contract.state import ListedAlarm
 from kojimon.web.api.rows import ROWS_MOST
@@ -195,6 +196,21 @@ def _records() -> Document:
     return {{"Document": "State"}.get(name, name): schema for name, schema in found.items()}
 
 
+def _acts_told() -> Document:
+    """Schemas of what POST /v1/acts takes: for each kind its own fields."""
+    template = "#/components/schemas/{name}"
+    data, found = msgspec.json.schema_components(OF_KIND.values(), ref_template=template)
+    for schema in found.values():
+        schema["description"] = inspect.cleandoc(schema["description"])
+        schema["additionalProperties"] = False  # the doors refuse what they do not know
+    kinds = [
+        {**_object({"kind": {"const": kind}}, incubator=TEXT, who=TEXT, channel=TEXT, idempotency=TEXT, data=ref),
+         "additionalProperties": False}
+        for kind, ref in zip(OF_KIND, data, strict=True)
+    ]  # fmt: skip
+    return {**found, "Act": {"oneOf": kinds}}
+
+
 def _schemas() -> Document:
     """What the records say, and by hand what is plain data all the way."""
     moment, words = _maybe(INT), _maybe(TEXT)
@@ -233,8 +249,7 @@ def _schemas() -> Document:
              "marks": _list({"type": "object"}), "inoculated": TRUE, "clock_sure": TRUE},
             now_h=_maybe(NUMBER), fan=_maybe({"type": "object"}), earlier=_maybe({"type": "object"}),
         )}),
-        "Act": {**_object({"kind": TEXT}, incubator=TEXT, who=TEXT, channel=TEXT, idempotency=TEXT,
-                          data={"type": "object"}), "additionalProperties": False},
+        **_acts_told(),
         "Done": _object({"seq": INT, "events": _list(_ref("Event")), "repeated": TRUE, "recorded": TRUE}),
         "Problem": _object({"error": TEXT}, wanted=TEXT, exit=INT),
     }  # fmt: skip

@@ -5,15 +5,14 @@ from __future__ import annotations
 import threading
 from collections import OrderedDict
 from pathlib import Path
-from typing import Any
 
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import FileResponse, HTMLResponse, JSONResponse, Response
 from starlette.routing import Route
 
+from kojimon.contract.acts import TEXT_MOST, Act, BatchNote, plain
 from kojimon.errors import KojimonError, UsageError
-from kojimon.model import TEXT_MOST, Act
 from kojimon.review import photos
 from kojimon.review.earlier import scores
 from kojimon.review.render import Question, Rendered, rendered
@@ -111,8 +110,8 @@ class _Batches:
             raise UsageError("no batch is open there; a photo belongs to a batch")
         name = photos.keep(self._journal(), body)
         text = request.query_params.get("text", "").strip()[:TEXT_MOST] or "A photo"
-        data: dict[str, Any] = {"text": text, "photo": name}
-        self._page.backend.act(Act("batch.note", box.name, viewer.who, "page", name, data))
+        note = BatchNote(text=text, photo=name)
+        self._page.backend.act(plain(Act(note, box.name, viewer.who, "page", name)))
         return JSONResponse({"text": "The photo is kept."})
 
     # -- shared ---------------------------------------------------------------------------------------------------

@@ -8,8 +8,8 @@ from datetime import datetime, timedelta
 from typing import Any, Final
 from urllib.parse import parse_qsl
 
+from kojimon.contract.acts import OF_KIND, Dated, PlainAct
 from kojimon.errors import UsageError
-from kojimon.model import Act
 from kojimon.units import KG_PER_LB, c_from_f
 from kojimon.words.speech import Speech, moment_utc, zone_info
 
@@ -31,7 +31,7 @@ def fields_of(body: bytes) -> dict[str, str]:
     return dict(pairs)
 
 
-def act_of(fields: Fields, speech: Speech, now_utc: str, who: str) -> Act:
+def act_of(fields: Fields, speech: Speech, now_utc: str, who: str) -> PlainAct:
     """The act a form asks for.
 
     Args:
@@ -49,8 +49,9 @@ def act_of(fields: Fields, speech: Speech, now_utc: str, who: str) -> Act:
         text = fields.get(name, "").strip()
         if text:
             data[name] = read(text, speech)
-    data |= _moment(fields, speech, now_utc)
-    return Act(kind, fields.get("incubator", ""), who, "page", fields.get("idempotency", "")[:64], data)
+    if issubclass(OF_KIND[kind], Dated):
+        data |= _moment(fields, speech, now_utc)
+    return PlainAct(kind, fields.get("incubator", ""), who, "page", fields.get("idempotency", "")[:64], data)
 
 
 def _text(text: str, _: Speech) -> str:

@@ -12,9 +12,9 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
+from kojimon.contract.acts import PlainAct
 from kojimon.contract.state import Box, Document
 from kojimon.errors import RefusedError
-from kojimon.model import Act
 from kojimon.review.tell.report import CAUTIONS
 from kojimon.web.api.queries import digits
 from kojimon.web.page.shared import Page, wants_json
@@ -67,7 +67,7 @@ def routes(page: Page) -> list[Route]:
     ]
 
 
-def refused(page: Page, request: Request, act: Act, error: RefusedError) -> Response:
+def refused(page: Page, request: Request, act: PlainAct, error: RefusedError) -> Response:
     """What the engine did not let through: for a gate the three ways on, else the reason."""
 
     document, viewer = page.looked(request)
