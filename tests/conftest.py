@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from hypothesis import HealthCheck, settings
 
+from tests.parts.compiled import compile_once
 from tests.parts.need import PARTS, do_without
 from tests.parts.opened import close_readers, watch_connections
 from tests.parts.order import longest_first
@@ -27,6 +28,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 def pytest_configure(config: pytest.Config) -> None:
     """Before the first test, in each worker."""
+    compile_once()
     if config.getoption("dist", "no") == "no":  # not where workers start the processes: those stay as deaf as the run
         let_children_hear()
     watch_connections()

@@ -29,6 +29,12 @@ sys.exit(subprocess.run([sys.executable, "-c", {GRANDCHILD!r}]).returncode)
 """
 
 
+def test_no_process_compiles_what_another_has_compiled() -> None:
+    asked = [sys.executable, "-c", "import sys; print(sys.dont_write_bytecode)"]
+    assert not sys.dont_write_bytecode
+    assert subprocess.run(asked, capture_output=True, text=True, check=True).stdout == "False\n"
+
+
 def _deaf() -> None:
     for number in (signal.SIGINT, signal.SIGHUP):
         signal.signal(number, signal.SIG_IGN)

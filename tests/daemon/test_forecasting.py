@@ -28,7 +28,6 @@ from tests.forecast import bedtruth
 from tests.parts.opened import reading
 from tests.parts.wait import DEADLINE_S, until
 
-BATCH = bedtruth.WORLDS["layered"]([3], 0)[0]
 WARM_H = 25
 
 
@@ -39,7 +38,7 @@ def part_of(one: Running) -> Forecasting:
 def minutes(one: Running, first: int, last: int) -> None:
     """The curve, one reading a minute of every probe, from minute to minute since inoculation."""
     for at in range(first, last):
-        bed_c, air_c = float(BATCH.bed_c[at]), float(BATCH.air_c[at])
+        bed_c, air_c = float(bedtruth.one().bed_c[at]), float(bedtruth.one().air_c[at])
         values = {"bed": bed_c, "bed-2": bed_c - 0.4, "air": air_c, "air-humidity": 85.0, "room": 20.0}
         for name, value in values.items():
             one.put(f"k/{name}", value)

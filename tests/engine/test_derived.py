@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import pytest
-from CoolProp.HumidAirProp import HAPropsSI
 
 from kojimon.contract.state import Derived
 from tests.engine.derived import box, values
@@ -16,6 +15,8 @@ DAMP = ("dew_point_c", "absolute_humidity_g_m3", "vapour_pressure_deficit_kpa", 
 )
 def test_the_air_of_the_box_against_coolprop(warm_c: float, damp_pct: float) -> None:
     """CoolProp (HAPropsSI, after Herrmann, Kretzschmar and Gatley 2009) beside PsychroLib's ASHRAE relations."""
+    from CoolProp.HumidAirProp import HAPropsSI  # it takes seconds to load
+
     state = ("T", warm_c + 273.15, "P", 101325.0, "R", damp_pct / 100)
     dew_c, bulb_c = (HAPropsSI(name, *state) - 273.15 for name in ("D", "B"))
     vapour_pa = HAPropsSI("P_w", *state)

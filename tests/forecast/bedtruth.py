@@ -24,6 +24,7 @@ validates nothing about real koji.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -374,6 +375,12 @@ def _batches(world: str, seeds: Any, out: dict[str, list[Any]], mix_h: Any, spre
                   made["true"][:, j], made["grown"][:, j], tuple(tasks))
         )
     return batches
+
+
+@cache
+def one(world: str = "layered", seed: int = 3, variant: int = 0) -> Batch:
+    """One batch, made once for all tests of this process: to be read only."""
+    return WORLDS[world]([seed], variant)[0]
 
 
 def with_faults(batch: Batch) -> Batch:

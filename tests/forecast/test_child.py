@@ -31,7 +31,7 @@ SETUP = ForecastSetup(members=80)
 
 
 def readings(hours: float) -> tuple[Reading, ...]:
-    batch = bedtruth.WORLDS["layered"]([3], 0)[0]
+    batch = bedtruth.one()
     return tuple(
         (float(batch.t_s[i]), float(batch.bed_c[i]), float(batch.air_c[i]), None, None) for i in range(int(hours * 60))
     )

@@ -22,11 +22,6 @@ SETUP = ForecastSetup(members=200, harvest_from_h=40.0, harvest_until_h=50.0)
 SEED = 77
 
 
-@cache
-def batch(world: str = "layered", seed: int = 3, variant: int = 0) -> Any:
-    return bedtruth.WORLDS[world]([seed], variant)[0]
-
-
 def rows(recorded: Any, until_h: float, from_h: float = 0.0) -> Iterator[Reading]:
     for i in range(round(from_h * 60), round(until_h * 60)):
         bed, air, room, rh = (
@@ -37,7 +32,7 @@ def rows(recorded: Any, until_h: float, from_h: float = 0.0) -> Iterator[Reading
 
 
 def fed(until_h: float, recorded: Any | None = None, setup: ForecastSetup = SETUP, seed: int = SEED) -> Forecaster:
-    recorded = recorded or batch()
+    recorded = recorded or bedtruth.one()
     forecaster = Forecaster(setup, published(), seed)
     forecaster.take(rows(recorded, until_h), recorded.tasks)
     return forecaster
@@ -50,7 +45,7 @@ def warm() -> bytes:
 
 
 def cross_h() -> float:
-    return float(np.argmax(batch().true_c >= 38.0)) / 60.0
+    return float(np.argmax(bedtruth.one().true_c >= 38.0)) / 60.0
 
 
 def ask(forecaster: Forecaster, hour: float, **more: Any) -> Forecast:
@@ -108,7 +103,7 @@ def test_a_batch_that_never_warms_is_never_known_nor_done(level_c: float) -> Non
 def test_harvest_never_beyond_the_schedule_nor_before_it() -> None:
     forecaster = Forecaster(SETUP, published(), SEED)
     for hour in range(2, 52, 5):
-        forecaster.take(rows(batch(), hour, max(0, hour - 5)), ())
+        forecaster.take(rows(bedtruth.one(), hour, max(0, hour - 5)), ())
         window = ask(forecaster, float(hour)).done
         assert window.harvest_until_hour == 50.0
         assert window.harvest_from_hour is not None
@@ -116,7 +111,7 @@ def test_harvest_never_beyond_the_schedule_nor_before_it() -> None:
 
 
 def test_the_end_of_growth_stays_where_it_was_once_past() -> None:
-    grown = batch()
+    grown = bedtruth.one()
     end = float(np.argmax(grown.grown >= 0.95)) / 60.0
     # The median of five: which member is the middle one of a single ensemble hangs on the last digits, and those on the
     # processor (numpy adds in another order where it has AVX-512: 43.0 h there and 46.0 h elsewhere for one seed).
@@ -187,7 +182,7 @@ def test_what_if_cools() -> None:
 def test_missing_readings_widen_and_end_the_knowledge() -> None:
     hour = cross_h() - 2.0
     seeing, blind = pickle.loads(warm()), fed(hour - 3.0)
-    blind.take(((t, None, air, room, rh) for t, _, air, room, rh in rows(batch(), hour, hour - 3.0)), ())
+    blind.take(((t, None, air, room, rh) for t, _, air, room, rh in rows(bedtruth.one(), hour, hour - 3.0)), ())
     lost, kept = ask(blind, hour), ask(seeing, hour)
     assert width(lost, 1.0) > 1.5 * width(kept, 1.0)
     assert not lost.known
@@ -198,7 +193,7 @@ def test_missing_readings_widen_and_end_the_knowledge() -> None:
 @pytest.mark.parametrize("bad", [85.0, -127.0, float("nan"), 1e9])
 def test_impossible_values_carry_no_weight(bad: float) -> None:
     spoiled = Forecaster(SETUP, published(), SEED)
-    for row in rows(batch(), 20.0):
+    for row in rows(bedtruth.one(), 20.0):
         spoiled.observe(*row)
         spoiled.observe(row[0] + 20.0, bad, bad, bad)
     assert ask(spoiled, 20.0) == ask(fed(20.0), 20.0)
@@ -206,7 +201,7 @@ def test_impossible_values_carry_no_weight(bad: float) -> None:
 
 def test_a_spike_carries_next_to_no_weight() -> None:
     spiky = Forecaster(SETUP, published(), SEED)
-    for i, (t_s, bed, *rest) in enumerate(rows(batch(), 20.0)):
+    for i, (t_s, bed, *rest) in enumerate(rows(bedtruth.one(), 20.0)):
         assert bed is not None
         spiky.observe(t_s, bed + 15.0 if 1100 <= i < 1105 else bed, *rest)
     clean = ask(fed(20.0), 20.0)
@@ -217,14 +212,15 @@ def test_a_spike_carries_next_to_no_weight() -> None:
 def test_an_untold_mixing_is_noticed() -> None:
     hour = cross_h() + 2.0
     forecaster = fed(hour)
-    forecaster.take(((t, bed - 5.0, air, None, None) for t, bed, air, *_ in rows(batch(), hour + 1, hour) if bed), ())
+    cooler = ((t, bed - 5.0, air, None, None) for t, bed, air, *_ in rows(bedtruth.one(), hour + 1, hour) if bed)
+    forecaster.take(cooler, ())
     made = ask(forecaster, hour + 1)
     assert made.check.jumps == 1
-    assert made.bed_now_c == pytest.approx(float(batch().bed_c[round(hour * 60) + 59]) - 5.0, abs=0.7)
+    assert made.bed_now_c == pytest.approx(float(bedtruth.one().bed_c[round(hour * 60) + 59]) - 5.0, abs=0.7)
 
 
 def test_a_told_mixing_is_no_jump_and_no_contradiction() -> None:
-    mixed = batch(seed=4, variant=1)
+    mixed = bedtruth.one(seed=4, variant=1)
     hour = mixed.tasks[0][0] / 3600.0 + 1.5
     made = ask(fed(hour, mixed), hour)
     assert made.check.jumps == 0
@@ -246,7 +242,7 @@ def test_a_batch_that_contradicts_the_forecast_is_told() -> None:
     forecaster = fed(hour)
     before = ask(forecaster, hour)
     assert not before.check.contradicts
-    start = float(batch().bed_c[round(hour * 60)])
+    start = float(bedtruth.one().bed_c[round(hour * 60)])
     for i in range(5 * 60):
         fall = start - 1.8 * i / 60.0
         forecaster.observe(hour * 3600.0 + i * 60.0, fall, 29.0, 20.0)
@@ -259,7 +255,7 @@ def test_a_batch_that_contradicts_the_forecast_is_told() -> None:
 def test_a_box_without_an_air_probe_is_less_sure() -> None:
     hour = cross_h() - 2.0
     blind = Forecaster(SETUP, published(), SEED)
-    blind.take(((t, bed, None, None, None) for t, bed, *_ in rows(batch(), hour)), ())
+    blind.take(((t, bed, None, None, None) for t, bed, *_ in rows(bedtruth.one(), hour)), ())
     made = ask(blind, hour)
     assert made.limits[0].passes > 0.5
     assert width(made, 2.0) > 1.2 * width(ask(pickle.loads(warm()), hour), 2.0)
@@ -271,9 +267,9 @@ def test_a_box_without_an_air_probe_is_less_sure() -> None:
 def test_same_seed_same_forecast_and_asking_changes_nothing() -> None:
     asked = Forecaster(SETUP, published(), SEED)
     for hour in (3.0, 9.5, 15.0):
-        asked.take(rows(batch(), hour, asked.block / 12.0), ())
+        asked.take(rows(bedtruth.one(), hour, asked.block / 12.0), ())
         ask(asked, hour)
-    asked.take(rows(batch(), 20.0, 15.0), ())
+    asked.take(rows(bedtruth.one(), 20.0, 15.0), ())
     assert ask(asked, 20.0) == ask(fed(20.0), 20.0)
     assert ask(fed(20.0, seed=SEED + 1), 20.0) != ask(fed(20.0), 20.0)
 
@@ -282,13 +278,13 @@ def test_a_pickled_forecaster_goes_on_alike() -> None:
     first = fed(12.0)
     second = pickle.loads(pickle.dumps(first))
     for forecaster in (first, second):
-        forecaster.take(rows(batch(), 20.0, 12.0), ())
+        forecaster.take(rows(bedtruth.one(), 20.0, 12.0), ())
     assert ask(first, 20.0) == ask(second, 20.0)
 
 
 def test_readings_every_ten_seconds_or_thinned_to_one_a_minute_give_nearly_the_same() -> None:
     hour, dense = cross_h() - 2.0, Forecaster(SETUP, published(), SEED)
-    for t_s, bed, air, room, rh in rows(batch(), hour):
+    for t_s, bed, air, room, rh in rows(bedtruth.one(), hour):
         for k in range(6):
             dense.observe(t_s + 10 * k, bed, air, room, rh)
     thin, thick = ask(pickle.loads(warm()), hour), ask(dense, hour)

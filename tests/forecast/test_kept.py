@@ -17,7 +17,7 @@ from tests.parts.outlooks import calm_answer, limit_answer, made
 
 
 def test_a_real_forecast_is_kept_in_little_more_than_a_kilobyte_and_reads_back() -> None:
-    batch = bedtruth.WORLDS["layered"]([3], 0)[0]
+    batch = bedtruth.one()
     forecaster = Forecaster(ForecastSetup(harvest_from_h=40.0, harvest_until_h=50.0, members=120), published(), 7)
     forecaster.take(
         [(float(batch.t_s[i]), float(batch.bed_c[i]), float(batch.air_c[i]), None, None) for i in range(25 * 60)], ()

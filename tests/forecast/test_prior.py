@@ -78,7 +78,7 @@ def test_learning_narrows_but_leaves_each_batch_its_own_share() -> None:
 
 
 def test_a_finished_batch_teaches_how_its_box_loses_heat() -> None:
-    recorded = bedtruth.WORLDS["substrate"]([11], 0)[0]
+    recorded = bedtruth.one("substrate", 11)
     forecaster = Forecaster(ForecastSetup(members=200), published(), 1)
     forecaster.take(
         (

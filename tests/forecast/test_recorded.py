@@ -16,7 +16,7 @@ SETUP = ForecastSetup(members=80)
 
 
 def recorded(hours: float) -> Recorded:
-    batch = bedtruth.WORLDS["substrate"]([7], 1)[0]
+    batch = bedtruth.one("substrate", 7, 1)
     rows = np.column_stack((batch.t_s, batch.bed_c, batch.air_c, batch.room_c, batch.rh_pct))[: round(hours * 60)]
     return Recorded(
         tuple((float(t), float(b), float(a), float(r), float(h)) for t, b, a, r, h in rows),

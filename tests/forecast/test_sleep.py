@@ -50,7 +50,7 @@ def test_a_cold_koji_needs_a_hand_too() -> None:
 
 @pytest.fixture
 def curve(tmp_path: Path) -> Path:
-    batch = bedtruth.WORLDS["layered"]([3], 0)[0]
+    batch = bedtruth.one()
     lines = ["hour,bed.temperature_c,bed-2.temperature_c,air.temperature_c,task"]
     for at in range(0, 25 * 60, 10):
         bed_c, task = batch.bed_c[at], "first-check" if at == 600 else ""
@@ -65,7 +65,7 @@ def test_a_curve_file_as_the_daemon_would_have_told_it(curve: Path) -> None:
     assert found is not None
     plan = load_schedule(found)
     recorded = recorded_of(read_curve(curve), plan, "curve")
-    first, hottest = recorded.readings[0], bedtruth.WORLDS["layered"]([3], 0)[0].bed_c[0]
+    first, hottest = recorded.readings[0], bedtruth.one().bed_c[0]
     assert first[0] == 30.0 and first[1] == pytest.approx(hottest, abs=0.01) and first[3] is None
     assert recorded.tasks == ((36_000.0, "mix"),)
 

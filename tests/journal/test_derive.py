@@ -36,7 +36,7 @@ def test_what_is_shortened_reads_back_equal(value: Any) -> None:
 
 def made() -> list[Any]:
     """A few forecasts of a warm batch, as their process makes them."""
-    batch = bedtruth.WORLDS["layered"]([3], 0)[0]
+    batch = bedtruth.one()
     parts = (batch.t_s, batch.bed_c, batch.air_c, batch.room_c, batch.rh_pct)
     rows = tuple(tuple(row) for row in zip(*(part.tolist() for part in parts), strict=True))[: 22 * 60]
     return list(forecasts(Recorded(rows), 3600.0, (43.0, 45.0), setup=ForecastSetup()))[-3:]
