@@ -28,7 +28,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "page": ("commands.page:page", "Where the page is, and a code that lets a phone in."),
     "status": ("commands.status:status", "How it stands, and the one next step."),
     "forecast": ("commands.forecast:forecast", "May I sleep? What the koji will do if nobody touches it."),
-    "watch": ("commands.site:watch", "Every box of every site on one broker."),
+    "sites": ("commands.sites:sites", "Every box of every site on one broker."),
     "batch": ("commands.batch:batch", "Start a batch, mark steps, write notes, harvest."),
     "alarms": ("commands.alarms:alarms", "See alarms, say you have seen them, pause them, test them."),
     "probes": ("commands.probes:probes", "See what each probe says; find new ones."),
@@ -39,6 +39,9 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "journal": ("commands.journal:journal", "Size and state of the journal; make a copy of it."),
 }
 """Name: (module and function below `kojimon.cli`, one line of help)."""
+ALSO: dict[str, str] = {"undo": "commands.batch:undo"}
+"""What people try first, beside its place in a group; help does not list it."""
+WAS: dict[str, str] = {"watch": "sites"}
 
 TRACE = "KOJIMON_TRACE"
 
@@ -60,16 +63,18 @@ class Kojimon(click.Group):
         return list(COMMANDS)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        if cmd_name not in COMMANDS:
+        if cmd_name not in COMMANDS and cmd_name not in ALSO:
             return None
-        module, _, name = COMMANDS[cmd_name][0].partition(":")
+        module, _, name = (ALSO.get(cmd_name) or COMMANDS[cmd_name][0]).partition(":")
         command: click.Command = getattr(importlib.import_module(f"kojimon.cli.{module}"), name)
         return command
 
     def resolve_command(
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
-        if args and args[0] not in COMMANDS:
+        if args and args[0] in WAS:
+            raise click.UsageError(f"{args[0]!r} has a new name. Type: kojimon {WAS[args[0]]}", ctx)
+        if args and args[0] not in COMMANDS and args[0] not in ALSO:
             from difflib import get_close_matches  # the daemon needs none
 
             for close in get_close_matches(args[0], COMMANDS, n=1):

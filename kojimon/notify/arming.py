@@ -25,12 +25,12 @@ ARMED_MS: Final = 64_800_000
 OVERDUE_MS: Final = 30 * 86_400_000
 CHAIN_MS: Final = 60_000
 """From the raised alarm to a message on its way, at most."""
-ARM: Final = ". To pass it: kojimon alarms arm"
+ARM: Final = ". To pass it: kojimon alarms night-check"
 NOT_PASSED: Final = "Night check not passed"
 NO_CHANNEL: Final = (
     "there is no channel and no loudspeaker, so alarms wake nobody; add one under `channels:` in the settings"
 )
-BUMP: Final = "Warm a probe in the hand: kojimon alarms bump PROBE"
+BUMP: Final = "Warm a probe in the hand: kojimon alarms test --probe PROBE"
 NOT_THE_PHONE: Final = ("cli", "setup", "")
 
 

@@ -215,7 +215,7 @@ CALIBRATION: Final = Map(
     [
         Field("due_after", duration(DAY_S, 3650 * DAY_S, per_s=DAY_S),
               "A calibration older than this is pointed out, by `check`, `status`, at the start of a batch and by"
-              " `probes certificates`. Once a year is common practice.", "due_after_days"),
+              " `probes calibrations`. Once a year is common practice.", "due_after_days"),
     ],
     CalibrationSettings,
 )  # fmt: skip

@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from kojimon.cli.commands.site import Board, collected, listening, rows_of
+from kojimon.cli.commands.sites import Board, collected, listening, rows_of
 from kojimon.clock import SystemClock, real_s
 from kojimon.links.mqtt import Address
 from kojimon.web.client.local import Client
@@ -159,7 +159,7 @@ def measure(sites: list[Site], boards: Boards, address: Address, broker_pid: int
         f"{len(sites)} sites, {(boards.sent - sent0) / took_s:.1f} readings/s: broker "
         f"{(broker_s - broker0_s) / took_s * 100:.1f} % of a processor, {broker_mb:.1f} MB; a daemon "
         f"{daemons_s / len(sites) / took_s * 100:.1f} %; an alarm is seen after {max(delays) * 1000:.0f} ms at most; "
-        f"`status --site` takes {once_s:.1f} s"
+        f"`sites --once` takes {once_s:.1f} s"
     )
     if len(sites) == STEPS[-1]:
         record("broker with 30 sites", said)

@@ -60,7 +60,7 @@ def test_two_points_are_guided_stored_and_in_force_at_once_and_after_a_restart(l
     live.stop()
     live.start()
     until(lambda: probe(live, "koji-top")["value"] == pytest.approx(30.0, abs=0.01))
-    table = " ".join(live.run("probes", "certificates", width=120).output.split())
+    table = " ".join(live.run("probes", "calibrations", width=120).output.split())
     assert "0.60 °C is 0.00 °C" in table and "ice" in table and "koji-low none stored" in table
 
 
@@ -79,7 +79,7 @@ def test_nonsense_is_refused_and_nothing_stored(live: Kitchen, quick: None) -> N
     words = ("probes", "calibrate", "air", "--build", "sealed", "--method", "fever-thermometer", "--true", "50 C",
              "--yes", "--within", "20 s")  # fmt: skip
     assert "34 to 42 °C" in live.run(*words, code=1).output
-    assert json.loads(live.run("probes", "certificates", "--json").output) == []
+    assert json.loads(live.run("probes", "calibrations", "--json").output) == []
 
 
 def test_a_reading_that_never_settles_is_given_up(live: Kitchen, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -95,7 +95,7 @@ def test_by_hand_without_a_daemon_in_either_unit_and_taken_back(kitchen: Kitchen
     words = ("--point", "32.9 F = 32 F", "--point", "99.5 F = 98.6 F", "--date", "2026-10-02", "--note", "new year")
     said = kitchen.run("probes", "calibrate", "koji-top", *words).output
     assert "Where it says 32.90 °F, 32.00 °F is true." in said
-    stored = json.loads(kitchen.run("probes", "certificates", "--json").output)
+    stored = json.loads(kitchen.run("probes", "calibrations", "--json").output)
     assert stored[0]["points"] == [[pytest.approx(0.5), pytest.approx(0.0)], [pytest.approx(37.5), pytest.approx(37.0)]]
     assert stored[0]["date"] == "2026-10-02" and stored[0]["note"] == "new year"
     steep = kitchen.run("probes", "calibrate", "koji-top", "--point", "0 C = 0 C", "--point", "10 C = 20 C", code=1)
@@ -107,7 +107,7 @@ def test_by_hand_without_a_daemon_in_either_unit_and_taken_back(kitchen: Kitchen
     )
     assert "only 0.5 C (0.9 F) apart" in " ".join(near.output.split())
     assert "taken back" in kitchen.run("probes", "calibrate", "koji-top", "--none").output
-    assert json.loads(kitchen.run("probes", "certificates", "--json").output)[0]["points"] == []
+    assert json.loads(kitchen.run("probes", "calibrations", "--json").output)[0]["points"] == []
 
 
 @pytest.mark.parametrize("points", [[[10**400, 0.0]], [[1.0]], 5, {"raw": 1.0}, [[None, 1.0]], [[float("nan"), 1.0]]])
@@ -123,7 +123,7 @@ def test_the_api_refuses_what_no_probe_needs(live: Kitchen) -> None:
            "data": {"probe": "koji-top", "points": [[4.0, 40.0]]}}  # fmt: skip
     with pytest.raises(RefusedError, match="off by 36 C"):
         client.act(act)
-    assert json.loads(live.run("probes", "certificates", "--json").output) == []
+    assert json.loads(live.run("probes", "calibrations", "--json").output) == []
 
 
 def test_one_that_an_older_version_let_in_replays_is_left_aside_and_told(
@@ -135,7 +135,7 @@ def test_one_that_an_older_version_let_in_replays_is_left_aside_and_told(
         kitchen.run("probes", "calibrate", "koji-top", "--point", "4 C = 40 C")
     told = "Calibration of koji-top not used: the point 4 -> 40, off by 36 C (64.8 F)"
     assert told in " ".join(kitchen.run("check").output.split())
-    assert "not used" in " ".join(kitchen.run("probes", "certificates", width=160).output.split())
+    assert "not used" in " ".join(kitchen.run("probes", "calibrations", width=160).output.split())
     kitchen.show(koji_top=30.0, koji_low=30.0, air=29.0)
     kitchen.start()
     until(lambda: probe(kitchen, "koji-top")["value"] == pytest.approx(30.0))
@@ -144,7 +144,7 @@ def test_one_that_an_older_version_let_in_replays_is_left_aside_and_told(
 def test_an_old_certificate_is_pointed_out(kitchen: Kitchen) -> None:
     kitchen.run("batch", "start", "first")
     kitchen.run("probes", "calibrate", "koji-top", "--point", "0.4 C = 0 C", "--date", "2020-01-01")
-    assert "2020-01-01: old, do it again" in " ".join(kitchen.run("probes", "certificates", width=160).output.split())
+    assert "2020-01-01: old, do it again" in " ".join(kitchen.run("probes", "calibrations", width=160).output.split())
     line = "Calibrated long ago: koji-top (2020-01-01). Anew: kojimon probes calibrate koji-top"
     for words in (("check",), ("status",)):
         assert line in " ".join(kitchen.run(*words).output.split())
@@ -179,7 +179,7 @@ def test_boiling_water_is_true_by_pressure_or_altitude(live: Kitchen, quick: Non
     asked = " ".join(live.run(*words, "--within", "20 s", typed="\n1000\ny\n").output.split())
     assert "not that of a weather report" in asked and "[1013.2]" in asked
     assert "Under 1000.0 hPa water boils at 99.61 °C." in asked
-    stored = json.loads(live.run("probes", "certificates", "--json").output)
+    stored = json.loads(live.run("probes", "calibrations", "--json").output)
     assert "water boiling under 1000.0 hPa" in stored[0]["note"]
     both = live.run(*words, "--pressure", "954.6", "--altitude", "500 m", "--yes", code=2).output
     assert "one of them is wanted" in " ".join(both.split())

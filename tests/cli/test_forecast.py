@@ -12,7 +12,7 @@ import pytest
 from msgspec.structs import replace
 
 from kojimon.cli.commands import forecast as command
-from kojimon.cli.commands.prior import learnt_of
+from kojimon.cli.commands.learned import learnt_of
 from kojimon.cli.shared.kitchen import LiveKitchen
 from kojimon.contract.state import Document
 from kojimon.forecast.prior import published

@@ -33,11 +33,11 @@ def test_an_evening_at_the_box(kitchen: Kitchen) -> None:
     assert "Batch first begins with 4.0 lb of rice." in started
     assert "It is no safety cut-out." in " ".join(started.split())
 
-    early = kitchen.run("batch", "do", "inoculate", code=1).stderr
+    early = kitchen.run("batch", "done", "inoculate", code=1).stderr
     assert early.startswith("Cool enough? No, it is at 113.0 °F; at most 90.0 °F is wanted.")
     assert "--thermometer" in early and "--override" in early
 
-    measured = kitchen.run("batch", "do", "tane-kiri", "--thermometer", "89", "F").stdout
+    measured = kitchen.run("batch", "done", "tane-kiri", "--thermometer", "89", "F").stdout
     assert "Cool enough? Yes, 89.0 °F by the kitchen thermometer." in measured
     assert "mask while you sprinkle" in " ".join(started.split()), "before it is done"
     assert "mask while you sprinkle" not in " ".join(measured.split())

@@ -54,13 +54,13 @@ def test_the_probe_is_said_to_be_back_where_it_was_asked(kitchen: Kitchen) -> No
         return " ".join(kitchen.run(*words, code=code).output.split())
 
     question = "Are the probes back in the koji, each at mid-depth in the middle of its tray?"
-    assert "kojimon batch start" in said("probes", "back", code=1)
+    assert "kojimon batch start" in said("probes", "in-koji", code=1)
     kitchen.run("batch", "start", "first")
-    kitchen.run("batch", "do", "inoculate", "--thermometer", "88 F")
-    marked = said("batch", "do", "first-check", "--override", "a test")
-    assert question in marked and "If so: kojimon probes back" in marked
+    kitchen.run("batch", "done", "inoculate", "--thermometer", "88 F")
+    marked = said("batch", "done", "first-check", "--override", "a test")
+    assert question in marked and "If so: kojimon probes in-koji" in marked
     assert question in said("status") and "Nothing calls because this is not answered." in said("status")
-    assert "Noted: the probes are back in the koji." in said("probes", "back")
+    assert "Noted: the probes are back in the koji." in said("probes", "in-koji")
     assert question not in said("status")
     assert json.loads(kitchen.run("status", "--json").output)["incubators"][0]["question"] is None
 

@@ -41,7 +41,7 @@ def test_a_page_a_phone_and_a_quiet_computer_are_typed_in(kitchen: Kitchen, monk
     for name in ("page-token", "phone-url"):
         assert mode(kitchen.folder / name) == 0o600
     assert "a-password" not in (kitchen.folder / "new.yaml").read_text()
-    assert "kojimon page" in said and "kojimon alarms arm" in said
+    assert "kojimon page" in said and "kojimon alarms night-check" in said
 
 
 def test_nothing_is_opened_by_saying_nothing(kitchen: Kitchen) -> None:

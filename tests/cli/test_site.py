@@ -12,7 +12,7 @@ import pytest
 from click.testing import CliRunner, Result
 from msgspec.structs import replace
 
-from kojimon.cli.commands import site as sites
+from kojimon.cli.commands import sites
 from kojimon.cli.main import cli
 from kojimon.clock import ManualClock, SystemClock
 from kojimon.links.mqtt_io import Incoming
@@ -48,7 +48,7 @@ def kojimon(*words: str) -> Result:
 
 
 def looked(broker: Broker, *words: str) -> Result:
-    return kojimon("watch", "--once", "--broker", f"127.0.0.1:{broker.port}", *words)
+    return kojimon("sites", "--once", "--broker", f"127.0.0.1:{broker.port}", *words)
 
 
 def test_sites_of_real_daemons_side_by_side(tmp_path: Path) -> None:
@@ -78,9 +78,8 @@ def test_from_the_settings_of_a_site(tmp_path: Path) -> None:
             "probes: {koji: {place: bed, topic: k/bed}}\n"
         )
         publish(broker, "kojimon/attic/status", "online", retain=True)
-        for words in (("status", "--site"), ("watch", "--once")):
-            done = kojimon(*words, "--config", str(config))
-            assert done.exit_code == 0 and "attic" in done.output and "Watches; no state yet." in done.output
+        done = kojimon("sites", "--once", "--config", str(config))
+        assert done.exit_code == 0 and "attic" in done.output and "Watches; no state yet." in done.output
 
 
 def test_an_empty_broker_is_said(tmp_path: Path) -> None:
@@ -98,15 +97,15 @@ def test_a_broker_that_lets_nobody_in_or_is_not_there(tmp_path: Path) -> None:
         password.write_text("right\n")
         assert looked(broker, "--user", "view", "--password-file", str(password)).exit_code == 0
         port = broker.port
-    gone = kojimon("watch", "--once", "--broker", f"127.0.0.1:{port}")
+    gone = kojimon("sites", "--once", "--broker", f"127.0.0.1:{port}")
     assert gone.exit_code == 1 and f"127.0.0.1:{port}" in gone.output
 
 
 @pytest.mark.parametrize(
     ("words", "text"),
     [
-        (("watch", "--broker", "koji.lan:x"), "a port from 1 to 65535"),
-        (("watch", "--broker", "koji.lan:70000"), "a port from 1 to 65535"),
+        (("sites", "--broker", "koji.lan:x"), "a port from 1 to 65535"),
+        (("sites", "--broker", "koji.lan:70000"), "a port from 1 to 65535"),
     ],
 )
 def test_wrong_use(words: tuple[str, ...], text: str) -> None:

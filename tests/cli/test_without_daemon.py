@@ -49,7 +49,7 @@ def test_a_journal_that_somebody_else_holds_is_not_said_to_be_unwatched(kitchen:
     lock = Lock(kitchen.folder / "kojimon.journal")
     lock.take()
     try:
-        for words in (("status",), ("batch", "do", "mix"), ("alarms", "test")):
+        for words in (("status",), ("batch", "done", "mix"), ("alarms", "test")):
             told = " ".join(kitchen.run(*words, code=1).stderr.split())
             assert told.startswith(f"Process {os.getpid()} holds the journal")
             assert "run_folder" in told
@@ -60,28 +60,30 @@ def test_a_journal_that_somebody_else_holds_is_not_said_to_be_unwatched(kitchen:
 
 def test_marks_are_dated_back_corrected_and_taken_back(kitchen: Kitchen) -> None:
     kitchen.run("batch", "start", "first", "--hours-ago", "20", "h")
-    assert "Done: look, break up and mix, at " in kitchen.run("batch", "do", "first-check", "--ago", "40", "min").stdout
+    done = kitchen.run("batch", "done", "first-check", "--ago", "40", "min").stdout
+    assert "Done: look, break up and mix, at " in done
     assert "Corrected: look, break up and mix, at " in kitchen.run("batch", "correct", "first", "--ago", "1 h").stdout
-    assert "is marked already" in kitchen.run("batch", "do", "kirikaeshi", code=1).stderr
+    assert "is marked already" in kitchen.run("batch", "done", "kirikaeshi", code=1).stderr
     assert "Taken back: look, break up and mix." in kitchen.run("batch", "undo", "kirikaeshi").stdout
+    assert "Taken back: sprinkle the spores." in kitchen.run("undo").stdout
     told = [kind for kind in kinds(kitchen) if kind.startswith("task-")]
-    assert told == ["task-done", "task-done", "task-corrected", "task-undone"]
+    assert told == ["task-done", "task-done", "task-corrected", "task-undone", "task-undone"]
 
 
 def test_a_thermometer_is_believed_within_a_kitchens_reach_and_said_to_be_unused(kitchen: Kitchen) -> None:
     kitchen.run("batch", "start", "first", "--hours-ago", "20", "h")
-    told = " ".join(kitchen.run("batch", "do", "first-check", "--thermometer", "300F", code=1).stderr.split())
+    told = " ".join(kitchen.run("batch", "done", "first-check", "--thermometer", "300F", code=1).stderr.split())
     assert "a thermometer that shows 148.9 °C (300 °F)? -5 to 130 °C (23 to 266 °F) is wanted" in told
-    done = " ".join(kitchen.run("batch", "do", "first-check", "--thermometer", "31 C").stdout.split())
+    done = " ".join(kitchen.run("batch", "done", "first-check", "--thermometer", "31 C").stdout.split())
     assert "Done: look" in done and "value was not looked at: this step asks for no temperature" in done
 
 
 def test_the_mask_is_told_before_the_spores_are_sprinkled_and_not_after(kitchen: Kitchen) -> None:
     kitchen.run("batch", "start", "first")
     for step in ("wash", "soak", "drain", "steam", "turn"):
-        kitchen.run("batch", "do", step)
-    before = kitchen.run("batch", "do", "cool").stdout
-    after = kitchen.run("batch", "do", "inoculate", "--thermometer", "88 F").stdout
+        kitchen.run("batch", "done", step)
+    before = kitchen.run("batch", "done", "cool").stdout
+    after = kitchen.run("batch", "done", "inoculate", "--thermometer", "88 F").stdout
     said = " ".join(before.split())
     assert said.count("FFP2 or N95") == said.count("With asthma or a weak immune system") == 1
     assert said.count("Take care:") == 1 and said.index("Next:") < said.index("Take care:")
@@ -190,7 +192,7 @@ def test_the_journal_can_be_checked_and_taken_back(kitchen: Kitchen) -> None:
 
 def test_a_rehearsal_of_a_batch_gives_its_own_events(kitchen: Kitchen) -> None:
     kitchen.run("batch", "start", "first", "--hours-ago", "20", "h")
-    kitchen.run("batch", "do", "first-check")
+    kitchen.run("batch", "done", "first-check")
     kitchen.run("batch", "harvest")
     again = json.loads(kitchen.run("rehearse", "--batch", "first", "--json").stdout)
     assert again["same"] is True

@@ -49,15 +49,15 @@ def test_the_help_names_every_command(kitchen: Kitchen) -> None:
         (("statsu",), "There is no command 'statsu'. Did you mean 'status'?"),
         (("xylophone",), "No such command 'xylophone'."),
         (("status", "--jsn"), "No such option"),
-        (("batch", "do"), "Missing argument 'TASK'"),
+        (("batch", "done"), "Missing argument 'TASK'"),
         (("batch", "start", "x", "--rice", "4"), "'4': a mass with its unit is wanted, as in `2 kg` or `4 lb`."),
         (("batch", "start", "x", "--rice", "-2 kg"), "a mass with its unit is wanted"),
         (("batch", "start", "x", "--hours-ago", "soon"), "a duration with its unit is wanted"),
         (
-            ("batch", "do", "mix", "--thermometer", "88"),
+            ("batch", "done", "mix", "--thermometer", "88"),
             "a temperature with its unit is wanted, as in `30 C` or `86 F`.",
         ),
-        (("batch", "do", "mix", "--thermometer", "-400 C"), "a temperature above absolute zero is wanted"),
+        (("batch", "done", "mix", "--thermometer", "-400 C"), "a temperature above absolute zero is wanted"),
         (
             (
                 "batch",
@@ -90,7 +90,7 @@ def test_wrong_usage_is_told_in_words_and_is_2(kitchen: Kitchen, words: tuple[st
 @pytest.mark.parametrize(
     ("words", "code", "told"),
     [
-        (("batch", "do", "mix"), 1, "No batch is open in box. To open one: kojimon batch start NAME"),
+        (("batch", "done", "mix"), 1, "No batch is open in box. To open one: kojimon batch start NAME"),
         (("batch", "show"), 1, "There is no batch yet."),
         (("batch", "start", "x", "-i", "cellar"), 2, "There is no box 'cellar'. There is: box."),
         (("batch", "start", "x", "--schedule", "beer"), 1, "No schedule 'beer'"),
@@ -98,6 +98,16 @@ def test_wrong_usage_is_told_in_words_and_is_2(kitchen: Kitchen, words: tuple[st
         (("alarms", "ack", "1"), 2, "There are no alarms."),
         (("alarms", "shelve"), 2, "Missing argument"),
         (("alarms", "test", "--loud"), 2, "No such option"),
+        (("watch",), 2, "'watch' has a new name. Type: kojimon sites"),
+        (("batch", "do", "mix"), 2, "'do' has a new name. Type: kojimon batch done"),
+        (("alarms", "arm"), 2, "'arm' has a new name. Type: kojimon alarms night-check"),
+        (("alarms", "bump", "koji"), 2, "'bump' has a new name. Type: kojimon alarms test --probe NAME"),
+        (("probes", "back"), 2, "'back' has a new name. Type: kojimon probes in-koji"),
+        (("probes", "certificates"), 2, "'certificates' has a new name. Type: kojimon probes calibrations"),
+        (("forecast", "prior"), 2, "'prior' has a new name. Type: kojimon forecast learned"),
+        (("alarms", "test", "--probe", "koji", "hello"), 2, "leave the text out"),
+        (("alarms", "pause", "1"), 2, "There are no alarms."),
+        (("undo",), 1, "No batch is open in box."),
         (("export",), 1, "There is no batch yet."),
         (("rehearse", "--batch", "x"), 1, "There is no batch yet."),
         (("journal",), 1, "There is no journal"),
@@ -114,10 +124,10 @@ def test_within_a_batch_a_wrong_step_time_or_alarm_is_explained(kitchen: Kitchen
     def told(*words: str, code: int = 2) -> str:
         return " ".join(kitchen.run(*words, code=code).stderr.split())
 
-    assert "This batch has no step 'mixx'. Did you mean 'mix'? Its steps are:" in told("batch", "do", "mixx")
-    assert "inoculate (tane-kiri)" in told("batch", "do", "stir")
-    assert "Say either --at or --ago, not both." in told("batch", "do", "mix", "--at", "9:00", "--ago", "1 h")
-    assert "a time that has passed is wanted" in told("batch", "do", "mix", "--at", "noonish")
+    assert "This batch has no step 'mixx'. Did you mean 'mix'? Its steps are:" in told("batch", "done", "mixx")
+    assert "inoculate (tane-kiri)" in told("batch", "done", "stir")
+    assert "Say either --at or --ago, not both." in told("batch", "done", "mix", "--at", "9:00", "--ago", "1 h")
+    assert "a time that has passed is wanted" in told("batch", "done", "mix", "--at", "noonish")
     assert "Say when it was done: --at 14:20 or --ago 40 min." in told("batch", "correct", "inoculate")
     assert "is not marked as done, so there is nothing to change" in told("batch", "undo", "mix")
     assert "'second' is no batch. The last ones are: box-" in told("batch", "show", "second")
@@ -127,7 +137,7 @@ def test_within_a_batch_a_wrong_step_time_or_alarm_is_explained(kitchen: Kitchen
 def test_while_the_clock_is_not_set_a_time_of_day_is_refused(kitchen: Kitchen) -> None:
     kitchen.config.write_text(kitchen.config.read_text().replace("clock: {trusted: true}\n", ""))
     kitchen.run("batch", "start", "first", "--hours-ago", "20 h")
-    result = kitchen.run("batch", "do", "mix", "--at", "9:00", code=None)
+    result = kitchen.run("batch", "done", "mix", "--at", "9:00", code=None)
     told = " ".join(result.output.split())
     if result.exit_code == 0:  # this machine knows its time by itself
         assert "Done:" in told

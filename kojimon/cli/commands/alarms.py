@@ -6,11 +6,19 @@ from collections.abc import Sequence
 
 import click
 
-from kojimon.cli.commands.arming import arm, bump
+from kojimon.cli.commands.night_check import night_check, probe_to_phone
 from kojimon.cli.shared import screen
 from kojimon.cli.shared.kitchen import Kitchen, print_events
 from kojimon.cli.shared.opening import open_kitchen
-from kojimon.cli.shared.options import DURATION, PlainCommand, config_option, example, json_option
+from kojimon.cli.shared.options import (
+    DURATION,
+    PlainCommand,
+    Renamed,
+    also_as,
+    config_option,
+    example,
+    json_option,
+)
 from kojimon.contract import acts
 from kojimon.contract.state import Alarm, ListedAlarm
 from kojimon.errors import UsageError
@@ -18,10 +26,13 @@ from kojimon.words import alarms as alarm_words
 from kojimon.words import status as words
 from kojimon.words.speech import Speech
 
-LIST = example("kojimon alarms", "kojimon alarms arm", "kojimon alarms ack", "kojimon alarms shelve koji --for 30 min")
+LIST = example(
+    "kojimon alarms", "kojimon alarms night-check", "kojimon alarms ack", "kojimon alarms shelve koji --for 30 min"
+)
+WAS = {"arm": "alarms night-check", "bump": "alarms test --probe NAME"}
 
 
-@click.group(invoke_without_command=True, epilog=LIST)
+@click.group(cls=Renamed, was=WAS, invoke_without_command=True, epilog=LIST)
 @config_option
 @json_option
 @click.pass_context
@@ -192,12 +203,27 @@ def in_service(alarm: tuple[str, ...], config: str | None) -> None:
         _act(kitchen, row, acts.InService(key=row.key))
 
 
-@alarms.command(epilog=example("kojimon alarms test", "kojimon alarms test can you hear this"))
+@alarms.command(
+    epilog=example(
+        "kojimon alarms test", "kojimon alarms test can you hear this", "kojimon alarms test --probe koji-top"
+    )
+)
 @click.argument("text", nargs=-1)
+@click.option("--probe", default="", metavar="NAME",
+              help="The whole way from this probe: warm it in the hand, and answer on the phone.")  # fmt: skip
 @config_option
-def test(text: tuple[str, ...], config: str | None) -> None:
-    """Raise an alarm that means nothing, to see that it gets through."""
+def test(text: tuple[str, ...], probe: str, config: str | None) -> None:
+    """Raise an alarm that means nothing, to see that it gets through.
+
+    With --probe you warm a probe in the hand; the time from probe to phone is kept with its date. That leaves with 0
+    when you acknowledged on the phone.
+    """
     kitchen = open_kitchen(config)
+    if probe and text:
+        raise click.UsageError("The test with --probe has words of its own: leave the text out.")
+    if probe:
+        probe_to_phone(kitchen, probe)
+        return
     print_events(kitchen, kitchen.act(acts.AlarmTest(text=" ".join(text)), ""))
     if not kitchen.live:
         screen.say("It is written down and goes out when the daemon runs (kojimon run).", "look")
@@ -208,5 +234,5 @@ def _act(kitchen: Kitchen, row: ListedAlarm, deed: acts.Deed) -> None:
     print_events(kitchen, kitchen.act(deed, row.incubator))
 
 
-alarms.add_command(arm)
-alarms.add_command(bump)
+alarms.add_command(night_check)
+alarms.add_command(also_as(shelve, "pause"))

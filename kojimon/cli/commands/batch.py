@@ -13,24 +13,26 @@ from kojimon.cli.shared.options import (
     MASS,
     TEMPERATURE,
     PlainCommand,
+    Renamed,
     config_option,
     example,
     incubator_option,
     json_option,
 )
-from kojimon.cli.shared.steps import find_task, last_mark, print_cautions, print_next
+from kojimon.cli.shared.steps import find_task, last_mark, latest_mark, print_cautions, print_next
 from kojimon.contract import acts
 from kojimon.words import status as words
 
 
 @click.group(
+    cls=Renamed, was={"do": "batch done"},
     epilog=example(
         "kojimon batch start first --rice 2 kg",
-        "kojimon batch do inoculate",
-        "kojimon batch do mix --ago 40 min",
+        "kojimon batch done inoculate",
+        "kojimon batch done mix --ago 40 min",
         "kojimon batch harvest --yield 2.3 kg",
-    )
-)
+    ),
+)  # fmt: skip
 def batch() -> None:
     """Start a batch, mark the steps you have done, write notes, harvest."""
 
@@ -64,11 +66,11 @@ def start(
     )
     print_events(kitchen, kitchen.act(begun, box.name))
     _after(kitchen, box.name, cautions=True)
-    from kojimon.cli.commands.certificates import print_old
+    from kojimon.cli.commands.calibrations import print_old
 
     print_old(kitchen)
     if kitchen.live:
-        from kojimon.cli.commands.arming import print_proof
+        from kojimon.cli.commands.night_check import print_proof
 
         print_proof(kitchen)
 
@@ -76,9 +78,9 @@ def start(
 @batch.command(
     cls=PlainCommand,
     epilog=example(
-        "kojimon batch do inoculate --thermometer 31 C",
-        "kojimon batch do mix --at 14:20",
-        "kojimon batch do mix --ago 40 min",
+        "kojimon batch done inoculate --thermometer 31 C",
+        "kojimon batch done mix --at 14:20",
+        "kojimon batch done mix --ago 40 min",
     ),
 )
 @click.argument("task")
@@ -89,7 +91,7 @@ def start(
 @click.option("--override", metavar="REASON", help="Do it although it is not cool enough; the reason is kept.")
 @incubator_option
 @config_option
-def do(
+def done(
     task: str, at: str | None, ago_s: float | None, value_c: float | None, override: str | None,
     incubator: str, config: str | None,
 ) -> None:  # fmt: skip
@@ -108,19 +110,19 @@ def do(
             "look",
         )
     if incubator_of(kitchen.state(), box.name).question:
-        screen.say("If so: kojimon probes back", "quiet")
+        screen.say("If so: kojimon probes in-koji", "quiet")
     _after(kitchen, box.name)
 
 
-@batch.command(epilog=example("kojimon batch undo mix"))
-@click.argument("task")
+@batch.command(epilog=example("kojimon batch undo", "kojimon batch undo mix"))
+@click.argument("task", required=False, default="")
 @incubator_option
 @config_option
 def undo(task: str, incubator: str, config: str | None) -> None:
-    """Take the last mark of a step back: it was not done."""
+    """Take the last mark back, or the last of one step: it was not done."""
     kitchen = open_kitchen(config)
     box = incubator_of(kitchen.state(), incubator, batch=True)
-    mark = last_mark(find_task(box, task))
+    mark = last_mark(find_task(box, task)) if task else latest_mark(box)
     print_events(kitchen, kitchen.act(acts.StepUndo(mark=mark.mark), box.name))
     _after(kitchen, box.name)
 

@@ -103,7 +103,7 @@ def _strangers(settings: Settings) -> None:
 
 def _proof(config: str | None) -> None:
     """Whether the way to the phone has been tried, where there is a journal that can say so."""
-    from kojimon.cli.commands.arming import print_proof
+    from kojimon.cli.commands.night_check import print_proof
 
     with contextlib.suppress(KojimonError):
         print_proof(open_kitchen(config))
@@ -111,7 +111,7 @@ def _proof(config: str | None) -> None:
 
 def _calibrations(config: str | None) -> None:
     """Which probes want to be calibrated anew."""
-    from kojimon.cli.commands.certificates import print_old, print_unused
+    from kojimon.cli.commands.calibrations import print_old, print_unused
 
     with contextlib.suppress(KojimonError):
         kitchen = open_kitchen(config)

@@ -11,7 +11,7 @@ from kojimon.cli.commands.status import notices, now_of
 from kojimon.cli.shared import screen
 from kojimon.cli.shared.kitchen import Kitchen, LiveKitchen, incubator_of
 from kojimon.cli.shared.opening import open_kitchen
-from kojimon.cli.shared.options import DURATION, config_option, example, incubator_option, json_option
+from kojimon.cli.shared.options import DURATION, Renamed, config_option, example, incubator_option, json_option
 from kojimon.contract.state import Box, Foreseen
 from kojimon.contract.state import Document as StateDocument
 from kojimon.units import show_duration
@@ -32,12 +32,14 @@ SWITCHED_OFF = "Forecasts are switched off in the settings: `forecast: {use: fal
 
 
 @click.group(
+    cls=Renamed,
+    was={"prior": "forecast learned"},
     invoke_without_command=True,
     epilog=example(
         "kojimon forecast",
         "kojimon forecast --json",
         "kojimon forecast --from last.csv --every 10min",
-        "kojimon forecast prior show",
+        "kojimon forecast learned show",
     ),
 )
 @click.option("--from", "curve", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
@@ -159,16 +161,16 @@ def _curve(record: Forecast, speech: Speech, clock: Callable[[float], str]) -> N
     screen.grid(rows)
 
 
-@forecast.group(epilog=example("kojimon forecast prior show", "kojimon forecast prior export -o prior.json"))
-def prior() -> None:
+@forecast.group(epilog=example("kojimon forecast learned show", "kojimon forecast learned export -o prior.json"))
+def learned() -> None:
     """What earlier batches taught the forecasts, for each box and schedule."""
 
 
 def _wire() -> None:
-    from kojimon.cli.commands import prior as commands
+    from kojimon.cli.commands import learned as commands
 
     for command in (commands.show, commands.export, commands.reset):
-        prior.add_command(command)
+        learned.add_command(command)
 
 
 _wire()

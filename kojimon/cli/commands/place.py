@@ -70,10 +70,10 @@ def move(probe: str, tray: str, config: str | None) -> None:
     screen.say("It holds until the batch ends; then the settings say where it is.")
 
 
-@click.command(cls=PlainCommand, epilog=example("kojimon probes back"))
+@click.command("in-koji", cls=PlainCommand, epilog=example("kojimon probes in-koji"))
 @incubator_option
 @config_option
-def back(incubator: str, config: str | None) -> None:
+def in_koji(incubator: str, config: str | None) -> None:
     """Say that the probe is back in the koji after mixing or spreading: the answer to what was asked then.
 
     Until it is said, or the koji's warmth shows it, a probe left out of the koji is noticed sooner, for two hours.

@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from kojimon.cli.commands.calibrate import calibrate
-from kojimon.cli.commands.certificates import certificates
-from kojimon.cli.commands.place import back, move, place
+from kojimon.cli.commands.calibrations import calibrations
+from kojimon.cli.commands.place import in_koji, move, place
 from kojimon.cli.shared import screen
 from kojimon.cli.shared.opening import client_of, open_kitchen, settings_file
-from kojimon.cli.shared.options import Number, config_option, example, json_option
+from kojimon.cli.shared.options import Number, Renamed, config_option, example, json_option
 from kojimon.errors import KojimonError, UsageError
 from kojimon.units import show_duration
 from kojimon.words import derived
@@ -28,6 +28,7 @@ Document = Mapping[str, Any]
 
 
 @click.group(
+    cls=Renamed, was={"back": "probes in-koji", "certificates": "probes calibrations"},
     invoke_without_command=True, epilog=example("kojimon probes", "kojimon probes find", "kojimon probes --json")
 )
 @config_option
@@ -123,10 +124,10 @@ def find(seconds: float, brokers: tuple[str, ...], dev: Path, root: Path, config
 
 
 probes.add_command(calibrate)
-probes.add_command(certificates)
+probes.add_command(calibrations)
 probes.add_command(place)
 probes.add_command(move)
-probes.add_command(back)
+probes.add_command(in_koji)
 
 
 def _known(config: str | None) -> tuple[list[Address], list[str]]:

@@ -30,7 +30,7 @@ OLD_S = 60.0
 @click.command(
     cls=PlainCommand,
     epilog=example(
-        "kojimon status", "kojimon status --curve --last 8 h", "kojimon status --watch", "kojimon status --site"
+        "kojimon status", "kojimon status --curve --last 8 h", "kojimon status --watch"
     ),
 )
 @config_option
@@ -38,20 +38,12 @@ OLD_S = 60.0
 @click.option("--watch", "-w", is_flag=True, help="Stay, and show it anew every few seconds until Ctrl-C.")
 @click.option("--curve", "curves", is_flag=True, help="The curve of each open batch too, drawn with letters.")
 @click.option("--last", "last_s", type=HOURS, metavar="TIME", help="Of the curve only the last hours: 8 h.")
-@click.option("--site", "sites", is_flag=True, help="Every box of every site on the broker, a line each.")
 def status(
-    config: str | None, as_json: bool, watch: bool, curves: bool, last_s: float | None, sites: bool
+    config: str | None, as_json: bool, watch: bool, curves: bool, last_s: float | None
 ) -> None:  # fmt: skip
     """How it stands in one sentence, the one next step, the values and the alarms; with --curve, how it went."""
     if last_s is not None and not curves:
         raise click.UsageError("--last goes with --curve.")
-    if sites and curves:
-        raise click.UsageError("--curve draws the boxes of this site; without --site.")
-    if sites:
-        from kojimon.cli.commands.site import site_status
-
-        site_status(config, as_json, watch)
-        return
     kitchen = open_kitchen(config)
     if as_json:
         screen.print_json(kitchen.state())
@@ -89,13 +81,13 @@ def show(kitchen: Kitchen, curves: bool = False, last_h: float | None = None) ->
     _alarms(document, speech)
     _calibrations(kitchen)
     if kitchen.live and any(incubator.batch for incubator in document.incubators):
-        from kojimon.cli.commands.arming import print_proof
+        from kojimon.cli.commands.night_check import print_proof
 
         print_proof(kitchen)
 
 
 def _calibrations(kitchen: Kitchen) -> None:
-    from kojimon.cli.commands.certificates import print_old
+    from kojimon.cli.commands.calibrations import print_old
 
     print_old(kitchen)
 
@@ -143,7 +135,7 @@ def _incubator(incubator: Box, document: Document, speech: Speech) -> None:
         _step(step)
     asked = question.open_question(incubator, speech, now_of(document))
     if asked is not None:
-        screen.say(f"\n{asked.text} If so: kojimon probes back")
+        screen.say(f"\n{asked.text} If so: kojimon probes in-koji")
         screen.say(asked.meanwhile, "quiet", indent=2)
     _values(incubator, speech)
 

@@ -258,7 +258,7 @@ def _what_next(target: Path, serves: bool) -> None:
             ["  systemctl status kojimon", "is it running?"] if serves else ["  kojimon run", "watch the box"],
             ["  kojimon status", "see how it stands"],
             ["  kojimon page", "where the page is, and a code for the phone"],
-            ["  kojimon alarms arm", "before the first night: does an alarm wake you?"],
+            ["  kojimon alarms night-check", "before the first night: does an alarm wake you?"],
             ["  kojimon batch start first", "open a batch"],
         ],
         right=False,

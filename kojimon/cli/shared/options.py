@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import copy
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -98,6 +99,33 @@ _UNIT = re.compile(
 )
 _NUMBER = re.compile(r"[+-]?\d+(?:[.,]\d+)?")
 _NUMBER_UNIT = re.compile(r"\d+(?:[.,]\d+)?\s*(?:d|days?|h|hrs?|hours?)", re.IGNORECASE)
+
+
+class Renamed(click.Group):
+    """A group that knows what its commands were called before, and says so where one is asked for by that name.
+
+    Args:
+        was: earlier name -> today's, as it is typed.
+    """
+
+    def __init__(self, *args: Any, was: Mapping[str, str], **more: Any) -> None:
+        super().__init__(*args, **more)
+        self._was = was
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        if args and args[0] in self._was:
+            raise click.UsageError(f"{args[0]!r} has a new name. Type: kojimon {self._was[args[0]]}", ctx)
+        return super().resolve_command(ctx, args)
+
+
+def also_as(command: click.Command, name: str) -> click.Command:
+    """The same command by a name that people try first; help does not list it."""
+    other = copy.copy(command)
+    other.name, other.hidden = name, True
+    other.epilog = (command.epilog or "").replace(f" {command.name} ", f" {name} ")
+    return other
 
 
 class PlainCommand(click.Command):

@@ -46,6 +46,14 @@ def last_mark(task: Task) -> Mark:
     return max(task.standing, key=lambda mark: mark.at_t_ms)
 
 
+def latest_mark(incubator: Box) -> Mark:
+    """The mark that was set last, of whatever step. Raises UsageError when there is none."""
+    marks = [mark for task in incubator.tasks for mark in task.standing]
+    if not marks:
+        raise UsageError("No step is marked as done, so there is nothing to take back.")
+    return max(marks, key=lambda mark: mark.mark)
+
+
 def print_cautions(cautions: Iterable[str], indent: int = 0) -> None:
     """What to take care of, each once, under one heading; nothing where there is nothing."""
     for number, caution in enumerate(dict.fromkeys(cautions)):

@@ -1,4 +1,4 @@
-"""`kojimon alarms arm` and `kojimon alarms bump`: the whole way to the phone tried before it is relied on."""
+"""The whole way to the phone, tried before it is relied on: `kojimon alarms night-check`, `alarms test --probe`."""
 
 from __future__ import annotations
 
@@ -24,10 +24,10 @@ LOOK_EVERY_S: Final = 0.5
 Document = Mapping[str, Any]
 
 
-@click.command(epilog=example("kojimon alarms arm", "kojimon alarms arm --yes"))
+@click.command("night-check", epilog=example("kojimon alarms night-check", "kojimon alarms night-check --yes"))
 @click.option("--yes", is_flag=True, help="Do not ask whether the phone is ready; it is in its night mode already.")
 @config_option
-def arm(yes: bool, config: str | None) -> None:
+def night_check(yes: bool, config: str | None) -> None:
     """Call the phone as an alarm at night would, and wait until you answer on it.
 
     Leaves with 0 when the night check is passed, with 1 and the reason when it is not.
@@ -46,15 +46,9 @@ def arm(yes: bool, config: str | None) -> None:
     _verdict(kitchen)
 
 
-@click.command(epilog=example("kojimon alarms bump koji-top"))
-@click.argument("probe")
-@config_option
-def bump(probe: str, config: str | None) -> None:
-    """Warm a probe in the hand and see how long it takes until the phone calls.
-
-    The time from probe to phone is kept with its date. Leaves with 0 when you answered on the phone.
-    """
-    kitchen = _live(open_kitchen(config))
+def probe_to_phone(anywhere: Kitchen, probe: str) -> None:
+    """A probe warmed in the hand, and how long until the phone calls. Raises KojimonError where it does not."""
+    kitchen = _live(anywhere)
     before = _proof(kitchen)
     speech = words.speech_of(kitchen.state())
     begun = kitchen.act(Bump(probe=probe), "")
@@ -67,7 +61,7 @@ def bump(probe: str, config: str | None) -> None:
         f"and has {minutes} to reach {speech.value(quantity, limit)} and stay there for 20 s. Put it back afterwards."
     )
     if not _warmed(kitchen, probe, before, int(start["no"])):
-        raise KojimonError(f"Probe {probe} was not warmed in time. Try again: kojimon alarms bump {probe}")
+        raise KojimonError(f"Probe {probe} was not warmed in time. Try again: kojimon alarms test --probe {probe}")
     _follow(kitchen, _last(before))
     found = _proof(kitchen)
     if not found["last"]["proved"]:

@@ -1,4 +1,4 @@
-"""`kojimon watch` and `kojimon status --site`: every incubator of every site on a broker, from what is retained there.
+"""`kojimon sites`: every incubator of every site on a broker, from what is retained there.
 
 No daemon has to run here: whoever may read `kojimon/#` at the broker sees them all.
 """
@@ -215,7 +215,7 @@ def broker_of(settings: Settings) -> Address:
     brokers = {one.name: one for one in settings.sources if isinstance(one, MqttSource)}
     found = brokers.get(settings.publish.source) or (next(iter(brokers.values())) if len(brokers) == 1 else None)
     if found is None:
-        raise UsageError("The settings name no broker to look at. Say which: kojimon watch --broker HOST")
+        raise UsageError("The settings name no broker to look at. Say which: kojimon sites --broker HOST")
     return address(found, read_secret)
 
 
@@ -270,13 +270,6 @@ def collected(address: Address, board: Board) -> list[Row]:
 # -- commands ------------------------------------------------------------------------------------------------------
 
 
-def site_status(config: str | None, as_json: bool, stay: bool) -> None:
-    """`kojimon status --site`."""
-    from kojimon.settings.load import load_settings
-
-    _run(broker_of(load_settings(settings_file(config))), as_json, stay)
-
-
 def _run(address: Address, as_json: bool, stay: bool) -> None:
     board = Board()
     if stay and not as_json:
@@ -309,9 +302,9 @@ def _stay(address: Address, board: Board) -> None:
 
 @click.command(
     epilog=example(
-        "kojimon watch",
-        "kojimon watch --broker koji.lan --user view --password-file view-password --ca ca.pem",
-        "kojimon watch --once --json",
+        "kojimon sites",
+        "kojimon sites --broker koji.lan --user view --password-file view-password --ca ca.pem",
+        "kojimon sites --once --json",
     )
 )
 @config_option
@@ -321,11 +314,14 @@ def _stay(address: Address, board: Board) -> None:
 @click.option("--user", default="", metavar="NAME", help="User at that broker.")
 @click.option("--password-file", type=click.Path(path_type=Path), metavar="FILE", help="Its password stands in it.")
 @click.option("--ca", default="", metavar="FILE", help="Authority of the broker's certificate: speak TLS.")
-def watch(
+def sites(
     config: str | None, as_json: bool, once: bool, broker: str | None, user: str, password_file: Path | None, ca: str
 ) -> None:
     """Every box of every site on one broker, live: what each kojimon publishes there. Ctrl-C ends it."""
     if broker:
-        _run(given_broker(broker, user, password_file, ca), as_json, not once)
+        address = given_broker(broker, user, password_file, ca)
     else:
-        site_status(config, as_json, not once)
+        from kojimon.settings.load import load_settings
+
+        address = broker_of(load_settings(settings_file(config)))
+    _run(address, as_json, not once)

@@ -1,4 +1,4 @@
-"""`kojimon alarms arm` and `bump` through a real daemon and a real web receiver, answered as a phone would."""
+"""`kojimon alarms night-check`, `test --probe`: a real daemon, a real web receiver, answered as a phone would."""
 
 from __future__ import annotations
 
@@ -49,10 +49,10 @@ def test_a_test_answered_on_the_phone_arms_the_night(kitchen: Kitchen, phone: Re
     5 min, else the batch screen says Night check not passed."""
     client = with_phone(kitchen, phone.url)
     started = kitchen.run("batch", "start", "first").stdout
-    stands = "Night check not passed: no test was answered today. Alarms still run. To pass it: kojimon alarms arm."
-    assert stands in " ".join(started.split())
+    stands = "Night check not passed: no test was answered today. Alarms still run."
+    assert f"{stands} To pass it: kojimon alarms night-check." in " ".join(started.split())
     assert "The way from probe to phone was never tried." in " ".join(started.split())
-    arming = kitchen.spawn("alarms", "arm")
+    arming = kitchen.spawn("alarms", "night-check")
     until(lambda: any(got.title.startswith("TEST ONLY") for got in list(phone.got)))
     answer(client)
     code, output, errors = ended(arming)
@@ -70,7 +70,7 @@ def test_a_phone_that_cannot_be_reached_and_an_answer_at_the_computer_do_not_arm
 ) -> None:
     client = with_phone(kitchen, phone.url)
     phone.status = 503
-    arming = kitchen.spawn("alarms", "arm")
+    arming = kitchen.spawn("alarms", "night-check")
     assert arming.stdout is not None
     said: list[str] = []
     while "phone: failed" not in " ".join(said):
@@ -83,18 +83,18 @@ def test_a_phone_that_cannot_be_reached_and_an_answer_at_the_computer_do_not_arm
 
 
 def test_without_daemon_or_channel_it_is_said_at_once(kitchen: Kitchen) -> None:
-    assert kitchen.run("alarms", "arm", code=1).stderr.startswith("No daemon runs, so nothing can call.")
+    assert kitchen.run("alarms", "night-check", code=1).stderr.startswith("No daemon runs, so nothing can call.")
     kitchen.config.write_text(kitchen.config.read_text() + "speaker: {use: false}\n")
     kitchen.start()
-    assert "there is no channel and no loudspeaker" in kitchen.run("alarms", "arm", code=1).stderr
-    assert "no probe 'koji-left' speaks" in kitchen.run("alarms", "bump", "koji-left", code=1).stderr.lower()
+    assert "there is no channel and no loudspeaker" in kitchen.run("alarms", "night-check", code=1).stderr
+    assert "no probe 'koji-left' speaks" in kitchen.run("alarms", "test", "--probe", "koji-left", code=1).stderr.lower()
 
 
 def test_a_warmed_probe_is_timed_to_the_phone(kitchen: Kitchen, phone: Receiver) -> None:
     """Requirement: given a bump test (probe warmed past H), then the whole chain probe -> phone is done in on-delay +
     60 s, result stored with date."""
     client = with_phone(kitchen, phone.url)
-    bumping = kitchen.spawn("alarms", "bump", "koji-top")
+    bumping = kitchen.spawn("alarms", "test", "--probe", "koji-top")
     assert bumping.stdout is not None
     first = bumping.stdout.readline() + bumping.stdout.readline() + bumping.stdout.readline()
     assert "it stands at 87.8 °F and has 15 min to reach 91.4 °F" in " ".join(first.split())

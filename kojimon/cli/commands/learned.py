@@ -1,4 +1,4 @@
-"""`kojimon forecast prior`: what finished batches left for the next: see it, take it along, forget it."""
+"""`kojimon forecast learned`: what finished batches left for the next: see it, take it along, forget it."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def learnt_of(kitchen: Kitchen, incubator: str = "", schedule: str = "") -> Lear
     return found
 
 
-@click.command(epilog=example("kojimon forecast prior show", "kojimon forecast prior show --json"))
+@click.command(epilog=example("kojimon forecast learned show", "kojimon forecast learned show --json"))
 @incubator_option
 @json_option
 @config_option
@@ -70,7 +70,7 @@ def show(incubator: str, as_json: bool, config: str | None) -> None:
                      for now, was in zip(inspect(one), root, strict=True)])  # fmt: skip
 
 
-@click.command(epilog=example("kojimon forecast prior export -o prior.json"))
+@click.command(epilog=example("kojimon forecast learned export -o prior.json"))
 @click.option("--schedule", metavar="NAME", default="", help="Whose, where there are several.")
 @click.option("--force", is_flag=True, help="Write over a file that is there.")
 @incubator_option
@@ -96,7 +96,9 @@ def export(schedule: str, force: bool, incubator: str, output: Path | None, conf
     screen.say(f"{output}: learnt in {box} with {plan}, {count}.", "good", error=True)
 
 
-@click.command(epilog=example("kojimon forecast prior reset", "kojimon forecast prior reset --schedule rice-koji-sake"))
+@click.command(
+    epilog=example("kojimon forecast learned reset", "kojimon forecast learned reset --schedule rice-koji-sake")
+)
 @click.option("--schedule", metavar="NAME", default="", help="Only what was learnt with this schedule.")
 @incubator_option
 @config_option

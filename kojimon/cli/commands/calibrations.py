@@ -1,4 +1,4 @@
-"""`kojimon probes certificates`: every calibration stored; and the one line about those that are old."""
+"""`kojimon probes calibrations`: every calibration stored; and the one line about those that are old."""
 
 from __future__ import annotations
 
@@ -17,10 +17,10 @@ from kojimon.words import status as words
 from kojimon.words.speech import listing
 
 
-@click.command(epilog=example("kojimon probes certificates"))
+@click.command(epilog=example("kojimon probes calibrations"))
 @json_option
 @config_option
-def certificates(as_json: bool, config: str | None) -> None:
+def calibrations(as_json: bool, config: str | None) -> None:
     """Every calibration stored, and how old it is."""
     kitchen = open_kitchen(config)
     last = {event["key"]: event for event in kitchen.events(kinds="calibration")}
