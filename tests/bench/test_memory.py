@@ -6,8 +6,6 @@ Four probes every 10 s; the page, the curve, the state and the metrics looked at
 from __future__ import annotations
 
 import json
-import os
-import re
 import subprocess
 import sys
 from pathlib import Path
@@ -15,23 +13,16 @@ from pathlib import Path
 import pytest
 
 from tests.bench.figures import record
+from tests.bench.installed import ROOT, compiled_in, in_the_unit
 
 pytestmark = pytest.mark.bench
-ROOT = Path(__file__).resolve().parents[2]
 HOURS, AIM_MB = 10, 50
-
-
-def in_the_unit() -> dict[str, str]:
-    """What the unit sets for malloc and for docstrings."""
-    text = (ROOT / "deploy" / "kojimon.service").read_text(encoding="utf-8")
-    return dict(re.findall(r"^Environment=(MALLOC_\w+|PYTHONOPTIMIZE)=(.*)$", text, re.MULTILINE))
 
 
 def lived(folder: Path, hours: int, **more: str) -> list[dict[str, float]]:
     """A life of the child, on compiled modules as an installation has them."""
     folder.mkdir()
-    own = {name: value for name, value in os.environ.items() if name not in ("PYTHONDONTWRITEBYTECODE", *in_the_unit())}
-    own |= {"PYTHONPYCACHEPREFIX": str(folder.parent / "compiled"), "PYTHONPATH": str(ROOT), **more}
+    own = compiled_in(folder.parent / "compiled") | more
     done = subprocess.run(
         [sys.executable, str(ROOT / "tests" / "bench" / "memory_child.py"), str(folder), str(hours)],
         env=own, capture_output=True, text=True, check=True, timeout=600,
