@@ -46,7 +46,7 @@ files_of() { # WHEEL
 }
 
 echo "Building ..."
-git -C "$here" ls-files -z | (cd "$here" && mkdir "$folder/source" && xargs -0 cp --parents -t "$folder/source")
+git -C "$here" ls-files -z | (cd "$here" && mkdir "$folder/source" && xargs -0 cp -P --parents -t "$folder/source")
 environment make build
 (cd "$folder/source" && "$folder/make/bin/python" -m build --outdir "$folder/dist" . >"$folder/build.log")
 (cd "$folder/source" && "$folder/make/bin/python" -m build --wheel --outdir "$folder/direct" . >>"$folder/build.log")
@@ -65,20 +65,13 @@ cd "$folder/kitchen"
 "$folder/plain/bin/kojimon" --version
 "$folder/plain/bin/python" -c 'import importlib.util as u, sys; sys.exit(any(map(u.find_spec, ("numpy", "apprise"))))' ||
     fail "an extra was installed that nobody asked for"
-cat >kojimon.yaml <<'EOF'
-incubators:
-  box: {schedule: rice-koji-home-trays}
-sources:
-  sim: {kind: simulated}
-probes:
-  bed: {place: bed}
-  air: {place: air}
-EOF
+printf '%s\n' 'incubators: {box: {schedule: rice-koji-home-trays}}' 'sources: {sim: {kind: simulated}}' \
+    'probes: {bed: {place: bed}, air: {place: air}}' >kojimon.yaml
 "$folder/plain/bin/kojimon" check
 "$folder/plain/bin/kojimon" run >"$folder/run.log" 2>&1 &
 daemon=$!
 trap 'kill $daemon 2>/dev/null || true' EXIT
-"$folder/plain/bin/python" - "$folder/plain/bin/kojimon" <<'EOF' || fail "no reading within two minutes; see $folder/run.log"
+"$folder/plain/bin/python" -c '
 import json, subprocess, sys, time
 until = time.monotonic() + 120
 while time.monotonic() < until:
@@ -86,18 +79,17 @@ while time.monotonic() < until:
     state = json.loads(done.stdout) if done.returncode == 0 else {}
     values = [probe.get("value") for box in state.get("incubators", ()) for probe in box["probes"]]
     if values and None not in values:
-        print("It watches:", values)
-        sys.exit(0)
+        sys.exit(print("It watches:", *values))
     time.sleep(0.5)
 sys.exit(1)
-EOF
+' "$folder/plain/bin/kojimon" || fail "no reading within two minutes; see $folder/run.log"
 kill $daemon
 wait $daemon || fail "the daemon did not end in order; see $folder/run.log"
 trap - EXIT
 [ $plain = no ] || exit 0
 
 echo "With all extras, tests from elsewhere ..."
-environment whole "$wheel[test]"
+environment whole "${wheel}[test]"
 mkdir "$folder/elsewhere"
 cp -R "$here/tests" "$here/config" "$here/pyproject.toml" "$folder/elsewhere/"
 cd "$folder/elsewhere"
