@@ -90,6 +90,8 @@ class Quality(IntEnum):
     """Its device is gone: the broker has published its last will."""
     SIGNED_OFF = 15
     """Its device has said that it leaves."""
+    BY_HAND = 16
+    """Read from a thermometer and told: true when it was read, and of no probe. Judged, but for what is dated back."""
 
 
 class ReadingRow(NamedTuple):

@@ -19,7 +19,7 @@ from kojimon import engine
 from kojimon.engine.setup import EngineSetup, IncubatorSetup, ProbeSetup, to_plain
 from kojimon.engine.state import State
 from kojimon.errors import UsageError
-from kojimon.journal.reading.curve_file import Column, Curve
+from kojimon.journal.reading.curve_file import BY_HAND, Column, Curve
 from kojimon.model import Event, InputRow, Outcome
 from kojimon.schedule.spec import Schedule
 from kojimon.units import median
@@ -44,6 +44,7 @@ class Track(Struct, frozen=True):
     Attributes:
         every_ms: usual time between two readings; 0 takes the median of the readings themselves.
         tolerance: how far the probe may be off (K or %), allowed at gates.
+        by_hand: no probe: what somebody read.
     """
 
     name: str
@@ -52,6 +53,7 @@ class Track(Struct, frozen=True):
     tray: str = ""
     every_ms: int = 0
     tolerance: float = 0.5
+    by_hand: bool = False
 
 
 class Recording(Struct, frozen=True):
@@ -112,7 +114,8 @@ def recording_of(curve: Curve, hour0_first: bool = False) -> Recording:
     # Two quantities may share a column's name (air.temp_c, air.humidity_pct); a probe's name is its own.
     shared = {name for name, count in Counter(column.name for column in curve.columns).items() if count > 1}
     tracks = tuple(
-        Track(_probe_name(column, shared), column.place, column.quantity, column.tray) for column in curve.columns
+        Track(_probe_name(column, shared), column.place, column.quantity, _tray(column), by_hand=column.by_hand)
+        for column in curve.columns
     )
     readings = [
         (row.t_ms, index, value) for row in curve.rows for index, value in enumerate(row.values) if value is not None
@@ -127,6 +130,10 @@ def _probe_name(column: Column, shared: set[str]) -> str:
     if column.name in shared and column.quantity != "temperature":
         return f"{column.name}.{column.quantity}"
     return column.name
+
+
+def _tray(column: Column) -> str:
+    return column.tray.removesuffix(BY_HAND).removesuffix("-") if column.by_hand else column.tray
 
 
 def ignore(done: float) -> None:
@@ -251,7 +258,12 @@ def _curve_rows(
         while task is not None and task[0] < t_ms:
             yield task[0] + offset_ms, "act", _task_act(task, offset_ms)
             task = next(tasks, None)
-        yield t_ms + offset_ms, "", (track, value)
+        one = recording.tracks[track]
+        if one.by_hand:
+            field = "value_pct" if one.quantity == "humidity" else "value_c"
+            yield t_ms + offset_ms, "act", _act("reading", {field: value, "place": one.place, "tray": one.tray})
+        else:
+            yield t_ms + offset_ms, "", (track, value)
     while task is not None:
         yield task[0] + offset_ms, "act", _task_act(task, offset_ms)
         task = next(tasks, None)
@@ -282,6 +294,7 @@ def _setup(recording: Recording, schedule: Schedule, box: IncubatorSetup) -> Eng
             tray=track.tray, stale_ms=_stale_ms(recording, index), tolerance=track.tolerance,
         )
         for index, track in enumerate(recording.tracks)
+        if not track.by_hand
     )  # fmt: skip
     trays = tuple(dict.fromkeys(track.tray for track in recording.tracks if track.tray))
     return EngineSetup(BATCH, (replace(box, trays=trays),), probes, {schedule.name: schedule})

@@ -29,6 +29,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "status": ("commands.status:status", "How it stands, and the one next step."),
     "forecast": ("commands.forecast:forecast", "May I sleep? What the koji will do if nobody touches it."),
     "sites": ("commands.sites:sites", "Every box of every site on one broker."),
+    "reading": ("commands.reading:reading", "Keep what you read by hand: 95 F in the koji, 80 % in the air."),
     "batch": ("commands.batch:batch", "Start a batch, mark steps, write notes, harvest."),
     "alarms": ("commands.alarms:alarms", "See alarms, say you have seen them, pause them, test them."),
     "probes": ("commands.probes:probes", "See what each probe says; find new ones."),

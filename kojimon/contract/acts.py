@@ -104,6 +104,17 @@ class BatchVerdict(Deed, frozen=True, kw_only=True):
     taste_score: Whole | None = None
 
 
+class Reading(Dated, frozen=True, kw_only=True):
+    """What was read by hand: °C or %, of the `place` (`bed` where a temperature has none, `air` where a humidity has)
+    and `tray`. Dated back by a minute and more it is kept, and judged by nothing."""
+
+    kind = "reading"
+    value_c: Number | None = None
+    value_pct: Number | None = None
+    place: Name = ""
+    tray: Name = ""
+
+
 class StepDone(Dated, frozen=True, kw_only=True):
     """Marks a step as done.
 

@@ -39,6 +39,15 @@ class Bump(Struct, frozen=True):
         return f"bump/{self.no}"
 
 
+class Old(Struct, frozen=True):
+    """What was read by hand in a place, by its number, is too old to stand for how it is."""
+
+    no: int
+
+    def __str__(self) -> str:
+        return f"old/{self.no}"
+
+
 class Blind(Struct, frozen=True):
     """The koji should have been seen."""
 
@@ -123,13 +132,14 @@ class Other(Struct, frozen=True):
         return self.text
 
 
-Deadline = Trace | Silent | Bump | Blind | Plan | Work | Test | Asked | Shelf | Again | Hush | Other
+Deadline = Trace | Silent | Bump | Old | Blind | Plan | Work | Test | Asked | Shelf | Again | Hush | Other
 TRACE = Trace()
 
 _OF: dict[str, Callable[[str], Deadline]] = {
     "trace": lambda _: TRACE,
     "silent": lambda rest: Silent(int(rest)),
     "bump": lambda rest: Bump(int(rest)),
+    "old": lambda rest: Old(int(rest)),
     "blind": Blind,
     "plan": Plan,
     "work": Work,

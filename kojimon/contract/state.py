@@ -15,12 +15,12 @@ from msgspec import Struct
 
 from kojimon.contract.alarms import Alarm, ListedAlarm, alarm_of, listed_as
 from kojimon.contract.steps import Gate, Mark, Next, OpenBatch, Question, Stage, Task
-from kojimon.contract.values import Band, Derived, Extreme, Pending, Place, Probe
+from kojimon.contract.values import Band, ByHand, Derived, Extreme, Pending, Place, Probe
 from kojimon.forecast.answers import Forecast
 
 __all__ = [
-    "Alarm", "Band", "Box", "BoxTopic", "Derived", "Document", "Extreme", "Foreseen", "Gate", "Harvest", "Left",
-    "ListedAlarm", "Mark", "Next", "Now", "OpenBatch", "Pending", "Place", "Probe", "Question", "Stage", "Task",
+    "Alarm", "Band", "Box", "BoxTopic", "ByHand", "Derived", "Document", "Extreme", "Foreseen", "Gate", "Harvest",
+    "Left", "ListedAlarm", "Mark", "Next", "Now", "OpenBatch", "Pending", "Place", "Probe", "Question", "Stage", "Task",
     "Units", "alarm_of",
 ]  # fmt: skip
 
@@ -100,6 +100,7 @@ class Box(Struct, frozen=True):
     stage: Stage | None = None
     places: tuple[Place, ...] = ()
     probes: tuple[Probe, ...] = ()
+    by_hand: tuple[ByHand, ...] = ()
     derived: tuple[Derived, ...] = ()
     bands: tuple[Band, ...] = ()
     pending: tuple[Pending, ...] = ()

@@ -12,6 +12,7 @@ class Extreme(Struct, frozen=True):
         probe, tray: its name; its tray, "" for none.
         value: °C or %. age_s: seconds since its last good reading.
         rate_per_h: slope in K/h or %/h, None while too little is known.
+        by_hand: it was read by a person; `probe` is no probe then.
     """
 
     probe: str
@@ -19,6 +20,7 @@ class Extreme(Struct, frozen=True):
     value: float
     age_s: float | None = None
     rate_per_h: float | None = None
+    by_hand: bool = False
 
 
 class Place(Struct, frozen=True):
@@ -27,7 +29,8 @@ class Place(Struct, frozen=True):
     Attributes:
         place, quantity: `bed`, `air`, `room`, `wet-bulb`; `temperature` or `humidity`.
         probes: how many measure it.
-        hottest, coldest: of those with a fresh reading, None where none has one.
+        hottest, coldest: of those with a fresh reading; where none has one, of what was read by hand in the last half
+            hour; else None.
     """
 
     place: str
@@ -64,6 +67,24 @@ class Probe(Struct, frozen=True):
     quality: int | None = None
     rate_per_h: float | None = None
     silent: bool = False
+
+
+class ByHand(Struct, frozen=True):
+    """What was last read by hand in a place, however old.
+
+    Attributes:
+        place, quantity, tray: where. value: °C or %. at_t_ms: when it was read. age_s: seconds since then.
+        fresh: whether it stands for how it is: limits, steps and gates go by it.
+    """
+
+    place: str
+    quantity: str
+    tray: str
+    value: float
+    age_s: float
+    at_t_ms: int
+    fresh: bool
+    at_utc: str | None = None
 
 
 class Derived(Struct, frozen=True):

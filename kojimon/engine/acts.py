@@ -16,6 +16,7 @@ from kojimon.contract import acts, keys
 from kojimon.contract.guidance import SelfWarming
 from kojimon.engine.alarm_acts import ALARM_ACTS
 from kojimon.engine.conditions import fresh
+from kojimon.engine.hand import GATE_MS, forget_koji, hand_at, show, take_reading
 from kojimon.engine.limits import believe_fall, rejudge_all
 from kojimon.engine.moments import HOUR_ZERO, known_of
 from kojimon.engine.plan import reconsider
@@ -31,7 +32,7 @@ from kojimon.model import InputRow
 from kojimon.schedule.spec import Gate, Schedule
 
 ACTS_REMEMBERED = 256
-ANY_TIME = (acts.BatchStart, acts.BatchVerdict, acts.ForecastReset, acts.ProbeCalibrate)
+ANY_TIME = (acts.BatchStart, acts.BatchVerdict, acts.ForecastReset, acts.ProbeCalibrate, acts.Reading)
 """Acts that need no open batch."""
 Facts = dict[str, Any]
 
@@ -104,6 +105,9 @@ def _end(turn: Turn, incubator: str, kind: str, data: Facts, by: By) -> None:
     turn.outlooks.pop(incubator, None)
     turn.guidance.append(SelfWarming(incubator, False))
     rejudge_all(turn, incubator)
+    forget_koji(turn, incubator, "batch")
+    for no in turn.compiled.hands_at.get((incubator, "bed", "temperature"), ()):
+        turn.read.pop(no, None)
     for alarm in list(turn.alarms.values()):
         if alarm.incubator == incubator and alarm.active and isinstance(alarm.about, keys.Expect):
             turn.signal(incubator, alarm.about, Signal.OFF, ended=True)
@@ -203,6 +207,7 @@ def _done(turn: Turn, incubator: str, deed: acts.StepDone, by: By) -> None:
     _mark(turn, incubator, name, at_ms, {"gate": gate, **by})
     if task.work in COOLING_WORK:
         believe_fall(turn, incubator)
+        forget_koji(turn, incubator, "work")
         begin(turn, incubator, at_ms)
         ask(turn, incubator, task.work, turn.batches[incubator].marks[-1])
     reconsider(turn, incubator)
@@ -239,13 +244,18 @@ def _gate(turn: Turn, incubator: str, gate: Gate | None, deed: acts.StepDone) ->
 
 def _gate_value(turn: Turn, incubator: str, gate: Gate, deed: acts.StepDone) -> tuple[float | None, str, float]:
     if deed.value_c is not None:
+        hand = hand_at(turn, incubator, gate.place, gate.quantity)
+        if hand is not None:
+            show(turn, hand, deed.value_c, _moment(turn, deed))
         return deed.value_c, "thermometer", 0.0
-    numbers = fresh(turn, turn.compiled.probes_at(incubator, gate.place, gate.quantity))
+    known = fresh(turn, turn.compiled.known_at(incubator, gate.place, gate.quantity))
+    numbers = [no for no in known if no > 0 or turn.t_ms - turn.last_t[no] <= GATE_MS]
     if not numbers:
         return None, "", 0.0
     pick = max if gate.at_most is not None else min
     no = pick(numbers, key=lambda n: turn.last_v[n])
-    return turn.last_v[no], turn.compiled.probes[no].name, turn.compiled.probes[no].tolerance
+    probe = turn.compiled.probes[no]
+    return turn.last_v[no], "thermometer" if probe.by_hand else probe.name, probe.tolerance
 
 
 def _mark(turn: Turn, incubator: str, task: str, at_ms: int, data: Facts) -> None:
@@ -321,6 +331,7 @@ BATCH_ACTS: dict[type[acts.Deed], Callable[[Turn, str, Any, By], None]] = {
     acts.BatchDiscard: _discard,
     acts.BatchNote: _note,
     acts.BatchVerdict: _verdict,
+    acts.Reading: take_reading,
     acts.StepDone: _done,
     acts.StepUndo: _undo,
     acts.StepCorrect: _correct,

@@ -12,6 +12,7 @@ from kojimon.contract import deadlines
 from kojimon.engine.alarm_acts import again_due, hush_due, shelf_due
 from kojimon.engine.conditions import take
 from kojimon.engine.guess import guess_mixing
+from kojimon.engine.hand import old
 from kojimon.engine.inputs import take_input
 from kojimon.engine.limits import bands_in_force, judge_probe
 from kojimon.engine.plan import reconsider
@@ -122,6 +123,8 @@ def _come_due(turn: Turn, deadline: deadlines.Deadline) -> None:
             probe_due(turn, deadline)
         case deadlines.Bump(no):
             bump_due(turn, no)
+        case deadlines.Old():
+            old(turn, deadline)
         case deadlines.Blind(incubator):
             bed_due(turn, incubator)
         case deadlines.Plan(incubator):
@@ -133,19 +136,20 @@ def _come_due(turn: Turn, deadline: deadlines.Deadline) -> None:
             test_due(turn, incubator)
         case deadlines.Asked(incubator):
             asked_due(turn, incubator)
-        case deadlines.Shelf(incubator, key):
-            shelf_due(turn, incubator, key)
-        case deadlines.Again(incubator, key):
-            again_due(turn, incubator, key)
-        case deadlines.Hush(incubator, key):
-            hush_due(turn, incubator, key)
+        case deadlines.Shelf() | deadlines.Again() | deadlines.Hush():
+            _ALARM_DUE[type(deadline)](turn, deadline.incubator, deadline.key)
         case deadlines.Other():
             turn.set_due(deadline, None)
+
+
+_ALARM_DUE = {deadlines.Shelf: shelf_due, deadlines.Again: again_due, deadlines.Hush: hush_due}
 
 
 def _trace(turn: Turn) -> None:
     """Notes each probe's value every two minutes; a probe that did not speak since leaves a hole."""
     for no, t_ms in turn.last_t.items():
+        if no < 0:
+            continue  # read by hand: a point or two make no course
         if turn.t_ms - t_ms <= TRACE_EVERY_MS and not settling(turn, no):
             turn.trace[no] = (*turn.trace.get(no, ())[1 - TRACE_LENGTH :], (turn.t_ms, turn.last_v[no]))
         else:

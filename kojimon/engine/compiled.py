@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from kojimon.contract import deadlines, keys
 from kojimon.contract.keys import named
-from kojimon.engine.setup import EngineSetup, IncubatorSetup, ProbeSetup
+from kojimon.engine.setup import EngineSetup, IncubatorSetup, ProbeSetup, read_by_hand
 from kojimon.model import BoxKind
 from kojimon.schedule.spec import Schedule
 
@@ -14,17 +14,22 @@ class Compiled:
 
     def __init__(self, setup: EngineSetup) -> None:
         self.setup = setup
-        self.probes: dict[int, ProbeSetup] = {probe.no: probe for probe in setup.probes}
-        self.by_name: dict[str, ProbeSetup] = {probe.name: probe for probe in setup.probes}
+        self.hands = tuple(read_by_hand(setup))
+        self.probes: dict[int, ProbeSetup] = {probe.no: probe for probe in (*setup.probes, *self.hands)}
+        self.by_name: dict[str, ProbeSetup] = {probe.name: probe for probe in self.probes.values()}
         self.incubators: dict[str, IncubatorSetup] = {box.name: box for box in setup.incubators}
         self.schedules: dict[str, Schedule] = setup.schedules
         self.at: dict[tuple[str, str, str], tuple[int, ...]] = {}
+        self.hands_at: dict[tuple[str, str, str], tuple[int, ...]] = {}
         # The texts that each reading looked at asks for.
         self.silent = {one.no: named(one.incubator, keys.Silent(one.name)) for one in setup.probes}
         self.silence = {one.no: str(deadlines.Silent(one.no)) for one in setup.probes}
         for probe in setup.probes:
             place = (probe.incubator, probe.place, probe.quantity)
             self.at[place] = (*self.at.get(place, ()), probe.no)
+        for hand in self.hands:
+            place = (hand.incubator, hand.place, hand.quantity)
+            self.hands_at[place] = (*self.hands_at.get(place, ()), hand.no)
 
     def kind_of(self, incubator: str) -> str:
         """The kind of a box (`model.BoxKind`)."""
@@ -34,6 +39,11 @@ class Compiled:
     def probes_at(self, incubator: str, place: str, quantity: str) -> tuple[int, ...]:
         """Numbers of the probes in a place, in the order of the settings."""
         return self.at.get((incubator, place, quantity), ())
+
+    def known_at(self, incubator: str, place: str, quantity: str) -> tuple[int, ...]:
+        """The same, and after them what is read by hand there: for what asks how it is, not how it runs."""
+        key = (incubator, place, quantity)
+        return self.at.get(key, ()) + self.hands_at.get(key, ())
 
 
 _MEMO: dict[tuple[str, int], Compiled] = {}

@@ -43,7 +43,7 @@ def reach(turn: Turn, incubator: str, condition: Condition) -> float | None:
 
     TOO_COLD where the place itself has not come to `itself_at_least`; None where nothing fresh is known.
     """
-    own = fresh(turn, turn.compiled.probes_at(incubator, condition.place, condition.quantity))
+    own = fresh(turn, turn.compiled.known_at(incubator, condition.place, condition.quantity))
     if not own:
         return None
     values = [turn.last_v[no] for no in own]
@@ -52,7 +52,7 @@ def reach(turn: Turn, incubator: str, condition: Condition) -> float | None:
         return TOO_COLD if shows_growth(condition) and _air_is_hotter(turn, incubator, value) else value
     if condition.itself_at_least is not None and value < condition.itself_at_least:
         return TOO_COLD
-    other = fresh(turn, turn.compiled.probes_at(incubator, condition.above, condition.quantity))
+    other = fresh(turn, turn.compiled.known_at(incubator, condition.above, condition.quantity))
     return value - max(turn.last_v[no] for no in other) if other else None
 
 
@@ -81,7 +81,7 @@ def take(turn: Turn, probe: ProbeSetup, before_ms: int) -> bool:
     """Judges every condition that looks at this probe. Returns whether a hold somebody waits for was completed.
 
     Args:
-        probe: whose good reading has just been stored.
+        probe: whose good reading, or reading by hand, has just been stored.
         before_ms: time of its reading before, the last at which a run that ends now was seen.
     """
     batch = turn.batches.get(probe.incubator)
@@ -114,11 +114,34 @@ def _judge(
     if true == (state.since_ms >= 0):
         return state
     if true:
-        return ConditionState(since_ms=turn.t_ms, runs=state.runs)
+        # A hold is there against probes that tremble. Who reads a thermometer has waited for it already.
+        held_ms = round(condition.hold_s * 1000) if probe.by_hand else 0
+        return ConditionState(since_ms=turn.t_ms - held_ms, runs=state.runs)
     runs = state.runs
     if before_ms - state.since_ms >= condition.hold_s * 1000:
         runs = (*runs[-RUNS_KEPT + 1 :], (state.since_ms, before_ms))
     return ConditionState(runs=runs)
+
+
+def ended_by(turn: Turn, probe: ProbeSetup, read_ms: int) -> None:
+    """Runs that hung on a reading by hand alone end with it: nobody has seen more.
+
+    Args:
+        probe: its place, whose reading is forgotten already.
+        read_ms: when it was read.
+    """
+    batch = turn.batches[probe.incubator]
+    schedule = turn.compiled.schedules.get(batch.schedule)
+    states = dict(batch.conditions)
+    for name, state in batch.conditions.items():
+        condition = schedule.conditions.get(name) if schedule else None
+        mine = condition is not None and probe.place in (condition.place, condition.above)
+        if condition is None or not mine or state.since_ms < 0 or reach(turn, probe.incubator, condition) is not None:
+            continue
+        held = read_ms - state.since_ms >= condition.hold_s * 1000
+        runs = (*state.runs[-RUNS_KEPT + 1 :], (state.since_ms, read_ms)) if held else state.runs
+        states[name] = ConditionState(runs=runs)
+    turn.put_batch(probe.incubator, replace(batch, conditions=states))
 
 
 def _any_complete(turn: Turn, incubator: str, names: list[str]) -> bool:

@@ -42,7 +42,7 @@ def _start(turn: Turn, row: InputRow) -> None:
     if not turn.boots or turn.boots[-1][0] != boot:  # a restart within a boot is not its first moment
         turn.boots = (*turn.boots[-BOOTS_KEPT + 1 :], (boot, turn.t_ms))
     if not clean:
-        for no in turn.last_t:
+        for no in (no for no in turn.last_t if no > 0):
             turn.served[no] = turn.t_ms - gap_ms
     told = bool(turn.batches) and gap_ms >= TOLD_GAP_MS
     facts = {name: row.payload.get(name) for name in ("boot", "gap_source", "version")}

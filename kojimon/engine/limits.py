@@ -75,17 +75,20 @@ def _between(old: Limit | None, new: Limit | None, part: float) -> Limit | None:
     return replace(new, limit=old.limit + (new.limit - old.limit) * part)
 
 
-def thresholds(band: Band | None, side: str) -> Pair:
-    """The band's two limits of one side, milder first, ready to be judged."""
+def thresholds(band: Band | None, side: str, by_hand: bool = False) -> Pair:
+    """The band's two limits of one side, milder first, ready to be judged. `by_hand`: without delays, and on the first
+    reading: those are there against probes that tremble, and nobody reads a thermometer three times."""
     if band is None:
         return None, None
     milder, worse = (band.high, band.high_high) if side == "high" else (band.low, band.low_low)
-    return _threshold(milder, side), _threshold(worse, side)
+    return _threshold(milder, side, by_hand), _threshold(worse, side, by_hand)
 
 
-def _threshold(limit: Limit | None, side: str) -> Threshold | None:
+def _threshold(limit: Limit | None, side: str, by_hand: bool) -> Threshold | None:
     if limit is None:
         return None
+    if by_hand:
+        return Threshold(limit.limit, side == "high", 0, 0, limit.deadband, 1)
     return Threshold(
         limit.limit, side == "high", round(limit.on_delay_s * 1000), round(limit.off_delay_s * 1000),
         limit.deadband, limit.min_samples,
@@ -108,8 +111,8 @@ def judge_probe(turn: Turn, probe: ProbeSetup, value: float, bands: list[Band]) 
     after = ProbeWatch(
         high=watch.high
         if fell_from is not None
-        else _judge_pair(watch.high, thresholds(band, "high"), value, turn.t_ms, served_ms),
-        low=_judge_pair(watch.low, thresholds(band, "low"), value, turn.t_ms, served_ms),
+        else _judge_pair(watch.high, thresholds(band, "high", probe.by_hand), value, turn.t_ms, served_ms),
+        low=_judge_pair(watch.low, thresholds(band, "low", probe.by_hand), value, turn.t_ms, served_ms),
         fell_from=fell_from,
     )
     turn.watch[probe.no] = after
@@ -151,8 +154,11 @@ def _judge_pair(
     return one, two
 
 
-def settle(turn: Turn, incubator: str, place: str, quantity: str, side: str, band: Band | None) -> None:
-    """Brings the alarm of a place and side into line with its probes."""
+def settle(
+    turn: Turn, incubator: str, place: str, quantity: str, side: str, band: Band | None, **why: str
+) -> None:
+    """Brings the alarm of a place and side into line with its probes. `why`: what an end is stated with, where it is
+    not that the value came back."""
     key = keys.Limit(place, quantity, side)
     alarm = turn.alarm(incubator, key)
     worst = _worst(turn, incubator, place, quantity, side)
@@ -161,7 +167,7 @@ def settle(turn: Turn, incubator: str, place: str, quantity: str, side: str, ban
             lasted_ms = elapsed_ms(turn.anchors, alarm.since_ms, turn.t_ms)
             turn.signal(
                 incubator, key, Signal.OFF, level="", limit=alarm.limit, probe=alarm.probe, lasted_ms=lasted_ms,
-                value=_now(turn, incubator, place, quantity, side), **_by_stage(turn, alarm, band, side),
+                value=_now(turn, incubator, place, quantity, side), **(why or _by_stage(turn, alarm, band, side)),
             )  # fmt: skip
         return
     level, no, since_ms = worst
@@ -211,7 +217,7 @@ def beside(turn: Turn, incubator: str, key: keys.AlarmKey) -> dict[str, Any]:
 
 def _now(turn: Turn, incubator: str, place: str, quantity: str, side: str) -> float | None:
     """The value a side is judged by at this moment."""
-    numbers = turn.compiled.probes_at(incubator, place, quantity)
+    numbers = turn.compiled.known_at(incubator, place, quantity)
     values = [turn.last_v[no] for no in numbers if no in turn.last_v]
     return (max if side == "high" else min)(values, default=None)
 
@@ -219,7 +225,7 @@ def _now(turn: Turn, incubator: str, place: str, quantity: str, side: str) -> fl
 def _worst(turn: Turn, incubator: str, place: str, quantity: str, side: str) -> tuple[int, int, int] | None:
     """(level, probe, since) of the worst active limit of a place and side."""
     found: tuple[int, float, int, int] | None = None
-    for no in turn.compiled.probes_at(incubator, place, quantity):
+    for no in turn.compiled.known_at(incubator, place, quantity):
         pair: tuple[LevelState, LevelState] = getattr(turn.watch.get(no, ProbeWatch()), side)
         active = [index for index, level in enumerate(pair) if level.active]
         if active:
@@ -265,7 +271,7 @@ def _pending(
 def rejudge_all(turn: Turn, incubator: str) -> None:
     """After limits have moved or gone: limits that no longer exist end; all others wait for their next sample."""
     bands = bands_in_force(turn, incubator)
-    for probe in turn.setup.probes:
+    for probe in turn.compiled.probes.values():
         watch = turn.watch.get(probe.no)
         if probe.incubator != incubator or watch is None or watch.idle:
             continue

@@ -133,7 +133,7 @@ def known_of(
     for name, state in batch.conditions.items():
         condition = schedule.conditions.get(name)
         if state.since_ms >= 0 and condition is not None:
-            own = compiled.probes_at(incubator, condition.place, condition.quantity)
+            own = compiled.known_at(incubator, condition.place, condition.quantity)
             times = [last_t.get(no, -1) for no in own]
             seen_ms[name] = max([state.since_ms, *times])
     return Known(schedule, batch, anchors, seen_ms)

@@ -8,7 +8,7 @@ from msgspec.structs import replace
 
 from kojimon.alarms.states import Signal
 from kojimon.contract import deadlines, keys
-from kojimon.engine.conditions import rewatched
+from kojimon.engine.conditions import fresh, rewatched
 from kojimon.engine.guide import warming
 from kojimon.engine.limits import ramp_next_ms, rejudge_all
 from kojimon.engine.moments import Known, known_of
@@ -105,7 +105,7 @@ def _expectation(turn: Turn, incubator: str, known: Known, expectation: Expectat
         if alarm.active:
             turn.signal(incubator, key, Signal.OFF)
         return
-    by_ms = expected_by_ms(known, expectation)
+    by_ms = expected_by_ms(known, expectation) if _can_be_seen(turn, incubator, known, expectation) else None
     if by_ms is not None and by_ms <= turn.t_ms and not alarm.active:
         turn.signal(
             incubator, key, Signal.ON, priority=expectation.priority, label=expectation.label,
@@ -113,6 +113,13 @@ def _expectation(turn: Turn, incubator: str, known: Known, expectation: Expectat
         )  # fmt: skip
     elif (by_ms is None or by_ms > turn.t_ms) and alarm.active:
         turn.signal(incubator, key, Signal.OFF, corrected=True)
+
+
+def _can_be_seen(turn: Turn, incubator: str, known: Known, expectation: Expectation) -> bool:
+    """Whether anything could have shown it: a probe in its place, or somebody who has just read it by hand."""
+    condition = known.schedule.conditions[expectation.condition]
+    where = (incubator, condition.place, condition.quantity)
+    return bool(turn.compiled.probes_at(*where) or fresh(turn, turn.compiled.known_at(*where)))
 
 
 def met(known: Known, expectation: Expectation, now_ms: int) -> bool:

@@ -29,7 +29,7 @@ _DAY = re.compile(r"\d{4}-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])")
 def _known(turn: Turn, incubator: str, deed: ProbeCalibrate | ProbeMove) -> str:
     """The probe named, "" when the act was refused because there is none in that incubator."""
     name = deed.probe
-    own = [probe.name for probe in turn.compiled.probes.values() if probe.incubator == incubator]
+    own = [probe.name for probe in turn.setup.probes if probe.incubator == incubator]
     if name in own:
         return name
     has = ", ".join(own) or "none"

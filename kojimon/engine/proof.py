@@ -57,7 +57,7 @@ def begin_bump(turn: Turn, incubator: str, deed: acts.Bump, by: By) -> None:
     """A probe is about to be warmed: when it has risen by `rise_k` for 20 s, a test alarm says so."""
     probe = turn.compiled.by_name.get(deed.probe)
     if probe is None or probe.no not in turn.last_v:
-        known = ", ".join(turn.compiled.by_name) or "none"
+        known = ", ".join(one.name for one in turn.setup.probes) or "none"
         reason = f"no probe {deed.probe!r} speaks; there are {known}"
         turn.refuse(deed.kind, incubator, "unknown-probe", reason)
         return

@@ -68,6 +68,8 @@ def _narrow_by_conditions(turn: Turn, incubator: str, corridors: Corridor) -> No
     for name, condition in schedule.conditions.items() if schedule else ():
         state = batch.conditions.get(name, ConditionState())
         own = turn.compiled.probes_at(incubator, condition.place, condition.quantity)
+        if not fresh(turn, own):
+            continue  # by hand at most: that is judged as it comes
         value = reach(turn, incubator, condition)
         if state.watch_ms >= 0 or holds_now(condition, value) != (state.since_ms >= 0):
             for no in own:
@@ -127,6 +129,8 @@ def _keep(turn: Turn, incubator: str, condition: Condition, value: float, true: 
 def _keep_other(turn: Turn, incubator: str, condition: Condition, move: float, corridors: Corridor) -> None:
     """The other place may move by the other half of the slack, towards the side that would change the difference."""
     numbers = fresh(turn, turn.compiled.probes_at(incubator, condition.above, condition.quantity))
+    if not numbers:
+        return
     hottest = max(numbers, key=lambda no: turn.last_v[no])
     edge = turn.last_v[hottest] - move
     for no in (hottest,) if move > 0 else tuple(numbers):

@@ -152,6 +152,13 @@ class Lately(Struct, frozen=True):
     back: dict[str, int] = {}
 
 
+class Read(Struct, frozen=True):
+    """What was last read by hand in a place, whatever its age: for showing. Judged is what is in `last_t`, `last_v`."""
+
+    at_ms: int
+    value: float
+
+
 class BatchState(Struct, frozen=True):
     """The open batch of an incubator."""
 
@@ -224,6 +231,7 @@ class State(Struct, frozen=True):
         seq: last input taken.
         event_no, mark_no: last numbers given.
         last_t, last_v: time and value of each probe's last good reading, by probe number.
+        read: what was last read by hand, by the number of its place (`setup.read_by_hand`).
         quiet: for each probe the open corridor of values in which a reading changes nothing but last_t and last_v.
         served: after an unclean stop, since when a value found beyond a limit counts as beyond it, by probe number.
         due: deadlines by their text (contract.deadlines); `(due, text)` orders them.
@@ -254,6 +262,7 @@ class State(Struct, frozen=True):
     setup_hash: str = ""
     last_t: dict[int, int] = {}
     last_v: dict[int, float] = {}
+    read: dict[int, Read] = {}
     quiet: dict[int, tuple[float, float]] = {}
     watch: dict[int, ProbeWatch] = {}
     served: dict[int, int] = {}

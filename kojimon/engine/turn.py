@@ -29,7 +29,7 @@ class Turn:
         self.event_no, self.mark_no = state.event_no, state.mark_no
         self.setup, self.setup_hash, self.anchors = state.setup, state.setup_hash, state.anchors
         self.boots, self.awake_ms = state.boots, state.awake_ms
-        self.last_t, self.last_v = dict(state.last_t), dict(state.last_v)
+        self.last_t, self.last_v, self.read = dict(state.last_t), dict(state.last_v), dict(state.read)
         self.quiet, self.watch = dict(state.quiet), dict(state.watch)
         self.served, self.trace = dict(state.served), dict(state.trace)
         self.due, self.alarms = dict(state.due), dict(state.alarms)
@@ -49,8 +49,9 @@ class Turn:
         """The state at the end of this advance."""
         return State(
             t_ms=self.t_ms, seq=self.seq, event_no=self.event_no, mark_no=self.mark_no, setup=self.setup,
-            setup_hash=self.setup_hash, last_t=self.last_t, last_v=self.last_v, quiet=self.quiet, watch=self.watch,
-            served=self.served, trace=self.trace, due=self.due, alarms=self.alarms, batches=self.batches,
+            setup_hash=self.setup_hash, last_t=self.last_t, last_v=self.last_v, read=self.read, quiet=self.quiet,
+            watch=self.watch, served=self.served, trace=self.trace, due=self.due, alarms=self.alarms,
+            batches=self.batches,
             since=self.since, exposed=self.exposed, usual=self.usual, own=self.own, work=self.work, bad=self.bad,
             bumps=self.bumps, outlooks=self.outlooks, moved=self.moved, asked=self.asked, airs=self.airs,
             lately=self.lately,

@@ -13,6 +13,7 @@ from kojimon.contract.state import (
     Alarm,
     Band,
     Box,
+    ByHand,
     Document,
     Extreme,
     Gate,
@@ -68,6 +69,7 @@ def _incubator(turn: Turn, box: IncubatorSetup) -> Box:
         stage=_stage(known),
         places=tuple(_places(turn, box.name)),
         probes=tuple(_probes(turn, box.name)),
+        by_hand=tuple(_by_hand(turn, box.name)),
         derived=tuple(derived(turn, box.name)),
         bands=tuple(_band(band) for band in bands_in_force(turn, box.name)),
         pending=tuple(pending(turn, box.name)),
@@ -114,6 +116,15 @@ def _probes(turn: Turn, incubator: str) -> Iterator[Probe]:
             )  # fmt: skip
 
 
+def _by_hand(turn: Turn, incubator: str) -> Iterator[ByHand]:
+    for hand in turn.compiled.hands:
+        read = turn.read.get(hand.no)
+        if hand.incubator == incubator and read is not None:
+            fresh_now = turn.last_t.get(hand.no) == read.at_ms and bool(fresh(turn, (hand.no,)))
+            age_s = _since_s(turn, read.at_ms)
+            yield ByHand(hand.place, hand.quantity, hand.tray, read.value, age_s, read.at_ms, fresh_now)
+
+
 def _quality(turn: Turn, no: int) -> int | None:
     """Of its latest reading; None before the first."""
     return turn.bad[no][2] if no in turn.bad else 0 if no in turn.last_t else None
@@ -121,14 +132,21 @@ def _quality(turn: Turn, no: int) -> int | None:
 
 def _age_s(turn: Turn, no: int) -> float | None:
     last_ms = turn.last_t.get(no)
-    return None if last_ms is None else round(elapsed_ms(turn.anchors, last_ms, turn.t_ms) / 1000, 1)
+    return None if last_ms is None else _since_s(turn, last_ms)
+
+
+def _since_s(turn: Turn, t_ms: int) -> float:
+    return round(elapsed_ms(turn.anchors, t_ms, turn.t_ms) / 1000, 1)
 
 
 def _places(turn: Turn, incubator: str) -> Iterator[Place]:
-    for (box, place, quantity), numbers in turn.compiled.at.items():
+    at, hands = turn.compiled.at, turn.compiled.hands_at
+    for box, place, quantity in (*at, *(key for key in hands if key not in at and fresh(turn, hands[key]))):
         if box != incubator:
             continue
-        row, seen = Place(place, quantity, len(numbers)), fresh(turn, numbers)
+        key = (box, place, quantity)
+        row = Place(place, quantity, len(at.get(key, ())))
+        seen = fresh(turn, at.get(key, ())) or fresh(turn, hands.get(key, ()))
         if seen:
             hottest, coldest = (pick(seen, key=lambda no: turn.last_v[no]) for pick in (max, min))
             row = replace(row, hottest=_extreme(turn, hottest), coldest=_extreme(turn, coldest))
@@ -138,7 +156,7 @@ def _places(turn: Turn, incubator: str) -> Iterator[Place]:
 def _extreme(turn: Turn, no: int) -> Extreme:
     probe = turn.compiled.probes[no]
     rate = rate_per_h(turn.trace.get(no, ()))
-    return Extreme(probe.name, probe.tray, turn.last_v[no], _age_s(turn, no), rate)
+    return Extreme(probe.name, probe.tray, turn.last_v[no], _age_s(turn, no), rate, probe.by_hand)
 
 
 def _band(band: spec.Band) -> Band:

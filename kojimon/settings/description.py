@@ -245,7 +245,8 @@ class _Site(Map):
         there = {entry.key.text for entry in node.entries}
         for key in self.ONLY_HERE:
             if key not in there and "watch" not in there:
-                wanted = f"wanted `{key}:` {self.field(key).shape.words()}"
+                no_probe = "; `{}` where everything is read by hand" if key == "probes" else ""
+                wanted = f"wanted `{key}:` {self.field(key).shape.words()}{no_probe}"
                 report.form(node.line, path, f"found no `{key}`", wanted)
         return values
 
@@ -262,8 +263,10 @@ SITE: Final = _Site(
         Field("person", PERSON, "The one who does the work."),
         Field("incubators", Each("a map of incubators", Name("the name of an incubator"), INCUBATOR, most=20),
               "The boxes in which koji is made, each by a name of your own. Needed unless only `watch` is wanted."),
-        Field("sources", SOURCES, "Where readings come from, each by a name of your own.", required=True),
-        Field("probes", PROBES, "What is measured where, each by a name of your own. Needed as `incubators` are."),
+        Field("sources", SOURCES, "Where readings come from, each by a name of your own. `{}` where all is read by"
+              " hand.", required=True),
+        Field("probes", PROBES, "What is measured where, each by a name of your own. `{}` for none: the schedule then"
+              " runs on its hours, and on what you read by hand (`kojimon reading`)."),
         Field("journal", JOURNAL, "Where everything is kept."),
         Field("channels", CHANNELS, "How you are reached, each way by a name of your own."),
         Field("speaker", SPEAKER, "The loudspeaker of this machine: works without network and account."),

@@ -109,6 +109,7 @@ SOURCES: Final = Each(
         {"mqtt": MQTT, "serial": SERIAL, "modbus": MODBUS, "kernel": KERNEL, "simulated": SIMULATED},
         "What it is.",
     ),
+    least=0,
     most=50,
 )
 
@@ -214,4 +215,4 @@ PROBE: Final = Map(
     Probe,
 )  # fmt: skip
 
-PROBES: Final = Each("a map of probes", Name("the name of a probe"), PROBE, most=200)
+PROBES: Final = Each("a map of probes", Name("the name of a probe"), PROBE, least=0, most=200)

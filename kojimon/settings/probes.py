@@ -51,8 +51,9 @@ def _belongs(draft: Draft, probe: Draft, path: str, report: Report) -> None:
         given = probe.get(attr)
         if given == "" and len(known) == 1:
             probe[attr] = known[0]
-        elif given == "" and known:
-            report.at(path, f"found no `{key}`", f"wanted `{key}:` with {what}: {one_of(known)}")
+        elif given == "" and kind in draft:
+            which = one_of(known) if known else "there is none"
+            report.at(path, f"found no `{key}`", f"wanted `{key}:` with {what}: {which}")
         elif given and given not in known and kind in draft:
             missing(report, f"{path}.{key}", given, known, what)
 

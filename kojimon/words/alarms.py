@@ -281,6 +281,9 @@ def not_normal(alarm: Alarm, data: Mapping[str, Any], speech: Speech) -> str:
     """
     key, limit = keys.parse(alarm.key), data.get("limit_now")
     about = say.small_first(subject(alarm, speech))
+    if data.get("ended") in ("old", "work"):
+        since = "nothing was read since" if data["ended"] == "old" else "the koji was worked on since"
+        return f"No longer known: {about}, read by hand; {since}. Read it again"
     if data.get("ended"):
         return f"No longer watched: {about}"
     if limit is None or not isinstance(key, keys.Limit):

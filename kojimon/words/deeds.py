@@ -13,15 +13,16 @@ from kojimon.words.speech import Speech
 
 KINDS: Final = (
     "silenced", "confirmed", "working", "setpoint", "bump-begin", "bump-missed", "probe-moved", "probe-back",
-    "mix-guess",
+    "mix-guess", "reading",
 )  # fmt: skip
 
 
-def told(event: Mapping[str, Any], speech: Speech, until: str) -> tuple[str, str]:
+def told(event: Mapping[str, Any], speech: Speech, until: str, when: str = "") -> tuple[str, str]:
     """The words of an event of one of these kinds, and their tone.
 
     Args:
         until: time of day at which it ends, "" where it has no end or none is known.
+        when: what stands behind something that was said later than it was: `, at 14:20`; else "".
 
     Returns "" for one that says nothing to a person.
     """
@@ -32,6 +33,8 @@ def told(event: Mapping[str, Any], speech: Speech, until: str) -> tuple[str, str
         note = f" ({data['text']})" if data.get("text") else ""
         quiet = f"No noise{ends or ' for a while'}, not acknowledged: {subject}."
         return (quiet, "look") if kind == "silenced" else (f"Dealt with: {subject}{note}.", "good")
+    if kind == "reading":
+        return _reading(data, speech, when)
     if kind == "working":
         return f"Hands are in the koji{ends}: its limits wait, but for the outermost.", "plain"
     if kind == "setpoint":
@@ -44,6 +47,19 @@ def told(event: Mapping[str, Any], speech: Speech, until: str) -> tuple[str, str
         "bump-begin": (f"Waiting for probe {key} to be warmed.", "plain"),
         "bump-missed": (f"Probe {key} was not warmed in time: its way to the phone is not proved.", "look"),
     }[str(kind)]
+
+
+def _reading(data: Mapping[str, Any], speech: Speech, when: str) -> tuple[str, str]:
+    quantity, value = str(data.get("quantity", "temperature")), data.get("value")
+    spot = say.spot(str(data.get("place", "bed")), quantity, str(data.get("tray", "")))
+    text = f"Read by hand{when}: {say.small_first(spot)} {speech.value(quantity, value)}."
+    if data.get("back"):
+        return f"{text} Kept for the curve; it raises no alarm.", "plain"
+    if data.get("probe") is None or value is None:
+        return text, "plain"
+    shown, far = data["probe_value"], speech.difference(quantity, abs(data["probe_value"] - value))
+    other = f"{speech.value(quantity, shown)}, {far} {'more' if shown > value else 'less'}"
+    return f"{text} Probe {data['probe']} shows {other}: look whether its tip is where it should be.", "look"
 
 
 def _moved(probe: str, data: Mapping[str, Any]) -> str:

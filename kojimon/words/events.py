@@ -285,14 +285,14 @@ _AFTER = {
 
 def _deed(event: Mapping[str, Any], speech: Speech, work: Work) -> Line | None:
     until_ms = event["data"].get("until_ms")
-    text, tone = deeds.told(event, speech, _clock(event, until_ms, speech) if until_ms else "")
+    until = _clock(event, until_ms, speech) if until_ms else ""
+    text, tone = deeds.told(event, speech, until, _when(event, speech))
     return Line(text, tone) if text else None
 
 
 def _expectation(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
-    data = event["data"]
-    causes = [str(cause) for cause in data.get("causes") or ()]
-    label = str(data.get("label") or event["key"]).rstrip(".")
+    causes = [str(cause) for cause in event["data"].get("causes") or ()]
+    label = str(event["data"].get("label") or event["key"]).rstrip(".")
     return Line(f"{label}.{f' Check: {say.listing(causes)}.' if causes else ''}", "look")
 
 
@@ -362,8 +362,7 @@ def _forecast(event: Mapping[str, Any], speech: Speech, work: Work) -> Line | No
 
 
 def _calibration(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
-    count = len(event["data"].get("points") or ())
-    if not count:
+    if not event["data"].get("points"):
         return Line(f"The stored calibration of probe {event['key']} is taken back.")
     note = event["data"].get("note")
     return Line(f"Probe {event['key']} calibrated{f': {note}' if note else ''}.", "good")

@@ -16,8 +16,8 @@ class Line(Struct, frozen=True):
     Attributes:
         place, quantity: what of where.
         spot: that in words: `Top tray`, `Box humidity`.
-        end: `hottest`, `coldest`, `dampest` or `driest`; "" where there is but one.
-        read: the value, None where there is no fresh reading.
+        end: `hottest`, `coldest`, `dampest` or `driest`; `by hand`; "" where there is but one.
+        read: the value, None where there is no fresh reading. What was read by hand has its age, however old.
     """
 
     place: str
@@ -30,7 +30,9 @@ class Line(Struct, frozen=True):
 def measured(box: Box) -> Iterator[Line]:
     """Every place with its value, or with both ends where several probes are there."""
     for row in box.places:
-        if row.ends is None:
+        if not row.probes:
+            continue
+        if row.ends is None or row.ends[0].by_hand:
             yield Line(row.place, row.quantity, say.spot(row.place, row.quantity))
             continue
         warm = row.quantity == "temperature"
@@ -38,9 +40,13 @@ def measured(box: Box) -> Iterator[Line]:
         single = row.ends[0].probe == row.ends[1].probe
         for end, read in [("", row.ends[0])] if single else zip(names, row.ends, strict=True):
             yield Line(row.place, row.quantity, say.spot(row.place, row.quantity, read.tray), end, read)
+    for one in box.by_hand:
+        read = Extreme("", one.tray, one.value, one.age_s, by_hand=True)
+        yield Line(one.place, one.quantity, say.spot(one.place, one.quantity, one.tray), "by hand", read)
 
 
 def unmeasured(box: Box) -> list[str]:
-    """Trays of an open batch without a probe, as they are called."""
+    """What no probe measures while a batch is open: trays as they are called, the koji where it is one."""
     seen = {probe.tray for probe in box.probes if probe.place == "bed"}
-    return [say.tray_name(tray) for tray in box.trays if tray not in seen] if box.batch else []
+    trays = [say.where("bed", tray) for tray in box.trays if tray not in seen] if box.batch else []
+    return trays if box.probes or not trays else [*trays, say.where("air")]

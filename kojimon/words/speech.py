@@ -38,6 +38,7 @@ QUALITY_WORDS = {
     13: "not calibrated",
     14: "lost: the broker gave out its device's last will",
     15: "off: its device said that it leaves",
+    16: "read by hand",
 }
 """By the number of `model.Quality`."""
 

@@ -102,15 +102,37 @@ def sentence(incubator: Box, speech: Speech, now_ms: int) -> Sentence:
     if not bed:
         if any(probe.place == "bed" for probe in incubator.probes):
             return Sentence(f"No fresh reading from the {koji}.", "look")
-        return Sentence(f"No probe is in the {koji}: the schedule runs on its hours.", "plain")
+        return Sentence(_unseen(incubator, koji, speech), "plain")
     trend = say.trend("temperature", _rate(incubator, "bed", "temperature"))
     moving = f" and {trend}" if trend else ""
     told, tone = standing(incubator, speech, now_ms)
-    how = f", {told}" if told else ""
+    how = f"{_read(incubator)}, {told}" if told else _read(incubator)
     if batch.hour is None:
-        how = "" if tone == "good" else how
-        return Sentence(f"The rice is at {bed}{moving}{how}; not inoculated yet.", "look" if how else "plain")
+        look = bool(told) and tone != "good"
+        how = how if look else _read(incubator)
+        return Sentence(f"The rice is at {bed}{moving}{how}; not inoculated yet.", "look" if look else "plain")
     return Sentence(f"The koji is at {bed}{moving}{how}.", tone)
+
+
+def _unseen(incubator: Box, koji: str, speech: Speech) -> str:
+    """That nothing measures the koji, and what was read by hand last."""
+    reads = [one for one in incubator.by_hand if one.place == "bed"]
+    last = min(reads, key=lambda one: one.age_s, default=None)
+    if last is None:
+        return f"No probe is in the {koji}: the schedule runs on its hours."
+    ago = say.span(last.age_s)
+    was = f"{speech.value(last.quantity, last.value)}{'' if ago == 'now' else f' {ago} ago'}"
+    return f"No probe is in the {koji}. Read by hand: {was}. The schedule runs on its hours."
+
+
+def _read(incubator: Box) -> str:
+    """`, read by hand 12 min ago` where no probe measures it."""
+    row = incubator.place("bed")
+    end = row.hottest if row else None
+    if end is None or not end.by_hand:
+        return ""
+    ago = say.span(end.age_s or 0.0)
+    return f", read by hand {'now' if ago == 'now' else ago + ' ago'}"
 
 
 def worst_alarm(incubator: Box) -> Alarm | None:

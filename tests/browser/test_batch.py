@@ -297,3 +297,14 @@ def test_a_phone_is_let_in_by_a_link_good_once(tmp_path: Any, new_page: NewPage)
         other.get_by_label("Code or token").fill(code)
         other.get_by_role("button", name="Come in").click()
         expect(other.get_by_role("alert").filter(has_text="neither a code")).to_be_visible()
+
+
+def test_a_reading_by_hand_from_a_phone(cook: Cook, new_page: NewPage) -> None:
+    page: Page = new_page(360)
+    cook.feed()
+    page.goto(cook.url)
+    page.locator("summary", has_text="Read by hand").click()
+    page.get_by_label("Koji by the kitchen thermometer").fill("31,5")
+    page.get_by_role("button", name="Keep it").click()
+    said(page, "Read by hand: koji 31.5 °C.")
+    expect(page.get_by_text("By hand: koji")).to_be_visible()

@@ -15,6 +15,7 @@ TEXTS = {
     "trace": deadlines.TRACE,
     "silent/3": deadlines.Silent(3),
     "bump/1": deadlines.Bump(1),
+    "old/-7": deadlines.Old(-7),
     "blind/box": deadlines.Blind("box"),
     "plan/box": deadlines.Plan("box"),
     "work/box": deadlines.Work("box"),

@@ -67,5 +67,5 @@ def test_a_machine_that_only_watches_needs_neither_incubator_nor_probe(tmp_path:
     told = refusal(tmp_path, "sources: {house: {kind: mqtt, host: 192.0.2.10}}\n")
     assert told == [
         "k.yaml:1: found no `incubators`, wanted `incubators:` a map of incubators",
-        "k.yaml:1: found no `probes`, wanted `probes:` a map of probes",
+        "k.yaml:1: found no `probes`, wanted `probes:` a map of probes; `{}` where everything is read by hand",
     ]

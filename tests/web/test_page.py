@@ -325,3 +325,13 @@ def test_what_is_no_number_in_an_address_or_a_cookie_is_passed_over(door: Door, 
         assert door.get(f"{path}{quote(told)}").status == 200
     if told == "\u00b2":
         assert door.get("/", Cookie=f"width={told}").status == 200
+
+
+def test_what_was_read_by_hand_is_kept_and_shown_with_its_age(door: Door) -> None:
+    fields = forms(door.get("/"), "reading")
+    done = door.form("/act", {**fields, "value_c": "34,5", "tray": "top"})
+    assert done.status in (200, 303)
+    shown = door.get("/").text
+    assert "By hand: top tray" in shown and "34.5 °C" in shown
+    refused = door.form("/act", {**forms(door.get("/"), "reading"), "value_c": "95", "tray": "top"})
+    assert refused.status == 409 and "check the unit" in refused.text

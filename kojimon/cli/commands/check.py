@@ -130,7 +130,10 @@ def summary(settings: Settings) -> Iterator[str]:
     kinds = Counter(type(source).__name__.removesuffix("Source").lower() for source in settings.sources)
     sources = listing([f"{count} {kind} source{'s' if count > 1 else ''}" for kind, count in kinds.items()])
     probes = len(settings.probes)
-    yield f"{probes} probe{'s' if probes > 1 else ''} from {sources}."
+    if probes:
+        yield f"{probes} probe{'s' if probes > 1 else ''} from {sources}."
+    else:
+        yield "No probe: the schedule runs on its hours, and on what you read by hand (kojimon reading 95 F)."
     blind = [box.label or box.name for box in settings.incubators if not _has_bed(settings, box.name)]
     if blind:
         yield f"No probe is in the koji of {listing(blind)}: its schedule runs on its hours alone."

@@ -31,6 +31,8 @@ QUANTITY_OF: Final = {
 }
 """What may follow the dot of a column's name, and the quantity it is."""
 
+BY_HAND: Final = "by-hand"
+"""The end of a column's name that holds what was read by hand: `bed-by-hand`, `bed-top-by-hand`."""
 FAULTS_TOLD: Final = 50
 ROWS_MOST: Final = 5_000_000
 HOUR_MS: Final = 3_600_000
@@ -61,6 +63,11 @@ class Column(Struct, frozen=True):
     tray: str
     quantity: str
     unit: str
+
+    @property
+    def by_hand(self) -> bool:
+        """Whether it holds what somebody read."""
+        return self.tray == BY_HAND or self.tray.endswith(f"-{BY_HAND}")
 
 
 class CurveRow(NamedTuple):

@@ -10,12 +10,14 @@ import csv
 import re
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence, Set
+from heapq import merge
 from typing import Any, Final, NamedTuple, TextIO
 
 import msgspec
 
 from kojimon.errors import UsageError
 from kojimon.journal.reading import labels
+from kojimon.journal.reading.curve_file import BY_HAND
 from kojimon.journal.reading.rows import Rows
 from kojimon.journal.records import BatchRow, Placing
 from kojimon.model import Event, Quality
@@ -78,12 +80,19 @@ def write_curve(
 
     UsageError: hours are wanted and the batch has no hour 0, or no probe has readings in the span.
     """
-    columns = curve_columns(reader, span)
+    columns, hands = curve_columns(reader, span), list(by_hand(reader, span))
+    if not columns and not hands:
+        raise UsageError("there are no readings in that time; check the batch or the times")
     label = labels.by_hour(reader, span.batch) if style.hours else labels.by_time(reader.stamps().rising(), style.zone)
     writer = csv.writer(out, lineterminator="\n")
-    names = [f"{name}.{_measure(quantity, style)}" for name, quantity in columns.values()]
+    spots = list(dict.fromkeys((read.name, read.quantity) for read in hands))
+    names = [f"{name}.{_measure(quantity, style)}" for name, quantity in (*columns.values(), *spots)]
     writer.writerow(["hour" if style.hours else "time", *names, "task"])
-    lines = _with_tasks(_moments(reader, span, columns, style, progress), _tasks(reader, span), len(columns))
+    by_time = merge(
+        ((t_ms, [*cells, *[""] * len(spots)]) for t_ms, cells in _moments(reader, span, columns, style, progress)),
+        _hand_lines(hands, spots, len(columns), style), key=lambda line: line[0],
+    )  # fmt: skip
+    lines = _with_tasks(by_time, _tasks(reader, span), len(names))
     rows = 0
     for t_ms, values, task in lines:
         writer.writerow([label(t_ms), *values, task])
@@ -141,8 +150,6 @@ def curve_columns(reader: Rows, span: Span) -> dict[int, tuple[str, str]]:
     ]
     if len({site.incubator for site in sites}) > 1:
         raise UsageError("a curve is of one incubator; name which one")
-    if not sites:
-        raise UsageError("there are no readings in that time; check the batch or the times")
     order = {"bed": 0, "air": 1, "wet-bulb": 2, "room": 3}
     sites.sort(key=lambda site: (site.quantity != "temperature", order.get(site.place, 9), site.probe))
     groups: dict[tuple[str, str], list[Placing]] = {}
@@ -177,6 +184,34 @@ def _measure(quantity: str, style: Style) -> str:
 def _converted(value: float, quantity: str, style: Style) -> float:
     """°F to a ten-thousandth: a probe's smallest step is some hundred times that."""
     return round(f_from_c(value), 4) if style.fahrenheit and quantity == "temperature" else value
+
+
+class ByHand(NamedTuple):
+    """A reading by hand: engine time, its column's name before the dot, °C or %."""
+
+    t_ms: int
+    name: str
+    quantity: str
+    value: float
+
+
+def by_hand(reader: Rows, span: Span) -> Iterator[ByHand]:
+    """What was read by hand in the span, by time; a column `bed-by-hand` for the koji, `bed-top-by-hand` for a tray."""
+    found = list(_events(reader, span, ("reading",)))
+    for event in sorted(found, key=lambda one: int(one.data["at_ms"])):
+        tray = str(event.data.get("tray") or "")
+        parts = (str(event.data["place"]), tray if _SLUG.fullmatch(tray) and tray != "tray" else "", BY_HAND)
+        yield ByHand(int(event.data["at_ms"]), "-".join(filter(None, parts)), str(event.data["quantity"]),
+                     float(event.data["value"]))  # fmt: skip
+
+
+def _hand_lines(
+    hands: Sequence[ByHand], spots: Sequence[tuple[str, str]], before: int, style: Style
+) -> Iterator[tuple[int, list[Any]]]:
+    for read in hands:
+        cells = [""] * (before + len(spots))
+        cells[before + spots.index((read.name, read.quantity))] = repr(_converted(read.value, read.quantity, style))
+        yield read.t_ms, cells
 
 
 # Which lines.

@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from kojimon.contract import keys
 from kojimon.contract.state import alarm_of
-from kojimon.curve import Band, Earlier, Fan, Mark, Sheet, Strip, Track, Window
+from kojimon.curve import Band, Earlier, Fan, Mark, Point, Sheet, Strip, Track, Window
 from kojimon.journal.records import Placing
 from kojimon.review.load import Case
 from kojimon.review.measure.alarms import Occurrence, occurrences
@@ -112,6 +112,18 @@ def _tracks(case: Case, minutes: Minutes) -> Iterator[Track]:
         if strip is not None and own:
             label = label_of(site, case.names[no], sites)
             yield Track(case.names[no], label, strip, runs(own, gap_of(own), case.hours.hour))
+    yield from _by_hand(case)
+
+
+def _by_hand(case: Case) -> Iterator[Track]:
+    """What was read by hand: a point each, and no line between them, for nobody looked there."""
+    spots: dict[tuple[str, str, str], list[Point]] = {}
+    for read in sorted(case.story.reads, key=lambda one: one.at_ms):
+        hour = case.hours.hour(read.at_ms)
+        spots.setdefault((read.place, read.quantity, read.tray), []).append(Point(hour, read.value, read.value))
+    for (place, quantity, tray), points in spots.items():
+        label = f"{say.small_first(say.spot(place, quantity, tray))}, by hand"
+        yield Track(f"{label}", label, STRIPS[place, quantity], tuple((point,) for point in points))
 
 
 def _bands(case: Case) -> Iterator[Band]:

@@ -68,6 +68,16 @@ class Note(Struct, frozen=True):
     photo: str = ""
 
 
+class Read(Struct, frozen=True):
+    """What somebody read by hand; °C or %."""
+
+    at_ms: int
+    place: str
+    quantity: str
+    tray: str
+    value: float
+
+
 class Verdict(Struct, frozen=True):
     """How the koji was, by a person: words and scores of 1 to 5; None where nothing was said."""
 
@@ -88,6 +98,7 @@ class Story(Struct, frozen=True):
     verdict: Verdict | None
     hour0_ms: int | None
     ended_ms: int | None
+    reads: tuple[Read, ...] = ()
 
     def rounds(self, task: str) -> list[Opening]:
         """The windows of a task, by round."""
@@ -111,6 +122,7 @@ def story_of(events: Sequence[Event]) -> Story:
         verdict=_verdict(events),
         hour0_ms=hour0,
         ended_ms=ended,
+        reads=tuple(_reads(events, works)),
     )
 
 
@@ -178,6 +190,20 @@ def _notes(events: Iterable[Event]) -> list[Note]:
         if event.kind == "note"
     ]  # fmt: skip
     return sorted(found, key=lambda note: note.at_ms)
+
+
+def _reads(events: Iterable[Event], works: Iterable[Work]) -> list[Read]:
+    """By the order of time. What was said at a step's gate is one as well: all of them ask for the koji."""
+    found = [
+        Read(int(one.data["at_ms"]), str(one.data["place"]), str(one.data["quantity"]), str(one.data.get("tray") or ""),
+             float(one.data["value"]))
+        for one in events if one.kind == "reading"
+    ]  # fmt: skip
+    for work in works:
+        value = work.gate.get("value") if work.gate.get("by") == "thermometer" else None
+        if value is not None and not any(read.value == value for read in found):
+            found.append(Read(work.at_ms, "bed", "temperature", "", float(value)))
+    return sorted(found, key=lambda read: read.at_ms)
 
 
 def _verdict(events: Sequence[Event]) -> Verdict | None:

@@ -11,6 +11,7 @@ from kojimon.review.load import Review
 from kojimon.review.measure.alarms import AlarmFigures, Occurrence
 from kojimon.review.measure.figures import RANGES, Curve, InBand, Timing, Tray
 from kojimon.review.measure.quality import ProbeQuality
+from kojimon.review.tell import by_hand
 from kojimon.review.tell.forecasts import fared, warned_first, what_became, when_warned
 from kojimon.review.tell.tables import Row, Table
 from kojimon.units import show_duration
@@ -49,7 +50,7 @@ def for_hours(hours: float) -> str:
 def lead(review: Review, speech: Speech) -> list[str]:
     """The batch in a few sentences."""
     row, figures = review.case.row, review.figures
-    found = [_ended(review, speech)]
+    found = [one for one in (_ended(review, speech), by_hand.sentence(review, speech)) if one]
     hottest = figures.hottest
     if hottest is not None and hottest.curve.highest is not None:
         where = say.where("bed", hottest.curve.tray)
@@ -84,7 +85,8 @@ def _woken(alarms: AlarmFigures) -> str:
 def tables(review: Review, speech: Speech) -> list[Table]:
     """All tables of the review."""
     found = [
-        _koji(review, speech), _around(review, speech), _steps(review, speech), _alarms(review, speech),
+        _koji(review, speech), _around(review, speech), by_hand.table(review, speech), _steps(review, speech),
+        _alarms(review, speech),
         fared(review, speech), when_warned(review, speech),
         what_became(review, speech), _readings(review, speech), _weight(review, speech),
     ]  # fmt: skip

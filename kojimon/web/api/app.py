@@ -11,6 +11,7 @@ GET /v1/journal               its size, how far it has got, its probes and clock
 GET /v1/journal/rows          every row as stored, a parcel at a time: from, to (row numbers), limit, kinds
 GET /v1/journal/span          which rows and probes lie between the engine times from and to
 POST /v1/acts                 {kind, incubator, who, channel, idempotency, data}; the answer comes once it is stored
+POST /v1/readings             what was read by hand, several at once (web/api/readings.py)
 
 Errors are {error, wanted}: 400 wrong question, 404 no such thing, 409 refused by the engine, 413 too long, 503 not now.
 """
@@ -39,7 +40,7 @@ from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import BatchRow, ProbeRow
 from kojimon.model import Event
 from kojimon.units import UNIT_OF
-from kojimon.web.api import queries, rows, series
+from kojimon.web.api import queries, readings, rows, series
 from kojimon.web.api.backend import Backend, Document
 from kojimon.web.api.queries import BadQuery, Query, Span
 from kojimon.web.api.stamps import UtcOf, iso_utc, with_utc
@@ -167,13 +168,21 @@ class Api:
         return {"series": found, "from_t_ms": stretch.t0_ms, "to_t_ms": stretch.t1_ms}
 
     async def acts(self, request: Request) -> Response:
-        try:
-            act = _act(await request.body(), request.headers.get("idempotency-key", ""))
-            return answer(await run_in_threadpool(self._backend.act, act))
-        except Exception as error:
-            if not isinstance(error, KojimonError | HTTPException):
-                _LOG.exception("an act could not be taken")
-            return failure(error)
+        return await _posted(request, lambda body, key: self._backend.act(_act(body, key)))
+
+    async def readings(self, request: Request) -> Response:
+        return await _posted(request, lambda body, key: readings.take(self._backend, body, key))
+
+
+async def _posted(request: Request, work: Callable[[bytes, str], Document]) -> Response:
+    """What comes of a body and its idempotency key; every error in words."""
+    try:
+        body = await request.body()
+        return answer(await run_in_threadpool(work, body, request.headers.get("idempotency-key", "")))
+    except Exception as error:
+        if not isinstance(error, KojimonError | HTTPException):
+            _LOG.exception("what was posted to %s could not be taken", request.url.path)
+        return failure(error)
 
 
 def _act(body: bytes, key: str) -> PlainAct:
@@ -238,4 +247,5 @@ def create_app(backend: Backend) -> Starlette:
         for path, work in reads.items()
     ]
     routes.append(Route("/v1/acts", api.acts, methods=["POST"]))
+    routes.append(Route("/v1/readings", api.readings, methods=["POST"]))
     return Starlette(routes=routes, exception_handlers={HTTPException: _http_error, Exception: _http_error})

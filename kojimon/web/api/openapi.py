@@ -16,6 +16,7 @@ from kojimon import __version__
 from kojimon.contract.acts import OF_KIND
 from kojimon.contract.state import Document as StateDocument
 from kojimon.contract.state import ListedAlarm
+from kojimon.web.api.readings import MOST as READINGS_MOST
 from kojimon.web.api.rows import ROWS_MOST
 
 Document = dict[str, Any]
@@ -112,6 +113,10 @@ def _paths() -> Document:
             (400,),
         ),
         "/v1/acts": {"post": _acts()},
+        "/v1/readings": {"post": _posted(
+            "Readings by hand, each with its own time: the same idempotency key twice is done once.", "readings",
+            "Readings", "Taken", (400, 401, 403, 411, 413, 429, 503),
+        )},
         "/v1/openapi.json": _get("This description.", None),
         "/metrics": {"get": {
             "summary": "Values, ages and alarms for a scraper.", "operationId": "metrics",
@@ -138,17 +143,22 @@ def _get(
 
 
 def _acts() -> Document:
-    done = {"application/json": {"schema": {"$ref": "#/components/schemas/Done"}}}
+    summary = "Do an act; kojimon/contract/README.md lists them. The same idempotency key twice is done once."
+    return _posted(summary, "act", "Act", "Done", (400, 401, 403, 409, 411, 413, 429, 503))
+
+
+def _posted(summary: str, name: str, takes: str, gives: str, errors: tuple[int, ...]) -> Document:
+    done = {"application/json": {"schema": _ref(gives)}}
     answers = {"200": {"description": "Done, and on the disk.", "content": done}}
     return {
-        "summary": "Do an act; kojimon/contract/README.md lists them. The same idempotency key twice is done once.",
-        "operationId": "act",
+        "summary": summary,
+        "operationId": name,
         "parameters": [{"name": "Idempotency-Key", "in": "header", "schema": TEXT, "required": False}],
         "requestBody": {
             "required": True,
-            "content": {"application/json": {"schema": {"$ref": "#/components/schemas/Act"}}},
+            "content": {"application/json": {"schema": _ref(takes)}},
         },
-        "responses": {**answers, **{str(status): _problem() for status in (400, 401, 403, 409, 411, 413, 429, 503)}},
+        "responses": {**answers, **{str(status): _problem() for status in errors}},
     }
 
 
@@ -250,6 +260,16 @@ def _schemas() -> Document:
             now_h=_maybe(NUMBER), fan=_maybe({"type": "object"}), earlier=_maybe({"type": "object"}),
         )}),
         **_acts_told(),
+        "Readings": {**_object(
+            {"readings": {**_list({**_object(
+                {"value": NUMBER, "unit": {**TEXT, "enum": ["C", "F", "%"]}}, place=TEXT, tray=TEXT,
+                at_ago_s=_maybe(NUMBER), at_utc=_maybe(TEXT),
+            ), "additionalProperties": False}), "minItems": 1, "maxItems": READINGS_MOST}},
+            incubator=TEXT, who=TEXT, idempotency={**TEXT, "maxLength": 120},
+        ), "additionalProperties": False},
+        "Taken": _object({"readings": _list(_object(
+            {"taken": TRUE, "repeated": TRUE, "seq": _maybe(INT), "error": TEXT}
+        ))}),
         "Done": _object({"seq": INT, "events": _list(_ref("Event")), "repeated": TRUE, "recorded": TRUE}),
         "Problem": _object({"error": TEXT}, wanted=TEXT, exit=INT),
     }  # fmt: skip

@@ -89,6 +89,10 @@ def _temperature(text: str, speech: Speech) -> float:
     return c_from_f(value) if speech.fahrenheit else value
 
 
+def _percent(text: str, _: Speech) -> float:
+    return number(text.removesuffix("%").strip())
+
+
 def _mass(text: str, speech: Speech) -> float:
     return _positive(number(text)) * (KG_PER_LB if speech.pounds else 1.0)
 
@@ -107,6 +111,7 @@ FORMS: Final[dict[str, dict[str, Reading]]] = {
     "batch.discard": {"reason": _text},
     "batch.note": {"text": _text, "photo": _text},
     "batch.verdict": {"batch": _text, "look": _text, "smell": _text, "taste": _text, "text": _text, **_SCORES},
+    "reading": {"value_c": _temperature, "value_pct": _percent, "place": _text, "tray": _text},
     "task.done": {"task": _text, "value_c": _temperature, "override": _text},
     "task.undo": {"mark": _whole},
     "task.correct": {"mark": _whole},

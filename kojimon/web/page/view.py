@@ -148,6 +148,8 @@ class Box(Struct, frozen=True):
     """Probes that may be moved to another tray, by name and by what is read of them; () where there is one tray."""
     trays: tuple[tuple[str, str], ...] = ()
     """Its trays, by name and as they are called."""
+    by_hand: bool = False
+    """Whether a batch is open that no probe measures: what is read by hand is then what there is."""
 
 
 class View(Struct, frozen=True):
@@ -205,6 +207,7 @@ def _box(box: doc.Box, document: doc.Document, speech: Speech) -> Box:
         question=_question(box, speech, now),
         movable=tuple(_movable(box)),
         trays=tuple((tray, say.tray_name(tray)) for tray in box.trays),
+        by_hand=batch is not None and not any(probe.place == "bed" for probe in box.probes),
     )
 
 

@@ -1,0 +1,155 @@
+"""What is read by hand: a kitchen thermometer in the koji, a hygrometer on the shelf, told by a person or a program.
+
+It comes as an act, as everything does that people say. Each place that can be read has a row of its own beside the
+probes (`setup.read_by_hand`): it has no source, is never silent, and holds for half an hour. Limits, conditions and
+gates go by it as by a probe, without their delays. What is dated back is kept and shown, and judged by nothing.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+from kojimon.contract import deadlines
+from kojimon.contract.acts import Reading
+from kojimon.engine.conditions import ended_by, fresh, take
+from kojimon.engine.limits import LEVELS, band_of, bands_in_force, judge_probe, settle
+from kojimon.engine.plan import reconsider
+from kojimon.engine.quiet import NONE, refresh
+from kojimon.engine.setup import READABLE, ProbeSetup
+from kojimon.engine.state import Read
+from kojimon.engine.turn import By, Turn
+from kojimon.model import Quality
+from kojimon.units import f_from_c
+
+Facts = dict[str, Any]
+BACK_MS: Final = 60_000
+"""What was read longer ago is dated back."""
+GATE_MS: Final = 300_000
+"""So long it answers a gate: rice that cools loses some 1 K a minute (judgement)."""
+KOJI_C: Final = (0.0, 60.0)
+"""Koji that grows is never beyond: the number is of another unit, or of something else (judgement)."""
+FAR_K: Final = 3.0
+"""Further apart than that, probe and thermometer are not both where they are said to be (judgement)."""
+
+
+def take_reading(turn: Turn, incubator: str, deed: Reading, by: By) -> None:
+    """Keeps what somebody read, and judges it where it is of now."""
+    quantity, value = ("temperature", deed.value_c) if deed.value_pct is None else ("humidity", deed.value_pct)
+    place, tray = deed.place or ("air" if quantity == "humidity" else "bed"), deed.tray
+    hand = _hand(turn, incubator, place, quantity, tray)
+    if hand is None:
+        trays = turn.compiled.incubators[incubator].trays
+        where = ", ".join(f"{quantity} of {place}" for place, quantity in READABLE)
+        reason = f"no {quantity} of {tray or place!r} is read by hand in {incubator}; it has trays {', '.join(trays)}"
+        turn.refuse("reading", incubator, "unknown-place", f"{reason}, and what can be read is: {where}")
+        return
+    wrong = _wrong(turn, hand, value)
+    if wrong:
+        turn.refuse("reading", incubator, "implausible", wrong)
+        return
+    value, at_ms = value or 0.0, min(turn.t_ms if deed.at_t_ms is None else deed.at_t_ms, turn.t_ms)
+    back = turn.t_ms - at_ms > BACK_MS
+    facts: Facts = {"value": value, "quantity": quantity, "place": place, "tray": hand.tray, "at_ms": at_ms,
+                    "quality": int(Quality.BY_HAND), "back": back}  # fmt: skip
+    turn.emit("reading", incubator, hand.name, **facts, **({} if back else _beside(turn, hand, value)), **by)
+    _keep(turn, hand, value, at_ms)
+
+
+def hand_at(turn: Turn, incubator: str, place: str, quantity: str, tray: str = "") -> ProbeSetup | None:
+    """The row of what is read by hand in a place; None where nothing can be."""
+    numbers = turn.compiled.hands_at.get((incubator, place, quantity), ())
+    return next((hand for no in numbers if (hand := turn.compiled.probes[no]).tray == tray), None)
+
+
+def _hand(turn: Turn, incubator: str, place: str, quantity: str, tray: str) -> ProbeSetup | None:
+    """Where there is one tray nobody has to name it."""
+    trays = turn.compiled.incubators[incubator].trays
+    if place == "bed" and not tray and len(trays) == 1:
+        tray = trays[0]
+    return hand_at(turn, incubator, place, quantity, tray)
+
+
+def _wrong(turn: Turn, hand: ProbeSetup, value: float | None) -> str:
+    """Why a number cannot be what it is said to be; "" where it can."""
+    if value is None:
+        return "say what was read: value_c in °C, or value_pct in percent"
+    if hand.quantity == "humidity":
+        return "" if 0 <= value <= 100 else f"a humidity is 0 to 100 %, not {value:g} %"
+    batch, (low, high) = turn.batches.get(hand.incubator), KOJI_C
+    if hand.place != "bed" or batch is None or not batch.stage or low <= value <= high:
+        return ""
+    found, limits = f"{value:.1f} °C ({f_from_c(value):.0f} °F)", f"{low:g} to {high:g} °C"
+    return f"no koji is at {found}: {limits} ({f_from_c(low):g} to {f_from_c(high):g} °F) is wanted; check the unit"
+
+
+def _beside(turn: Turn, hand: ProbeSetup, value: float) -> Facts:
+    """The probe in the same tray, or place, that shows something else, and what."""
+    numbers = fresh(turn, turn.compiled.probes_at(hand.incubator, hand.place, hand.quantity))
+    same = [no for no in numbers if not hand.tray or turn.compiled.probes[no].tray == hand.tray]
+    far = [no for no in same if hand.quantity == "temperature" and abs(turn.last_v[no] - value) > FAR_K]
+    if not far or len(far) < len(same):
+        return {}
+    no = min(far, key=lambda one: abs(turn.last_v[one] - value))
+    return {"probe": turn.compiled.probes[no].name, "probe_value": turn.last_v[no]}
+
+
+def show(turn: Turn, hand: ProbeSetup, value: float, at_ms: int) -> None:
+    """Notes a reading for showing. What is said at a gate is noted so: it was judged there, and the step may be
+    corrected to another time."""
+    last = turn.read.get(hand.no)
+    if last is None or at_ms >= last.at_ms:
+        turn.read[hand.no] = Read(at_ms, value)
+
+
+def _keep(turn: Turn, hand: ProbeSetup, value: float, at_ms: int) -> None:
+    """Notes a reading, and judges it unless it is dated back."""
+    show(turn, hand, value, at_ms)
+    before_ms = turn.last_t.get(hand.no, at_ms)
+    if turn.t_ms - at_ms > BACK_MS or before_ms > at_ms:
+        return
+    turn.last_t[hand.no], turn.last_v[hand.no] = at_ms, value
+    turn.set_due(deadlines.Old(hand.no), at_ms + hand.stale_ms)
+    if hand.incubator in turn.batches:
+        judge_probe(turn, hand, value, bands_in_force(turn, hand.incubator))
+        take(turn, hand, before_ms)
+        reconsider(turn, hand.incubator)
+    refresh(turn, hand.incubator)
+
+
+def forget(turn: Turn, hand: ProbeSetup, ended: str) -> None:
+    """What was read in a place says no more how it is: it is shown on, and nothing goes by it.
+
+    Args:
+        ended: why, for an alarm that hung on it: `old`, or `work` on the koji since. It is not back to normal.
+    """
+    turn.set_due(deadlines.Old(hand.no), None)
+    read_ms, watch = turn.last_t.pop(hand.no, None), turn.watch.pop(hand.no, None)
+    turn.last_v.pop(hand.no, None)
+    if read_ms is None:
+        return
+    band = band_of(bands_in_force(turn, hand.incubator), hand)
+    for side in LEVELS if watch else ():
+        if any(level.active for level in getattr(watch, side)):
+            settle(turn, hand.incubator, hand.place, hand.quantity, side, band, ended=ended)
+    if hand.incubator in turn.batches:
+        ended_by(turn, hand, read_ms)
+        reconsider(turn, hand.incubator)
+    refresh(turn, hand.incubator)
+    for no in turn.compiled.probes_at(hand.incubator, hand.place, hand.quantity):
+        turn.quiet[no] = NONE  # their next reading is judged without it
+
+
+def forget_koji(turn: Turn, incubator: str, ended: str) -> None:
+    """The same for all of an incubator's koji."""
+    for no in turn.compiled.hands_at.get((incubator, "bed", "temperature"), ()):
+        forget(turn, turn.compiled.probes[no], ended)
+
+
+def old(turn: Turn, deadline: deadlines.Old) -> None:
+    """The time of a reading is over."""
+    hand = turn.compiled.probes.get(deadline.no)
+    if hand is None:
+        turn.set_due(deadline, None)
+        turn.last_t.pop(deadline.no, None)
+    else:
+        forget(turn, hand, "old")

@@ -1,0 +1,172 @@
+"""Readings by hand: judged as a probe's, for half an hour; dated back they are kept and nothing else."""
+
+from __future__ import annotations
+
+from msgspec.structs import replace
+
+from kojimon.contract.state import Box
+from kojimon.engine import advance, decode, encode, initial_state, view
+from kojimon.engine.setup import EngineSetup
+from kojimon.engine.state import State
+from kojimon.model import Outcome, Quality
+from tests.engine.build import AIR, BED, MIDDLE, H, Rows, kinds, moves, site
+
+MIN = 60.0
+
+
+def bare() -> EngineSetup:
+    """The site without any probe."""
+    return replace(site(), probes=())
+
+
+def begun(setup: EngineSetup | None = None) -> Rows:
+    rows = Rows(bare() if setup is None else setup)
+    rows.act("batch.start")
+    rows.act("task.done", task="inoculate", value_c=31.0)
+    return rows
+
+
+def run(rows: Rows) -> tuple[State, Outcome]:
+    return advance(initial_state(), rows.take(), rows.t_ms)
+
+
+def box(state: State, t_ms: int) -> Box:
+    return view(state, t_ms).incubators[0]
+
+
+def test_a_batch_by_hand_alone_runs_on_its_hours_and_is_never_called_unseen() -> None:
+    rows = begun()
+    rows.at(50 * H)
+    state, outcome = run(rows)
+    assert not [event for event in outcome.events if event.kind == "alarm"], "nothing is silent where nothing speaks"
+    assert kinds(outcome, "stage") == [("stage", "settling")]
+    assert ("window-due", "check") in kinds(outcome) and ("window-due", "harvest") in kinds(outcome)
+    assert box(state, rows.t_ms).places == () and box(state, rows.t_ms).probes == ()
+
+
+def test_it_opens_a_window_at_once_and_stands_as_what_it_is() -> None:
+    rows = begun()
+    rows.at(20 * H).act("reading", value_c=39.0, tray="top")
+    state, outcome = run(rows)
+    assert kinds(outcome, "stage")[-1] == ("stage", "warming"), "38 °C is over 34: nobody waits ten minutes by the bed"
+    assert ("window-open", "mix") in kinds(outcome)
+    read = next(event for event in outcome.events if event.kind == "reading")
+    assert (read.data["value"], read.data["tray"], read.data["quality"]) == (39.0, "top", Quality.BY_HAND)
+    place = box(state, rows.t_ms).place("bed")
+    assert place is not None and place.probes == 0
+    assert place.hottest is not None and place.hottest.by_hand and place.hottest.value == 39.0
+    rows.at(20 * H + 31 * MIN)
+    later, outcome = advance(state, rows.take(), rows.t_ms)
+    assert box(later, rows.t_ms).place("bed") is None, "it says no more how it is"
+    assert [(one.value, one.fresh) for one in box(later, rows.t_ms).by_hand] == [(31.0, False), (39.0, False)]
+    assert box(later, rows.t_ms).stage == box(state, rows.t_ms).stage, "what was seen stays seen"
+    mix = box(later, rows.t_ms).task("mix")
+    assert mix is not None and mix.status == "open"
+
+
+def test_koji_too_hot_calls_at_once_and_ends_with_the_next_reading() -> None:
+    rows = begun()
+    rows.at(20 * H).act("reading", value_c=36.0)
+    rows.at(25 * H).act("reading", value_c=43.5)
+    rows.at(25 * H + 5 * MIN).act("reading", value_c=38.0)
+    _, outcome = run(rows)
+    found = moves(outcome, "limit/bed/temperature/high")
+    assert [(e.data["to"], e.data["priority"], e.data["value"]) for e in found] == [
+        ("UNACK", "wake", 43.5), ("RTNUN", "wake", 38.0)
+    ]  # fmt: skip
+
+
+def test_koji_too_hot_that_nobody_read_again_is_not_said_to_be_normal() -> None:
+    rows = begun()
+    rows.at(20 * H).act("reading", value_c=36.0)
+    rows.at(25 * H).act("reading", value_c=43.5)
+    rows.at(26 * H)
+    _, outcome = run(rows)
+    end = moves(outcome, "limit/bed/temperature/high")[-1]
+    assert (end.data["event"], end.data["ended"]) == ("off", "old")
+    assert end.t_ms == rows.t0_ms + 25 * 3_600_000 + 1_800_000, "at its own time, not when somebody looks"
+
+
+def test_work_on_the_koji_makes_what_was_read_before_unknown() -> None:
+    rows = begun()
+    rows.at(20 * H).act("reading", value_c=36.0)
+    rows.at(25 * H).act("reading", value_c=43.5)
+    rows.at(25 * H + 10 * MIN).act("task.done", task="mix")
+    state, outcome = run(rows)
+    assert moves(outcome, "limit/bed/temperature/high")[-1].data["ended"] == "work"
+    assert not box(state, rows.t_ms).by_hand[-1].fresh
+
+
+def test_one_dated_back_is_kept_and_raises_nothing() -> None:
+    rows = begun()
+    rows.at(25 * H).act("reading", value_c=46.0, at_t_ms=rows.t_ms - 300_000)
+    state, outcome = run(rows)
+    read = next(event for event in outcome.events if event.kind == "reading")
+    assert read.data["back"] and read.data["at_ms"] == rows.t_ms - 300_000
+    assert not [event for event in outcome.events if event.kind == "alarm"]
+    assert kinds(outcome, "stage") == [("stage", "settling")]
+    row = box(state, rows.t_ms).by_hand[-1]
+    assert (row.value, row.age_s, row.fresh) == (46.0, 300.0, False)
+
+
+def test_what_cannot_be_is_refused_in_words() -> None:
+    rows = begun()
+    rows.at(5 * H)
+    rows.act("reading", value_c=95.0)
+    rows.act("reading", value_pct=130.0)
+    rows.act("reading", value_c=30.0, tray="attic")
+    rows.act("reading")
+    _, outcome = run(rows)
+    reasons = [str(event.data["reason"]) for event in outcome.events if event.kind == "refused"]
+    assert [event for event in outcome.events if event.kind == "reading"] == []
+    assert len(reasons) == 4
+    assert "95.0 °C (203 °F)" in reasons[0] and "check the unit" in reasons[0]
+    assert "0 to 100 %" in reasons[1] and "attic" in reasons[2] and "say what was read" in reasons[3]
+
+
+def test_a_probe_that_shows_something_else_is_named_and_goes_on() -> None:
+    rows = begun(site())
+    rows.hold(19 * H, {BED: 31.0, MIDDLE: 31.0, AIR: 30.0}, every_s=60)
+    rows.act("reading", value_c=36.0, tray="top")
+    rows.hold(21 * H, {BED: 31.0, MIDDLE: 31.0, AIR: 30.0}, every_s=60)
+    state, outcome = run(rows)
+    read = next(event for event in outcome.events if event.kind == "reading")
+    assert (read.data["probe"], read.data["probe_value"]) == ("koji-top", 31.0)
+    place = box(state, rows.t_ms).place("bed")
+    assert place is not None and place.hottest is not None and place.hottest.probe == "koji-top"
+    assert not moves(outcome, "silent/koji-top") and not moves(outcome, "blind/bed")
+
+
+def test_a_gate_goes_by_what_was_just_read_but_not_by_what_was_read_before() -> None:
+    rows = Rows(bare())
+    rows.act("batch.start")
+    rows.act("reading", value_c=31.5)
+    rows.at(6 * MIN).act("task.done", task="inoculate")
+    rows.act("reading", value_c=30.5)
+    rows.at(8 * MIN).act("task.done", task="inoculate")
+    _, outcome = run(rows)
+    assert [event.data["code"] for event in outcome.events if event.kind == "refused"] == ["gate-unknown"]
+    done = next(event for event in outcome.events if event.kind == "task-done")
+    assert (done.data["gate"]["value"], done.data["gate"]["by"]) == (30.5, "thermometer")
+
+
+def test_law_split_and_replay_hold_with_readings_by_hand() -> None:
+    def rows_of() -> Rows:
+        rows = begun(site())
+        rows.hold(18 * H, {BED: 31.0, MIDDLE: 31.0, AIR: 30.0}, every_s=300)
+        for hour, value in ((18.1, 35.0), (18.4, 36.5), (19.0, 43.2), (19.2, 40.0), (20.5, 38.5)):
+            rows.at(hour * H).act("reading", value_c=value, tray="top")
+            rows.hold(hour * H + 5 * MIN, {BED: 33.0, AIR: 30.0}, every_s=60)
+        rows.at(22 * H)
+        return rows
+
+    rows = rows_of()
+    whole, all_at_once = run(rows)
+    state, events = initial_state(), []
+    rows = rows_of()
+    for row in rows.take():
+        state, outcome = advance(decode(encode(state)), [row], row[1] if isinstance(row, tuple) else row.t_ms)
+        events += outcome.events
+    state, outcome = advance(state, [], rows.t_ms)
+    assert [*events, *outcome.events] == list(all_at_once.events)
+    assert state == whole
