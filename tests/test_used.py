@@ -19,7 +19,6 @@ OWN_BASES = {"Struct", "NamedTuple", "Protocol"}
 ANYWHERE = ""
 
 KEPT = {
-    "kojimon/forecast/growth.py": "growth by temperature, water and time as published: for forecasts of other grains",
     "kojimon/forecast/heat.py": "heat and evaporation as published: for boxes that are weighed or have a gas sensor",
     "kojimon/air.py": "moist air as published: for a box whose fan is known",
 }

