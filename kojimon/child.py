@@ -36,36 +36,6 @@ class ChildError(KojimonError):
     """The process could not be asked; it has been ended, and what it knew is gone."""
 
 
-class Backoff:
-    """When to try again: each time later, soon again after it has worked for a while. In real seconds.
-
-    Args:
-        first_s, most_s: the first delay, doubled up to the last.
-        steady_s: what has worked so long begins with the first again.
-    """
-
-    def __init__(self, first_s: float, most_s: float, steady_s: float) -> None:
-        self._first_s, self._most_s, self._steady_s = first_s, most_s, steady_s
-        self._next_s = first_s
-        self._due_s, self._since_s = float("-inf"), float("inf")
-
-    def due(self) -> bool:
-        """Whether it is time to try."""
-        return real_s() >= self._due_s
-
-    def worked(self) -> None:
-        """It works, and has since it first did after the last failure."""
-        self._since_s = min(self._since_s, real_s())
-
-    def failed(self) -> float:
-        """It does not work. Returns the delay until it is tried again."""
-        now_s = real_s()
-        delay_s = self._first_s if now_s - self._since_s > self._steady_s else self._next_s
-        self._since_s, self._due_s = float("inf"), now_s + delay_s
-        self._next_s = min(self._most_s, delay_s * 2)
-        return delay_s
-
-
 def environment(more: str = "") -> dict[str, str]:
     """Our environment as a child gets it: what a program needs to run and to reach the network, never a secret.
 

@@ -42,6 +42,41 @@ def wait_s(seconds: float) -> None:
     time.sleep(seconds)
 
 
+class Backoff:
+    """When to try again: each time later, soon again after it has worked for a while. In real seconds.
+
+    Args:
+        first_s, most_s: the first delay, doubled up to the last.
+        steady_s: what has worked so long begins with the first again; 0: as soon as it works.
+    """
+
+    def __init__(self, first_s: float, most_s: float, steady_s: float = 0.0) -> None:
+        self._first_s, self._most_s, self._steady_s = first_s, most_s, steady_s
+        self._next_s = first_s
+        self.due_s, self._since_s = float("-inf"), float("inf")
+
+    def due(self, now_s: float | None = None) -> bool:
+        """Whether it is time to try."""
+        return (real_s() if now_s is None else now_s) >= self.due_s
+
+    def worked(self, now_s: float | None = None) -> None:
+        """It works, and has since it first did after the last failure."""
+        self._since_s = min(self._since_s, real_s() if now_s is None else now_s)
+        self.at_once()
+
+    def failed(self, now_s: float | None = None) -> float:
+        """It does not work. Returns the delay until it is tried again."""
+        now_s = real_s() if now_s is None else now_s
+        delay_s = self._first_s if now_s - self._since_s >= self._steady_s else self._next_s
+        self._since_s, self.due_s = float("inf"), now_s + delay_s
+        self._next_s = min(self._most_s, delay_s * 2)
+        return delay_s
+
+    def at_once(self) -> None:
+        """The next try need not wait, the ones after it go on as they were."""
+        self.due_s = float("-inf")
+
+
 class SystemClock:
     """The machine's own clocks.
 

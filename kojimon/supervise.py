@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 from typing import Any, NamedTuple, Protocol
 
 from kojimon import logs
-from kojimon.clock import real_s
+from kojimon.clock import Backoff, real_s
 from kojimon.model import Arrival
 
 SILENT_S = 30.0
@@ -97,8 +97,8 @@ class Slot:
         self._build, self._put, self._put_wait = build, put, put_wait
         self._source: Source | None = None
         self._gate: _Gate | None = None
-        self._born_s = self._next_s = 0.0
-        self._backoff_s = BACKOFF_FIRST_S
+        self._born_s = 0.0
+        self._backoff = Backoff(BACKOFF_FIRST_S, BACKOFF_MOST_S, STEADY_S)
         self._well_s = 0.0
         self.lives = 0
 
@@ -117,7 +117,7 @@ class Slot:
     def check(self, now_s: float, tell: Tell) -> None:
         """Builds the source where it is missing, gives it up where it is silent."""
         if self._source is None:
-            if now_s >= self._next_s:
+            if self._backoff.due(now_s):
                 self._start(now_s, tell)
         elif self._silent_s(now_s) > SILENT_S:
             _LOG.warning("%s: no sign of life for %.0f s; built anew", self.name, SILENT_S)
@@ -126,8 +126,6 @@ class Slot:
             self._start(now_s, tell)
         else:
             self._listen(self._source.facts(), now_s, tell)
-            if now_s - self._born_s > STEADY_S:
-                self._backoff_s = BACKOFF_FIRST_S
 
     def _silent_s(self, now_s: float) -> float:
         """How long the source gave no sign of life. One that waits for room in the intake is not to blame."""
@@ -150,12 +148,12 @@ class Slot:
             source.start(self._gate.put, self._gate.put_wait)
         except Exception as error:
             self._gate.open = False
-            self._next_s = now_s + self._backoff_s
-            self._backoff_s = min(BACKOFF_MOST_S, self._backoff_s * 2)
+            self._backoff.failed(now_s)
             _LOG.warning("%s: cannot be started: %s", self.name, error)
             tell(self.what, False, f"{self.name} cannot be started: {error}")
             return
         self._source, self._born_s, self._well_s = source, now_s, now_s
+        self._backoff.worked(now_s)
         self.lives += 1
 
     def shut(self) -> None:

@@ -14,8 +14,8 @@ from msgspec import to_builtins
 from msgspec.structs import replace
 
 from kojimon import logs
-from kojimon.child import Backoff, Child, ChildError
-from kojimon.clock import real_s
+from kojimon.child import Child, ChildError
+from kojimon.clock import Backoff, real_s
 from kojimon.core.turn import Present
 from kojimon.daemon.forecast_batch import (
     LATE_S,

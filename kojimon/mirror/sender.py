@@ -85,7 +85,7 @@ class Mirror:
         self._saved_s = self._well_s = 0.0
         self._ahead_s = float("-inf")
         self._behind = False
-        self._backoff_s = BACKOFF_FIRST_S
+        self._backoff = clock.Backoff(BACKOFF_FIRST_S, BACKOFF_MOST_S)
         self._requests = self._ahead = 0
         self._trouble = self._waiting = ""
         self._told: bool | None = None
@@ -239,7 +239,8 @@ class Mirror:
 
     def _well(self) -> None:
         """The server has taken something."""
-        self._backoff_s, self._well_s, self._trouble = BACKOFF_FIRST_S, clock.real_s(), ""
+        self._well_s, self._trouble = clock.real_s(), ""
+        self._backoff.worked()
         self._say_health(True, "the mirror takes rows again")
 
     def _later(self, answer: Answer, found: Meaning) -> float:
@@ -253,8 +254,7 @@ class Mirror:
             return FAULT_RETRY_S
         if clock.real_s() - self._well_s >= TOLD_AFTER_S:
             self._say_health(False, self._trouble)
-        wait_s = max(answer.retry_after_s, self._backoff_s * random.uniform(0.5, 1.0))
-        self._backoff_s = min(BACKOFF_MOST_S, self._backoff_s * 2)
+        wait_s = max(answer.retry_after_s, self._backoff.failed() * random.uniform(0.5, 1.0))
         return min(wait_s, BACKOFF_MOST_S)
 
     def _say_health(self, ok: bool, text: str) -> None:

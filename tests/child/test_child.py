@@ -13,7 +13,8 @@ from typing import Any
 import pytest
 
 from kojimon import child as children
-from kojimon.child import Backoff, Child, ChildError, environment
+from kojimon.child import Child, ChildError, environment
+from kojimon.clock import Backoff
 from tests.parts.wait import DEADLINE_S, until
 
 ECHO = "import sys\nfor line in sys.stdin: print('heard', line, end='', flush=True)"
@@ -172,19 +173,23 @@ def test_it_gives_way_and_has_so_much_memory_and_no_more() -> None:
         python(code, data_bytes=100_000_000, quiet=True).ask(b"a\n")
 
 
-def test_delays_grow_and_begin_anew_after_steady_work(monkeypatch: pytest.MonkeyPatch) -> None:
-    now_s = 0.0
-    monkeypatch.setattr(children, "real_s", lambda: now_s)
+def test_delays_grow_and_begin_anew_after_steady_work() -> None:
     back = Backoff(2.0, 10.0, 600.0)
-    assert back.due()
-    assert [back.failed() for _ in range(4)] == [2.0, 4.0, 8.0, 10.0]
-    assert not back.due()
-    now_s = 10.0
-    assert back.due()
-    back.worked()
-    now_s = 500.0
-    back.worked()
-    assert back.failed() == 10.0, "not yet steady"
-    back.worked()
-    now_s = 1200.0
-    assert back.failed() == 2.0
+    assert back.due(0.0)
+    assert [back.failed(0.0) for _ in range(4)] == [2.0, 4.0, 8.0, 10.0]
+    assert not back.due(9.9)
+    assert back.due(10.0)
+    back.worked(10.0)
+    back.worked(500.0)
+    assert back.failed(500.0) == 10.0, "not yet steady"
+    back.at_once()
+    assert back.due(500.0)
+    back.worked(500.0)
+    assert back.failed(1200.0) == 2.0
+
+
+def test_what_need_not_be_steady_begins_anew_at_once() -> None:
+    back = Backoff(1.0, 300.0)
+    assert [back.failed(0.0), back.failed(1.0)] == [1.0, 2.0]
+    back.worked(3.0)
+    assert [back.failed(3.0), back.failed(4.0)] == [1.0, 2.0]

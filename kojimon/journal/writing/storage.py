@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from kojimon import logs
+from kojimon.clock import Backoff
 from kojimon.errors import JournalError
 from kojimon.journal.files.beside import Ballast
 from kojimon.journal.files.damage import AWAY, DAMAGED, EMPTY, GONE, SAVED, SHORT, any_there, begin_new, set_aside
@@ -68,12 +69,12 @@ class Storage:
         self._store: Store | None = None
         self._last: tuple[int, Sequence[Chunk]] = (0, ())
         self._owed: tuple[dict[str, int], list[Placed]] | None = None
-        self._retry_s, self.retry_at_s = RETRY_FIRST_S, -1e9
+        self.retry = Backoff(RETRY_FIRST_S, RETRY_MOST_S)
         self._ballast_at_s = -1e9
 
     def ready(self, now_s: float) -> bool:
         """Opens the store where it is not open and a try is due. Returns whether it is open."""
-        if now_s < self.retry_at_s:
+        if not self.retry.due(now_s):
             return False
         if self._store is not None:
             return True
@@ -259,11 +260,10 @@ class Storage:
         self._tell(trouble.text)
         if trouble.kind is not Kind.BUSY:
             self.close_store()
-        self.retry_at_s = now_s + self._retry_s
-        self._retry_s = min(RETRY_MOST_S, 2 * self._retry_s)
+        self.retry.failed(now_s)
 
     def _worked(self, now_s: float) -> None:
-        self._retry_s, self.retry_at_s = RETRY_FIRST_S, -1e9
+        self.retry.worked(now_s)
         if now_s >= self._ballast_at_s:
             self._ballast_at_s = now_s + BALLAST_LOOK_S
             self._tell("" if self._ballast.make() else NEARLY_FULL)

@@ -129,7 +129,7 @@ class Writer:
         """Commits what waits now. Returns whether everything was on the disk within timeout_s of real time."""
         end_s = clock.real_s() + timeout_s
         with self._wake:
-            self._storage.retry_at_s = AT_ONCE_S
+            self._storage.retry.at_once()
             while self._pending.chunks or self._began_s is not None or self._jobs:
                 self._flush = True
                 self._wake.notify_all()
@@ -255,7 +255,7 @@ class Writer:
         if self._jobs:
             return 0.0
         due_s = self._due_s()
-        return None if due_s is None else max(due_s, self._storage.retry_at_s) - now_s
+        return None if due_s is None else max(due_s, self._storage.retry.due_s) - now_s
 
     def _due_s(self) -> float | None:
         self._flush = self._flush and bool(self._pending.chunks)
