@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 
 from msgspec import Struct
 
-from kojimon.schedule.spec import After, FirstOf, LastOf, Moment, Schedule, Task
+from kojimon.schedule.spec import After, FirstOf, LastOf, Moment, Schedule, Step
 from kojimon.units import checked_mass_kg
 
 STARTER_KG_PER_KG = 0.001
@@ -45,13 +45,13 @@ class PlannedStep(Struct, frozen=True):
     """One step of a timetable.
 
     Attributes:
-        task: name in the schedule, or `work` for hands the koji will probably want.
+        step: name in the schedule, or `work` for hands the koji will probably want.
         begins, ends: when to do it, or the span in which it will be wanted.
         asleep_s: how much of it falls into the person's sleep, s.
         firm: whether the time is fixed by the schedule rather than expected.
     """
 
-    task: str
+    step: str
     label: str
     begins: datetime
     ends: datetime
@@ -117,29 +117,29 @@ def plans(schedule: Schedule, sleep: Sleep, earliest: datetime, days: float = 1.
 def _all(schedule: Schedule, sleep: Sleep, earliest: datetime, days: float) -> Iterator[Plan]:
     first = earliest + timedelta(minutes=-earliest.minute % STEP_MIN, seconds=-earliest.second)
     for soak_h in range(int(SOAK_H[0]), int(SOAK_H[1]) + 1):
-        lead_s = sum(_lasts_s(task, soak_h) for task in _before(schedule))
+        lead_s = sum(_lasts_s(step, soak_h) for step in _before(schedule))
         for step in range(round(days * 1440 / STEP_MIN)):
             zero = first + timedelta(seconds=lead_s, minutes=step * STEP_MIN)
             yield lay_out(schedule, sleep, zero, soak_h)
 
 
-def _before(schedule: Schedule) -> list[Task]:
-    names = [task.name for task in schedule.tasks]
-    return list(schedule.tasks[: names.index("inoculate")]) if "inoculate" in names else []
+def _before(schedule: Schedule) -> list[Step]:
+    names = [step.name for step in schedule.steps]
+    return list(schedule.steps[: names.index("inoculate")]) if "inoculate" in names else []
 
 
-def _lasts_s(task: Task, soak_h: float) -> float:
-    return soak_h * 3600 if task.name == "soak" else task.lasts_s
+def _lasts_s(step: Step, soak_h: float) -> float:
+    return soak_h * 3600 if step.name == "soak" else step.lasts_s
 
 
 def lay_out(schedule: Schedule, sleep: Sleep, zero: datetime, soak_h: float = 12.0) -> Plan:
     """The timetable of a batch whose spores go on at `zero` (local wall time)."""
     steps, cost, at = [], 0.0, zero
-    for task in reversed(_before(schedule)):
-        at -= timedelta(seconds=_lasts_s(task, soak_h))
-        hands_s = min(_lasts_s(task, soak_h), 1800.0)
+    for step in reversed(_before(schedule)):
+        at -= timedelta(seconds=_lasts_s(step, soak_h))
+        hands_s = min(_lasts_s(step, soak_h), 1800.0)
         asleep_s = sleep.asleep_s(at, at + timedelta(seconds=hands_s))
-        steps.append(PlannedStep(task.name, task.label, at, at + timedelta(seconds=hands_s), asleep_s))
+        steps.append(PlannedStep(step.name, step.label, at, at + timedelta(seconds=hands_s), asleep_s))
         cost += NIGHT_STEP_COST * (asleep_s > 0)
     steps.reverse()
     steps.append(_fixed(schedule, sleep, zero))
@@ -157,30 +157,30 @@ def lay_out(schedule: Schedule, sleep: Sleep, zero: datetime, soak_h: float = 12
 
 
 def _fixed(schedule: Schedule, sleep: Sleep, zero: datetime) -> PlannedStep:
-    task = schedule.task("inoculate")
+    step = schedule.step("inoculate")
     ends = zero + timedelta(minutes=20)
-    return PlannedStep("inoculate", task.label if task else "Inoculate", zero, ends, sleep.asleep_s(zero, ends))
+    return PlannedStep("inoculate", step.label if step else "Inoculate", zero, ends, sleep.asleep_s(zero, ends))
 
 
 def _harvest(schedule: Schedule, sleep: Sleep, zero: datetime) -> PlannedStep | None:
     """The harvest window; asleep only if all of it, up to when it is due, is slept through."""
-    task = next((task for task in schedule.tasks if task.work == "harvest"), None)
-    opens_h = hours_of(task.window.opens) if task else None
-    closes_h = hours_of(task.window.closes) if task else None
-    if task is None or opens_h is None or closes_h is None:
+    step = next((step for step in schedule.steps if step.work == "harvest"), None)
+    opens_h = hours_of(step.window.opens) if step else None
+    closes_h = hours_of(step.window.closes) if step else None
+    if step is None or opens_h is None or closes_h is None:
         return None
-    due_h = hours_of(task.window.due) or closes_h
+    due_h = hours_of(step.window.due) or closes_h
     begins, due = zero + timedelta(hours=opens_h), zero + timedelta(hours=due_h)
     slept_s = sleep.asleep_s(begins, due)
     ends = zero + timedelta(hours=closes_h)
     whole = slept_s >= (due - begins).total_seconds()
-    return PlannedStep(task.name, task.label, begins, ends, slept_s if whole else 0.0)
+    return PlannedStep(step.name, step.label, begins, ends, slept_s if whole else 0.0)
 
 
 def hours_of(moment: Moment | None) -> float | None:
     """Hours after the spores at which a moment surely comes, where the clock alone decides; None where it does not."""
     if isinstance(moment, After):
-        return moment.wait_s / 3600 if moment.task == "inoculate" else None
+        return moment.wait_s / 3600 if moment.step == "inoculate" else None
     if isinstance(moment, FirstOf):
         return min((h for part in moment.moments if (h := hours_of(part)) is not None), default=None)
     if isinstance(moment, LastOf):
@@ -207,7 +207,7 @@ def calendar(plan: Plan, zone: str, name: str, made: datetime) -> bytes:
     book.add("version", "2.0")
     for number, step in enumerate(plan.steps):
         entry = Entry()
-        entry.add("uid", f"kojimon-{plan.inoculate:%Y%m%dT%H%M}-{number}-{step.task}")
+        entry.add("uid", f"kojimon-{plan.inoculate:%Y%m%dT%H%M}-{number}-{step.step}")
         entry.add("dtstamp", made)
         entry.add("summary", f"{step.label} ({name})")
         entry.add("dtstart", step.begins.replace(tzinfo=ZoneInfo(zone)))

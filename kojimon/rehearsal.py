@@ -1,6 +1,6 @@
 """A curve or a batch through the engine again: what would it have said?
 
-A curve file is readings and tasks in one trusted segment, so it gives the batch's events within a second and without
+A curve file is readings and steps in one trusted segment, so it gives the batch's events within a second and without
 what people did to alarms. A batch from the journal is the very rows the engine was given, so it gives exactly the
 batch's own events, unless another schedule is asked for.
 """
@@ -61,14 +61,14 @@ class Recording(Struct, frozen=True):
 
     Attributes:
         readings: (ms, index of the track, value), in order of time.
-        tasks: (ms, name of the task), in order of time.
-        hour0_ms: when the spores went on; None where only a task `inoculate` says so.
+        steps: (ms, name of the step), in order of time.
+        hour0_ms: when the spores went on; None where only a step `inoculate` says so.
         end_ms: how long somebody listened, where that was longer than anything came.
     """
 
     tracks: tuple[Track, ...]
     readings: Sequence[tuple[int, int, float]]
-    tasks: Sequence[tuple[int, str]] = ()
+    steps: Sequence[tuple[int, str]] = ()
     hour0_ms: int | None = None
     end_ms: int | None = None
 
@@ -93,14 +93,14 @@ class Rehearsal(Struct, frozen=True):
         events: in order; `t_ms` on the engine's axis.
         hour0_t_ms: hour 0 on that axis, None where there was none.
         offset_ms: engine time minus the recording's own time.
-        unknown_tasks: tasks of the recording that the schedule does not have.
+        unknown_steps: steps of the recording that the schedule does not have.
         tracks: the columns of a curve.
     """
 
     events: tuple[Event, ...]
     hour0_t_ms: int | None = None
     offset_ms: int = 0
-    unknown_tasks: tuple[str, ...] = ()
+    unknown_steps: tuple[str, ...] = ()
     tracks: tuple[Track, ...] = ()
 
 
@@ -109,7 +109,7 @@ def recording_of(curve: Curve, hour0_first: bool = False) -> Recording:
 
     Args:
         curve: from `journal.reading.curve_file.read_curve`.
-        hour0_first: the spores went on at the first line, in a file that has times and no task `inoculate`.
+        hour0_first: the spores went on at the first line, in a file that has times and no step `inoculate`.
     """
     # Two quantities may share a column's name (air.temp_c, air.humidity_pct); a probe's name is its own.
     shared = {name for name, count in Counter(column.name for column in curve.columns).items() if count > 1}
@@ -120,10 +120,10 @@ def recording_of(curve: Curve, hour0_first: bool = False) -> Recording:
     readings = [
         (row.t_ms, index, value) for row in curve.rows for index, value in enumerate(row.values) if value is not None
     ]
-    tasks = [(row.t_ms, row.task) for row in curve.rows if row.task]
+    steps = [(row.t_ms, row.step) for row in curve.rows if row.step]
     by_hour = curve.start_utc_ms is None
     end_ms = curve.rows[-1].t_ms if curve.rows else None
-    return Recording(tracks, readings, tasks, 0 if by_hour or hour0_first else None, end_ms)
+    return Recording(tracks, readings, steps, 0 if by_hour or hour0_first else None, end_ms)
 
 
 def _probe_name(column: Column, shared: set[str]) -> str:
@@ -162,11 +162,11 @@ def rehearse_curve(
     first_ms, last_ms = _bounds(recording)
     offset_ms = FIRST_T_MS - first_ms
     hour0_ms = _hour0(recording)
-    known = {task.name for task in schedule.tasks}
+    known = {step.name for step in schedule.steps}
     box = IncubatorSetup(INCUBATOR, schedule.name, kind=kind, cover=cover)
     rows = _numbered(_curve_rows(recording, schedule, box, hour0_ms, offset_ms, known))
     events = _run(rows, advance, progress, last_ms + offset_ms)
-    unknown = tuple(sorted({name for _, name in recording.tasks} - known))
+    unknown = tuple(sorted({name for _, name in recording.steps} - known))
     return Rehearsal(tuple(e for e in events if e.batch), hour0_ms + offset_ms, offset_ms, unknown, recording.tracks)
 
 
@@ -200,9 +200,9 @@ def _hour0_of(events: Sequence[Event]) -> int | None:
     """Hour 0 as the marks that stand say: taken back and corrected ones counted."""
     marks: dict[int, int] = {}
     for event in events:
-        if event.key == HOUR_ZERO and event.kind in ("task-done", "task-corrected"):
+        if event.key == HOUR_ZERO and event.kind in ("step-done", "step-corrected"):
             marks[event.data["mark"]] = event.data["at_ms"]
-        elif event.key == HOUR_ZERO and event.kind == "task-undone":
+        elif event.key == HOUR_ZERO and event.kind == "step-undone":
             marks.pop(event.data["mark"], None)
     return min(marks.values(), default=None)
 
@@ -224,19 +224,19 @@ def _run(rows: Iterable[Any], advance: Advance, progress: Progress, end_ms: int)
 def _bounds(recording: Recording) -> tuple[int, int]:
     if not recording.readings:
         raise UsageError("The curve has no reading in it: at least one column with values is wanted.")
-    times = [recording.readings[0][0], recording.readings[-1][0], *(t_ms for t_ms, _ in recording.tasks)]
+    times = [recording.readings[0][0], recording.readings[-1][0], *(t_ms for t_ms, _ in recording.steps)]
     last_ms = max(times)
     return min(times), last_ms if recording.end_ms is None else max(last_ms, recording.end_ms)
 
 
 def _hour0(recording: Recording) -> int:
-    marked = [t_ms for t_ms, name in recording.tasks if name == HOUR_ZERO]
+    marked = [t_ms for t_ms, name in recording.steps if name == HOUR_ZERO]
     if marked:
         return marked[0]
     if recording.hour0_ms is None:
         raise UsageError(
             "The curve does not say when the spores went on: a column `hour` is wanted, or `inoculate` in a column "
-            "`task`; or say that it was at the first line (--from-start)."
+            "`step`; or say that it was at the first line (--from-start)."
         )
     return recording.hour0_ms
 
@@ -249,29 +249,29 @@ def _curve_rows(
     start = {"boot": 1, "boot_id": BATCH, "boot_ms": 0, "wall_ms": 0, "trusted": True, "clean": True, "gap_ms": 0}
     yield FIRST_T_MS, "start", start
     yield FIRST_T_MS, "settings", {"hash": BATCH, "setup": to_plain(setup)}
-    marked = any(name == HOUR_ZERO for _, name in recording.tasks)
+    marked = any(name == HOUR_ZERO for _, name in recording.steps)
     begins = {"id": BATCH, "name": BATCH, **({} if marked else {"hour0_t_ms": hour0_ms + offset_ms})}
     yield FIRST_T_MS, "act", _act("batch.start", begins)
-    tasks = iter([(t_ms, name) for t_ms, name in recording.tasks if name in known])
-    task = next(tasks, None)
+    steps = iter([(t_ms, name) for t_ms, name in recording.steps if name in known])
+    step = next(steps, None)
     for t_ms, track, value in recording.readings:
-        while task is not None and task[0] < t_ms:
-            yield task[0] + offset_ms, "act", _task_act(task, offset_ms)
-            task = next(tasks, None)
+        while step is not None and step[0] < t_ms:
+            yield step[0] + offset_ms, "act", _step_act(step, offset_ms)
+            step = next(steps, None)
         one = recording.tracks[track]
         if one.by_hand:
             field = "value_pct" if one.quantity == "humidity" else "value_c"
             yield t_ms + offset_ms, "act", _act("reading", {field: value, "place": one.place, "tray": one.tray})
         else:
             yield t_ms + offset_ms, "", (track, value)
-    while task is not None:
-        yield task[0] + offset_ms, "act", _task_act(task, offset_ms)
-        task = next(tasks, None)
+    while step is not None:
+        yield step[0] + offset_ms, "act", _step_act(step, offset_ms)
+        step = next(steps, None)
 
 
-def _task_act(task: tuple[int, str], offset_ms: int) -> dict[str, Any]:
+def _step_act(step: tuple[int, str], offset_ms: int) -> dict[str, Any]:
     """What was done was done, whatever a gate says to it; only a gate that does not pass keeps the reason."""
-    return _act("task.done", {"task": task[1], "at_t_ms": task[0] + offset_ms, "override": RECORDED})
+    return _act("step.done", {"step": step[1], "at_t_ms": step[0] + offset_ms, "override": RECORDED})
 
 
 def _act(kind: str, data: dict[str, Any]) -> dict[str, Any]:

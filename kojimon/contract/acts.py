@@ -1,6 +1,6 @@
 """What a person does, as values: one record a kind, its fields as a door takes them and as the journal keeps them.
 
-Envelope and record are apart on the wire: `{"kind": "task.done", "incubator": ..., "data": {"task": ...}}`. A moment in
+Envelope and record are apart on the wire: `{"kind": "step.done", "incubator": ..., "data": {"step": ...}}`. A moment in
 the past may be given as `X_t_ms` (engine time), `X_ago_s` (seconds ago) or `X_utc` (ISO 8601 with a zone); the doors
 make `X_t_ms` of all three (`core.acts`), and the engine knows no other. An alarm's `occurrence`, where given, must be
 the present one.
@@ -13,7 +13,7 @@ from collections.abc import Iterator, Mapping
 from typing import Annotated, Any, ClassVar, Final, TypeVar
 
 import msgspec
-from msgspec import Meta, Struct, field
+from msgspec import Meta, Struct
 
 Shape = TypeVar("Shape")
 
@@ -122,8 +122,8 @@ class StepDone(Dated, frozen=True, kw_only=True):
     the harvest, `yield_kg` and `note` are as there.
     """
 
-    kind = "task.done"
-    step: Name = field(default="", name="task")
+    kind = "step.done"
+    step: Name = ""
     value_c: Number | None = None
     override: Text = ""
     yield_kg: Number | None = None
@@ -133,14 +133,14 @@ class StepDone(Dated, frozen=True, kw_only=True):
 class StepUndo(Deed, frozen=True, kw_only=True):
     """Takes the mark of a step back."""
 
-    kind = "task.undo"
+    kind = "step.undo"
     mark: Whole | None = None
 
 
 class StepCorrect(Dated, frozen=True, kw_only=True):
     """Says when a step was really done."""
 
-    kind = "task.correct"
+    kind = "step.correct"
     mark: Whole | None = None
 
 
@@ -299,7 +299,7 @@ class Act(Struct, frozen=True):
 
     @property
     def kind(self) -> str:
-        """Name of what is done: `batch.start`, `task.done`, ..."""
+        """Name of what is done: `batch.start`, `step.done`, ..."""
         return self.deed.name if isinstance(self.deed, Other) else self.deed.kind
 
 

@@ -49,13 +49,13 @@ class Expect(Struct, frozen=True, cache_hash=True):
         return f"expect/{self.name}"
 
 
-class Task(Struct, frozen=True, cache_hash=True):
+class Step(Struct, frozen=True, cache_hash=True):
     """A step of the schedule is late."""
 
     name: str
 
     def __str__(self) -> str:
-        return f"task/{self.name}"
+        return f"step/{self.name}"
 
 
 class Health(Struct, frozen=True, cache_hash=True):
@@ -155,7 +155,7 @@ class Other(Struct, frozen=True, cache_hash=True):
 
 Watch = Deviation | Rate | Exposure | Recovery | TimeToLimit
 """What is judged slowly of a place, and answered as a limit is."""
-AlarmKey = Limit | Silent | Blind | Expect | Task | Health | Box | Watch | Test | Other
+AlarmKey = Limit | Silent | Blind | Expect | Step | Health | Box | Watch | Test | Other
 
 BLIND, TEST = Blind("bed"), Test()
 BOX_OFF, BOX_HOT = Box("off"), Box("hot")
@@ -184,8 +184,8 @@ def parse(text: str) -> AlarmKey:
 _OF_PLACE: dict[str, type[Deviation | Exposure | Recovery | TimeToLimit]] = {
     "deviation": Deviation, "exposure": Exposure, "recovery": Recovery, "time-to-limit": TimeToLimit
 }  # fmt: skip
-_OF_NAME: dict[str, type[Silent | Blind | Expect | Task | Health]] = {
-    "silent": Silent, "blind": Blind, "expect": Expect, "task": Task, "health": Health
+_OF_NAME: dict[str, type[Silent | Blind | Expect | Step | Health]] = {
+    "silent": Silent, "blind": Blind, "expect": Expect, "step": Step, "health": Health
 }  # fmt: skip
 
 

@@ -14,13 +14,13 @@ from typing import TypeVar
 from msgspec import Struct
 
 from kojimon.contract.alarms import Alarm, ListedAlarm, alarm_of, listed_as
-from kojimon.contract.steps import Gate, Mark, Next, OpenBatch, Question, Stage, Task
+from kojimon.contract.steps import Gate, Mark, Next, OpenBatch, Question, Stage, Step
 from kojimon.contract.values import Band, ByHand, Derived, Extreme, Pending, Place, Probe
 from kojimon.forecast.answers import Forecast
 
 __all__ = [
     "Alarm", "Band", "Box", "BoxTopic", "ByHand", "Derived", "Document", "Extreme", "Foreseen", "Gate", "Harvest",
-    "Left", "ListedAlarm", "Mark", "Next", "Now", "OpenBatch", "Pending", "Place", "Probe", "Question", "Stage", "Task",
+    "Left", "ListedAlarm", "Mark", "Next", "Now", "OpenBatch", "Pending", "Place", "Probe", "Question", "Stage", "Step",
     "Units", "alarm_of",
 ]  # fmt: skip
 
@@ -104,7 +104,7 @@ class Box(Struct, frozen=True):
     derived: tuple[Derived, ...] = ()
     bands: tuple[Band, ...] = ()
     pending: tuple[Pending, ...] = ()
-    tasks: tuple[Task, ...] = ()
+    steps: tuple[Step, ...] = ()
     next: Next | None = None
     question: Question | None = None
     forecast: Foreseen | None = None
@@ -127,9 +127,9 @@ class Box(Struct, frozen=True):
         """The limits in force for a place; None for none."""
         return _first(row for row in self.bands if (row.place, row.quantity) == (place, quantity))
 
-    def task(self, name: str) -> Task | None:
+    def step(self, name: str) -> Step | None:
         """A step by its name; None where the batch has none of it."""
-        return _first(task for task in self.tasks if task.name == name)
+        return _first(step for step in self.steps if step.name == name)
 
 
 class Now(Struct, frozen=True):

@@ -50,7 +50,7 @@ class Gate(Struct, frozen=True):
     at_most: float | None = None
 
 
-class Task(Struct, frozen=True):
+class Step(Struct, frozen=True):
     """A step of the batch's schedule.
 
     Attributes:
@@ -93,7 +93,7 @@ class Task(Struct, frozen=True):
 class Next(Struct, frozen=True):
     """The one next step: its name and status, when it opens or was due, when it closes."""
 
-    task: str
+    step: str
     status: str
     at_t_ms: int | None = None
     at_utc: str | None = None
@@ -105,11 +105,11 @@ class Question(Struct, frozen=True):
     """What is asked after work on the koji: is the probe back in it?
 
     Attributes:
-        key: `probe-back`. task, mark: the work. probes: how many are in the koji by the settings.
+        key: `probe-back`. step, mark: the work. probes: how many are in the koji by the settings.
     """
 
     key: str
-    task: str
+    step: str
     mark: int
     at_t_ms: int
     until_t_ms: int

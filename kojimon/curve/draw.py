@@ -57,7 +57,7 @@ def told(sheet: Sheet, style: Style) -> str:
         if found:
             low, high = (show_temperature(value, style.fahrenheit) for value in found)
             parts.append(f"{name} from {low} to {high}")
-    done = [mark for mark in sheet.marks if mark.kind == "task" and sheet.from_h <= mark.hour <= sheet.to_h]
+    done = [mark for mark in sheet.marks if mark.kind == "step" and sheet.from_h <= mark.hour <= sheet.to_h]
     if done:
         parts.append("done: " + ", ".join(f"{mark.text} at hour {mark.hour:.1f}" for mark in done))
     return "; ".join(parts)

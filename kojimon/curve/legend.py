@@ -43,7 +43,7 @@ def entries(sheet: Sheet) -> Iterator[Entry]:
     if sheet.windows:
         yield Entry("area", "k-window", "time for a step")
     kinds = {mark.kind for mark in sheet.marks}
-    for kind, text in (("task", "step done"), ("alarm", "alarm"), ("note", "note"), ("gap", "nothing read")):
+    for kind, text in (("step", "step done"), ("alarm", "alarm"), ("note", "note"), ("gap", "nothing read")):
         if kind in kinds:
             yield Entry(kind, f"k-mark k-{kind}", text)
 

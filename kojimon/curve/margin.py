@@ -53,7 +53,7 @@ def margin(sheet: Sheet, layout: Layout, style: Style) -> str:
 
 
 SIGNS = {
-    "task": "M-4 0A4 4 0 1 0 4 0A4 4 0 1 0 -4 0Z",
+    "step": "M-4 0A4 4 0 1 0 4 0A4 4 0 1 0 -4 0Z",
     "alarm": "M0 -5L5 4H-5Z",
     "note": "M-3.5 -3.5H3.5V3.5H-3.5Z",
     "stage": "M-5 0H5",

@@ -69,7 +69,7 @@ class Band(Struct, frozen=True):
 
 
 class Window(Struct, frozen=True):
-    """When a task may be done, is wanted, is too late; hours, None where open."""
+    """When a step may be done, is wanted, is too late; hours, None where open."""
 
     label: str
     opens_h: float
@@ -81,7 +81,7 @@ class Mark(Struct, frozen=True):
     """Something that happened, told in words beside its hour.
 
     Attributes:
-        kind: `task`, `alarm`, `note`, `stage`, `gap`, `window` (a time for a step begins) or `end`.
+        kind: `step`, `alarm`, `note`, `stage`, `gap`, `window` (a time for a step begins) or `end`.
         tone: `wrong`, `look` or `plain`.
         until_h: end of what lasted: an alarm's condition, a gap.
         rank: which words stay where there is no room for all: 0 first.

@@ -97,7 +97,7 @@ def _sign(page: Page, hour: float) -> str:
     marks = page.sheet.marks
     if any(mark.kind == "alarm" and mark.hour < end_h and (mark.until_h or mark.hour) >= hour for mark in marks):
         return "!"
-    return "*" if any(mark.kind in ("task", "note") and hour <= mark.hour < end_h for mark in marks) else " "
+    return "*" if any(mark.kind in ("step", "note") and hour <= mark.hour < end_h for mark in marks) else " "
 
 
 def _cells(page: Page, hour: float, koji: Sequence[Track], air: Sequence[Track]) -> str:

@@ -12,13 +12,12 @@ from kojimon.engine.moments import HOUR_ZERO, holds_in
 from kojimon.engine.setup import EngineSetup
 from kojimon.engine.state import BatchState, Mark, State, elapsed_ms
 from kojimon.forecast.answers import ForecastSetup, MixAim
-from kojimon.forecast.protocol import Reading, Task
+from kojimon.forecast.protocol import Reading, Work
 from kojimon.review.measure.minutes import Minute
-from kojimon.schedule.spec import After, Band, FirstOf, LastOf, Moment, Schedule
-from kojimon.schedule.spec import Task as Step
+from kojimon.schedule.spec import After, Band, FirstOf, LastOf, Moment, Schedule, Step
 
 WORKS: Final = frozenset({"mix", "spread", "furrow", "wrap", "unwrap", "swap"})
-"""What tasks do to the koji that the forecast knows of (`schedule.spec.Task.work`)."""
+"""What steps do to the koji that the forecast knows of (`schedule.spec.Step.work`)."""
 BESIDE: Final = (("air", "temperature"), ("room", "temperature"), ("air", "humidity"))
 MINUTE_MS: Final = 60_000
 LATE_S: Final = 300.0
@@ -71,16 +70,16 @@ def probes_of(setup: EngineSetup, incubator: str) -> tuple[tuple[int, str, str],
 
 def hour0_of(marks: Sequence[Mark]) -> int | None:
     """When the spores went on."""
-    return min((mark.at_ms for mark in marks if mark.task == HOUR_ZERO and not mark.undone), default=None)
+    return min((mark.at_ms for mark in marks if mark.step == HOUR_ZERO and not mark.undone), default=None)
 
 
-def works_of(subject: Subject, schedule: Schedule, batch: BatchState) -> tuple[Task, ...]:
+def works_of(subject: Subject, schedule: Schedule, batch: BatchState) -> tuple[Work, ...]:
     """Work on the koji since hour 0 as it stands now, in order of time."""
-    work = {task.name: task.work for task in schedule.tasks}
+    work = {step.name: step.work for step in schedule.steps}
     found = [
-        (subject.since_s(mark.at_ms), work[mark.task])
+        (subject.since_s(mark.at_ms), work[mark.step])
         for mark in batch.marks
-        if not mark.undone and work.get(mark.task, "") in WORKS and mark.at_ms >= subject.hour0_ms
+        if not mark.undone and work.get(mark.step, "") in WORKS and mark.at_ms >= subject.hour0_ms
     ]
     return tuple(sorted(found))
 
@@ -143,7 +142,7 @@ def _stage_when_hot(schedule: Schedule, stage: str, bands: Sequence[Band]) -> Se
 
 def setup_of(schedule: Schedule) -> ForecastSetup:
     """What the schedule says that the forecast can use for the whole batch: harvest hours, and what mixing spares."""
-    harvest = next((task for task in schedule.tasks if task.work == "harvest"), None)
+    harvest = next((step for step in schedule.steps if step.work == "harvest"), None)
     usual = ForecastSetup().mix
     highs = [
         band.high.limit for stage in schedule.stages for band in stage.bands
@@ -160,19 +159,19 @@ def setup_of(schedule: Schedule) -> ForecastSetup:
 def mix_of(schedule: Schedule, done: Collection[str]) -> MixAim | None:
     """The next mixing that the koji's warmth asks for; None where the schedule mixes by the clock alone.
 
-    `done`: names of the tasks done so far.
+    `done`: names of the steps done so far.
     """
-    for task in schedule.tasks:
-        if task.work == "mix" and (task.repeats or task.name not in done):
-            warm_c = _warm_c(schedule, task)
+    for step in schedule.steps:
+        if step.work == "mix" and (step.repeats or step.name not in done):
+            warm_c = _warm_c(schedule, step)
             if warm_c:
                 return MixAim(min(warm_c), max(*warm_c, min(warm_c) + 2.0))
     return None
 
 
-def _warm_c(schedule: Schedule, task: Step) -> list[float]:
-    """Temperatures of the koji at which a task is open or due."""
-    names = {hold.condition for moment in (task.window.opens, task.window.due) for hold in holds_in(moment)}
+def _warm_c(schedule: Schedule, step: Step) -> list[float]:
+    """Temperatures of the koji at which a step is open or due."""
+    names = {hold.condition for moment in (step.window.opens, step.window.due) for hold in holds_in(moment)}
     found = [schedule.conditions[name] for name in names if name in schedule.conditions]
     own = [one.at_least for one in found if one.place == "bed" and one.quantity == "temperature" and not one.above]
     return [value for value in own if value is not None and MIX_FROM_C[0] <= value <= MIX_FROM_C[1]]
@@ -181,7 +180,7 @@ def _warm_c(schedule: Schedule, task: Step) -> list[float]:
 def _hours(moment: Moment | None) -> float | None:
     """A moment in hours since inoculation, where it hangs on nothing else."""
     if isinstance(moment, After):
-        return moment.wait_s / 3600 if moment.task == HOUR_ZERO else None
+        return moment.wait_s / 3600 if moment.step == HOUR_ZERO else None
     if isinstance(moment, (FirstOf, LastOf)):
         parts = [hours for part in moment.moments if (hours := _hours(part)) is not None]
         return (min if isinstance(moment, FirstOf) else max)(parts, default=None)

@@ -36,7 +36,7 @@ from kojimon.engine.turn import Turn
 from kojimon.errors import JournalError
 from kojimon.forecast.answers import Forecast, Prior
 from kojimon.forecast.kept import check, pack, thin
-from kojimon.forecast.protocol import Answer, Ask, Finish, Observe, Request, Start, Task
+from kojimon.forecast.protocol import Answer, Ask, Finish, Observe, Request, Start, Work
 from kojimon.journal.records import Chunk
 from kojimon.review.measure.minutes import read_minutes
 from kojimon.settings.installed import has_part
@@ -63,7 +63,7 @@ class Told(NamedTuple):
 
     life: int
     subject: Subject
-    works: tuple[Task, ...]
+    works: tuple[Work, ...]
     next_seq: int
     now_s: float
 
@@ -223,10 +223,10 @@ class Forecasting:
         turn = Turn(state)
         turn.t_ms = now_ms
         limits_c, low_c = limits_of(schedule, batch.stage, bands_in_force(turn, subject.incubator))
-        mix = mix_of(schedule, {mark.task for mark in batch.marks if not mark.undone})
+        mix = mix_of(schedule, {mark.step for mark in batch.marks if not mark.undone})
         return self._ask(Ask(subject.incubator, now_s, limits_c, low_c=low_c, mix=mix)).forecast
 
-    def _goes_on(self, told: Told, subject: Subject, works: tuple[Task, ...]) -> bool:
+    def _goes_on(self, told: Told, subject: Subject, works: tuple[Work, ...]) -> bool:
         """Whether the process knows the batch as it stands: work undone, corrected or told late makes it another."""
         known = len(told.works)
         if told.life != self.child.lives or told.subject != subject or works[:known] != told.works:

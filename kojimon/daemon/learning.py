@@ -14,9 +14,9 @@ from msgspec import Struct
 from kojimon.daemon.forecast_batch import WORKS, Subject, probes_of
 from kojimon.engine.setup import EngineSetup
 from kojimon.forecast.answers import PRIOR_SCHEMA, Prior
-from kojimon.forecast.protocol import Task
+from kojimon.forecast.protocol import Work
 from kojimon.journal.reading.rows import Rows
-from kojimon.journal.writing.derive import HOUR0_TASK, MARKING
+from kojimon.journal.writing.derive import HOUR0_STEP, MARKING
 from kojimon.model import Event
 from kojimon.schedule.spec import Schedule
 
@@ -29,7 +29,7 @@ class Lesson(Struct, frozen=True):
     subject: Subject
     schedule: Schedule
     end_ms: int
-    works: tuple[Task, ...]
+    works: tuple[Work, ...]
 
 
 def memories(reader: Rows) -> list[Event]:
@@ -82,14 +82,14 @@ def lessons(reader: Rows, setup: EngineSetup) -> list[Lesson]:
     return found
 
 
-def _works(reader: Rows, subject: Subject, schedule: Schedule) -> tuple[Task, ...]:
+def _works(reader: Rows, subject: Subject, schedule: Schedule) -> tuple[Work, ...]:
     """The work on the koji as the batch's events leave it: done, taken back, corrected."""
-    work = {task.name: task.work for task in schedule.tasks}
+    work = {step.name: step.work for step in schedule.steps}
     marks: dict[int, tuple[int, str]] = {}
     for event in reader.events(batch=subject.batch, kinds=MARKING, limit=MOST_EVENTS):
         mark = int(event.data.get("mark", 0))
         marks.pop(mark, None)
-        if event.kind != "task-undone" and event.key != HOUR0_TASK:
+        if event.kind != "step-undone" and event.key != HOUR0_STEP:
             marks[mark] = (int(event.data.get("at_ms", event.t_ms)), work.get(event.key, ""))
     known = [(subject.since_s(at_ms), kind) for at_ms, kind in marks.values() if kind in WORKS]
     return tuple(sorted((at_s, kind) for at_s, kind in known if at_s >= 0))

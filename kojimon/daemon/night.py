@@ -25,7 +25,7 @@ def night(reader: Reader, incubator: str, since_ms: int, until_ms: int) -> Facts
     Returns:
         since_ms, until_ms; low_c and high_c of the koji where it was measured; `woke`, each with key, tray, since_ms,
         lasted_ms (None: goes on); `told`, how many other alarms; `unheard`, the channels over which no message got out
-        for some of it; `done` and `missed`, names of tasks.
+        for some of it; `done` and `missed`, names of steps.
     """
     batches = reader.batches(incubator)
     if not any(row.started_t_ms < until_ms and (row.ended_t_ms or until_ms) > since_ms for row in batches):
@@ -40,8 +40,8 @@ def night(reader: Reader, incubator: str, since_ms: int, until_ms: int) -> Facts
         "woke": woke[:LISTED_MOST],
         "told": told,
         "unheard": _unheard(found, since_ms, until_ms),
-        "done": _tasks(events, "task-done"),
-        "missed": [name for name in _tasks(events, "window-closed") if name not in _optional(events)],
+        "done": _steps(events, "step-done"),
+        "missed": [name for name in _steps(events, "window-closed") if name not in _optional(events)],
     }
 
 
@@ -90,7 +90,7 @@ def _unheard(events: Sequence[Event], since_ms: int, until_ms: int) -> list[str]
     return sorted(name for name, failed in found.items() if failed)[:LISTED_MOST]
 
 
-def _tasks(events: Sequence[Event], kind: str) -> list[str]:
+def _steps(events: Sequence[Event], kind: str) -> list[str]:
     return list(dict.fromkeys(event.key for event in events if event.kind == kind))[:LISTED_MOST]
 
 

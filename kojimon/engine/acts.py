@@ -95,7 +95,7 @@ def _start(turn: Turn, incubator: str, deed: acts.BatchStart, by: By) -> None:
 
 def _end(turn: Turn, incubator: str, kind: str, data: Facts, by: By) -> None:
     batch = turn.batches[incubator]
-    hour0 = [mark.at_ms for mark in batch.marks if mark.task == HOUR_ZERO and not mark.undone]
+    hour0 = [mark.at_ms for mark in batch.marks if mark.step == HOUR_ZERO and not mark.undone]
     hours = round(elapsed_ms(turn.anchors, min(hour0), turn.t_ms) / 3_600_000, 3) if hour0 else None
     take_back(turn, incubator)
     turn.emit(kind, incubator, batch.id, name=batch.name, hours=hours, **data, **by)
@@ -127,9 +127,9 @@ def _reset_seen(turn: Turn, incubator: str, by: By) -> None:
 
 def _harvest(turn: Turn, incubator: str, deed: acts.BatchHarvest | acts.StepDone, by: By) -> None:
     schedule = turn.compiled.schedules.get(turn.batches[incubator].schedule)
-    task = next((task for task in schedule.tasks if task.work == "harvest"), None) if schedule else None
-    if task is not None:
-        _mark(turn, incubator, task.name, _moment(turn, deed), by)
+    step = next((step for step in schedule.steps if step.work == "harvest"), None) if schedule else None
+    if step is not None:
+        _mark(turn, incubator, step.name, _moment(turn, deed), by)
     _end(turn, incubator, "batch-harvest", _said(yield_kg=deed.yield_kg, note=deed.note or None), by)
 
 
@@ -177,46 +177,46 @@ def _moment(turn: Turn, deed: acts.Dated) -> int:
 def _done(turn: Turn, incubator: str, deed: acts.StepDone, by: By) -> None:
     schedule = turn.compiled.schedules.get(turn.batches[incubator].schedule)
     name = deed.step
-    task = schedule.task(name) if schedule else None
-    if task is None:
-        names = ", ".join(t.name for t in schedule.tasks) if schedule else "none"
-        turn.refuse(deed.kind, incubator, "unknown-task", f"no task {name!r} in this schedule; it has {names}")
+    step = schedule.step(name) if schedule else None
+    if step is None:
+        names = ", ".join(t.name for t in schedule.steps) if schedule else "none"
+        turn.refuse(deed.kind, incubator, "unknown-step", f"no step {name!r} in this schedule; it has {names}")
         return
-    done = [m for m in turn.batches[incubator].marks if m.task == name and not m.undone]
-    if done and not task.repeats:
+    done = [m for m in turn.batches[incubator].marks if m.step == name and not m.undone]
+    if done and not step.repeats:
         turn.refuse(
-            deed.kind, incubator, "already-done", f"{task.label} is marked already; undo or correct that mark",
-            task=name, mark=done[-1].id,
+            deed.kind, incubator, "already-done", f"{step.label} is marked already; undo or correct that mark",
+            step=name, mark=done[-1].id,
         )  # fmt: skip
         return
     if _before_the_spores(turn, incubator, schedule, name, _moment(turn, deed)):
-        reason = f"{task.label} comes after the spores went on; give a later time, or correct when they did"
-        turn.refuse(deed.kind, incubator, "before-spores", reason, task=name)
+        reason = f"{step.label} comes after the spores went on; give a later time, or correct when they did"
+        turn.refuse(deed.kind, incubator, "before-spores", reason, step=name)
         return
-    passed, gate = _gate(turn, incubator, task.gate, deed)
+    passed, gate = _gate(turn, incubator, step.gate, deed)
     if not passed and not deed.override:
-        turn.refuse(deed.kind, incubator, gate.pop("code"), gate.pop("reason"), task=name, **gate)
+        turn.refuse(deed.kind, incubator, gate.pop("code"), gate.pop("reason"), step=name, **gate)
         return
     if not passed:
         gate = {**gate, "override": deed.override}
     gate.pop("reason", None)
-    if task.work == "harvest":
+    if step.work == "harvest":
         _harvest(turn, incubator, deed, by)
         return
     at_ms = _moment(turn, deed)
     _mark(turn, incubator, name, at_ms, {"gate": gate, **by})
-    if task.work in COOLING_WORK:
+    if step.work in COOLING_WORK:
         believe_fall(turn, incubator)
         forget_koji(turn, incubator, "work")
         begin(turn, incubator, at_ms)
-        ask(turn, incubator, task.work, turn.batches[incubator].marks[-1])
+        ask(turn, incubator, step.work, turn.batches[incubator].marks[-1])
     reconsider(turn, incubator)
 
 
 def _before_the_spores(turn: Turn, incubator: str, schedule: Schedule | None, name: str, at_ms: int) -> bool:
     """Whether a step that belongs after hour 0 is dated before it."""
-    names = [task.name for task in schedule.tasks] if schedule else []
-    hour0 = [m.at_ms for m in turn.batches[incubator].marks if m.task == HOUR_ZERO and not m.undone]
+    names = [step.name for step in schedule.steps] if schedule else []
+    hour0 = [m.at_ms for m in turn.batches[incubator].marks if m.step == HOUR_ZERO and not m.undone]
     if not hour0 or HOUR_ZERO not in names or names.index(name) <= names.index(HOUR_ZERO):
         return False
     return at_ms < min(hour0)
@@ -258,27 +258,27 @@ def _gate_value(turn: Turn, incubator: str, gate: Gate, deed: acts.StepDone) -> 
     return turn.last_v[no], "thermometer" if probe.by_hand else probe.name, probe.tolerance
 
 
-def _mark(turn: Turn, incubator: str, task: str, at_ms: int, data: Facts) -> None:
+def _mark(turn: Turn, incubator: str, step: str, at_ms: int, data: Facts) -> None:
     turn.mark_no += 1
-    mark = Mark(turn.mark_no, task, at_ms, turn.t_ms)
+    mark = Mark(turn.mark_no, step, at_ms, turn.t_ms)
     batch = turn.batches[incubator]
-    early = _before_its_time(turn, incubator, task, at_ms)
+    early = _before_its_time(turn, incubator, step, at_ms)
     turn.put_batch(incubator, replace(batch, marks=(*batch.marks, mark)))
     schedule = turn.compiled.schedules.get(batch.schedule)
-    found = schedule.task(task) if schedule else None
+    found = schedule.step(step) if schedule else None
     turn.emit(
-        "task-done", incubator, task, mark=mark.id, at_ms=at_ms, label=found.label if found else task,
+        "step-done", incubator, step, mark=mark.id, at_ms=at_ms, label=found.label if found else step,
         work=found.work if found else "none", **early, **data,
     )  # fmt: skip
 
 
 def _before_its_time(turn: Turn, incubator: str, name: str, at_ms: int) -> Facts:
-    """The window of a task that is done before it opens, and so was never announced; nothing when it is in time."""
+    """The window of a step that is done before it opens, and so was never announced; nothing when it is in time."""
     known = known_of(turn.compiled, incubator, turn.batches[incubator], turn.anchors, turn.last_t)
-    task = known.schedule.task(name) if known else None
-    if known is None or task is None:
+    step = known.schedule.step(name) if known else None
+    if known is None or step is None:
         return {}
-    opens_ms, due_ms = known.resolve(task.window.opens), known.resolve(task.window.due)
+    opens_ms, due_ms = known.resolve(step.window.opens), known.resolve(step.window.due)
     first_ms = due_ms if opens_ms is None else opens_ms
     return {} if first_ms is None or first_ms <= at_ms else {"opens_ms": first_ms, "due_ms": due_ms}
 
@@ -287,7 +287,7 @@ def _undo(turn: Turn, incubator: str, deed: acts.StepUndo, by: By) -> None:
     mark = _find(turn, incubator, deed)
     if mark is not None:
         _replace_mark(turn, incubator, replace(mark, undone=True))
-        turn.emit("task-undone", incubator, mark.task, mark=mark.id, at_ms=mark.at_ms, **by)
+        turn.emit("step-undone", incubator, mark.step, mark=mark.id, at_ms=mark.at_ms, **by)
         taken_back(turn, incubator, mark.id)
         reconsider(turn, incubator)
 
@@ -301,7 +301,7 @@ def _correct(turn: Turn, incubator: str, deed: acts.StepCorrect, by: By) -> None
         return
     moved = replace(mark, at_ms=_moment(turn, deed))
     _replace_mark(turn, incubator, moved)
-    turn.emit("task-corrected", incubator, mark.task, mark=mark.id, at_ms=moved.at_ms, before_ms=mark.at_ms, **by)
+    turn.emit("step-corrected", incubator, mark.step, mark=mark.id, at_ms=moved.at_ms, before_ms=mark.at_ms, **by)
     reconsider(turn, incubator)
 
 
@@ -309,7 +309,7 @@ def _find(turn: Turn, incubator: str, deed: acts.StepUndo | acts.StepCorrect) ->
     marks = [mark for mark in turn.batches[incubator].marks if not mark.undone]
     found = next((mark for mark in marks if mark.id == deed.mark), None)
     if found is None:
-        known = ", ".join(f"{mark.id} ({mark.task})" for mark in marks) or "none"
+        known = ", ".join(f"{mark.id} ({mark.step})" for mark in marks) or "none"
         turn.refuse(deed.kind, incubator, "unknown-mark", f"no mark {deed.mark} in this batch; it has {known}")
     return found
 

@@ -137,7 +137,7 @@ def _held_by_room(turn: Turn, incubator: str, no: int, own_c: float, own_heat: b
 
 def _late(turn: Turn, known: Known) -> bool:
     """Whether the koji may be taken out by now."""
-    opens = [known.resolve(task.window.opens) for task in known.schedule.tasks if task.work == "harvest"]
+    opens = [known.resolve(step.window.opens) for step in known.schedule.steps if step.work == "harvest"]
     return any(at_ms is not None and at_ms <= turn.t_ms for at_ms in opens)
 
 

@@ -1,6 +1,6 @@
-"""When a moment of the schedule is, given the tasks done and the runs of each condition.
+"""When a moment of the schedule is, given the steps done and the runs of each condition.
 
-A function of the present task list, the true runs kept for each condition, and nothing else: so a correction simply
+A function of the present step list, the true runs kept for each condition, and nothing else: so a correction simply
 asks again.
 """
 
@@ -27,15 +27,15 @@ class Known:
     ) -> None:
         self.schedule, self.batch, self.anchors, self.seen_ms = schedule, batch, anchors, seen_ms
 
-    def marks(self, task: str) -> list[Mark]:
-        """The valid marks of a task, oldest first."""
+    def marks(self, step: str) -> list[Mark]:
+        """The valid marks of a step, oldest first."""
         return sorted(
-            (mark for mark in self.batch.marks if mark.task == task and not mark.undone), key=lambda mark: mark.at_ms
+            (mark for mark in self.batch.marks if mark.step == step and not mark.undone), key=lambda mark: mark.at_ms
         )
 
-    def done_ms(self, task: str) -> int | None:
-        """When the task was last done, or None."""
-        marks = self.marks(task)
+    def done_ms(self, step: str) -> int | None:
+        """When the step was last done, or None."""
+        marks = self.marks(step)
         return marks[-1].at_ms if marks else None
 
     def hour0_ms(self) -> int | None:
@@ -46,7 +46,7 @@ class Known:
     def resolve(self, moment: Moment | None) -> int | None:
         """Engine time of the moment, which may lie ahead; None while it cannot be told."""
         if isinstance(moment, After):
-            done_ms = self.done_ms(moment.task)
+            done_ms = self.done_ms(moment.step)
             return None if done_ms is None else after_ms(self.anchors, done_ms, round(moment.wait_s * 1000))
         if isinstance(moment, Holds):
             return self._holds(moment)
@@ -58,7 +58,7 @@ class Known:
         return None
 
     def counted_from(self, moment: Holds) -> int | None:
-        """From when a hold counts: the condition's own hours after hour 0, or the last time the task was done."""
+        """From when a hold counts: the condition's own hours after hour 0, or the last time the step was done."""
         hour0_ms = self.hour0_ms()
         if hour0_ms is None:
             return None
@@ -68,8 +68,8 @@ class Known:
             return earliest_ms
         done_ms = self.done_ms(moment.since)
         if done_ms is None:
-            task = self.schedule.task(moment.since)
-            return earliest_ms if task is not None and task.repeats else None
+            step = self.schedule.step(moment.since)
+            return earliest_ms if step is not None and step.repeats else None
         return max(earliest_ms, done_ms)
 
     def _holds(self, moment: Holds) -> int | None:
@@ -99,8 +99,8 @@ def holds_in(moment: Moment | None) -> tuple[Holds, ...]:
 def every_moment(schedule: Schedule) -> list[Moment]:
     """All moments a schedule uses."""
     moments: list[Moment | None] = [stage.begins for stage in schedule.stages]
-    for task in schedule.tasks:
-        moments += [task.window.opens, task.window.due, task.window.closes]
+    for step in schedule.steps:
+        moments += [step.window.opens, step.window.due, step.window.closes]
     for expectation in schedule.expectations:
         ways = (expectation.condition, *expectation.or_conditions)
         moments += [expectation.by, *(Holds(way) for way in ways)]

@@ -134,11 +134,11 @@ def _told(turn: Turn, incubator: str, found: Outlook) -> tuple[doc.Left, ...]:
 
 def _harvest(turn: Turn, known: Known, found: Outlook) -> doc.Harvest | None:
     """The schedule's harvest window, its opening moved by the growth seen; never beyond the schedule's latest hour."""
-    task = next((task for task in known.schedule.tasks if task.work == "harvest"), None)
+    step = next((step for step in known.schedule.steps if step.work == "harvest"), None)
     hour0_ms, done = known.hour0_ms(), found.forecast.done
-    if task is None or hour0_ms is None:
+    if step is None or hour0_ms is None:
         return None
-    opens_ms, closes_ms = known.resolve(task.window.opens), known.resolve(task.window.closes)
+    opens_ms, closes_ms = known.resolve(step.window.opens), known.resolve(step.window.closes)
     # A bed that has not shown its own heat is no finished koji, however many hours it has lain.
     moved = not done.prior_only and found.forecast.known and done.hour.p50 is not None
     if moved and done.hour.p50 is not None:

@@ -17,7 +17,7 @@ from kojimon.engine.silence import watch_bed
 from kojimon.engine.state import Phase, after_ms
 from kojimon.engine.turn import Turn
 from kojimon.model import Priority
-from kojimon.schedule.spec import Expectation, Holds, Moment, Task
+from kojimon.schedule.spec import Expectation, Holds, Moment, Step
 
 OPEN, DUE, CLOSED = 1, 2, 3
 ANNOUNCED = {OPEN: "window-open", DUE: "window-due", CLOSED: "window-closed"}
@@ -36,8 +36,8 @@ def reconsider(turn: Turn, incubator: str) -> None:
     if known is None:
         return
     moved = _stage(turn, incubator, known)
-    for task in known.schedule.tasks:
-        _task(turn, incubator, known, task)
+    for step in known.schedule.steps:
+        _step(turn, incubator, known, step)
     for expectation in known.schedule.expectations:
         _expectation(turn, incubator, known, expectation)
     if moved or ramp_next_ms(turn, incubator) is not None:
@@ -65,15 +65,15 @@ def _stage(turn: Turn, incubator: str, known: Known) -> bool:
     return True
 
 
-def round_of(known: Known, task: Task) -> int:
-    """Which time the task is to be done next; 0 when it is done for good."""
-    marks = known.marks(task.name)
-    return 0 if marks and not task.repeats else len(marks) + 1
+def round_of(known: Known, step: Step) -> int:
+    """Which time the step is to be done next; 0 when it is done for good."""
+    marks = known.marks(step.name)
+    return 0 if marks and not step.repeats else len(marks) + 1
 
 
-def rank_of(known: Known, task: Task, now_ms: int) -> int:
-    """How far the task's window has got: 0 waiting, 1 open, 2 due, 3 closed."""
-    window = task.window
+def rank_of(known: Known, step: Step, now_ms: int) -> int:
+    """How far the step's window has got: 0 waiting, 1 open, 2 due, 3 closed."""
+    window = step.window
     for rank, moment in ((CLOSED, window.closes), (DUE, window.due), (OPEN, window.opens)):
         at_ms = known.resolve(moment)
         if at_ms is not None and at_ms <= now_ms:
@@ -81,20 +81,20 @@ def rank_of(known: Known, task: Task, now_ms: int) -> int:
     return 0 if window.opens or window.due else OPEN
 
 
-def _task(turn: Turn, incubator: str, known: Known, task: Task) -> None:
+def _step(turn: Turn, incubator: str, known: Known, step: Step) -> None:
     batch = turn.batches[incubator]
-    number = round_of(known, task)
-    phase = batch.phases.get(task.name, Phase())
-    rank = rank_of(known, task, turn.t_ms) if number else 0
+    number = round_of(known, step)
+    phase = batch.phases.get(step.name, Phase())
+    rank = rank_of(known, step, turn.t_ms) if number else 0
     told = phase.rank if phase.round == number else 0
     if rank != told or phase.round != number:
-        turn.put_batch(incubator, replace(batch, phases={**batch.phases, task.name: Phase(number, rank)}))
-    missed = rank == CLOSED and task.optional and (told == 0 or not task.window.opens)
-    if number and rank > told and not missed and (rank > OPEN or task.window.opens):
-        quiet = rank == OPEN or (rank == CLOSED and task.optional)
+        turn.put_batch(incubator, replace(batch, phases={**batch.phases, step.name: Phase(number, rank)}))
+    missed = rank == CLOSED and step.optional and (told == 0 or not step.window.opens)
+    if number and rank > told and not missed and (rank > OPEN or step.window.opens):
+        quiet = rank == OPEN or (rank == CLOSED and step.optional)
         turn.emit(
-            ANNOUNCED[rank], incubator, task.name, Priority.LOG if quiet else Priority.TELL,
-            round=number, label=task.label, optional=task.optional, closes_ms=known.resolve(task.window.closes),
+            ANNOUNCED[rank], incubator, step.name, Priority.LOG if quiet else Priority.TELL,
+            round=number, label=step.label, optional=step.optional, closes_ms=known.resolve(step.window.closes),
         )  # fmt: skip
 
 
@@ -140,9 +140,9 @@ def expected_by_ms(known: Known, expectation: Expectation) -> int | None:
 def _moments(known: Known) -> Iterator[Moment | None]:
     for stage in known.schedule.stages:
         yield stage.begins
-    for task in known.schedule.tasks:
-        if round_of(known, task):
-            yield from (task.window.opens, task.window.due, task.window.closes)
+    for step in known.schedule.steps:
+        if round_of(known, step):
+            yield from (step.window.opens, step.window.due, step.window.closes)
 
 
 def _next_ms(turn: Turn, incubator: str, known: Known) -> int | None:

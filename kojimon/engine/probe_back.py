@@ -48,10 +48,10 @@ def ask(turn: Turn, incubator: str, work: str, mark: Mark) -> None:
     if work not in COOLING_WORK or until_ms - turn.t_ms < LEAST_MS or not probes:
         return
     warm = _was_warm(turn, incubator, mark.at_ms)
-    turn.asked[incubator] = Asked(mark.id, mark.task, mark.at_ms, until_ms, warm=warm)
+    turn.asked[incubator] = Asked(mark.id, mark.step, mark.at_ms, until_ms, warm=warm)
     turn.set_due(deadlines.Asked(incubator), until_ms)
     turn.guidance.append(LookCloser(incubator, mark.at_ms, until_ms))
-    facts = {"task": mark.task, "mark": mark.id, "at_ms": mark.at_ms, "until_ms": until_ms, "probes": probes}
+    facts = {"step": mark.step, "mark": mark.id, "at_ms": mark.at_ms, "until_ms": until_ms, "probes": probes}
     turn.emit(EVENT, incubator, "asked", **facts)
 
 
@@ -120,7 +120,7 @@ def _followed(turn: Turn, incubator: str, asked: Asked) -> Asked:
     if turn.t_ms - asked.follows_ms < FOLLOWS_MS:
         return replace(asked, least_k=least_k, most_k=most_k)
     probe = turn.compiled.probes[bed[0]].name
-    facts = {"task": asked.task, "mark": asked.mark, "probe": probe, "probes": len(_beds(turn, incubator))}
+    facts = {"step": asked.step, "mark": asked.mark, "probe": probe, "probes": len(_beds(turn, incubator))}
     turn.emit(EVENT, incubator, "follows", Priority.TELL, **facts, value=bed[1], air_c=air[1])
     return replace(asked, doubted=True)
 
@@ -130,7 +130,7 @@ def shown(turn: Turn, incubator: str) -> Question | None:
     asked = turn.asked.get(incubator)
     if asked is None:
         return None
-    return Question(EVENT, asked.task, asked.mark, asked.at_ms, asked.until_ms, len(_beds(turn, incubator)))
+    return Question(EVENT, asked.step, asked.mark, asked.at_ms, asked.until_ms, len(_beds(turn, incubator)))
 
 
 def _close(turn: Turn, incubator: str, how: str, message: Priority = Priority.LOG, /, **facts: Any) -> bool:
@@ -139,7 +139,7 @@ def _close(turn: Turn, incubator: str, how: str, message: Priority = Priority.LO
     turn.guidance.append(LookCloser(incubator, turn.t_ms, turn.t_ms))
     if asked is None:
         return False
-    turn.emit(EVENT, incubator, how, message, task=asked.task, mark=asked.mark, **facts)
+    turn.emit(EVENT, incubator, how, message, step=asked.step, mark=asked.mark, **facts)
     return True
 
 

@@ -135,7 +135,7 @@ def _blind_ms(turn: Turn, incubator: str) -> int | None:
 def _seen_ms(turn: Turn, incubator: str) -> int:
     """When the koji was last seen: its probes' last good reading, but not before the stages began or we were up."""
     batch = turn.batches[incubator]
-    hour0 = [mark.at_ms for mark in batch.marks if mark.task == "inoculate" and not mark.undone]
+    hour0 = [mark.at_ms for mark in batch.marks if mark.step == "inoculate" and not mark.undone]
     seen = [turn.last_t[no] for no in _bed(turn, incubator) if no in turn.last_t]
     return max([*seen, *hour0, batch.started_ms, turn.awake_ms])
 

@@ -239,8 +239,8 @@ def _line(turn: Turn, incubator: str, no: int) -> Slope | None:
 def _moves(turn: Turn, incubator: str, mark: Mark) -> bool:
     """Whether a mark that stands says that the koji was moved."""
     schedule = turn.compiled.schedules.get(turn.batches[incubator].schedule)
-    task = schedule.task(mark.task) if schedule else None
-    return not mark.undone and task is not None and task.work in COOLING_WORK
+    step = schedule.step(mark.step) if schedule else None
+    return not mark.undone and step is not None and step.work in COOLING_WORK
 
 
 def _by_forecast(turn: Turn, incubator: str, bands: list[Band], told: bool) -> Nearest | None:

@@ -14,7 +14,7 @@ from msgspec.structs import replace
 
 from kojimon.alarms.levels import IDLE, LevelState
 from kojimon.alarms.states import AlarmState
-from kojimon.contract import keys
+from kojimon.contract import earlier, keys
 from kojimon.engine.setup import EngineSetup
 from kojimon.forecast.answers import Forecast
 from kojimon.model import Priority
@@ -51,7 +51,7 @@ class ConditionState(Struct, frozen=True):
 
 
 class Mark(Struct, frozen=True):
-    """A task done, as the person says it was.
+    """A step done, as the person says it was.
 
     Attributes:
         id: number of the mark, never used again.
@@ -60,14 +60,14 @@ class Mark(Struct, frozen=True):
     """
 
     id: int
-    task: str
+    step: str
     at_ms: int
     recorded_ms: int
     undone: bool = False
 
 
 class Phase(Struct, frozen=True):
-    """What has been announced of a task's window: which round, and 0 waiting, 1 open, 2 due, 3 closed."""
+    """What has been announced of a step's window: which round, and 0 waiting, 1 open, 2 due, 3 closed."""
 
     round: int = 1
     rank: int = 0
@@ -90,7 +90,7 @@ class Asked(Struct, frozen=True):
     """
 
     mark: int
-    task: str
+    step: str
     at_ms: int
     until_ms: int
     shown_ms: int = -1
@@ -139,7 +139,7 @@ class Lately(Struct, frozen=True):
         putting_back_ms: somebody answered that a probe is out of the koji, and is on the way to it.
         guessed_ms: a sudden fall of the koji was asked about.
         forecast_known_ms, forecast_refused_ms: that was told of the forecast.
-        back: the doing of each task (when it was done) from which the koji has come back, by task.
+        back: the doing of each step (when it was done) from which the koji has come back, by step.
     """
 
     set_ms: int = -1
@@ -304,6 +304,8 @@ def encode(state: State) -> bytes:
 
 def decode(data: bytes) -> State:
     """The state from a snapshot. Raises msgspec.DecodeError when it was written by another form of the engine."""
+    if earlier.MARK.encode() in data:
+        data = _ENCODER.encode(earlier.plain(msgspec.msgpack.decode(data, strict=False)))
     return _sorted_out(_DECODER.decode(data))
 
 
@@ -315,9 +317,9 @@ def _sorted_out(state: State) -> State:
         if not isinstance(key, keys.Other):
             since[name] = t_ms
             continue
-        found, (what, _, task) = lately.get(incubator, Lately()), key.text.partition("/")
+        found, (what, _, step) = lately.get(incubator, Lately()), key.text.partition("/")
         if what == "back":
-            lately[incubator] = replace(found, back={**found.back, task: t_ms})
+            lately[incubator] = replace(found, back={**found.back, step: t_ms})
         elif what in _ONCE_IN_SINCE:
             lately[incubator] = replace(found, **{_ONCE_IN_SINCE[what]: t_ms})
     return state if len(since) == len(state.since) else replace(state, since=since, lately=lately)

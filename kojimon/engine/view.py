@@ -23,7 +23,7 @@ from kojimon.contract.state import (
     Place,
     Probe,
     Stage,
-    Task,
+    Step,
 )  # fmt: skip
 from kojimon.engine.box import off_untold
 from kojimon.engine.conditions import fresh
@@ -59,7 +59,7 @@ def view(state: State, now_ms: int) -> Document:
 def _incubator(turn: Turn, box: IncubatorSetup) -> Box:
     batch = turn.batches.get(box.name)
     known = known_of(turn.compiled, box.name, batch, turn.anchors, turn.last_t) if batch else None
-    tasks = tuple(_task(known, task, turn.t_ms) for task in known.schedule.tasks) if known else ()
+    steps = tuple(_step(known, step, turn.t_ms) for step in known.schedule.steps) if known else ()
     return Box(
         name=box.name,
         label=box.label or box.name,
@@ -73,8 +73,8 @@ def _incubator(turn: Turn, box: IncubatorSetup) -> Box:
         derived=tuple(derived(turn, box.name)),
         bands=tuple(_band(band) for band in bands_in_force(turn, box.name)),
         pending=tuple(pending(turn, box.name)),
-        tasks=tasks,
-        next=_next(tasks),
+        steps=steps,
+        next=_next(steps),
         question=question(turn, box.name),
         forecast=shown(turn, box.name, known),
         cautions=tuple(known.schedule.cautions) if known else (),
@@ -164,40 +164,40 @@ def _band(band: spec.Band) -> Band:
     return Band(band.place, band.quantity, *(limit.limit if limit else None for limit in limits))
 
 
-def _task(known: Known, task: spec.Task, now_ms: int) -> Task:
-    number = round_of(known, task)
-    marks = [mark for mark in known.batch.marks if mark.task == task.name]
-    gate = task.gate
-    return Task(
-        name=task.name,
-        label=task.label,
-        status=STATUS[rank_of(known, task, now_ms)] if number else "done",
-        trade=task.trade,
-        work=task.work,
+def _step(known: Known, step: spec.Step, now_ms: int) -> Step:
+    number = round_of(known, step)
+    marks = [mark for mark in known.batch.marks if mark.step == step.name]
+    gate = step.gate
+    return Step(
+        name=step.name,
+        label=step.label,
+        status=STATUS[rank_of(known, step, now_ms)] if number else "done",
+        trade=step.trade,
+        work=step.work,
         round=number,
-        repeats=task.repeats,
-        optional=task.optional,
-        opens_t_ms=known.resolve(task.window.opens) if number else None,
-        due_t_ms=known.resolve(task.window.due) if number else None,
-        closes_t_ms=known.resolve(task.window.closes) if number else None,
+        repeats=step.repeats,
+        optional=step.optional,
+        opens_t_ms=known.resolve(step.window.opens) if number else None,
+        due_t_ms=known.resolve(step.window.due) if number else None,
+        closes_t_ms=known.resolve(step.window.closes) if number else None,
         marks=tuple(Mark(mark.id, mark.at_ms, undone=mark.undone) for mark in marks),
         gate=None if gate is None else Gate(gate.place, gate.at_least, gate.at_most),
-        advice=tuple(task.advice),
-        cautions=tuple(task.cautions),
+        advice=tuple(step.advice),
+        cautions=tuple(step.cautions),
     )
 
 
 _URGENCY: Final = {"overdue": 0, "due": 1, "open": 2, "waiting": 3}
 
 
-def _next(tasks: Sequence[Task]) -> Next | None:
+def _next(steps: Sequence[Step]) -> Next | None:
     """The one next step: what is overdue, due or open first, else the earliest known opening."""
-    # An optional task whose time has passed undone is let go, or it would stand before the one that matters.
-    gone = [task for task in tasks if task.optional and task.status == "overdue"]
-    rows = [task for task in tasks if task.status in _URGENCY and task not in gone]
+    # An optional step whose time has passed undone is let go, or it would stand before the one that matters.
+    gone = [step for step in steps if step.optional and step.status == "overdue"]
+    rows = [step for step in steps if step.status in _URGENCY and step not in gone]
     known = [
-        task for task in rows
-        if task.status != "waiting" or task.opens_t_ms is not None or task.due_t_ms is not None
+        step for step in rows
+        if step.status != "waiting" or step.opens_t_ms is not None or step.due_t_ms is not None
     ]  # fmt: skip
     first = min(known, key=_order, default=None)
     if first is None:
@@ -206,9 +206,9 @@ def _next(tasks: Sequence[Task]) -> Next | None:
     return Next(first.name, first.status, at, closes_t_ms=first.closes_t_ms)
 
 
-def _order(task: Task) -> tuple[int, bool, float]:
-    times = [at for at in (task.opens_t_ms, task.due_t_ms) if at is not None]
-    return _URGENCY[task.status], task.optional, min(times, default=float("inf"))
+def _order(step: Step) -> tuple[int, bool, float]:
+    times = [at for at in (step.opens_t_ms, step.due_t_ms) if at is not None]
+    return _URGENCY[step.status], step.optional, min(times, default=float("inf"))
 
 
 def _alarms(turn: Turn, incubator: str) -> tuple[Alarm, ...]:

@@ -40,12 +40,12 @@ class Night(NamedTuple):
     """One scenario in a run: the same members, one thing done to them.
 
     Attributes:
-        task: key of `EFFECTS`, or "" for none.
+        work: key of `EFFECTS`, or "" for none.
         at_h: when it is done, hours from now.
         lower_k: by how much the box is turned down at once.
     """
 
-    task: str = ""
+    work: str = ""
     at_h: float = 0.0
     lower_k: float = 0.0
 
@@ -155,8 +155,8 @@ class _Running:
         """A step's bed, bed as seen, air and growth, then on to the next."""
         count, hour = len(self.nights), step * self.step_h
         for i, night in enumerate(self.nights):
-            if night.task and step == max(0, round(night.at_h / self.step_h)):
-                self._touch(i, night.task)
+            if night.work and step == max(0, round(night.at_h / self.step_h)):
+                self._touch(i, night.work)
         air = self._air(hour)
         damp = self.bed.humidity_pct / 100.0 if self.now.humidity is None else self.now.humidity
         speed = speed_at(self.bed, self.bed_c) * np.exp(self.stray)
@@ -181,9 +181,9 @@ class _Running:
         air: Array = np.maximum(setting, floating) + apart + self.drift * min(hour / ROOM_DRIFT_H, 1.0)
         return air
 
-    def _touch(self, scenario: int, task: str) -> None:
-        """Does a task in one scenario."""
-        effect = EFFECTS[task]
+    def _touch(self, scenario: int, work: str) -> None:
+        """Does work in one scenario."""
+        effect = EFFECTS[work]
         part = slice(scenario * self.members, (scenario + 1) * self.members)
         self.bed_c[part] -= effect.cool_k
         self.bed.loss_per_h[part] *= np.exp(effect.loss + effect.loss_spread * self.draws[0])

@@ -135,7 +135,7 @@ class Check(Struct, frozen=True):
         miss_sd: the same in standard deviations of that forecast.
         widened: factor on the spread of the unknown part, from how earlier forecasts fared (below 1: better than
             they promised).
-        jumps: sudden changes of the readings that no task explains, so far.
+        jumps: sudden changes of the readings that no work explains, so far.
     """
 
     contradicts: bool

@@ -38,7 +38,7 @@ class Batches:
         if batch is None:
             raise KojimonError(f"no batch {request.key!r} has been started here; send `start` with its readings")
         if isinstance(request, Observe):
-            batch.take(request.readings, request.tasks)
+            batch.take(request.readings, request.works)
             return Answer()
         if isinstance(request, Ask):
             made = batch.forecast(request.now_s, request.limits_c, request.horizon_s, request.low_c, request.mix)
@@ -51,7 +51,7 @@ class Batches:
         from kojimon.forecast.prior import published
 
         batch = Forecaster(request.setup, request.prior or published(), request.seed)
-        batch.take(request.readings, request.tasks)
+        batch.take(request.readings, request.works)
         self._batches[request.key] = batch
         return Answer()
 

@@ -163,7 +163,7 @@ def _what_if(forecaster: Forecaster, horizon_h: float) -> ahead.Paths:
 
 def _changes(paths: ahead.Paths, limits_c: tuple[float, ...]) -> tuple[WhatIf, ...]:
     peaks = paths.bed_c.max(axis=0)
-    # A scenario's own peak counts from its first step on: the moment before a task is not its doing.
+    # A scenario's own peak counts from its first step on: the moment before a work is not its doing.
     later = paths.bed_c[1:].max(axis=0)
     found = []
     for i, (change, _) in enumerate(CHANGES, start=1):

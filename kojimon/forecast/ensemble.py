@@ -40,7 +40,7 @@ _WALK: Final = np.array([p.walk for p in PARAMETERS])[:, None]
 
 
 class Effect(NamedTuple):
-    """What a task does to the bed, uncertain: mean and spread of each change.
+    """What work does to the bed, uncertain: mean and spread of each change.
 
     `cool_k`: fall of the bed; `loss`: factor on the exchange, as ln; `set_back`: ln of the odds of growth.
     All chosen; 1-2 °C of cooling by stirring is reported by sake makers, and spreading thins the layer.
@@ -63,7 +63,7 @@ EFFECTS: Final = {
     "swap": Effect(0.3, 1.0, 0.0, 0.15, 0.0, 0.05),
     "unknown": Effect(0.0, 2.0, 0.0, 0.25, 0.0, 0.20),
 }
-"""Tasks that change the bed. `unknown` is a jump in the readings that nobody explained."""
+"""Steps that change the bed. `unknown` is a jump in the readings that nobody explained."""
 
 
 class Ensemble:
@@ -160,7 +160,7 @@ class Ensemble:
     def learn(self, reading_c: float, extra_k: float = 0.0) -> None:
         """Weights the members by one reading (a block's median) and corrects their states.
 
-        `extra_k`: more standard deviation on the reading (after a task, while the probe settles).
+        `extra_k`: more standard deviation on the reading (after work, while the probe settles).
         """
         missed = reading_c - self.seen()
         own = self.cov[:, BED, BED]
@@ -192,8 +192,8 @@ class Ensemble:
         self.rows += _WALK * np.sqrt(hours) * self.rng.standard_normal(self.rows.shape)
         self.bed = bed_from(self.rows)
 
-    def task(self, effect: Effect) -> None:
-        """Changes every member as a task might have."""
+    def work(self, effect: Effect) -> None:
+        """Changes every member as work might have."""
         self.state[BED] -= effect.cool_k
         self.state[GROWN] += effect.set_back
         self.cov[:, BED, BED] += effect.cool_spread_k**2

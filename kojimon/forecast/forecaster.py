@@ -1,4 +1,4 @@
-"""One batch's forecast: readings and tasks in, a `Forecast` out.
+"""One batch's forecast: readings and works in, a `Forecast` out.
 
 Readings are gathered into blocks of five minutes on the batch's own clock; a block's median is what the ensemble
 learns from. So feeding every second, or once a minute after a restart, gives nearly the same members, and asking
@@ -35,7 +35,7 @@ BEST_C, WORST_C = -10.0, 80.0
 JUMP_K: Final = 2.0
 """A block further off than this, and than six standard deviations, is not believed at first; chosen."""
 SETTLING_BLOCKS: Final = 6
-"""Half an hour after a task in which readings count less and the box is not learnt from; chosen."""
+"""Half an hour after work in which readings count less and the box is not learnt from; chosen."""
 DRAWS: Final = 8
 """How many members are drawn for each one kept, when the prior is the published one."""
 CHECK_H: Final = 2.0
@@ -55,7 +55,7 @@ CHECK_EVERY: Final = 6
 
 
 class Pending(NamedTuple):
-    """A forecast kept to be checked: for which block, made at which count of tasks and jumps."""
+    """A forecast kept to be checked: for which block, made at which count of works and jumps."""
 
     block: int
     mean_c: float
@@ -99,8 +99,8 @@ class Forecaster:
         self.humidity: Array | None = None
         self._gather: dict[str, list[float]] = {"bed": [], "air": [], "room": [], "rh": []}
         self._half: dict[str, list[float]] = {"bed": [], "air": []}
-        self._tasks: list[str] = []
-        self._since_task = SETTLING_BLOCKS
+        self._works: list[str] = []
+        self._since_step = SETTLING_BLOCKS
         self._refused: list[float] = []
         self._blind_air = False
         self._air_seen = False
@@ -136,25 +136,25 @@ class Forecaster:
                 if name == "bed":
                     self.last_bed_s = t_s
 
-    def task(self, t_s: float, kind: str) -> None:
-        """A task was done: `mix`, `spread`, `furrow`, `wrap` or `unwrap`; any other kind changes nothing.
+    def work(self, t_s: float, kind: str) -> None:
+        """Work was done: `mix`, `spread`, `furrow`, `wrap` or `unwrap`; any other kind changes nothing.
 
-        `t_s` may lie before readings already taken (a task told late); it then counts from now.
+        `t_s` may lie before readings already taken (told late); it then counts from now.
         """
         if kind not in EFFECTS:
             return
         self._catch_up(int(max(t_s, 0.0) // BLOCK_S))
-        self._tasks.append(kind)
+        self._works.append(kind)
 
-    def take(self, readings: Iterable[Reading], tasks: Iterable[tuple[float, str]]) -> None:
-        """Takes many readings and tasks, each in order of time; a task comes before a reading of its moment."""
-        waiting = deque(tasks)
+    def take(self, readings: Iterable[Reading], works: Iterable[tuple[float, str]]) -> None:
+        """Takes many readings and works, each in order of time; work comes before a reading of its moment."""
+        waiting = deque(works)
         for t_s, bed_c, air_c, room_c, rh_pct in readings:
             while waiting and waiting[0][0] <= t_s:
-                self.task(*waiting.popleft())
+                self.work(*waiting.popleft())
             self.observe(t_s, bed_c, air_c, room_c, rh_pct)
         for t_s, kind in waiting:
-            self.task(t_s, kind)
+            self.work(t_s, kind)
 
     def forecast(
         self,
@@ -223,7 +223,7 @@ class Forecaster:
     def _close(self) -> None:
         """Ends the current block: learn from it, then go on to the next."""
         gathered, self._gather = self._gather, {"bed": [], "air": [], "room": [], "rh": []}
-        tasks, self._tasks = self._tasks, []
+        works, self._works = self._works, []
         bed = median(gathered["bed"]) if gathered["bed"] else None
         air = sum(gathered["air"]) / len(gathered["air"]) if gathered["air"] else None
         if gathered["room"]:
@@ -231,12 +231,12 @@ class Forecaster:
         self.humidity = np.asarray(median(gathered["rh"]) / 100.0) if gathered["rh"] else None
         self.ensemble.advance(BLOCK_H, self._air_for(air), self.humidity)
         self._seen_blocks.append(bed is not None)
-        if bed is not None and not tasks:
+        if bed is not None and not works:
             self._learn(bed)
-        for kind in tasks:
-            self.ensemble.task(EFFECTS[kind])
+        for kind in works:
+            self.ensemble.work(EFFECTS[kind])
             self._touch()
-        self._since_task += 1
+        self._since_step += 1
         self._half_hour(bed, air)
         self.block += 1
         if self.block % CHECK_EVERY == 0:
@@ -262,7 +262,7 @@ class Forecaster:
 
     def _learn(self, bed: float) -> None:
         mean, spread = self.ensemble.expected()
-        settling = 0.5 if self._since_task < SETTLING_BLOCKS else 0.0
+        settling = 0.5 if self._since_step < SETTLING_BLOCKS else 0.0
         if abs(bed - mean) > max(JUMP_K, 6.0 * spread) and not self._persists(bed):
             return
         self._refused.clear()
@@ -280,7 +280,7 @@ class Forecaster:
         self._refused.append(bed)
         if len(self._refused) < 3:
             return False
-        self.ensemble.task(EFFECTS["unknown"])
+        self.ensemble.work(EFFECTS["unknown"])
         self.ensemble.cov[:, BED, BED] += (bed - self._bed_now()) ** 2
         self.jumps += 1
         self._touch()
@@ -288,11 +288,11 @@ class Forecaster:
 
     def _touch(self) -> None:
         """The koji lies otherwise than before: how forecasts fared until now says little about it."""
-        self.touched, self._since_task = self.touched + 1, 0
+        self.touched, self._since_step = self.touched + 1, 0
         self.misses.clear()
 
     def _half_hour(self, bed: float | None, air: float | None) -> None:
-        if bed is not None and air is not None and self._since_task > SETTLING_BLOCKS:
+        if bed is not None and air is not None and self._since_step > SETTLING_BLOCKS:
             self._half["bed"].append(bed)
             self._half["air"].append(air)
         if (self.block + 1) % round(EVERY_H / BLOCK_H) or len(self._half["air"]) < 3:

@@ -15,7 +15,7 @@ from kojimon.forecast.answers import Forecast, ForecastSetup, MixAim, Prior
 
 Reading = tuple[float, float | None, float | None, float | None, float | None]
 """Seconds since inoculation; bed, air, room in °C; relative humidity in %. None: no reading."""
-Task = tuple[float, str]
+Work = tuple[float, str]
 """Seconds since inoculation; `mix`, `spread`, `furrow`, `wrap`, `unwrap`, `swap`."""
 
 
@@ -28,15 +28,15 @@ class Start(Struct, frozen=True, tag_field="ask", tag="start"):
     prior: Prior | None = None
     """None: the published one."""
     readings: tuple[Reading, ...] = ()
-    tasks: tuple[Task, ...] = ()
+    works: tuple[Work, ...] = ()
 
 
 class Observe(Struct, frozen=True, tag_field="ask", tag="observe"):
-    """Readings and tasks since the last request, in order of time."""
+    """Readings and works since the last request, in order of time."""
 
     key: str
     readings: tuple[Reading, ...] = ()
-    tasks: tuple[Task, ...] = ()
+    works: tuple[Work, ...] = ()
 
 
 class Ask(Struct, frozen=True, tag_field="ask", tag="forecast"):

@@ -14,16 +14,16 @@ from kojimon.forecast.prior import published
 
 
 class Recorded(Struct, frozen=True):
-    """A curve: readings and tasks in order of time, seconds since inoculation.
+    """A curve: readings and works in order of time, seconds since inoculation.
 
     Attributes:
         readings: (t_s, bed °C, air °C, room °C, relative humidity %), None where there was no reading.
-        tasks: (t_s, kind) as `Forecaster.task` takes them.
+        works: (t_s, kind) as `Forecaster.work` takes them.
         mixes: from when which mixing is the next one, in order of time; before the first the setup's is.
     """
 
     readings: Sequence[Reading]
-    tasks: Sequence[tuple[float, str]] = ()
+    works: Sequence[tuple[float, str]] = ()
     mixes: Sequence[tuple[float, MixAim | None]] = ()
 
 
@@ -54,18 +54,18 @@ def forecasts(
     if not every_s > 0:
         raise UsageError(f"forecasts every {every_s} s: an interval above 0 is wanted, as in `10min`")
     _in_order("readings", [row[0] for row in curve.readings])
-    _in_order("tasks", [t_s for t_s, _ in curve.tasks])
+    _in_order("works", [t_s for t_s, _ in curve.works])
     forecaster = Forecaster(setup, prior or published(), seed)
-    reading, task, due_s = 0, 0, 0.0
+    reading, work, due_s = 0, 0, 0.0
     end_s = curve.readings[-1][0] if curve.readings else -1.0
     while due_s <= end_s:
-        until, tasks = reading, task
+        until, works = reading, work
         while until < len(curve.readings) and curve.readings[until][0] <= due_s:
             until += 1
-        while tasks < len(curve.tasks) and curve.tasks[tasks][0] <= due_s:
-            tasks += 1
-        forecaster.take(curve.readings[reading:until], curve.tasks[task:tasks])
-        reading, task = until, tasks
+        while works < len(curve.works) and curve.works[works][0] <= due_s:
+            works += 1
+        forecaster.take(curve.readings[reading:until], curve.works[work:works])
+        reading, work = until, works
         mix = next((aim for at_s, aim in reversed(curve.mixes) if at_s <= due_s), None)
         yield forecaster.forecast(due_s, limits_c, horizon_s, mix=mix)
         due_s += every_s

@@ -206,9 +206,16 @@ def _first(db: sqlite3.Connection) -> None:
     db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
 
 
-MIGRATIONS: Final[tuple[Migration, ...]] = (_first,)
-"""Migration n (counted from 1) leads from version n - 1 to n. A released one is never edited: once a second one
-exists the first becomes a frozen copy of its own text, and TABLES and VIEWS show the present state."""
+def _second(db: sqlite3.Connection) -> None:
+    """Version 2: the same tables. What was a task is a step in what is written from here on (`contract.earlier`).
+
+    The number alone keeps an earlier kojimon from reading on and missing every step done since.
+    """
+
+
+MIGRATIONS: Final[tuple[Migration, ...]] = (_first, _second)
+"""Migration n (counted from 1) leads from version n - 1 to n. A released one is never edited: once one
+changes the tables, the first becomes a frozen copy of its own text, and TABLES and VIEWS show the present state."""
 
 VERSION: Final = len(MIGRATIONS)
 

@@ -327,13 +327,13 @@ def _is_over(event: Event) -> bool:
 
 
 def _advice(event: Event, desk: Desk) -> list[str]:
-    """Advice and cautions of the task a window is about, before anybody does it."""
+    """Advice and cautions of the step a window is about, before anybody does it."""
     box = _box(event.incubator, desk)
-    task = box.task(event.key) if box is not None else None
-    if task is None or event.kind not in ("window-due", "window-closed"):
+    step = box.step(event.key) if box is not None else None
+    if step is None or event.kind not in ("window-due", "window-closed"):
         return []
-    care = ["Take care:", *(f"- {caution}" for caution in task.cautions)] if task.cautions else []
-    return [*care, *task.advice]
+    care = ["Take care:", *(f"- {caution}" for caution in step.cautions)] if step.cautions else []
+    return [*care, *step.advice]
 
 
 def _box(incubator: str, desk: Desk) -> Box | None:

@@ -1,1 +1,1 @@
-"""Schedules: stages, bands, tasks, windows, gates and the moments they hang on."""
+"""Schedules: stages, bands, steps, windows, gates and the moments they hang on."""

@@ -24,7 +24,7 @@ from kojimon.schedule.spec import (
     Recovery,
     Schedule,
     Stage,
-    Task,
+    Step,
     Watch,
     Window,
 )
@@ -135,11 +135,11 @@ def _box(keys: Draft) -> BoxWatch | None:
     return BoxWatch(**rest) if keys.get("watch", True) else None
 
 
-def _task(name: str, keys: Draft) -> Task:
+def _step(name: str, keys: Draft) -> Step:
     ends = {end: moment(keys[end]) for end in ("opens", "due", "closes") if keys[end] is not None}
     special = ("opens", "due", "closes", "gate")
     rest = {key: value for key, value in keys.items() if key not in special}
-    return Task(name, window=Window(**ends), gate=gate(keys["gate"]) if keys["gate"] else None, **rest)
+    return Step(name, window=Window(**ends), gate=gate(keys["gate"]) if keys["gate"] else None, **rest)
 
 
 def _expectation(name: str, keys: Draft) -> Expectation:
@@ -162,7 +162,7 @@ def build(name: str, draft: Draft) -> Schedule:
         label=draft["label"],
         purpose=draft["purpose"],
         stages=tuple(_stage(stage, keys) for stage, keys in draft["stages"].items()),
-        tasks=tuple(_task(task, keys) for task, keys in draft["tasks"].items()),
+        steps=tuple(_step(step, keys) for step, keys in draft["steps"].items()),
         conditions={name: condition(keys) for name, keys in draft["conditions"].items()},
         expectations=tuple(_expectation(name, keys) for name, keys in draft["expectations"].items()),
         cautions=draft.get("cautions", ()),

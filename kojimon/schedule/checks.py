@@ -30,10 +30,10 @@ def check(draft: Draft, report: Report) -> None:
         _bands(keys.get("bands", {}), f"stages.{name}.bands", report)
         for number, watch in enumerate(keys.get("watches", ())):
             _watch(draft, watch, f"stages.{name}.watches[{number}]", report)
-    for name, keys in draft.get("tasks", {}).items():
+    for name, keys in draft.get("steps", {}).items():
         if keys.get("gate"):
-            _levels(keys["gate"], f"tasks.{name}.gate", report)
-            _gate_tolerance(keys["gate"], f"tasks.{name}.gate", report)
+            _levels(keys["gate"], f"steps.{name}.gate", report)
+            _gate_tolerance(keys["gate"], f"steps.{name}.gate", report)
         _window(name, keys, report)
     for name, keys in draft.get("expectations", {}).items():
         for number, condition in enumerate(keys.get("any_of", ())):
@@ -43,19 +43,19 @@ def check(draft: Draft, report: Report) -> None:
 
 
 def _hour_zero(draft: Draft, report: Report) -> None:
-    tasks = draft.get("tasks")
-    if tasks is None:
+    steps = draft.get("steps")
+    if steps is None:
         return
-    if HOUR_ZERO not in tasks:
-        report.at("tasks", f"found no task `{HOUR_ZERO}`", "wanted it: it is hour 0")
-    elif tasks[HOUR_ZERO].get("repeats"):
-        report.at(f"tasks.{HOUR_ZERO}.repeats", "found `true`", "wanted `false`: hour 0 comes once")
-    for name, keys in tasks.items():
+    if HOUR_ZERO not in steps:
+        report.at("steps", f"found no step `{HOUR_ZERO}`", "wanted it: it is hour 0")
+    elif steps[HOUR_ZERO].get("repeats"):
+        report.at(f"steps.{HOUR_ZERO}.repeats", "found `true`", "wanted `false`: hour 0 comes once")
+    for name, keys in steps.items():
         if "work" in keys and (keys["work"] == "inoculate") != (name == HOUR_ZERO):
             what = f"found `{keys['work']}`"
-            report.at(f"tasks.{name}.work", what, f"wanted `inoculate` at task `{HOUR_ZERO}` and at no other")
-    if not any(keys.get("work") == "harvest" for keys in tasks.values()):
-        report.at("tasks", "found no task with `work: harvest`", "wanted one: the koji has to be taken out in time")
+            report.at(f"steps.{name}.work", what, f"wanted `inoculate` at step `{HOUR_ZERO}` and at no other")
+    if not any(keys.get("work") == "harvest" for keys in steps.values()):
+        report.at("steps", "found no step with `work: harvest`", "wanted one: the koji has to be taken out in time")
 
 
 def _levels(keys: Draft, path: str, report: Report, difference: bool = False) -> None:
@@ -147,7 +147,7 @@ def _watch(draft: Draft, watch: Any, path: str, report: Report) -> None:
         report.at(path, "found neither `above` nor `below`", "wanted one of them or both")
     if keys.get("priority") == Priority.WAKE and (keys.get("place", "bed") != "bed" or _is_damp(amounts)):
         report.at(f"{path}.priority", "found `wake`", "wanted `tell` or `log`: only the koji's temperature may wake")
-    _known(draft, "tasks", keys.get("after", ""), f"{path}.after", report)
+    _known(draft, "steps", keys.get("after", ""), f"{path}.after", report)
 
 
 def _is_damp(amounts: dict[str, Amount]) -> bool:
@@ -155,12 +155,12 @@ def _is_damp(amounts: dict[str, Amount]) -> bool:
 
 
 def _moments(draft: Draft) -> Iterator[tuple[str, Any, str]]:
-    """Every moment: its path, what was read, and the task it belongs to."""
+    """Every moment: its path, what was read, and the step it belongs to."""
     for name, keys in draft.get("stages", {}).items():
         yield f"stages.{name}.begins", keys.get("begins"), ""
-    for name, keys in draft.get("tasks", {}).items():
+    for name, keys in draft.get("steps", {}).items():
         for end in ("opens", "due", "closes"):
-            yield f"tasks.{name}.{end}", keys.get(end), name
+            yield f"steps.{name}.{end}", keys.get(end), name
     for name, keys in draft.get("expectations", {}).items():
         yield f"expectations.{name}.by", keys.get("by"), ""
 
@@ -178,10 +178,10 @@ def _moment(draft: Draft, moment: Any, path: str, own: str, report: Report) -> N
     if kind == "holds":
         _known(draft, "conditions", keys.get("holds", ""), f"{path}.holds", report)
     key = "after" if kind == "after" else "since"
-    task = keys.get(key, "")
-    _known(draft, "tasks", task, f"{path}.{key}", report)
-    if own and task == own and not draft["tasks"][own].get("repeats"):
-        report.at(f"{path}.{key}", f"found `{task}`, the task itself", "wanted another task, or `repeats: true`")
+    step = keys.get(key, "")
+    _known(draft, "steps", step, f"{path}.{key}", report)
+    if own and step == own and not draft["steps"][own].get("repeats"):
+        report.at(f"{path}.{key}", f"found `{step}`, the step itself", "wanted another step, or `repeats: true`")
 
 
 def _known(draft: Draft, kind: str, name: Any, path: str, report: Report) -> None:
@@ -195,15 +195,15 @@ def _known(draft: Draft, kind: str, name: Any, path: str, report: Report) -> Non
 
 
 def _window(name: str, keys: Draft, report: Report) -> None:
-    """A window upside down, as far as its ends count from the same task."""
+    """A window upside down, as far as its ends count from the same step."""
     ends = [(end, _latest(keys.get(end))) for end in ("opens", "due", "closes")]
     known = [(end, waits) for end, waits in ends if waits]
     for (earlier, first), (later, second) in pairwise(known):
-        for task in sorted(first.keys() & second.keys()):
-            if first[task] > second[task]:
-                what = f"found {show_duration(second[task])} after `{task}`, before it {_verb(earlier)} at"
-                wanted = f"wanted {show_duration(first[task])} or later"
-                report.at(f"tasks.{name}.{later}", f"{what} {show_duration(first[task])}", wanted)
+        for step in sorted(first.keys() & second.keys()):
+            if first[step] > second[step]:
+                what = f"found {show_duration(second[step])} after `{step}`, before it {_verb(earlier)} at"
+                wanted = f"wanted {show_duration(first[step])} or later"
+                report.at(f"steps.{name}.{later}", f"{what} {show_duration(first[step])}", wanted)
 
 
 def _verb(end: str) -> str:
@@ -211,7 +211,7 @@ def _verb(end: str) -> str:
 
 
 def _latest(moment: Any) -> dict[str, float]:
-    """By how long after a task a moment has come at the latest, for each task of which that can be said."""
+    """By how long after a step a moment has come at the latest, for each step of which that can be said."""
     if isinstance(moment, float):
         return {HOUR_ZERO: moment}
     if not isinstance(moment, tuple):
@@ -222,7 +222,7 @@ def _latest(moment: Any) -> dict[str, float]:
     if kind == "first_of":
         waits: dict[str, float] = {}
         for part in keys.get(kind, ()):
-            for task, wait in _latest(part).items():
-                waits[task] = min(wait, waits.get(task, wait))
+            for step, wait in _latest(part).items():
+                waits[step] = min(wait, waits.get(step, wait))
         return waits
     return {}

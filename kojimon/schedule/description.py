@@ -20,14 +20,14 @@ from kojimon.document.values import (
     whole,
 )  # fmt: skip
 from kojimon.model import Place, Priority
-from kojimon.schedule.spec import BoxWatch, Condition, Expectation, Gate, Limit, Schedule, Stage, Task
+from kojimon.schedule.spec import BoxWatch, Condition, Expectation, Gate, Limit, Schedule, Stage, Step
 
 WORK: Final = ("none", "inoculate", "mix", "spread", "wrap", "unwrap", "swap", "harvest")
 HOUR_S: Final = 3600.0
 LONGEST_S: Final = 240 * HOUR_S
 """Ten days: longer than any koji (soy-sauce koji of the textbook table: 72 h)."""
 
-_TASK: Final = Name("the name of a task")
+_STEP: Final = Name("the name of a step")
 _CONDITION: Final = Name("the name of a condition")
 _WAIT: Final = duration(0, LONGEST_S)
 
@@ -45,7 +45,7 @@ _MOMENT: Variants = Variants(
         "after": Map(
             "a map with `after` and `wait`",
             [
-                Field("after", _TASK, "Task from whose (last) doing the time counts.", required=True),
+                Field("after", _STEP, "Step from whose (last) doing the time counts.", required=True),
                 Field("wait", _WAIT, "How long after it.", default=0.0),
             ],
         ),
@@ -55,8 +55,8 @@ _MOMENT: Variants = Variants(
                 Field("holds", _CONDITION, "Condition that has held for its time.", required=True),
                 Field(
                     "since",
-                    _TASK,
-                    "Task from whose (last) doing it counts; without it from hour 0. A task that repeats counts from"
+                    _STEP,
+                    "Step from whose (last) doing it counts; without it from hour 0. A step that repeats counts from"
                     " hour 0 until it has been done once.",
                     default="",
                 ),
@@ -157,8 +157,8 @@ WATCH: Final = Variants(
             Field("at_least", amount(), "Value from which time counts.", required=True),
             Field("total", duration(60, LONGEST_S), "How much of it is too much.", "total_s", required=True),
         ]),
-        "recovery": _watch("recovery", "`place`, `after`, `at_most`, `within`", "Not back in time after a task.", [
-            Field("after", _TASK, "The task.", required=True),
+        "recovery": _watch("recovery", "`place`, `after`, `at_most`, `within`", "Not back in time after a step.", [
+            Field("after", _STEP, "The step.", required=True),
             Field("at_most", amount(), "What it must be back at or under.", required=True),
             Field("within", duration(60, 24 * HOUR_S), "Within how long.", "within_s", required=True),
         ]),
@@ -222,8 +222,8 @@ GATE: Final = Map(
     Gate,
 )  # fmt: skip
 
-TASK: Final = Map(
-    "a task (`label`, `opens`, ...)",
+STEP: Final = Map(
+    "a step (`label`, `opens`, ...)",
     [
         Field("label", text("a text of one line", 60), "The plain words for it.", required=True),
         Field("trade", text("a word", 60), "The trade's own word for it."),
@@ -238,7 +238,7 @@ TASK: Final = Map(
         Field("advice", _sentences("sentences"), "What to do."),
         Field("cautions", _sentences("sentences"), "What can hurt at this step."),
     ],
-    Task,
+    Step,
 )
 
 EXPECTATION: Final = Map(
@@ -255,7 +255,7 @@ EXPECTATION: Final = Map(
 )  # fmt: skip
 
 SCHEDULE: Final = Map(
-    "a schedule (`label`, `stages`, `tasks`, ...)",
+    "a schedule (`label`, `stages`, `steps`, ...)",
     [
         Field("label", text("a text of one line", 60), "What it is called on screens.", required=True),
         Field("purpose", text("a text of one line", 60), "What the koji is for.", required=True),
@@ -263,7 +263,8 @@ SCHEDULE: Final = Map(
               "Statements about a place, by names of your own.", default={}),
         Field("stages", Each("a map of stages", Name("the name of a stage"), STAGE, most=20),
               "The parts of the batch, in order.", required=True),
-        Field("tasks", Each("a map of tasks", _TASK, TASK, most=50), "The work by hand, in order.", required=True),
+        Field("steps", Each("a map of steps", _STEP, STEP, most=50), "The work by hand, in order.", required=True,
+              was="tasks"),
         Field("expectations", Each("a map of expectations", Name("the name of an expectation"), EXPECTATION, least=0,
                                    most=20),
               "What should come about by itself.", default={}),

@@ -1,6 +1,6 @@
 """A schedule as frozen records. What a YAML schedule file becomes; what the engine runs.
 
-Three kinds of moment build every window, stage and expectation: hours since a task was done, a condition on a place
+Three kinds of moment build every window, stage and expectation: hours since a step was done, a condition on a place
 held for a time, and *first of* or *last of* these.
 """
 
@@ -12,17 +12,17 @@ from kojimon.model import Priority
 
 
 class After(Struct, frozen=True, tag="after"):
-    """`wait_s` after the task was done (the last time, where it repeats). Hour 0 is the task `inoculate`."""
+    """`wait_s` after the step was done (the last time, where it repeats). Hour 0 is the step `inoculate`."""
 
-    task: str
+    step: str
     wait_s: float
 
 
 class Holds(Struct, frozen=True, tag="holds"):
-    """The first moment at which a named condition has held for its time, counted since a task was done.
+    """The first moment at which a named condition has held for its time, counted since a step was done.
 
-    `since` is "" for hour 0. For a task that repeats, its own name counts from the last time it was done; until it has
-    been done once, from hour 0. Any other task's name counts from when that task was (last) done, and not before.
+    `since` is "" for hour 0. For a step that repeats, its own name counts from the last time it was done; until it has
+    been done once, from hour 0. Any other step's name counts from when that step was (last) done, and not before.
     """
 
     condition: str
@@ -131,7 +131,7 @@ class Exposure(Struct, frozen=True, tag="exposure"):
 
 
 class Recovery(Struct, frozen=True, tag="recovery"):
-    """After a task the place must be back at or under `at_most` within `within_s`."""
+    """After a step the place must be back at or under `at_most` within `within_s`."""
 
     place: str
     after: str
@@ -173,7 +173,7 @@ class Stage(Struct, frozen=True):
 
 
 class Gate(Struct, frozen=True):
-    """A check when a task is marked: the place's value must lie within, the probe's tolerance allowed."""
+    """A check when a step is marked: the place's value must lie within, the probe's tolerance allowed."""
 
     place: str
     quantity: str = "temperature"
@@ -183,14 +183,14 @@ class Gate(Struct, frozen=True):
 
 
 class Window(Struct, frozen=True):
-    """When a task may be done (opens), is wanted (due), and is too late (closes). Any may be absent."""
+    """When a step may be done (opens), is wanted (due), and is too late (closes). Any may be absent."""
 
     opens: Moment | None = None
     due: Moment | None = None
     closes: Moment | None = None
 
 
-class Task(Struct, frozen=True):
+class Step(Struct, frozen=True):
     """Work by hand.
 
     Attributes:
@@ -235,7 +235,7 @@ class Expectation(Struct, frozen=True):
 
 
 class Schedule(Struct, frozen=True):
-    """One way of making koji. Order of stages and tasks is the order of the work.
+    """One way of making koji. Order of stages and steps is the order of the work.
 
     `response_s`: how long a person needs from the call to the koji; a limit nearer than that in time is told ahead.
     """
@@ -244,16 +244,16 @@ class Schedule(Struct, frozen=True):
     label: str
     purpose: str
     stages: tuple[Stage, ...]
-    tasks: tuple[Task, ...]
+    steps: tuple[Step, ...]
     conditions: dict[str, Condition] = {}
     expectations: tuple[Expectation, ...] = ()
     cautions: tuple[str, ...] = ()
     box: BoxWatch | None = BoxWatch()
     response_s: float = 1500.0
 
-    def task(self, name: str) -> Task | None:
-        """The task of that name, or None."""
-        return next((task for task in self.tasks if task.name == name), None)
+    def step(self, name: str) -> Step | None:
+        """The step of that name, or None."""
+        return next((step for step in self.steps if step.name == name), None)
 
     def stage(self, name: str) -> Stage | None:
         """The stage of that name, or None."""

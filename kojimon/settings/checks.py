@@ -89,7 +89,7 @@ def _publish(draft: Draft, report: Report) -> None:
         report.at("publish.accept_acts", "found `true` without a broker", "wanted `to:` with an MQTT source")
     elif publish.get("accept_acts") and not (sources[to].get("user") and "password" in sources[to]):
         what = f"found `true`, and source `{to}` has no user and password"
-        wanted = f"wanted `user:` and `password:` at `sources.{to}`: else everybody in the network can mark tasks"
+        wanted = f"wanted `user:` and `password:` at `sources.{to}`: else everybody in the network can mark steps"
         report.at("publish.accept_acts", what, wanted)
     own = f"kojimon/{draft.get('site', '')}/#"
     for name, probe in draft.get("probes", {}).items():

@@ -177,7 +177,7 @@ PUBLISH: Final = Map(
               "MQTT source to whose broker state and alarms are published below `kojimon/SITE/`.", "source",
               example="house"),
         Field("accept_acts", flag(),
-              "Whether a button may mark tasks and acknowledge alarms over MQTT. Only with a user and a password, so"
+              "Whether a button may mark steps and acknowledge alarms over MQTT. Only with a user and a password, so"
               " that not everybody in the network can."),
     ],
     PublishSettings,

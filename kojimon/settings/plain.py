@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import msgspec
 
+from kojimon.contract import earlier
 from kojimon.settings.spec import Settings
 
 
@@ -14,4 +15,6 @@ def to_json(settings: Settings) -> bytes:
 
 def from_json(data: bytes) -> Settings:
     """The settings from their JSON. Raises msgspec.ValidationError or msgspec.DecodeError when it is something else."""
+    if earlier.MARK.encode() in data:
+        data = msgspec.json.encode(earlier.plain(msgspec.json.decode(data)))
     return msgspec.json.decode(data, type=Settings)

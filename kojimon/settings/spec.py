@@ -85,7 +85,7 @@ class SimulatedSource(Struct, frozen=True, tag_field="kind", tag="simulated"):
     Attributes:
         scenario: a name from the simulator.
         speed: simulated seconds a real second; 0 as fast as it goes.
-        hands: whether a simulated cook does the tasks as they come due.
+        hands: whether a simulated cook does the steps as they come due.
     """
 
     name: str

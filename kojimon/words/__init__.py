@@ -1,1 +1,1 @@
-"""A cook's words for states, tasks, alarms and events: the one place for page, terminal and messages. Pure."""
+"""A cook's words for states, steps, alarms and events: the one place for page, terminal and messages. Pure."""

@@ -115,7 +115,7 @@ class Work(Struct, frozen=True):
         hour: hours since inoculation, None before.
         mixed_ago_s: time since the koji was last broken up, mixed or spread; None when never.
         mixes: how often that was done.
-        mix_open, harvest_open: whether such a task may be done now.
+        mix_open, harvest_open: whether such a step may be done now.
     """
 
     hour: float | None = None
@@ -171,7 +171,7 @@ _FIXED_ACTIONS: dict[keys.AlarmKey | type, str] = {
     keys.BOX_OFF: "Is the box on? Check plug",
     keys.BOX_HOT: "Turn it down or unplug it",
     keys.Blind: "Use a kitchen thermometer",
-    keys.Task: "Do it, or say when you did",
+    keys.Step: "Do it, or say when you did",
     keys.Expect: "Look and feel",
     keys.Test: "Only a test: Acknowledge",
 }
@@ -257,8 +257,8 @@ def subject(alarm: Alarm, speech: Speech) -> str:
             text = _limit_subject(key, alarm)
         case keys.Health():
             text = HEALTH_WORDS.get(_part(key, alarm), say.big_first(key.part)) + (f" ({key.name})" if key.name else "")
-        case keys.Task(name):
-            text = f"{say.big_first(speech.task(name))}: late"
+        case keys.Step(name):
+            text = f"{say.big_first(speech.step(name))}: late"
         case keys.Silent(probe):
             text = f"Probe {probe} {SILENT_WORDS.get(alarm.quality, ('silent',))[0]}"
         case keys.Blind():

@@ -53,8 +53,8 @@ class Teller:
     def tell(self, event: Mapping[str, Any]) -> Line | None:
         """The event's line; its place in the batch is remembered for the ones to come."""
         kind, key, label = str(event["kind"]), str(event["key"]), event["data"].get("label")
-        if label and kind in _OF_TASKS and key not in self.speech.tasks:
-            self.speech = replace(self.speech, tasks={**self.speech.tasks, key: str(label)})
+        if label and kind in _OF_STEPS and key not in self.speech.steps:
+            self.speech = replace(self.speech, steps={**self.speech.steps, key: str(label)})
         seen = self._seen.setdefault(str(event["incubator"]), _Seen())
         seen.take(event, self.speech.works)
         if kind == "alarm" and (seen.held_for_nothing(event) or (key == "test" and event["data"]["to"] == "NORM")):
@@ -63,7 +63,7 @@ class Teller:
 
 
 class _Seen:
-    """The tasks and windows of one box's batch, from its events. Times are engine ms."""
+    """The steps and windows of one box's batch, from its events. Times are engine ms."""
 
     def __init__(self) -> None:
         self.marks: dict[int, tuple[str, int]] = {}
@@ -88,12 +88,12 @@ class _Seen:
             self.marks, self.open = {}, {}
         elif kind in ("window-open", "window-due"):
             self.open[key] = work
-        elif kind == "task-done":
+        elif kind == "step-done":
             self.open.pop(key, None)
             self.marks[data.get("mark", 0)] = ("inoculate" if key == "inoculate" else work, data.get("at_ms", 0))
-        elif kind == "task-undone":
+        elif kind == "step-undone":
             self.marks.pop(data.get("mark", 0), None)
-        elif kind == "task-corrected" and data.get("mark") in self.marks:
+        elif kind == "step-corrected" and data.get("mark") in self.marks:
             self.marks[data["mark"]] = (self.marks[data["mark"]][0], data.get("at_ms", 0))
 
     def work(self, t_ms: int) -> Work:
@@ -146,22 +146,22 @@ def _stage(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
 
 
 def _window_open(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
-    return Line(f"May be done from now on: {speech.task(str(event['key']))}.")
+    return Line(f"May be done from now on: {speech.step(str(event['key']))}.")
 
 
 def _window_due(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
-    return Line(f"Wanted now: {speech.task(str(event['key']))}.", "look")
+    return Line(f"Wanted now: {speech.step(str(event['key']))}.", "look")
 
 
 def _window_closed(event: Mapping[str, Any], speech: Speech, work: Work) -> Line | None:
     if event["data"].get("optional") or event["key"] in speech.optional:
         return None
-    return Line(f"Its time has passed undone: {speech.task(str(event['key']))}.", "look")
+    return Line(f"Its time has passed undone: {speech.step(str(event['key']))}.", "look")
 
 
-def _task_done(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
+def _step_done(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
     asked, early = _gate(event["data"], speech), _early(event)
-    return Line(f"Done: {speech.task(str(event['key']))}{_when(event, speech)}.{asked}{early}", "good")
+    return Line(f"Done: {speech.step(str(event['key']))}{_when(event, speech)}.{asked}{early}", "good")
 
 
 def _early(event: Mapping[str, Any]) -> str:
@@ -172,12 +172,12 @@ def _early(event: Mapping[str, Any]) -> str:
     return f" That is {show_duration((opens_ms - at_ms) / 1000)} before its time. By mistake? Take it back."
 
 
-def _task_undone(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
-    return Line(f"Taken back: {speech.task(str(event['key']))}.")
+def _step_undone(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
+    return Line(f"Taken back: {speech.step(str(event['key']))}.")
 
 
-def _task_corrected(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
-    return Line(f"Corrected: {speech.task(str(event['key']))}{_when(event, speech)}.")
+def _step_corrected(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
+    return Line(f"Corrected: {speech.step(str(event['key']))}{_when(event, speech)}.")
 
 
 def _when(event: Mapping[str, Any], speech: Speech) -> str:
@@ -198,7 +198,7 @@ def _clock(event: Mapping[str, Any], t_ms: int, speech: Speech) -> str:
 
 
 def _gate(data: Mapping[str, Any], speech: Speech) -> str:
-    """What the check at a task came to. The schedules' gates ask one thing: is the rice cool enough?"""
+    """What the check at a step came to. The schedules' gates ask one thing: is the rice cool enough?"""
     gate = data.get("gate")
     if not gate:
         return ""
@@ -217,7 +217,7 @@ def gate_question(at_most: float | None) -> str:
 
 
 def gate_refusal(data: Mapping[str, Any], speech: Speech) -> str:
-    """Why a gate did not let a task pass, and the three ways on.
+    """Why a gate did not let a step pass, and the three ways on.
 
     Args:
         data: of the event `refused` with code `gate` or `gate-unknown`.
@@ -330,7 +330,7 @@ def _summary(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
     parts = [_night_koji(data, speech), _night_calls(data, event["t_ms"], speech)]
     for lead, names in (("Done", data.get("done")), ("Its time passed undone", data.get("missed"))):
         if names:
-            parts.append(f"{lead}: {say.listing([speech.task(str(name)) for name in names])}.")
+            parts.append(f"{lead}: {say.listing([speech.step(str(name)) for name in names])}.")
     return Line(" ".join(filter(None, parts)), "look" if any(map(data.get, ("woke", "missed", "unheard"))) else "good")
 
 
@@ -368,7 +368,7 @@ def _calibration(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
     return Line(f"Probe {event['key']} calibrated{f': {note}' if note else ''}.", "good")
 
 
-_OF_TASKS = ("task-done", "window-open", "window-due", "window-closed")
+_OF_STEPS = ("step-done", "window-open", "window-due", "window-closed")
 _KINDS: dict[str, Callable[[Mapping[str, Any], Speech, Work], Line | None]] = {
     "batch-start": _batch_start,
     "batch-harvest": _batch_harvest,
@@ -379,9 +379,9 @@ _KINDS: dict[str, Callable[[Mapping[str, Any], Speech, Work], Line | None]] = {
     "window-open": _window_open,
     "window-due": _window_due,
     "window-closed": _window_closed,
-    "task-done": _task_done,
-    "task-undone": _task_undone,
-    "task-corrected": _task_corrected,
+    "step-done": _step_done,
+    "step-undone": _step_undone,
+    "step-corrected": _step_corrected,
     "refused": _refused,
     "unchanged": _unchanged,
     **dict.fromkeys(("repeated", "anchor", "ignored"), lambda *_: None),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final
 
-from kojimon.contract.state import Box, Foreseen, Task
+from kojimon.contract.state import Box, Foreseen, Step
 from kojimon.units import show_duration
 from kojimon.words import status
 from kojimon.words.speech import Speech, big_first
@@ -72,36 +72,36 @@ def _calm(incubator: Box, forecast: Foreseen, speech: Speech, now_ms: int, now_u
     step = _first_step(incubator)
     until_ms = forecast.calm_until_t_ms
     if step is not None and step[1] <= now_ms:
-        return Sentence(f"Not before this is done: {speech.task(step[0].name)}.", "look")
+        return Sentence(f"Not before this is done: {speech.step(step[0].name)}.", "look")
     if until_ms is None or until_ms - now_ms < LEAST_MS:
         return Sentence("Stay near: a hand may be needed within the hour, by the forecast.", "look")
     koji = f"{speech.moment(forecast.calm_until_utc or '', now_utc)}, 9 in 10"
     doubt = " The koji does not do what was forecast: trust this less." if forecast.check.contradicts else ""
     if step is not None and step[1] < until_ms:
         due = speech.moment(step[0].due_utc or "", now_utc)
-        return Sentence(f"Sleep until {due}: then it is time to {speech.task(step[0].name)}. By itself the koji needs "
+        return Sentence(f"Sleep until {due}: then it is time to {speech.step(step[0].name)}. By itself the koji needs "
                         f"no hand until {koji}.{doubt}", "look" if doubt else "good")  # fmt: skip
     return Sentence(f"Sleep until {koji}.{doubt}", "look" if doubt else "good")
 
 
 def ready(incubator: Box, speech: Speech, now_utc: str) -> str:
     """When the koji is ready by the forecast, within the schedule's hours, where the harvest is next; else ""."""
-    forecast, step = incubator.forecast, incubator.next
-    if not forecast or not forecast.fresh or not forecast.known or not step:
+    forecast, following = incubator.forecast, incubator.next
+    if not forecast or not forecast.fresh or not forecast.known or not following:
         return ""
-    task, harvest = incubator.task(step.task), forecast.harvest
-    if task is None or harvest is None or task.work != "harvest" or not harvest.by_forecast or not harvest.opens_utc:
+    step, harvest = incubator.step(following.step), forecast.harvest
+    if step is None or harvest is None or step.work != "harvest" or not harvest.by_forecast or not harvest.opens_utc:
         return ""
     opens = speech.moment(harvest.opens_utc, now_utc)
     until = f", at the latest {speech.moment(harvest.closes_utc, now_utc)}" if harvest.closes_utc else ""
     return f"Ready by clock and temperature from {opens}{until}; you judge by eye and nose."
 
 
-def _first_step(incubator: Box) -> tuple[Task, int] | None:
+def _first_step(incubator: Box) -> tuple[Step, int] | None:
     """The step that is due first, of those that are not optional, and when."""
     waiting = [
-        (task, task.due_t_ms) for task in incubator.tasks
-        if not task.optional and task.status != "done" and task.due_t_ms is not None
+        (step, step.due_t_ms) for step in incubator.steps
+        if not step.optional and step.status != "done" and step.due_t_ms is not None
     ]  # fmt: skip
     return min(waiting, key=lambda found: found[1], default=None)
 

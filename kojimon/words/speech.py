@@ -49,9 +49,9 @@ class Speech(Struct, frozen=True):
     Attributes:
         fahrenheit, pounds: the units they read.
         zone: IANA name of the zone they live in; times are said in it.
-        tasks: plain words of each task, by name.
-        works: what each task does to the koji (`schedule.spec.Task.work`), by name.
-        optional: tasks whose time may pass undone without a word.
+        steps: plain words of each step, by name.
+        works: what each step does to the koji (`schedule.spec.Step.work`), by name.
+        optional: steps whose time may pass undone without a word.
         stages: plain words of each stage, by name.
         probes: (place, tray) of each probe, by name.
     """
@@ -59,7 +59,7 @@ class Speech(Struct, frozen=True):
     fahrenheit: bool = False
     pounds: bool = False
     zone: str = "UTC"
-    tasks: dict[str, str] = {}
+    steps: dict[str, str] = {}
     works: dict[str, str] = {}
     optional: frozenset[str] = frozenset()
     stages: dict[str, str] = {}
@@ -94,9 +94,9 @@ class Speech(Struct, frozen=True):
         """`2.0 kg` or `4.4 lb`."""
         return units.show_mass(value_kg, self.pounds)
 
-    def task(self, name: str) -> str:
-        """A task in plain words, its first letter small so that it fits into a sentence."""
-        return small_first(self.tasks.get(name) or name.replace("-", " ").replace("_", " "))
+    def step(self, name: str) -> str:
+        """A step in plain words, its first letter small so that it fits into a sentence."""
+        return small_first(self.steps.get(name) or name.replace("-", " ").replace("_", " "))
 
     def stage(self, name: str) -> str:
         """A stage in plain words."""

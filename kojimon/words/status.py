@@ -6,7 +6,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from kojimon.contract import keys
-from kojimon.contract.state import Alarm, Box, Document, Left, Task
+from kojimon.contract.state import Alarm, Box, Document, Left, Step
 from kojimon.words import alarms as alarm_words
 from kojimon.words import speech as say
 from kojimon.words.alarms import MIX_WORKS, Work
@@ -25,7 +25,7 @@ class Sentence(Struct, frozen=True):
     tone: str
 
 
-class Step(Struct, frozen=True):
+class NextStep(Struct, frozen=True):
     """The next thing a hand must do.
 
     Attributes:
@@ -45,15 +45,15 @@ class Step(Struct, frozen=True):
 
 def speech_of(document: Document) -> Speech:
     """How to speak about a state document: its units, its zone, the words of its schedules."""
-    tasks: dict[str, str] = {}
+    steps: dict[str, str] = {}
     works: dict[str, str] = {}
     optional: set[str] = set()
     stages: dict[str, str] = {}
     probes: dict[str, tuple[str, str]] = {}
     for incubator in document.incubators:
-        tasks |= {task.name: task.label for task in incubator.tasks}
-        works |= {task.name: task.work for task in incubator.tasks}
-        optional |= {task.name for task in incubator.tasks if task.optional}
+        steps |= {step.name: step.label for step in incubator.steps}
+        works |= {step.name: step.work for step in incubator.steps}
+        optional |= {step.name for step in incubator.steps if step.optional}
         stage = incubator.stage
         stages |= {stage.name: stage.label} if stage else {}
         probes |= {probe.name: (probe.place, probe.tray) for probe in incubator.probes}
@@ -61,7 +61,7 @@ def speech_of(document: Document) -> Speech:
         fahrenheit=document.units.fahrenheit,
         pounds=document.units.pounds,
         zone=document.now.zone,
-        tasks=tasks,
+        steps=steps,
         works=works,
         optional=frozenset(optional),
         stages=stages,
@@ -71,15 +71,15 @@ def speech_of(document: Document) -> Speech:
 
 def work_of(incubator: Box, now_ms: int) -> Work:
     """What has been done to the koji so far, from an incubator of the state document."""
-    mixing = [task for task in incubator.tasks if _is_mix(task)]
-    marks = [mark.at_t_ms for task in mixing for mark in task.standing]
+    mixing = [step for step in incubator.steps if _is_mix(step)]
+    marks = [mark.at_t_ms for step in mixing for mark in step.standing]
     batch = incubator.batch
     return Work(
         hour=batch.hour if batch else None,
         mixed_ago_s=(now_ms - max(marks)) / 1000 if marks else None,
         mixes=len(marks),
-        mix_open=any(task.can for task in mixing),
-        harvest_open=any(task.can for task in incubator.tasks if task.work == "harvest"),
+        mix_open=any(step.can for step in mixing),
+        harvest_open=any(step.can for step in incubator.steps if step.work == "harvest"),
     )
 
 
@@ -205,7 +205,7 @@ def foreseen(alarm: Alarm, incubator: Box) -> Left | None:
     return next((one for one in forecast.left if abs(one.limit_c - worse) <= SAME_C), None)
 
 
-def next_step(incubator: Box, speech: Speech, now_ms: int, now_utc: str) -> Step | None:
+def next_step(incubator: Box, speech: Speech, now_ms: int, now_utc: str) -> NextStep | None:
     """The one next step with its window and the time left; None when nothing is waiting.
 
     Args:
@@ -214,31 +214,31 @@ def next_step(incubator: Box, speech: Speech, now_ms: int, now_utc: str) -> Step
     following = incubator.next
     if following is None:
         return None
-    task = incubator.task(following.task)
-    if task is None:
+    step = incubator.step(following.step)
+    if step is None:
         return None
-    name = speech.task(task.name) + (f" ({task.trade})" if task.trade else "")
-    status = task.status
+    name = speech.step(step.name) + (f" ({step.trade})" if step.trade else "")
+    status = step.status
     lead = {"due": "Now", "overdue": "Late", "open": "Next"}.get(status, "Next")
-    return Step(
+    return NextStep(
         title=f"{lead}: {name}",
-        window=window_of(task, speech, now_ms, now_utc),
+        window=window_of(step, speech, now_ms, now_utc),
         late=status == "overdue",
-        soon=_soon(task, now_ms),
-        advice=task.advice,
-        cautions=task.cautions,
+        soon=_soon(step, now_ms),
+        advice=step.advice,
+        cautions=step.cautions,
     )
 
 
-def _soon(task: Task, now_ms: int) -> bool:
+def _soon(step: Step, now_ms: int) -> bool:
     """Whether its time has come or comes within an hour."""
-    first_ms = task.due_t_ms if task.opens_t_ms is None else task.opens_t_ms
-    return task.status != "waiting" or (first_ms is not None and first_ms - now_ms <= SOON_MS)
+    first_ms = step.due_t_ms if step.opens_t_ms is None else step.opens_t_ms
+    return step.status != "waiting" or (first_ms is not None and first_ms - now_ms <= SOON_MS)
 
 
-def window_of(task: Task, speech: Speech, now_ms: int, now_utc: str) -> str:
-    """When a task of the state document may, should and must be done, and the time left; "" once it is done."""
-    status = task.status
+def window_of(step: Step, speech: Speech, now_ms: int, now_utc: str) -> str:
+    """When a step of the state document may, should and must be done, and the time left; "" once it is done."""
+    status = step.status
 
     def at(t_ms: int | None, stamp: str | None) -> str:
         if t_ms is None:
@@ -248,22 +248,22 @@ def window_of(task: Task, speech: Speech, now_ms: int, now_utc: str) -> str:
     def left(t_ms: int | None) -> str:
         return say.span((t_ms - now_ms) / 1000) if t_ms is not None and t_ms > now_ms else ""
 
-    opens, due = at(task.opens_t_ms, task.opens_utc), at(task.due_t_ms, task.due_utc)
-    closes = at(task.closes_t_ms, task.closes_utc)
-    wait = left(task.due_t_ms)
+    opens, due = at(step.opens_t_ms, step.opens_utc), at(step.due_t_ms, step.due_utc)
+    closes = at(step.closes_t_ms, step.closes_utc)
+    wait = left(step.due_t_ms)
     if status == "waiting":
-        wait = left(task.opens_t_ms) or wait
+        wait = left(step.opens_t_ms) or wait
         first = f"from {opens}" if opens else ""
         return _join(first, f"due {due}" if due else "", f"in {wait}" if wait and wait != "now" else wait) or (
             "not yet; it opens by what the koji does"
         )
     if status == "open":
-        return _join("may be done now", f"due {due}" if due else "", _remaining(wait or left(task.closes_t_ms)))
+        return _join("may be done now", f"due {due}" if due else "", _remaining(wait or left(step.closes_t_ms)))
     if status == "due":
         return _join(
             f"wanted since {due}" if due else "wanted now",
             f"until {closes}" if closes else "",
-            _remaining(left(task.closes_t_ms)),
+            _remaining(left(step.closes_t_ms)),
         )
     if status == "overdue":
         return _join(f"its time ended {closes}" if closes else f"was wanted {due}", "do it, or say when you did")
@@ -295,5 +295,5 @@ def _rate(incubator: Box, place: str, quantity: str) -> float | None:
     return row.hottest.rate_per_h if row and row.hottest else None
 
 
-def _is_mix(task: Task) -> bool:
-    return task.work in MIX_WORKS
+def _is_mix(step: Step) -> bool:
+    return step.work in MIX_WORKS

@@ -13,7 +13,7 @@ from typing import Any
 #: Acts of the world (name, arguments), in order.
 Hands = tuple[tuple[str, dict[str, Any]], ...]
 
-#: Hand acts of `kojisim.world` for a task, by the task's kind of work or its name.
+#: Hand acts of `kojisim.world` for a step, by the step's kind of work or its name.
 WORK_HANDS: dict[str, Hands] = {
     "inoculate": (("inoculate", {}),),
     "mix": (("mix", {}),),
@@ -125,8 +125,8 @@ class Cook:
             return deeds
         if box.get("batch") is None:
             return deeds + self._start(now_s)
-        for task in box.get("tasks", ()):
-            deeds += self._task(task, box, now_s)
+        for step in box.get("steps", ()):
+            deeds += self._step(step, box, now_s)
         return deeds
 
     def _incubator(self, state: dict[str, Any]) -> dict[str, Any] | None:
@@ -150,28 +150,28 @@ class Cook:
         del self._noticed[key]
         return True
 
-    # -- tasks --------------------------------------------------------------------------------------------
+    # -- steps --------------------------------------------------------------------------------------------
 
-    def _task(self, task: dict[str, Any], box: dict[str, Any], now_s: float) -> list[Deed]:
-        key, work = f"task/{task['name']}/{task.get('round', 0)}", _work(task)
-        if task["status"] not in ("open", "due", "overdue"):
+    def _step(self, step: dict[str, Any], box: dict[str, Any], now_s: float) -> list[Deed]:
+        key, work = f"step/{step['name']}/{step.get('round', 0)}", _work(step)
+        if step["status"] not in ("open", "due", "overdue"):
             self._noticed.pop(key, None)
             return []
-        if not self._wanted(task, work, box, now_s):
+        if not self._wanted(step, work, box, now_s):
             return []
         # Who seeds stands beside the rice with a thermometer.
         delay_min = (0.5, 4.0) if work == "inoculate" else self.react_min
-        return self._do(work, task["name"], now_s) if self._ready(key, now_s, delay_min) else []
+        return self._do(work, step["name"], now_s) if self._ready(key, now_s, delay_min) else []
 
-    def _wanted(self, task: dict[str, Any], work: str, box: dict[str, Any], now_s: float) -> bool:
-        """Whether the person would do a task that may be done now."""
+    def _wanted(self, step: dict[str, Any], work: str, box: dict[str, Any], now_s: float) -> bool:
+        """Whether the person would do a step that may be done now."""
         if work == "none":  # washing, soaking, ... lie before the world's start
-            return not task.get("optional")
+            return not step.get("optional")
         if work == "inoculate":
             return self._cool(box)
         if work == "mix" and now_s - self._mixed_s < REST_S:
             return False
-        return task["status"] != "open" or work not in ("mix", "harvest") or self._warmed(box, work)
+        return step["status"] != "open" or work not in ("mix", "harvest") or self._warmed(box, work)
 
     def _do(self, work: str, name: str, now_s: float) -> list[Deed]:
         hands = WORK_HANDS.get(work, ())
@@ -186,7 +186,7 @@ class Cook:
             return [Deed(hands, self._act("batch.harvest", {"note": "simulated"}))]
         if work != "inoculate" and self._rng.random() < self.forgets:
             return [Deed(hands)]
-        return [Deed(hands, self._act("task.done", {"task": name}))]
+        return [Deed(hands, self._act("step.done", {"step": name}))]
 
     def _cool(self, box: dict[str, Any]) -> bool:
         value = _hottest(box)
@@ -229,12 +229,12 @@ class Cook:
         }
 
 
-def _work(task: dict[str, Any]) -> str:
-    """The kind of work of a task: as the state document says, else guessed from its name."""
-    told = task.get("work")
+def _work(step: dict[str, Any]) -> str:
+    """The kind of work of a step: as the state document says, else guessed from its name."""
+    told = step.get("work")
     if told and told != "none":
         return str(told)
-    name = str(task["name"])
+    name = str(step["name"])
     if "check" in name:  # the first look: the koji is broken up and mixed then
         return "mix"
     return next((work for work in WORK_HANDS if work in name), "none")

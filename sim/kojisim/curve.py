@@ -1,4 +1,4 @@
-"""Writes what the probes showed as a curve file: CSV, one column a probe, one row an instant, tasks marked."""
+"""Writes what the probes showed as a curve file: CSV, one column a probe, one row an instant, steps marked."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ from types import TracebackType
 
 from kojisim.probes import ProbeSpec, Sample
 
-#: World acts that are work on the koji, and the word for them in the curve's `task` column.
-TASK_WORDS = {
+#: World acts that are work on the koji, and the word for them in the curve's `step` column.
+STEP_WORDS = {
     "inoculate": "inoculate",
     "mix": "mix",
     "spread": "spread",
@@ -43,12 +43,12 @@ class CurveWriter:
         self._start_ms = start_utc_ms
         self._file = path.open("w", newline="", encoding="utf-8")
         self._csv = csv.writer(self._file)
-        self._csv.writerow(["time", *(column(spec) for spec in self._specs), "task"])
+        self._csv.writerow(["time", *(column(spec) for spec in self._specs), "step"])
 
-    def row(self, at_s: float, samples: Iterable[Sample], tasks: Iterable[str]) -> None:
-        """One row at world time at_s with each probe's last sample; tasks are world acts."""
+    def row(self, at_s: float, samples: Iterable[Sample], steps: Iterable[str]) -> None:
+        """One row at world time at_s with each probe's last sample; steps are world acts."""
         latest = {sample.name: sample.value for sample in samples}
-        words = [TASK_WORDS[task] for task in tasks if task in TASK_WORDS]
+        words = [STEP_WORDS[step] for step in steps if step in STEP_WORDS]
         if "mix" in words:  # unwrapping, spreading and furrows belong to the mixing
             words = ["mix"]
         if not latest and not words:

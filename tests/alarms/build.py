@@ -11,7 +11,7 @@ from kojimon.contract.state import Alarm
 from kojimon.engine import view
 from kojimon.model import Event, Priority
 from kojimon.notify.records import Channel
-from kojimon.schedule.spec import After, Band, Limit, Schedule, Stage, Task, Watch
+from kojimon.schedule.spec import After, Band, Limit, Schedule, Stage, Step, Watch
 from tests.engine.build import AIR, BED, HUMIDITY, MIDDLE, Rows, site
 from tests.notify.board import DAY_UTC_MS, PHONE, Room
 
@@ -28,13 +28,13 @@ def limit(value: float, on_s: float = 60.0, priority: Priority = WAKE, **more: A
 def schedule(
     *bands: Band, watches: tuple[Watch, ...] = (), blind_s: float = 0.0, later: tuple[Band, ...] | None = None
 ) -> Schedule:
-    """A schedule of one stage, or of two where the second begins with the task `turn`."""
+    """A schedule of one stage, or of two where the second begins with the step `turn`."""
     stages = [Stage("only", "Only", After("inoculate", 0), bands, blind_s, watches)]
     if later is not None:
         stages.append(Stage("later", "Later", After("turn", 0), later, blind_s))
-    tasks = (Task("inoculate", "Sprinkle", work="inoculate"), Task("turn", "Turn"),
-             Task("mix", "Mix", work="mix", repeats=True))  # fmt: skip
-    return Schedule("home", "Home", "test", tuple(stages), tasks, box=None)
+    steps = (Step("inoculate", "Sprinkle", work="inoculate"), Step("turn", "Turn"),
+             Step("mix", "Mix", work="mix", repeats=True))  # fmt: skip
+    return Schedule("home", "Home", "test", tuple(stages), steps, box=None)
 
 
 def high(value: float = 35.0, **more: Any) -> Band:
@@ -53,7 +53,7 @@ class Case(Room):
         self.now = {no: value for no, value in STEADY.items() if no in probes}
         super().__init__(Rows(setup), *(channels or (PHONE,)), utc_ms=utc_ms, works=works)
         self.rows.act("batch.start")
-        self.rows.act("task.done", task="inoculate")
+        self.rows.act("step.done", step="inoculate")
 
     @property
     def at_s(self) -> float:

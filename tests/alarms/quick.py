@@ -19,7 +19,7 @@ stages:
     begins: 0 h
     bands:
       bed: {{temperature: {{high: {{at: 35 C, delay: {delay}, samples: 1, priority: wake}}}}}}
-tasks:
+steps:
   inoculate: {{label: Sprinkle, work: inoculate}}
   harvest: {{label: Take out, work: harvest, opens: 40 h}}
 """
@@ -41,7 +41,7 @@ class Quick(Process):
 
     def begin(self) -> None:
         """A batch at hour 0."""
-        for kind, data in (("batch.start", {}), ("task.done", {"task": "inoculate", "value_c": 31.0})):
+        for kind, data in (("batch.start", {}), ("step.done", {"step": "inoculate", "value_c": 31.0})):
             self.client.act({"kind": kind, "who": "me", "data": data})
 
     def say(self, value_c: float) -> None:

@@ -55,13 +55,13 @@ def test_22_a_stage_change_brings_its_limits_at_once() -> None:
     case = Case(schedule(high(35.0), later=(high(40.0),)))
     case.hold(300, bed=36.0)
     assert case.state_of() == "UNACK"
-    case.do("task.done", task="turn")
+    case.do("step.done", step="turn")
     assert case.state_of() == "UNACK"
     case.hold(80)
     assert case.state_of() == "RTNUN", "36 is under the new limit's deadband; the off-delay of 60 s is served"
     lower = Case(schedule(high(40.0), later=(high(35.0, on_s=0.0, min_samples=1),)))
     lower.hold(300, bed=36.0)
-    lower.do("task.done", task="turn")
+    lower.do("step.done", step="turn")
     lower.hold(10)
     assert [at_s for at_s, _, _ in lower.moves()] == [310]
 
@@ -149,7 +149,7 @@ def test_27_work_that_did_not_help_is_told() -> None:
     key = "recovery/bed/temperature"
     case = Case(schedule(high(45.0), watches=(watch,)))
     case.hold(1200, every_s=30, bed=39.0)
-    case.do("task.done", task="mix")
+    case.do("step.done", step="mix")
     done_s = case.at_s
     case.hold(40 * MIN, every_s=30)
     ((at_s, _, to),) = case.moves(key)
@@ -157,7 +157,7 @@ def test_27_work_that_did_not_help_is_told() -> None:
     assert done_s + 1200 <= at_s <= done_s + 1200 + 130
     fine = Case(schedule(high(45.0), watches=(watch,)))
     fine.hold(1200, every_s=30, bed=39.0)
-    fine.do("task.done", task="mix")
+    fine.do("step.done", step="mix")
     fine.hold(10 * MIN, every_s=30, bed=35.0).hold(40 * MIN, every_s=30, bed=39.0)
     assert fine.moves(key) == [], "it was back in time; that it warms again later is koji"
 

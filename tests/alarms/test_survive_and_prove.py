@@ -196,7 +196,7 @@ stages:
     bands:
       bed: {{temperature: {{{limits}}}}}
     watches: [{{{watch}}}]
-tasks:
+steps:
   inoculate: {{label: Sprinkle, work: inoculate}}
 """
 GOOD = "high: {at: 43 C, delay: 10 min, priority: wake}"

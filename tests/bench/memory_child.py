@@ -60,7 +60,7 @@ def main(folder: Path, hours: int) -> None:
         live.act("batch.start", name="long", rice_kg=2.0)
         put_all(live, 0.0)
         live.tick(EVERY_S)
-        live.act("task.done", task="inoculate")
+        live.act("step.done", step="inoculate")
         for second in range(0, hours * 3600, EVERY_S):
             put_all(live, second / 3600)
             live.tick(EVERY_S)

@@ -33,7 +33,7 @@ def batch() -> list[Any]:
     """48 h of four probes at 1 Hz: a koji that warms itself, noise, a thermostat's ripple, three mixes."""
     source, rows = random.Random(11), Rows()
     rows.act("batch.start", name="bench")
-    rows.act("task.done", task="inoculate", value_c=31.0)
+    rows.act("step.done", step="inoculate", value_c=31.0)
     mixes = {24 * 3600, 30 * 3600, 36 * 3600}
     for second in range(1, HOURS * 3600 + 1):
         rows.at(second)
@@ -42,7 +42,7 @@ def batch() -> list[Any]:
         for probe, value in ((BED, bed), (MIDDLE, bed - 0.4), (AIR, 30 + 0.4 * (second // 300 % 2)), (HUMIDITY, 85.0)):
             rows.read(probe, round((value + source.gauss(0, 0.05)) * 16) / 16)
         if second in mixes:
-            rows.act("task.done", task="mix")
+            rows.act("step.done", step="mix")
     return rows.take()
 
 

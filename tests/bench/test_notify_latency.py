@@ -30,7 +30,7 @@ stages:
     begins: 0 h
     bands:
       bed: {temperature: {high: {at: 35 C, delay: 0 s, samples: 1, priority: wake}}}
-tasks:
+steps:
   inoculate: {label: Sprinkle, work: inoculate}
   harvest: {label: Take out, work: harvest, opens: 40 h}
 """
@@ -58,7 +58,7 @@ class Boxes(Process):
 
     def begin(self) -> None:
         for name in self.names:
-            for kind, data in (("batch.start", {}), ("task.done", {"task": "inoculate", "value_c": 31.0})):
+            for kind, data in (("batch.start", {}), ("step.done", {"step": "inoculate", "value_c": 31.0})):
                 self.client.act({"kind": kind, "who": "me", "incubator": name, "data": data})
 
 

@@ -76,7 +76,7 @@ def fill(folder: Path) -> None:
         bed = koji_c(second / 3600) + noise
         for probe, value in zip(PROBES, (bed, bed - 0.7, 30.0 + noise, 85.0 + noise), strict=True):
             kitchen.rows.append((second * 1000, probe, (value, 0)))
-    kitchen.act(24.0, "task.done", task="first-check")
+    kitchen.act(24.0, "step.done", step="first-check")
     kitchen.write(HOURS).close()
 
 

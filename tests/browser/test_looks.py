@@ -50,7 +50,7 @@ def kitchen(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Kitchen]:
         for name, hours in (("Autumn", 44.0), ("New Year", 31.6)):
             batch(one, name, hours)
         door.form("/act", {"kind": "batch.start", "incubator": "attic", "name": "Next", "idempotency": "a"})
-        door.form("/act", {"kind": "task.done", "incubator": "attic", "task": "steam", "idempotency": "b"})
+        door.form("/act", {"kind": "step.done", "incubator": "attic", "step": "steam", "idempotency": "b"})
         one.offset_k = 4.2
         one.feed(0.4)
         one.commit()
@@ -63,9 +63,9 @@ def batch(one: Kitchen, name: str, hours: float) -> None:
     one.hour, one.offset_k = -0.2, 0.0
     one.door.act("batch.start", name=name, rice_kg="2")
     one.feed(0.2)
-    one.door.act("task.done", task="inoculate", value_c="31")
+    one.door.act("step.done", step="inoculate", value_c="31")
     one.feed(20.0)
-    one.door.act("task.done", task="first-check")
+    one.door.act("step.done", step="first-check")
     one.door.act("batch.note", text="white specks, sweet smell")
     one.feed(hours - 20.0)
     if hours > 40:

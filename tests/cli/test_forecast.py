@@ -25,8 +25,8 @@ from tests.parts.wait import until
 
 
 def foretold(**changed: Any) -> Document:
-    tasks = tuple(replace(task, due_t_ms=None) for task in BOX.tasks)
-    return document(box(forecast=foreseen(made_t_ms=NOW_MS, **changed), tasks=tasks))
+    steps = tuple(replace(step, due_t_ms=None) for step in BOX.steps)
+    return document(box(forecast=foreseen(made_t_ms=NOW_MS, **changed), steps=steps))
 
 
 @pytest.fixture

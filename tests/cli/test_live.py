@@ -53,7 +53,7 @@ def test_an_evening_at_the_box(kitchen: Kitchen) -> None:
 
     kitchen.run("export", "first", "-o", "first.csv")
     header = (kitchen.folder / "first.csv").read_text().splitlines()[0]
-    assert header == "time,bed-top.temperature_f,bed-bottom.temperature_f,air.temperature_f,task"
+    assert header == "time,bed-top.temperature_f,bed-bottom.temperature_f,air.temperature_f,step"
 
     assert "Harvested: 4.9 lb of koji." in kitchen.run("batch", "harvest", "--yield", "2.2", "kg").stdout
     assert "No batch is open" in kitchen.run("batch", "note", "late", code=1).stderr

@@ -179,7 +179,7 @@ def test_trays_without_a_probe_are_said_to_be_unmeasured(
 def test_several_boxes_are_shown_one_after_the_other(
     kitchen: Kitchen, pretend: Callable[[Document], Pretended]
 ) -> None:
-    pretend(document(BOX, box(name="cellar", label="Cellar", batch=None, stage=None, tasks=(), next=None)))
+    pretend(document(BOX, box(name="cellar", label="Cellar", batch=None, stage=None, steps=(), next=None)))
     shown = lines(kitchen, "status", width=80)
     assert "Cellar (14:00)" in shown
     assert sum("No batch is open." in line for line in shown) == 1

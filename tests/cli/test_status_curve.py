@@ -41,7 +41,7 @@ def config(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
         for minute in (*range(0, 60, 5), 59):
             kitchen.read(hour + minute / 60, "bed", 31 + hour / 4 + minute / 100)
             kitchen.read(hour + minute / 60, "air", 30 + minute / 100)
-    kitchen.act(24.0, "task.done", task="first-check")
+    kitchen.act(24.0, "step.done", step="first-check")
     kitchen.write(30.0).close()
     file = folder / "kojimon.yaml"
     file.write_text(CONFIG.format(journal=kitchen.path), encoding="utf-8")

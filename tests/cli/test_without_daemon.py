@@ -41,7 +41,7 @@ def test_a_batch_begun_in_the_middle_without_a_daemon(kitchen: Kitchen) -> None:
     assert NOBODY in started
     state = json.loads(kitchen.run("status", "--json").stdout)
     assert round(state["incubators"][0]["batch"]["hour"], 1) == 18.0
-    assert state["incubators"][0]["next"]["task"] == "first-check"
+    assert state["incubators"][0]["next"]["step"] == "first-check"
 
 
 def test_a_journal_that_somebody_else_holds_is_not_said_to_be_unwatched(kitchen: Kitchen) -> None:
@@ -66,8 +66,8 @@ def test_marks_are_dated_back_corrected_and_taken_back(kitchen: Kitchen) -> None
     assert "is marked already" in kitchen.run("batch", "done", "kirikaeshi", code=1).stderr
     assert "Taken back: look, break up and mix." in kitchen.run("batch", "undo", "kirikaeshi").stdout
     assert "Taken back: sprinkle the spores." in kitchen.run("undo").stdout
-    told = [kind for kind in kinds(kitchen) if kind.startswith("task-")]
-    assert told == ["task-done", "task-done", "task-corrected", "task-undone", "task-undone"]
+    told = [kind for kind in kinds(kitchen) if kind.startswith("step-")]
+    assert told == ["step-done", "step-done", "step-corrected", "step-undone", "step-undone"]
 
 
 def test_a_thermometer_is_believed_within_a_kitchens_reach_and_said_to_be_unused(kitchen: Kitchen) -> None:

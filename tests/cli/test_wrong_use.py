@@ -49,7 +49,7 @@ def test_the_help_names_every_command(kitchen: Kitchen) -> None:
         (("statsu",), "There is no command 'statsu'. Did you mean 'status'?"),
         (("xylophone",), "No such command 'xylophone'."),
         (("status", "--jsn"), "No such option"),
-        (("batch", "done"), "Missing argument 'TASK'"),
+        (("batch", "done"), "Missing argument 'STEP'"),
         (("batch", "start", "x", "--rice", "4"), "'4': a mass with its unit is wanted, as in `2 kg` or `4 lb`."),
         (("batch", "start", "x", "--rice", "-2 kg"), "a mass with its unit is wanted"),
         (("batch", "start", "x", "--hours-ago", "soon"), "a duration with its unit is wanted"),

@@ -53,7 +53,7 @@ def test_a_value_of_another_kind_is_refused_with_its_place(value: object) -> Non
 def test_each_time_has_its_utc_beside_it_and_no_time_has_none() -> None:
     bare = msgspec.json.decode(msgspec.json.encode(whole()), type=Document)
     dressed = stamped(replace(bare, utc=None), utc_of)
-    alarm, step = dressed.incubators[0].alarms[0], dressed.incubators[0].tasks[1]
+    alarm, step = dressed.incubators[0].alarms[0], dressed.incubators[0].steps[1]
     assert (dressed.utc, alarm.since_utc, alarm.until_utc) == (
         "2026-01-31T20:00:00.000Z", "2026-01-31T19:50:00.000Z", None,
     )  # fmt: skip

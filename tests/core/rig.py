@@ -18,7 +18,7 @@ from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import Chunk
 from kojimon.journal.writing.writer import Writer
 from kojimon.model import Arrival, Measured, Place
-from kojimon.schedule.spec import After, Schedule, Stage, Task, Window
+from kojimon.schedule.spec import After, Schedule, Stage, Step, Window
 from tests.parts.opened import reading
 from tests.parts.wait import DEADLINE_S
 
@@ -49,15 +49,15 @@ def schedule() -> Schedule:
         label="Short",
         purpose="tests",
         stages=(Stage("warm", "warming", After("inoculate", 0.0)),),
-        tasks=(
-            Task("inoculate", "sprinkle the spores", work="inoculate"),
-            Task(
+        steps=(
+            Step("inoculate", "sprinkle the spores", work="inoculate"),
+            Step(
                 "mix",
                 "mix",
                 work="mix",
                 window=Window(opens=After("inoculate", 36_000), due=After("inoculate", 39_600)),
             ),
-            Task("harvest", "harvest", work="harvest", window=Window(opens=After("inoculate", 144_000))),
+            Step("harvest", "harvest", work="harvest", window=Window(opens=After("inoculate", 144_000))),
         ),
     )
 

@@ -118,7 +118,7 @@ def test_a_step_of_the_wall_clock_is_an_event_and_moves_nothing(tmp_path: Path, 
     clock = MachineClock(WALL_MS)
     r = Rig(tmp_path / "j", clock).start()
     r.act("batch.start", name="one")
-    r.act("task.done", task="inoculate")
+    r.act("step.done", step="inoculate")
     r.tick(60)
     before = r.core.view().incubators[0]
     t_ms = r.core.present().t_ms
@@ -127,7 +127,7 @@ def test_a_step_of_the_wall_clock_is_an_event_and_moves_nothing(tmp_path: Path, 
     after = r.core.view().incubators[0]
     r.stop()
     assert r.core.present().t_ms == t_ms + 10_000
-    assert [task.due_t_ms for task in after.tasks] == [task.due_t_ms for task in before.tasks]
+    assert [step.due_t_ms for step in after.steps] == [step.due_t_ms for step in before.steps]
     assert [row.payload["step_ms"] for row in inputs(tmp_path / "j", "clock")] == [step_h * HOUR]
     assert r.kinds().count("clock-step") == 1
 

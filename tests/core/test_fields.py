@@ -40,7 +40,7 @@ def api(door: Door, kind: str, data: dict[str, Any]) -> tuple[int, str]:
         ("batch.note", {"text": LONG}),
         ("batch.start", {"hour0_ago_s": 1e308}),
         ("batch.start", {"name": {"a": 1}}),
-        ("task.done", {"task": "inoculate", "override": LONG}),
+        ("step.done", {"step": "inoculate", "override": LONG}),
         ("alarm.shelve", {"key": "test", "for_s": "abc"}),
         ("alarm.silence", {"key": "test", "for_s": 1e308}),
         ("alarm.out_of_service", {"key": "test", "reason": LONG}),
@@ -56,8 +56,8 @@ def api(door: Door, kind: str, data: dict[str, Any]) -> tuple[int, str]:
         ("batch.harvest", {"yield_kg": True}),
         ("batch.harvest", {"yield_kg": 0}),
         ("batch.start", {"rice_kg": 200.5}),
-        ("task.done", {"task": "mix", "value_c": 148.9}),
-        ("task.done", {"task": "mix", "value_c": -5.1}),
+        ("step.done", {"step": "mix", "value_c": 148.9}),
+        ("step.done", {"step": "mix", "value_c": -5.1}),
         ("batch.harvest", {"other": {"deep": [1]}}),
         ("batch.harvest", {f"f{number}": 1 for number in range(50)}),
         ("batch.harvest", {"n" * 300: 1}),
@@ -100,7 +100,7 @@ def test_one_limit_for_page_api_local_socket_and_the_command_without_a_daemon(do
         (b'{"kind": "\xff"}', "utf-8"),
         (b'{"kind": "batch.note", "data": {"a":' + b"[" * 20_000 + b"]" * 20_000 + b"}}", "recursion"),
         (b'{"kind": "batch.note", "kind": "batch.discard", "data": {}}', "`kind` stands there twice"),
-        (b'{"kind": "task.done", "data": {"task": "a", "\\u0074ask": "b"}}', "`task` stands there twice"),
+        (b'{"kind": "step.done", "data": {"step": "a", "\\u0073tep": "b"}}', "`step` stands there twice"),
         (b'{"kind": "batch.note", "data": {"text": NaN}}', "invalid"),
         (b'{"kind": "batch.note", "data": {"text": "\\ud800"}}', "truncated"),
     ],
@@ -122,5 +122,5 @@ def test_what_is_said_never_repeats_what_was_too_long() -> None:
         checked(PlainAct("batch.note", "box", "x" * 5_000))
     assert len(str(said.value)) < 150
     with pytest.raises(RefusedError) as said:
-        checked(PlainAct("task.undo", "box", data={"mark": int("9" * 400)}))
+        checked(PlainAct("step.undo", "box", data={"mark": int("9" * 400)}))
     assert len(str(said.value)) < 150

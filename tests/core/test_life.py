@@ -32,10 +32,10 @@ STEPS = st.one_of(
 )
 ACTS: dict[str, tuple[str, dict[str, Any]]] = {
     "start": ("batch.start", {"name": "one"}),
-    "inoculate": ("task.done", {"task": "inoculate"}),
-    "mix": ("task.done", {"task": "mix"}),
-    "back": ("task.done", {"task": "mix", "at_ago_s": 1800}),
-    "undo": ("task.undo", {"mark": 2}),
+    "inoculate": ("step.done", {"step": "inoculate"}),
+    "mix": ("step.done", {"step": "mix"}),
+    "back": ("step.done", {"step": "mix", "at_ago_s": 1800}),
+    "undo": ("step.undo", {"mark": 2}),
     "harvest": ("batch.harvest", {"yield_kg": 2.5}),
     "discard": ("batch.discard", {"reason": "mould of another colour"}),
 }

@@ -70,7 +70,7 @@ def test_the_same_key_is_done_once_also_after_a_restart(tmp_path: Path) -> None:
 def test_a_refusal_carries_the_reason_and_is_recorded(tmp_path: Path) -> None:
     with rig(tmp_path / "j") as r:
         with pytest.raises(RefusedError, match="no batch is open"):
-            r.act("task.done", task="mix")
+            r.act("step.done", step="mix")
         assert "refused" in r.kinds()
 
 
@@ -109,7 +109,7 @@ def test_restart_goes_on_where_it_was(tmp_path: Path) -> None:
     clock = MachineClock(WALL_MS)
     with rig(tmp_path / "j", clock) as r:
         r.act("batch.start", name="one")
-        r.act("task.done", task="inoculate")
+        r.act("step.done", step="inoculate")
         for _ in range(30):
             r.arrive(1, 31.0)
             r.tick(10)
@@ -142,7 +142,7 @@ def test_live_equals_replay_twice_also_after_a_crash(tmp_path: Path) -> None:
 def _eventful(r: Rig, name: str) -> Rig:
     if r.core.view().incubators[0].batch is None:
         r.act("batch.start", name=name)
-        r.act("task.done", task="inoculate")
+        r.act("step.done", step="inoculate")
     for step in range(400):
         if step < 200 or step > 260:
             r.arrive(1, 31.0 + (step % 7))

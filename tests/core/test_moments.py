@@ -23,13 +23,13 @@ class Shifted:
 
 
 def resolved(now: Moment = NOW, calendar: Calendar | None = None, **data: Any) -> dict[str, Any]:
-    kind = "batch.start" if "hour0_ago_s" in data else "task.done"
+    kind = "batch.start" if "hour0_ago_s" in data else "step.done"
     done = resolve_moments(checked(PlainAct(kind, "box", data=data)), now, lambda: calendar).deed
     return to_builtins(done)  # type: ignore[no-any-return]
 
 
 def test_ago_becomes_engine_time() -> None:
-    assert resolved(task="mix", at_ago_s=1200) == {"task": "mix", "at_t_ms": NOW.t_ms - 1_200_000}
+    assert resolved(step="mix", at_ago_s=1200) == {"step": "mix", "at_t_ms": NOW.t_ms - 1_200_000}
 
 
 @pytest.mark.parametrize("text", ["2026-01-31T14:20:00Z", "2026-01-31T15:20:00+01:00", "2026-01-31T06:20:00-08:00"])
@@ -39,7 +39,7 @@ def test_a_time_with_its_zone_becomes_engine_time(text: str) -> None:
 
 def test_engine_time_is_left_alone_and_absence_too() -> None:
     assert resolved(at_t_ms=123) == {"at_t_ms": 123}
-    assert resolved(task="mix", at_utc=None) == {"task": "mix"}
+    assert resolved(step="mix", at_utc=None) == {"step": "mix"}
 
 
 def test_hour_zero_is_a_moment_too() -> None:

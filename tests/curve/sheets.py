@@ -42,7 +42,7 @@ def sheet(**changes: Any) -> Sheet:
         ),
         "windows": (Window("first look", 18, 24, 30), Window("harvest", 40, 45, None)),
         "marks": (
-            Mark(0, "task", "Spores on"), Mark(24.5, "task", "Broken up and mixed"),
+            Mark(0, "step", "Spores on"), Mark(24.5, "step", "Broken up and mixed"),
             Mark(31.5, "alarm", "Top tray 43.2 °C over 43, rising", "wrong", 32.0, 0),
             Mark(20, "gap", "nothing read for 1 h", until_h=21), Mark(30, "note", "smells of chestnut"),
         ),

@@ -33,7 +33,7 @@ def test_no_word_covers_another(rows: list[tuple[float, str, int]]) -> None:
 
 
 def test_a_lone_word_stands_at_its_hour() -> None:
-    (label,), _, top, line = placed([Mark(20.0, "task", "Mixed")])
+    (label,), _, top, line = placed([Mark(20.0, "step", "Mixed")])
     assert label.top + line * 0.5 == top + 20.0 * STYLE.per_hour_px
 
 

@@ -26,9 +26,9 @@ def test_asked_answered_restarted_and_replayed(tmp_path: Path) -> None:
     settings, clock = broker_site(tmp_path), ManualClock(WALL_MS)
     with running(settings, clock) as one:
         one.act("batch.start", id="b1", name="first")
-        one.act("task.done", task="inoculate", override="by hand")
+        one.act("step.done", step="inoculate", override="by hand")
         one.tick(15 * 3600)
-        done = one.act("task.done", task="mix", override="by hand")
+        done = one.act("step.done", step="mix", override="by hand")
         asked = next(event for event in done["events"] if event["kind"] == "probe-back")
         assert asked["key"] == "asked" and judged(one) == Closer(asked["t_ms"], asked["data"]["until_ms"])
         assert question(one)["until_utc"].startswith("20"), "the door adds the time of day"

@@ -85,7 +85,7 @@ def kitchen(tmp_path: Path, card: Card, monkeypatch: pytest.MonkeyPatch) -> Iter
             with running(settings) as one:
                 until(lambda: one.daemon._by_source["mqtt"].facts().get("subscribed"), what="subscribed")
                 one.act("batch.start", name="first")
-                one.act("task.done", task="inoculate", value_c=31.0)
+                one.act("step.done", step="inoculate", value_c=31.0)
                 one.commit()
                 yield Kitchen(one, client, calls)
         finally:

@@ -51,7 +51,7 @@ def test_the_night_is_summed_up_once_in_the_morning(tmp_path: Path) -> None:
     settings = at(tmp_path)
     with running(settings, ManualClock(AFTERNOON)) as one:
         one.act("batch.start", name="first")
-        one.act("task.done", task="inoculate", value_c=31.0)
+        one.act("step.done", step="inoculate", value_c=31.0)
         go_on(one, 10.0)
         go_on(one, 1.0, koji_c=46.0)
         go_on(one, 4.0, koji_c=32.0)
@@ -78,7 +78,7 @@ def test_a_night_in_which_no_message_got_out_says_so(tmp_path: Path) -> None:
     settings = at(tmp_path)
     with running(settings, ManualClock(AFTERNOON)) as one:
         one.act("batch.start", name="first")
-        one.act("task.done", task="inoculate", value_c=31.0)
+        one.act("step.done", step="inoculate", value_c=31.0)
         go_on(one, 1.0, every_s=600)
         one.daemon.house.core.health("delivery:phone", False, "no way out")
         one.daemon.house.core.health("delivery:mail", False, "no way out")

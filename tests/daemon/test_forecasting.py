@@ -49,7 +49,7 @@ def begin(one: Running) -> None:
     one.act("batch.start", name="b")
     one.put("k/bed", 31.0)
     one.tick(1)
-    one.act("task.done", task="inoculate", value_c=31.0)
+    one.act("step.done", step="inoculate", value_c=31.0)
     minutes(one, 1, WARM_H * 60)
 
 
@@ -103,7 +103,7 @@ def watched(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, li
         made = part_of(one).facts()["made"]
         minute = until_made(one, made + 2, minute)
         seen.append(part_of(one).facts())
-        one.act("task.done", task="first-check")
+        one.act("step.done", step="first-check")
         minute = until_made(one, part_of(one).facts()["made"] + 2, minute)
         seen.append(latest(one))
         one.act("batch.harvest", yield_kg=2.0)
@@ -232,7 +232,7 @@ def test_without_its_library_the_watch_goes_on(tmp_path: Path, monkeypatch: pyte
         one.act("batch.start", name="b")
         one.put("k/bed", 31.0)
         one.tick(1)
-        one.act("task.done", task="inoculate", value_c=31.0)
+        one.act("step.done", step="inoculate", value_c=31.0)
         minutes(one, 1, 10)
         assert "not installed" in part_of(one).facts()["trouble"] and part_of(one).facts()["starts"] == 0
         assert forecast(one) is None and one.client.get("/v1/state")["incubators"][0]["batch"]

@@ -53,7 +53,7 @@ def warm_hours(settings: Settings) -> tuple[engine.State, Outcome]:
     """A batch up to the stage in which its koji warms itself."""
     numbers = {probe.name: no for no, probe in enumerate(settings.probes, 1)}
     rows = [InputRow(1, 0, "settings", engine_setup(settings, numbers)), act(2, 1, "batch.start"),
-            act(3, 2, "task.done", task="inoculate", value_c=31.0)]  # fmt: skip
+            act(3, 2, "step.done", step="inoculate", value_c=31.0)]  # fmt: skip
     readings = [
         (4 + 2 * minute + side, minute * 60_000 + 10, numbers[name], value, 0)
         for minute in range(60, 30 * 60)

@@ -75,7 +75,7 @@ class Kitchen:
         return "" if found is None else f"{found.name}, {len(self.marks())} done, {self.stage()}"
 
     def marks(self) -> list[Any]:
-        return [mark for task in self.box().tasks for mark in task.marks]
+        return [mark for step in self.box().steps for mark in step.marks]
 
     def stage(self) -> str:
         stage = self.box().stage
@@ -106,7 +106,7 @@ def in_batch(folder: Path, rounds: int = 60) -> Kitchen:
     one = Kitchen(folder)
     one.read(31.0)
     one.act("batch.start", name="March")
-    one.act("task.done", task="inoculate", value_c=31.0)
+    one.act("step.done", step="inoculate", value_c=31.0)
     for number in range(rounds):
         one.read(31 + min(number, 60) / 100)
     one.commit()

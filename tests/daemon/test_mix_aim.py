@@ -32,6 +32,6 @@ def test_a_mixing_that_repeats_is_the_next_one_again_and_again() -> None:
 def test_what_is_aimed_at_is_a_range_within_reason(name: str) -> None:
     """Between 28 °C and 42 °C: a miso maker's koji is stirred at 42-48 °C at the latest (a process page)."""
     schedule = plan(name)
-    tasks = [task.name for task in schedule.tasks]
-    aims = [mix_of(schedule, set(tasks[:count])) for count in range(len(tasks) + 1)] + [setup_of(schedule).mix]
+    steps = [step.name for step in schedule.steps]
+    aims = [mix_of(schedule, set(steps[:count])) for count in range(len(steps) + 1)] + [setup_of(schedule).mix]
     assert all(28.0 <= aim.from_c < aim.ceiling_c <= 44.0 for aim in aims if aim is not None)

@@ -122,7 +122,7 @@ def test_a_batch_goes_on_after_a_kill_and_nothing_is_said_twice(tmp_path: Path) 
     with Broker(tmp_path / "b") as broker, Process(tmp_path, broker.port) as one:
         one.start()
         one.client.act({"kind": "batch.start", "data": {"name": "first"}, "idempotency": "a"})
-        one.client.act({"kind": "task.done", "data": {"task": "inoculate", "override": "no probe yet"}})
+        one.client.act({"kind": "step.done", "data": {"step": "inoculate", "override": "no probe yet"}})
         before = one.client.get("/v1/events")["events"]
         one.kill()
         one.start()
@@ -132,7 +132,7 @@ def test_a_batch_goes_on_after_a_kill_and_nothing_is_said_twice(tmp_path: Path) 
         after = one.client.get("/v1/events")["events"]
         assert after[: len(before)] == before
         again = Counter(event["kind"] for event in after[len(before) :])
-        assert again["start"] == 1 and not {"batch-start", "task-done", "stage"} & set(again)
+        assert again["start"] == 1 and not {"batch-start", "step-done", "stage"} & set(again)
         (start,) = [event for event in after[len(before) :] if event["kind"] == "start"]
         assert start["data"]["clean"] is False and start["data"]["gap_source"] == "boot"
         assert 0 <= start["data"]["gap_ms"] < 600_000
@@ -174,7 +174,7 @@ def test_a_step_of_the_wall_clock_moves_nothing(tmp_path: Path) -> None:
     with Process(tmp_path, environment=wall.environment) as one:
         one.start()
         one.client.act({"kind": "batch.start", "data": {"name": "first"}})
-        one.client.act({"kind": "task.done", "data": {"task": "inoculate", "override": "no probe yet"}})
+        one.client.act({"kind": "step.done", "data": {"step": "inoculate", "override": "no probe yet"}})
         asked_s, first, began_s = time.monotonic(), one.client.get("/v1/state"), time.monotonic()
         for count, offset_s in enumerate((3600, -3600, 0), 1):
             wall.offset(offset_s)
@@ -183,8 +183,8 @@ def test_a_step_of_the_wall_clock_moves_nothing(tmp_path: Path) -> None:
         last = one.client.get("/v1/state")
         most_ms = (time.monotonic() - asked_s) * 1000
         assert least_ms - 1500 <= last["t_ms"] - first["t_ms"] <= most_ms + 1500
-        for task, before in zip(last["incubators"][0]["tasks"], first["incubators"][0]["tasks"], strict=True):
-            assert task["due_t_ms"] == before["due_t_ms"]
+        for step, before in zip(last["incubators"][0]["steps"], first["incubators"][0]["steps"], strict=True):
+            assert step["due_t_ms"] == before["due_t_ms"]
         steps = [event["data"]["step_ms"] for event in one.client.get("/v1/events", kinds="clock-step")["events"]]
         assert [round(step / 3_600_000) for step in steps] == [1, -2, 1]
         assert one.stop() == 0

@@ -35,7 +35,7 @@ def test_a_whole_batch_with_hands_ends_in_a_harvest(tmp_path: Path) -> None:
     assert 40 <= (batch.ended_t_ms - batch.hour0_t_ms) / 3_600_000 <= 52
     kinds = [event.kind for event in reader.events(limit=10_000)]
     assert kinds[-1] == "stop" and kinds.count("batch-harvest") == 1
-    assert {event.key for event in reader.events(limit=10_000, kinds=["task-done"])} >= {"inoculate", "first-check"}
+    assert {event.key for event in reader.events(limit=10_000, kinds=["step-done"])} >= {"inoculate", "first-check"}
     assert seen[-1].over and seen[-1].event_no == len(kinds) - 1
     hours = [glimpse.hour for glimpse in seen]
     assert hours == sorted(hours) and len(set(map(int, hours))) >= 40

@@ -19,7 +19,7 @@ from kojimon.schedule.spec import (
     Limit,
     Schedule,
     Stage,
-    Task,
+    Step,
     Window,
 )  # fmt: skip
 
@@ -43,12 +43,12 @@ def home_schedule() -> Schedule:
             Stage("settling", "Before it warms itself", After("inoculate", 0), (quiet,), 2 * H),
             Stage("warming", "Warming itself", warming, (warm,), 15 * MIN),
         ),
-        tasks=(
-            Task("inoculate", "Sprinkle the starter", work="inoculate", gate=Gate("bed", at_most=32.2)),
-            Task("check", "First check", window=Window(After("inoculate", 18 * H),
+        steps=(
+            Step("inoculate", "Sprinkle the starter", work="inoculate", gate=Gate("bed", at_most=32.2)),
+            Step("check", "First check", window=Window(After("inoculate", 18 * H),
                  FirstOf((After("inoculate", 24 * H), warming)), After("inoculate", 30 * H))),
-            Task("mix", "Mix", work="mix", repeats=True, window=Window(opens=Holds("hot", since="mix"))),
-            Task("harvest", "Harvest", work="harvest",
+            Step("mix", "Mix", work="mix", repeats=True, window=Window(opens=Holds("hot", since="mix"))),
+            Step("harvest", "Harvest", work="harvest",
                  window=Window(After("inoculate", 40 * H), After("inoculate", 45 * H), After("inoculate", 50 * H))),
         ),
         conditions={

@@ -15,7 +15,7 @@ from tests.engine.build import AIR, BED, MIDDLE, H, Rows, alarms, home_schedule,
 def begun(rows: Rows | None = None) -> Rows:
     rows = rows or Rows()
     rows.act("batch.start", name="first")
-    rows.act("task.done", task="inoculate", value_c=31.0)
+    rows.act("step.done", step="inoculate", value_c=31.0)
     return rows
 
 
@@ -32,12 +32,12 @@ def test_gate_refuses_hot_rice_and_says_so_and_is_passed_by_the_probes_tolerance
     rows = Rows()
     rows.act("batch.start")
     rows.read(BED, 32.9)
-    refused = rows.act("task.done", task="inoculate")
+    refused = rows.act("step.done", step="inoculate")
     rows.read(BED, 32.6)
-    passed = rows.act("task.done", task="inoculate")
+    passed = rows.act("step.done", step="inoculate")
     _, outcome = run(rows)
-    told = [e for e in outcome.events if e.data.get("act") in (refused, passed) and e.kind in ("refused", "task-done")]
-    assert [(e.kind, e.data.get("code")) for e in told] == [("refused", "gate"), ("task-done", None)]
+    told = [e for e in outcome.events if e.data.get("act") in (refused, passed) and e.kind in ("refused", "step-done")]
+    assert [(e.kind, e.data.get("code")) for e in told] == [("refused", "gate"), ("step-done", None)]
     assert told[0].data["value"] == 32.9
     assert "32.9 °C" in told[0].data["reason"]
     assert told[1].data["gate"] == {"value": 32.6, "by": "koji-top", "at_least": None, "at_most": 32.2}
@@ -46,12 +46,12 @@ def test_gate_refuses_hot_rice_and_says_so_and_is_passed_by_the_probes_tolerance
 def test_a_step_marked_before_its_window_carries_the_window_that_was_never_announced() -> None:
     rows = begun()
     rows.hold(3 * H, {BED: 30.0, MIDDLE: 29.8, AIR: 29.5})
-    early = rows.act("task.done", task="check")
+    early = rows.act("step.done", step="check")
     state, outcome = run(rows)
-    done = next(e for e in outcome.events if e.data.get("act") == early and e.kind == "task-done")
+    done = next(e for e in outcome.events if e.data.get("act") == early and e.kind == "step-done")
     opens, due = done.data["opens_ms"], done.data["due_ms"]
     assert done.t_ms < opens and (due is None or opens <= due)
-    zero = next(e for e in outcome.events if e.kind == "task-done" and e.key == "inoculate")
+    zero = next(e for e in outcome.events if e.kind == "step-done" and e.key == "inoculate")
     assert "opens_ms" not in zero.data
     assert view(state, rows.t_ms).incubators[0].batch.hour > 0
 
@@ -59,11 +59,11 @@ def test_a_step_marked_before_its_window_carries_the_window_that_was_never_annou
 def test_gate_without_a_probe_wants_a_thermometer_or_a_reason() -> None:
     rows = Rows()
     rows.act("batch.start")
-    rows.act("task.done", task="inoculate")
-    rows.act("task.done", task="inoculate", override="measured by hand, 31")
+    rows.act("step.done", step="inoculate")
+    rows.act("step.done", step="inoculate", override="measured by hand, 31")
     _, outcome = run(rows)
     assert [e.data.get("code") for e in outcome.events if e.kind == "refused"] == ["gate-unknown"]
-    done = next(e for e in outcome.events if e.kind == "task-done")
+    done = next(e for e in outcome.events if e.kind == "step-done")
     assert done.data["gate"]["override"] == "measured by hand, 31"
 
 
@@ -147,7 +147,7 @@ def test_no_self_warming_by_26_h_is_told_with_causes_and_ends_when_it_comes() ->
 def test_mixing_window_opens_on_the_bed_and_again_after_each_mix() -> None:
     rows = begun()
     rows.hold(20 * H, {BED: 38.5, AIR: 32.0}, every_s=60)
-    rows.act("task.done", task="mix")
+    rows.act("step.done", step="mix")
     rows.hold(21 * H, {BED: 36.5, AIR: 32.0}, every_s=60)
     rows.hold(22 * H, {BED: 38.2, AIR: 32.0}, every_s=60)
     _, outcome = run(rows)
@@ -160,7 +160,7 @@ def test_mixing_window_opens_on_the_bed_and_again_after_each_mix() -> None:
 def test_a_condition_that_lasts_over_a_mix_is_counted_from_the_mix() -> None:
     rows = begun()
     rows.hold(20 * H, {BED: 38.5, AIR: 32.0}, every_s=60)
-    rows.act("task.done", task="mix")
+    rows.act("step.done", step="mix")
     rows.hold(21 * H, {BED: 38.4, AIR: 32.0}, every_s=60)
     _, outcome = run(rows)
     told = [(e.data["round"], hour(rows, e.t_ms)) for e in outcome.events if e.kind == "window-open" and e.key == "mix"]
@@ -231,21 +231,21 @@ def test_mid_batch_start_is_in_the_right_stage_and_does_not_scold() -> None:
 def test_undone_mark_closes_what_it_had_opened_and_numbers_are_never_used_again() -> None:
     rows = begun()
     rows.hold(2 * H, {BED: 30.0, AIR: 30.0}, every_s=60)
-    rows.act("task.undo", mark=1)
-    rows.act("task.done", task="inoculate", value_c=30.0)
+    rows.act("step.undo", mark=1)
+    rows.act("step.done", step="inoculate", value_c=30.0)
     state, outcome = run(rows)
-    assert kinds(outcome, "task-undone", "stage") == [
-        ("stage", "settling"), ("task-undone", "inoculate"), ("stage", ""), ("stage", "settling")
+    assert kinds(outcome, "step-undone", "stage") == [
+        ("stage", "settling"), ("step-undone", "inoculate"), ("stage", ""), ("stage", "settling")
     ]  # fmt: skip
     assert [(m.id, m.undone) for m in state.batches["box"].marks] == [(1, True), (2, False)]
 
 
 def test_same_idempotency_key_does_it_once() -> None:
     rows = begun()
-    first = rows.act("task.done", idempotency="k1", task="mix")
-    again = rows.act("task.done", idempotency="k1", task="mix")
+    first = rows.act("step.done", idempotency="k1", step="mix")
+    again = rows.act("step.done", idempotency="k1", step="mix")
     state, outcome = run(rows)
-    assert [e.data["mark"] for e in outcome.events if e.kind == "task-done" and e.key == "mix"] == [2]
+    assert [e.data["mark"] for e in outcome.events if e.kind == "step-done" and e.key == "mix"] == [2]
     repeated = next(e for e in outcome.events if e.data.get("act") == again)
     assert (repeated.kind, repeated.data["first"]) == ("repeated", first)
     assert len(state.batches["box"].marks) == 2
@@ -255,7 +255,7 @@ def test_same_idempotency_key_does_it_once() -> None:
     ("act", "data", "code"),
     [
         ("batch.harvest", {}, "no-batch"),
-        ("task.done", {"task": "mix"}, "no-batch"),
+        ("step.done", {"step": "mix"}, "no-batch"),
         ("batch.start", {"schedule": "tea"}, "unknown-schedule"),
         ("batch.fly", {}, "unknown-act"),
         ("alarm.acknowledge", {"key": "limit/bed/temperature/high"}, "unknown-alarm"),
@@ -365,7 +365,7 @@ def test_work_suppresses_the_limit_until_the_trend_is_known_but_not_the_outermos
     rows.hold(20 * H, {BED: 36.0, AIR: 31.0}, every_s=60)
     rows.hold(21 * H - 240, {BED: 42.5, AIR: 31.0}, every_s=60)
     rows.hold(21 * H, {BED: 43.5, AIR: 31.0}, every_s=60)
-    rows.act("task.done", task="mix")
+    rows.act("step.done", step="mix")
     rows.hold(21 * H + 1500, {BED: 43.5, AIR: 31.0}, every_s=60)
     rows.hold(22 * H, {BED: 45.5, AIR: 31.0}, every_s=60)
     _, outcome = run(rows)
@@ -382,7 +382,7 @@ def test_the_outermost_limit_ends_the_suppression_at_once() -> None:
     rows.hold(20 * H, {BED: 36.0, AIR: 31.0}, every_s=60)
     rows.hold(21 * H, {BED: 44.0, AIR: 31.0}, every_s=60)
     rows.act("alarm.acknowledge", key=key)
-    rows.act("task.done", task="mix")
+    rows.act("step.done", step="mix")
     rows.hold(21 * H + 240, {BED: 45.5, AIR: 31.0}, every_s=60)
     _, outcome = run(rows)
     told = [(round((e.t_ms - rows.t0_ms) / 1000 - 21 * H), e.data["event"], e.data["to"]) for e in moves(outcome, key)]
@@ -396,7 +396,7 @@ def test_shelf_is_kept_while_hands_are_in_the_koji() -> None:
     rows.hold(20.5 * H, {BED: 44.0, AIR: 31.0}, every_s=60)
     rows.act("alarm.shelve", key=key, for_s=3600)
     rows.hold(20.6 * H, {BED: 40.0, AIR: 31.0}, every_s=60)
-    rows.act("task.done", task="mix")
+    rows.act("step.done", step="mix")
     rows.hold(21 * H, {BED: 44.0, AIR: 31.0}, every_s=60)
     state, _ = run(rows)
     assert state.alarms[f"box/{key}"].state == "SHLVD"
@@ -432,10 +432,10 @@ def test_silence_ends_by_itself_and_the_alarm_was_unanswered_all_the_time() -> N
 def test_a_step_after_the_spores_cannot_be_dated_before_them() -> None:
     rows = begun(Rows(t_ms=10**9))
     rows.hold(H, {BED: 30.0, AIR: 30.0}, every_s=60)
-    early = rows.act("task.done", task="mix", at_t_ms=rows.t0_ms - 1000)
+    early = rows.act("step.done", step="mix", at_t_ms=rows.t0_ms - 1000)
     state, outcome = run(rows)
     assert [e.data["code"] for e in outcome.events if e.data.get("act") == early] == ["before-spores"]
-    assert [m.task for m in state.batches["box"].marks] == ["inoculate"]
+    assert [m.step for m in state.batches["box"].marks] == ["inoculate"]
 
 
 def test_what_was_expected_is_named_with_its_causes_in_the_state_document() -> None:

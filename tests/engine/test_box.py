@@ -32,7 +32,7 @@ def vented(answered: bool, room_c: float | None, koji_c: float = 30.0, air_c: fl
         setup = replace(setup, probes=(*setup.probes, ProbeSetup(ROOM, "room", "box", "room", "temperature")))
     rows = Rows(setup)
     rows.act("batch.start")
-    rows.act("task.done", task="inoculate", value_c=31.0)
+    rows.act("step.done", step="inoculate", value_c=31.0)
     room = {ROOM: room_c} if room_c is not None else {}
     rows.hold(20 * H, {BED: 36.0, AIR: 31.0, MIDDLE: 36.0, HUMIDITY: 80.0, **room}, every_s=60)
     rows.hold(21 * H, {BED: 43.2, AIR: 31.0, MIDDLE: 36.0, HUMIDITY: 80.0, **room}, every_s=60)
@@ -61,7 +61,7 @@ def test_an_answer_to_rice_that_was_hot_from_the_steamer_says_nothing_of_the_box
     setup = site(load_schedule(HOME))
     rows = Rows(replace(setup, probes=(*setup.probes, ProbeSetup(ROOM, "room", "box", "room", "temperature"))))
     rows.act("batch.start")
-    rows.act("task.done", task="inoculate", value_c=31.0, override="test")
+    rows.act("step.done", step="inoculate", value_c=31.0, override="test")
     steady = {HUMIDITY: 80.0, ROOM: 20.0}
     rows.hold(1 * H, {BED: 44.0, MIDDLE: 44.0, AIR: 31.0, **steady}, every_s=60)
     rows.act("alarm.acknowledge", key=KEY)
@@ -93,7 +93,7 @@ def test_a_box_set_cooler_while_the_koji_holds_its_air_is_judged_by_what_it_is_s
     setup = site()
     rows = Rows(replace(setup, probes=(*setup.probes, ProbeSetup(ROOM, "room", "box", "room", "temperature"))))
     rows.act("batch.start")
-    rows.act("task.done", task="inoculate", value_c=31.0)
+    rows.act("step.done", step="inoculate", value_c=31.0)
     steady = {HUMIDITY: 80.0, ROOM: 21.0}
     rows.hold(21 * H, {BED: 38.0, MIDDLE: 38.0, AIR: 31.0, **steady}, every_s=60)
     rows.act("box.setpoint", **({} if to_c is None else {"to_c": to_c}))
@@ -109,7 +109,7 @@ def test_a_box_that_is_off_under_hot_koji_is_told_however_slowly_its_air_falls()
     setup = site()
     rows = Rows(replace(setup, probes=(*setup.probes, ProbeSetup(ROOM, "room", "box", "room", "temperature"))))
     rows.act("batch.start")
-    rows.act("task.done", task="inoculate", value_c=31.0)
+    rows.act("step.done", step="inoculate", value_c=31.0)
     rows.hold(21 * H, {BED: 38.0, MIDDLE: 38.0, AIR: 31.0, HUMIDITY: 80.0, ROOM: 21.0}, every_s=60)
     for minute in range(10 * 60):
         koji = 38.0 - minute / 60
@@ -145,7 +145,7 @@ def box_calls(
     minutes = round(hours * 60)
     for minute in range(minutes):
         if minute == round(spores_h * 60):
-            rows.act("task.done", task="inoculate", value_c=31.0, override="test")
+            rows.act("step.done", step="inoculate", value_c=31.0, override="test")
         if setpoint_h is not None and minute == round(setpoint_h * 60):
             rows.act("box.setpoint")
         rows.hold((minute + 1) * 60.0, {BED: 31.0, MIDDLE: 31.0, AIR: air(minute / 60), HUMIDITY: 82.6}, every_s=60)

@@ -29,7 +29,7 @@ class Watched:
             setup = replace(setup, probes=(*setup.probes, ProbeSetup(ROOM, "room", "box", "room", "temperature")))
         rows = Rows(setup)
         rows.act("batch.start")
-        rows.act("task.done", task="inoculate", value_c=31.0, override="test")
+        rows.act("step.done", step="inoculate", value_c=31.0, override="test")
         for minute in range(round(hours * 60)):
             at_h = minute / 60
             if set_h is not None and minute == round(set_h * 60):

@@ -22,7 +22,7 @@ def bare() -> EngineSetup:
 def begun(setup: EngineSetup | None = None) -> Rows:
     rows = Rows(bare() if setup is None else setup)
     rows.act("batch.start")
-    rows.act("task.done", task="inoculate", value_c=31.0)
+    rows.act("step.done", step="inoculate", value_c=31.0)
     return rows
 
 
@@ -60,7 +60,7 @@ def test_it_opens_a_window_at_once_and_stands_as_what_it_is() -> None:
     assert box(later, rows.t_ms).place("bed") is None, "it says no more how it is"
     assert [(one.value, one.fresh) for one in box(later, rows.t_ms).by_hand] == [(31.0, False), (39.0, False)]
     assert box(later, rows.t_ms).stage == box(state, rows.t_ms).stage, "what was seen stays seen"
-    mix = box(later, rows.t_ms).task("mix")
+    mix = box(later, rows.t_ms).step("mix")
     assert mix is not None and mix.status == "open"
 
 
@@ -91,7 +91,7 @@ def test_work_on_the_koji_makes_what_was_read_before_unknown() -> None:
     rows = begun()
     rows.at(20 * H).act("reading", value_c=36.0)
     rows.at(25 * H).act("reading", value_c=43.5)
-    rows.at(25 * H + 10 * MIN).act("task.done", task="mix")
+    rows.at(25 * H + 10 * MIN).act("step.done", step="mix")
     state, outcome = run(rows)
     assert moves(outcome, "limit/bed/temperature/high")[-1].data["ended"] == "work"
     assert not box(state, rows.t_ms).by_hand[-1].fresh
@@ -141,12 +141,12 @@ def test_a_gate_goes_by_what_was_just_read_but_not_by_what_was_read_before() -> 
     rows = Rows(bare())
     rows.act("batch.start")
     rows.act("reading", value_c=31.5)
-    rows.at(6 * MIN).act("task.done", task="inoculate")
+    rows.at(6 * MIN).act("step.done", step="inoculate")
     rows.act("reading", value_c=30.5)
-    rows.at(8 * MIN).act("task.done", task="inoculate")
+    rows.at(8 * MIN).act("step.done", step="inoculate")
     _, outcome = run(rows)
     assert [event.data["code"] for event in outcome.events if event.kind == "refused"] == ["gate-unknown"]
-    done = next(event for event in outcome.events if event.kind == "task-done")
+    done = next(event for event in outcome.events if event.kind == "step-done")
     assert (done.data["gate"]["value"], done.data["gate"]["by"]) == (30.5, "thermometer")
 
 

@@ -18,13 +18,13 @@ from tests.parts.size import size
 
 ACTS: list[tuple[str, dict[str, Any]]] = [
     ("batch.start", {"name": "b"}),
-    ("task.done", {"task": "inoculate", "value_c": 31.0}),
-    ("task.done", {"task": "inoculate"}),
-    ("task.done", {"task": "check"}),
-    ("task.done", {"task": "mix"}),
-    ("task.done", {"task": "nothing"}),
-    ("task.undo", {"mark": 1}),
-    ("task.undo", {"mark": 2}),
+    ("step.done", {"step": "inoculate", "value_c": 31.0}),
+    ("step.done", {"step": "inoculate"}),
+    ("step.done", {"step": "check"}),
+    ("step.done", {"step": "mix"}),
+    ("step.done", {"step": "nothing"}),
+    ("step.undo", {"mark": 1}),
+    ("step.undo", {"mark": 2}),
     ("alarm.acknowledge", {"key": "limit/bed/temperature/high"}),
     ("alarm.shelve", {"key": "limit/bed/temperature/high", "for_s": 900}),
     ("alarm.shelve", {"key": "silent/koji-top", "for_s": 900, "one_shot": True}),
@@ -43,7 +43,7 @@ def some_rows(seed: int) -> list[Any]:
     rows = Rows()
     rows.act("batch.start", name="b")
     if source.random() < 0.8:
-        rows.act("task.done", task="inoculate", value_c=31.0)
+        rows.act("step.done", step="inoculate", value_c=31.0)
     value = {BED: 30.0, MIDDLE: 30.0, AIR: 30.0, HUMIDITY: 85.0}
     seconds = 0.0
     for _ in range(source.randint(20, 150)):
@@ -162,11 +162,11 @@ def test_a_correction_leads_where_the_truth_would_have(seed: int, said_s: int, l
         rows.act("batch.start", name="b")
         rows.at(true_s if not correct else said_s)
         if correct:
-            rows.act("task.done", task="inoculate", value_c=31.0)
+            rows.act("step.done", step="inoculate", value_c=31.0)
             rows.at(said_s + late_s)
-            rows.act("task.correct", mark=1, at_t_ms=rows.t0_ms + true_s * 1000)
+            rows.act("step.correct", mark=1, at_t_ms=rows.t0_ms + true_s * 1000)
         else:
-            rows.act("task.done", task="inoculate", value_c=31.0)
+            rows.act("step.done", step="inoculate", value_c=31.0)
         rows.at(said_s + late_s + 60)
         for _ in range(40):
             rows.at((rows.t_ms - rows.t0_ms) / 1000 + 300)

@@ -10,7 +10,7 @@ import pytest
 from kojimon.alarms.levels import IDLE, LevelState, Threshold, judge
 from kojimon.engine import advance, initial_state
 from kojimon.model import Priority
-from kojimon.schedule.spec import After, Band, Limit, Schedule, Stage, Task
+from kojimon.schedule.spec import After, Band, Limit, Schedule, Stage, Step
 from tests.engine.build import BED, Rows, alarms, site
 
 
@@ -96,7 +96,7 @@ def noise_site(n: int) -> Schedule:
     limit = Limit(2.0, (n - 1) * STEP_S, Priority.WAKE, off_delay_s=0.0, deadband=0.0, min_samples=n)
     band = Band("bed", "temperature", high=limit)
     return Schedule(
-        "home", "n", "n", (Stage("only", "Only", After("inoculate", 0), (band,)),), (Task("inoculate", "I"),)
+        "home", "n", "n", (Stage("only", "Only", After("inoculate", 0), (band,)),), (Step("inoculate", "I"),)
     )
 
 
@@ -104,7 +104,7 @@ def run_noise(n: int, values: list[float]) -> list[float]:
     """Seconds after the first sample at which the engine raised the alarm."""
     rows = Rows(site(noise_site(n)))
     rows.act("batch.start")
-    rows.act("task.done", task="inoculate")
+    rows.act("step.done", step="inoculate")
     start_ms = rows.t_ms
     for value in values:
         rows.at((rows.t_ms - rows.t0_ms) / 1000 + STEP_S)
@@ -151,7 +151,7 @@ def test_two_limits_of_one_side_are_one_alarm() -> None:
     """Requirement: given two limits on one signal, when the outer is active, then exactly one alarm exists."""
     rows = Rows()
     rows.act("batch.start")
-    rows.act("task.done", task="inoculate", value_c=30.0)
+    rows.act("step.done", step="inoculate", value_c=30.0)
     rows.hold(30 * 60, {BED: 35.0, 3: 30.0})
     rows.hold(60 * 60, {BED: 46.0, 3: 30.0})
     state, outcome = advance(initial_state(), rows.take(), rows.t_ms)

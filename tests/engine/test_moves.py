@@ -22,7 +22,7 @@ def begun() -> Rows:
     rows = Rows()
     rows.act("batch.start", id="b1", name="first")
     rows.read(BED, 30.0)
-    rows.act("task.done", task="inoculate", value_c=31.0)
+    rows.act("step.done", step="inoculate", value_c=31.0)
     return rows
 
 

@@ -25,7 +25,7 @@ class Bed:
     def __init__(self, setup: EngineSetup | None = None) -> None:
         self.rows, self.state, self.events = Rows(setup), initial_state(), list[Event]()
         self.rows.act("batch.start", name="b", id="b1")
-        self.rows.act("task.done", task="inoculate", value_c=31.0)
+        self.rows.act("step.done", step="inoculate", value_c=31.0)
         self.hold(24 * H, every_s=600.0)
         self.hold(24 * H + 1800)
 
@@ -87,7 +87,7 @@ def test_work_on_the_koji_makes_it_old() -> None:
     bed = Bed()
     bed.forecast(made(24.5, limit_answer(43.0, 4.7)))
     bed.goes_on(60)
-    bed.rows.act("task.done", task="check")
+    bed.rows.act("step.done", step="check")
     bed.run()
     assert not bed.shown().fresh
     bed.goes_on(60)
@@ -220,7 +220,7 @@ def test_live_equals_replay_with_forecasts() -> None:
     bed = Bed()
     rows = Rows()
     rows.act("batch.start", name="b", id="b1")
-    rows.act("task.done", task="inoculate", value_c=31.0)
+    rows.act("step.done", step="inoculate", value_c=31.0)
     rows.hold(24 * H, VALUES, 600.0)
     for at, forecast in enumerate((made(24.0), made(24.1, limit_answer(43.0, 0.3)), made(24.2))):
         plain = {} if at == 2 else pack(thin(forecast))

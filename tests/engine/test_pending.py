@@ -16,7 +16,7 @@ class Koji:
     def __init__(self) -> None:
         self.rows = Rows()
         self.rows.act("batch.start", name="first")
-        self.rows.act("task.done", task="inoculate", value_c=31.0)
+        self.rows.act("step.done", step="inoculate", value_c=31.0)
         self.state = initial_state()
         self.rows.hold(3600, {BED: 36.0, MIDDLE: 35.0, **AROUND})
         assert self.take() == [] and self.pending() == []
@@ -74,7 +74,7 @@ def test_of_two_trays_the_first_to_come_due_is_listed_and_under_an_alarm_only_wh
 
 def test_while_hands_are_in_the_koji_its_limit_is_held_but_not_the_outermost() -> None:
     koji = Koji()
-    koji.rows.act("task.done", task="mix")
+    koji.rows.act("step.done", step="mix")
     koji.hot(60, 45.6)
     assert {row.level: row.held for row in koji.pending()} == {"high_high": False, "high": True}
 

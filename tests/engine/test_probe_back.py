@@ -25,9 +25,9 @@ def mixed(values: dict[int, float] = LOW, **data: Any) -> Rows:
     rows = Rows()
     rows.act("batch.start", id="b1", name="first")
     rows.read(BED, 30.0)
-    rows.act("task.done", task="inoculate", value_c=31.0)
+    rows.act("step.done", step="inoculate", value_c=31.0)
     rows.hold(AT_H, values, every_s=30.0)
-    rows.act("task.done", task="mix", **data)
+    rows.act("step.done", step="mix", **data)
     return rows
 
 
@@ -46,8 +46,8 @@ def question(state: State) -> Question | None:
 def test_it_is_asked_once_with_the_work_and_calls_nobody() -> None:
     state, outcome = run(mixed())
     (asked,) = told(outcome)
-    work = next(event for event in outcome.events if event.kind == "task-done" and event.key == "mix")
-    assert (asked.key, asked.data["task"], asked.data["probes"]) == ("asked", "mix", 2)
+    work = next(event for event in outcome.events if event.kind == "step-done" and event.key == "mix")
+    assert (asked.key, asked.data["step"], asked.data["probes"]) == ("asked", "mix", 2)
     assert asked.data["act"] == work.data["act"], "it is part of the answer to the act"
     asked_of = Question("probe-back", "mix", work.data["mark"], work.t_ms, work.t_ms + WATCH_MS, 2)
     assert question(state) == asked_of
@@ -61,7 +61,7 @@ def test_a_person_says_yes() -> None:
     seq = rows.act("probe.back")
     state, outcome = run(rows)
     said = told(outcome)[-1]
-    assert (said.key, said.data["who"], said.data["act"], said.data["task"]) == ("said", "anna", seq, "mix")
+    assert (said.key, said.data["who"], said.data["act"], said.data["step"]) == ("said", "anna", seq, "mix")
     assert question(state) is None
     rows.act("probe.back")
     _, outcome = run(rows, state)
@@ -131,8 +131,8 @@ def test_a_box_without_an_air_probe_goes_by_the_koji_s_warmth_alone() -> None:
     for warm_c, keys in ((34.5, ["asked", "seen"]), (33.5, ["asked"])):
         rows = Rows(setup)
         rows.act("batch.start", id="b1")
-        rows.act("task.done", task="inoculate", override="by hand")
-        rows.hold(AT_H, {BED: warm_c, MIDDLE: warm_c}, every_s=30.0).act("task.done", task="mix")
+        rows.act("step.done", step="inoculate", override="by hand")
+        rows.hold(AT_H, {BED: warm_c, MIDDLE: warm_c}, every_s=30.0).act("step.done", step="mix")
         rows.hold(AT_H + 40 * MIN, {BED: warm_c, MIDDLE: warm_c})
         assert [event.key for event in told(run(rows)[1])] == keys
 
@@ -140,7 +140,7 @@ def test_a_box_without_an_air_probe_goes_by_the_koji_s_warmth_alone() -> None:
 def test_work_taken_back_takes_the_question_back_and_a_batch_that_ends_lets_it_go() -> None:
     state, outcome = run(mixed())
     rows = mixed()
-    rows.act("task.undo", mark=told(outcome)[0].data["mark"])
+    rows.act("step.undo", mark=told(outcome)[0].data["mark"])
     state, outcome = run(rows)
     assert [event.key for event in told(outcome)] == ["asked", "withdrawn"] and question(state) is None
     rows = mixed()
@@ -151,7 +151,7 @@ def test_work_taken_back_takes_the_question_back_and_a_batch_that_ends_lets_it_g
 
 def test_the_next_work_asks_anew() -> None:
     rows = mixed().hold(AT_H + H, LOW)
-    rows.act("task.done", task="mix")
+    rows.act("step.done", step="mix")
     state, outcome = run(rows.hold(AT_H + 2.5 * H, LOW, every_s=30.0))
     assert [event.key for event in told(outcome)] == ["asked", "asked"]
     assert question(state) is not None, "its two hours count from the second"
@@ -162,13 +162,13 @@ def test_what_is_not_asked_about() -> None:
     rows = mixed(at_t_ms=1_000_000 + round((AT_H - 1.6 * H) * 1000))
     assert not told(run(rows)[1])
     rows = mixed()
-    rows.act("task.done", task="check")
+    rows.act("step.done", step="check")
     assert len(told(run(rows)[1])) == 1
     bare = replace(site(), probes=tuple(probe for probe in site().probes if probe.place != "bed"))
     rows = Rows(bare)
     rows.act("batch.start", id="b1")
-    rows.act("task.done", task="inoculate", override="by hand")
-    rows.act("task.done", task="mix")
+    rows.act("step.done", step="inoculate", override="by hand")
+    rows.act("step.done", step="mix")
     rows.act("probe.back")
     _, outcome = run(rows)
     assert not told(outcome)

@@ -15,7 +15,7 @@ ALL = {BED: 30.0, MIDDLE: 30.0, AIR: 30.0, HUMIDITY: 85.0}
 def begun(stale_ms: int = 90_000) -> Rows:
     rows = Rows(site(stale_ms=stale_ms))
     rows.act("batch.start")
-    rows.act("task.done", task="inoculate", value_c=31.0)
+    rows.act("step.done", step="inoculate", value_c=31.0)
     return rows
 
 

@@ -48,7 +48,7 @@ class Batch:
     rh_pct: Any
     true_c: Any  # what a perfect probe at the same spot would show
     grown: Any  # 0-1
-    tasks: tuple[tuple[float, str], ...]
+    steps: tuple[tuple[float, str], ...]
 
 
 def vapour_kpa(c: Any) -> Any:
@@ -72,7 +72,7 @@ class Draw:
         return np.array([r.standard_normal(size) for r in self.rngs])
 
 
-def _tasks(draw: Draw, variant: int) -> tuple[Any, Any]:
+def _steps(draw: Draw, variant: int) -> tuple[Any, Any]:
     """Hours of mixing and spreading; infinity where the variant leaves it out (0 none, 1 mix, 2 mix and spread)."""
     mix = draw.uniform(17.0, 22.0)
     spread = mix + draw.uniform(5.0, 8.0)
@@ -114,7 +114,7 @@ def _layers(world: str, seeds: Any, variant: int, heat_share: float) -> list[Bat
     lag_probe = d.uniform(180, 600)
     noise = d.normal(STEPS)
     room_walk = np.cumsum(d.normal(STEPS) * 0.01, axis=1)
-    mix_h, spread_h = _tasks(d, variant)
+    mix_h, spread_h = _steps(d, variant)
     drop, loosen = d.uniform(0.2, 0.6), d.uniform(0.9, 1.25)
     thin = d.uniform(0.65, 0.85)
     bed = np.repeat(d.uniform(30.5, 33.5)[:, None], layers, 1)
@@ -179,7 +179,7 @@ def gompertz(seeds: Any, variant: int) -> list[Batch]:
     room0, room_swing = d.uniform(17, 26), d.uniform(0.5, 2.5)
     lift, couple = d.uniform(5, 11), d.uniform(0.1, 0.4)
     noise, wander = d.normal(STEPS), np.cumsum(d.normal(STEPS) * 0.008, axis=1)
-    mix_h, spread_h = _tasks(d, variant)
+    mix_h, spread_h = _steps(d, variant)
     drop, thin = d.uniform(0.2, 0.5), d.uniform(1.2, 1.7)
     core = d.uniform(31, 34)
     shell = core - 1.0
@@ -234,7 +234,7 @@ def substrate(seeds: Any, variant: int) -> list[Batch]:
     bias = d.uniform(-0.5, 0.5)
     rh0 = d.uniform(0.7, 0.9)
     noise = d.normal(STEPS)
-    mix_h, spread_h = _tasks(d, variant)
+    mix_h, spread_h = _steps(d, variant)
     drop, more = d.uniform(0.8, 3.0), d.uniform(1.2, 1.8)
     bed = d.uniform(30, 33)
     probe = bed.copy()
@@ -278,7 +278,7 @@ def textbook(seeds: Any, variant: int) -> list[Batch]:
     room, share = d.uniform(16, 24), d.uniform(0.05, 0.5)
     lag_h = d.uniform(0, 8)
     noise, slow = d.normal(STEPS), np.cumsum(d.normal(STEPS) * 0.006, axis=1)
-    mix_h, spread_h = _tasks(d, variant)
+    mix_h, spread_h = _steps(d, variant)
     drop, more = d.uniform(0.8, 2.5), d.uniform(1.15, 1.6)
     bed = d.uniform(31, 33)
     probe, age = bed.copy(), np.zeros(len(seeds))
@@ -315,7 +315,7 @@ def thermal(seeds: Any, variant: int) -> list[Batch]:
     set_c, room = d.uniform(28, 32), d.uniform(15, 22)
     share = d.uniform(0.1, 0.35)
     noise = d.normal(STEPS)
-    mix_h, spread_h = _tasks(d, variant)
+    mix_h, spread_h = _steps(d, variant)
     drop, more = d.uniform(1.0, 3.0), d.uniform(1.1, 1.5)
     bed = d.uniform(31, 34)
     probe, worth = bed.copy(), np.zeros(len(seeds))
@@ -368,11 +368,11 @@ def _batches(world: str, seeds: Any, out: dict[str, list[Any]], mix_h: Any, spre
     t_s = np.arange(len(made["bed"])) * DT_S * EVERY
     batches = []
     for j, seed in enumerate(seeds):
-        tasks = [(h * 3600.0, kind) for h, kind in ((mix_h[j], "mix"), (spread_h[j], "spread")) if np.isfinite(h)]
+        steps = [(h * 3600.0, kind) for h, kind in ((mix_h[j], "mix"), (spread_h[j], "spread")) if np.isfinite(h)]
         bed = np.round(made["bed"][:, j] / step) * step
         batches.append(
             Batch(world, int(seed), t_s, bed, np.round(made["air"][:, j], 1), made["room"][:, j], made["rh"][:, j],
-                  made["true"][:, j], made["grown"][:, j], tuple(tasks))
+                  made["true"][:, j], made["grown"][:, j], tuple(steps))
         )
     return batches
 
@@ -395,4 +395,4 @@ def with_faults(batch: Batch) -> Batch:
     bed[wild] += rng.choice([-12.0, 9.0, 30.0], size=int(wild.sum()))
     bed[rng.integers(0, len(bed), 3)] = 85.0
     return Batch(batch.world, batch.seed, batch.t_s, bed, air, batch.room_c, batch.rh_pct, batch.true_c,
-                 batch.grown, batch.tasks)
+                 batch.grown, batch.steps)

@@ -17,7 +17,7 @@ def kojisim(seed: int, variant: int, scenario: str = "healthy") -> Batch:
     """One simulated batch; variant 0 untouched, 1 mixed once, 2 mixed and spread (as in `bedtruth`)."""
     rng = np.random.default_rng([505, seed])
     mix, spread = rng.uniform(17, 22), rng.uniform(5, 8)
-    tasks = [("mix", mix), ("spread", mix + spread)][:variant]
+    steps = [("mix", mix), ("spread", mix + spread)][:variant]
     world = World(scenarios.SCENARIOS[scenario](seed), seed)
     while world.inoculated_s is None:
         world.advance(world.time_s + 60)
@@ -25,7 +25,7 @@ def kojisim(seed: int, variant: int, scenario: str = "healthy") -> Batch:
     tray = int(rng.integers(len(world.incubator.trays)))
     bed = "bed" if tray == 0 else f"bed-{tray + 1}"
     wanted = {bed: "bed", "air": "air", "room": "room", "air-humidity": "rh"}
-    for kind, hour in tasks:
+    for kind, hour in steps:
         if kind == "mix":
             world.later(zero + hour * 3600, "mix")
             world.later(zero + hour * 3600 + 1, "unwrap")
@@ -45,6 +45,6 @@ def kojisim(seed: int, variant: int, scenario: str = "healthy") -> Batch:
         one = world.incubator.trays[tray]
         rows["true"][i] = one.at_depth(depth) + world.probes.specs[bed].bias
         rows["grown"][i] = one.grown
-    done = tuple((hour * 3600, kind) for kind, hour in tasks)
+    done = tuple((hour * 3600, kind) for kind, hour in steps)
     return Batch("kojisim", seed, np.arange(minutes) * 60.0, rows["bed"], rows["air"], rows["room"], rows["rh"],
                  rows["true"], rows["grown"], done)

@@ -2,7 +2,7 @@
 
 The seeds are split: TUNING seeds were looked at while the forecast was made; TEST seeds were not, and only they are
 reported. Seeds 5000-5199 were the test of an earlier state of the model, whose outcome is known; so they test no more.
-Every batch is untouched after its last task, so "if nobody touches it" has a true answer.
+Every batch is untouched after its last step, so "if nobody touches it" has a true answer.
 """
 
 from __future__ import annotations
@@ -51,8 +51,8 @@ class Score:
 
 
 def crossing_h(batch: Any, limit_c: float) -> float | None:
-    """True hour at which the bed passes the limit for good reason: after the last task, from below."""
-    last = max((t for t, _ in batch.tasks), default=0.0)
+    """True hour at which the bed passes the limit for good reason: after the last step, from below."""
+    last = max((t for t, _ in batch.steps), default=0.0)
     start = int((last + 1800) // 60)
     later = batch.true_c[start:]
     if not len(later) or later[0] >= limit_c or not (later >= limit_c).any():
@@ -69,7 +69,7 @@ def done_h(batch: Any) -> float | None:
 def _ask(batch: Any) -> dict[float, list[tuple[str, float]]]:
     """What to ask when: hour -> questions."""
     asked: dict[float, list[tuple[str, float]]] = defaultdict(list)
-    last = max((t for t, _ in batch.tasks), default=0.0) / 3600
+    last = max((t for t, _ in batch.steps), default=0.0) / 3600
     for limit in SCORED_C:
         cross = crossing_h(batch, limit)
         for lead in LEADS_H:
@@ -101,12 +101,12 @@ def _line(batch: Any, i: int, minutes: int, degree: int, limit: float) -> float:
 def run(batch: Any, score: Score, prior: Prior | None = None, setup: ForecastSetup | None = None) -> Forecaster:
     """Feeds one batch as if live and scores what is asked on the way."""
     forecaster = Forecaster(setup or ForecastSetup(), prior or published(), batch.seed)
-    asked, tasks = sorted(_ask(batch).items()), list(batch.tasks)
+    asked, steps = sorted(_ask(batch).items()), list(batch.steps)
     score.batches += 1
     rows = np.column_stack((batch.bed_c, batch.air_c, batch.room_c, batch.rh_pct))
     for i, t in enumerate(batch.t_s):
-        while tasks and tasks[0][0] <= t:
-            forecaster.task(*tasks.pop(0))
+        while steps and steps[0][0] <= t:
+            forecaster.work(*steps.pop(0))
         values = [None if math.isnan(v) else float(v) for v in rows[i]]
         forecaster.observe(float(t), *values)
         while asked and asked[0][0] * 3600 <= t:

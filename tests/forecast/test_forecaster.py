@@ -34,7 +34,7 @@ def rows(recorded: Any, until_h: float, from_h: float = 0.0) -> Iterator[Reading
 def fed(until_h: float, recorded: Any | None = None, setup: ForecastSetup = SETUP, seed: int = SEED) -> Forecaster:
     recorded = recorded or bedtruth.one()
     forecaster = Forecaster(setup, published(), seed)
-    forecaster.take(rows(recorded, until_h), recorded.tasks)
+    forecaster.take(rows(recorded, until_h), recorded.steps)
     return forecaster
 
 
@@ -221,18 +221,18 @@ def test_an_untold_mixing_is_noticed() -> None:
 
 def test_a_told_mixing_is_no_jump_and_no_contradiction() -> None:
     mixed = bedtruth.one(seed=4, variant=1)
-    hour = mixed.tasks[0][0] / 3600.0 + 1.5
+    hour = mixed.steps[0][0] / 3600.0 + 1.5
     made = ask(fed(hour, mixed), hour)
     assert made.check.jumps == 0
     assert not made.check.contradicts
     assert made.bed_now_c == pytest.approx(float(mixed.true_c[round(hour * 60)]), abs=0.6)
 
 
-def test_late_readings_and_foreign_tasks_change_nothing() -> None:
+def test_late_readings_and_foreign_steps_change_nothing() -> None:
     late = fed(20.0)
     late.observe(3600.0, 45.0, 45.0)
-    late.task(20 * 3600.0 - 60.0, "harvest")
-    late.task(20 * 3600.0 - 60.0, "applause")
+    late.work(20 * 3600.0 - 60.0, "harvest")
+    late.work(20 * 3600.0 - 60.0, "applause")
     assert ask(late, 20.0) == ask(fed(20.0), 20.0)
 
 

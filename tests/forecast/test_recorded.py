@@ -20,7 +20,7 @@ def recorded(hours: float) -> Recorded:
     rows = np.column_stack((batch.t_s, batch.bed_c, batch.air_c, batch.room_c, batch.rh_pct))[: round(hours * 60)]
     return Recorded(
         tuple((float(t), float(b), float(a), float(r), float(h)) for t, b, a, r, h in rows),
-        tuple(task for task in batch.tasks if task[0] < hours * 3600),
+        tuple(step for step in batch.steps if step[0] < hours * 3600),
     )
 
 
@@ -29,10 +29,10 @@ def test_every_forecast_is_what_live_would_have_said() -> None:
     made = list(forecasts(curve, 7200.0, (40.0,), setup=SETUP, seed=5))
     assert [one.at_s for one in made] == [7200.0 * i for i in range(10)]
     live = Forecaster(SETUP, published(), 5)
-    told = list(curve.tasks)
+    told = list(curve.works)
     for t_s, *rest in curve.readings:
         while told and told[0][0] <= t_s:
-            live.task(*told.pop(0))
+            live.work(*told.pop(0))
         live.observe(t_s, *rest)
         if t_s == 9 * 7200.0:
             assert live.forecast(t_s, (40.0,)) == made[9]
@@ -59,5 +59,5 @@ def test_bad_intervals_and_disorder_are_refused() -> None:
         next(forecasts(recorded(1.0), 0.0, (40.0,)))
     with pytest.raises(UsageError, match=r"readings no\. 2 is at 0"):
         next(forecasts(Recorded(((60.0, 30.0, None, None, None), (0.0, 30.0, None, None, None))), 600.0, (40.0,)))
-    with pytest.raises(UsageError, match=r"tasks no\. 2"):
+    with pytest.raises(UsageError, match=r"works no\. 2"):
         next(forecasts(Recorded((), ((60.0, "mix"), (0.0, "mix"))), 600.0, (40.0,)))

@@ -51,10 +51,10 @@ def test_a_cold_koji_needs_a_hand_too() -> None:
 @pytest.fixture
 def curve(tmp_path: Path) -> Path:
     batch = bedtruth.one()
-    lines = ["hour,bed.temperature_c,bed-2.temperature_c,air.temperature_c,task"]
+    lines = ["hour,bed.temperature_c,bed-2.temperature_c,air.temperature_c,step"]
     for at in range(0, 25 * 60, 10):
-        bed_c, task = batch.bed_c[at], "first-check" if at == 600 else ""
-        lines.append(f"{at / 60:.3f},{bed_c:.2f},{bed_c - 1:.2f},{batch.air_c[at]:.2f},{task}")
+        bed_c, step = batch.bed_c[at], "first-check" if at == 600 else ""
+        lines.append(f"{at / 60:.3f},{bed_c:.2f},{bed_c - 1:.2f},{batch.air_c[at]:.2f},{step}")
     path = tmp_path / "curve.csv"
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
     return path
@@ -67,7 +67,7 @@ def test_a_curve_file_as_the_daemon_would_have_told_it(curve: Path) -> None:
     recorded = recorded_of(read_curve(curve), plan, "curve")
     first, hottest = recorded.readings[0], bedtruth.one().bed_c[0]
     assert first[0] == 30.0 and first[1] == pytest.approx(hottest, abs=0.01) and first[3] is None
-    assert recorded.tasks == ((36_000.0, "mix"),)
+    assert recorded.works == ((36_000.0, "mix"),)
 
 
 def test_over_a_recorded_curve_every_forecast_is_printed(curve: Path) -> None:

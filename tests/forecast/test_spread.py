@@ -46,7 +46,7 @@ def test_a_good_record_narrows_and_a_bad_one_widens_within_bounds() -> None:
 def test_work_on_the_koji_ends_what_earlier_misses_say() -> None:
     forecaster = missed(*[0.0] * 12)
     narrow = forecaster.spread_scale(IN_H)
-    forecaster.task(0.0, "mix")
+    forecaster.work(0.0, "mix")
     forecaster.observe(300.0, 32.0, 30.0)
     assert (forecaster.spread_scale(IN_H) > narrow).all()
     assert forecaster.spread_scale(IN_H) == pytest.approx(missed().spread_scale(IN_H))

@@ -19,6 +19,7 @@ import msgspec
 import yaml
 
 from kojimon.cli.commands.review import _plain
+from kojimon.contract import earlier
 from kojimon.core.advance import advance, row_t_ms
 from kojimon.engine import initial_state
 from kojimon.journal.reading.reader import Reader
@@ -110,7 +111,7 @@ def schedule(file: Path) -> Plain:
 def differences(version: Path, folder: Path) -> list[str]:
     """Every difference between a version's golden files and what the program makes of them, a line each."""
     journal = unpacked(version, folder)
-    golden = [json.loads(line) for line in (version / "events.jsonl").read_text().splitlines()]
+    golden = [earlier.plain(json.loads(line)) for line in (version / "events.jsonl").read_text().splitlines()]
     found = [f"journal: {line}" for line in changed_events(golden, events_stored(journal))]
     found += [f"replay: {line}" for line in changed_events(golden, events_replayed(journal))]
     found += [f"review: {line}" for line in changed(_read(version / "review.json"), review(journal))]
@@ -134,7 +135,7 @@ def reason_of(difference: str, known: list[tuple[str, str]]) -> str:
 
 
 def _read(file: Path) -> Plain:
-    return json.loads(file.read_text())
+    return earlier.plain(json.loads(file.read_text()))
 
 
 def _text(plain: Plain) -> str:

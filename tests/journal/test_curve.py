@@ -25,9 +25,9 @@ def faults(text: str | bytes) -> list[str]:
     return [str(fault) for fault in refused.value.faults]
 
 
-def test_times_with_zone_tasks_and_empty_cells() -> None:
+def test_times_with_zone_steps_and_empty_cells() -> None:
     curve = parse(
-        "time,bed.temperature_c,air.humidity_pct,task\n"
+        "time,bed.temperature_c,air.humidity_pct,step\n"
         "2026-01-10T08:00:00+01:00,31.5,,inoculate\n"
         "2026-01-10T07:00:30Z,,88.25,\n"
         "2026-01-10T08:01:00.250+01:00,31.6,88,mix-2\n"
@@ -97,7 +97,7 @@ def test_spreadsheet_habits_that_do_no_harm() -> None:
 
 def test_every_fault_at_once_with_its_line() -> None:
     assert faults(
-        "time,bed.temperature_c,bed.temperature_f,oven.temperature_c,air.pressure_pa,task,task\n"
+        "time,bed.temperature_c,bed.temperature_f,oven.temperature_c,air.pressure_pa,step,step\n"
         "2026-01-10T08:00:00,31.5,,,,,\n"
         "2026-01-10T08:00:00Z,nan,,,,Mix it,\n"
         "yesterday,31.5\n"
@@ -108,7 +108,7 @@ def test_every_fault_at_once_with_its_line() -> None:
         "PLACE or PROBE and one of .temperature_c, .temperature_f, .humidity_pct is wanted",
         "curve.csv:1: bed.temperature_f: temperature of bed a second time, name each once",
         "curve.csv:1: oven.temperature_c: `oven` is no place, one of bed, air, room, wet-bulb is wanted, as in `bed-2`",
-        "curve.csv:1: task: a second column task, one is wanted",
+        "curve.csv:1: step: a second column step, one is wanted",
         "curve.csv:2: time: `2026-01-10T08:00:00` has no zone, add it, as in +01:00, or Z for UTC",
         "curve.csv:3: bed.temperature_c: `nan` is no number, as in 30.5; leave it empty where there was no reading",
         "curve.csv:4: 2 cells where the first line names 7 columns, "
@@ -129,7 +129,7 @@ def test_every_fault_at_once_with_its_line() -> None:
             "curve.csv:1: the columns are separated by semicolons or tabs, separate them by commas",
         ),
         ("date,bed.temperature_c\n", "curve.csv:1: the first column is `date`, `time` (ISO 8601 with zone) or `hour`"),
-        ("time,task\n", "curve.csv:1: no column with readings, at least one is wanted, as in `bed.temperature_c`"),
+        ("time,step\n", "curve.csv:1: no column with readings, at least one is wanted, as in `bed.temperature_c`"),
         ("hour,bed.temperature_c\none,30\n", "curve.csv:2: hour: `one` is no hour, hours since inoculation are wanted"),
         ("hour,bed.temperature_c\n1e9,30\n", "curve.csv:2: hour: `1e9` is no hour"),
         (

@@ -58,11 +58,11 @@ def fill(writer: Writer, hours: int = 12, trusted: bool = True) -> list[tuple[in
                 good.append((seq, rows[-1][1], no, raw if value is None else value))
     writer.submit(Chunk(readings=rows, horizon_ms=hours * H))
     marks = [
-        event(2, 2 * H, "task-done", "inoculate", mark=1, at_ms=H),
-        event(3, 3 * H, "task-done", "mix", mark=2, at_ms=3 * H),
-        event(4, 4 * H, "task-undone", "mix", mark=2, at_ms=3 * H),
-        event(5, 5 * H, "task-done", "mix", mark=3, at_ms=5 * H),
-        event(6, 6 * H, "task-corrected", "mix", mark=3, at_ms=4 * H + 10_000),
+        event(2, 2 * H, "step-done", "inoculate", mark=1, at_ms=H),
+        event(3, 3 * H, "step-done", "mix", mark=2, at_ms=3 * H),
+        event(4, 4 * H, "step-undone", "mix", mark=2, at_ms=3 * H),
+        event(5, 5 * H, "step-done", "mix", mark=3, at_ms=5 * H),
+        event(6, 6 * H, "step-corrected", "mix", mark=3, at_ms=4 * H + 10_000),
         Event(7, 7 * H, "start", "", "", "", {}),
         event(8, hours * H, "batch-harvest", yield_kg=2.0),
     ]
@@ -95,7 +95,7 @@ def test_the_way_out_and_back(path: Path, make_writer: MakeWriter, monkeypatch: 
         for row in curve.rows for index, value in enumerate(row.values) if value is not None
     )  # fmt: skip
     assert back == sorted((t_ms, no, value) for _, t_ms, no, value in good)
-    assert [(row.t_ms + 10_000, row.task) for row in curve.rows if row.task] == [
+    assert [(row.t_ms + 10_000, row.step) for row in curve.rows if row.step] == [
         (H, "inoculate"),
         (4 * H + 10_000, "mix"),
     ]
@@ -115,7 +115,7 @@ def test_fahrenheit_stands_in_the_header(path: Path, make_writer: MakeWriter) ->
     text, _ = curve_text(path, Style(fahrenheit=True))
     assert (
         text.splitlines()[0]
-        == "time,bed-top.temperature_f,bed-low.temperature_f,air.temperature_f,air.humidity_pct,task"
+        == "time,bed-top.temperature_f,bed-low.temperature_f,air.temperature_f,air.humidity_pct,step"
     )
     curve = parse_curve(text.encode(), "b1.csv", {})
     values = [row.values[0] for row in curve.rows if row.values[0] is not None]
@@ -128,7 +128,7 @@ def test_hours_from_inoculation(path: Path, make_writer: MakeWriter) -> None:
     curve = parse_curve(text.encode(), "b1.csv", {})
     assert text.startswith("hour,") and curve.start_utc_ms is None
     assert curve.rows[0].t_ms == 10_000 - H
-    assert [row.t_ms for row in curve.rows if row.task == "inoculate"] == [0]
+    assert [row.t_ms for row in curve.rows if row.step == "inoculate"] == [0]
 
 
 def test_hours_pass_a_gap_as_long_as_it_was(path: Path, make_writer: MakeWriter) -> None:
@@ -188,7 +188,7 @@ def test_probes_of_one_place_without_trays_are_counted(path: Path, make_writer: 
     writer.submit(Chunk(readings=[(n, 1000, n, 30.0, None, 0) for n in (1, 2, 3)], horizon_ms=2000))
     assert writer.flush(60)
     header = curve_text(path, span=Span("box", 0, 2000))[0].splitlines()[0]
-    assert header == "time,bed.temperature_c,bed-2.temperature_c,bed-3.temperature_c,task"
+    assert header == "time,bed.temperature_c,bed-2.temperature_c,bed-3.temperature_c,step"
 
 
 def test_json_lines_hold_everything_with_its_verdict(path: Path, make_writer: MakeWriter) -> None:
@@ -211,7 +211,7 @@ def test_json_lines_hold_everything_with_its_verdict(path: Path, make_writer: Ma
     assert calibrated["raw_temperature_c"] - calibrated["temperature_c"] == pytest.approx(0.3)
     assert calibrated | {"place": "bed", "tray": "low", "clock": "trusted", "incubator": "box"} == calibrated
     events = [line for line in rest if line["kind"] == "event"]
-    assert [line["event"] for line in events][:2] == ["batch-start", "task-done"]
+    assert [line["event"] for line in events][:2] == ["batch-start", "step-done"]
     assert {line["batch"] for line in events} == {"b1"}
     times = [line["t_ms"] for line in rest]
     assert times == sorted(times)

@@ -220,11 +220,11 @@ def test_batches_follow_their_events(path: Path, make_writer: MakeWriter) -> Non
         hour0(batch_event(1, "batch-start", name="March", schedule="home-trays", rice_kg=1.5, note="new starter"))
         is None
     )
-    assert hour0(batch_event(2, "task-done", "inoculate", mark=1, at_ms=150)) == 150
-    assert hour0(batch_event(3, "task-corrected", "inoculate", mark=1, at_ms=120)) == 120
-    assert hour0(batch_event(4, "task-done", "mix", mark=2, at_ms=10)) == 120
-    assert hour0(batch_event(5, "task-undone", "inoculate", mark=1, at_ms=120)) is None
-    assert hour0(batch_event(6, "task-done", "inoculate", mark=3, at_ms=600)) == 600
+    assert hour0(batch_event(2, "step-done", "inoculate", mark=1, at_ms=150)) == 150
+    assert hour0(batch_event(3, "step-corrected", "inoculate", mark=1, at_ms=120)) == 120
+    assert hour0(batch_event(4, "step-done", "mix", mark=2, at_ms=10)) == 120
+    assert hour0(batch_event(5, "step-undone", "inoculate", mark=1, at_ms=120)) is None
+    assert hour0(batch_event(6, "step-done", "inoculate", mark=3, at_ms=600)) == 600
     assert hour0(batch_event(7, "batch-harvest", yield_kg=1.8, note="sweet")) == 600
     with closing(Reader(path)) as reader:
         assert reader.batches() == [

@@ -42,7 +42,7 @@ def kitchen(folder: Path, *urls: str, clock: ManualClock | None = None, **more: 
 
 def begin(one: Running) -> None:
     one.act("batch.start", name="first")
-    one.act("task.done", task="inoculate", value_c=31.0)
+    one.act("step.done", step="inoculate", value_c=31.0)
 
 
 def heat(one: Running, minutes: int = 6, value_c: float = 41.0) -> None:

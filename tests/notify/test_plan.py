@@ -156,7 +156,7 @@ def test_each_channel_has_its_own_receipts() -> None:
 def test_after_an_outage_what_waited_comes_as_one_message() -> None:
     board = Board(PHONE, works=lambda _name, at_s: at_s > 3 * H)
     for number in range(5):
-        board.event("window-due", f"task-{number}")
+        board.event("window-due", f"step-{number}")
         board.to(600.0 * (number + 1))
     board.to(4 * H)
     assert [kind for _, _, kind in board.said()] == ["digest"]

@@ -24,7 +24,7 @@ from kojimon.contract.state import (
     Place,
     Probe,
     Stage,
-    Task,
+    Step,
     Units,
 )  # fmt: skip
 from kojimon.web.api.stamps import iso_utc, stamped
@@ -81,14 +81,14 @@ BOX = sound(Box(
         Derived("dry_wet_difference_k", "air", 2.04, 4.0, 0, ("air", "damp")),
     ),
     bands=(Band("bed", "temperature", 22.0, 26.0, 43.0, 45.0),),
-    tasks=(
-        Task("inoculate", "Sprinkle the spores", "done", "tane-kiri", "inoculate", 1, marks=(Mark(1, at(-27.4)),)),
-        Task(
+    steps=(
+        Step("inoculate", "Sprinkle the spores", "done", "tane-kiri", "inoculate", 1, marks=(Mark(1, at(-27.4)),)),
+        Step(
             "mix", "Break up and mix", "open", "kirikaeshi", "mix", 1, repeats=True, opens_t_ms=at(-2),
             due_t_ms=at(1.5), closes_t_ms=at(3.5), advice=("Crumble the mat, turn it, spread it flat again.",),
             cautions=("Wash your hands; koji is food.",),
         ),
-        Task("harvest", "Harvest", "waiting", "dekoji", "harvest", 1, opens_t_ms=at(12.6), due_t_ms=at(16.6),
+        Step("harvest", "Harvest", "waiting", "dekoji", "harvest", 1, opens_t_ms=at(12.6), due_t_ms=at(16.6),
              closes_t_ms=at(22.6)),
     ),
     next=Next("mix", "open", at(1.5)),
@@ -123,7 +123,7 @@ def placed(one: Box, hottest: dict[str, Any] | None, coldest: dict[str, Any] | N
 
 def tasked(one: Box, name: str, **changes: Any) -> Box:
     """The box with a step changed."""
-    return sound(replace(one, tasks=tuple(replace(t, **changes) if t.name == name else t for t in one.tasks)))
+    return sound(replace(one, steps=tuple(replace(t, **changes) if t.name == name else t for t in one.steps)))
 
 
 def batched(one: Box, **changes: Any) -> Box:

@@ -63,9 +63,9 @@ def test_no_mixing_at_three_in_the_morning_where_it_can_be_helped() -> None:
     """The hours at which the koji wants hands: institute trials (mori 20 h, naka 28-29 h, shimai 38 h after seeding;
     National Research Institute of Brewing) and one brewery's box koji."""
     best = plans(HOME, NIGHT, MONDAY)[0]
-    slept_h = sum(step.asleep_s for step in best.steps if step.task == "work") / 3600
+    slept_h = sum(step.asleep_s for step in best.steps if step.step == "work") / 3600
     by_hour = [lay_out(HOME, NIGHT, best.inoculate + timedelta(hours=h)) for h in range(24)]
-    all_slept = [sum(s.asleep_s for s in p.steps if s.task == "work") / 3600 for p in by_hour]
+    all_slept = [sum(s.asleep_s for s in p.steps if s.step == "work") / 3600 for p in by_hour]
     assert slept_h <= sorted(all_slept)[4], "among the best hours of the day"
 
 

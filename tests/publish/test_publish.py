@@ -107,7 +107,7 @@ def test_state_alarms_events_and_status(tmp_path: Path, listen: Callable[..., Li
             one.act("batch.start", name="first")
             one.put("k/bed", 31.0)
             one.tick(10)
-            one.act("task.done", task="inoculate")
+            one.act("step.done", step="inoculate")
             one.put("k/bed", 46.0)
             for _ in range(60):
                 one.put("k/bed", 46.0)

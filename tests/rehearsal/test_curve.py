@@ -19,7 +19,7 @@ from kojimon.schedule.spec import (
     Limit,
     Schedule,
     Stage,
-    Task,
+    Step,
     Window,
 )
 
@@ -36,10 +36,10 @@ def small_schedule() -> Schedule:
         purpose="test",
         conditions={"warm": Condition("bed", at_least=34.0, hold_s=600)},
         stages=(Stage("growing", "Growing", After("inoculate", 0), (Band("bed", "temperature", high=hot),)),),
-        tasks=(
-            Task("inoculate", "Sprinkle", work="inoculate", gate=Gate("bed", at_most=32.2)),
-            Task("mix", "Mix", work="mix", window=Window(opens=Holds("warm"), due=After("inoculate", 24 * 3600))),
-            Task("harvest", "Harvest", work="harvest", window=Window(opens=After("inoculate", 40 * 3600))),
+        steps=(
+            Step("inoculate", "Sprinkle", work="inoculate", gate=Gate("bed", at_most=32.2)),
+            Step("mix", "Mix", work="mix", window=Window(opens=Holds("warm"), due=After("inoculate", 24 * 3600))),
+            Step("harvest", "Harvest", work="harvest", window=Window(opens=After("inoculate", 40 * 3600))),
         ),
     )
 
@@ -64,7 +64,7 @@ def test_hours_alone_are_enough_and_the_windows_come_when_the_koji_says_so() -> 
     curve = Recording((BED,), ramp((0, 31), (10, 31), (20, 36), (24, 36)), hour0_ms=0)
     assert told(rehearse_curve(curve, small_schedule())) == [
         ("batch-start", "rehearsal", 0.0),
-        ("task-done", "inoculate", 0.0),
+        ("step-done", "inoculate", 0.0),
         ("stage", "growing", 0.0),
         # 34 °C is reached at hour 16 and must hold for 10 min, told by the sample of that minute.
         ("window-open", "mix", 16.167),
@@ -72,13 +72,13 @@ def test_hours_alone_are_enough_and_the_windows_come_when_the_koji_says_so() -> 
     ]
 
 
-def test_tasks_of_the_curve_are_done_at_their_times_whatever_the_gate_says() -> None:
+def test_steps_of_the_curve_are_done_at_their_times_whatever_the_gate_says() -> None:
     curve = Recording(
         (BED,), ramp((-1, 60), (0, 40), (1, 32), (41, 32)), [(0, "inoculate"), (23 * H, "mix"), (41 * H, "harvest")]
     )
     result = rehearse_curve(curve, small_schedule())
     done = [(event.key, round((event.t_ms - (result.hour0_t_ms or 0)) / H, 3)) for event in result.events
-            if event.kind == "task-done"]  # fmt: skip
+            if event.kind == "step-done"]  # fmt: skip
     assert done == [("inoculate", 0.0), ("mix", 23.0), ("harvest", 41.0)]
     assert result.events[-1].kind == "batch-harvest"
     gate = next(event.data["gate"] for event in result.events if event.key == "inoculate")
@@ -107,10 +107,10 @@ def test_a_hole_in_the_column_is_silence() -> None:
     assert silent[0].data["since_ms"] == silent[0].t_ms - 3 * MIN
 
 
-def test_a_task_the_schedule_does_not_know_is_named_and_left_out() -> None:
+def test_a_step_the_schedule_does_not_know_is_named_and_left_out() -> None:
     curve = Recording((BED,), ramp((0, 31), (2, 31)), [(0, "inoculate"), (H, "sing-to-it")])
     result = rehearse_curve(curve, small_schedule())
-    assert result.unknown_tasks == ("sing-to-it",)
+    assert result.unknown_steps == ("sing-to-it",)
     assert not [event for event in result.events if event.kind == "refused"]
 
 

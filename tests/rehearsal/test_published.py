@@ -25,7 +25,7 @@ koji mould" and "Amino acids in koji", trials with rice koji by the ordinary met
 
 def curve_file(works: dict[int, str]) -> bytes:
     """A reading every six minutes, and the works at their hours."""
-    lines = ["hour,bed.temperature_c,task"]
+    lines = ["hour,bed.temperature_c,step"]
     for (h0, c0), (h1, c1) in pairwise(BED):
         for step in range((h1 - h0) * 10):
             hour = h0 + step / 10
@@ -38,11 +38,11 @@ def test_published_works_fall_into_the_windows_of_the_sake_schedule(trial: str) 
     works = WORKS[trial]
     curve = parse_curve(curve_file(works), trial, {})
     result = rehearse_curve(recording_of(curve), load_schedule(Path(SHIPPED) / "rice-koji-sake.yaml"))
-    assert result.unknown_tasks == ()
+    assert result.unknown_steps == ()
     at = {(event.kind, event.key): round((event.t_ms - (result.hour0_t_ms or 0)) / H, 2) for event in result.events}
     for hour, work in works.items():
         assert at["window-open", work] <= hour, f"{work} opens too late for what is published"
-        assert at["task-done", work] == hour
+        assert at["step-done", work] == hour
         assert at.get(("window-closed", work), hour) >= hour, f"{work} closes before what is published"
     opens_h = at["window-open", "naka"]
     koji_c = next(c0 + (opens_h - h0) * (c1 - c0) / (h1 - h0) for (h0, c0), (h1, c1) in pairwise(BED) if opens_h < h1)

@@ -22,7 +22,7 @@ Course = Callable[[float], float]
 
 
 def rehearsed(
-    hours: float, bed: Course, air: Course | None = None, tasks: Sequence[tuple[float, str]] = (),
+    hours: float, bed: Course, air: Course | None = None, steps: Sequence[tuple[float, str]] = (),
     every_ms: int = MIN,
 ) -> Rehearsal:  # fmt: skip
     """Courses of °C by the hour, a reading a minute, under the schedule for trays at home."""
@@ -32,7 +32,7 @@ def rehearsed(
         for t_ms in range(0, round(hours * H) + 1, every_ms)
         for index, course in enumerate(courses)
     ]
-    done = [(round(hour * H), name) for hour, name in tasks]
+    done = [(round(hour * H), name) for hour, name in steps]
     return rehearse_curve(
         Recording((BED, AIR)[: len(courses)], readings, done, hour0_ms=0), load("rice-koji-home-trays", None)
     )
@@ -84,7 +84,7 @@ def test_a_fall_as_mixing_makes_it_is_back_to_normal() -> None:
 
 
 def test_work_that_is_marked_explains_the_fall() -> None:
-    lines = told(rehearsed(31.9, falling(27), tasks=[(31, "first-check")]))
+    lines = told(rehearsed(31.9, falling(27), steps=[(31, "first-check")]))
     assert found(lines, "no longer in the koji?") == [30.02]
     assert found(lines, "Back to normal: the koji too warm") == [31.17]  # when it is seen not to rise on
 

@@ -16,7 +16,7 @@ def batch(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Reader]:
     """A batch with radio gaps, through the night in which the hour is repeated."""
     kitchen = simulated(tmp_path_factory.mktemp("batch"), "radio_gaps", 11)
     kitchen.act(42.0, "batch.note", text="smells of chestnut <b>")
-    kitchen.act(43.5, "task.done", task="harvest", override="done")
+    kitchen.act(43.5, "step.done", step="harvest", override="done")
     kitchen.act(44.0, "batch.verdict", batch="b-1", look="white", look_score=5, smell_score=4)
     reader = kitchen.write(45.0)
     yield reader

@@ -61,7 +61,7 @@ class Kitchen:
     def begin(self, hour: float = 0.0, **data: Any) -> Kitchen:
         """A batch, and the spores on the rice."""
         self.act(hour, "batch.start", **{"id": "b-1", "name": "first", **data})
-        return self.act(hour, "task.done", task="inoculate", override="cool enough by hand")
+        return self.act(hour, "step.done", step="inoculate", override="cool enough by hand")
 
     def write(self, end_hour: float | None = None) -> Reader:
         """Runs the engine over everything and writes the journal."""
@@ -104,7 +104,7 @@ class Kitchen:
 
 
 def simulated(folder: Path, scenario: str = "mixed", seed: int = 7, hours: float = 45.0) -> Kitchen:
-    """A batch of the simulator's, its tasks done when its cook did them."""
+    """A batch of the simulator's, its steps done when its cook did them."""
     target = folder / f"{scenario}-{seed}.csv"
     asked = ["run", "--scenario", scenario, "--seed", str(seed), "--hours", str(hours), "--out", str(target), "--json"]
     command = [sys.executable, "-c", "from kojisim.main import main; main()", *asked]
@@ -119,9 +119,9 @@ def simulated(folder: Path, scenario: str = "mixed", seed: int = 7, hours: float
         for name, value in zip(names, row.values, strict=True):
             if value is not None:
                 kitchen.read(row.t_ms / H, name, value)
-        if row.task:
-            task = next(words) if row.task == "mix" else row.task
-            kitchen.act(row.t_ms / H, "task.done", task=task, override="recorded")
+        if row.step:
+            step = next(words) if row.step == "mix" else row.step
+            kitchen.act(row.t_ms / H, "step.done", step=step, override="recorded")
     return kitchen
 
 

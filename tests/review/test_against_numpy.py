@@ -102,7 +102,7 @@ def test_humidity_and_air(batch: Reader, review: Review) -> None:
 
 def test_fastest_rise(batch: Reader, review: Review) -> None:
     rows = exported(batch, hours=True)
-    works = [float(row["hour"]) for row in rows if row["task"] in ("first-check", "mix", "swap")]
+    works = [float(row["hour"]) for row in rows if row["step"] in ("first-check", "mix", "swap")]
     for tray, name in zip(review.figures.trays, names(rows), strict=True):
         hours, values = column(rows, name)
         end_h, onset = review.figures.length_h, tray.onset_h or 0.0
@@ -173,7 +173,7 @@ def test_the_same_in_fahrenheit_and_wall_time(batch: Reader, review: Review) -> 
     """°F and local times through the night that repeats an hour give the same hours above 38 °C (100.4 °F)."""
     rows = exported(batch, fahrenheit=True, zone="Europe/Berlin")
     assert {row["time"][-6:] for row in rows} == {"+02:00", "+01:00"}
-    begun = next(datetime.fromisoformat(row["time"]) for row in rows if row["task"] == "inoculate")
+    begun = next(datetime.fromisoformat(row["time"]) for row in rows if row["step"] == "inoculate")
     for row in rows:
         row["hour"] = str((datetime.fromisoformat(row["time"]) - begun).total_seconds() / 3600)
     for tray, name in zip(review.figures.trays, [n for n in rows[0] if n.startswith("bed")], strict=True):

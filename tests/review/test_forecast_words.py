@@ -69,7 +69,7 @@ def test_a_simulated_batch_with_its_own_forecasts(tmp_path: Path) -> None:
     one = simulated(tmp_path, "hot_tray", 3)
     beds = [name for name in one.numbers if name.startswith("bed")]
     rows = sorted((t_ms, kind, data) for t_ms, kind, data in one.rows if kind in (*beds, "air"))
-    zero_ms = next(t for t, kind, data in one.rows if kind == "act" and data["data"].get("task") == "inoculate")
+    zero_ms = next(t for t, kind, data in one.rows if kind == "act" and data["data"].get("step") == "inoculate")
     readings = _by_the_minute(rows, beds, zero_ms)
     made_here = list(forecasts(Recorded(readings), 1800.0, LIMITS_C))
     for forecast in made_here:

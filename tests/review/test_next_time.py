@@ -13,7 +13,7 @@ from tests.review.kitchen import Kitchen
 
 
 def told(folder: Path, bed: float = 33.0, other: float = 33.0, fahrenheit: bool = False, **acts: float) -> list[str]:
-    """30 h at these temperatures, then harvested; acts: task by the hour it is done, `verdict` a score."""
+    """30 h at these temperatures, then harvested; acts: step by the hour it is done, `verdict` a score."""
     kitchen = Kitchen(folder).begin()
     for minute in range(0, 30 * 60, 2):
         shiver = minute % 14 / 20
@@ -22,7 +22,7 @@ def told(folder: Path, bed: float = 33.0, other: float = 33.0, fahrenheit: bool 
         kitchen.read(minute / 60, "room", 21 + shiver)
     for name, hour in acts.items():
         if name != "verdict":
-            kitchen.act(hour, "task.done", task=name.replace("_", "-"), override="so it was")
+            kitchen.act(hour, "step.done", step=name.replace("_", "-"), override="so it was")
     kitchen.act(30.0, "batch.harvest", yield_kg=2.3)
     if "verdict" in acts:
         kitchen.act(30.1, "batch.verdict", batch="b-1", look="white", look_score=5)

@@ -41,7 +41,7 @@ def _batch(one: Kitchen, at: float, batch: str, name: str, onset_h: float, peak_
             bed = 36.0
         one.read(at + hour, "bed", bed).read(at + hour, "bed-2", bed - 0.5)
         one.read(at + hour, "air", 30.0).read(at + hour, "air-humidity", 85.0)
-    one.act(at + 24.0, "task.done", task="first-check")
+    one.act(at + 24.0, "step.done", step="first-check")
     one.act(at + 44.0, "batch.harvest", yield_kg=2.35)
 
 
@@ -78,7 +78,7 @@ def test_readings_from_before_and_after_the_batch_do_not_count(pair: tuple[Reade
 
 def test_a_work_against_its_window(pair: tuple[Reader, list[Review]]) -> None:
     """The look opens and is due with self-warming (3 °C above the air for ten minutes: hour 20.2), done at hour 24."""
-    timing = next(t for t in pair[1][0].figures.timings if t.task == "first-check")
+    timing = next(t for t in pair[1][0].figures.timings if t.step == "first-check")
     assert timing.hour == 24.0
     assert timing.after_due_h == pytest.approx(24 - 20.18, abs=0.05)
     assert (timing.late_h, timing.early_h) == (0.0, 0.0)
@@ -201,12 +201,12 @@ def test_a_batch_without_a_single_reading(folder: Path) -> None:
 def test_corrections_count(folder: Path) -> None:
     """The spores were marked at hour 2 and corrected to hour 1; a mixing was taken back."""
     one = Kitchen(folder).act(0.0, "batch.start", id="b-1", name="x")
-    one.act(2.0, "task.done", task="inoculate", override="x").act(3.0, "task.correct", mark=1, at_t_ms=3_600_000)
-    one.act(20.0, "task.done", task="first-check").act(20.1, "task.undo", mark=2)
+    one.act(2.0, "step.done", step="inoculate", override="x").act(3.0, "step.correct", mark=1, at_t_ms=3_600_000)
+    one.act(20.0, "step.done", step="first-check").act(20.1, "step.undo", mark=2)
     one.read(4.0, "bed", 30.0)
     review = load_review(one.write(25.0), "b-1")
     assert review.case.hours.zero_ms == 3_600_000
-    assert [timing.task for timing in review.figures.timings] == ["inoculate"]
+    assert [timing.step for timing in review.figures.timings] == ["inoculate"]
     assert review.figures.length_h == pytest.approx(24.0)
 
 
@@ -228,9 +228,9 @@ def test_a_work_before_its_window_is_told_as_early(tmp_path: Path) -> None:
     kitchen = Kitchen(tmp_path).begin()
     for minute in range(0, 14 * 60, 5):
         kitchen.read(minute / 60, "bed", 30.0).read(minute / 60, "air", 29.5)
-    reader = kitchen.act(13.0, "task.done", task="first-check").act(14.0, "batch.harvest").write()
+    reader = kitchen.act(13.0, "step.done", step="first-check").act(14.0, "batch.harvest").write()
     review = load_review(reader, "b-1")
-    timing = next(t for t in review.figures.timings if t.task == "first-check")
+    timing = next(t for t in review.figures.timings if t.step == "first-check")
     assert (timing.hour, timing.opens_h, timing.due_h) == (13.0, 18.0, 24.0)
     assert timing.early_h == pytest.approx(5.0)
 

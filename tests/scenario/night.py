@@ -139,5 +139,5 @@ class Night:
 
     def hour(self, event: Event) -> float:
         """Hours since inoculation at an event, or since the start."""
-        zero = next((e.data["at_ms"] for e in self.events if e.kind == "task-done" and e.key == "inoculate"), T0_MS)
+        zero = next((e.data["at_ms"] for e in self.events if e.kind == "step-done" and e.key == "inoculate"), T0_MS)
         return (event.t_ms - zero) / 3_600_000

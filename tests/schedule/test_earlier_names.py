@@ -11,7 +11,7 @@ from kojimon.schedule.load import SHIPPED, load_schedule, older_schedule_lines
 from kojimon.settings.load import load_settings, older_lines
 
 TODAY = (SHIPPED / "rice-koji-sake.yaml").read_text("utf-8")
-EARLIER = TODAY.replace(", delay: ", ", for: ")
+EARLIER = TODAY.replace(", delay: ", ", for: ").replace("\nsteps:", "\ntasks:")
 
 
 def written(folder: Path, text: str) -> Path:

@@ -27,7 +27,7 @@ from kojimon.schedule.spec import (
     Recovery,
     Schedule,
     Stage,
-    Task,
+    Step,
     Window,
 )
 
@@ -55,7 +55,7 @@ stages:
           high: {at: 40 C, delay: 5 min, priority: wake, clears_after: 2 min, deadband: 0.9 F, samples: 5}
       wet-bulb: {temperature: {ramp: 30 min, low: {at: 20 C, delay: 1 h, priority: log}}}
   two: {label: Two, begins: {last_of: [{first_of: [{holds: hot}, {after: mix}]}, 20 h]}}
-tasks:
+steps:
   steam: {label: Steam, lasts: 45 min, optional: true}
   inoculate: {label: Sow, trade: tane-kiri, work: inoculate, gate: {place: bed, at_most: 90 F, tolerance: 1.8 F}}
   mix:
@@ -110,12 +110,12 @@ def test_everything(tmp_path: Path) -> None:
         Stage("two", "Two", begins),
     )
     mix = Window(Holds("hot", "mix"), After("mix", 7200.0), After("inoculate", 144_000.0))
-    assert found.tasks == (
-        Task("steam", "Steam", lasts_s=2700.0, optional=True),
-        Task("inoculate", "Sow", "tane-kiri", "inoculate", gate=Gate("bed", at_most=32.222222222, tolerance=1.0)),
-        Task("mix", "Mix", work="mix", window=mix, repeats=True, advice=("One.", "Two: three."),
+    assert found.steps == (
+        Step("steam", "Steam", lasts_s=2700.0, optional=True),
+        Step("inoculate", "Sow", "tane-kiri", "inoculate", gate=Gate("bed", at_most=32.222222222, tolerance=1.0)),
+        Step("mix", "Mix", work="mix", window=mix, repeats=True, advice=("One.", "Two: three."),
              cautions=("A long one over two lines.",)),
-        Task("harvest", "End", work="harvest", gate=Gate("air", "humidity", 40.0, 80.0, 3.0)),
+        Step("harvest", "End", work="harvest", gate=Gate("air", "humidity", 40.0, 80.0, 3.0)),
     )  # fmt: skip
     assert found.expectations == (
         Expectation("warm", "Not warm", "hot", After("inoculate", 93_600.0), log, ("cold",), ("above",)),
@@ -129,11 +129,11 @@ def test_what_is_left_out_is_the_records_own_default(tmp_path: Path) -> None:
     found = load(
         tmp_path,
         "label: L\npurpose: p\nstages: {a: {label: A, begins: 0 h}}\n"
-        "tasks: {inoculate: {label: I, work: inoculate}, end: {label: E, work: harvest}}\n",
+        "steps: {inoculate: {label: I, work: inoculate}, end: {label: E, work: harvest}}\n",
     )
     assert found == Schedule(
         "everything", "L", "p", (Stage("a", "A", After("inoculate", 0.0)),),
-        (Task("inoculate", "I", work="inoculate"), Task("end", "E", work="harvest")),
+        (Step("inoculate", "I", work="inoculate"), Step("end", "E", work="harvest")),
     )  # fmt: skip
 
 

@@ -14,7 +14,7 @@ import pytest
 
 from kojimon.model import Priority
 from kojimon.schedule.load import SHIPPED, load_schedule
-from kojimon.schedule.spec import After, Band, FirstOf, Holds, LastOf, Limit, Moment, Schedule, Task
+from kojimon.schedule.spec import After, Band, FirstOf, Holds, LastOf, Limit, Moment, Schedule, Step
 
 FILES = sorted(SHIPPED.glob("*.yaml"))
 SHOWN = {path.stem: load_schedule(path) for path in FILES}
@@ -25,23 +25,23 @@ H = 3600.0
 SIDES = ("low_low", "low", "high", "high_high")
 
 
-def task(schedule: Schedule, name: str) -> Task:
-    found = schedule.task(name)
+def step(schedule: Schedule, name: str) -> Step:
+    found = schedule.step(name)
     assert found is not None, name
     return found
 
 
 def hours(moment: Moment | None, after: str = "inoculate") -> float:
-    """The hours after a task at which a moment has come at the latest."""
+    """The hours after a step at which a moment has come at the latest."""
     parts = moment.moments if isinstance(moment, FirstOf) else (moment,)
-    found = [part.wait_s / H for part in parts if isinstance(part, After) and part.task == after]
+    found = [part.wait_s / H for part in parts if isinstance(part, After) and part.step == after]
     assert len(found) == 1, moment
     return found[0]
 
 
 def window(schedule: Schedule, name: str, after: str = "inoculate") -> tuple[float, float, float]:
-    """Hours after a task: opens, due, closes."""
-    found = task(schedule, name).window
+    """Hours after a step: opens, due, closes."""
+    found = step(schedule, name).window
     return hours(found.opens, after), hours(found.due, after), hours(found.closes, after)
 
 
@@ -73,26 +73,26 @@ def limits(schedule: Schedule) -> Iterator[tuple[Band, Limit]]:
 class TestHomeTrays:
     def test_common_practice(self) -> None:
         """Common practice, no source: gate 90 °F, steam 45-50 min, a look at 24 h, done in 40-50 h."""
-        gate = task(HOME, "inoculate").gate
+        gate = step(HOME, "inoculate").gate
         assert gate is not None
         assert gate.at_most == pytest.approx((90 - 32) / 1.8)
-        assert 45 * 60 <= task(HOME, "steam").lasts_s + task(HOME, "turn").lasts_s <= 50 * 60
-        assert hours(task(HOME, "first-check").window.due) == 24
+        assert 45 * 60 <= step(HOME, "steam").lasts_s + step(HOME, "turn").lasts_s <= 50 * 60
+        assert hours(step(HOME, "first-check").window.due) == 24
         assert window(HOME, "harvest")[::2] == (40, 50)
 
     def test_soak_and_drain(self) -> None:
         """Kanagawa Prefecture agriculture pages, "rice koji, advice": table rice soaks 12-17 h in spring and autumn,
         drains about 30 min; "barley koji, procedure": finished at 42-45 h."""
         for schedule in (HOME, MISO):
-            assert 12 * H <= task(schedule, "soak").lasts_s <= 17 * H
-            assert hours(task(schedule, "drain").window.due, "soak") == 12
-            assert hours(task(schedule, "steam").window.opens, "drain") == 0.5
-            assert 42 <= hours(task(schedule, "harvest").window.due) <= 45
+            assert 12 * H <= step(schedule, "soak").lasts_s <= 17 * H
+            assert hours(step(schedule, "drain").window.due, "soak") == 12
+            assert hours(step(schedule, "steam").window.opens, "drain") == 0.5
+            assert 42 <= hours(step(schedule, "harvest").window.due) <= 45
 
     def test_visible_growth(self) -> None:
         """Spore maker's page (bioc.co.jp): white can be seen at 18 h and later: no look before."""
         for schedule in (HOME, MISO):
-            assert hours(task(schedule, "first-check").window.opens) == 18
+            assert hours(step(schedule, "first-check").window.opens) == 18
 
     def test_a_healthy_batch_stays_inside_the_limits(self) -> None:
         """Nada sake research group glossary, "Koji making": bed 34-36 °C at the middle work, 37-40 °C at the final
@@ -119,8 +119,8 @@ class TestHomeTrays:
         assert early.high_high is None
         shown = [(one.limit, one.on_delay_s, one.priority) for one in (late.high, late.high_high) if one]
         assert shown == [(43, 600, wake), (45, 120, wake)]
-        assert held_c(HOME, task(HOME, "mix").window.opens) == {38}
-        assert held_c(HOME, task(HOME, "first-check").window.due) == {34}
+        assert held_c(HOME, step(HOME, "mix").window.opens) == {38}
+        assert held_c(HOME, step(HOME, "first-check").window.due) == {34}
         above = HOME.conditions["above-air"]
         assert (above.place, above.above, above.at_least, above.hold_s) == ("bed", "air", 3.0, 600.0)
         (expected,) = HOME.expectations
@@ -138,14 +138,14 @@ class TestSake:
         3-4 h before seeding."""
         assert window(SAKE, "break-up")[::2] == (12, 16)
         assert window(SAKE, "naka", "mori")[:2] == (6, 8)
-        naka, shimai = task(SAKE, "naka").window, task(SAKE, "shimai").window
+        naka, shimai = step(SAKE, "naka").window, step(SAKE, "shimai").window
         assert (held_c(SAKE, naka.opens), held_c(SAKE, naka.due)) == ({34}, {36})
         assert window(SAKE, "shimai", "naka")[:2] == (5, 7)
         assert (held_c(SAKE, shimai.opens), held_c(SAKE, shimai.due)) == ({37}, {40})
-        gate = task(SAKE, "bring-in").gate
+        gate = step(SAKE, "bring-in").gate
         assert gate is not None
         assert (gate.at_least, gate.at_most) == (33, 36)
-        assert 3 * H <= task(SAKE, "bring-in").lasts_s <= 4 * H
+        assert 3 * H <= step(SAKE, "bring-in").lasts_s <= 4 * H
 
     @pytest.mark.parametrize(
         ("mori_h", "naka_h", "shimai_h"),
@@ -173,14 +173,14 @@ class TestSake:
     def test_hours_in_all(self) -> None:
         """Brewery's page chigonoiwa.com: 43-48 h by the tray method. Toji page yoshikawa-touji: shimai to take-out 8 h
         (starter mash) or 12 h (main mash). Box koji page: 12-13 h."""
-        found = task(SAKE, "harvest").window
+        found = step(SAKE, "harvest").window
         assert (hours(found.opens), hours(found.due)) == (43, 48)
         assert (hours(found.opens, "shimai"), hours(found.due, "shimai")) == (8, 12)
 
     def test_seeding_temperature_and_cover(self) -> None:
         """A technologist's note on ginjo koji: seed below 35 °C; heap at 30-31 °C, insulate only below 29 °C: so
         nothing is to be told above that."""
-        gate = task(SAKE, "inoculate").gate
+        gate = step(SAKE, "inoculate").gate
         low = band(SAKE, "settling").low
         assert gate is not None
         assert low is not None
@@ -204,16 +204,16 @@ class TestMiso:
         trays swapped about 3 h after dealing out, stirred about 6 h after. Kanagawa "barley koji, procedure":
         break-up at 20 h, stir 5-6 h later."""
         assert window(MISO, "harvest")[::2] == (40, 48)
-        assert hours(task(MISO, "swap").window.opens, "first-check") == 3
+        assert hours(step(MISO, "swap").window.opens, "first-check") == 3
         assert window(MISO, "stir", "first-check")[:2] == (5, 6)
-        assert hours(task(MISO, "first-check").window.due) == 20
+        assert hours(step(MISO, "first-check").window.due) == 20
 
     def test_protease_wants_it_cooler(self) -> None:
         """J. Biosci. Bioeng. 93(6):563-567, 2002: transcription of the acid-protease gene falls sharply above 38 °C:
         there a mixing is wanted. Textbook on fermented foods: 40 °C is the upper end."""
-        assert held_c(MISO, task(MISO, "stir").window.opens) == {38}
-        assert held_c(MISO, task(MISO, "mix").window.opens) == {38}
-        assert held_c(MISO, task(MISO, "mix").window.due) == {40}
+        assert held_c(MISO, step(MISO, "stir").window.opens) == {38}
+        assert held_c(MISO, step(MISO, "mix").window.opens) == {38}
+        assert held_c(MISO, step(MISO, "mix").window.due) == {40}
         found = band(MISO, "growing")
         assert found.high is not None
         assert 40 <= found.high.limit <= 42
@@ -221,7 +221,7 @@ class TestMiso:
 
     def test_seeding_temperature(self) -> None:
         """Miso maker's page kokonoemiso.com/seizou: about 35 °C after the work of seeding."""
-        gate = task(MISO, "inoculate").gate
+        gate = step(MISO, "inoculate").gate
         assert gate is not None
         assert gate.at_most == 35
 
@@ -229,11 +229,11 @@ class TestMiso:
 def test_barley() -> None:
     """Kanagawa Prefecture agriculture pages, "barley koji, procedure": cool to 35-40 °C, break-up at 20 h, stir 5-6 h
     later (25-26 h), finished at 42-45 h."""
-    gate = task(BARLEY, "inoculate").gate
+    gate = step(BARLEY, "inoculate").gate
     assert gate is not None
     assert gate.at_most is not None
     assert 35 <= gate.at_most <= 40
-    assert hours(task(BARLEY, "break-up").window.due) == 20
+    assert hours(step(BARLEY, "break-up").window.due) == 20
     assert window(BARLEY, "stir", "break-up")[:2] == (5, 6)
     assert window(BARLEY, "harvest")[:2] == (42, 45)
 
@@ -243,7 +243,7 @@ def test_soy_sauce() -> None:
     take-out at 42-45 h. Second maker's page chibashoyu.com: first stir at 18-20 h; enzymes fall at 40 °C. Bioprocess
     Engineering, Table 12.5: 72 h."""
     assert window(SOY, "first-stir") == (15, 18, 20)
-    assert held_c(SOY, task(SOY, "first-stir").window.due) == {35}
+    assert held_c(SOY, step(SOY, "first-stir").window.due) == {35}
     assert window(SOY, "second-stir", "first-stir")[:2] == (5, 6)
     assert window(SOY, "harvest") == (42, 45, 72)
     late, early = band(SOY, "cool-half"), band(SOY, "growing")
@@ -275,7 +275,7 @@ def test_air_and_humidity_never_wake_and_outlast_the_thermostat(schedule: Schedu
 @EACH
 def test_a_cloth_is_for_a_still_box_only(schedule: Schedule) -> None:
     """Common practice, no source: rice that lies open in a fan's air dries, and cloth on a heater burns."""
-    for one in schedule.tasks:
+    for one in schedule.steps:
         if one.work in ("wrap", "unwrap"):
             assert "still box" in " ".join(one.advice), one.name
             assert "fan" in " ".join(one.advice), one.name
@@ -299,7 +299,7 @@ def test_hot_rice_alarms_nobody(schedule: Schedule) -> None:
     """Limits on the koji start at hour 0 and not before; the gate lies under the first stage's high limit."""
     first = schedule.stages[0]
     assert first.begins == After("inoculate", 0.0)
-    gate, found = task(schedule, "inoculate").gate, band(schedule, first.name)
+    gate, found = step(schedule, "inoculate").gate, band(schedule, first.name)
     heat = found.high
     assert gate is not None
     assert gate.at_most is not None
@@ -319,13 +319,13 @@ def test_without_a_probe_in_the_koji_it_runs_on_its_hours(schedule: Schedule) ->
         return moment is None or isinstance(moment, After)
 
     assert all(by_clock(stage.begins) for stage in schedule.stages)
-    for one in schedule.tasks:
+    for one in schedule.steps:
         assert one.name == "mix" or (by_clock(one.window.opens) and by_clock(one.window.due)), one.name
 
 
 @EACH
 def test_mixing_repeats_and_counts_from_the_last_time(schedule: Schedule) -> None:
-    mix = task(schedule, "mix")
+    mix = step(schedule, "mix")
     assert mix.repeats
     assert isinstance(mix.window.opens, LastOf)
     assert any(isinstance(part, Holds) and part.since == "mix" for part in mix.window.opens.moments)
@@ -343,10 +343,10 @@ def test_self_warming_is_not_taken_from_the_steamers_heat(schedule: Schedule) ->
 @EACH
 def test_cautions_stand_at_the_step_they_belong_to(schedule: Schedule) -> None:
     def said(name: str) -> str:
-        return " ".join(task(schedule, name).cautions)
+        return " ".join(step(schedule, name).cautions)
 
-    work = next(one.name for one in schedule.tasks if one.work == "mix")
-    electric = " ".join([*(text for one in schedule.tasks for text in one.cautions), *schedule.cautions])
+    work = next(one.name for one in schedule.steps if one.work == "mix")
+    electric = " ".join([*(text for one in schedule.steps for text in one.cautions), *schedule.cautions])
     assert "scald" in said("steam")
     assert "mask" in said("inoculate").lower()
     assert "starter sold for food" in said("inoculate")
@@ -373,7 +373,7 @@ def test_cautions_stand_at_the_step_they_belong_to(schedule: Schedule) -> None:
 
 @EACH
 def test_nothing_says_that_koji_is_safe(schedule: Schedule) -> None:
-    said = [text for one in schedule.tasks for text in (*one.advice, *one.cautions)]
+    said = [text for one in schedule.steps for text in (*one.advice, *one.cautions)]
     assert not re.search(r"\b(is safe|safe to eat|harmless)\b", " ".join([*said, *schedule.cautions]))
 
 

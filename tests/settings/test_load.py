@@ -149,7 +149,7 @@ def test_a_schedule_of_ones_own_goes_before_the_shipped_one(tmp_path: Path) -> N
     own.parent.mkdir()
     own.write_text(
         "label: Mine\npurpose: test\nstages: {all: {label: All, begins: 0 h}}\n"
-        "tasks: {inoculate: {label: Go, work: inoculate}, harvest: {label: End, work: harvest}}\n"
+        "steps: {inoculate: {label: Go, work: inoculate}, harvest: {label: End, work: harvest}}\n"
     )
     assert load(tmp_path, SMALL).incubators[0].schedule.label == "Mine"
 
@@ -158,14 +158,14 @@ def test_faults_of_the_settings_and_of_their_schedules_are_told_together(tmp_pat
     own = tmp_path / "schedules" / "mine.yaml"
     own.parent.mkdir()
     own.write_text(
-        "label: Mine\nstages: {all: {label: All, begins: 0}}\ntasks: {harvest: {label: End, work: harvest}}\n"
+        "label: Mine\nstages: {all: {label: All, begins: 0}}\nsteps: {harvest: {label: End, work: harvest}}\n"
     )
     assert refusal(tmp_path, SMALL.replace("rice-koji-home-trays", "mine").replace("place: bed", "place: bd")) == [
         "k.yaml:3: probes.koji.place: found `bd`, wanted `bed`, `air`, `room` or `wet-bulb` (did you mean `bed`?)",
         "schedules/mine.yaml:1: found no `purpose`, wanted `purpose:` a text of one line",
         "schedules/mine.yaml:2: stages.all.begins: found `0`, wanted a duration with its unit,"
         " as in `40 h`, `10 min` or `2 d 4 h`",
-        "schedules/mine.yaml:3: tasks: found no task `inoculate`, wanted it: it is hour 0",
+        "schedules/mine.yaml:3: steps: found no step `inoculate`, wanted it: it is hour 0",
     ]  # fmt: skip
 
 

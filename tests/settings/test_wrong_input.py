@@ -246,7 +246,7 @@ def test_acts_need_a_broker_that_knows_its_users(tmp_path: Path) -> None:
     )
     assert refusal(tmp_path, text) == [
         "k.yaml:12: publish.accept_acts: found `true`, and source `house` has no user and password, wanted `user:` and"
-        " `password:` at `sources.house`: else everybody in the network can mark tasks"
+        " `password:` at `sources.house`: else everybody in the network can mark steps"
     ]
     assert refusal(tmp_path, GOOD + "publish: {to: house, accept_acts: true}\n") == []
     assert refusal(tmp_path, GOOD + "publish: {accept_acts: true}\n") == [

@@ -14,20 +14,20 @@ H = 3600.0
 
 
 def _state(
-    *tasks: dict[str, Any], alarms: tuple[dict[str, Any], ...] = (), koji_c: float = 31.0, **batch: Any
+    *steps: dict[str, Any], alarms: tuple[dict[str, Any], ...] = (), koji_c: float = 31.0, **batch: Any
 ) -> dict[str, Any]:
     place = {"place": "bed", "quantity": "temperature", "hottest": {"value": koji_c}}
     box = {
         "name": "box",
         "batch": {"id": "b1", "hour": 10.0, **batch},
         "places": [place],
-        "tasks": list(tasks),
+        "steps": list(steps),
         "alarms": list(alarms),
     }
     return {"incubators": [box], "alarms": []}
 
 
-def _task(name: str, status: str, **more: Any) -> dict[str, Any]:
+def _step(name: str, status: str, **more: Any) -> dict[str, Any]:
     return {"name": name, "status": status, "round": 0, **more}
 
 
@@ -59,29 +59,29 @@ def test_starts_a_batch_once() -> None:
     assert _first(cook, state, at_s + 60.0)[1] == []
 
 
-def test_does_a_due_task_after_a_while_with_hand_and_mark() -> None:
-    at_s, deeds = _first(_cook(), _state(_task("mix", "due", work="mix")), 0.0)
+def test_does_a_due_step_after_a_while_with_hand_and_mark() -> None:
+    at_s, deeds = _first(_cook(), _state(_step("mix", "due", work="mix")), 0.0)
     assert 180.0 <= at_s <= 26 * 60.0
     assert deeds[0].act is not None
-    assert (deeds[0].act["kind"], deeds[0].act["data"]) == ("task.done", {"task": "mix"})
+    assert (deeds[0].act["kind"], deeds[0].act["data"]) == ("step.done", {"step": "mix"})
     assert [name for name, _ in deeds[0].hands] == ["mix", "unwrap", "spread"]
 
 
 def test_does_not_inoculate_hot_rice() -> None:
-    task = _task("inoculate", "open", work="inoculate")
-    assert _first(_cook(), _state(task, koji_c=40.0), 0.0)[1] == []
-    assert _first(_cook(), _state(task, koji_c=31.5), 0.0)[1][0].hands == (("inoculate", {}),)
+    step = _step("inoculate", "open", work="inoculate")
+    assert _first(_cook(), _state(step, koji_c=40.0), 0.0)[1] == []
+    assert _first(_cook(), _state(step, koji_c=31.5), 0.0)[1][0].hands == (("inoculate", {}),)
 
 
 @pytest.mark.parametrize(("koji_c", "done"), [(31.0, False), (36.0, True)])
 def test_uses_an_open_window_early_only_when_the_koji_is_warm(koji_c: float, done: bool) -> None:
-    deeds = _first(_cook(), _state(_task("mix", "open", work="mix"), koji_c=koji_c), 0.0)[1]
+    deeds = _first(_cook(), _state(_step("mix", "open", work="mix"), koji_c=koji_c), 0.0)[1]
     assert bool(deeds) == done
 
 
-def test_sleeps_through_a_due_task_and_does_it_in_the_morning() -> None:
+def test_sleeps_through_a_due_step_and_does_it_in_the_morning() -> None:
     cook = _cook(sleeps=(22.5, 6.5))
-    at_s, deeds = _first(cook, _state(_task("mix", "due", work="mix")), 11 * H, 12 * H)
+    at_s, deeds = _first(cook, _state(_step("mix", "due", work="mix")), 11 * H, 12 * H)
     assert deeds
     assert (12.0 + at_s / H) % 24.0 == pytest.approx(6.7, abs=0.3)
 
@@ -121,7 +121,7 @@ def test_answers_an_alarm_with_the_hand_it_needs(key: str, side: str, hand: str)
 
 
 def test_does_not_mix_again_at_once() -> None:
-    cook, state = _cook(), _state(_task("mix", "due", work="mix"))
+    cook, state = _cook(), _state(_step("mix", "due", work="mix"))
     first, _ = _first(cook, state, 0.0)
     second, deeds = _first(cook, state, first + 60.0)
     assert deeds
@@ -133,46 +133,46 @@ def test_acknowledged_alarm_is_left_alone() -> None:
 
 
 def test_forgetful_person_works_and_does_not_mark() -> None:
-    deeds = _first(_cook(forgets=1.0), _state(_task("mix", "due", work="mix")), 0.0)[1]
+    deeds = _first(_cook(forgets=1.0), _state(_step("mix", "due", work="mix")), 0.0)[1]
     assert deeds[0].hands
     assert deeds[0].act is None
 
 
 def test_careless_person_leaves_the_probe_out() -> None:
-    deeds = _first(_cook(leaves_out=1.0), _state(_task("mix", "due", work="mix")), 0.0)[1]
+    deeds = _first(_cook(leaves_out=1.0), _state(_step("mix", "due", work="mix")), 0.0)[1]
     assert ("move_probe", {"probe": "bed", "kind": "rim"}) in deeds[0].hands
 
 
 def test_absent_person_does_nothing() -> None:
-    assert _first(_cook(absent_h=((0.0, 4.0),)), _state(_task("mix", "due", work="mix")), 0.0)[1] == []
+    assert _first(_cook(absent_h=((0.0, 4.0),)), _state(_step("mix", "due", work="mix")), 0.0)[1] == []
 
 
 def test_harvests_and_is_finished() -> None:
     cook = _cook()
-    deeds = _first(cook, _state(_task("harvest", "due", work="harvest")), 0.0)[1]
+    deeds = _first(cook, _state(_step("harvest", "due", work="harvest")), 0.0)[1]
     assert deeds[0].act is not None
     assert deeds[0].act["kind"] == "batch.harvest"
     assert cook.finished
-    assert _first(cook, _state(_task("mix", "due")), 4 * H)[1] == []
+    assert _first(cook, _state(_step("mix", "due")), 4 * H)[1] == []
 
 
 def test_each_act_has_a_key_of_its_own() -> None:
-    tasks = (_task("mix", "due", work="mix"), _task("swap", "due", work="swap"))
+    steps = (_step("mix", "due", work="mix"), _step("swap", "due", work="swap"))
     cook, keys = _cook(), []
     for minute in range(60):
-        keys += [d.act["idempotency"] for d in cook.decide(_state(*tasks), minute * 60.0) if d.act]
+        keys += [d.act["idempotency"] for d in cook.decide(_state(*steps), minute * 60.0) if d.act]
     assert len(keys) == len(set(keys)) >= 2
 
 
 def test_same_seed_same_person() -> None:
-    state = _state(_task("mix", "due", work="mix"))
+    state = _state(_step("mix", "due", work="mix"))
     assert _first(_cook(), state, 0.0) == _first(_cook(), state, 0.0)
 
 
 @pytest.mark.parametrize("name", ["inoculate", "mix", "spread", "unwrap", "swap-trays", "first-check", "harvest"])
 def test_every_work_of_the_hands_exists_in_the_world(name: str) -> None:
     world = World(healthy(1), 1)
-    deeds = _first(_cook(), _state(_task(name, "overdue")), 0.0)[1]
+    deeds = _first(_cook(), _state(_step(name, "overdue")), 0.0)[1]
     assert deeds[0].hands
     for act, args in deeds[0].hands:
         world.act(act, **args)

@@ -70,7 +70,7 @@ def test_refusal_of_the_monitor_ends_the_run_with_its_words(tmp_path: Path) -> N
 
 
 def _state(**box: Any) -> dict[str, Any]:
-    empty: dict[str, Any] = {"name": "box", "batch": None, "tasks": [], "places": [], "alarms": []}
+    empty: dict[str, Any] = {"name": "box", "batch": None, "steps": [], "places": [], "alarms": []}
     return {"alarms": [], "incubators": [{**empty, **box}]}
 
 
@@ -82,9 +82,9 @@ def test_cook_acts_on_the_world_and_at_the_door(tmp_path: Path) -> None:
         if act["kind"] == "batch.start":
             box["batch"] = {"id": "b", "hour": None}
             box["places"] = [{"place": "bed", "quantity": "temperature", "hottest": {"value": 31.0}}]
-            box["tasks"] = [{"name": "inoculate", "work": "inoculate", "status": "due", "round": 0}]
+            box["steps"] = [{"name": "inoculate", "work": "inoculate", "status": "due", "round": 0}]
         else:
-            box["tasks"] = []
+            box["steps"] = []
 
     door.on_act = on_act
     api = Api(str(tmp_path / "api"))
@@ -93,7 +93,7 @@ def test_cook_acts_on_the_world_and_at_the_door(tmp_path: Path) -> None:
     work.go(1.5)
     api.close()
     door.close()
-    assert [act["kind"] for act in door.acts] == ["batch.start", "task.done"]
+    assert [act["kind"] for act in door.acts] == ["batch.start", "step.done"]
     assert all(act["header"] == act["idempotency"] and act["path"] == "/v1/acts" for act in door.acts)
     assert [name for _, name, _ in world.done].count("inoculate") == 1
     assert work.refused == []
@@ -151,7 +151,7 @@ def test_curve_holds_every_probe_and_the_work(tmp_path: Path) -> None:
         rows = list(csv.DictReader(file))
     assert rows[0]["time"] == "2025-01-31T17:01:00.000Z"
     works = [name for _, name in summary["acts"] if name in ("inoculate", "mix")]
-    assert [row["task"] for row in rows if row["task"]] == works
+    assert [row["step"] for row in rows if row["step"]] == works
     assert works[:2] == ["inoculate", "mix"]
     assert {"bed.temperature_c", "bed-2.temperature_c", "air.temperature_c", "air.humidity_pct"} <= set(rows[0])
     shown = [float(row["bed.temperature_c"]) for row in rows if row["bed.temperature_c"]]

@@ -50,7 +50,7 @@ def kitchen_at_work(door: Door) -> None:
     door.act("batch.start", name="first", rice_kg="2")
     door.live.put("k/bed", 31.0)
     door.live.tick(10)
-    door.act("task.done", task="inoculate")
+    door.act("step.done", step="inoculate")
     for minute in range(10):
         door.live.put("k/bed", 31.0 + minute / 10)
         door.live.tick(60)

@@ -30,7 +30,7 @@ def live(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
         one.act("batch.start", name="first", rice_kg=2.0)
         one.put("k/bed", 31.0)
         one.tick(10)
-        one.act("task.done", task="inoculate")
+        one.act("step.done", step="inoculate")
         for minute in range(120):
             one.put("k/bed", 31.0 + minute % 5)
             one.put("k/air", 29.0)
@@ -63,7 +63,7 @@ def test_state_has_wall_times_beside_engine_times(live: Running) -> None:
     assert box["batch"]["name"] == "first"
     assert box["batch"]["hour"] == pytest.approx(2.0, abs=1e-3)
     assert box["batch"]["hour0_utc"] < state["now"]["utc"]
-    assert all("opens_utc" in task for task in box["tasks"])
+    assert all("opens_utc" in step for step in box["steps"])
 
 
 def test_probes_say_where_and_whence(live: Running) -> None:
@@ -92,9 +92,9 @@ def test_events_page_by_number(live: Running) -> None:
         seen, after, more = seen + page["events"], page["after"], page["more"]
     assert seen == everything
     assert [event["no"] for event in seen] == list(range(1, len(seen) + 1))
-    done = live.client.get("/v1/events", kinds="task-done,batch-start")["events"]
-    assert [event["kind"] for event in done][:2] == ["batch-start", "task-done"]
-    assert {event["kind"] for event in done} == {"batch-start", "task-done"}
+    done = live.client.get("/v1/events", kinds="step-done,batch-start")["events"]
+    assert [event["kind"] for event in done][:2] == ["batch-start", "step-done"]
+    assert {event["kind"] for event in done} == {"batch-start", "step-done"}
     assert all("utc" in event for event in done)
 
 
@@ -165,9 +165,9 @@ def test_the_idempotency_header_counts_too(live: Running) -> None:
     assert not first["repeated"] and again["repeated"]
 
 
-def test_a_task_dated_back(live: Running) -> None:
-    answer = live.act("task.done", task="wrap", at_ago_s=600)
-    (event,) = [event for event in answer["events"] if event["kind"] == "task-done"]
+def test_a_step_dated_back(live: Running) -> None:
+    answer = live.act("step.done", step="wrap", at_ago_s=600)
+    (event,) = [event for event in answer["events"] if event["kind"] == "step-done"]
     assert event["data"]["at_ms"] == event["t_ms"] - 600_000
 
 

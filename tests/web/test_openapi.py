@@ -19,7 +19,7 @@ from tests.web.pages import Door, page
 
 METHODS = ("get", "post", "put", "patch", "delete")
 RECORDS = (
-    "Box", "OpenBatch", "Stage", "Place", "Extreme", "Probe", "Derived", "Band", "Pending", "Task", "Mark", "Gate",
+    "Box", "OpenBatch", "Stage", "Place", "Extreme", "Probe", "Derived", "Band", "Pending", "Step", "Mark", "Gate",
     "Next", "Question", "Foreseen", "Alarm", "Now", "Units",
 )  # fmt: skip
 
@@ -30,7 +30,7 @@ def door(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Door]:
         one.act("batch.start", name="first", rice_kg="2")
         one.live.put("k/bed", 31.0)
         one.live.tick(10)
-        one.act("task.done", task="inoculate")
+        one.act("step.done", step="inoculate")
         for minute in range(10):
             one.live.put("k/bed", 31.0 + minute / 10)
             one.live.tick(60)
@@ -106,7 +106,7 @@ def test_the_state_has_no_field_that_is_not_described_and_lacks_none(door: Door)
         closed[name]["additionalProperties"] = False
     shape = {"$ref": "#/components/schemas/State", "components": {"schemas": closed}}
     state = door.get("/v1/state").json
-    assert state["alarms"] and state["incubators"][0]["batch"] and state["incubators"][0]["tasks"][0]["marks"] == []
+    assert state["alarms"] and state["incubators"][0]["batch"] and state["incubators"][0]["steps"][0]["marks"] == []
     Draft202012Validator(shape).validate(state)
 
 

@@ -24,7 +24,7 @@ def door(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Door]:
         assert one.act("batch.start", name=HOSTILE, rice_kg="2,5", schedule="", note="").status == 200
         one.live.put("k/bed", 31.0)
         one.live.tick(10)
-        assert one.act("task.done", task="inoculate").status == 200
+        assert one.act("step.done", step="inoculate").status == 200
         for minute in range(180):
             # A probe that says the same for hours is judged to be stuck.
             noise = (179 - minute) % 5 / 10
@@ -119,14 +119,14 @@ def test_preferences_are_kept(door: Door) -> None:
 
 
 def test_a_step_is_done_and_taken_back_without_a_script(door: Door) -> None:
-    fields = forms(door.get("/step/box/wrap"), "task.done")
+    fields = forms(door.get("/step/box/wrap"), "step.done")
     answer = door.form("/act", {**fields, "ago_min": "30"})
     assert answer.status == 303
     told = door.get(answer.headers["location"])
     assert "Done: cover the trays" in told.text
     mark = re.findall(r"/mark/box/(\d+)", told.text)[-1]
     undo = [
-        f for f in re.findall(r"<form.*?</form>", door.get(f"/mark/box/{mark}").text, re.DOTALL) if "task.undo" in f
+        f for f in re.findall(r"<form.*?</form>", door.get(f"/mark/box/{mark}").text, re.DOTALL) if "step.undo" in f
     ]
     fields = {str(a.get("name")): str(a.get("value")) for tag, a in Tags(undo[0]).found if tag == "input"}
     assert "Taken back" in door.get(door.form("/act", fields).headers["location"]).text
@@ -143,7 +143,7 @@ def test_the_same_press_twice_is_one_act(door: Door) -> None:
 
 
 def test_after_a_mixing_one_tap_says_that_the_probe_is_back(door: Door) -> None:
-    door.act("task.done", task="mix", override="a test", idempotency="mixed")
+    door.act("step.done", step="mix", override="a test", idempotency="mixed")
     answer = door.get("/")
     assert (
         "back in the koji, each at mid-depth" in answer.text
@@ -175,7 +175,7 @@ def test_hostile_text_is_text(door: Door, kind: str) -> None:
         ({"kind": "batch.harvest", "yield_kg": "much"}, "'much' is no number"),
         ({"kind": "batch.note", "text": "x", "ago_min": "-5"}, "0 or more is wanted"),
         ({"kind": "batch.note", "text": "x", "at": "25:00"}, "no time of day"),
-        ({"kind": "task.undo", "mark": "1.5"}, "a whole number"),
+        ({"kind": "step.undo", "mark": "1.5"}, "a whole number"),
         ({"kind": "settings.change"}, "nothing this page knows"),
         ({}, "nothing this page knows"),
     ],

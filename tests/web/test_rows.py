@@ -31,7 +31,7 @@ def live(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
         one.act("batch.start", name="first", rice_kg=2.0)
         one.put("k/bed", 31.0)
         one.tick(10)
-        one.act("task.done", task="inoculate")
+        one.act("step.done", step="inoculate")
         for minute in range(120):
             one.put("k/bed", 31.0 + minute / 7)
             one.put("k/air", 29.0 if minute % 10 else 900.0)
@@ -86,7 +86,7 @@ def test_it_answers_as_the_file_does(live: Running, file: Reader) -> None:
     span = (batch.started_t_ms, batch.started_t_ms + 3_600_000)
     assert remote.probes_between(*span) == file.probes_between(*span)
     assert remote.events(limit=10**6) == file.events(limit=remote.last_event())
-    assert remote.events(3, batch.id, ("note", "task-done"), 1) == file.events(3, batch.id, ("note", "task-done"), 1)
+    assert remote.events(3, batch.id, ("note", "step-done"), 1) == file.events(3, batch.id, ("note", "step-done"), 1)
     start = next(row for row in file.rows_after(0) if isinstance(row, InputRow))
     assert remote.input(start.seq) == start
     assert remote.input(next(row[0] for row in file.rows_after(0) if isinstance(row, tuple))) is None

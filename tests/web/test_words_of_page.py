@@ -51,8 +51,8 @@ def test_what_is_no_time_or_lies_ahead_is_told(text: str) -> None:
 
 def test_fields_are_read_in_the_viewers_units() -> None:
     """212 °F are 100 °C; 10 lb are 4.5359237 kg, exact (NIST SP 811, B.8)."""
-    gate = act_of({"kind": "task.done", "task": "inoculate", "value_c": "212", "incubator": "box"}, US, NOW, "me")
-    assert gate.data == {"task": "inoculate", "value_c": pytest.approx(100.0)}
+    gate = act_of({"kind": "step.done", "step": "inoculate", "value_c": "212", "incubator": "box"}, US, NOW, "me")
+    assert gate.data == {"step": "inoculate", "value_c": pytest.approx(100.0)}
     harvest = act_of({"kind": "batch.harvest", "yield_kg": "10"}, US, NOW, "me")
     assert harvest.data["yield_kg"] == pytest.approx(4.5359237)
     assert (harvest.who, harvest.channel) == ("me", "page")
@@ -72,7 +72,7 @@ def test_how_long_ago(speech: Speech = US) -> None:
 
 
 def test_a_form_gives_only_the_fields_of_its_act() -> None:
-    act = act_of({"kind": "task.undo", "mark": "3", "batch": "other", "who": "boss", "hour0_t_ms": "1"}, US, NOW, "me")
+    act = act_of({"kind": "step.undo", "mark": "3", "batch": "other", "who": "boss", "hour0_t_ms": "1"}, US, NOW, "me")
     assert act.data == {"mark": 3} and act.who == "me"
 
 

@@ -104,7 +104,7 @@ def test_the_action_for_hot_koji_climbs_with_stage_and_time_since_the_last_mixin
         ("limit/bed/temperature/high", "The koji too warm"),
         ("silent/koji-1", "Probe koji-1 silent"),
         ("blind/bed", "The koji cannot be seen"),
-        ("task/mix", "Break up the koji: late"),
+        ("step/mix", "Break up the koji: late"),
         ("health/broker:kitchen", "MQTT broker away (kitchen)"),
         ("health/disk", "Disk trouble"),
         ("test", "Test alarm"),
@@ -112,7 +112,7 @@ def test_the_action_for_hot_koji_climbs_with_stage_and_time_since_the_last_mixin
     ],
 )
 def test_each_kind_of_alarm_says_what_it_is_about(key: str, wanted: str) -> None:
-    speech = Speech(tasks={"mix": "Break up the koji"})
+    speech = Speech(steps={"mix": "Break up the koji"})
     assert subject(Alarm(key), speech) == wanted
 
 

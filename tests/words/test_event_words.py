@@ -16,7 +16,7 @@ SPEECH = Speech(
     fahrenheit=True,
     pounds=True,
     zone="America/Chicago",
-    tasks={"mix": "Break up and mix"},
+    steps={"mix": "Break up and mix"},
     probes={"k": ("bed", "top")},
 )
 T_MS = 1_000_000_000
@@ -42,41 +42,41 @@ def alarm(signal: str, to: str, key: str = "limit/bed/temperature/high", **data:
         (event("window-open", "mix"), "May be done from now on: break up and mix.", "plain"),
         (event("window-due", "mix"), "Wanted now: break up and mix.", "look"),
         (event("window-closed", "mix"), "Its time has passed undone: break up and mix.", "look"),
-        (event("task-done", "mix", at_ms=T_MS), "Done: break up and mix.", "good"),
-        (event("task-done", "mix", at_ms=T_MS - 2_400_000), "Done: break up and mix, at 13:40.", "good"),
+        (event("step-done", "mix", at_ms=T_MS), "Done: break up and mix.", "good"),
+        (event("step-done", "mix", at_ms=T_MS - 2_400_000), "Done: break up and mix, at 13:40.", "good"),
         (event("forecast", "learnt", batches=3), "Learnt for the next forecasts, from 3 batches by now.", "plain"),
         (event("forecast", "agrees"), "The koji does what is forecast again.", "plain"),
-        (event("task-done", "mix", at_ms=T_MS, opens_ms=T_MS + 1_740_000), "Done: break up and mix.", "good"),
+        (event("step-done", "mix", at_ms=T_MS, opens_ms=T_MS + 1_740_000), "Done: break up and mix.", "good"),
         (
-            event("task-done", "mix", at_ms=T_MS, opens_ms=T_MS + 17_520_000),
+            event("step-done", "mix", at_ms=T_MS, opens_ms=T_MS + 17_520_000),
             "Done: break up and mix. That is 4 h 52 min before its time. By mistake? Take it back.", "good",
         ),
-        (event("task-done", "mix", utc=None, at_ms=T_MS - 2_400_000), "Done: break up and mix, 40 min before.", "good"),
+        (event("step-done", "mix", utc=None, at_ms=T_MS - 2_400_000), "Done: break up and mix, 40 min before.", "good"),
         (
-            event("task-done", "mix", at_ms=T_MS, gate={"value": 31.0, "by": "k", "at_least": None, "at_most": 32.2}),
+            event("step-done", "mix", at_ms=T_MS, gate={"value": 31.0, "by": "k", "at_least": None, "at_most": 32.2}),
             "Done: break up and mix. Cool enough? Yes, 87.8 °F.",
             "good",
         ),
         (
-            event("task-done", "mix", at_ms=T_MS, gate={"value": 31.0, "by": "thermometer", "at_most": 32.2}),
+            event("step-done", "mix", at_ms=T_MS, gate={"value": 31.0, "by": "thermometer", "at_most": 32.2}),
             "Done: break up and mix. Cool enough? Yes, 87.8 °F by the kitchen thermometer.",
             "good",
         ),
         (
-            event("task-done", "mix", at_ms=T_MS, gate={"value": 36.0, "by": "k", "at_most": 32.2, "override": "late"}),
+            event("step-done", "mix", at_ms=T_MS, gate={"value": 36.0, "by": "k", "at_most": 32.2, "override": "late"}),
             "Done: break up and mix. Done all the same: late.",
             "good",
         ),
-        (event("task-undone", "mix", mark=2), "Taken back: break up and mix.", "plain"),
-        (event("task-corrected", "mix", mark=2, at_ms=T_MS - 6e4), "Corrected: break up and mix, at 14:19.", "plain"),
+        (event("step-undone", "mix", mark=2), "Taken back: break up and mix.", "plain"),
+        (event("step-corrected", "mix", mark=2, at_ms=T_MS - 6e4), "Corrected: break up and mix, at 14:19.", "plain"),
         (event("note", "b", text="smells of chestnuts"), "Note: smells of chestnuts", "plain"),
         (
-            event("refused", "task.done", code="gate", value=45.0, at_least=None, at_most=32.2, reason="it is 45 °C"),
+            event("refused", "step.done", code="gate", value=45.0, at_least=None, at_most=32.2, reason="it is 45 °C"),
             "Not done: Cool enough? No, it is at 113.0 °F; at most 90.0 °F is wanted.",
             "look",
         ),
         (
-            event("refused", "task.done", code="gate-unknown", value=None, at_least=None, at_most=32.2, reason="x"),
+            event("refused", "step.done", code="gate-unknown", value=None, at_least=None, at_most=32.2, reason="x"),
             "Not done: Cool enough? No probe shows it; at most 90.0 °F is wanted.",
             "look",
         ),
@@ -136,14 +136,14 @@ def test_what_was_done_before_decides_what_to_do_next() -> None:
 
     teller.tell(event("batch-start", "b", name="first"))
     assert hot(T_MS) == "Turn box down, vent."
-    teller.tell(event("task-done", "inoculate", mark=1, at_ms=T_MS))
+    teller.tell(event("step-done", "inoculate", mark=1, at_ms=T_MS))
     assert hot(T_MS + hour) == "Turn box down, vent."
     teller.tell(event("window-open", "mix"))
     assert hot(T_MS + 20 * hour) == "Break up, spread."
-    teller.tell(event("task-done", "mix", mark=2, at_ms=T_MS + 21 * hour))
+    teller.tell(event("step-done", "mix", mark=2, at_ms=T_MS + 21 * hour))
     assert hot(T_MS + 21 * hour + 60_000) == "Vent, turn box down."
     assert hot(T_MS + 25 * hour) == "Furrow, spread thin."
-    teller.tell(event("task-undone", "mix", mark=2))
+    teller.tell(event("step-undone", "mix", mark=2))
     assert hot(T_MS + 25 * hour) == "Turn box down, vent."
     teller.tell(event("window-open", "harvest"))
     assert hot(T_MS + 42 * hour) == "Look: harvest or spread thin."

@@ -13,7 +13,7 @@ from kojimon.words.events import line
 from kojimon.words.speech import Speech
 from tests.parts.statedoc import NOW_MS, document
 
-SPEECH = Speech(zone="America/Chicago", tasks={"mix": "Break up and mix", "look": "Look"})
+SPEECH = Speech(zone="America/Chicago", steps={"mix": "Break up and mix", "look": "Look"})
 HOT = {"key": "limit/bed/temperature/high", "tray": "top", "side": "high", "since_ms": NOW_MS - 7_200_000}
 
 

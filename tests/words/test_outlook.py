@@ -7,20 +7,20 @@ from typing import Any
 import pytest
 from msgspec.structs import replace
 
-from kojimon.contract.state import Box, Harvest, Next, OpenBatch, Task
+from kojimon.contract.state import Box, Harvest, Next, OpenBatch, Step
 from kojimon.forecast.answers import Check
 from kojimon.words import outlook
 from kojimon.words.speech import Speech
 from tests.parts.statedoc import NOW_MS, NOW_UTC, at, foreseen, hot_alarm, sound
 
-SPEECH = Speech(tasks={"mix": "Break up and mix"})
+SPEECH = Speech(steps={"mix": "Break up and mix"})
 
 
 def box(calm_h: float | None = 7.5, mix_h: float | None = None, **fields: Any) -> Box:
     until = None if calm_h is None else at(calm_h)
-    mix = Task("mix", "Break up and mix", "waiting", due_t_ms=None if mix_h is None else at(mix_h))
+    mix = Step("mix", "Break up and mix", "waiting", due_t_ms=None if mix_h is None else at(mix_h))
     batch = OpenBatch("box-7", "first", "home-trays", "Rice koji", 20.0, at(-22), at(-20))
-    return sound(Box("box", "Box", batch=batch, tasks=(mix,), forecast=foreseen(calm_until_t_ms=until, **fields)))
+    return sound(Box("box", "Box", batch=batch, steps=(mix,), forecast=foreseen(calm_until_t_ms=until, **fields)))
 
 
 def rest(one: Box) -> str:
@@ -71,11 +71,11 @@ def test_without_a_batch_or_a_forecast_it_says_so() -> None:
 
 def test_when_it_is_ready_where_the_harvest_is_next() -> None:
     window = Harvest(at(5), at(12), True)
-    last = Task("out", "Harvest", "waiting", work="harvest")
+    last = Step("out", "Harvest", "waiting", work="harvest")
 
     def said(step: str = "out", **fields: Any) -> str:
         one = box(**{"harvest": window, **fields})
-        return outlook.ready(replace(one, tasks=(*one.tasks, last), next=Next(step, "waiting")), SPEECH, NOW_UTC)
+        return outlook.ready(replace(one, steps=(*one.steps, last), next=Next(step, "waiting")), SPEECH, NOW_UTC)
 
     assert said() == (
         "Ready by clock and temperature from Sun 01:00, at the latest Sun 08:00; you judge by eye and nose."

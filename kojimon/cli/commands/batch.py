@@ -19,7 +19,7 @@ from kojimon.cli.shared.options import (
     incubator_option,
     json_option,
 )
-from kojimon.cli.shared.steps import find_task, last_mark, latest_mark, print_cautions, print_next
+from kojimon.cli.shared.steps import find_step, last_mark, latest_mark, print_cautions, print_next
 from kojimon.contract import acts
 from kojimon.words import status as words
 
@@ -83,7 +83,7 @@ def start(
         "kojimon batch done mix --ago 40 min",
     ),
 )
-@click.argument("task")
+@click.argument("step")
 @moment_options
 @click.option(
     "--thermometer", "value_c", type=TEMPERATURE, metavar="TEMP", help="What a kitchen thermometer shows: 31 C, 88 F."
@@ -92,14 +92,14 @@ def start(
 @incubator_option
 @config_option
 def done(
-    task: str, at: str | None, ago_s: float | None, value_c: float | None, override: str | None,
+    step: str, at: str | None, ago_s: float | None, value_c: float | None, override: str | None,
     incubator: str, config: str | None,
 ) -> None:  # fmt: skip
     """Mark a step as done, now or at a time that has passed."""
     kitchen = open_kitchen(config)
     document = kitchen.state()
     box = incubator_of(document, incubator, batch=True)
-    found = find_task(box, task)
+    found = find_step(box, step)
     when = moment_of(document, at, ago_s)
     done = acts.StepDone(step=found.name, at_ago_s=when, value_c=value_c, override=override or "")
     print_events(kitchen, kitchen.act(done, box.name))
@@ -115,29 +115,29 @@ def done(
 
 
 @batch.command(epilog=example("kojimon batch undo", "kojimon batch undo mix"))
-@click.argument("task", required=False, default="")
+@click.argument("step", required=False, default="")
 @incubator_option
 @config_option
-def undo(task: str, incubator: str, config: str | None) -> None:
+def undo(step: str, incubator: str, config: str | None) -> None:
     """Take the last mark back, or the last of one step: it was not done."""
     kitchen = open_kitchen(config)
     box = incubator_of(kitchen.state(), incubator, batch=True)
-    mark = last_mark(find_task(box, task)) if task else latest_mark(box)
+    mark = last_mark(find_step(box, step)) if step else latest_mark(box)
     print_events(kitchen, kitchen.act(acts.StepUndo(mark=mark.mark), box.name))
     _after(kitchen, box.name)
 
 
 @batch.command(cls=PlainCommand, epilog=example("kojimon batch correct mix --at 14:20"))
-@click.argument("task")
+@click.argument("step")
 @moment_options
 @incubator_option
 @config_option
-def correct(task: str, at: str | None, ago_s: float | None, incubator: str, config: str | None) -> None:
+def correct(step: str, at: str | None, ago_s: float | None, incubator: str, config: str | None) -> None:
     """Say when a step was really done."""
     kitchen = open_kitchen(config)
     document = kitchen.state()
     box = incubator_of(document, incubator, batch=True)
-    mark = last_mark(find_task(box, task))
+    mark = last_mark(find_step(box, step))
     moment = moment_of(document, at, ago_s)
     if moment is None:
         raise click.UsageError("Say when it was done: --at 14:20 or --ago 40 min.")

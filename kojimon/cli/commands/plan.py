@@ -110,7 +110,7 @@ def _timetable(number: int, one: Plan) -> None:
     screen.say(f"\nPlan {number}: spores on {one.inoculate:%a %H:%M}, {tail}", "head")
     rows = []
     for step in one.steps:
-        when = f"{step.begins:%a %H:%M}" if step.firm and step.task != "harvest" else (
+        when = f"{step.begins:%a %H:%M}" if step.firm and step.step != "harvest" else (
             f"{step.begins:%a %H:%M} to {step.ends:%a %H:%M}"
         )  # fmt: skip
         rows.append((when, step.label, f"{show_duration(step.asleep_s)} asleep" if step.asleep_s else ""))

@@ -63,10 +63,10 @@ def recorded_of(curve: Curve, plan: Schedule, name: str) -> Recorded:
     from kojimon.forecast.recorded import Recorded
     from kojimon.review.measure.minutes import Minute, joined
 
-    sown = [row.t_ms for row in curve.rows if row.task == HOUR_ZERO]
+    sown = [row.t_ms for row in curve.rows if row.step == HOUR_ZERO]
     if curve.start_utc_ms is not None and not sown:
         raise KojimonError(
-            f"{name}: nothing says when the spores went on. A task `inoculate` in the column `task` is wanted, or a "
+            f"{name}: nothing says when the spores went on. A step `inoculate` in the column `step` is wanted, or a "
             "first column `hour` that counts from there."
         )
     probes = tuple((no, column.place, column.quantity) for no, column in enumerate(curve.columns))
@@ -79,10 +79,10 @@ def recorded_of(curve: Curve, plan: Schedule, name: str) -> Recorded:
     readings = readings_of(subject, minutes)
     if not any(row[1] is not None for row in readings):
         raise KojimonError(f"{name}: no temperature of the koji after the spores; wanted: column `bed.temperature_c`.")
-    works = {task.name: task.work for task in plan.tasks}
-    marks = [(subject.since_s(row.t_ms), row.task) for row in curve.rows if row.task]
-    done = tuple((at_s, works.get(task, task)) for at_s, task in marks)
-    mixes = [(at_s, mix_of(plan, {task for earlier_s, task in marks if earlier_s <= at_s})) for at_s, _ in marks]
+    works = {step.name: step.work for step in plan.steps}
+    marks = [(subject.since_s(row.t_ms), row.step) for row in curve.rows if row.step]
+    done = tuple((at_s, works.get(step, step)) for at_s, step in marks)
+    mixes = [(at_s, mix_of(plan, {step for earlier_s, step in marks if earlier_s <= at_s})) for at_s, _ in marks]
     return Recorded(
         readings, tuple((at_s, work) for at_s, work in done if work in WORKS and at_s >= 0),
         ((0.0, mix_of(plan, ())), *mixes),

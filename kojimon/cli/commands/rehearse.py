@@ -78,11 +78,11 @@ def rehearse(
     rows = [_row(event, result, None) for event in result.events]
     speech = replace(speech, probes={track.name: (track.place, track.tray) for track in result.tracks})
     if as_json:
-        screen.print_json({"schedule": plan.name, "unknown_tasks": result.unknown_tasks, "events": rows})
+        screen.print_json({"schedule": plan.name, "unknown_steps": result.unknown_steps, "events": rows})
         return
     screen.say(f"{curve} under {plan.label}:", "head")
-    if result.unknown_tasks:
-        screen.say(f"Left out, the schedule has no such step: {', '.join(result.unknown_tasks)}.", "look")
+    if result.unknown_steps:
+        screen.say(f"Left out, the schedule has no such step: {', '.join(result.unknown_steps)}.", "look")
     tell(rows, with_schedule(speech, plan))
 
 
@@ -92,7 +92,7 @@ def _curve(curve: Path, plan: Schedule, from_start: bool, config: str | None, bo
     from kojimon.rehearsal import recording_of, rehearse_curve
 
     recording = recording_of(read_curve(curve, _places(config)), from_start)
-    with screen.progress("Rehearsing", len(recording.readings) + len(recording.tasks) + 3) as bar:
+    with screen.progress("Rehearsing", len(recording.readings) + len(recording.steps) + 3) as bar:
         return rehearse_curve(recording, plan, advance, bar, *box)
 
 
@@ -166,11 +166,11 @@ def tell(rows: Sequence[Document], speech: Speech) -> None:
 
 def with_schedule(speech: Speech, plan: Schedule) -> Speech:
     """The speech with the words of a schedule."""
-    tasks = {task.name: task.label for task in plan.tasks}
-    works = {task.name: task.work for task in plan.tasks}
-    optional = frozenset(task.name for task in plan.tasks if task.optional)
+    steps = {step.name: step.label for step in plan.steps}
+    works = {step.name: step.work for step in plan.steps}
+    optional = frozenset(step.name for step in plan.steps if step.optional)
     stages = {stage.name: stage.label for stage in plan.stages}
-    return replace(speech, tasks=tasks, works=works, optional=optional, stages=stages)
+    return replace(speech, steps=steps, works=works, optional=optional, stages=stages)
 
 
 def load(name: str, config: str | None) -> Schedule:

@@ -127,9 +127,9 @@ def _speech(settings: Settings) -> Speech:
         fahrenheit=settings.units.fahrenheit,
         pounds=settings.units.pounds,
         zone=settings.person.zone,
-        tasks={task.name: task.label for plan in schedules for task in plan.tasks},
-        works={task.name: task.work for plan in schedules for task in plan.tasks},
-        optional=frozenset(task.name for plan in schedules for task in plan.tasks if task.optional),
+        steps={step.name: step.label for plan in schedules for step in plan.steps},
+        works={step.name: step.work for plan in schedules for step in plan.steps},
+        optional=frozenset(step.name for plan in schedules for step in plan.steps if step.optional),
         stages={stage.name: stage.label for plan in schedules for stage in plan.stages},
         probes={probe.name: (probe.place, probe.tray) for probe in settings.probes},
     )

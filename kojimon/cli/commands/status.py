@@ -152,7 +152,7 @@ def _title(incubator: Box, document: Document, speech: Speech) -> str:
     return f"{', '.join(parts)} ({speech.moment(now_of(document), now_of(document))})"
 
 
-def _step(step: words.Step) -> None:
+def _step(step: words.NextStep) -> None:
     screen.say(f"\n{step.title}", "look" if step.late else "head")
     screen.say(step.window, indent=2)
     if not step.soon:

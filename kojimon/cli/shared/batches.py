@@ -88,15 +88,15 @@ def print_batch(kitchen: Kitchen, row: Document) -> None:
 def _steps(box: Box, document: StateDocument, speech: Speech) -> None:
     now = document.now.utc
     cells = []
-    for task in box.tasks:
+    for step in box.steps:
         done = [
             f"{speech.moment(mark.at_utc, now)}"
-            for mark in task.standing
+            for mark in step.standing
             if mark.at_utc
         ]
-        window = "" if task.status == "done" else words.window_of(task, speech, document.t_ms, now)
-        trade = f" ({task.trade})" if task.trade else ""
-        cells.append([task.name, f"{task.label}{trade}", say.listing(done) if done else "", window])
+        window = "" if step.status == "done" else words.window_of(step, speech, document.t_ms, now)
+        trade = f" ({step.trade})" if step.trade else ""
+        cells.append([step.name, f"{step.label}{trade}", say.listing(done) if done else "", window])
     screen.heading("Steps")
     screen.table(["step", "what", "done", "when"], cells)
 

@@ -5,50 +5,50 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from kojimon.cli.shared import screen
-from kojimon.contract.state import Box, Document, Mark, Task
+from kojimon.contract.state import Box, Document, Mark, Step
 from kojimon.errors import UsageError
 from kojimon.words import speech as say
 from kojimon.words import status as words
 from kojimon.words.speech import Speech
 
 
-def find_task(incubator: Box, text: str) -> Task:
+def find_step(incubator: Box, text: str) -> Step:
     """The step meant by its name, its trade word or a part of its label. Raises UsageError that lists them."""
-    tasks = incubator.tasks
+    steps = incubator.steps
     wanted = _plain(text)
-    exact = [task for task in tasks if wanted in (_plain(task.name), _plain(task.trade))]
+    exact = [step for step in steps if wanted in (_plain(step.name), _plain(step.trade))]
     if exact:
         return exact[0]
-    near = [task for task in tasks if _plain(task.name).startswith(wanted) or wanted in _plain(task.label)]
+    near = [step for step in steps if _plain(step.name).startswith(wanted) or wanted in _plain(step.label)]
     if wanted and len(near) == 1:
         return near[0]
-    known = ", ".join(_known(task) for task in tasks)
+    known = ", ".join(_known(step) for step in steps)
     from difflib import get_close_matches  # a slip of the finger, once in a while
 
-    close = get_close_matches(wanted, [task.name for task in tasks], n=1)
+    close = get_close_matches(wanted, [step.name for step in steps], n=1)
     hint = f" Did you mean {close[0]!r}?" if close else ""
-    several = f"{text!r} may mean {say.listing([task.name for task in near])}." if len(near) > 1 else ""
+    several = f"{text!r} may mean {say.listing([step.name for step in near])}." if len(near) > 1 else ""
     raise UsageError(f"{several or f'This batch has no step {text!r}.'}{hint} Its steps are: {known}.")
 
 
-def _known(task: Task) -> str:
-    return f"{task.name} ({task.trade})" if task.trade else task.name
+def _known(step: Step) -> str:
+    return f"{step.name} ({step.trade})" if step.trade else step.name
 
 
 def _plain(text: str) -> str:
     return text.strip().lower().replace("_", "-").replace(" ", "-")
 
 
-def last_mark(task: Task) -> Mark:
+def last_mark(step: Step) -> Mark:
     """The latest valid mark of a step. Raises UsageError when it was never done."""
-    if not task.standing:
-        raise UsageError(f"{task.label} ({task.name}) is not marked as done, so there is nothing to change.")
-    return max(task.standing, key=lambda mark: mark.at_t_ms)
+    if not step.standing:
+        raise UsageError(f"{step.label} ({step.name}) is not marked as done, so there is nothing to change.")
+    return max(step.standing, key=lambda mark: mark.at_t_ms)
 
 
 def latest_mark(incubator: Box) -> Mark:
     """The mark that was set last, of whatever step. Raises UsageError when there is none."""
-    marks = [mark for task in incubator.tasks for mark in task.standing]
+    marks = [mark for step in incubator.steps for mark in step.standing]
     if not marks:
         raise UsageError("No step is marked as done, so there is nothing to take back.")
     return max(marks, key=lambda mark: mark.mark)

@@ -1,6 +1,6 @@
-"""Reads a curve file: CSV, first column `time` or `hour`, a column a probe or place, perhaps a column `task`.
+"""Reads a curve file: CSV, first column `time` or `hour`, a column a probe or place, perhaps a column `step`.
 
-    time,bed.temperature_c,air.humidity_pct,task
+    time,bed.temperature_c,air.humidity_pct,step
     2026-03-29T01:30:00+01:00,31.5,,inoculate
 
 `time` is ISO 8601 with its zone, so a night in which the hour changes reads as it was; `hour` is hours since
@@ -44,7 +44,7 @@ EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 
 _NAME = re.compile(r"[^\s.,;]+")
 _NUMBER = re.compile(DECIMAL + EXPONENT)
-_TASK = re.compile(r"[a-z][a-z0-9-]*", re.ASCII)
+_STEP = re.compile(r"[a-z][a-z0-9-]*", re.ASCII)
 
 
 class Column(Struct, frozen=True):
@@ -71,11 +71,11 @@ class Column(Struct, frozen=True):
 
 
 class CurveRow(NamedTuple):
-    """One line: ms since the first row (`time`) or since hour 0 (`hour`), a value a column, a task's name or ""."""
+    """One line: ms since the first row (`time`) or since hour 0 (`hour`), a value a column, a step's name or ""."""
 
     t_ms: int
     values: tuple[float | None, ...]
-    task: str
+    step: str
 
 
 class Curve(Struct, frozen=True):
@@ -181,22 +181,22 @@ class _Parser:
             self._fault(line, "", f"the first column is {_quoted(names[0])}", wanted)
             list(lines)
             return None
-        columns, task_at = self._columns(line, names)
+        columns, step_at = self._columns(line, names)
         moment = self._time_ms if names[0] == "time" else self._hour_ms
-        rows = self._rows(lines, names, columns, task_at, moment)
+        rows = self._rows(lines, names, columns, step_at, moment)
         self._shares(line, columns, rows)
         return _curve(columns, rows, names[0] == "time")
 
     def _columns(self, line: int, names: Sequence[str]) -> tuple[list[Column | None], int | None]:
-        """A Column for each cell after the first, None for the task's; and where that one stands."""
+        """A Column for each cell after the first, None for the step's; and where that one stands."""
         columns: list[Column | None] = []
-        task_at: int | None = None
+        step_at: int | None = None
         seen: set[tuple[str, str]] = set()
         for index, name in enumerate(names[1:], 1):
-            if name == "task":
-                if task_at is not None:
-                    self._fault(line, "task", "a second column task", "one is wanted")
-                task_at = index
+            if name in ("step", "task"):  # by its earlier name
+                if step_at is not None:
+                    self._fault(line, "step", "a second column step", "one is wanted")
+                step_at = index
                 columns.append(None)
                 continue
             column = self._column(line, name)
@@ -212,7 +212,7 @@ class _Parser:
             columns.append(column)
         if not any(columns) and not self._faults:
             self._fault(line, "", "no column with readings", "at least one is wanted, as in `bed.temperature_c`")
-        return columns, task_at
+        return columns, step_at
 
     def _column(self, line: int, name: str) -> Column | None:
         site, _, measure = name.rpartition(".")
@@ -237,7 +237,7 @@ class _Parser:
         lines: Iterator[tuple[int, list[str]]],
         names: Sequence[str],
         columns: Sequence[Column | None],
-        task_at: int | None,
+        step_at: int | None,
         moment: Callable[[int, str], int | None],
     ) -> list[CurveRow]:
         rows: list[CurveRow] = []
@@ -257,13 +257,13 @@ class _Parser:
                         line, names[0], f"{cells[0]} is earlier than the line before", "order the lines by time"
                     )
                 last_ms = t_ms
-            task = self._task(line, cells[task_at]) if task_at is not None else ""
+            step = self._step(line, cells[step_at]) if step_at is not None else ""
             values = [
                 self._value(line, name, cell, column)
                 for name, cell, column in zip(names[1:], cells[1:], columns, strict=True)
                 if column is not None
             ]
-            rows.append(CurveRow(t_ms or 0, tuple(values), task))
+            rows.append(CurveRow(t_ms or 0, tuple(values), step))
         return rows
 
     def _time_ms(self, line: int, cell: str) -> int | None:
@@ -283,9 +283,9 @@ class _Parser:
             return None
         return round(float(cell) * HOUR_MS)
 
-    def _task(self, line: int, cell: str) -> str:
-        if cell and not _TASK.fullmatch(cell):
-            self._fault(line, "task", f"{_quoted(cell)} is no task's name", "as in inoculate, mix or mix-2")
+    def _step(self, line: int, cell: str) -> str:
+        if cell and not _STEP.fullmatch(cell):
+            self._fault(line, "step", f"{_quoted(cell)} is no step's name", "as in inoculate, mix or mix-2")
         return cell
 
     def _value(self, line: int, name: str, cell: str, column: Column) -> float | None:

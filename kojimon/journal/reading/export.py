@@ -76,7 +76,7 @@ def batch_span(reader: Rows, name: str) -> Span:
 def write_curve(
     reader: Rows, out: TextIO, span: Span, style: Style = CELSIUS, progress: Progress | None = None
 ) -> Exported:
-    """Writes a curve file: a line a moment, a column a probe, the tasks of the batch beside them.
+    """Writes a curve file: a line a moment, a column a probe, the steps of the batch beside them.
 
     UsageError: hours are wanted and the batch has no hour 0, or no probe has readings in the span.
     """
@@ -87,15 +87,15 @@ def write_curve(
     writer = csv.writer(out, lineterminator="\n")
     spots = list(dict.fromkeys((read.name, read.quantity) for read in hands))
     names = [f"{name}.{_measure(quantity, style)}" for name, quantity in (*columns.values(), *spots)]
-    writer.writerow(["hour" if style.hours else "time", *names, "task"])
+    writer.writerow(["hour" if style.hours else "time", *names, "step"])
     by_time = merge(
         ((t_ms, [*cells, *[""] * len(spots)]) for t_ms, cells in _moments(reader, span, columns, style, progress)),
         _hand_lines(hands, spots, len(columns), style), key=lambda line: line[0],
     )  # fmt: skip
-    lines = _with_tasks(by_time, _tasks(reader, span), len(names))
+    lines = _with_steps(by_time, _steps(reader, span), len(names))
     rows = 0
-    for t_ms, values, task in lines:
-        writer.writerow([label(t_ms), *values, task])
+    for t_ms, values, step in lines:
+        writer.writerow([label(t_ms), *values, step])
         rows += 1
     return Exported(rows, () if style.hours else labels.clock_notes(reader.stamps(), span.t0_ms, span.t1_ms))
 
@@ -245,30 +245,30 @@ def _moments(
         yield t_ms, cells
 
 
-def _tasks(reader: Rows, span: Span) -> list[tuple[int, str]]:
-    """(t_ms, task) of the marks of the batch that still stand, by time."""
+def _steps(reader: Rows, span: Span) -> list[tuple[int, str]]:
+    """(t_ms, step) of the marks of the batch that still stand, by time."""
     if span.batch is None:
         return []
     marks: dict[int, tuple[int, str]] = {}
-    for event in _events(reader, span, ("task-done", "task-undone", "task-corrected")):
+    for event in _events(reader, span, ("step-done", "step-undone", "step-corrected")):
         mark = int(event.data.get("mark", 0))
         marks.pop(mark, None)
-        if event.kind != "task-undone":
+        if event.kind != "step-undone":
             marks[mark] = (int(event.data.get("at_ms", event.t_ms)), event.key)
     return sorted(marks.values())
 
 
-def _with_tasks(
-    moments: Iterator[tuple[int, list[Any]]], tasks: Sequence[tuple[int, str]], width: int
+def _with_steps(
+    moments: Iterator[tuple[int, list[Any]]], steps: Sequence[tuple[int, str]], width: int
 ) -> Iterator[tuple[int, list[Any], str]]:
-    """Lines with the tasks put in at their times; a task shares a line with a reading of the same moment."""
-    waiting = list(tasks)
+    """Lines with the steps put in at their times; a step shares a line with a reading of the same moment."""
+    waiting = list(steps)
     for t_ms, cells in moments:
         while waiting and waiting[0][0] < t_ms:
             yield waiting[0][0], [""] * width, waiting.pop(0)[1]
         yield t_ms, cells, waiting.pop(0)[1] if waiting and waiting[0][0] == t_ms else ""
-    for t_ms, task in waiting:
-        yield t_ms, [""] * width, task
+    for t_ms, step in waiting:
+        yield t_ms, [""] * width, step
 
 
 def _events(reader: Rows, span: Span, kinds: Sequence[str] | None = None) -> Iterator[Event]:

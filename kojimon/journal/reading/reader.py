@@ -16,6 +16,7 @@ from stat import S_ISREG
 from typing import Any, Final
 from urllib.parse import quote
 
+from kojimon.contract import earlier
 from kojimon.errors import JournalError
 from kojimon.journal.reading.rows import READING, Parcel, Row, merged, parcel_of, position
 from kojimon.journal.records import (
@@ -279,8 +280,9 @@ class Reader:
             query += " AND batch = ?"
             conditions.append(batch)
         if kinds is not None:
-            query += f" AND kind IN ({', '.join('?' * len(kinds))})"
-            conditions += kinds
+            named = earlier.also_as(kinds)
+            query += f" AND kind IN ({', '.join('?' * len(named))})"
+            conditions += named
         rows = self._all(f"{query} ORDER BY no LIMIT ?", [*values, *conditions, limit])
         return [event_of(row) for row in rows]
 

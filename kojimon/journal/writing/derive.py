@@ -7,12 +7,13 @@ from typing import Any
 
 import msgspec
 
+from kojimon.contract import earlier
 from kojimon.journal.records import ClockRow
 from kojimon.model import Event, InputRow
 
-HOUR0_TASK = "inoculate"
-"""The task that is hour 0 of a batch."""
-MARKING = ("task-done", "task-undone", "task-corrected")
+HOUR0_STEP = "inoculate"
+"""The step that is hour 0 of a batch."""
+MARKING = ("step-done", "step-undone", "step-corrected")
 
 UNREAD = "unread"
 """Kind of an input or event whose record cannot be decoded: nobody takes it for what it was."""
@@ -38,9 +39,13 @@ def shortened(value: Any) -> Any:
 
 
 def decoded(text: str) -> dict[str, Any] | None:
-    """A stored JSON object as plain data; None where it is none, as in a record of another version or a damaged one."""
+    """A stored JSON object as plain data; None where it is none, as in a record of another version or a damaged one.
+
+    Names of an earlier version become today's (`contract.earlier`).
+    """
     try:
-        return msgspec.json.decode(text, type=dict[str, Any])
+        found = msgspec.json.decode(text, type=dict[str, Any])
+        return earlier.plain(found) if earlier.MARK in text else found
     except msgspec.DecodeError:
         return None
 
@@ -51,7 +56,7 @@ def event_of(row: tuple[int, int, str, str, str, str, str]) -> Event:
     data = decoded(text)
     if data is None:
         return Event(no, t_ms, UNREAD, incubator, batch, kind, {})
-    return Event(no, t_ms, kind, incubator, batch, key, data)
+    return Event(no, t_ms, earlier.word(kind), incubator, batch, earlier.word(key), data)
 
 
 def clock_rows(inputs: Iterable[InputRow]) -> list[ClockRow]:
@@ -118,14 +123,14 @@ def _batch_statement(event: Event) -> list[Statement]:
 
 
 def hour0_ms(events: Iterable[Event]) -> int | None:
-    """Hour 0 of a batch from all its events, in order: the earliest mark of the task that still stands."""
+    """Hour 0 of a batch from all its events, in order: the earliest mark of the step that still stands."""
     marks: dict[int, int] = {}
     for event in events:
-        if event.key != HOUR0_TASK or event.kind not in MARKING:
+        if event.key != HOUR0_STEP or event.kind not in MARKING:
             continue
         mark = int(event.data.get("mark", 0))
         marks.pop(mark, None)
-        if event.kind != "task-undone":
+        if event.kind != "step-undone":
             marks[mark] = int(event.data.get("at_ms", event.t_ms))
     return min(marks.values(), default=None)
 

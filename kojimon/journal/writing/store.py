@@ -169,7 +169,7 @@ class Store:
         )
         for statement, values in (*derive.batch_statements(events), *derive.placing_statements(events)):
             self.db.execute(statement, values)
-        for batch in {e.batch for e in events if e.batch and e.key == derive.HOUR0_TASK}:
+        for batch in {e.batch for e in events if e.batch and e.key == derive.HOUR0_STEP}:
             self._write_hour0(batch)
 
     def _write_hour0(self, batch: str) -> None:

@@ -34,12 +34,12 @@ Minutes = Mapping[int, Sequence[Minute]]
 
 def speech_of(case: Case, fahrenheit: bool, pounds: bool, zone: str) -> Speech:
     """How to speak of a batch: by its own schedule and probes."""
-    tasks = case.schedule.tasks if case.schedule else ()
+    steps = case.schedule.steps if case.schedule else ()
     return Speech(
         fahrenheit=fahrenheit, pounds=pounds, zone=zone,
-        tasks={task.name: task.label for task in tasks},
-        works={task.name: task.work for task in tasks},
-        optional=frozenset(task.name for task in tasks if task.optional),
+        steps={step.name: step.label for step in steps},
+        works={step.name: step.work for step in steps},
+        optional=frozenset(step.name for step in steps if step.optional),
         stages={stage.name: stage.label for stage in (case.schedule.stages if case.schedule else ())},
         probes={case.names[no]: (site.place, site.tray) for no, site in case.probes.items()},
     )  # fmt: skip
@@ -136,10 +136,10 @@ def _bands(case: Case) -> Iterator[Band]:
 
 def _windows(case: Case) -> Iterator[Window]:
     """Windows that were announced, from their opening until the work was done, or they closed."""
-    done = {(work.task, work.round): work.at_ms for work in case.story.works}
+    done = {(work.step, work.round): work.at_ms for work in case.story.works}
     for one in case.story.windows:
         begin_ms = one.opens_ms if one.opens_ms is not None else one.due_ms
-        ends = [ms for ms in (one.closes_ms, done.get((one.task, one.round)), case.t1_ms) if ms is not None]
+        ends = [ms for ms in (one.closes_ms, done.get((one.step, one.round)), case.t1_ms) if ms is not None]
         if one.optional or begin_ms is None or min(ends) <= begin_ms:
             continue
         due_h = None if one.due_ms is None else case.hours.hour(one.due_ms)
@@ -152,7 +152,7 @@ def _windows(case: Case) -> Iterator[Window]:
 def _marks(case: Case, tracks: Sequence[Track], speech: Speech) -> Iterator[Mark]:
     hour = case.hours.hour
     for work in case.story.works:
-        yield Mark(hour(work.at_ms), "task", _first_words(work.label), rank=0)
+        yield Mark(hour(work.at_ms), "step", _first_words(work.label), rank=0)
     for one in occurrences(case.events):
         yield _alarm(one, case, speech)
     for note in case.story.notes:

@@ -90,7 +90,7 @@ class Timing(Struct, frozen=True):
         after_due_h: how long after it was due; negative before; None where it was never due.
     """
 
-    task: str
+    step: str
     label: str
     round: int
     hour: float
@@ -223,14 +223,14 @@ def _beyond(one: Series, band: BandSpan, level: str, from_ms: float, to_ms: floa
 
 def _timing(work: Work, story: Story, hours: Hours) -> Timing:
     hour = hours.hour(work.at_ms)
-    window = next((one for one in story.rounds(work.task) if one.round == work.round), None)
+    window = next((one for one in story.rounds(work.step) if one.round == work.round), None)
     if window is None:
-        window = Opening(work.task, work.label, work.round, work.opens_ms, work.due_ms)
+        window = Opening(work.step, work.label, work.round, work.opens_ms, work.due_ms)
     opens, due, closes = (
         None if t_ms is None else hours.hour(t_ms) for t_ms in (window.opens_ms, window.due_ms, window.closes_ms)
     )
     return Timing(
-        work.task, work.label, work.round, hour, opens, due, closes,
+        work.step, work.label, work.round, hour, opens, due, closes,
         late_h=max(0.0, hour - closes) if closes is not None else 0.0,
         early_h=max(0.0, opens - hour) if opens is not None else 0.0,
         after_due_h=None if due is None else hour - due,
@@ -239,10 +239,10 @@ def _timing(work: Work, story: Story, hours: Hours) -> Timing:
 
 def _missed(story: Story) -> Iterable[Opening]:
     """Windows that closed undone, optional ones left out."""
-    done = {(work.task, work.round) for work in story.works}
+    done = {(work.step, work.round) for work in story.works}
     for window in story.windows:
         closed = window.closes_ms is not None and story.ended_ms is not None and window.closes_ms <= story.ended_ms
-        if closed and not window.optional and (window.task, window.round) not in done:
+        if closed and not window.optional and (window.step, window.round) not in done:
             yield window
 
 

@@ -17,7 +17,7 @@ HOUR_ZERO = "inoculate"
 
 
 class Work(Struct, frozen=True):
-    """A task done, as the marks that stand say.
+    """A step done, as the marks that stand say.
 
     Attributes:
         at_ms: when it was done; said_ms when that was said.
@@ -26,7 +26,7 @@ class Work(Struct, frozen=True):
     """
 
     mark: int
-    task: str
+    step: str
     label: str
     work: str
     at_ms: int
@@ -39,9 +39,9 @@ class Work(Struct, frozen=True):
 
 
 class Opening(Struct, frozen=True):
-    """A task's window in one round, as it was announced; None where it was not."""
+    """A step's window in one round, as it was announced; None where it was not."""
 
-    task: str
+    step: str
     label: str
     round: int
     opens_ms: int | None = None
@@ -100,9 +100,9 @@ class Story(Struct, frozen=True):
     ended_ms: int | None
     reads: tuple[Read, ...] = ()
 
-    def rounds(self, task: str) -> list[Opening]:
-        """The windows of a task, by round."""
-        return sorted((one for one in self.windows if one.task == task), key=lambda one: one.round)
+    def rounds(self, step: str) -> list[Opening]:
+        """The windows of a step, by round."""
+        return sorted((one for one in self.windows if one.step == step), key=lambda one: one.round)
 
 
 def story_of(events: Sequence[Event]) -> Story:
@@ -113,7 +113,7 @@ def story_of(events: Sequence[Event]) -> Story:
     """
     works = _works(events)
     ended = next((event.t_ms for event in events if event.kind in ("batch-harvest", "batch-discard")), None)
-    hour0 = min((work.at_ms for work in works if work.task == HOUR_ZERO), default=None)
+    hour0 = min((work.at_ms for work in works if work.step == HOUR_ZERO), default=None)
     return Story(
         works=tuple(works),
         windows=tuple(_windows(events)),
@@ -131,21 +131,21 @@ def _works(events: Iterable[Event]) -> list[Work]:
     found: dict[int, Work] = {}
     for event in events:
         mark = int(event.data.get("mark", 0))
-        if event.kind == "task-done":
+        if event.kind == "step-done":
             found[mark] = Work(
                 mark, event.key, str(event.data.get("label") or event.key), str(event.data.get("work") or "none"),
                 int(event.data.get("at_ms", event.t_ms)), event.t_ms, str(event.data.get("who") or ""),
                 dict(event.data.get("gate") or {}), opens_ms=event.data.get("opens_ms"),
                 due_ms=event.data.get("due_ms"),
             )  # fmt: skip
-        elif event.kind == "task-undone":
+        elif event.kind == "step-undone":
             found.pop(mark, None)
-        elif event.kind == "task-corrected" and mark in found:
+        elif event.kind == "step-corrected" and mark in found:
             found[mark] = replace(found[mark], at_ms=int(event.data["at_ms"]), said_ms=event.t_ms)
     counted: dict[str, int] = {}
     works = []
     for one in sorted(found.values(), key=lambda work: (work.at_ms, work.mark)):
-        number = counted[one.task] = counted.get(one.task, 0) + 1
+        number = counted[one.step] = counted.get(one.step, 0) + 1
         works.append(replace(one, round=number))
     return works
 
@@ -167,7 +167,7 @@ def _windows(events: Iterable[Event]) -> list[Opening]:
         closes = event.data.get("closes_ms")
         if closes is not None:
             row["closes_ms"] = int(closes)
-    return [Opening(task, row.pop("label"), number, **row) for (task, number), row in found.items()]
+    return [Opening(step, row.pop("label"), number, **row) for (step, number), row in found.items()]
 
 
 def _stages(events: Sequence[Event], ended: int | None) -> list[Span]:

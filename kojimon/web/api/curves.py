@@ -208,18 +208,18 @@ def fan_of(payload: Mapping[str, Any], case: Case) -> Fan | None:
 
 
 def _ahead(box: Box, case: Case, now_h: float) -> list[Window]:
-    """Windows still to come, or open now, of tasks that are not optional."""
+    """Windows still to come, or open now, of steps that are not optional."""
     found = []
-    for task in box.tasks:
-        if task.optional or task.status == "done" or case.row.id != box.batch_id:
+    for step in box.steps:
+        if step.optional or step.status == "done" or case.row.id != box.batch_id:
             continue
         opens, due, closes = (
             None if edge_ms is None else case.hours.hour(edge_ms)
-            for edge_ms in (task.opens_t_ms, task.due_t_ms, task.closes_t_ms)
+            for edge_ms in (step.opens_t_ms, step.due_t_ms, step.closes_t_ms)
         )
         begin = opens if opens is not None else due
         if begin is not None and (closes is None or closes > now_h):
-            found.append(Window(task.label, max(begin, now_h), due, closes))
+            found.append(Window(step.label, max(begin, now_h), due, closes))
     return found
 
 

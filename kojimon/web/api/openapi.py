@@ -67,7 +67,7 @@ def description() -> Document:
 def _paths() -> Document:
     batch = _query("batch", "id of a batch")
     return {
-        "/v1/state": _get("The state document: boxes, batches, values, tasks, alarms.", "State"),
+        "/v1/state": _get("The state document: boxes, batches, values, steps, alarms.", "State"),
         "/v1/health": _get("How the daemon itself is.", "Health"),
         "/v1/alarms": _get("Alarms that are up, with their box.", "Alarms"),
         "/v1/probes": _get("What is measured, by whom, how fresh.", "Probes"),

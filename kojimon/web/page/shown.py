@@ -31,7 +31,7 @@ ENDINGS: Final = {"harvest": "harvested", "discard": "thrown away", "": "open"}
 class Timer(Struct, frozen=True):
     """A timed step before the spores. `state`: `done`, `runs` or `waits`."""
 
-    task: str
+    step: str
     label: str
     state: str
     lasts: str
@@ -97,7 +97,7 @@ def regions(
         found[f"now-{box.name}"] = str(parts.now(box))
         found[f"values-{box.name}"] = str(parts.values(box))
         found[f"timer-{box.name}"] = str(parts.timer(box, timers.get(box.name, [])))
-        found[f"tasks-{box.name}"] = str(parts.tasks(box))
+        found[f"steps-{box.name}"] = str(parts.steps(box))
         found[f"curve-{box.name}"] = versions.get(box.name, "")
     return found
 
@@ -116,27 +116,27 @@ def timers_of(box: Box, plain: doc.Box, schedule: Schedule | None, speech: Speec
 
 
 def _timers(plain: doc.Box, schedule: Schedule, speech: Speech, now: str) -> Iterator[Timer]:
-    steps = {task.name: task for task in plain.tasks}
-    names = [task.name for task in schedule.tasks]
+    own = {step.name: step for step in plain.steps}
+    names = [step.name for step in schedule.steps]
     first = names.index("inoculate") if "inoculate" in names else len(names)
-    begun = [index for index, name in enumerate(names[:first]) if _mark(steps.get(name))]
-    for index, task in enumerate(schedule.tasks[:first]):
-        step = steps.get(task.name)
-        if step is None:
+    begun = [index for index, name in enumerate(names[:first]) if _mark(own.get(name))]
+    for index, step in enumerate(schedule.steps[:first]):
+        stands = own.get(step.name)
+        if stands is None:
             continue
-        mark = _mark(step)
+        mark = _mark(stands)
         running = mark is not None and index == max(begun, default=-1)
-        until = _later(mark, task.lasts_s) if mark and running and task.lasts_s else ""
+        until = _later(mark, step.lasts_s) if mark and running and step.lasts_s else ""
         yield Timer(
-            task.name, task.label, "runs" if running else "done" if mark else "waits",
-            f"takes {show_duration(task.lasts_s)}" if task.lasts_s else "",
+            step.name, step.label, "runs" if running else "done" if mark else "waits",
+            f"takes {show_duration(step.lasts_s)}" if step.lasts_s else "",
             speech.moment(mark.at_utc, now) if mark and mark.at_utc else "",
-            speech.moment(until, now) if until else "", until, step.status != "done" and not mark,
-            key_of(plain, step),
+            speech.moment(until, now) if until else "", until, stands.status != "done" and not mark,
+            key_of(plain, stands),
         )  # fmt: skip
 
 
-def _mark(step: doc.Task | None) -> doc.Mark | None:
+def _mark(step: doc.Step | None) -> doc.Mark | None:
     return next(iter(step.standing), None) if step else None
 
 

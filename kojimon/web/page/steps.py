@@ -1,4 +1,4 @@
-"""Pages for one step each: a task with its gate and its time, correcting a mark, starting and ending a batch, switching
+"""Pages for one step each: a step with its gate and its time, correcting a mark, starting and ending a batch, switching
 an alarm off for repair."""
 
 from __future__ import annotations
@@ -36,8 +36,8 @@ BARE: dict[str, Any] = {
 def routes(page: Page) -> list[Route]:
     """Addresses of the steps."""
 
-    def task(request: Request) -> Response:
-        return _task(page, request, request.path_params["task"], "")
+    def step(request: Request) -> Response:
+        return _step(page, request, request.path_params["step"], "")
 
     def mark(request: Request) -> Response:
         return _mark(page, request)
@@ -48,8 +48,8 @@ def routes(page: Page) -> list[Route]:
     def harvest(request: Request) -> Response:
         document, _ = page.looked(request)
         box = page.box(document, request.path_params["box"])
-        found = next((one for one in box.tasks if one.work == "harvest"), None)
-        return _end(page, request, "batch.harvest") if found is None else _task(page, request, found.name, "")
+        found = next((one for one in box.steps if one.work == "harvest"), None)
+        return _end(page, request, "batch.harvest") if found is None else _step(page, request, found.name, "")
 
     def discard(request: Request) -> Response:
         return _end(page, request, "batch.discard")
@@ -59,7 +59,7 @@ def routes(page: Page) -> list[Route]:
 
     return [
         Route("/repair", page.guarded(repair), methods=["GET"]),
-        Route("/step/{box}/{task}", page.guarded(task), methods=["GET"]),
+        Route("/step/{box}/{step}", page.guarded(step), methods=["GET"]),
         Route("/mark/{box}/{mark:int}", page.guarded(mark), methods=["GET"]),
         Route("/start/{box}", page.guarded(start), methods=["GET"]),
         Route("/harvest/{box}", page.guarded(harvest), methods=["GET"]),
@@ -77,35 +77,35 @@ def refused(page: Page, request: Request, act: PlainAct, error: RefusedError) ->
     at_gate = last is not None and last.data.get("code") in ("gate", "gate-unknown")
     if last is None or not at_gate:
         return page.trouble(request, error)
-    task = str(act.data.get("task", ""))
+    step = str(act.data.get("step", ""))
     text = f"{gate_refusal(last.data, viewer.speech(document))} Wait; or measure it; or go on and say why."
     if wants_json(request):
         return JSONResponse(
-            {"error": text, "goto": f"/step/{quote(act.incubator)}/{quote(task)}?refused={last.no}"}, 409
+            {"error": text, "goto": f"/step/{quote(act.incubator)}/{quote(step)}?refused={last.no}"}, 409
         )
-    return _task(page, request, task, text, act.incubator, 409)
+    return _step(page, request, step, text, act.incubator, 409)
 
 
-def _task(page: Page, request: Request, name: str, said: str, box_name: str = "", status: int = 200) -> Response:
+def _step(page: Page, request: Request, name: str, said: str, box_name: str = "", status: int = 200) -> Response:
     document, viewer = page.looked(request)
     box = page.box(document, box_name or request.path_params["box"])
-    task = next((one for one in box.tasks if one.name == name), None)
-    if task is None:
+    step = next((one for one in box.steps if one.name == name), None)
+    if step is None:
         raise HTTPException(404, "that step belongs to no open batch")
     speech, now = viewer.speech(document), document.now.utc
-    gate = task.gate
-    harvest = task.work == "harvest"
-    kind = "batch.harvest" if harvest and not gate else "task.done"
+    gate = step.gate
+    harvest = step.work == "harvest"
+    kind = "batch.harvest" if harvest and not gate else "step.done"
     fields = {"kind": kind, "incubator": box.name, "idempotency": fresh_key(), "back": "/"}
-    if kind == "task.done":
-        fields["task"] = name
-    trade = f" ({task.trade})" if task.trade else ""
+    if kind == "step.done":
+        fields["step"] = name
+    trade = f" ({step.trade})" if step.trade else ""
     return _page(
         page, document, viewer, status,
-        heading=f"{task.label}{trade}", refused=said or _refusal(page, request, viewer, document),
-        window=words.window_of(task, speech, document.t_ms, now), gate=gate_words(gate, speech) if gate else "",
+        heading=f"{step.label}{trade}", refused=said or _refusal(page, request, viewer, document),
+        window=words.window_of(step, speech, document.t_ms, now), gate=gate_words(gate, speech) if gate else "",
         fields=fields, ask_when=True, ask_yield=harvest, button="Harvested" if harvest else "Done",
-        cautions=task.cautions or (CAUTIONS if harvest else ()), advice=task.advice,
+        cautions=step.cautions or (CAUTIONS if harvest else ()), advice=step.advice,
     )  # fmt: skip
 
 
@@ -126,25 +126,25 @@ def _mark(page: Page, request: Request) -> Response:
     number = request.path_params["mark"]
     found = next(
         (
-            (task, mark)
-            for task in box.tasks
-            for mark in task.marks
+            (step, mark)
+            for step in box.steps
+            for mark in step.marks
             if mark.mark == number and not mark.undone
         ),
         None,
     )
     if found is None:
         raise HTTPException(404, "that mark does not stand any more")
-    task, mark = found
+    step, mark = found
     own = {"incubator": box.name, "mark": str(number), "back": "/"}
     when = viewer.speech(document).moment(mark.at_utc, document.now.utc) if mark.at_utc else ""
     return _page(
         page, document, viewer,
-        heading=f"{task.label}: done {when}", ask_when=True, button="It was then",
-        fields={"kind": "task.correct", "idempotency": fresh_key(), **own},
+        heading=f"{step.label}: done {when}", ask_when=True, button="It was then",
+        fields={"kind": "step.correct", "idempotency": fresh_key(), **own},
         other={
             "text": "Or it was not done at all:", "button": "Take it back",
-            "fields": {"kind": "task.undo", "idempotency": fresh_key(), **own},
+            "fields": {"kind": "step.undo", "idempotency": fresh_key(), **own},
         },
     )  # fmt: skip
 

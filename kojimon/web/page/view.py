@@ -78,10 +78,10 @@ class Value(Struct, frozen=True):
     old: str
 
 
-class Step(Struct, frozen=True):
+class NextStep(Struct, frozen=True):
     """The next thing a hand must do."""
 
-    task: str
+    name: str
     title: str
     window: str
     late: bool
@@ -94,14 +94,14 @@ class Step(Struct, frozen=True):
 
 
 class Mark(Struct, frozen=True):
-    """A time a task was done."""
+    """A time a step was done."""
 
     mark: int
     when: str
 
 
-class Task(Struct, frozen=True):
-    """A task of the schedule."""
+class Step(Struct, frozen=True):
+    """A step of the schedule."""
 
     name: str
     label: str
@@ -134,12 +134,12 @@ class Box(Struct, frozen=True):
     stage: str
     text: str
     tone: str
-    step: Step | None
+    next: NextStep | None
     alarms: tuple[Alarm, ...]
     koji: tuple[Value, ...]
     around: tuple[Value, ...]
     unmeasured: str
-    tasks: tuple[Task, ...]
+    steps: tuple[Step, ...]
     before_spores: bool
     rest: str = ""
     """By the forecast: until when no hand is needed; "" where it does not know."""
@@ -196,12 +196,12 @@ def _box(box: doc.Box, document: doc.Document, speech: Speech) -> Box:
         stage=say.small_first(box.stage.label) if box.stage else "",
         text=said.text,
         tone=said.tone,
-        step=_step(box, speech, now_ms, now),
+        next=_next(box, speech, now_ms, now),
         alarms=tuple(_alarm(alarm, box, document, speech) for alarm in box.alarms),
         koji=tuple(value for place, value in values if place == "bed"),
         around=(*(value for place, value in values if place != "bed"), *_derived(box, speech)),
         unmeasured=say.listing(unmeasured(box)),
-        tasks=tuple(_task(task, speech, now_ms, now) for task in box.tasks),
+        steps=tuple(_step(step, speech, now_ms, now) for step in box.steps),
         before_spores=batch is not None and batch.hour is None,
         rest=" ".join(filter(None, [rest.text if rest else "", outlook.ready(box, speech, now)])),
         question=_question(box, speech, now),
@@ -225,21 +225,21 @@ def _question(box: doc.Box, speech: Speech, now: str) -> Question | None:
     return Question(*asked, key=press(box.batch_id, "probe.back", str(box.question.mark)))
 
 
-def _step(box: doc.Box, speech: Speech, now_ms: int, now: str) -> Step | None:
-    step = words.next_step(box, speech, now_ms, now)
-    task = box.task(box.next.task) if box.next else None
-    if step is None or task is None:
+def _next(box: doc.Box, speech: Speech, now_ms: int, now: str) -> NextStep | None:
+    found = words.next_step(box, speech, now_ms, now)
+    step = box.step(box.next.step) if box.next else None
+    if found is None or step is None:
         return None
-    gate = gate_words(task.gate, speech) if task.gate else ""
-    return Step(
-        task.name, step.title, step.window, step.late, task.can, task.work == "harvest", gate, key_of(box, task),
-        step.advice, step.cautions,
+    gate = gate_words(step.gate, speech) if step.gate else ""
+    return NextStep(
+        step.name, found.title, found.window, found.late, step.can, step.work == "harvest", gate, key_of(box, step),
+        found.advice, found.cautions,
     )  # fmt: skip
 
 
-def key_of(box: doc.Box, task: doc.Task) -> str:
-    """Makes marking a task one act, however often it is sent: until it is marked or taken back again."""
-    return press(box.batch_id, task.name, str(len(task.marks)))
+def key_of(box: doc.Box, step: doc.Step) -> str:
+    """Makes marking a step one act, however often it is sent: until it is marked or taken back again."""
+    return press(box.batch_id, step.name, str(len(step.marks)))
 
 
 def press(*parts: str) -> str:
@@ -253,18 +253,18 @@ def gate_words(gate: doc.Gate, speech: Speech) -> str:
     return f"{gate_question(gate.at_most)} {side} {speech.value('temperature', limit)} is wanted."
 
 
-def _task(task: doc.Task, speech: Speech, now_ms: int, now: str) -> Task:
+def _step(step: doc.Step, speech: Speech, now_ms: int, now: str) -> Step:
     done = tuple(
         Mark(mark.mark, speech.moment(mark.at_utc, now) if mark.at_utc else "done")
-        for mark in task.standing
+        for mark in step.standing
     )
-    status = task.status
-    window = words.window_of(task, speech, now_ms, now)
-    if status == "overdue" and task.optional:
+    status = step.status
+    window = words.window_of(step, speech, now_ms, now)
+    if status == "overdue" and step.optional:
         status, window = "passed", "not marked" if not done else ""
-    return Task(
-        task.name, task.label, task.trade, window, status,
-        done, status != "done", task.work == "harvest",
+    return Step(
+        step.name, step.label, step.trade, window, status,
+        done, status != "done", step.work == "harvest",
     )  # fmt: skip
 
 

@@ -1,0 +1,53 @@
+"""What an earlier version called a task is read as a step, and nothing else is touched."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from kojimon.contract import earlier
+from kojimon.journal.reading.curve_file import read_curve
+from kojimon.journal.reading.reader import Reader
+from tests.golden.meaning import GOLDEN, unpacked
+
+
+@pytest.mark.parametrize(
+    "was, now",
+    [
+        ("task.done", "step.done"), ("task-undone", "step-undone"), ("task/first-check", "step/first-check"),
+        ("box/task/mix", "box/step/mix"), ("again/box/task/mix", "again/box/step/mix"),
+        ("task", "task"), ("a task/b c/d", "a task/b c/d"), ("limit/bed/temperature/high",) * 2, ("my-task.done",) * 2,
+    ],
+)  # fmt: skip
+def test_kinds_and_keys(was: str, now: str) -> None:
+    assert earlier.word(was) == now and earlier.word(now) == now
+
+
+def test_a_field_is_told_from_a_name_that_somebody_chose() -> None:
+    was = {"kind": "task.done", "data": {"task": "mix"}, "tasks": [{"name": "task", "after": {"task": "task"}}]}
+    now = {"kind": "step.done", "data": {"step": "mix"}, "steps": [{"name": "task", "after": {"step": "task"}}]}
+    assert earlier.plain(was) == now == earlier.plain(now)
+    chosen = {"conditions": {"task": {"place": "bed"}, "tasks": {"place": "air"}}, "back": {"task": 17}, "text": "task"}
+    assert earlier.plain(chosen) == chosen
+
+
+def test_an_earlier_journal_is_asked_and_answers_by_todays_names(tmp_path: Path) -> None:
+    reader = Reader(unpacked(GOLDEN / "0.1.0", tmp_path))
+    try:
+        done = reader.events(kinds=("step-done",))
+        acts = [row.payload for row in reader.inputs("act", 0, 2**62) if row.payload["kind"].startswith("step.")]
+        setup = next(reader.inputs("settings", 0, 2**62)).payload["setup"]
+    finally:
+        reader.close()
+    assert {event.kind for event in done} == {"step-done"} and "mix" in {event.key for event in done}
+    assert {act["kind"] for act in acts} == {"step.done", "step.undo", "step.correct"}
+    assert "inoculate" in {act["data"].get("step") for act in acts}
+    (schedule,) = setup["schedules"].values()
+    assert "tasks" not in schedule and schedule["steps"][0]["name"] == "wash"
+
+
+def test_an_earlier_curve_file_has_its_steps(tmp_path: Path) -> None:
+    path = tmp_path / "curve.csv"
+    path.write_text("hour,bed.temperature_c,task\n0,31.5,inoculate\n1,31.6,\n")
+    assert [row.step for row in read_curve(path).rows] == ["inoculate", ""]
