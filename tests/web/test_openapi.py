@@ -13,8 +13,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
 
+from kojimon.contract.acts import OF_KIND, deed_of
 from kojimon.web.api.app import create_app
 from kojimon.web.api.openapi import description
+from tests.parts.size import size
 from tests.web.pages import Door, page
 
 METHODS = ("get", "post", "put", "patch", "delete")
@@ -135,6 +137,13 @@ def test_wrong_questions_are_answered_as_described(door: Door, path: str, query:
     validator(shape).validate(answer.json)
 
 
+@pytest.mark.parametrize("kind", OF_KIND)
+def test_a_field_of_an_act_that_is_null_counts_as_absent_and_may_be_so(kind: str) -> None:
+    nothing = dict.fromkeys(OF_KIND[kind].__struct_encode_fields__)
+    assert deed_of(kind, nothing) == OF_KIND[kind]()
+    validator({"$ref": "#/components/schemas/Act"}).validate({"kind": kind, "data": nothing})
+
+
 def test_acts_are_as_described(door: Door) -> None:
     own = {"Content_Type": "application/json"}
     done = door.ask("POST", "/v1/acts", b'{"kind": "alarm.test"}', **own)
@@ -155,7 +164,7 @@ QUERY = st.dictionaries(
 )
 PATHS = ["/v1/state", "/v1/events", "/v1/series", "/v1/curve", "/v1/batches", "/v1/batches/{id}", "/v1/probes",
          "/v1/journal", "/v1/journal/rows", "/v1/journal/span"]  # fmt: skip
-FUZZ = settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+FUZZ = settings(max_examples=size(30, 100), deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 
 
 @FUZZ

@@ -213,6 +213,8 @@ def _acts_told() -> Document:
     for schema in found.values():
         schema["description"] = inspect.cleandoc(schema["description"])
         schema["additionalProperties"] = False  # the doors refuse what they do not know
+        for name, one in schema["properties"].items():  # and take null for what is absent (`deed_of`)
+            schema["properties"][name] = one if {"type": "null"} in one.get("anyOf", ()) else _maybe(one)
     kinds = [
         {**_object({"kind": {"const": kind}}, incubator=TEXT, who=TEXT, channel=TEXT, idempotency=TEXT, data=ref),
          "additionalProperties": False}
