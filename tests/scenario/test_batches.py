@@ -15,6 +15,9 @@ from tests.scenario.night import Night
 
 ROOT = Path(__file__).resolve().parents[2]
 HOME = ROOT / "config/schedules/rice-koji-home-trays.yaml"
+COLD = ("box/off", "limit/bed/temperature/low")
+SEEDS = range(size(3, 1), size(5, 6))
+"""Of batches with a fault; one of them through the probes' pipeline."""
 
 
 def run_one(name: str, seed: int) -> Night:
@@ -35,11 +38,11 @@ def healthy(seed: int) -> tuple[int, list[str], float | None, list[str]]:
 @pytest.mark.slow(20)
 @pytest.mark.timeout(900)
 def test_a_healthy_batch_wakes_nobody() -> None:
-    """100 seeds, a dozen of them in the ordinary run: tray, box, room, dose and cook vary.
+    """100 seeds, six of them in the ordinary run: tray, box, room, dose and cook vary.
 
     Done in 40-50 h: common practice, no source.
     """
-    found = each(healthy, range(size(12, 100)))
+    found = each(healthy, range(size(6, 100)))
     assert {seed: woke for seed, woke, _, _ in found if woke} == {}
     late = {seed: hours for seed, _, hours, _ in found if hours is None or not 40 <= hours <= 50}
     assert late == {}
@@ -65,7 +68,7 @@ def true_hours(night: Night, at_least_c: float) -> float | None:
     )
 
 
-@pytest.mark.parametrize("seed", range(1, 6))
+@pytest.mark.parametrize("seed", SEEDS)
 def test_runaway_heat_wakes_before_the_koji_is_lost(seed: int) -> None:
     """Woken while no tray has yet spent 20 min at 45 °C, where growth stops (importer's text on koji, 45 °C)."""
     night = run_one("runaway_heat", seed)
@@ -75,29 +78,30 @@ def test_runaway_heat_wakes_before_the_koji_is_lost(seed: int) -> None:
     assert too_hot_h is None or hour <= too_hot_h + 1 / 3, (hour, too_hot_h)
 
 
-@pytest.mark.parametrize("seed", range(1, 6))
+@pytest.mark.parametrize("seed", SEEDS)
 def test_a_box_that_is_off_wakes_within_two_hours(seed: int) -> None:
     night = run_one("box_off", seed)
     off_s = next(at_s for at_s, act, _ in night.world.done if act == "box_off")
-    hour, _ = first_waking_h(night, "box/off", "limit/bed/temperature/low")
+    hour, _ = first_waking_h(night, *COLD)
     assert 0 < hour - (off_s - (night.world.inoculated_s or 0)) / 3600 <= 2.0
 
 
-@pytest.mark.parametrize("seed", range(1, 6))
+@pytest.mark.parametrize("seed", SEEDS)
 def test_a_cold_room_wakes_before_the_koji_is_chilled_through(seed: int) -> None:
-    """Woken before the coldest koji probe has spent an hour at 22 °C."""
+    """Woken before the coldest koji probe has spent an hour at 22 °C; told, where it never gets there."""
     night = run_one("cold_room", seed)
-    hour, _ = first_waking_h(night, "box/off", "limit/bed/temperature/low")
+    assert [event for event in night.events if event.key.startswith(COLD) and event.data["event"] == "on"]
+    woken = [night.hour(event) for event in night.wakings if event.key.startswith(COLD)]
     zero_s = night.world.inoculated_s or 0.0
     chilled = [
         (at_s - zero_s) / 3600
         for at_s, truth in night.truth
         if at_s > zero_s + 3600 and min(tray["mean_c"] for tray in truth["trays"]) <= 22.0
     ]
-    assert not chilled or hour <= chilled[0] + 1.1, (hour, chilled[:1])
+    assert not chilled or (woken and woken[0] <= chilled[0] + 1.1), (woken, chilled[:1])
 
 
-@pytest.mark.parametrize("seed", range(1, 6))
+@pytest.mark.parametrize("seed", SEEDS)
 def test_a_silent_koji_in_the_hot_hours_wakes_within_a_quarter_of_an_hour(seed: int) -> None:
     night = run_one("probe_silent", seed)
     event = next(event for event in night.wakings if event.key == "blind/bed")
