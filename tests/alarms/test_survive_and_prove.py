@@ -13,7 +13,7 @@ from kojimon.engine.setup import to_plain
 from kojimon.errors import ConfigurationError
 from kojimon.journal.records import Chunk
 from kojimon.model import Event, InputRow, Message, Priority
-from kojimon.notify.memory import MOST_ITEMS, Memory
+from kojimon.notify.memory import Memory
 from kojimon.notify.watch import Watch
 from kojimon.review.measure.alarms import alarm_figures
 from kojimon.schedule.load import load_schedule
@@ -228,7 +228,7 @@ def test_49_a_schedule_that_cannot_be_meant_is_refused_with_the_field_named(
     assert named in str(refused.value)
 
 
-def test_50_a_month_of_a_flapping_alarm_fills_nothing_and_hides_nobody() -> None:
+def test_50_a_month_of_a_flapping_alarm_fills_nothing_and_hides_nobody(monkeypatch: pytest.MonkeyPatch) -> None:
     """Given 30 days idle or 48 h run, then memory and log growth are bounded, and a flapping alarm cannot push other
     alarms out of history."""
     state, _ = advance(initial_state(), Rows().take(), 1_000_000)
@@ -240,12 +240,13 @@ def test_50_a_month_of_a_flapping_alarm_fills_nothing_and_hides_nobody() -> None
         sizes.append(len(encode(state)))
     assert max(sizes[-48:]) <= max(sizes[:48]) + 64
     memory = Memory(threading.Condition())
-    for number in range(3 * MOST_ITEMS):
+    monkeypatch.setattr("kojimon.notify.memory.MOST_ITEMS", 500)
+    for number in range(1500):
         event = Event(number, t_ms, "alarm", "", "", "health/broker:house", {"occurrence": number})
         message = Message(f"/health/broker:house#{number}.1", number, Priority.TELL)
         memory.committed(Chunk(events=[event], messages=[message], horizon_ms=t_ms))
         memory.settle([message.id], t_ms)
-    assert len(memory.present(0.0)[0]) <= MOST_ITEMS
+    assert len(memory.present(0.0)[0]) <= 500
 
 
 def test_50_history_is_kept_for_each_alarm_by_itself() -> None:

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from kojimon.document.read import MOST_BYTES, MOST_DEPTH, read_bytes, read_file, read_text
 from kojimon.document.report import MOST_FAULTS, Report
 from kojimon.document.tree import Broken, Entry, Listing, Mapping, Node, Scalar, other_reading
+from tests.parts.size import size
 
 OR_QUOTES = "or quotes around a text"
 PLAIN = "wanted plain values, lists and maps"
@@ -198,7 +199,7 @@ def whole(node: Node) -> int:
     return 1
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=size(100, 400), deadline=None)
 @given(st.one_of(st.text(), YAMLISH, st.binary(max_size=200), st.text(alphabet="-[{:,?&*! \n\"'|>ab", max_size=80)))
 def test_nothing_but_a_tree_or_faults(text: str | bytes) -> None:
     report = Report("f.yaml")

@@ -89,7 +89,7 @@ def whole(rows: list[Any], end_ms: int) -> tuple[State, tuple[Event, ...]]:
     return state, outcome.events
 
 
-@settings(max_examples=size(40, 150), deadline=None)
+@settings(max_examples=size(25, 150), deadline=None)
 @given(st.integers(0, 10**9), st.integers(0, 10**9))
 def test_split_law(seed: int, cuts: int) -> None:
     """advance(s, a + b, t2) == advance(advance(s, a, t1), b, t2) for every legal split: state, events, guidance."""
@@ -111,7 +111,7 @@ def test_split_law(seed: int, cuts: int) -> None:
     assert state == expected_state
 
 
-@settings(max_examples=size(25, 60), deadline=None)
+@settings(max_examples=size(15, 60), deadline=None)
 @given(st.integers(0, 10**9), st.integers(0, 10**6))
 def test_restart_at_any_row(seed: int, where: int) -> None:
     """A state written down and read back at any row goes on as if nothing had been: nothing fires twice."""
@@ -123,7 +123,7 @@ def test_restart_at_any_row(seed: int, where: int) -> None:
     assert (state, first.events + second.events) == whole(rows, end_ms)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=size(15, 40), deadline=None)
 @given(st.integers(0, 10**9))
 def test_replay_gives_the_same_twice(seed: int) -> None:
     rows = some_rows(seed)
@@ -133,7 +133,7 @@ def test_replay_gives_the_same_twice(seed: int) -> None:
     assert before == initial_state(), "advance changes no state it is given"
 
 
-@settings(max_examples=size(25, 60), deadline=None)
+@settings(max_examples=size(15, 60), deadline=None)
 @given(st.integers(0, 10**9), st.integers(0, 10**6), st.sampled_from([3_600_000, -3_600_000, 10**10]))
 def test_a_step_of_the_wall_clock_moves_nothing(seed: int, where: int, step_ms: int) -> None:
     """The same batch with a clock step at any row: every other event is the same, at the same time."""
@@ -150,7 +150,7 @@ def test_a_step_of_the_wall_clock_moves_nothing(seed: int, where: int, step_ms: 
     assert bare(plain) == bare(stepped)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=size(30, 60), deadline=None)
 @given(st.integers(0, 10**9), st.integers(60, 40 * 3600), st.integers(0, 10**5))
 def test_a_correction_leads_where_the_truth_would_have(seed: int, said_s: int, late_s: int) -> None:
     """Hour 0 marked late and then corrected: stage, windows and the next deadline are as if marked right at once."""

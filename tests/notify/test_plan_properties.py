@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 
 from kojimon.notify.records import Channel
 from tests.notify.board import DAY_UTC_MS, Board
+from tests.parts.size import size
 
 H = 3600.0
 KEYS = ("limit/bed/temperature/high", "blind/bed", "silent/p1", "box/off")
@@ -35,7 +36,7 @@ def tell(board: Board, key: str, signal: str) -> None:
         board.alarm(key, "up", "UNACK", priority="wake")
 
 
-@settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=size(40, 120), deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(STEPS, OUTAGES, st.integers(0, 23))
 def test_any_story(steps: list[tuple[str, str, int]], outages: list[tuple[int, int]], hour: int) -> None:
     def works(name: str, at_s: float) -> bool:

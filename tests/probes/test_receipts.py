@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 
 from kojimon.probes.sources import receipts as module
 from kojimon.probes.sources.receipts import Delivery, Left, Receipts
+from tests.parts.size import size
 
 IDS, KEPT, IN_FLIGHT = 7, 4, 3
 STEPS = ("whole", "publish", "deliver", "commit", "acknowledge", "reconnect", "lose", "kill")
@@ -129,13 +130,13 @@ def play(world: World, steps: Sequence[str]) -> None:
         world.finish()
 
 
-@settings(max_examples=1500, deadline=None)
+@settings(max_examples=size(300, 1500), deadline=None)
 @given(st.lists(st.sampled_from(STEPS), max_size=60))
 def test_exactly_once_over_kills_lost_sessions_and_ids_that_wrap(steps: list[str]) -> None:
     play(World(), steps)
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=size(100, 300), deadline=None)
 @given(st.lists(st.tuples(st.booleans(), st.sampled_from(STEPS)), max_size=60))
 def test_two_brokers_with_the_same_ids_and_content(steps: list[tuple[bool, str]]) -> None:
     """One journal for both, and one stream of commits: what is not a source's own is passed over."""

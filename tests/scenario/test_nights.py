@@ -55,7 +55,7 @@ def hold(found: Sequence[Verdict], most: float = WITHOUT_CAUSE_MOST, excursions:
 @pytest.mark.timeout(1200)
 def test_a_hundred_nights() -> None:
     """Requirement: every real excursion wakes within on-delay + 2 samples; wakings without cause <= 1 in 100 nights."""
-    hold(verdicts(range(size(12, 100))))
+    hold(verdicts(range(size(6, 100))))
 
 
 @pytest.mark.bench

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from kojimon.errors import ConfigurationError
 from kojimon.schedule.load import load_schedule
+from tests.parts.size import size
 
 GOOD = """\
 label: Mine
@@ -165,7 +166,7 @@ SPOILT = st.tuples(st.integers(0, len(GOOD)), st.text(max_size=6), st.integers(0
 )
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=size(100, 300), deadline=None)
 @given(st.text(st.characters(exclude_categories=["Cs"]), max_size=200) | SPOILT)
 def test_arbitrary_text_is_taken_or_refused_and_nothing_else(
     tmp_path_factory: pytest.TempPathFactory, text: str

@@ -12,6 +12,7 @@ from kojimon.errors import ConfigurationError
 from kojimon.probes.formats.decode import parse_path
 from kojimon.settings import plain, spec
 from kojimon.settings.load import load_settings
+from tests.parts.size import size
 from tests.settings.files import GOOD, SMALL, load, refusal
 
 
@@ -186,7 +187,7 @@ PATHS = st.lists(st.sampled_from(["a", "b c", ".", "[", "]", "0", "[0]", "[12345
 )
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=size(60, 300), deadline=None)
 @given(PATHS.filter(str.strip))
 def test_paths_into_json_are_those_the_decoder_takes(tmp_path_factory: pytest.TempPathFactory, path: str) -> None:
     try:
@@ -204,7 +205,7 @@ SPOILT = st.tuples(st.integers(0, len(GOOD)), st.text(max_size=6), st.integers(0
 )
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=size(60, 300), deadline=None)
 @given(st.text(st.characters(exclude_categories=["Cs"]), max_size=200) | SPOILT)
 def test_arbitrary_text_is_taken_or_refused_and_nothing_else(
     tmp_path_factory: pytest.TempPathFactory, text: str

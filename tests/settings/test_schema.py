@@ -18,6 +18,7 @@ from kojimon.settings import load
 from kojimon.settings.description import SITE
 from kojimon.settings.devices import SOURCES
 from tests.document.nearby import JUNK, Validator, as_yaml, near
+from tests.parts.size import size
 
 SCHEMAS = [(SITE, load.schema()), (SCHEDULE, schedule.schema())]
 NAMES = ["settings", "schedule"]
@@ -50,7 +51,7 @@ def test_loader_and_schema_agree(shape: Map, schema: dict[str, Any]) -> None:
     right form for the loader, which may still refuse what a schema cannot say: ranges of values with a unit, names
     that stand for nothing, things that do not go together."""
 
-    @settings(max_examples=100, suppress_health_check=list(HealthCheck), deadline=None)
+    @settings(max_examples=size(40, 100), suppress_health_check=list(HealthCheck), deadline=None)
     @given(near(schema))
     def agree(value: Any) -> None:
         held_together(shape, schema, value)
