@@ -212,10 +212,10 @@ class AlarmTest(Deed, frozen=True, kw_only=True):
     wake: bool = False
 
 
-class Bump(Deed, frozen=True, kw_only=True):
+class ProbeTest(Deed, frozen=True, kw_only=True):
     """A probe is about to be warmed; when it has risen by `rise_k` a test alarm says so."""
 
-    kind = "alarm.bump"
+    kind = "alarm.probe_test"
     probe: Name = ""
     rise_k: Number | None = None
 

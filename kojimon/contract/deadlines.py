@@ -30,13 +30,13 @@ class Silent(Struct, frozen=True):
         return f"silent/{self.no}"
 
 
-class Bump(Struct, frozen=True):
+class ProbeTest(Struct, frozen=True):
     """A probe should have been warmed."""
 
     no: int
 
     def __str__(self) -> str:
-        return f"bump/{self.no}"
+        return f"probe-test/{self.no}"
 
 
 class Old(Struct, frozen=True):
@@ -132,13 +132,13 @@ class Other(Struct, frozen=True):
         return self.text
 
 
-Deadline = Trace | Silent | Bump | Old | Blind | Plan | Work | Test | Asked | Shelf | Again | Hush | Other
+Deadline = Trace | Silent | ProbeTest | Old | Blind | Plan | Work | Test | Asked | Shelf | Again | Hush | Other
 TRACE = Trace()
 
 _OF: dict[str, Callable[[str], Deadline]] = {
     "trace": lambda _: TRACE,
     "silent": lambda rest: Silent(int(rest)),
-    "bump": lambda rest: Bump(int(rest)),
+    "probe-test": lambda rest: ProbeTest(int(rest)),
     "old": lambda rest: Old(int(rest)),
     "blind": Blind,
     "plan": Plan,

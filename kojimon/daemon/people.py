@@ -14,21 +14,21 @@ from kojimon.errors import JournalError
 from kojimon.journal.records import Chunk
 from kojimon.journal.writing.outbox import load_tests
 from kojimon.journal.writing.trouble import HUNG
-from kojimon.notify.arming import chain, not_passed, proof, shown, trials
 from kojimon.notify.build import carriers_of, quiet_of
 from kojimon.notify.dispatch import Around, Carrier, Dispatch, Look
 from kojimon.notify.heartbeat import Heartbeat
+from kojimon.notify.night_check import chain, night_check, not_passed, shown, trials
 from kojimon.settings.secrets import read_secret
 from kojimon.settings.spec import Settings
 from kojimon.web.api.stamps import iso_utc
 from kojimon.wiring import simulated_source
 
-PROVED = ("channels", "speaker", "probes", "sources")
+TESTED = ("channels", "speaker", "probes", "sources")
 """Settings on whose change a test is made anew."""
 
 _UNKNOWN: dict[str, Any] = {
-    "armed": False, "text": "", "why": "", "overdue": [], "late": [], "chain": "", "channels": [], "last": None,
-    "bumps": {},
+    "passed": False, "text": "", "why": "", "overdue": [], "late": [], "chain": "", "channels": [], "last": None,
+    "probe_tests": {},
 }  # fmt: skip
 """What `standing` says where the journal cannot be read."""
 
@@ -66,28 +66,28 @@ def standing(settings: Settings, journal: Path, now_ms: int, channels: Sequence[
         now_ms: engine time. channels: those that get the first person up.
 
     Returns:
-        armed, text, overdue (why and late: the same without a command to give),
-        chain (the last bump test in words), channels, last (the last test), bumps (the last good
+        passed, text, overdue (why and late: the same without a command to give),
+        chain (the last test from a probe in words), channels, last (the last test), probe_tests (the last good
         one of each probe).
     """
     try:
-        tests = load_tests(journal, PROVED)
+        tests = load_tests(journal, TESTED)
     except JournalError as error:
         why = not_passed(str(error))
         return {**_UNKNOWN, "text": why, "why": why, "channels": list(channels)}
     made = trials(tests.events, tests.deliveries)
-    bumps = [trial for trial in made if trial.bump]
-    found = proof(made, now_ms, tests.changed_ms, channels, alarm_keys(settings))
+    probe_tests = [trial for trial in made if trial.probe]
+    found = night_check(made, now_ms, tests.changed_ms, channels, alarm_keys(settings))
     return {
-        "armed": found.armed,
+        "passed": found.passed,
         "text": found.text,
         "why": found.why,
         "overdue": list(found.overdue),
         "late": list(found.late),
-        "chain": chain(bumps[-1]) if bumps else "",
+        "chain": chain(probe_tests[-1]) if probe_tests else "",
         "channels": list(channels),
         "last": shown(made[-1]) if made else None,
-        "bumps": {trial.bump: shown(trial) for trial in bumps if trial.proved},
+        "probe_tests": {trial.probe: shown(trial) for trial in probe_tests if trial.passed},
     }
 
 
@@ -106,7 +106,7 @@ class People:
         self, house: House, publish: Callable[[bytes], bool] | None = None, page: Callable[[], str] = str
     ) -> None:
         self._house = house
-        self._proof: dict[str, Any] = dict(_UNKNOWN)
+        self._night_check: dict[str, Any] = dict(_UNKNOWN)
         settings = house.settings
         around = Around(self._look, house.state, self._utc, house.writer.submit, house.core.health, page)
         ways = carriers(settings)
@@ -144,15 +144,15 @@ class People:
             **self.dispatch.facts(),
             "signs_of_life": self.heartbeat.sent,
             "pings": self.heartbeat.pings,
-            "proof": self.proof(),
+            "night_check": self.night_check(),
         }
 
-    def proof(self) -> dict[str, Any]:
+    def night_check(self) -> dict[str, Any]:
         """Whether the night check is passed, why not, and which tests are overdue; in words."""
         if self._house.writer.facts().trouble == HUNG:
-            return {**self._proof, "armed": False, "text": not_passed(HUNG), "why": not_passed(HUNG)}
-        self._proof = standing(self._house.settings, self._house.path, self._house.now_ms(), self._wakers)
-        return self._proof
+            return {**self._night_check, "passed": False, "text": not_passed(HUNG), "why": not_passed(HUNG)}
+        self._night_check = standing(self._house.settings, self._house.path, self._house.now_ms(), self._wakers)
+        return self._night_check
 
     def _look(self) -> Look:
         moment, state = self._house.core.moment(), self._house.core.present().state

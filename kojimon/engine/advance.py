@@ -10,6 +10,7 @@ from collections.abc import Iterable
 
 from kojimon.contract import deadlines
 from kojimon.engine.alarm_acts import again_due, hush_due, shelf_due
+from kojimon.engine.alarm_test import judge_probe_test, probe_test_due, test_due
 from kojimon.engine.conditions import take
 from kojimon.engine.guess import guess_mixing
 from kojimon.engine.hand import old
@@ -18,7 +19,6 @@ from kojimon.engine.limits import bands_in_force, judge_probe
 from kojimon.engine.plan import reconsider
 from kojimon.engine.probe_acts import settling
 from kojimon.engine.probe_back import asked_due, watch_asked
-from kojimon.engine.proof import bump_due, judge_bump, test_due
 from kojimon.engine.quiet import NONE, refresh
 from kojimon.engine.silence import bad_reading, bed_due, heard, probe_due, resume
 from kojimon.engine.slow import judge_slowly
@@ -93,7 +93,7 @@ def _look(turn: Turn, t_ms: int, no: int, value: float) -> None:
     before_ms = turn.last_t.get(no, t_ms)
     turn.last_t[no], turn.last_v[no] = t_ms, value
     heard(turn, probe)
-    judge_bump(turn, probe, value)
+    judge_probe_test(turn, probe, value)
     if _TRACE not in turn.due:
         turn.set_due(deadlines.TRACE, t_ms + TRACE_EVERY_MS)
     if probe.incubator in turn.batches:
@@ -121,8 +121,8 @@ def _come_due(turn: Turn, deadline: deadlines.Deadline) -> None:
             _trace(turn)
         case deadlines.Silent():
             probe_due(turn, deadline)
-        case deadlines.Bump(no):
-            bump_due(turn, no)
+        case deadlines.ProbeTest(no):
+            probe_test_due(turn, no)
         case deadlines.Old():
             old(turn, deadline)
         case deadlines.Blind(incubator):

@@ -9,9 +9,9 @@ from msgspec.structs import replace
 
 from kojimon.alarms.states import AlarmState, Signal
 from kojimon.contract import acts, deadlines, keys
+from kojimon.engine.alarm_test import answered, begin_probe_test, begin_test
 from kojimon.engine.box import settle, visit
 from kojimon.engine.limits import beside
-from kojimon.engine.proof import answered, begin_bump, begin_test
 from kojimon.engine.silence import told_misplaced
 from kojimon.engine.state import AlarmRec
 from kojimon.engine.turn import By, Turn
@@ -182,5 +182,5 @@ ALARM_ACTS: dict[type[acts.Deed], Callable[[Turn, str, Any, By], None]] = {
     acts.WorkBegin: _work,
     acts.Setpoint: _setpoint,
     acts.AlarmTest: begin_test,
-    acts.Bump: begin_bump,
+    acts.ProbeTest: begin_probe_test,
 }

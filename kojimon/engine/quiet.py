@@ -26,7 +26,7 @@ def refresh(turn: Turn, incubator: str) -> None:
     blind = turn.active(incubator, keys.BLIND)
     for no in numbers:
         unseen = blind and turn.compiled.probes[no].place == "bed"
-        if unseen or turn.silent(no) or no in turn.bad or no in turn.served or no in turn.bumps:
+        if unseen or turn.silent(no) or no in turn.bad or no in turn.served or no in turn.probe_tests:
             corridors[no] = NONE
     if incubator in turn.batches:
         _narrow_by_limits(turn, incubator, corridors)

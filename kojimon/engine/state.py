@@ -101,7 +101,7 @@ class Asked(Struct, frozen=True):
     doubted: bool = False
 
 
-class Bump(Struct, frozen=True):
+class ProbeTest(Struct, frozen=True):
     """A probe that is to be warmed: the limit for this, until when, how far it has got, who asked."""
 
     limit: float
@@ -245,7 +245,7 @@ class State(Struct, frozen=True):
             (engine.box).
         work: since when hands are in the koji, by incubator.
         bad: of each probe whose readings are bad now: (since ms, last ms, quality).
-        bumps: probes that somebody is warming to prove the alarm, by number (engine.proof).
+        probe_tests: probes that somebody is warming to prove the alarm, by number (engine.alarm_test).
         outlooks: the latest forecast, by incubator (engine.outlook).
         moved: probes that sit in another tray than the settings say, by number (engine.probe_acts); `setup` has the
             tray they are in.
@@ -279,7 +279,7 @@ class State(Struct, frozen=True):
     work: dict[str, int] = {}
     bad: dict[int, tuple[int, int, int]] = {}
     boots: tuple[tuple[int, int], ...] = ()
-    bumps: dict[int, Bump] = {}
+    probe_tests: dict[int, ProbeTest] = {}
     outlooks: dict[str, Outlook] = {}
     moved: dict[int, Moved] = {}
     asked: dict[str, Asked] = {}
@@ -304,7 +304,7 @@ def encode(state: State) -> bytes:
 
 def decode(data: bytes) -> State:
     """The state from a snapshot. Raises msgspec.DecodeError when it was written by another form of the engine."""
-    if earlier.MARK.encode() in data:
+    if earlier.holds(data):
         data = _ENCODER.encode(earlier.plain(msgspec.msgpack.decode(data, strict=False)))
     return _sorted_out(_DECODER.decode(data))
 

@@ -36,7 +36,7 @@ class Turn:
         self.batches, self.acts = dict(state.batches), dict(state.acts)
         self.since, self.exposed, self.usual = dict(state.since), dict(state.exposed), dict(state.usual)
         self.work, self.bad, self.own = dict(state.work), dict(state.bad), dict(state.own)
-        self.bumps, self.outlooks, self.moved = dict(state.bumps), dict(state.outlooks), dict(state.moved)
+        self.probe_tests, self.outlooks, self.moved = dict(state.probe_tests), dict(state.outlooks), dict(state.moved)
         self.asked, self.airs, self.lately = dict(state.asked), dict(state.airs), dict(state.lately)
         self.events: list[Event] = []
         self.messages: list[Message] = []
@@ -53,7 +53,7 @@ class Turn:
             watch=self.watch, served=self.served, trace=self.trace, due=self.due, alarms=self.alarms,
             batches=self.batches,
             since=self.since, exposed=self.exposed, usual=self.usual, own=self.own, work=self.work, bad=self.bad,
-            bumps=self.bumps, outlooks=self.outlooks, moved=self.moved, asked=self.asked, airs=self.airs,
+            probe_tests=self.probe_tests, outlooks=self.outlooks, moved=self.moved, asked=self.asked, airs=self.airs,
             lately=self.lately,
             anchors=self.anchors, boots=self.boots, awake_ms=self.awake_ms, acts=self.acts,
         )  # fmt: skip

@@ -15,6 +15,6 @@ def to_json(settings: Settings) -> bytes:
 
 def from_json(data: bytes) -> Settings:
     """The settings from their JSON. Raises msgspec.ValidationError or msgspec.DecodeError when it is something else."""
-    if earlier.MARK.encode() in data:
+    if earlier.holds(data):
         data = msgspec.json.encode(earlier.plain(msgspec.json.decode(data)))
     return msgspec.json.decode(data, type=Settings)

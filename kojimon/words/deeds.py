@@ -12,8 +12,8 @@ from kojimon.words import speech as say
 from kojimon.words.speech import Speech
 
 KINDS: Final = (
-    "silenced", "confirmed", "working", "setpoint", "bump-begin", "bump-missed", "probe-moved", "probe-back",
-    "mix-guess", "reading",
+    "silenced", "confirmed", "working", "setpoint", "probe-test-begin", "probe-test-missed", "probe-moved",
+    "probe-back", "mix-guess", "reading",
 )  # fmt: skip
 
 
@@ -44,8 +44,8 @@ def told(event: Mapping[str, Any], speech: Speech, until: str, when: str = "") -
         return question.told(str(key), data, speech) if kind == "probe-back" else (_moved(str(key), data), "plain")
     return {
         "mix-guess": ("The koji cooled suddenly. If you mixed it, enter that step.", "look"),
-        "bump-begin": (f"Waiting for probe {key} to be warmed.", "plain"),
-        "bump-missed": (f"Probe {key} was not warmed in time: its way to the phone is not proved.", "look"),
+        "probe-test-begin": (f"Waiting for probe {key} to be warmed.", "plain"),
+        "probe-test-missed": (f"Probe {key} was not warmed in time: its way to the phone is not tested.", "look"),
     }[str(kind)]
 
 

@@ -1,6 +1,6 @@
 """What each alarm means: likely causes, what happens if nothing is done, how long there is. Common practice, no source.
 
-An alarm without these would not be a call for a response, only a line in a record; arming refuses such a one.
+An alarm without these would not be a call for a response, only a line in a record; the night check refuses such a one.
 """
 
 from __future__ import annotations

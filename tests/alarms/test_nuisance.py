@@ -11,7 +11,7 @@ import pytest
 
 from kojimon.alarms.levels import IDLE, Threshold, judge
 from kojimon.model import Quality
-from kojimon.notify.arming import proof
+from kojimon.notify.night_check import night_check
 from kojimon.schedule.load import load_schedule
 from kojimon.schedule.spec import Band
 from kojimon.words.meaning import unexplained
@@ -137,8 +137,8 @@ def test_19_each_alarm_has_cause_consequence_action_and_time_to_respond_or_nothi
     keys = [f"limit/{b.place}/{b.quantity}/{side}" for s in found.stages for b in s.bands for side in ("high", "low")]
     keys += [f"expect/{one.name}" for one in found.expectations]
     assert unexplained([*keys, "silent/koji-top", "blind/bed", "box/off", "box/hot"]) == []
-    refused = proof([], 0, 0, ["phone"], [*keys, "noise/fan"])
-    assert not refused.armed
+    refused = night_check([], 0, 0, ["phone"], [*keys, "noise/fan"])
+    assert not refused.passed
     assert "noise/fan" in refused.text
 
 

@@ -128,10 +128,10 @@ def test_45_tests_never_enter_the_counts() -> None:
 
 
 def test_46_a_warmed_probe_reaches_the_phone_within_its_delay_and_a_minute() -> None:
-    """Given a bump test (probe warmed past H), then the whole chain probe -> phone is done in on-delay + 60 s."""
+    """Given a probe warmed past H, then the whole chain probe -> phone is done in on-delay + 60 s."""
     case = Case()
     case.hold(100)
-    case.do("alarm.bump", incubator="", probe="koji-top")
+    case.do("alarm.probe_test", incubator="", probe="koji-top")
     warmed_s = case.at_s + 10
     case.hold(120, bed=33.0)
     call = next(one for one in case.urgent() if one.send.key.startswith("/test"))

@@ -147,8 +147,8 @@ def test_the_call_before_the_night(house: House, new_page: NewPage) -> None:
     page.get_by_role("button", name="Acknowledge: it rang on this phone").click()
     expect(stands).to_contain_text("Night check passed: acknowledged")
     expect(page.get_by_role("button", name="Acknowledge: it rang on this phone")).to_have_count(0)
-    assert house.live.client.get("/v1/health")["parts"]["notify"]["proof"]["armed"] is True
-    clean(page, "night-armed")
+    assert house.live.client.get("/v1/health")["parts"]["notify"]["night_check"]["passed"] is True
+    clean(page, "night-passed")
 
 
 def test_a_probe_warmed_in_the_hand(house: House, new_page: NewPage) -> None:
@@ -169,7 +169,7 @@ def test_a_probe_warmed_in_the_hand(house: House, new_page: NewPage) -> None:
     page.get_by_role("button", name="Acknowledge: it rang on this phone").click()
     expect(stands).to_contain_text(re.compile(r"Probe bed-2: \d+ s to raise the alarm, \d+ s to siren, in time\."))
     expect(stands).not_to_contain_text("never tried")
-    assert "bed-2" in house.live.client.get("/v1/health")["parts"]["notify"]["proof"]["bumps"]
+    assert "bed-2" in house.live.client.get("/v1/health")["parts"]["notify"]["night_check"]["probe_tests"]
 
 
 def test_it_can_be_done_without_a_script_and_not_without_the_token(tmp_path: Path, new_page: NewPage) -> None:

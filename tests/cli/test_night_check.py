@@ -52,10 +52,10 @@ def test_a_test_answered_on_the_phone_arms_the_night(kitchen: Kitchen, phone: Re
     stands = "Night check not passed: no test was answered today. Alarms still run."
     assert f"{stands} To pass it: kojimon alarms night-check." in " ".join(started.split())
     assert "The way from probe to phone was never tried." in " ".join(started.split())
-    arming = kitchen.spawn("alarms", "night-check")
+    checking = kitchen.spawn("alarms", "night-check")
     until(lambda: any(got.title.startswith("TEST ONLY") for got in list(phone.got)))
     answer(client)
-    code, output, errors = ended(arming)
+    code, output, errors = ended(checking)
     assert (code, errors) == (0, "")
     assert "through the phone's night mode" in output
     assert "phone: on its way after" in output
@@ -70,13 +70,13 @@ def test_a_phone_that_cannot_be_reached_and_an_answer_at_the_computer_do_not_arm
 ) -> None:
     client = with_phone(kitchen, phone.url)
     phone.status = 503
-    arming = kitchen.spawn("alarms", "night-check")
-    assert arming.stdout is not None
+    checking = kitchen.spawn("alarms", "night-check")
+    assert checking.stdout is not None
     said: list[str] = []
     while "phone: failed" not in " ".join(said):
-        said.append(arming.stdout.readline())
+        said.append(checking.stdout.readline())
     answer(client, "cli")
-    code, _, errors = ended(arming)
+    code, _, errors = ended(checking)
     assert code == 1
     wrong = "the test did not get out over any channel. Alarms still run. See: kojimon alarms."
     assert errors == f"Night check not passed: {wrong}"
@@ -91,22 +91,22 @@ def test_without_daemon_or_channel_it_is_said_at_once(kitchen: Kitchen) -> None:
 
 
 def test_a_warmed_probe_is_timed_to_the_phone(kitchen: Kitchen, phone: Receiver) -> None:
-    """Requirement: given a bump test (probe warmed past H), then the whole chain probe -> phone is done in on-delay +
+    """Requirement: given a probe warmed past H, then the whole chain probe -> phone is done in on-delay +
     60 s, result stored with date."""
     client = with_phone(kitchen, phone.url)
-    bumping = kitchen.spawn("alarms", "test", "--probe", "koji-top")
-    assert bumping.stdout is not None
-    first = bumping.stdout.readline() + bumping.stdout.readline() + bumping.stdout.readline()
+    testing = kitchen.spawn("alarms", "test", "--probe", "koji-top")
+    assert testing.stdout is not None
+    first = testing.stdout.readline() + testing.stdout.readline() + testing.stdout.readline()
     assert "it stands at 87.8 °F and has 15 min to reach 91.4 °F" in " ".join(first.split())
     kitchen.show(koji_top=34.0)
     until(lambda: any(got.title.startswith("TEST") for got in list(phone.got)))
     answer(client)
-    code, output, errors = ended(bumping)
+    code, output, errors = ended(testing)
     assert (code, errors) == (0, "")
     assert "koji-top 93.2 °F" in output
     assert "Probe koji-top: 2" in output and "s to phone, in time. Kept with today's date." in output
-    bumps = client.get("/v1/health")["parts"]["notify"]["proof"]["bumps"]
-    assert bumps["koji-top"]["proved"] and bumps["koji-top"]["out_s"]["phone"] < 60
+    probe_tests = client.get("/v1/health")["parts"]["notify"]["night_check"]["probe_tests"]
+    assert probe_tests["koji-top"]["passed"] and probe_tests["koji-top"]["out_s"]["phone"] < 60
     assert "never tried" not in kitchen.run("check").stdout
 
 

@@ -33,7 +33,7 @@ class Pretended:
         self.acts.append((kind, incubator, dict(data)))
         return []
 
-    def proof(self) -> None:
+    def night_check(self) -> None:
         return None
 
     def probes(self) -> list[Plain]:

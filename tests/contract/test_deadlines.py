@@ -14,7 +14,7 @@ PARTS = ["", "trace", "silent", "again", "hush", "box", "test", "1", "01", "\u06
 TEXTS = {
     "trace": deadlines.TRACE,
     "silent/3": deadlines.Silent(3),
-    "bump/1": deadlines.Bump(1),
+    "probe-test/1": deadlines.ProbeTest(1),
     "old/-7": deadlines.Old(-7),
     "blind/box": deadlines.Blind("box"),
     "plan/box": deadlines.Plan("box"),
@@ -42,7 +42,7 @@ def test_any_text_comes_back_as_it_was(text: str) -> None:
     assert str(deadlines.parse(text)) == text
 
 
-@pytest.mark.parametrize("text", ["silent/koji", "silent/01", "bump/", "trace/1", "again/box", "later/box", ""])
+@pytest.mark.parametrize("text", ["silent/koji", "silent/01", "probe-test/", "trace/1", "again/box", "later/box", ""])
 def test_what_is_no_known_deadline_stays_as_it_was_written(text: str) -> None:
     assert str(deadlines.parse(text)) == text
     assert isinstance(deadlines.parse(text), deadlines.Other)

@@ -17,7 +17,9 @@ from tests.golden.meaning import GOLDEN, unpacked
     [
         ("task.done", "step.done"), ("task-undone", "step-undone"), ("task/first-check", "step/first-check"),
         ("box/task/mix", "box/step/mix"), ("again/box/task/mix", "again/box/step/mix"),
-        ("task", "task"), ("a task/b c/d", "a task/b c/d"), ("limit/bed/temperature/high",) * 2, ("my-task.done",) * 2,
+        ("alarm.bump", "alarm.probe_test"), ("bump-missed", "probe-test-missed"), ("bump/12", "probe-test/12"),
+        ("task", "task"), ("bump/the table", "bump/the table"), ("a task/b c/d", "a task/b c/d"),
+        ("limit/bed/temperature/high",) * 2, ("my-task.done",) * 2,
     ],
 )  # fmt: skip
 def test_kinds_and_keys(was: str, now: str) -> None:
@@ -27,6 +29,9 @@ def test_kinds_and_keys(was: str, now: str) -> None:
 def test_a_field_is_told_from_a_name_that_somebody_chose() -> None:
     was = {"kind": "task.done", "data": {"task": "mix"}, "tasks": [{"name": "task", "after": {"task": "task"}}]}
     now = {"kind": "step.done", "data": {"step": "mix"}, "steps": [{"name": "task", "after": {"step": "task"}}]}
+    assert earlier.plain(was) == now == earlier.plain(now)
+    was = {"due": {"bump/7": 5}, "bumps": {7: {"until_ms": 5}}, "data": {"bump": "koji-top"}}
+    now = {"due": {"probe-test/7": 5}, "probe_tests": {7: {"until_ms": 5}}, "data": {"probe_test": "koji-top"}}
     assert earlier.plain(was) == now == earlier.plain(now)
     chosen = {"conditions": {"task": {"place": "bed"}, "tasks": {"place": "air"}}, "back": {"task": 17}, "text": "task"}
     assert earlier.plain(chosen) == chosen

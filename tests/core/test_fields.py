@@ -44,7 +44,7 @@ def api(door: Door, kind: str, data: dict[str, Any]) -> tuple[int, str]:
         ("alarm.shelve", {"key": "test", "for_s": "abc"}),
         ("alarm.silence", {"key": "test", "for_s": 1e308}),
         ("alarm.out_of_service", {"key": "test", "reason": LONG}),
-        ("alarm.bump", {"probe": "bed", "rise_k": {}}),
+        ("alarm.probe_test", {"probe": "bed", "rise_k": {}}),
         ("probe.calibrate", {"probe": "bed", "points": [[1.0, 1.0]] * 21}),
         ("probe.calibrate", {"probe": "bed", "points": [["warm", 0.0]]}),
         ("batch.verdict", {"smell_score": 2.5}),

@@ -100,7 +100,7 @@ SAID: tuple[tuple[float, str, dict[str, Any]], ...] = (
     (9.0, "probe.move", {"probe": "bed-9", "tray": "bottom"}),
     (10.0, "alarm.in_service", {"key": "silent/bed-2"}),
     (10.5, "step.done", {"step": "pasteurise"}),
-    (14.0, "alarm.bump", {"probe": "bed", "rise_k": 1.0}),
+    (14.0, "alarm.probe_test", {"probe": "bed", "rise_k": 1.0}),
     (37.0, "probe.back", {}),
     (38.97, "batch.note", {"text": "the lamp flickers"}),  # on the disk at once, and with it what came before
     (41.0, "forecast.reset", {"schedule": ""}),

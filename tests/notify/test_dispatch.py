@@ -212,8 +212,8 @@ def test_facts_name_channels_and_what_waits(tmp_path: Path, receiver: Receiver) 
         assert health["parts"]["notify"]["channels"] == ["phone-1"]
 
 
-def proof(one: Running) -> dict[str, Any]:
-    found: dict[str, Any] = one.client.get("/v1/health")["parts"]["notify"]["proof"]
+def night_check(one: Running) -> dict[str, Any]:
+    found: dict[str, Any] = one.client.get("/v1/health")["parts"]["notify"]["night_check"]
     return found
 
 
@@ -223,20 +223,20 @@ def test_arming_sends_a_test_through_the_whole_chain_and_waits_for_the_answer(
     """Requirement: a test must be acked on the phone within 5 min, else the batch screen says that the night
     check is not passed."""
     with kitchen(tmp_path, receiver.url) as one:
-        assert proof(one)["text"].startswith("Night check not passed: no test")
+        assert night_check(one)["text"].startswith("Night check not passed: no test")
         one.act("alarm.test", wake=True, text="Before the night")
         call = until(lambda: next((got for got in list(receiver.got) if got.id == "/test#1"), None))
         assert call is not None and call.title.startswith("TEST")
-        until(lambda: "waits for its answer" in proof(one)["text"])
+        until(lambda: "waits for its answer" in night_check(one)["text"])
         answer = {"kind": "alarm.acknowledge", "who": "anna", "channel": "page", "data": {"key": "test"}}
         one.client.act(answer)
-        until(lambda: proof(one)["armed"])
+        until(lambda: night_check(one)["passed"])
         one.act("alarm.test", wake=True)
         one.tick(301)
         one.commit()
-        found = proof(one)
+        found = night_check(one)
         assert "nobody answered" in found["text"] or "did not get out" in found["text"]
-        assert not found["armed"]
+        assert not found["passed"]
 
 
 def test_a_bump_test_is_timed_from_the_warm_probe_to_the_phone(tmp_path: Path, receiver: Receiver) -> None:
@@ -244,14 +244,14 @@ def test_a_bump_test_is_timed_from_the_warm_probe_to_the_phone(tmp_path: Path, r
     with kitchen(tmp_path, receiver.url) as one:
         one.put("k/bed", 24.0)
         one.tick(10)
-        assert "never tried" in proof(one)["overdue"][0]
-        one.act("alarm.bump", probe="bed")
+        assert "never tried" in night_check(one)["overdue"][0]
+        one.act("alarm.probe_test", probe="bed")
         for value in (25.0, 26.5, 27.0, 27.5):
             one.tick(10)
             one.put("k/bed", value)
         one.tick()
         until(lambda: any(got.id == "/test#1" for got in receiver.got))
         one.client.act({"kind": "alarm.acknowledge", "who": "anna", "channel": "page", "data": {"key": "test"}})
-        until(lambda: proof(one)["chain"])
-        assert proof(one)["chain"] == "Probe bed: 20 s to raise the alarm, 0 s to phone-1, in time"
-        assert proof(one)["overdue"] == []
+        until(lambda: night_check(one)["chain"])
+        assert night_check(one)["chain"] == "Probe bed: 20 s to raise the alarm, 0 s to phone-1, in time"
+        assert night_check(one)["overdue"] == []

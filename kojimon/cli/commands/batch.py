@@ -70,9 +70,9 @@ def start(
 
     print_old(kitchen)
     if kitchen.live:
-        from kojimon.cli.commands.night_check import print_proof
+        from kojimon.cli.commands.night_check import print_night_check
 
-        print_proof(kitchen)
+        print_night_check(kitchen)
 
 
 @batch.command(

@@ -48,7 +48,7 @@ def check(config: str | None, as_json: bool, as_schema: bool, show: bool) -> Non
     for sentence in (*secret_warnings(settings), *unsteady(settings), *remarked(settings)):
         screen.say(sentence, "look")
     _older(path, settings)
-    _proof(config)
+    _night_check(config)
     _calibrations(config)
     if show:
         _show(settings)
@@ -101,12 +101,12 @@ def _strangers(settings: Settings) -> None:
         screen.say(f"publish: {text}.", "good" if let_in is False else "look")
 
 
-def _proof(config: str | None) -> None:
+def _night_check(config: str | None) -> None:
     """Whether the way to the phone has been tried, where there is a journal that can say so."""
-    from kojimon.cli.commands.night_check import print_proof
+    from kojimon.cli.commands.night_check import print_night_check
 
     with contextlib.suppress(KojimonError):
-        print_proof(open_kitchen(config))
+        print_night_check(open_kitchen(config))
 
 
 def _calibrations(config: str | None) -> None:

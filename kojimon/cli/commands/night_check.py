@@ -13,10 +13,10 @@ from kojimon.cli.shared.kitchen import Kitchen, LiveKitchen
 from kojimon.cli.shared.opening import open_kitchen
 from kojimon.cli.shared.options import config_option, example
 from kojimon.clock import wait_s
-from kojimon.contract.acts import AlarmTest, Bump
+from kojimon.contract.acts import AlarmTest, ProbeTest
 from kojimon.errors import KojimonError, NotRunningError
 from kojimon.units import show_duration
-from kojimon.words import proof as proof_words
+from kojimon.words import night_check as night_words
 from kojimon.words import speech as say
 from kojimon.words import status as words
 
@@ -33,10 +33,10 @@ def night_check(yes: bool, config: str | None) -> None:
     Leaves with 0 when the night check is passed, with 1 and the reason when it is not.
     """
     kitchen = _live(open_kitchen(config))
-    before = _proof(kitchen)
+    before = _night_check(kitchen)
     if not before["channels"]:
         raise KojimonError(before["text"])
-    for number, advice in enumerate(proof_words.ADVICE, 1):
+    for number, advice in enumerate(night_words.ADVICE, 1):
         screen.say(f"{number}. {advice}")
     if not yes and sys.stdin.isatty():
         click.prompt("Enter when the phone is ready", default="", show_default=False, prompt_suffix=": ")
@@ -49,10 +49,10 @@ def night_check(yes: bool, config: str | None) -> None:
 def probe_to_phone(anywhere: Kitchen, probe: str) -> None:
     """A probe warmed in the hand, and how long until the phone calls. Raises KojimonError where it does not."""
     kitchen = _live(anywhere)
-    before = _proof(kitchen)
+    before = _night_check(kitchen)
     speech = words.speech_of(kitchen.state())
-    begun = kitchen.act(Bump(probe=probe), "")
-    start = next(event for event in begun if event["kind"] == "bump-begin")
+    begun = kitchen.act(ProbeTest(probe=probe), "")
+    start = next(event for event in begun if event["kind"] == "probe-test-begin")
     row = next(row for row in kitchen.probes() if row["name"] == probe)
     quantity, limit = row["quantity"], start["data"]["limit"]
     minutes = show_duration((start["data"]["until_ms"] - start["t_ms"]) / 1000)
@@ -63,8 +63,8 @@ def probe_to_phone(anywhere: Kitchen, probe: str) -> None:
     if not _warmed(kitchen, probe, before, int(start["no"])):
         raise KojimonError(f"Probe {probe} was not warmed in time. Try again: kojimon alarms test --probe {probe}")
     _follow(kitchen, _last(before))
-    found = _proof(kitchen)
-    if not found["last"]["proved"]:
+    found = _night_check(kitchen)
+    if not found["last"]["passed"]:
         raise KojimonError(f"{found['chain'] or 'No call got out'}. But nobody answered it on the phone.")
     screen.say(f"{found['chain']}. Kept with today's date.", "good")
 
@@ -75,23 +75,23 @@ def _live(kitchen: Kitchen) -> LiveKitchen:
     raise NotRunningError("No daemon runs, so nothing can call. Start it first: kojimon run")
 
 
-def _proof(kitchen: LiveKitchen) -> dict[str, Any]:
-    found: dict[str, Any] | None = kitchen.proof()
+def _night_check(kitchen: LiveKitchen) -> dict[str, Any]:
+    found: dict[str, Any] | None = kitchen.night_check()
     if found is None:
         raise KojimonError("This daemon tells nobody: there is nothing to try.")
     return found
 
 
-def _last(proof: Document) -> int:
+def _last(standing: Document) -> int:
     """When the last test was raised, engine ms; -1 for never."""
-    return int(proof["last"]["at_t_ms"]) if proof["last"] else -1
+    return int(standing["last"]["at_t_ms"]) if standing["last"] else -1
 
 
 def _warmed(kitchen: LiveKitchen, probe: str, before: Document, after: int) -> bool:
     """Waits until the probe has raised the test; whether it did."""
     speech, shown = words.speech_of(kitchen.state()), ""
-    while _last(_proof(kitchen)) == _last(before):
-        if kitchen.events(after=after, kinds="bump-missed"):
+    while _last(_night_check(kitchen)) == _last(before):
+        if kitchen.events(after=after, kinds="probe-test-missed"):
             return False
         row = next(row for row in kitchen.probes() if row["name"] == probe)
         value = speech.value(row["quantity"], row["value"])
@@ -106,9 +106,9 @@ def _follow(kitchen: LiveKitchen, before_ms: int) -> None:
     """Says what happens on each channel until somebody has answered or the test has run out."""
     told: set[str] = set()
     while True:
-        last = _proof(kitchen)["last"]
+        last = _night_check(kitchen)["last"]
         fresh = last is not None and last["at_t_ms"] != before_ms
-        for line, tone in proof_words.lines(last) if fresh else ():
+        for line, tone in night_words.lines(last) if fresh else ():
             if line not in told:
                 screen.say(line, tone)
                 told.add(line)
@@ -118,19 +118,19 @@ def _follow(kitchen: LiveKitchen, before_ms: int) -> None:
 
 
 def _verdict(kitchen: LiveKitchen) -> None:
-    found = _proof(kitchen)
-    if not found["armed"]:
+    found = _night_check(kitchen)
+    if not found["passed"]:
         raise KojimonError(f"{found['text']}.")
     screen.say(f"{found['text']}.", "good")
     for text in found["overdue"]:
         screen.say(text, "look")
 
 
-def print_proof(kitchen: Kitchen) -> None:
+def print_night_check(kitchen: Kitchen) -> None:
     """Whether the night check is passed and what is overdue, for screens that show how it stands."""
-    found = kitchen.proof()
+    found = kitchen.night_check()
     if found is None:
         return
-    screen.say(f"{found['text']}.", "good" if found["armed"] else "look")
+    screen.say(f"{found['text']}.", "good" if found["passed"] else "look")
     for text in found["overdue"]:
         screen.say(text, "look")

@@ -81,9 +81,9 @@ def show(kitchen: Kitchen, curves: bool = False, last_h: float | None = None) ->
     _alarms(document, speech)
     _calibrations(kitchen)
     if kitchen.live and any(incubator.batch for incubator in document.incubators):
-        from kojimon.cli.commands.night_check import print_proof
+        from kojimon.cli.commands.night_check import print_night_check
 
-        print_proof(kitchen)
+        print_night_check(kitchen)
 
 
 def _calibrations(kitchen: Kitchen) -> None:

@@ -56,7 +56,7 @@ class Kitchen(Protocol):
     def probes(self) -> list[Document]:
         """Every probe with its last reading and where it is found."""
 
-    def proof(self) -> Document | None:
+    def night_check(self) -> Document | None:
         """Whether the night check is passed, which tests are overdue (`daemon.people.standing`); None where unknown."""
 
     def journal(self) -> Document:
@@ -104,8 +104,8 @@ class LiveKitchen:
         rows: list[Document] = self.client.get("/v1/probes")["probes"]
         return rows
 
-    def proof(self) -> Document | None:
-        found: Document | None = self.client.get("/v1/health")["parts"].get("notify", {}).get("proof")
+    def night_check(self) -> Document | None:
+        found: Document | None = self.client.get("/v1/health")["parts"].get("notify", {}).get("night_check")
         return found
 
     def journal(self) -> Document:
@@ -226,7 +226,7 @@ class ShutKitchen:
                 found.append({"incubator": box.name, **msgspec.to_builtins(row), **facts, "expect_every_s": every_s})
         return found
 
-    def proof(self) -> Document | None:
+    def night_check(self) -> Document | None:
         from kojimon.daemon.people import standing, wakers
 
         if not self.kept():

@@ -45,7 +45,7 @@ def decoded(text: str) -> dict[str, Any] | None:
     """
     try:
         found = msgspec.json.decode(text, type=dict[str, Any])
-        return earlier.plain(found) if earlier.MARK in text else found
+        return earlier.plain(found) if earlier.holds(text) else found
     except msgspec.DecodeError:
         return None
 

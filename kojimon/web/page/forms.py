@@ -124,7 +124,7 @@ FORMS: Final[dict[str, dict[str, Reading]]] = {
     "alarm.unshelve": {"key": _text},
     "alarm.in_service": {"key": _text},
     "alarm.test": {"text": _text, "wake": _yes},
-    "alarm.bump": {"probe": _text},
+    "alarm.probe_test": {"probe": _text},
     "probe.back": {},
     "probe.move": {"probe": _text, "tray": _text},
 }

@@ -1,4 +1,4 @@
-"""The page before the night: whether the way to the phone is proved, the test call, a probe warmed in the hand."""
+"""The page before the night: whether the way to the phone is passed, the test call, a probe warmed in the hand."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from kojimon.web.page.shared import Page
 from kojimon.web.page.shown import environment
 from kojimon.web.page.view import press
 from kojimon.web.page.viewer import Viewer, fresh_key
-from kojimon.words import proof as words
+from kojimon.words import night_check as words
 from kojimon.words import speech as say
 
 LATEST: Final = 200
@@ -23,17 +23,17 @@ LATEST: Final = 200
 
 
 class Night(Struct, frozen=True):
-    """How the proof stands.
+    """How the night check stands.
 
     Attributes:
-        armed: whether the night check is passed. text: that in words. late: tests that are overdue.
+        passed: whether the night check is passed. text: that in words. late: tests that are overdue.
         lines: (words, tone) of the latest test, while it runs.
         seen: the fields of the form that answers it; empty when there is nothing to answer.
         warming: what a probe that is to be warmed waits for, "" for none.
         can: whether there is any channel to try.
     """
 
-    armed: bool
+    passed: bool
     text: str
     late: tuple[str, ...]
     lines: tuple[tuple[str, str], ...]
@@ -50,7 +50,7 @@ def routes(page: Page) -> list[Route]:
         return page.html(
             "night.html", night=night_of(page, document, viewer), advice=words.ADVICE, zone=viewer.zone,
             probes=probes_of(document), told=page.told(request, document, viewer), follows="night",
-            now_utc=document.now.utc, call_key=fresh_key(), bump_key=fresh_key(),
+            now_utc=document.now.utc, call_key=fresh_key(), probe_test_key=fresh_key(),
         )  # fmt: skip
 
     return [Route("/night", page.guarded(show), methods=["GET"])]
@@ -73,8 +73,8 @@ def probes_of(document: Document) -> list[tuple[str, str]]:
 
 
 def night_of(page: Page, document: Document, viewer: Viewer) -> Night:
-    """How the proof stands now."""
-    found = page.backend.health()["parts"].get("notify", {}).get("proof")
+    """How the night check stands now."""
+    found = page.backend.health()["parts"].get("notify", {}).get("night_check")
     if found is None:
         return Night(False, "This daemon tells nobody: there is nothing to try.", (), (), {}, "", False)
     last = found["last"]
@@ -90,13 +90,13 @@ def night_of(page: Page, document: Document, viewer: Viewer) -> Night:
     shown = tuple(words.lines(last)) if last is not None and (running or last["answered_s"] is not None) else ()
     late = tuple(found["late"]) + ((found["chain"],) if found["chain"] else ())
     warming = _warming(page, document, viewer, last)
-    return Night(found["armed"], found["why"], late, shown, seen, warming, bool(found["channels"]))
+    return Night(found["passed"], found["why"], late, shown, seen, warming, bool(found["channels"]))
 
 
 def _warming(page: Page, document: Document, viewer: Viewer, last: Mapping[str, Any] | None) -> str:
     reader = page.backend.reader()
-    found = reader.events(max(0, reader.last_event() - LATEST), kinds=("bump-begin", "bump-missed"))
-    if not found or found[-1].kind == "bump-missed":
+    found = reader.events(max(0, reader.last_event() - LATEST), kinds=("probe-test-begin", "probe-test-missed"))
+    if not found or found[-1].kind == "probe-test-missed":
         return ""
     begun, now_ms = found[-1], document.t_ms
     if begun.data["until_ms"] <= now_ms or (last is not None and last["at_t_ms"] >= begun.t_ms):

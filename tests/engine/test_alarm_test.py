@@ -51,37 +51,37 @@ def test_a_second_test_is_a_new_occurrence() -> None:
     assert of_test(outcome)[-1] == (360, "off", "RTNUN")
 
 
-def bumped(values: list[float], **data: Any) -> tuple[Any, Outcome, Rows]:
+def warmed(values: list[float], **data: Any) -> tuple[Any, Outcome, Rows]:
     rows = Rows()
     rows.hold(60, {BED: 24.0})
-    rows.act("alarm.bump", probe="koji-top", **data)
+    rows.act("alarm.probe_test", probe="koji-top", **data)
     for value in values:
         rows.hold((rows.t_ms - rows.t0_ms) / 1000 + 10, {BED: value})
     return *run(rows), rows
 
 
 def test_a_probe_that_is_warmed_raises_the_test_alarm_after_its_delay() -> None:
-    """Requirement: a bump test (probe warmed past a limit) goes the way of a real alarm."""
-    state, outcome, _ = bumped([24.5, 25.5, 26.0, 27.0, 28.0, 29.0])
+    """Requirement: a test from a probe (probe warmed past a limit) goes the way of a real alarm."""
+    state, outcome, _ = warmed([24.5, 25.5, 26.0, 27.0, 28.0, 29.0])
     event = next(event for event in outcome.events if event.key == "test")
-    assert (event.data["bump"], event.data["limit"], event.data["value"]) == ("koji-top", 26.0, 28.0)
+    assert (event.data["probe_test"], event.data["limit"], event.data["value"]) == ("koji-top", 26.0, 28.0)
     assert (event.t_ms - 1_000_000) / 1000 == 110
     assert (event.data["since_ms"] - 1_000_000) / 1000 == 90
     assert event.data["priority"] == "wake"
-    assert state.bumps == {}
+    assert state.probe_tests == {}
 
 
-def test_one_warm_reading_is_no_bump_and_time_runs_out() -> None:
-    state, outcome, rows = bumped([27.0, 24.0, 27.0, 24.0])
+def test_one_warm_reading_is_no_test_and_time_runs_out() -> None:
+    state, outcome, rows = warmed([27.0, 24.0, 27.0, 24.0])
     assert of_test(outcome) == []
     assert decode(encode(state)) == state
     _, later = advance(state, [], rows.t_ms + 900_000)
-    assert [event.kind for event in later.events if event.kind.startswith("bump")] == ["bump-missed"]
+    assert [event.kind for event in later.events if event.kind.startswith("probe-test")] == ["probe-test-missed"]
 
 
-def test_a_probe_that_does_not_speak_cannot_be_bumped() -> None:
+def test_a_probe_that_does_not_speak_cannot_be_tested() -> None:
     rows = Rows()
-    rows.act("alarm.bump", probe="koji-top")
+    rows.act("alarm.probe_test", probe="koji-top")
     _, outcome = run(rows)
     refused: Event = next(event for event in outcome.events if event.kind == "refused")
     assert refused.data["code"] == "unknown-probe"

@@ -9,16 +9,16 @@ from kojimon.alarms.states import Signal
 from kojimon.contract import acts, deadlines, keys
 from kojimon.engine.quiet import NONE, refresh
 from kojimon.engine.setup import ProbeSetup
-from kojimon.engine.state import Bump
+from kojimon.engine.state import ProbeTest
 from kojimon.engine.turn import By, Turn
 from kojimon.model import Priority
 
 TEST_MS = 300_000
 """A test that nobody has answered for so long has failed, and ends."""
-BUMP_MS = 900_000
+PROBE_TEST_MS = 900_000
 """A probe has to be warmed within this."""
 RISE_K = 2.0
-BUMP_DELAY_MS = 20_000
+PROBE_TEST_DELAY_MS = 20_000
 
 
 def begin_test(turn: Turn, incubator: str, deed: acts.AlarmTest, by: By) -> None:
@@ -50,10 +50,10 @@ def test_due(turn: Turn, incubator: str) -> None:
         turn.signal(incubator, keys.TEST, Signal.OFF, test=True, expired=True)
 
 
-# -- the bump test ---------------------------------------------------------------------------------------------------
+# -- the test from a probe ------------------------------------------------------------------------------------------
 
 
-def begin_bump(turn: Turn, incubator: str, deed: acts.Bump, by: By) -> None:
+def begin_probe_test(turn: Turn, incubator: str, deed: acts.ProbeTest, by: By) -> None:
     """A probe is about to be warmed: when it has risen by `rise_k` for 20 s, a test alarm says so."""
     probe = turn.compiled.by_name.get(deed.probe)
     if probe is None or probe.no not in turn.last_v:
@@ -62,38 +62,38 @@ def begin_bump(turn: Turn, incubator: str, deed: acts.Bump, by: By) -> None:
         turn.refuse(deed.kind, incubator, "unknown-probe", reason)
         return
     rise_k = deed.rise_k or RISE_K
-    bump = Bump(turn.last_v[probe.no] + rise_k, turn.t_ms + BUMP_MS, IDLE, by)
-    turn.bumps[probe.no] = bump
-    turn.set_due(deadlines.Bump(probe.no), bump.until_ms)
+    test = ProbeTest(turn.last_v[probe.no] + rise_k, turn.t_ms + PROBE_TEST_MS, IDLE, by)
+    turn.probe_tests[probe.no] = test
+    turn.set_due(deadlines.ProbeTest(probe.no), test.until_ms)
     turn.quiet[probe.no] = NONE
-    turn.emit("bump-begin", probe.incubator, probe.name, limit=bump.limit, until_ms=bump.until_ms, **by)
+    turn.emit("probe-test-begin", probe.incubator, probe.name, limit=test.limit, until_ms=test.until_ms, **by)
 
 
-def judge_bump(turn: Turn, probe: ProbeSetup, value: float) -> None:
+def judge_probe_test(turn: Turn, probe: ProbeSetup, value: float) -> None:
     """Takes a good sample of a probe that is being warmed."""
-    bump = turn.bumps.get(probe.no)
-    if bump is None:
+    test = turn.probe_tests.get(probe.no)
+    if test is None:
         return
-    level = judge(bump.level, Threshold(bump.limit, True, BUMP_DELAY_MS, 0, 0.0, 2), value, turn.t_ms)
-    turn.bumps[probe.no] = Bump(bump.limit, bump.until_ms, level, bump.by)
+    level = judge(test.level, Threshold(test.limit, True, PROBE_TEST_DELAY_MS, 0, 0.0, 2), value, turn.t_ms)
+    turn.probe_tests[probe.no] = ProbeTest(test.limit, test.until_ms, level, test.by)
     if not level.active:
         return
     _forget(turn, probe)
     _raise(
-        turn, "", Priority.WAKE, text=f"Probe {probe.name} was warmed", bump=probe.name, value=value,
-        limit=bump.limit, probe=probe.name, since_ms=level.since_ms, **bump.by,
+        turn, "", Priority.WAKE, text=f"Probe {probe.name} was warmed", probe_test=probe.name, value=value,
+        limit=test.limit, probe=probe.name, since_ms=level.since_ms, **test.by,
     )  # fmt: skip
 
 
-def bump_due(turn: Turn, no: int) -> None:
+def probe_test_due(turn: Turn, no: int) -> None:
     """Nobody has warmed the probe in time."""
     probe = turn.compiled.probes.get(no)
-    turn.set_due(deadlines.Bump(no), None)
-    if probe is not None and turn.bumps.pop(no, None) is not None:
-        turn.emit("bump-missed", probe.incubator, probe.name)
+    turn.set_due(deadlines.ProbeTest(no), None)
+    if probe is not None and turn.probe_tests.pop(no, None) is not None:
+        turn.emit("probe-test-missed", probe.incubator, probe.name)
         refresh(turn, probe.incubator)
 
 
 def _forget(turn: Turn, probe: ProbeSetup) -> None:
-    turn.bumps.pop(probe.no, None)
-    turn.set_due(deadlines.Bump(probe.no), None)
+    turn.probe_tests.pop(probe.no, None)
+    turn.set_due(deadlines.ProbeTest(probe.no), None)

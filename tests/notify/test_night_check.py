@@ -1,4 +1,4 @@
-"""Armed or not: a test answered on the phone in time; bump tests; what is overdue."""
+"""Passed or not: a test answered on the phone in time; tests from a probe; what is overdue."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from typing import Any
 
 from kojimon.journal.records import Delivery
 from kojimon.model import Event
-from kojimon.notify.arming import ARMED_MS, Proof, Trial, chain, proof, trials
+from kojimon.notify.night_check import COUNTS_MS, NightCheck, Trial, chain, night_check, trials
 
 DAY = 86_400_000
 NOW = 100 * DAY
@@ -25,8 +25,8 @@ def story(*signals: tuple[int, str, dict[str, Any]], out_ms: int | None = 500) -
     return trials(events, tries)
 
 
-def stands(found: list[Trial], changed_ms: int = 0, **more: Any) -> Proof:
-    return proof(found, NOW, changed_ms, more.pop("channels", ["phone"]), **more)
+def stands(found: list[Trial], changed_ms: int = 0, **more: Any) -> NightCheck:
+    return night_check(found, NOW, changed_ms, more.pop("channels", ["phone"]), **more)
 
 
 SEEN = {"who": "anna", "channel": "page"}
@@ -36,7 +36,7 @@ def test_answered_on_the_phone_in_time_arms() -> None:
     """Requirement: a test alarm must be acked on the phone within 5 min, else the batch screen says that the
     night check is not passed."""
     found = stands(story((0, "on", {}), (40_000, "ack", SEEN), (40_000, "off", {})))
-    assert found.armed
+    assert found.passed
     assert found.text == "Night check passed: acknowledged by anna after 40 s, 9 min ago"
 
 
@@ -52,7 +52,7 @@ def test_what_does_not_arm_says_why() -> None:
         "changed": stands(story((0, "on", {}), (40_000, "ack", SEEN)), changed_ms=NOW - 1000),
         "unknown alarm": stands(story((0, "on", {}), (40_000, "ack", SEEN)), keys=["noise/fan"]),
     }
-    assert not any(found.armed for found in told.values())
+    assert not any(found.passed for found in told.values())
     assert all(found.text.startswith("Night check not passed: ") for found in told.values())
     for name, words in {
         "never": "no test was answered today", "nobody": "nobody answered", "late": "too late",
@@ -65,33 +65,33 @@ def test_what_does_not_arm_says_why() -> None:
 def test_a_test_under_way_waits() -> None:
     base = NOW - 60_000
     found = trials([said(1, base, "on")], [Delivery("/test#1.1", "phone", "sent", base)])
-    assert "waits for its answer" in proof(found, NOW, 0, ["phone"]).text
+    assert "waits for its answer" in night_check(found, NOW, 0, ["phone"]).text
 
 
 def test_a_test_arms_one_night_only() -> None:
     found = story((0, "on", {}), (40_000, "ack", SEEN))
-    assert proof(found, NOW + ARMED_MS - 600_001, 0, ["phone"]).armed
-    assert not proof(found, NOW + ARMED_MS, 0, ["phone"]).armed
+    assert night_check(found, NOW + COUNTS_MS - 600_001, 0, ["phone"]).passed
+    assert not night_check(found, NOW + COUNTS_MS, 0, ["phone"]).passed
 
 
-def bump(days_ago: int) -> list[Trial]:
+def probe_test(days_ago: int) -> list[Trial]:
     at = NOW - days_ago * DAY
     return trials(
-        [said(1, at, "on", bump="koji-top", since_ms=at - 20_000), said(2, at + 9000, "ack", **SEEN)],
+        [said(1, at, "on", probe_test="koji-top", since_ms=at - 20_000), said(2, at + 9000, "ack", **SEEN)],
         [Delivery("/test#1.1", "phone", "sent", at + 2000), Delivery("/test#1.1", "mail", "sent", at + 4000)],
     )
 
 
 def test_a_bump_test_is_overdue_after_thirty_days_or_a_change() -> None:
     """Requirement: overdue > 30 days or since last config change = warning at batch start."""
-    assert stands(bump(29)).overdue == ()
-    assert "31 days ago" in stands(bump(31)).overdue[0]
-    assert "have changed" in stands(bump(5), changed_ms=NOW - 4 * DAY).overdue[0]
+    assert stands(probe_test(29)).overdue == ()
+    assert "31 days ago" in stands(probe_test(31)).overdue[0]
+    assert "have changed" in stands(probe_test(5), changed_ms=NOW - 4 * DAY).overdue[0]
     assert "never tried" in stands([]).overdue[0]
 
 
 def test_the_chain_of_a_bump_test_is_timed_from_probe_to_phone() -> None:
     """Requirement: the whole chain probe -> phone is done in on-delay + 60 s."""
-    assert chain(bump(1)[0]) == "Probe koji-top: 20 s to raise the alarm, 2 s to phone, in time"
+    assert chain(probe_test(1)[0]) == "Probe koji-top: 20 s to raise the alarm, 2 s to phone, in time"
     slow = Trial(0, -20_000, True, "koji-top", 90_000, "anna", "page", True, (("phone", 61_000),))
     assert chain(slow).endswith("too slow: a minute is the most")

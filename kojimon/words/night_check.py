@@ -20,7 +20,7 @@ def lines(last: Mapping[str, Any]) -> list[tuple[str, str]]:
     """What became of a test, and the tone of each line.
 
     Args:
-        last: the test as `notify.arming.shown` gives it.
+        last: the test as `notify.night_check.shown` gives it.
     """
     found = [
         (f"{name}: failed, {why or 'no reason given'}; it is tried again", "wrong")

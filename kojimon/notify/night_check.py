@@ -20,17 +20,17 @@ from kojimon.words.meaning import unexplained
 from kojimon.words.speech import listing
 
 ANSWER_MS: Final = 300_000
-ARMED_MS: Final = 64_800_000
+COUNTS_MS: Final = 64_800_000
 """An answered test counts for 18 h: the coming night, not the one after (judgement)."""
 OVERDUE_MS: Final = 30 * 86_400_000
 CHAIN_MS: Final = 60_000
 """From the raised alarm to a message on its way, at most."""
-ARM: Final = ". To pass it: kojimon alarms night-check"
+COMMAND: Final = ". To pass it: kojimon alarms night-check"
 NOT_PASSED: Final = "Night check not passed"
 NO_CHANNEL: Final = (
     "there is no channel and no loudspeaker, so alarms wake nobody; add one under `channels:` in the settings"
 )
-BUMP: Final = "Warm a probe in the hand: kojimon alarms test --probe PROBE"
+PROBE_TEST: Final = "Warm a probe in the hand: kojimon alarms test --probe PROBE"
 NOT_THE_PHONE: Final = ("cli", "setup", "")
 
 
@@ -38,9 +38,9 @@ class Trial(Struct, frozen=True):
     """One test alarm and what came of it. Times are engine ms, -1 for never.
 
     Attributes:
-        at_ms: when it was raised. crossed_ms: of a bump test, when the probe reached its limit.
+        at_ms: when it was raised. crossed_ms: of a test from a probe, when the probe reached its limit.
         wake: whether it went the way of what gets people up.
-        bump: name of the probe that was warmed, "" for a plain test.
+        probe: name of the probe that was warmed, "" for a plain test.
         answered_ms, who, channel: when, by whom and through which door it was answered.
         over: whether it has ended.
         out: channels it got out on, and when.
@@ -50,7 +50,7 @@ class Trial(Struct, frozen=True):
     at_ms: int
     crossed_ms: int
     wake: bool
-    bump: str
+    probe: str
     answered_ms: int = -1
     who: str = ""
     channel: str = ""
@@ -59,19 +59,19 @@ class Trial(Struct, frozen=True):
     failed: tuple[tuple[str, str], ...] = ()
 
     @property
-    def proved(self) -> bool:
+    def passed(self) -> bool:
         """Whether somebody answered in time, elsewhere than at the command."""
         in_time = 0 <= self.answered_ms - self.at_ms <= ANSWER_MS if self.answered_ms >= 0 else False
         return in_time and self.channel not in NOT_THE_PHONE and bool(self.out)
 
 
-class Proof(Struct, frozen=True):
+class NightCheck(Struct, frozen=True):
     """How it stands: night check passed or not and why, in words; and what is overdue.
 
     `text` and `overdue` name the command to give; `why` and `late` are the same for who has buttons instead.
     """
 
-    armed: bool
+    passed: bool
     why: str
     how: str = ""
     late: tuple[str, ...] = ()
@@ -85,7 +85,7 @@ class Proof(Struct, frozen=True):
     @property
     def overdue(self) -> tuple[str, ...]:
         """What is overdue, with the command."""
-        return tuple(f"{one}. {BUMP}" for one in self.late)
+        return tuple(f"{one}. {PROBE_TEST}" for one in self.late)
 
 
 def trials(events: Sequence[Event], receipts: Sequence[Delivery]) -> list[Trial]:
@@ -98,8 +98,8 @@ def trials(events: Sequence[Event], receipts: Sequence[Delivery]) -> list[Trial]
             wake = data.get("priority") == Priority.WAKE
             calls, end = f"{event.incubator}/test#{number[1]}.", ".over"
             own = [one for one in receipts if one.message.startswith(calls) and not one.message.endswith(end)]
-            crossed_ms, bump = int(data.get("since_ms", event.t_ms)), str(data.get("bump", ""))
-            found[number] = Trial(event.t_ms, crossed_ms, wake, bump, out=_out(own), failed=_failed(own))
+            crossed_ms, probe = int(data.get("since_ms", event.t_ms)), str(data.get("probe_test", ""))
+            found[number] = Trial(event.t_ms, crossed_ms, wake, probe, out=_out(own), failed=_failed(own))
         elif trial is not None and data.get("event") == "ack":
             who, channel = str(data.get("who", "")), str(data.get("channel", ""))
             found[number] = replace(trial, answered_ms=event.t_ms, who=who, channel=channel)
@@ -121,9 +121,9 @@ def _failed(receipts: Iterable[Delivery]) -> tuple[tuple[str, str], ...]:
     return tuple(sorted((name, one.text) for name, one in last.items() if one.state == FAILED))
 
 
-def proof(
+def night_check(
     found: Sequence[Trial], now_ms: int, changed_ms: int, channels: Sequence[str], keys: Iterable[str] = ()
-) -> Proof:
+) -> NightCheck:
     """How it stands now.
 
     Args:
@@ -133,18 +133,18 @@ def proof(
     late = tuple(_late(found, now_ms, changed_ms))
     bad = unexplained(keys)
     if bad:
-        return Proof(False, not_passed(f"no action is known for {listing(bad)}"), late=late)
+        return NightCheck(False, not_passed(f"no action is known for {listing(bad)}"), late=late)
     if not channels:
-        return Proof(False, f"{NOT_PASSED}: {NO_CHANNEL}", late=late)
+        return NightCheck(False, f"{NOT_PASSED}: {NO_CHANNEL}", late=late)
     plain = [trial for trial in found if trial.wake and trial.at_ms <= now_ms]
     last = plain[-1] if plain else None
     wrong, how = _wrong(last, now_ms, changed_ms)
     if wrong or last is None:
-        return Proof(False, not_passed(wrong), how, late, last)
+        return NightCheck(False, not_passed(wrong), how, late, last)
     who = f" by {last.who}" if last.who else ""
     took = show_duration((last.answered_ms - last.at_ms) / 1000)
     ago = show_duration((now_ms - last.answered_ms) / 1000)
-    return Proof(True, f"Night check passed: acknowledged{who} after {took}, {ago} ago", "", late, last)
+    return NightCheck(True, f"Night check passed: acknowledged{who} after {took}, {ago} ago", "", late, last)
 
 
 def not_passed(why: str) -> str:
@@ -154,10 +154,10 @@ def not_passed(why: str) -> str:
 
 def _wrong(last: Trial | None, now_ms: int, changed_ms: int) -> tuple[str, str]:
     """What is wrong ("" for nothing), and the command to give."""
-    if last is None or now_ms - last.at_ms > ARMED_MS:
-        return "no test was answered today", ARM
+    if last is None or now_ms - last.at_ms > COUNTS_MS:
+        return "no test was answered today", COMMAND
     if last.at_ms < changed_ms:
-        return "the channels have changed since the last test", ARM
+        return "the channels have changed since the last test", COMMAND
     if not last.out:
         return "the test did not get out over any channel", ". See: kojimon alarms"
     return (_unanswered(last, now_ms) if last.answered_ms < 0 else _badly_answered(last)), ""
@@ -172,12 +172,12 @@ def _unanswered(last: Trial, now_ms: int) -> str:
 def _badly_answered(last: Trial) -> str:
     if last.channel in NOT_THE_PHONE:
         return "the test was answered at the computer; press Acknowledge on the phone"
-    return "" if last.proved else "the test was answered too late, after 5 min"
+    return "" if last.passed else "the test was answered too late, after 5 min"
 
 
 def _late(found: Sequence[Trial], now_ms: int, changed_ms: int) -> Iterable[str]:
-    bumps = [trial for trial in found if trial.bump and trial.proved]
-    last_ms = bumps[-1].at_ms if bumps else None
+    probe_tests = [trial for trial in found if trial.probe and trial.passed]
+    last_ms = probe_tests[-1].at_ms if probe_tests else None
     if last_ms is None:
         yield "The way from probe to phone was never tried"
     elif last_ms < changed_ms:
@@ -188,20 +188,20 @@ def _late(found: Sequence[Trial], now_ms: int, changed_ms: int) -> Iterable[str]
 
 
 def chain(trial: Trial) -> str:
-    """How long a bump test took from the warm probe to the phone, in words."""
-    if not trial.bump or not trial.out:
+    """How long a test from a probe took from the warm probe to the phone, in words."""
+    if not trial.probe or not trial.out:
         return ""
     name, out_ms = min(trial.out, key=lambda pair: pair[1])
     raised_s, out_s = (trial.at_ms - trial.crossed_ms) / 1000, (out_ms - trial.at_ms) / 1000
     verdict = "in time" if out_ms - trial.at_ms <= CHAIN_MS else "too slow: a minute is the most"
-    return f"Probe {trial.bump}: {raised_s:.0f} s to raise the alarm, {out_s:.0f} s to {name}, {verdict}"
+    return f"Probe {trial.probe}: {raised_s:.0f} s to raise the alarm, {out_s:.0f} s to {name}, {verdict}"
 
 
 def shown(trial: Trial) -> dict[str, Any]:
     """A test as plain data: times `*_t_ms` in engine ms (None: never), durations in seconds from the raised alarm."""
     return {
         "at_t_ms": trial.at_ms,
-        "probe": trial.bump,
+        "probe": trial.probe,
         "raised_s": (trial.at_ms - trial.crossed_ms) / 1000,
         "out_s": {name: (out_ms - trial.at_ms) / 1000 for name, out_ms in trial.out},
         "failed": dict(trial.failed),
@@ -209,5 +209,5 @@ def shown(trial: Trial) -> dict[str, Any]:
         "who": trial.who,
         "channel": trial.channel,
         "over": trial.over,
-        "proved": trial.proved,
+        "passed": trial.passed,
     }
