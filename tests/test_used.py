@@ -12,8 +12,8 @@ from kojimon.cli.main import COMMANDS
 
 ROOT = Path(__file__).resolve().parents[1]
 SOURCES = sorted((ROOT / "kojimon").rglob("*.py"))
-CALLED_BY_NAME = re.compile(r"__\w+__|main|collect")
-"""What Python itself calls, the entries of commands and processes, and what prometheus_client asks for."""
+CALLED_BY_NAME = re.compile(r"__\w+__|main")
+"""What Python itself calls, and the entries of commands and processes."""
 OWN_BASES = {"Struct", "NamedTuple", "Protocol"}
 """Bases that call no method of what stands on them; any other library's base may."""
 ANYWHERE = ""
@@ -129,9 +129,11 @@ def _is_used(one: Definition, names: set[Use]) -> bool:
 
 
 def by_templates() -> set[Use]:
-    """Every word of the templates: they name attributes and functions."""
+    """Every word of the templates, which name attributes and functions, and what the scripts of deploy/ import."""
     texts = (path.read_text(encoding="utf-8") for path in (ROOT / "kojimon").rglob("*.html"))
-    return {(ANYWHERE, word) for text in texts for word in re.findall(r"\w+", text)}
+    scripts = (path.read_text(encoding="utf-8") for path in (ROOT / "deploy").glob("*.sh"))
+    imported = {(ANYWHERE, word) for text in scripts for word in re.findall(r"from kojimon\S* import (\w+)", text)}
+    return imported | {(ANYWHERE, word) for text in texts for word in re.findall(r"\w+", text)}
 
 
 def test_every_definition_is_used() -> None:

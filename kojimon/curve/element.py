@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from xml.sax.saxutils import escape, quoteattr
+from html import escape
 
 NARROWEST = 0.32
 """Width of the narrowest letter, of the font's size."""
 _ILLEGAL = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 """Characters XML 1.0 knows no way to write (section 2.2, production 2)."""
+_WHITE = {9: "&#9;", 10: "&#10;", 13: "&#13;"}
 
 
 def clean(text: str) -> str:
@@ -19,7 +20,7 @@ def clean(text: str) -> str:
 
 def escaped(text: str) -> str:
     """The text as the content of an element."""
-    return escape(clean(text))
+    return escape(clean(text), quote=False)
 
 
 def num(value: float) -> str:
@@ -31,11 +32,16 @@ def num(value: float) -> str:
 def tag(name: str, content: str = "", /, **attributes: str | float | None) -> str:
     """An element; `content` is markup already. `class_` stands for class, other underscores become hyphens."""
     written = "".join(
-        f" {key.rstrip('_').replace('_', '-')}={quoteattr(clean(value) if isinstance(value, str) else num(value))}"
+        f" {key.rstrip('_').replace('_', '-')}={_quoted(value if isinstance(value, str) else num(value))}"
         for key, value in attributes.items()
         if value is not None
     )
     return f"<{name}{written}>{content}</{name}>" if content else f"<{name}{written}/>"
+
+
+def _quoted(text: str) -> str:
+    """A value of an attribute; a line break would be read as a space (XML 1.0, 3.3.3)."""
+    return '"' + escaped(text).replace('"', "&quot;").translate(_WHITE) + '"'
 
 
 def words(x: float, y: float, text: str, class_: str = "", title: str = "") -> str:

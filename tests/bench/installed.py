@@ -10,9 +10,9 @@ ROOT = Path(__file__).resolve().parents[2]
 
 
 def in_the_unit() -> dict[str, str]:
-    """What the unit sets for malloc and for docstrings."""
+    """What the unit sets for malloc, docstrings and zones."""
     text = (ROOT / "deploy" / "kojimon.service").read_text(encoding="utf-8")
-    return dict(re.findall(r"^Environment=(MALLOC_\w+|PYTHONOPTIMIZE)=(.*)$", text, re.MULTILINE))
+    return dict(re.findall(r"^Environment=(MALLOC_\w+|PYTHONOPTIMIZE|PYTHONTZPATH)=(.*)$", text, re.MULTILINE))
 
 
 def compiled_in(folder: Path) -> dict[str, str]:

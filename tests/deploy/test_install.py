@@ -101,6 +101,7 @@ def test_everything_is_where_the_conventions_want_it(installed: Root, own: Root)
     libraries = up / "opt/kojimon/release-1/lib"
     assert list(libraries.rglob("kojimon/daemon/__pycache__/run.*.opt-2.pyc")), "compiled as the unit runs it"
     assert list(libraries.rglob("starlette/__pycache__/routing.*.opt-2.pyc")), "and its libraries"
+    assert list(libraries.rglob("kojimon/web/page/templates/__pycache__/*.opt-2.pyc")), "and its templates"
     assert not list((up / "opt/kojimon/release-1").glob("source.build")), "nothing of the building is left"
 
 

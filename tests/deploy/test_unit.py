@@ -45,7 +45,8 @@ PROMISES = {
     "memory is bounded": ("Service.MemoryMax", ["320M"]),
     "and pressed before": ("Service.MemoryHigh", ["256M"]),
     "one heap for all threads, no docstrings": (
-        "Service.Environment", ["PYTHONDONTWRITEBYTECODE=1", "MALLOC_ARENA_MAX=1", "PYTHONOPTIMIZE=2"],
+        "Service.Environment", ["PYTHONDONTWRITEBYTECODE=1", "MALLOC_ARENA_MAX=1", "PYTHONOPTIMIZE=2",
+                                "PYTHONTZPATH=/usr/share/zoneinfo"],
     ),
     "files are bounded": ("Service.LimitNOFILE", ["1024"]),
     "processes are bounded": ("Service.StepsMax", ["128"]),
