@@ -1,9 +1,10 @@
 #!/bin/sh
-# Everything the tests need, and all tests: sh deploy/test.sh [--without PART]... [--long | --bench] [PYTEST ARGUMENTS]
+# Everything the tests need, and all tests: sh deploy/test.sh [--without PART]... [--long | --coverage | --bench] [PYTEST ARGUMENTS]
 #
 #   --without PART   without the programs of this part of deploy/packages.txt (browser, broker, timeseries, serial,
 #                    compiler, pictures, card, service, lint); what wants them is skipped, and named at the end
 #   --long           statistics at their full length and fresh random examples; otherwise small and the same every time
+#   --coverage       which lines the tests run, held against floors (tests/floors.py)
 #   --bench          the measurements instead of the tests
 #
 # On Debian as root it installs what is missing; elsewhere it says what to install and fails. One test more runs
@@ -16,14 +17,15 @@ fail() {
     exit 1
 }
 
-bench=no without=""
+bench=no coverage=no without=""
 while [ $# -gt 0 ]; do
     case $1 in
         -h | --help)
-            sed -n '2,10s/^# \{0,1\}//p' "$0"
+            sed -n '2,11s/^# \{0,1\}//p' "$0"
             exit 0
             ;;
         --bench) bench=yes ;;
+        --coverage) coverage=yes ;;
         --without)
             [ $# -ge 2 ] || fail "--without wants a part behind it; deploy/packages.txt has them"
             grep -q "^[^#].* $2\$" deploy/packages.txt || fail "\"$2\" is no part of deploy/packages.txt"
@@ -79,5 +81,11 @@ echo "Checking style (ruff) and types (mypy) ..."
 for part in $without; do set -- --without "$part" "$@"; done
 if [ "$bench" = yes ]; then
     exec .venv/bin/pytest -m bench -s -p no:randomly "$@"
+fi
+if [ "$coverage" = yes ]; then
+    for room in engine notify journal probes; do set -- "--cov=kojimon.$room" "$@"; done
+    COVERAGE_FILE=test-artefacts/coverage .venv/bin/pytest -m "not bench" -n $(($(nproc) + 1)) --dist worksteal \
+        --cov-report= --cov-report=json:test-artefacts/coverage.json "$@"
+    exec .venv/bin/python tests/floors.py test-artefacts/coverage.json
 fi
 exec .venv/bin/pytest -m "not bench" -n $(($(nproc) + 1)) --dist worksteal --durations 10 "$@"

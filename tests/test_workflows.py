@@ -10,6 +10,8 @@ from typing import Any
 import pytest
 import yaml
 
+from tests import floors
+
 ROOT = Path(__file__).resolve().parents[1]
 WORKFLOWS = sorted((ROOT / ".github" / "workflows").glob("*.yml"))
 SCRIPT = re.compile(r"(?:sudo (?:env \"PATH=\$PATH\" )?)?sh (deploy/[\w-]+\.sh)((?: [\w-]+)*)")
@@ -40,7 +42,7 @@ def test_each_job_calls_one_script_of_deploy(path: Path) -> None:
 
 def test_what_is_asked_is_run() -> None:
     lines = [line for path in WORKFLOWS for job in read(path)["jobs"].values() for line in runs(job)]
-    for wanted in ("test.sh", "--long", "--bench", "--plain", "prove-wheel.sh", "prove-arm64.sh"):
+    for wanted in ("test.sh", "--long", "--bench", "--coverage", "--plain", "prove-wheel.sh", "prove-arm64.sh"):
         assert any(wanted in line for line in lines), wanted
 
 
@@ -74,3 +76,14 @@ def test_the_version_stands_once() -> None:
 def test_no_address_is_invented() -> None:
     for path in (ROOT / ".github").rglob("*.md"):
         assert not re.search(r"[\w.]+@[\w-]+\.\w+|https?://", path.read_text(encoding="utf-8")), path
+
+
+def test_less_than_the_floor_is_told() -> None:
+    def report(**lines: int) -> dict[str, Any]:
+        return {"files": {f"kojimon/{room}/a.py": {"summary": {"covered_lines": run, "num_statements": 100}}
+                          for room, run in lines.items()}}  # fmt: skip
+
+    assert floors.below(report(**dict.fromkeys(floors.FLOORS, 100))) == []
+    assert min(floors.FLOORS.values()) > 50
+    (told,) = floors.below(report(**{**dict.fromkeys(floors.FLOORS, 100), "journal": 50}))
+    assert told.startswith("kojimon/journal: 50.0 %")
