@@ -75,6 +75,13 @@ class BatchHarvest(Dated, frozen=True, kw_only=True):
     note: Text = ""
 
 
+class BatchReopen(Deed, frozen=True, kw_only=True):
+    """Takes the end of the last batch of a box back, for a day: the watch goes on. `batch`: only if it is this one."""
+
+    kind = "batch.reopen"
+    batch: Name = ""
+
+
 class BatchDiscard(Deed, frozen=True, kw_only=True):
     """Throws the batch away."""
 

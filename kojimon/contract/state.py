@@ -14,14 +14,14 @@ from typing import TypeVar
 from msgspec import Struct
 
 from kojimon.contract.alarms import Alarm, ListedAlarm, alarm_of, listed_as
-from kojimon.contract.steps import Gate, Mark, Next, OpenBatch, Question, Stage, Step
+from kojimon.contract.steps import EndedBatch, Gate, Mark, Next, OpenBatch, Question, Stage, Step
 from kojimon.contract.values import Band, ByHand, Derived, Extreme, Pending, Place, Probe
 from kojimon.forecast.answers import Forecast
 
 __all__ = [
-    "Alarm", "Band", "Box", "BoxTopic", "ByHand", "Derived", "Document", "Extreme", "Foreseen", "Gate", "Harvest",
-    "Left", "ListedAlarm", "Mark", "Next", "Now", "OpenBatch", "Pending", "Place", "Probe", "Question", "Stage", "Step",
-    "Units", "alarm_of",
+    "Alarm", "Band", "Box", "BoxTopic", "ByHand", "Derived", "Document", "EndedBatch", "Extreme", "Foreseen", "Gate",
+    "Harvest", "Left", "ListedAlarm", "Mark", "Next", "Now", "OpenBatch", "Pending", "Place", "Probe",
+    "Question", "Stage", "Step", "Units", "alarm_of",
 ]  # fmt: skip
 
 T = TypeVar("T")
@@ -87,7 +87,8 @@ class Box(Struct, frozen=True):
         kind, cover: what kind of box it is, and how the rice is covered (`model.BoxKind`, `model.Cover`).
         off_untold: why nobody would be told by the box's air that the box went off: `mat`, `no-air` or `room` (it never
             was well above the room); "" where it tells, and while no batch is open.
-        batch, stage: None while no batch is open. next: None when nothing waits. question: None when none is open.
+        batch, stage: None while no batch is open. ended: None but for a day after a batch, until the
+            next begins. next: None when nothing waits. question: None when none is open.
         forecast: None without one of this batch; over MQTT it has a topic of its own.
         cautions: what the schedule asks to take care of.
     """
@@ -97,6 +98,7 @@ class Box(Struct, frozen=True):
     schedule: str = ""
     trays: tuple[str, ...] = ()
     batch: OpenBatch | None = None
+    ended: EndedBatch | None = None
     stage: Stage | None = None
     places: tuple[Place, ...] = ()
     probes: tuple[Probe, ...] = ()

@@ -24,6 +24,23 @@ class OpenBatch(Struct, frozen=True):
     hour0_utc: str | None = None
 
 
+class EndedBatch(Struct, frozen=True):
+    """The last batch of a box, as long as its end can be taken back.
+
+    Attributes:
+        outcome: `harvest` or `discard`.
+        at_t_ms: when it ended. until_t_ms: until when that can be taken back.
+    """
+
+    id: str
+    name: str
+    outcome: str
+    at_t_ms: int
+    until_t_ms: int
+    at_utc: str | None = None
+    until_utc: str | None = None
+
+
 class Stage(Struct, frozen=True):
     """The stage of the schedule that the batch is in, and since when."""
 

@@ -253,6 +253,7 @@ class Forecasting:
     def _learn(self, state: State) -> None:
         """Batches that were harvested since we last looked leave a prior, oldest first."""
         reader = self._house.reader()
+        self._studied -= {batch.id for batch in state.batches.values()}  # one may be open again
         left: dict[tuple[str, str], Prior | None] = {}
         for lesson in lessons(reader, state.setup):
             of = (lesson.subject.incubator, lesson.schedule.name)

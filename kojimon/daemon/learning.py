@@ -33,9 +33,15 @@ class Lesson(Struct, frozen=True):
 
 
 def memories(reader: Rows) -> list[Event]:
-    """Every event `learnt` and `forgotten`, in order."""
-    events = reader.events(kinds=("forecast",), limit=MOST_EVENTS)
-    return [event for event in events if event.key in ("learnt", "forgotten")]
+    """Every event `learnt` and `forgotten` that counts, in order: what was learnt of a batch whose end was taken back
+    is unlearnt."""
+    found: list[Event] = []
+    for event in reader.events(kinds=("forecast", "batch-reopened"), limit=MOST_EVENTS):
+        if event.kind == "batch-reopened":
+            found = [one for one in found if one.key != "learnt" or one.data.get("of") != event.batch]
+        elif event.key in ("learnt", "forgotten"):
+            found.append(event)
+    return found
 
 
 def latest(reader: Rows, incubator: str, schedule: str) -> Event | None:

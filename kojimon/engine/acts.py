@@ -23,6 +23,7 @@ from kojimon.engine.plan import reconsider
 from kojimon.engine.probe_acts import PROBE_ACTS, take_back
 from kojimon.engine.probe_back import answer, ask, drop, taken_back
 from kojimon.engine.quiet import refresh
+from kojimon.engine.reopen import remember, reopen
 from kojimon.engine.silence import watch_bed
 from kojimon.engine.slow import end_watches
 from kojimon.engine.state import BatchState, Mark, elapsed_ms
@@ -32,7 +33,8 @@ from kojimon.model import InputRow
 from kojimon.schedule.spec import Gate, Schedule
 
 ACTS_REMEMBERED = 256
-ANY_TIME = (acts.BatchStart, acts.BatchVerdict, acts.ForecastReset, acts.ProbeCalibrate, acts.Reading)
+ANY_TIME = (acts.BatchStart, acts.BatchVerdict, acts.ForecastReset, acts.ProbeCalibrate, acts.Reading,
+            acts.BatchReopen)  # fmt: skip
 """Acts that need no open batch."""
 Facts = dict[str, Any]
 
@@ -93,7 +95,8 @@ def _start(turn: Turn, incubator: str, deed: acts.BatchStart, by: By) -> None:
     reconsider(turn, incubator)
 
 
-def _end(turn: Turn, incubator: str, kind: str, data: Facts, by: By) -> None:
+def _end(turn: Turn, incubator: str, kind: str, data: Facts, by: By, mark: int = 0) -> None:
+    remember(turn, incubator, kind, mark)
     batch = turn.batches[incubator]
     hour0 = [mark.at_ms for mark in batch.marks if mark.step == HOUR_ZERO and not mark.undone]
     hours = round(elapsed_ms(turn.anchors, min(hour0), turn.t_ms) / 3_600_000, 3) if hour0 else None
@@ -130,7 +133,8 @@ def _harvest(turn: Turn, incubator: str, deed: acts.BatchHarvest | acts.StepDone
     step = next((step for step in schedule.steps if step.work == "harvest"), None) if schedule else None
     if step is not None:
         _mark(turn, incubator, step.name, _moment(turn, deed), by)
-    _end(turn, incubator, "batch-harvest", _said(yield_kg=deed.yield_kg, note=deed.note or None), by)
+    said = _said(yield_kg=deed.yield_kg, note=deed.note or None)
+    _end(turn, incubator, "batch-harvest", said, by, turn.mark_no if step is not None else 0)
 
 
 def _discard(turn: Turn, incubator: str, deed: acts.BatchDiscard, by: By) -> None:
@@ -289,6 +293,8 @@ def _undo(turn: Turn, incubator: str, deed: acts.StepUndo, by: By) -> None:
         _replace_mark(turn, incubator, replace(mark, undone=True))
         turn.emit("step-undone", incubator, mark.step, mark=mark.id, at_ms=mark.at_ms, **by)
         taken_back(turn, incubator, mark.id)
+        if turn.work.get(incubator) == mark.at_ms:
+            end(turn, incubator)  # no hand was in the koji: what holds calls
         reconsider(turn, incubator)
 
 
@@ -329,6 +335,7 @@ BATCH_ACTS: dict[type[acts.Deed], Callable[[Turn, str, Any, By], None]] = {
     acts.BatchStart: _start,
     acts.BatchHarvest: _harvest,
     acts.BatchDiscard: _discard,
+    acts.BatchReopen: reopen,
     acts.BatchNote: _note,
     acts.BatchVerdict: _verdict,
     acts.Reading: take_reading,

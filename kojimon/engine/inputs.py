@@ -139,6 +139,9 @@ def _kept(turn: Turn, row: InputRow) -> None:
 def _prior(turn: Turn, row: InputRow) -> None:
     """What a finished batch left for the forecasts of the next; the prior itself stays in the input."""
     facts = {name: str(row.payload.get(name, "")) for name in ("schedule", "batch")}
+    if any(batch.id == facts["batch"] for batch in turn.batches.values()):
+        turn.emit("ignored", "", "prior", batch=facts["batch"])  # its end was taken back meanwhile
+        return
     batches = (row.payload.get("prior") or {}).get("batches")
     turn.emit("forecast", str(row.payload.get("incubator", "")), "learnt", input=row.seq, of=facts["batch"],
               schedule=facts["schedule"], batches=batches)  # fmt: skip

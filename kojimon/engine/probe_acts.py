@@ -88,6 +88,13 @@ def _put(turn: Turn, probe: ProbeSetup, tray: str, **facts: Any) -> None:
     )  # fmt: skip
 
 
+def seat(turn: Turn, incubator: str, no: int, tray: str) -> None:
+    """Puts a probe back into the tray it had been moved to, where both are still there."""
+    probe, box = turn.compiled.probes.get(no), turn.compiled.incubators.get(incubator)
+    if probe is not None and box is not None and tray in box.trays and tray != probe.tray:
+        _put(turn, probe, tray)
+
+
 def take_back(turn: Turn, incubator: str) -> None:
     """The batch is over: every moved probe belongs where the settings say."""
     for no, moved in list(turn.moved.items()):

@@ -173,6 +173,25 @@ class BatchState(Struct, frozen=True):
     phases: dict[str, Phase] = {}
 
 
+class Ended(Struct, frozen=True):
+    """A batch that has ended, as it was: its end may be taken back (engine.reopen).
+
+    Attributes:
+        at_ms: when it ended; kind: the event that says so; mark: of the harvest, 0 for none.
+        trays: of probes that were moved, by number; since, exposed, lately, read: of the box, as in State.
+    """
+
+    batch: BatchState
+    at_ms: int
+    kind: str
+    mark: int = 0
+    lately: Lately = Lately()
+    trays: dict[int, str] = {}
+    since: dict[str, int] = {}
+    exposed: dict[str, int] = {}
+    read: dict[int, Read] = {}
+
+
 class AlarmRec(Struct, frozen=True):
     """One alarm: its place in its life and the occurrence it is in.
 
@@ -241,6 +260,7 @@ class State(Struct, frozen=True):
         boots: (boot number, engine ms of its first moment) of the latest boots.
         since: since when the condition of a slow watch holds, by `INCUBATOR/KEY`; exposed: ms added up, likewise.
         lately: what else has happened to each box.
+        ended: the last batch of each box that has ended.
         usual: the usual level of each air probe, own: the box's own level there; airs: what is being learnt of them
             (engine.box).
         work: since when hands are in the koji, by incubator.
@@ -270,6 +290,7 @@ class State(Struct, frozen=True):
     due: dict[str, int] = {}
     alarms: dict[str, AlarmRec] = {}
     batches: dict[str, BatchState] = {}
+    ended: dict[str, Ended] = {}
     anchors: tuple[tuple[int, int], ...] = ()
     since: dict[str, int] = {}
     exposed: dict[str, int] = {}

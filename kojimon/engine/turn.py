@@ -33,7 +33,7 @@ class Turn:
         self.quiet, self.watch = dict(state.quiet), dict(state.watch)
         self.served, self.trace = dict(state.served), dict(state.trace)
         self.due, self.alarms = dict(state.due), dict(state.alarms)
-        self.batches, self.acts = dict(state.batches), dict(state.acts)
+        self.batches, self.ended, self.acts = dict(state.batches), dict(state.ended), dict(state.acts)
         self.since, self.exposed, self.usual = dict(state.since), dict(state.exposed), dict(state.usual)
         self.work, self.bad, self.own = dict(state.work), dict(state.bad), dict(state.own)
         self.probe_tests, self.outlooks, self.moved = dict(state.probe_tests), dict(state.outlooks), dict(state.moved)
@@ -51,7 +51,7 @@ class Turn:
             t_ms=self.t_ms, seq=self.seq, event_no=self.event_no, mark_no=self.mark_no, setup=self.setup,
             setup_hash=self.setup_hash, last_t=self.last_t, last_v=self.last_v, read=self.read, quiet=self.quiet,
             watch=self.watch, served=self.served, trace=self.trace, due=self.due, alarms=self.alarms,
-            batches=self.batches,
+            batches=self.batches, ended=self.ended,
             since=self.since, exposed=self.exposed, usual=self.usual, own=self.own, work=self.work, bad=self.bad,
             probe_tests=self.probe_tests, outlooks=self.outlooks, moved=self.moved, asked=self.asked, airs=self.airs,
             lately=self.lately,

@@ -15,6 +15,7 @@ from kojimon.contract.state import (
     Box,
     ByHand,
     Document,
+    EndedBatch,
     Extreme,
     Gate,
     Mark,
@@ -33,8 +34,9 @@ from kojimon.engine.moments import Known, known_of
 from kojimon.engine.outlook import shown
 from kojimon.engine.plan import CLOSED, DUE, OPEN, rank_of, round_of
 from kojimon.engine.probe_back import shown as question
+from kojimon.engine.reopen import BACK_MS, can_be
 from kojimon.engine.setup import IncubatorSetup
-from kojimon.engine.state import AlarmRec, State, elapsed_ms
+from kojimon.engine.state import AlarmRec, State, after_ms, elapsed_ms
 from kojimon.engine.trend import rate_per_h
 from kojimon.engine.turn import Turn
 from kojimon.schedule import spec
@@ -66,6 +68,7 @@ def _incubator(turn: Turn, box: IncubatorSetup) -> Box:
         schedule=box.schedule,
         trays=tuple(box.trays),
         batch=_batch(turn, known),
+        ended=_ended(turn, box.name),
         stage=_stage(known),
         places=tuple(_places(turn, box.name)),
         probes=tuple(_probes(turn, box.name)),
@@ -99,6 +102,14 @@ def _batch(turn: Turn, known: Known | None) -> OpenBatch | None:
         started_t_ms=batch.started_ms,
         hour0_t_ms=hour0_ms,
     )
+
+
+def _ended(turn: Turn, incubator: str) -> EndedBatch | None:
+    ended = can_be(turn, incubator)
+    if ended is None:
+        return None
+    until_ms = after_ms(turn.anchors, ended.at_ms, BACK_MS)
+    return EndedBatch(ended.batch.id, ended.batch.name, ended.kind.removeprefix("batch-"), ended.at_ms, until_ms)
 
 
 def _stage(known: Known | None) -> Stage | None:

@@ -13,7 +13,7 @@ from kojimon.words.speech import Speech
 
 KINDS: Final = (
     "silenced", "confirmed", "working", "setpoint", "probe-test-begin", "probe-test-missed", "probe-moved",
-    "probe-back", "mix-guess", "reading",
+    "probe-back", "mix-guess", "reading", "batch-reopened",
 )  # fmt: skip
 
 
@@ -33,8 +33,8 @@ def told(event: Mapping[str, Any], speech: Speech, until: str, when: str = "") -
         note = f" ({data['text']})" if data.get("text") else ""
         quiet = f"No noise{ends or ' for a while'}, not acknowledged: {subject}."
         return (quiet, "look") if kind == "silenced" else (f"Dealt with: {subject}{note}.", "good")
-    if kind == "reading":
-        return _reading(data, speech, when)
+    if kind in ("batch-reopened", "reading"):
+        return _reading(data, speech, when) if kind == "reading" else (_reopened(data), "look")
     if kind == "working":
         return f"Hands are in the koji{ends}: its limits wait, but for the outermost.", "plain"
     if kind == "setpoint":
@@ -60,6 +60,14 @@ def _reading(data: Mapping[str, Any], speech: Speech, when: str) -> tuple[str, s
     shown, far = data["probe_value"], speech.difference(quantity, abs(data["probe_value"] - value))
     other = f"{speech.value(quantity, shown)}, {far} {'more' if shown > value else 'less'}"
     return f"{text} Probe {data['probe']} shows {other}: look whether its tip is where it should be.", "look"
+
+
+def _reopened(data: Mapping[str, Any]) -> str:
+    end = "harvest" if data.get("was") == "batch-harvest" else "end"
+    gap = say.span((data.get("gap_ms") or 0) / 1000)
+    unseen = f"For {gap} no limit was judged; " if gap != "now" else ""
+    went = "what was measured is kept" if unseen else "What was measured is kept"
+    return f"The {end} of batch {data.get('name', '')} is taken back: the watch goes on. {unseen}{went}."
 
 
 def _moved(probe: str, data: Mapping[str, Any]) -> str:

@@ -308,3 +308,17 @@ def test_a_reading_by_hand_from_a_phone(cook: Cook, new_page: NewPage) -> None:
     page.get_by_role("button", name="Keep it").click()
     said(page, "Read by hand: koji 31.5 °C.")
     expect(page.get_by_text("By hand: koji")).to_be_visible()
+
+
+def test_one_tap_takes_a_harvest_back(cook: Cook, new_page: NewPage) -> None:
+    page: Page = new_page(360)
+    cook.feed()
+    assert cook.door.act("batch.start", name="New Year", hour0_ago_s="20").status == 200
+    cook.feed()
+    assert cook.door.act("batch.harvest").status == 200
+    page.goto(cook.url)
+    expect(page.locator(".sentence")).to_contain_text("No batch is open")
+    expect(page.get_by_text("Batch New Year was harvested")).to_be_visible()
+    page.get_by_role("button", name="Take it back").click()
+    said(page, "The harvest of batch New Year is taken back: the watch goes on.")
+    expect(page.locator(".where")).to_contain_text("batch New Year")

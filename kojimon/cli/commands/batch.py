@@ -119,11 +119,20 @@ def done(
 @incubator_option
 @config_option
 def undo(step: str, incubator: str, config: str | None) -> None:
-    """Take the last mark back, or the last of one step: it was not done."""
+    """Take back what was marked last, or the last of one step: it was not done.
+
+    A harvest, or a batch thrown away, is taken back for a day, before the next batch begins: the watch goes on.
+    """
     kitchen = open_kitchen(config)
-    box = incubator_of(kitchen.state(), incubator, batch=True)
-    mark = last_mark(find_step(box, step)) if step else latest_mark(box)
-    print_events(kitchen, kitchen.act(acts.StepUndo(mark=mark.mark), box.name))
+    document = kitchen.state()
+    box = incubator_of(document, incubator)
+    deed: acts.Deed
+    if box.ended and not step:
+        deed = acts.BatchReopen(batch=box.ended.id)
+    else:
+        box = incubator_of(document, incubator, batch=True)
+        deed = acts.StepUndo(mark=(last_mark(find_step(box, step)) if step else latest_mark(box)).mark)
+    print_events(kitchen, kitchen.act(deed, box.name))
     _after(kitchen, box.name)
 
 

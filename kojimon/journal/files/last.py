@@ -24,8 +24,8 @@ from kojimon.journal.writing.store import private, write_segments
 log = logs.get("journal")
 
 MOVES: Final = (
-    "start", "stop", "batch-start", "batch-harvest", "batch-discard", "stage", "step-done", "step-undone",
-    "step-corrected",
+    "start", "stop", "batch-start", "batch-harvest", "batch-discard", "batch-reopened", "stage", "step-done",
+    "step-undone", "step-corrected",
 )  # fmt: skip
 """Events after which it is written anew."""
 SEAL_BYTES: Final = 8

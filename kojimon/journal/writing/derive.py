@@ -119,7 +119,7 @@ def _batch_statement(event: Event) -> list[Statement]:
         note = str(data.get("note") or data.get("reason") or "")
         values = {"t_ms": event.t_ms, "outcome": outcome, "yield_kg": data.get("yield_kg"), "note": note}
         return [(_END_BATCH, values | {"id": event.batch})]
-    return []
+    return [(_REOPEN_BATCH, {"id": event.batch})] if event.kind == "batch-reopened" else []
 
 
 def hour0_ms(events: Iterable[Event]) -> int | None:
@@ -156,6 +156,10 @@ _MOVE_PROBE = (
 _INSERT_BATCH = (
     "INSERT INTO batch (id, incubator, name, schedule, rice_kg, started_t_ms, outcome, note) "
     "VALUES (?, ?, ?, ?, ?, ?, '', ?) ON CONFLICT (id) DO NOTHING"
+)
+_REOPEN_BATCH = (
+    "UPDATE batch SET ended_t_ms = NULL, outcome = '', yield_kg = NULL, note = coalesce((SELECT json_extract(data, "
+    "'$.note') FROM event WHERE batch = :id AND kind = 'batch-start' ORDER BY no LIMIT 1), '') WHERE id = :id"
 )
 _END_BATCH = (
     "UPDATE batch SET ended_t_ms = :t_ms, outcome = :outcome, yield_kg = :yield_kg, "

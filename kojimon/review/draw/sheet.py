@@ -161,6 +161,9 @@ def _marks(case: Case, tracks: Sequence[Track], speech: Speech) -> Iterator[Mark
     for event in case.events:
         if event.kind == "probe-moved" and not event.data.get("ended"):
             yield Mark(hour(event.t_ms), "note", f"{event.key} to {say.tray_name(str(event.data['tray']))}", rank=1)
+        if event.kind == "batch-reopened":
+            from_h, lasted = hour(int(event.data["ended_ms"])), show_duration(event.data["gap_ms"] / 1000)
+            yield Mark(from_h, "gap", f"nobody judged it for {lasted}", "look", hour(event.t_ms), 1)
     for stage in case.story.stages[1:]:
         yield Mark(hour(stage.from_ms), "stage", say.small_first(stage.label), rank=2)
     yield from _blind(tracks)

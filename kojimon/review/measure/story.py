@@ -112,7 +112,9 @@ def story_of(events: Sequence[Event]) -> Story:
         events: all of the batch's, in order.
     """
     works = _works(events)
-    ended = next((event.t_ms for event in events if event.kind in ("batch-harvest", "batch-discard")), None)
+    ends = ("batch-harvest", "batch-discard", "batch-reopened")
+    last = next((event for event in reversed(events) if event.kind in ends), None)
+    ended = last.t_ms if last is not None and last.kind != "batch-reopened" else None
     hour0 = min((work.at_ms for work in works if work.step == HOUR_ZERO), default=None)
     return Story(
         works=tuple(works),

@@ -109,6 +109,7 @@ FORMS: Final[dict[str, dict[str, Reading]]] = {
     "batch.start": {"name": _text, "rice_kg": _mass, "schedule": _text, "note": _text, "hour0_ago_s": _hours},
     "batch.harvest": {"yield_kg": _mass, "note": _text},
     "batch.discard": {"reason": _text},
+    "batch.reopen": {"batch": _text},
     "batch.note": {"text": _text, "photo": _text},
     "batch.verdict": {"batch": _text, "look": _text, "smell": _text, "taste": _text, "text": _text, **_SCORES},
     "reading": {"value_c": _temperature, "value_pct": _percent, "place": _text, "tray": _text},

@@ -36,8 +36,8 @@ FIRST_WIDTH_PX, FIRST_HEIGHT_PX = 336, 660.0
 CURVE_STEP_MS: Final = 8_000
 """A curve that is looked at is drawn anew so often."""
 LONG: Final = "public, max-age=31536000, immutable"
-LEADING: Final = ("batch.start", "batch.harvest", "batch.discard", "step.done", "step.undo", "step.correct",
-                  "probe.move")  # fmt: skip
+LEADING: Final = ("batch.start", "batch.harvest", "batch.discard", "batch.reopen", "step.done", "step.undo",
+                  "step.correct", "probe.move")  # fmt: skip
 """Acts after which the script loads the page anew where it stands on another."""
 
 

@@ -23,6 +23,8 @@ OLD_S: Final = 60.0
 """From here on the age of a value is shown; a value without one is fresh."""
 TONE_WORDS: Final = {"wrong": "Danger", "look": "Caution", "good": "Within limits", "plain": ""}
 """The word that stands beside each colour (ISO 22324: red danger, yellow caution, green safe)."""
+UNDO_MS: Final = 3_600_000
+"""So long a step just done can be taken back beside its button; later by *correct* in the list."""
 PAUSES_MIN: Final = (10, 30, 60)
 
 
@@ -100,6 +102,13 @@ class Mark(Struct, frozen=True):
     when: str
 
 
+class Undo(Struct, frozen=True):
+    """The one tap that takes the last mark, or the end of the last batch, back: its words, its act and fields."""
+
+    text: str
+    fields: dict[str, str]
+
+
 class Step(Struct, frozen=True):
     """A step of the schedule."""
 
@@ -148,6 +157,8 @@ class Box(Struct, frozen=True):
     """Probes that may be moved to another tray, by name and by what is read of them; () where there is one tray."""
     trays: tuple[tuple[str, str], ...] = ()
     """Its trays, by name and as they are called."""
+    undo: Undo | None = None
+    """What was done last, where that can be taken back."""
     by_hand: bool = False
     """Whether a batch is open that no probe measures: what is read by hand is then what there is."""
 
@@ -207,6 +218,7 @@ def _box(box: doc.Box, document: doc.Document, speech: Speech) -> Box:
         question=_question(box, speech, now),
         movable=tuple(_movable(box)),
         trays=tuple((tray, say.tray_name(tray)) for tray in box.trays),
+        undo=_undo(box, speech, now_ms, now),
         by_hand=batch is not None and not any(probe.place == "bed" for probe in box.probes),
     )
 
@@ -235,6 +247,24 @@ def _next(box: doc.Box, speech: Speech, now_ms: int, now: str) -> NextStep | Non
         step.name, found.title, found.window, found.late, step.can, step.work == "harvest", gate, key_of(box, step),
         found.advice, found.cautions,
     )  # fmt: skip
+
+
+def _undo(box: doc.Box, speech: Speech, now_ms: int, now: str) -> Undo | None:
+    ended = box.ended
+    if ended is not None:
+        what = "harvested" if ended.outcome == "harvest" else "thrown away"
+        when = f" {speech.moment(ended.at_utc, now)}" if ended.at_utc else ""
+        key = press(ended.id, "batch.reopen", str(ended.at_t_ms))
+        fields = {"kind": "batch.reopen", "incubator": box.name, "batch": ended.id, "idempotency": key}
+        return Undo(f"Batch {ended.name} was {what}{when}.", fields)
+    marks = [(mark, step) for step in box.steps for mark in step.standing if now_ms - mark.at_t_ms <= UNDO_MS]
+    if not marks:
+        return None
+    mark, step = max(marks, key=lambda pair: pair[0].mark)
+    when = f", {speech.moment(mark.at_utc, now)}" if mark.at_utc else ""
+    key = press(box.batch_id, "step.undo", str(mark.mark))
+    fields = {"kind": "step.undo", "incubator": box.name, "mark": str(mark.mark), "idempotency": key}
+    return Undo(f"Done: {speech.step(step.name)}{when}.", fields)
 
 
 def key_of(box: doc.Box, step: doc.Step) -> str:
