@@ -21,6 +21,7 @@ class Alarm(Struct, frozen=True):
         since_t_ms: since when it holds, or held.
         side: which way a value has gone, `high` or `low`; "" where that has no meaning.
         value, limit: °C or %, at its last change; None where it has none. rate_per_h: K/h or %/h, None while unknown.
+        dries: whether cold koji may stand in the dry air of a fan, uncovered.
         air_c: the box's air beside koji called too cold, or too hot where the air is hotter still; else None.
         probe, place, tray: "" where it is about none. quality: of a silent probe's readings, 0 where none came.
         until_t_ms: end of its pause. silent_until_t_ms: until then it makes no noise. reason: why it is out of service.
@@ -44,6 +45,7 @@ class Alarm(Struct, frozen=True):
     limit: float | None = None
     rate_per_h: float | None = None
     air_c: float | None = None
+    dries: bool = False
     probe: str = ""
     place: str = ""
     tray: str = ""

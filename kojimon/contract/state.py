@@ -87,6 +87,7 @@ class Box(Struct, frozen=True):
         kind, cover: what kind of box it is, and how the rice is covered (`model.BoxKind`, `model.Cover`).
         off_untold: why nobody would be told by the box's air that the box went off: `mat`, `no-air` or `room` (it never
             was well above the room); "" where it tells, and while no batch is open.
+        warmth_untold: why it cannot be known whether the koji warms itself: `no-probe`, `no-reading` or `drying`.
         batch, stage: None while no batch is open. ended: None but for a day after a batch, until the
             next begins. next: None when nothing waits. question: None when none is open.
         forecast: None without one of this batch; over MQTT it has a topic of its own.
@@ -115,6 +116,7 @@ class Box(Struct, frozen=True):
     kind: str = "unknown"
     cover: str = "unknown"
     off_untold: str = ""
+    warmth_untold: str = ""
 
     @property
     def batch_id(self) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from kojimon.contract import deadlines, keys
 from kojimon.contract.keys import named
 from kojimon.engine.setup import EngineSetup, IncubatorSetup, ProbeSetup, read_by_hand
-from kojimon.model import BoxKind
+from kojimon.model import BoxKind, Cover
 from kojimon.schedule.spec import Schedule
 
 
@@ -35,6 +35,11 @@ class Compiled:
         """The kind of a box (`model.BoxKind`)."""
         box = self.incubators.get(incubator)
         return box.kind if box is not None else BoxKind.UNKNOWN
+
+    def cover_of(self, incubator: str) -> str:
+        """How the rice is covered there (`model.Cover`)."""
+        box = self.incubators.get(incubator)
+        return box.cover if box is not None else Cover.UNKNOWN
 
     def probes_at(self, incubator: str, place: str, quantity: str) -> tuple[int, ...]:
         """Numbers of the probes in a place, in the order of the settings."""

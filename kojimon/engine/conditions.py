@@ -8,11 +8,17 @@ from kojimon.engine.moments import Known, known_of, targets_ms
 from kojimon.engine.setup import ProbeSetup
 from kojimon.engine.state import BatchState, ConditionState
 from kojimon.engine.turn import Turn
-from kojimon.model import Quality
+from kojimon.model import BoxKind, Cover, Quality
 from kojimon.schedule.spec import Condition
 
 RUNS_KEPT = 64
 TOO_COLD = float("-inf")
+DRIES_K = 3.0
+"""Koji so far under the air gives off water like a wet cloth (wet surface in moving air, derived: 10 K and more)."""
+WATCHED_FROM_MS = 21_600_000
+"""Where nobody watched before hour 6 it is not known from where the koji rose (judgement)."""
+SAYS_C = 30.0
+"""A height that says something of growth; below it any room does (judgement)."""
 GONE = (int(Quality.LOST), int(Quality.SIGNED_OFF))
 """Verdicts that are silence at once: a probe's own device, or its broker, says that no more will come."""
 
@@ -41,11 +47,14 @@ def reading_at(
 def reach(turn: Turn, incubator: str, condition: Condition) -> float | None:
     """The value a condition is judged by: the hottest (coldest) of its place, less the hottest of the other place.
 
-    TOO_COLD where the place itself has not come to `itself_at_least`; None where nothing fresh is known.
+    TOO_COLD where the place itself has not come to `itself_at_least`, or has not risen by itself as far as wanted;
+    None where nothing fresh is known.
     """
     own = fresh(turn, turn.compiled.known_at(incubator, condition.place, condition.quantity))
     if not own:
         return None
+    if waits_to_rise(turn, incubator, condition):
+        return TOO_COLD
     values = [turn.last_v[no] for no in own]
     value = max(values) if condition.at_least is not None else min(values)
     if not condition.above:
@@ -58,9 +67,52 @@ def reach(turn: Turn, incubator: str, condition: Condition) -> float | None:
 
 def shows_growth(condition: Condition) -> bool:
     """Whether a condition stands for the koji's own heat: warm koji that does not count from hour 0 on. Koji that is
-    colder than the box's air was warmed by that."""
+    colder than the box's air was warmed by that. Where a rise of its own is wanted, that says so instead."""
     warm = condition.place == "bed" and condition.quantity == "temperature" and condition.at_least is not None
-    return warm and not condition.above and condition.from_s > 0
+    return warm and not condition.above and condition.from_s > 0 and condition.own_rise is None
+
+
+def waits_to_rise(turn: Turn, incubator: str, condition: Condition) -> bool:
+    """Whether the koji has not yet risen by its own heat as far as the condition wants (engine.own_heat).
+
+    Where no rise can be counted - it is read by hand alone, or nobody watched before - a height that says something
+    must do.
+    """
+    batch = turn.batches.get(incubator)
+    if condition.own_rise is None or (batch is not None and batch.own_rise_k >= condition.own_rise):
+        return False
+    says = bool(condition.above) or (condition.at_least is not None and condition.at_least >= SAYS_C)
+    return not (says and _no_rise_counts(turn, incubator))
+
+
+def _no_rise_counts(turn: Turn, incubator: str) -> bool:
+    numbers = turn.compiled.probes_at(incubator, "bed", "temperature")
+    courses = [turn.courses[no] for no in numbers if no in turn.courses]
+    if not numbers or not courses:
+        return not numbers
+    over_mat = turn.compiled.kind_of(incubator) == BoxKind.HEAT_MAT
+    return not over_mat and all(one.begun_ms - one.zero_ms > WATCHED_FROM_MS for one in courses)
+
+
+def may_dry(turn: Turn, incubator: str) -> bool:
+    """Whether the rice may give off water to the air: what dries gets warmer, up to the air and no further."""
+    return turn.compiled.cover_of(incubator) != Cover.CLOTH_AND_PLASTIC
+
+
+def warmth_untold(turn: Turn, incubator: str) -> str:
+    """Why it cannot be known here whether the koji warms itself, "" where it can.
+
+    `no-probe`: none sits in the koji; `no-reading`: none has been read for half an hour; `drying`: the koji stands far
+    under the air, as wet rice in moving air does, grown or not.
+    """
+    numbers = turn.compiled.probes_at(incubator, "bed", "temperature")
+    if not numbers:
+        return "" if fresh(turn, turn.compiled.known_at(incubator, "bed", "temperature")) else "no-probe"
+    courses = [turn.courses[no] for no in fresh(turn, numbers) if no in turn.courses and turn.courses[no].blocks]
+    if not courses:
+        return "no-reading"
+    dry = [one for one in courses if one.seen and max(one.blocks[-1].means) < -DRIES_K]
+    return "drying" if len(dry) == len(courses) and may_dry(turn, incubator) else ""
 
 
 def _air_is_hotter(turn: Turn, incubator: str, value: float) -> bool:

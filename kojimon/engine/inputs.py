@@ -102,7 +102,7 @@ def _forget(turn: Turn, gone: set[tuple[int, str, str]]) -> None:
     """Probes no longer among the settings: their alarms end, nothing of theirs is judged any more."""
     for no, name, incubator in gone:
         for table in (turn.last_t, turn.last_v, turn.quiet, turn.watch, turn.served, turn.trace, turn.bad, turn.usual,
-                      turn.own, turn.airs):  # fmt: skip
+                      turn.own, turn.airs, turn.courses):  # fmt: skip
             table.pop(no, None)
         turn.set_due(deadlines.Silent(no), None)
         if turn.active(incubator, keys.Silent(name)):

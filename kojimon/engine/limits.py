@@ -6,7 +6,7 @@ Each probe serves its own delays; the alarm of a place and side is as bad as its
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
+from typing import Any, Final
 
 from msgspec.structs import replace
 
@@ -14,13 +14,13 @@ from kojimon.alarms.levels import IDLE, LevelState, Threshold, judge
 from kojimon.alarms.states import AlarmState, Signal
 from kojimon.contract import keys
 from kojimon.contract.state import Pending
-from kojimon.engine.conditions import fresh, reading_at
+from kojimon.engine.conditions import fresh, may_dry, reading_at
 from kojimon.engine.setup import ProbeSetup
 from kojimon.engine.state import AlarmRec, ProbeWatch, after_ms, elapsed_ms
 from kojimon.engine.trend import rate_per_h
 from kojimon.engine.turn import OUTERMOST, SUPPRESSED, Turn
 from kojimon.engine.work import worsened
-from kojimon.model import Priority
+from kojimon.model import BoxKind, Priority
 from kojimon.schedule.spec import Band, Limit, Stage
 
 LEVELS = {"high": ("high", "high_high"), "low": ("low", "low_low")}
@@ -42,7 +42,16 @@ def bands_in_force(turn: Turn, incubator: str) -> list[Band]:
     index = schedule.stages.index(stage)
     before = schedule.stages[index - 1] if index else None
     into_s = elapsed_ms(turn.anchors, batch.stage_since_ms, turn.t_ms) // MINUTE_MS * 60
-    return [_ramped(band, before, into_s) for band in stage.bands]
+    untold = _UNTOLD.get(turn.compiled.kind_of(incubator), ())
+    return [_ramped(band, before, into_s) for band in stage.bands if (band.place, band.quantity) not in untold]
+
+
+_UNTOLD: Final[dict[str, tuple[tuple[str, str], ...]]] = {
+    BoxKind.HEAT_MAT: (("air", "temperature"), ("air", "humidity")),
+    BoxKind.FAN: (("air", "humidity"),),
+}
+"""What has no limits in a kind of box: the air over a mat is the room's, and fresh air that a fan heats is dry, however
+damp the trays are under their wraps (20 °C and 50 % in the room give 25 % at 32 °C, by vapour pressure)."""
 
 
 def ramp_next_ms(turn: Turn, incubator: str) -> int | None:
@@ -201,7 +210,7 @@ def _by_stage(turn: Turn, alarm: AlarmRec, band: Band | None, side: str) -> dict
 
 
 def beside(turn: Turn, incubator: str, key: keys.AlarmKey) -> dict[str, Any]:
-    """What an alarm of koji is read beside: `air_c`, the box's air where it is fresh.
+    """What an alarm of koji is read beside: `air_c`, the box's air where it is fresh; `dries`, where a fan blows on it.
 
     Warm air does not leave koji cold for long, so that the probe may be what is in the wrong place. Of hot koji only
     air that is hotter still: then spreading it would warm it.
@@ -212,7 +221,8 @@ def beside(turn: Turn, incubator: str, key: keys.AlarmKey) -> dict[str, Any]:
     bed = reading_at(turn, incubator, "bed", "temperature")
     if air is None or (key != keys.COLD_KOJI and (bed is None or air[1] <= bed[1])):
         return {}
-    return {"air_c": air[1]}
+    dries = turn.compiled.kind_of(incubator) == BoxKind.FAN and may_dry(turn, incubator)
+    return {"air_c": air[1], **({"dries": True} if key == keys.COLD_KOJI and dries else {})}
 
 
 def _now(turn: Turn, incubator: str, place: str, quantity: str, side: str) -> float | None:

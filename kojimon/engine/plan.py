@@ -8,7 +8,7 @@ from msgspec.structs import replace
 
 from kojimon.alarms.states import Signal
 from kojimon.contract import deadlines, keys
-from kojimon.engine.conditions import fresh, rewatched
+from kojimon.engine.conditions import fresh, rewatched, warmth_untold
 from kojimon.engine.guide import warming
 from kojimon.engine.limits import ramp_next_ms, rejudge_all
 from kojimon.engine.moments import Known, known_of
@@ -106,6 +106,8 @@ def _expectation(turn: Turn, incubator: str, known: Known, expectation: Expectat
             turn.signal(incubator, key, Signal.OFF)
         return
     by_ms = expected_by_ms(known, expectation) if _can_be_seen(turn, incubator, known, expectation) else None
+    if not alarm.active and _own_heat(known, expectation) and warmth_untold(turn, incubator):
+        return
     if by_ms is not None and by_ms <= turn.t_ms and not alarm.active:
         turn.signal(
             incubator, key, Signal.ON, priority=expectation.priority, label=expectation.label,
@@ -120,6 +122,20 @@ def _can_be_seen(turn: Turn, incubator: str, known: Known, expectation: Expectat
     condition = known.schedule.conditions[expectation.condition]
     where = (incubator, condition.place, condition.quantity)
     return bool(turn.compiled.probes_at(*where) or fresh(turn, turn.compiled.known_at(*where)))
+
+
+def _own_heat(known: Known, expectation: Expectation) -> bool:
+    """Whether it waits for koji that warms itself, which cannot be known everywhere."""
+    return known.schedule.conditions[expectation.condition].own_rise is not None
+
+
+def overdue(turn: Turn, incubator: str, known: Known) -> bool:
+    """Whether koji that should warm itself by now and does not is not told of: it could not be known before."""
+    return any(
+        (by_ms := expected_by_ms(known, one)) is not None and by_ms <= turn.t_ms and not met(known, one, turn.t_ms)
+        for one in known.schedule.expectations
+        if _own_heat(known, one) and not turn.active(incubator, keys.Expect(one.name))
+    ) and not warmth_untold(turn, incubator)
 
 
 def met(known: Known, expectation: Expectation, now_ms: int) -> bool:

@@ -17,6 +17,7 @@ from kojimon.engine.conditions import fresh, reading_at
 from kojimon.engine.limits import band_of, bands_in_force, beside
 from kojimon.engine.moments import Known, known_of
 from kojimon.engine.outlook import Left, left_until
+from kojimon.engine.own_heat import follow
 from kojimon.engine.state import Mark, after_ms
 from kojimon.engine.trend import TRACE_EVERY_MS, Slope, slope_of
 from kojimon.engine.turn import Turn
@@ -32,6 +33,7 @@ def judge_slowly(turn: Turn) -> None:
         if known is None:
             continue
         judge_box(turn, incubator, known)
+        follow(turn, incubator, known)
         stage = known.schedule.stage(turn.batches[incubator].stage)
         _watches(turn, incubator, known, stage)
         _time_to_limit(turn, incubator, response_s(turn, known.schedule))

@@ -130,6 +130,34 @@ class AirWatch(Struct, frozen=True):
     room: float | None = None
 
 
+class CourseBlock(Struct, frozen=True):
+    """Half an hour of koji: when it ended, whether it may be the lowest, its mean distance from each course (K)."""
+
+    t_ms: int
+    base: bool
+    means: tuple[float, ...]
+
+
+class Course(Struct, frozen=True):
+    """How one probe in the koji would go without growth (engine.own_heat).
+
+    Attributes:
+        zero_ms: the hour 0 it counts from; begun_ms: when it was first read after that; at_ms: last value.
+        levels: the courses, °C; seen: whether anything around the koji is measured.
+        block_ms: when the half hour that runs began; totals, count: its sums so far. blocks: half hours, oldest first.
+    """
+
+    zero_ms: int
+    begun_ms: int
+    at_ms: int
+    levels: tuple[float, ...]
+    seen: bool
+    block_ms: int
+    totals: tuple[float, ...] = ()
+    count: int = 0
+    blocks: tuple[CourseBlock, ...] = ()
+
+
 class Lately(Struct, frozen=True):
     """When something last happened to a box whose batch is open; -1 for never.
 
@@ -160,7 +188,7 @@ class Read(Struct, frozen=True):
 
 
 class BatchState(Struct, frozen=True):
-    """The open batch of an incubator."""
+    """The open batch of an incubator. `own_rise_k`: the furthest its koji has risen by itself (engine.own_heat)."""
 
     id: str
     name: str
@@ -171,6 +199,7 @@ class BatchState(Struct, frozen=True):
     stage_since_ms: int = -1
     conditions: dict[str, ConditionState] = {}
     phases: dict[str, Phase] = {}
+    own_rise_k: float = 0.0
 
 
 class Ended(Struct, frozen=True):
@@ -263,6 +292,7 @@ class State(Struct, frozen=True):
         ended: the last batch of each box that has ended.
         usual: the usual level of each air probe, own: the box's own level there; airs: what is being learnt of them
             (engine.box).
+        courses: what each probe in the koji would show without growth, by number.
         work: since when hands are in the koji, by incubator.
         bad: of each probe whose readings are bad now: (since ms, last ms, quality).
         probe_tests: probes that somebody is warming to prove the alarm, by number (engine.alarm_test).
@@ -305,6 +335,7 @@ class State(Struct, frozen=True):
     moved: dict[int, Moved] = {}
     asked: dict[str, Asked] = {}
     airs: dict[int, AirWatch] = {}
+    courses: dict[int, Course] = {}
     awake_ms: int = 0
     acts: dict[str, int] = {}
 

@@ -38,6 +38,7 @@ class Turn:
         self.work, self.bad, self.own = dict(state.work), dict(state.bad), dict(state.own)
         self.probe_tests, self.outlooks, self.moved = dict(state.probe_tests), dict(state.outlooks), dict(state.moved)
         self.asked, self.airs, self.lately = dict(state.asked), dict(state.airs), dict(state.lately)
+        self.courses = dict(state.courses)
         self.events: list[Event] = []
         self.messages: list[Message] = []
         self.guidance: list[Guidance] = []
@@ -54,7 +55,7 @@ class Turn:
             batches=self.batches, ended=self.ended,
             since=self.since, exposed=self.exposed, usual=self.usual, own=self.own, work=self.work, bad=self.bad,
             probe_tests=self.probe_tests, outlooks=self.outlooks, moved=self.moved, asked=self.asked, airs=self.airs,
-            lately=self.lately,
+            courses=self.courses, lately=self.lately,
             anchors=self.anchors, boots=self.boots, awake_ms=self.awake_ms, acts=self.acts,
         )  # fmt: skip
 

@@ -27,7 +27,7 @@ from kojimon.contract.state import (
     Step,
 )  # fmt: skip
 from kojimon.engine.box import off_untold
-from kojimon.engine.conditions import fresh
+from kojimon.engine.conditions import fresh, warmth_untold
 from kojimon.engine.derived import derived
 from kojimon.engine.limits import bands_in_force, beside, pending
 from kojimon.engine.moments import Known, known_of
@@ -85,6 +85,7 @@ def _incubator(turn: Turn, box: IncubatorSetup) -> Box:
         kind=box.kind,
         cover=box.cover,
         off_untold=off_untold(turn, box.name) if known else "",
+        warmth_untold=warmth_untold(turn, box.name) if known and known.hour0_ms() is not None else "",
     )
 
 

@@ -74,6 +74,7 @@ def condition(keys: Draft) -> Condition:
         hold_s=keys["hold_s"],
         itself_at_least=level(keys["itself_at_least"]),
         from_s=keys["from_s"],
+        own_rise=level(keys["own_rise"], difference=True),
     )
 
 

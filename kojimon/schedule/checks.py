@@ -8,7 +8,7 @@ from typing import Any, Final
 
 from kojimon.document.report import Report, one_of
 from kojimon.document.values import Amount
-from kojimon.model import Priority
+from kojimon.model import Place, Priority
 from kojimon.schedule.build import DISTANCES, HOUR_ZERO, Draft, level
 from kojimon.units import show_duration
 
@@ -26,6 +26,7 @@ def check(draft: Draft, report: Report) -> None:
         if keys.get("above") and keys["above"] == keys.get("place"):
             report.at(f"conditions.{name}.above", f"found `{keys['above']}`, the place itself", "wanted another place")
         _itself(keys, f"conditions.{name}", report)
+        _own_rise(keys, f"conditions.{name}.own_rise", report)
     for name, keys in draft.get("stages", {}).items():
         _bands(keys.get("bands", {}), f"stages.{name}.bands", report)
         for number, watch in enumerate(keys.get("watches", ())):
@@ -82,6 +83,16 @@ def _itself(keys: Draft, path: str, report: Report) -> None:
     elif any((keys[key].unit == "%") != (itself.unit == "%") for key in ("at_least", "at_most") if key in keys):
         report.at(path, "found a temperature and a percentage", "wanted two of a kind")
     _level(itself, path, report, difference=False)
+
+
+def _own_rise(keys: Draft, path: str, report: Report) -> None:
+    rise = keys.get("own_rise")
+    if rise is None:
+        return
+    if keys.get("place") != Place.BED or any(keys[key].unit == "%" for key in ("at_least", "at_most") if key in keys):
+        report.at(path, "found `own_rise` for what is not the koji's temperature", "wanted it with `place: bed` alone")
+    if rise.unit == "%" or not 0.5 <= (level(rise, True) or 0.0) <= 10:
+        report.at(path, f"found `{rise}`", "wanted a rise from 0.5 C to 10 C (0.9 F to 18 F)")
 
 
 def _level(given: Amount, path: str, report: Report, difference: bool) -> None:

@@ -206,6 +206,8 @@ CONDITION: Final = Map(
               was="for"),
         Field("from", _WAIT, "It does not count before so long after hour 0, and warm koji only while no fresh air"
               " is hotter: else the box warms it.", "from_s", default=0.0),
+        Field("own_rise", amount(), "It does not count before the koji has risen so far by its own heat: a rise that"
+              " its box does not explain. For the koji's temperature only.", default=None),
     ],
     Condition,
 )  # fmt: skip

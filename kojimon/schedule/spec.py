@@ -52,6 +52,7 @@ class Condition(Struct, frozen=True):
     grows when the other place cools); else the value is the place's own value (°C or %). Of several probes in the
     place the hottest counts for at_least and the coldest for at_most. A hold does not count before `from_s` after hour
     0: rice just seeded is warm for other reasons than growth; nor is koji at_least so warm while fresh air is hotter.
+    With `own_rise` it is not true before the koji has risen so far by its own heat (K), as the box does not explain.
     """
 
     place: str
@@ -62,6 +63,7 @@ class Condition(Struct, frozen=True):
     hold_s: float = 0.0
     itself_at_least: float | None = None
     from_s: float = 0.0
+    own_rise: float | None = None
 
 
 class Limit(Struct, frozen=True):

@@ -184,11 +184,13 @@ def _said(alarm: Alarm) -> tuple[str, str]:
 
 
 def _warm_around(alarm: Alarm) -> str:
-    """Koji is called too cold while the box's air is warmer than that limit: the probe may lie elsewhere."""
+    """Koji is called too cold while the box's air is warmer than that limit: it dries, or the probe lies elsewhere."""
     air_c, limit = alarm.air_c, alarm.limit
     cold = keys.parse(alarm.key) == keys.COLD_KOJI
     lies = cold and air_c is not None and limit is not None and air_c >= limit + WARM_AROUND_K
-    return "Probe out, or koji cold: look" if lies else ""
+    if lies and alarm.dries:
+        return "It dries: cover it, with holes"
+    return "Probe out, or it dries: look" if lies else ""
 
 
 def heated(alarm: Alarm) -> bool:

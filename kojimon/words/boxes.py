@@ -38,6 +38,12 @@ UNTOLD: Final = {
     "room": "The air of the box is hardly warmer than its room: it does not tell whether the box is on.",
 }
 
+WARMTH: Final = {
+    "no-probe": "No probe is in the koji: whether it warms itself cannot be known. Feel it, and go by the clock.",
+    "drying": "The koji stands far below the air, as wet rice in moving air does: whether it warms itself cannot be"
+    " known. Cover it, with a few holes.",
+}
+
 
 def named(kind: str, cover: str) -> str:
     """The box in a few words."""

@@ -125,7 +125,8 @@ class TestHomeTrays:
         assert (above.place, above.above, above.at_least, above.hold_s) == ("bed", "air", 3.0, 600.0)
         (expected,) = HOME.expectations
         assert (hours(expected.by), expected.priority) == (26, tell)
-        assert {expected.condition, *expected.or_conditions} == {"warm", "above-air"}
+        assert (expected.condition, expected.or_conditions) == ("own-heat", ("warm", "above-air"))
+        assert {HOME.conditions[name].own_rise for name in ("own-heat", "warm", "above-air")} == {0.7}
         causes = " ".join(expected.causes)
         assert all(word in causes for word in ("cold", "dry", "starter too old", "not in the rice"))
         assert [stage.blind_s for stage in HOME.stages] == [7200, 900, 900]

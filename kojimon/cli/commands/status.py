@@ -175,8 +175,9 @@ def _values(incubator: Box, speech: Speech) -> None:
     if missing:
         screen.say(f"Not measured: {say.listing(missing)}.", "quiet")
     untold = boxes.untold(incubator.off_untold, incubator.place("bed") is not None)
-    if untold:
-        screen.say(untold, "quiet")
+    for line in (untold, boxes.WARMTH.get(incubator.warmth_untold, "")):
+        if line:
+            screen.say(line, "quiet")
 
 
 def _aged(age_s: float | None) -> str:

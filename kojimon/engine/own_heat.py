@@ -1,0 +1,151 @@
+"""Whether the koji warms itself: a rise that its box does not explain, never a height alone.
+
+Rice without growth follows what is around it, slowly: a thin tray within half an hour, a deep or wrapped one within
+hours (time constants of layers, derived for 1 to 5 cm: 0.5-3.8 h). How slowly is not known, so that course is worked
+out for each of `TAUS_H`, and the koji's own rise is what all of them leave: the least of how far its distance from the
+course has risen, hour's mean on hour's mean, above the lowest of the last hours. A mat, a warm spot or a wet surface
+makes a distance, but a steady one; a box that is set, switched or opened moves one of the courses as it moves the rice.
+"""
+
+from __future__ import annotations
+
+from math import exp
+
+from msgspec.structs import replace
+
+from kojimon.engine.conditions import fresh, may_dry, take
+from kojimon.engine.moments import Known
+from kojimon.engine.plan import overdue, reconsider
+from kojimon.engine.quiet import refresh
+from kojimon.engine.state import Course, CourseBlock, elapsed_ms
+from kojimon.engine.turn import Turn
+from kojimon.engine.work import COOLING_WORK
+
+TAUS_H = (0.5, 1.0, 2.0, 4.0)
+BLOCK_MS = 1_800_000
+"""Half an hour; the last two are the hour that is looked at."""
+LEAST_TICKS = 8
+"""So many values of fifteen, or the half hour says nothing."""
+BLOCKS = 16
+"""The lowest of the last eight hours is what a rise counts from (judgement)."""
+FROM_MS = 18_000_000
+"""No hour before the fifth counts as the lowest: the rice still takes on the warmth of its box (judgement)."""
+WORK_MS = 21_600_000
+"""So long after work the koji may still be on its way back from it: no such hour counts as the lowest (judgement)."""
+MOVED_MS = 10_800_000
+"""So long after its probe came to lie elsewhere nothing is judged (judgement)."""
+BESIDE_HEATER_K = 3.0
+"""Koji so much above the air before it grew lies by its heater: another depth is another temperature (judgement)."""
+NEAR_AIR_K = 2.0
+FAST_MS = 14_400_000
+"""From so little under the air what dries takes longer than four hours for a K (judgement)."""
+UNSEEN_PART = 1 / 3
+"""Where nothing around the koji is measured its own rise counts for so much: a room may make the rest (judgement)."""
+
+
+def follow(turn: Turn, incubator: str, known: Known) -> None:
+    """One round: the courses go on, and a rise further than before is noted in the batch."""
+    zero_ms, batch = known.hour0_ms(), turn.batches[incubator]
+    if zero_ms is None:
+        return
+    around_c, best_k = _around(turn, incubator), batch.own_rise_k
+    worked_ms, moved_ms = _worked(turn, incubator, known)
+    numbers = fresh(turn, turn.compiled.probes_at(incubator, "bed", "temperature"))
+    begun = any(no not in turn.courses or turn.courses[no].zero_ms != zero_ms for no in numbers)
+    for no in numbers:
+        course = turn.courses[no] = _went_on(turn, no, zero_ms, around_c, worked_ms)
+        best_k = max(best_k, _rise_k(turn, course, worked_ms, moved_ms, may_dry(turn, incubator)))
+    turn.put_batch(incubator, replace(turn.batches[incubator], own_rise_k=best_k))
+    if begun or _reached(known, batch.own_rise_k, best_k):
+        _judged_anew(turn, incubator)
+    elif overdue(turn, incubator, known):
+        reconsider(turn, incubator)
+
+
+def _reached(known: Known, before_k: float, now_k: float) -> bool:
+    """Whether a condition has waited for such a rise."""
+    waited = [one.own_rise for one in known.schedule.conditions.values() if one.own_rise is not None]
+    return any(before_k < rise <= now_k for rise in waited)
+
+
+def _judged_anew(turn: Turn, incubator: str) -> None:
+    """Conditions that hang on a rise are judged by what was last read."""
+    numbers = fresh(turn, turn.compiled.probes_at(incubator, "bed", "temperature"))
+    done = [take(turn, turn.compiled.probes[no], turn.last_t[no]) for no in numbers]
+    if any(done):
+        reconsider(turn, incubator)
+    refresh(turn, incubator)
+
+
+def _around(turn: Turn, incubator: str) -> float | None:
+    """The air of the box, else the room; None where neither is read."""
+    for place in ("air", "room"):
+        seen = fresh(turn, turn.compiled.probes_at(incubator, place, "temperature"))
+        if seen:
+            return sum(turn.last_v[no] for no in seen) / len(seen)
+    return None
+
+
+def _worked(turn: Turn, incubator: str, known: Known) -> tuple[int, int]:
+    """When the koji was last mixed or the like, by a mark or by its fall, and when its tray was moved; -1: never."""
+    works = {step.name: step.work for step in known.schedule.steps}
+    marks = [mark for mark in known.batch.marks if not mark.undone and works.get(mark.step, "") in COOLING_WORK]
+    swapped = [mark.at_ms for mark in marks if works[mark.step] == "swap"]
+    worked = [mark.at_ms for mark in marks]
+    return max([turn.of_late(incubator).guessed_ms, *worked]), max(swapped, default=-1)
+
+
+def _went_on(turn: Turn, no: int, zero_ms: int, around_c: float | None, worked_ms: int) -> Course:
+    """The probe's courses two minutes further, its distance from them added to the half hour that runs."""
+    value, course = turn.last_v[no], turn.courses.get(no)
+    if course is None or course.zero_ms != zero_ms or course.seen < (around_c is not None):
+        course = Course(zero_ms, turn.t_ms, turn.t_ms, (value,) * len(TAUS_H), around_c is not None, turn.t_ms)
+    levels = course.levels
+    if around_c is not None:
+        past_h = elapsed_ms(turn.anchors, course.at_ms, turn.t_ms) / 3_600_000
+        levels = tuple(
+            level + (around_c - level) * (1 - exp(-past_h / tau_h)) for level, tau_h in zip(levels, TAUS_H, strict=True)
+        )
+    beyond = tuple(value - (level if course.seen else 0.0) for level in levels)
+    totals = tuple(a + b for a, b in zip(course.totals or (0.0,) * len(TAUS_H), beyond, strict=True))
+    course = replace(course, at_ms=turn.t_ms, levels=levels, totals=totals, count=course.count + 1)
+    if elapsed_ms(turn.anchors, course.block_ms, turn.t_ms) < BLOCK_MS:
+        return course
+    if course.count >= LEAST_TICKS:
+        early = elapsed_ms(turn.anchors, zero_ms, turn.t_ms) < FROM_MS
+        after_work = worked_ms >= 0 and elapsed_ms(turn.anchors, worked_ms, turn.t_ms) < WORK_MS
+        means = tuple(total / course.count for total in totals)
+        block = CourseBlock(turn.t_ms, not (early or after_work), means)
+        course = replace(course, blocks=(*course.blocks[1 - BLOCKS :], block))
+    return replace(course, totals=(), count=0, block_ms=turn.t_ms)
+
+
+def _rise_k(turn: Turn, course: Course, worked_ms: int, moved_ms: int, dries: bool) -> float:
+    """How far the last hour stands above the lowest, by the course that leaves least."""
+    hour = course.blocks[-2:]
+    lowest = [block for block in course.blocks if block.base]
+    if len(hour) < 2 or elapsed_ms(turn.anchors, hour[0].t_ms, turn.t_ms) > 2 * BLOCK_MS or not lowest:
+        return 0.0
+    if course.seen and min(means[0] for means in (block.means for block in lowest)) > BESIDE_HEATER_K:
+        moved_ms = max(moved_ms, worked_ms)
+    if moved_ms >= 0:
+        lowest = [block for block in lowest if block.t_ms > moved_ms]
+        if not lowest or elapsed_ms(turn.anchors, moved_ms, turn.t_ms) < MOVED_MS:
+            return 0.0
+    part = 1.0 if course.seen else UNSEEN_PART
+    return part * min(_above_lowest_k(i, hour, lowest, dries and course.seen) for i in range(len(TAUS_H)))
+
+
+def _above_lowest_k(i: int, hour: tuple[CourseBlock, ...], lowest: list[CourseBlock], dries: bool) -> float:
+    """How far the last hour stands above the lowest, by one course.
+
+    What dries gets warmer too, up to the air and no further, and slowly where it is hardly below: so a slow rise, or
+    one from far below, counts once it has come to the air.
+    """
+    now_k = (hour[0].means[i] + hour[1].means[i]) / 2
+    least_k = min(block.means[i] for block in lowest)
+    if not dries:
+        return now_k - least_k
+    slow_k = min(now_k - least_k, now_k + 1.0)
+    lately = [block.means[i] for block in lowest if hour[1].t_ms - block.t_ms <= FAST_MS]
+    return max(slow_k, now_k - min(lately)) if lately and least_k >= -NEAR_AIR_K else slow_k

@@ -1,0 +1,180 @@
+"""Koji that warms itself, and rice that its box, mat, room or drying warms: one lump in kitchens of all kinds."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from math import exp, pi, sin
+
+import pytest
+from msgspec.structs import replace
+
+from kojimon.engine import advance, initial_state, view
+from kojimon.engine.setup import EngineSetup
+from kojimon.engine.state import ConditionState
+from kojimon.model import Event
+from kojimon.schedule.load import load_schedule
+from tests.engine.build import AIR, BED, H, Rows, site
+from tests.engine.test_box import HOME
+
+At = Callable[[float], float]
+NEVER: At = lambda h: 0.0  # noqa: E731
+DEAD_BY_H = 28.0
+"""Asked for: by then koji that does not grow is told of."""
+
+
+def lump(around: At, own: At, tau_h: float, beyond: At, start_c: float) -> Iterator[float]:
+    """°C of rice minute by minute: it follows what is around it with a time constant, `beyond` it by so much (K), and
+    has risen by `own` K of its own heat."""
+    followed = start_c
+    for minute in range(48 * 60):
+        at_h = minute / 60
+        followed += (around(at_h) + beyond(at_h) - followed) * (1 - exp(-1 / 60 / tau_h))
+        yield followed + own(at_h)
+
+
+def growth(onset_h: float) -> At:
+    """K of its own heat: doubling every 1.5 h, 1 K at the onset and 9 K at most."""
+    return lambda h: min(9.0, 2 ** ((h - onset_h) / 1.5)) if h > onset_h - 6 else 0.0
+
+
+class Kitchen:
+    """A batch with a probe in the koji and one beside it, a reading a minute; only spores and a mixing are marked.
+
+    `recognised_h`: when its own heat was first taken for real; `told_h`: when it was told that there is none.
+    """
+
+    def __init__(
+        self, around: At, own: At = NEVER, tau_h: float = 2.0, beyond: At = NEVER, start_c: float = 31.0,
+        kind: str = "unknown", cover: str = "unknown", air: At | None = None, hours: float = 30.0,
+        mixed_h: float | None = None, seen: bool = True,
+    ) -> None:  # fmt: skip
+        rows = Rows(self.setup(kind, cover, seen))
+        rows.act("batch.start")
+        rows.act("step.done", step="inoculate", value_c=31.0, override="test")
+        rice = list(lump(around, own, tau_h, beyond, start_c))
+        for minute in range(round(hours * 60)):
+            if mixed_h is not None and minute == round(mixed_h * 60):
+                rows.act("step.done", step="first-check")
+            since = None if mixed_h is None else minute / 60 - mixed_h
+            dip_k = 3.0 * exp(-since / tau_h) if since is not None and since >= 0 else 0.0
+            values = {AIR: (air or around)(minute / 60), **({BED: rice[minute] - dip_k} if seen else {})}
+            rows.hold((minute + 1) * 60.0, values, every_s=60)
+        self.state, outcome = advance(initial_state(), rows.take(), rows.t_ms)
+        self.box = view(self.state, rows.t_ms).incubators[0]
+
+        def hour(event: Event) -> float:
+            return (event.t_ms - rows.t0_ms) / 3_600_000
+
+        self.told_h = [hour(e) for e in outcome.events if e.key == "expect/self-warming" and e.data["event"] == "on"]
+        self.over_h = [hour(e) for e in outcome.events if e.key == "expect/self-warming" and e.data["event"] == "off"]
+        self.stages = {e.key: hour(e) for e in outcome.events if e.kind == "stage"}
+        since_ms = self.state.batches["box"].conditions.get("own-heat", ConditionState()).since_ms
+        self.recognised_h = None if since_ms < 0 else (since_ms - rows.t0_ms) / 3_600_000
+
+    @staticmethod
+    def setup(kind: str, cover: str, seen: bool) -> EngineSetup:
+        setup = site(load_schedule(HOME))
+        wanted = (BED, AIR) if seen else (AIR,)
+        boxes = tuple(replace(one, kind=kind, cover=cover) for one in setup.incubators)
+        return replace(setup, incubators=boxes, probes=tuple(one for one in setup.probes if one.no in wanted))
+
+
+def night(h: float) -> float:
+    """A room: 3 K up and down by day and night."""
+    return 21.0 + 3.0 * sin(2 * pi * (h - 3) / 24)
+
+
+def ripple(h: float) -> float:
+    return 30.0 + 2.5 * sin(2 * pi * h * 60 / 7)
+
+
+KITCHENS = {
+    "still": {"around": lambda h: 30.0},
+    "fan, wrapped, rippling": {"around": ripple, "tau_h": 0.5, "cover": "cloth-and-plastic", "kind": "fan"},
+    "mat": {"around": lambda h: 23.0, "beyond": lambda h: 9.6, "tau_h": 3.0},
+    "mat, room by day and night": {"around": night, "beyond": lambda h: 10.0, "tau_h": 1.0, "kind": "heat-mat"},
+    "oven, room by day and night": {"around": lambda h: night(h) + 8.5, "tau_h": 1.5, "kind": "oven-light"},
+    "cold rice": {"around": lambda h: 30.0, "start_c": 20.0, "tau_h": 3.0},
+    "under the air, wrapped": {"around": lambda h: 31.0, "beyond": lambda h: -2.5, "cover": "cloth-and-plastic"},
+}
+
+
+@pytest.mark.parametrize("name", KITCHENS)
+def test_dead_rice_is_told_by_hour_28_and_never_taken_for_koji(name: str) -> None:
+    found = Kitchen(**KITCHENS[name])  # type: ignore[arg-type]
+    assert found.recognised_h is None
+    assert [round(at_h) for at_h in found.told_h] == [26] and found.told_h[0] <= DEAD_BY_H
+    assert found.stages["growing"] >= 28.0, "by the clock alone"
+
+
+@pytest.mark.parametrize("name", KITCHENS)
+@pytest.mark.parametrize("onset_h", [10.0, 16.0])
+def test_living_koji_is_recognised_within_two_hours_of_a_rise_of_its_own_of_1_k(name: str, onset_h: float) -> None:
+    found = Kitchen(**KITCHENS[name], own=growth(onset_h), hours=onset_h + 4)  # type: ignore[arg-type]
+    assert found.recognised_h is not None
+    assert -1.0 <= found.recognised_h - onset_h <= 2.1, "two hours, to the round in which the half hour ends"
+    assert found.told_h == []
+
+
+def step(at_h: float, by_k: float, tau_h: float = 0.4) -> At:
+    return lambda h: 30.0 + (by_k * (1 - exp(-(h - at_h) / tau_h)) if h > at_h else 0.0)
+
+
+@pytest.mark.parametrize("tau_h", [0.5, 2.0, 4.0])
+@pytest.mark.parametrize(
+    "around",
+    [lambda h: 21.0 if h < 2 else step(2, 9.0)(h) - 9.0 + 0.0, step(10, 4.0), step(10, -5.0),
+     lambda h: step(10, -5.0)(h) + step(14, 5.0)(h) - 30.0, lambda h: night(h) + 8.0],
+    ids=["switched on", "set warmer", "set cooler", "off for four hours", "by day and night"],
+)  # fmt: skip
+def test_what_the_box_does_is_no_growth_however_slowly_the_rice_follows(around: At, tau_h: float) -> None:
+    found = Kitchen(around, tau_h=tau_h)
+    assert found.recognised_h is None and len(found.told_h) == 1
+
+
+@pytest.mark.parametrize("tau_h", [0.5, 2.0, 4.0])
+@pytest.mark.parametrize("mat_k", [0.0, 9.6])
+def test_rice_that_comes_back_from_a_mixing_did_not_warm_itself(tau_h: float, mat_k: float) -> None:
+    found = Kitchen(lambda h: 29.0 - mat_k, beyond=lambda h: mat_k, tau_h=tau_h, mixed_h=20.0)
+    assert found.recognised_h is None and len(found.told_h) == 1
+
+
+def test_rice_that_dries_warms_up_to_the_air_and_grows_no_mould_by_that() -> None:
+    """From 10 K under the air of a fan box at hour 8 to 1 K at hour 24."""
+    dries = lambda h: min(-1.0, -10.0 + max(0.0, 0.5625 * (h - 8)))  # noqa: E731
+    found = Kitchen(lambda h: 32.0, beyond=dries, tau_h=0.5, kind="fan", cover="open")
+    assert found.recognised_h is None
+
+
+def test_where_it_cannot_be_known_nothing_is_claimed() -> None:
+    blind = Kitchen(lambda h: 30.0, seen=False)
+    assert blind.told_h == [] and blind.box.warmth_untold == "no-probe" and blind.stages["growing"] >= 28.0
+    wet = {"around": lambda h: 32.0, "beyond": lambda h: -10.0, "tau_h": 0.5, "kind": "fan"}
+    dries = Kitchen(**wet, cover="open")  # type: ignore[arg-type]
+    assert dries.told_h == [] and dries.box.warmth_untold == "drying"
+    wrapped = Kitchen(**wet, cover="cloth-and-plastic")  # type: ignore[arg-type]
+    assert len(wrapped.told_h) == 1 and wrapped.box.warmth_untold == ""
+
+
+def test_a_late_starter_ends_what_was_told() -> None:
+    found = Kitchen(lambda h: 30.0, own=growth(30.0), hours=34)
+    assert len(found.told_h) == 1 and len(found.over_h) == 1 and found.recognised_h is not None
+
+
+def test_a_batch_that_is_joined_in_its_warmth_goes_by_heights() -> None:
+    """Nobody watched before hour 6, so no rise can be counted."""
+    rows = Rows(Kitchen.setup("unknown", "unknown", True), t_ms=200_000_000)
+    rows.act("batch.start", hour0_t_ms=rows.t_ms - 20 * 3_600_000)
+    rows.hold(1 * H, {BED: 37.0, AIR: 31.0}, every_s=60)
+    _, outcome = advance(initial_state(), rows.take(), rows.t_ms)
+    assert [e.key for e in outcome.events if e.kind == "stage"] == ["settling", "growing"]
+
+
+def test_no_limits_for_the_air_over_a_mat_nor_for_damp_where_a_fan_blows() -> None:
+    def guarded(kind: str) -> set[tuple[str, str]]:
+        return {(band.place, band.quantity) for band in Kitchen(lambda h: 23.0, kind=kind, hours=1).box.bands}
+
+    bed, air, damp = ("bed", "temperature"), ("air", "temperature"), ("air", "humidity")
+    assert guarded("heat-mat") == {bed}
+    assert guarded("fan") == {bed, air}
+    assert guarded("still") == guarded("unknown") == {bed, air, damp}
