@@ -12,7 +12,7 @@ Once the koji makes heat such a fall alone is no sign: a vent, a mixing and the 
 box is off when its air has lost half of its way above the room as well, and the koji is no longer hot: hot koji is in
 no danger of the cold, and holds up the air of a box that is off. Where somebody answered hot koji at the box, or set it
 and did not say to what, only air near the room's counts. Koji that cools all the same is called by its own low limits,
-and once the harvest is open, when heat is hardly wanted any more, a box that is off is told and wakes nobody.
+and shortly before the harvest opens, when heat is hardly wanted any more, a box that is off is told and wakes nobody.
 """
 
 from __future__ import annotations
@@ -55,6 +55,8 @@ vent a crack open two thirds and more were left; of boxes that went off less tha
 told (simulated, seeds 1000-1004; what is due: tests/scenario/starts.py)."""
 WARM_BOX_C = 28.0
 """Warmer than a room: a box of unknown kind that holds its air so is heated, and more than its room is (judgement)."""
+LATE_MS = 14_400_000
+"""So long before the harvest opens a box that is off wakes nobody any more, unless the koji falls (judgement)."""
 COOL_KOJI_C = 28.0
 """Koji that falls a K an hour below this gets somebody up for a box that is off late (judgement)."""
 HOT_KOJI_C = 34.0
@@ -96,8 +98,8 @@ def judge_box(turn: Turn, incubator: str, known: Known) -> None:
     if off and wakes and turn.alarm(incubator, keys.BOX_OFF).priority is Priority.TELL:
         turn.signal(incubator, keys.BOX_OFF, Signal.UP, priority=Priority.WAKE, **facts)
     hot = turn.active(incubator, keys.BOX_HOT)
-    over_mat = turn.compiled.kind_of(incubator) == BoxKind.HEAT_MAT
-    over_c = _running_away(turn, no, box, most_c if over_mat else allowed_c, most_c, hot)
+    by_koji = turn.compiled.kind_of(incubator) == BoxKind.HEAT_MAT or (own_heat and _koji_heats(turn, incubator, no))
+    over_c = _running_away(turn, no, box, most_c if by_koji and not hot else allowed_c, most_c, hot)
     facts["limit"] = None if hot else over_c  # the limit it was raised by stays with it, whatever stage comes
     turn.held(incubator, keys.BOX_HOT, over_c is not None, box.hot_after_s, Priority.WAKE, **facts)
 
@@ -136,15 +138,22 @@ def _held_by_room(turn: Turn, incubator: str, no: int, own_c: float, own_heat: b
 
 
 def _late(turn: Turn, known: Known) -> bool:
-    """Whether the koji may be taken out by now."""
+    """Whether the koji may be taken out by now, or soon: most of its heat is made, and more is hardly wanted."""
     opens = [known.resolve(step.window.opens) for step in known.schedule.steps if step.work == "harvest"]
-    return any(at_ms is not None and at_ms <= turn.t_ms for at_ms in opens)
+    return any(at_ms is not None and at_ms - LATE_MS <= turn.t_ms for at_ms in opens)
 
 
 def _koji_falls(turn: Turn, incubator: str) -> bool:
     found = reading_at(turn, incubator, "bed", "temperature", hottest=False)
     slope = slope_of(turn.trace.get(found[0], ())) if found else None
     return found is not None and found[1] < COOL_KOJI_C and slope is not None and slope.per_h <= -CLIMBS_PER_H
+
+
+def _koji_heats(turn: Turn, incubator: str, no: int) -> bool:
+    """Whether hot koji holds the air of a box that may have no thermostat: then its own limits call."""
+    koji = reading_at(turn, incubator, "bed", "temperature")
+    maybe = turn.compiled.kind_of(incubator) in (BoxKind.UNKNOWN, BoxKind.OVEN_LIGHT)
+    return maybe and koji is not None and koji[1] > turn.airs[no].level + VENTED_K
 
 
 def _highest(turn: Turn, incubator: str, known: Known) -> tuple[float, float]:

@@ -139,7 +139,7 @@ def test_an_alarm_out_of_service_says_why() -> None:
 
 
 @pytest.mark.parametrize(
-    ("air_c", "wanted"), [(30.0, "Probe out, or koji cold: look"), (21.0, "Is the box on? Check its lid")]
+    ("air_c", "wanted"), [(30.0, "Probe out, or it dries: look"), (21.0, "Is the box on? Check its lid")]
 )
 def test_cold_koji_in_warm_air_asks_for_a_look_at_the_probe(air_c: float, wanted: str) -> None:
     cold = limit_alarm(
