@@ -114,7 +114,10 @@ class Deviation(Struct, frozen=True, tag="deviation"):
 
 
 class Rate(Struct, frozen=True, tag="rate"):
-    """The place changes faster than `per_h` (K or % an hour; negative: falls faster), surely more than its noise."""
+    """The place changes faster than `per_h` (K or % an hour; negative: falls faster), surely more than its noise.
+
+    No shipped schedule has one: a schedule of one's own may, and a journal that holds such settings replays with them.
+    """
 
     place: str
     per_h: float
@@ -133,7 +136,7 @@ class Exposure(Struct, frozen=True, tag="exposure"):
 
 
 class Recovery(Struct, frozen=True, tag="recovery"):
-    """After a step the place must be back at or under `at_most` within `within_s`."""
+    """After a step the place must be back at or under `at_most` within `within_s`. For own schedules, as `Rate` is."""
 
     place: str
     after: str

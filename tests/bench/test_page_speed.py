@@ -18,6 +18,7 @@ from typing import Any
 import pytest
 
 from tests.bench.figures import record
+from tests.bench.installed import compiled_in, in_the_unit
 from tests.browser.conftest import FLAGS, chromium
 from tests.browser.cook import koji_c
 from tests.parts.opened import reading
@@ -93,8 +94,9 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
     config.write_text(CONFIG.format(port=port), encoding="utf-8")
     child = Path(__file__).resolve().parents[1] / "daemon" / "child.py"
     process = subprocess.Popen(
-        [sys.executable, str(child), str(config), str(folder / "state")], stderr=subprocess.DEVNULL
-    )
+        [sys.executable, str(child), str(config), str(folder / "state")], stderr=subprocess.DEVNULL,
+        env=compiled_in(folder / "compiled") | in_the_unit(),
+    )  # fmt: skip
     one = Served(folder, port, process)
     try:
         until(lambda: answers(one), 120.0, "the daemon")
