@@ -187,7 +187,7 @@ build() { # FOLDER
     install -d -m 0755 "$next_folder/share/doc/kojimon"
     cp -R "$here/README.md" "$here/config" "$next_folder/share/doc/kojimon/"
     # As the service runs it (PYTHONOPTIMIZE=2), for it may not write there. A library may hold a file for another Python.
-    "$next_folder/bin/python" -m compileall -q -o 2 "$next_folder/lib" >/dev/null 2>&1 || true
+    "$next_folder/bin/python" -m compileall -q -j 0 -o 2 -x /pip/ "$next_folder/lib" >/dev/null 2>&1 || true
     PYTHONOPTIMIZE=2 "$next_folder/bin/python" -c 'from kojimon.web.page.shown import compile_all; compile_all()'
     "$next_folder/bin/kojimon" --version >/dev/null
 }

@@ -200,9 +200,9 @@ def newer(root: Root) -> None:
     spec.write_text(f"{text}    newer: tuple[int, ...] = (1,)\n")
 
 
-def test_the_last_good_settings_carry_an_open_batch_through_an_upgrade_and_the_way_back(own: Root) -> None:
+def test_the_last_good_settings_carry_an_open_batch_through_an_upgrade_and_the_way_back(small: Root) -> None:
     """A bad edit meets the open batch three times: in the old version, after the upgrade, and back in the old one."""
-    root = own
+    root, was = small, release(small)
     root.run("kojimon", "setup", "--yes", "--source", "simulated", "--zone", "Europe/Berlin")
     settings = root.upper / SETTINGS.lstrip("/")
     good = settings.read_text().replace("kind: simulated", "kind: simulated\n    hours: 1")
@@ -222,9 +222,9 @@ def test_the_last_good_settings_carry_an_open_batch_through_an_upgrade_and_the_w
     goes_on_after_a_bad_edit()
     newer(root)
     assert "has the form of version" in root.run(*INSTALL).stdout
-    assert release(root) == "/opt/kojimon/release-2"
+    assert release(root) != was
     goes_on_after_a_bad_edit()
-    root.run("ln", "-sfn", "/opt/kojimon/release-1", "/opt/kojimon/current")
+    root.run("ln", "-sfn", was, "/opt/kojimon/current")
     goes_on_after_a_bad_edit()
 
 
