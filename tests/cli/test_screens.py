@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from typing import Any
 
 import msgspec
@@ -11,6 +11,7 @@ import pytest
 
 from kojimon.cli.commands import alarms, probes, status
 from kojimon.cli.shared import screen
+from kojimon.contract import acts
 from kojimon.contract.state import Document, Now
 from tests.cli.conftest import Kitchen
 from tests.parts.statedoc import BOX, NOW_MS, NOW_UTC, at, box, document, hot_alarm, probed
@@ -29,8 +30,8 @@ class Pretended:
     def state(self) -> Document:
         return self.shown
 
-    def act(self, kind: str, incubator: str, data: Mapping[str, Any]) -> list[Plain]:
-        self.acts.append((kind, incubator, dict(data)))
+    def act(self, deed: acts.Deed, incubator: str) -> list[Plain]:
+        self.acts.append((deed, incubator))
         return []
 
     def night_check(self) -> None:
@@ -131,7 +132,7 @@ def test_an_alarm_is_named_by_number_key_tray_or_a_part_of_it(
     known = pretend(document(box(alarms=alarms)))
     for named in ("1", "limit/bed/temperature/high", "koji", "top"):
         kitchen.run("alarms", "ack", named)
-    assert known.acts == [("alarm.acknowledge", "box", {"key": "limit/bed/temperature/high", "occurrence": 3})] * 4
+    assert known.acts == [(acts.Acknowledge(key="limit/bed/temperature/high", occurrence=3), "box")] * 4
     told = kitchen.run("alarms", "shelve", "a", code=2).stderr
     assert "'a' is more than one. The alarms are: 1 Top tray too warm, 2 Probe air silent." in " ".join(told.split())
 
@@ -141,7 +142,7 @@ def test_acknowledging_without_a_name_means_what_is_new(
 ) -> None:
     known = pretend(document(box(alarms=(hot_alarm(), hot_alarm(key="silent/air", state="ACKED")))))
     kitchen.run("alarms", "ack")
-    assert [data["key"] for _, _, data in known.acts] == ["limit/bed/temperature/high"]
+    assert [deed.key for deed, _ in known.acts] == ["limit/bed/temperature/high"]
     known.shown = document()
     assert kitchen.run("alarms", "ack").stdout == "There is nothing to acknowledge.\n"
 
