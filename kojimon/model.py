@@ -128,7 +128,7 @@ class Event(Struct, frozen=True):
     Attributes:
         no: number of the event, counted by the engine from 1 without holes.
         t_ms: engine time at which it is true (a deadline's own time, or the sample's).
-        kind: e.g. `stage`, `window-open`, `step-done`, `alarm`; `contract/README.md` lists all.
+        kind: e.g. `stage`, `step-open`, `step-done`, `alarm`; `contract/README.md` lists all.
         incubator: name, or "" for the site as a whole.
         batch: id of the open batch, or "".
         key: what it is about: an alarm's key, a step's name, a probe's name.

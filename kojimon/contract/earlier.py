@@ -1,7 +1,7 @@
 """Names by which earlier versions kept things, and today's: what they wrote is read here, and nobody else knows.
 
 Up to 0.1.0 a step of the schedule was a task: in acts, events, keys of alarms, settings and the engine's state. The
-test from a probe was a bump.
+test from a probe was a bump; a step told by its window: closed, not missed.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ _WORDS: Final = {
     **{f"task{rest}": f"step{rest}" for rest in (".done", ".undo", ".correct", "-done", "-undone", "-corrected")},
     "unknown-task": "unknown-step",
     "alarm.bump": "alarm.probe_test", "bump-begin": "probe-test-begin", "bump-missed": "probe-test-missed",
+    "window-open": "step-open", "window-due": "step-due", "window-closed": "step-missed",
 }  # fmt: skip
 _ONCE: Final = {today: earlier for earlier, today in _WORDS.items()}
 _FIELDS: Final[dict[str, tuple[type, str]]] = {
@@ -22,7 +23,7 @@ _FIELDS: Final[dict[str, tuple[type, str]]] = {
 """Earlier name of a field, what stood in it, today's name."""
 _KEY: Final = re.compile(r"(^|/)task/(?=[^/]+$)")
 _DEADLINE: Final = re.compile(r"^bump/(?=\d+$)")
-_MARKS: Final = ("task", "bump")
+_MARKS: Final = ("task", "bump", "window-")
 _MARKS_B: Final = tuple(mark.encode() for mark in _MARKS)
 
 

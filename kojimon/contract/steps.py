@@ -72,7 +72,7 @@ class Step(Struct, frozen=True):
 
     Attributes:
         trade: the trade's word, "" for none. work: what it does (`mix`, `spread`, `harvest`, ...), "" for none.
-        status: `waiting`, `open`, `due`, `overdue` or `done`.
+        status: `waiting`, `open`, `due`, `missed` (its time has passed undone; it can still be done) or `done`.
         round: which time it is to be done next, from 1; None when it is done for good.
         opens, due, closes: when it may, should and must be done; None where that hangs on what the koji does.
     """
@@ -104,7 +104,7 @@ class Step(Struct, frozen=True):
     @property
     def can(self) -> bool:
         """Whether it may be done now."""
-        return self.status in ("open", "due", "overdue")
+        return self.status in ("open", "due", "missed")
 
 
 class Next(Struct, frozen=True):

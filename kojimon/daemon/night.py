@@ -41,7 +41,7 @@ def night(reader: Reader, incubator: str, since_ms: int, until_ms: int) -> Facts
         "told": told,
         "unheard": _unheard(found, since_ms, until_ms),
         "done": _steps(events, "step-done"),
-        "missed": [name for name in _steps(events, "window-closed") if name not in _optional(events)],
+        "missed": [name for name in _steps(events, "step-missed") if name not in _optional(events)],
     }
 
 
@@ -95,4 +95,4 @@ def _steps(events: Sequence[Event], kind: str) -> list[str]:
 
 
 def _optional(events: Sequence[Event]) -> set[str]:
-    return {event.key for event in events if event.kind == "window-closed" and event.data.get("optional")}
+    return {event.key for event in events if event.kind == "step-missed" and event.data.get("optional")}

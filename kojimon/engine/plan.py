@@ -20,7 +20,7 @@ from kojimon.model import Priority
 from kojimon.schedule.spec import Expectation, Holds, Moment, Step
 
 OPEN, DUE, CLOSED = 1, 2, 3
-ANNOUNCED = {OPEN: "window-open", DUE: "window-due", CLOSED: "window-closed"}
+ANNOUNCED = {OPEN: "step-open", DUE: "step-due", CLOSED: "step-missed"}
 GRACE_MS = 900_000
 """An expectation past already at a start in mid-batch is judged so long after it: first the probes must speak."""
 

@@ -42,7 +42,7 @@ from kojimon.engine.turn import Turn
 from kojimon.schedule import spec
 
 STALE_MS = 14_400_000
-STATUS = {0: "waiting", OPEN: "open", DUE: "due", CLOSED: "overdue"}
+STATUS = {0: "waiting", OPEN: "open", DUE: "due", CLOSED: "missed"}
 
 
 def view(state: State, now_ms: int) -> Document:
@@ -199,13 +199,13 @@ def _step(known: Known, step: spec.Step, now_ms: int) -> Step:
     )
 
 
-_URGENCY: Final = {"overdue": 0, "due": 1, "open": 2, "waiting": 3}
+_URGENCY: Final = {"missed": 0, "due": 1, "open": 2, "waiting": 3}
 
 
 def _next(steps: Sequence[Step]) -> Next | None:
-    """The one next step: what is overdue, due or open first, else the earliest known opening."""
+    """The one next step: what is missed, due or open first, else the earliest known opening."""
     # An optional step whose time has passed undone is let go, or it would stand before the one that matters.
-    gone = [step for step in steps if step.optional and step.status == "overdue"]
+    gone = [step for step in steps if step.optional and step.status == "missed"]
     rows = [step for step in steps if step.status in _URGENCY and step not in gone]
     known = [
         step for step in rows

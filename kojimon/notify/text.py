@@ -330,7 +330,7 @@ def _advice(event: Event, desk: Desk) -> list[str]:
     """Advice and cautions of the step a window is about, before anybody does it."""
     box = _box(event.incubator, desk)
     step = box.step(event.key) if box is not None else None
-    if step is None or event.kind not in ("window-due", "window-closed"):
+    if step is None or event.kind not in ("step-due", "step-missed"):
         return []
     care = ["Take care:", *(f"- {caution}" for caution in step.cautions)] if step.cautions else []
     return [*care, *step.advice]

@@ -86,7 +86,7 @@ class _Seen:
         work = str(data.get("work") or works.get(key, ""))
         if kind == "batch-start":
             self.marks, self.open = {}, {}
-        elif kind in ("window-open", "window-due"):
+        elif kind in ("step-open", "step-due"):
             self.open[key] = work
         elif kind == "step-done":
             self.open.pop(key, None)
@@ -145,15 +145,15 @@ def _stage(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
     return Line(f"Stage: {say.small_first(event['data'].get('label') or speech.stage(str(event['key'])))}.")
 
 
-def _window_open(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
+def _step_open(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
     return Line(f"May be done from now on: {speech.step(str(event['key']))}.")
 
 
-def _window_due(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
+def _step_due(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
     return Line(f"Wanted now: {speech.step(str(event['key']))}.", "look")
 
 
-def _window_closed(event: Mapping[str, Any], speech: Speech, work: Work) -> Line | None:
+def _step_missed(event: Mapping[str, Any], speech: Speech, work: Work) -> Line | None:
     if event["data"].get("optional") or event["key"] in speech.optional:
         return None
     return Line(f"Its time has passed undone: {speech.step(str(event['key']))}.", "look")
@@ -368,7 +368,7 @@ def _calibration(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
     return Line(f"Probe {event['key']} calibrated{f': {note}' if note else ''}.", "good")
 
 
-_OF_STEPS = ("step-done", "window-open", "window-due", "window-closed")
+_OF_STEPS = ("step-done", "step-open", "step-due", "step-missed")
 _KINDS: dict[str, Callable[[Mapping[str, Any], Speech, Work], Line | None]] = {
     "batch-start": _batch_start,
     "batch-harvest": _batch_harvest,
@@ -376,9 +376,9 @@ _KINDS: dict[str, Callable[[Mapping[str, Any], Speech, Work], Line | None]] = {
     "note": _note,
     "verdict": _verdict,
     "stage": _stage,
-    "window-open": _window_open,
-    "window-due": _window_due,
-    "window-closed": _window_closed,
+    "step-open": _step_open,
+    "step-due": _step_due,
+    "step-missed": _step_missed,
     "step-done": _step_done,
     "step-undone": _step_undone,
     "step-corrected": _step_corrected,

@@ -219,11 +219,11 @@ def next_step(incubator: Box, speech: Speech, now_ms: int, now_utc: str) -> Next
         return None
     name = speech.step(step.name) + (f" ({step.trade})" if step.trade else "")
     status = step.status
-    lead = {"due": "Now", "overdue": "Late", "open": "Next"}.get(status, "Next")
+    lead = {"due": "Now", "missed": "Late", "open": "Next"}.get(status, "Next")
     return NextStep(
         title=f"{lead}: {name}",
         window=window_of(step, speech, now_ms, now_utc),
-        late=status == "overdue",
+        late=status == "missed",
         soon=_soon(step, now_ms),
         advice=step.advice,
         cautions=step.cautions,
@@ -265,7 +265,7 @@ def window_of(step: Step, speech: Speech, now_ms: int, now_utc: str) -> str:
             f"until {closes}" if closes else "",
             _remaining(left(step.closes_t_ms)),
         )
-    if status == "overdue":
+    if status == "missed":
         return _join(f"its time ended {closes}" if closes else f"was wanted {due}", "do it, or say when you did")
     return ""
 

@@ -154,7 +154,7 @@ class Cook:
 
     def _step(self, step: dict[str, Any], box: dict[str, Any], now_s: float) -> list[Deed]:
         key, work = f"step/{step['name']}/{step.get('round', 0)}", _work(step)
-        if step["status"] not in ("open", "due", "overdue"):
+        if step["status"] not in ("open", "due", "missed"):
             self._noticed.pop(key, None)
             return []
         if not self._wanted(step, work, box, now_s):

@@ -32,7 +32,7 @@ step() { # WHO COMMAND [TYPED]
 }
 wait_for() { # STEP: until it may be done
     while ! runuser -u cook -- env HOME="$home" "$here/.venv/bin/kojimon" status --json |
-        grep -A 4 "\\"name\\": \\"$1\\"" | grep -Eq '"status": "(open|due|overdue)"'; do
+        grep -A 4 "\\"name\\": \\"$1\\"" | grep -Eq '"status": "(open|due|missed)"'; do
         sleep 1
     done
 }

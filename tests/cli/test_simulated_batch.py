@@ -39,7 +39,7 @@ run_folder: {folder}/run
 def heard(events: list[dict[str, Any]]) -> Iterator[tuple[str, str, float]]:
     """What does not hang on a person's answers: stages, windows, steps, and the beginnings of alarms."""
     for event in events:
-        if event["kind"] in ("stage", "window-open", "window-due", "window-closed", "step-done", "batch-harvest"):
+        if event["kind"] in ("stage", "step-open", "step-due", "step-missed", "step-done", "batch-harvest"):
             yield event["kind"], event["key"].replace("rehearsal", ""), event["hour"]
         elif event["kind"] == "alarm" and event["data"]["event"] == "on" and not event["key"].startswith("silent/"):
             yield "alarm", event["key"], event["hour"]

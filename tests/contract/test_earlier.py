@@ -18,6 +18,7 @@ from tests.golden.meaning import GOLDEN, unpacked
         ("task.done", "step.done"), ("task-undone", "step-undone"), ("task/first-check", "step/first-check"),
         ("box/task/mix", "box/step/mix"), ("again/box/task/mix", "again/box/step/mix"),
         ("alarm.bump", "alarm.probe_test"), ("bump-missed", "probe-test-missed"), ("bump/12", "probe-test/12"),
+        ("window-open", "step-open"), ("window-closed", "step-missed"), ("window-dressing", "window-dressing"),
         ("task", "task"), ("bump/the table", "bump/the table"), ("a task/b c/d", "a task/b c/d"),
         ("limit/bed/temperature/high",) * 2, ("my-task.done",) * 2,
     ],

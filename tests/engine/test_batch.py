@@ -81,7 +81,7 @@ def test_self_warming_by_the_difference_to_the_air_opens_stage_and_check() -> No
     rows.hold(16 * H, {BED: 30.0, MIDDLE: 29.8, AIR: 29.5})
     rows.hold(17 * H, {BED: 32.5, MIDDLE: 31.0, AIR: 29.5})
     state, outcome = run(rows)
-    moved = [(e.key, hour(rows, e.t_ms)) for e in outcome.events if e.kind in ("stage", "window-due")]
+    moved = [(e.key, hour(rows, e.t_ms)) for e in outcome.events if e.kind in ("stage", "step-due")]
     assert moved == [("settling", 0.0), ("warming", 16.169), ("check", 16.169)]
     assert view(state, rows.t_ms).incubators[0].stage.name == "warming"
 
@@ -125,10 +125,11 @@ def test_windows_by_the_clock_are_announced_once_each_at_their_own_time() -> Non
     rows = begun()
     rows.hold(52 * H, {BED: 30.0, AIR: 30.0}, every_s=60)
     _, outcome = run(rows)
-    told = [(e.kind, e.key, hour(rows, e.t_ms)) for e in outcome.events if e.kind.startswith("window")]
+    kinds = ("step-open", "step-due", "step-missed")
+    told = [(e.kind, e.key, hour(rows, e.t_ms)) for e in outcome.events if e.kind in kinds]
     assert told == [
-        ("window-open", "check", 18.0), ("window-due", "check", 24.0), ("window-closed", "check", 30.0),
-        ("window-open", "harvest", 40.0), ("window-due", "harvest", 45.0), ("window-closed", "harvest", 50.0),
+        ("step-open", "check", 18.0), ("step-due", "check", 24.0), ("step-missed", "check", 30.0),
+        ("step-open", "harvest", 40.0), ("step-due", "harvest", 45.0), ("step-missed", "harvest", 50.0),
     ]  # fmt: skip
 
 
@@ -154,7 +155,7 @@ def test_mixing_window_opens_on_the_bed_and_again_after_each_mix() -> None:
     told = [
         (e.kind, e.data["round"], hour(rows, e.t_ms)) for e in outcome.events if e.key == "mix" and "round" in e.data
     ]
-    assert told == [("window-open", 1, 0.183), ("window-open", 2, 21.183)]
+    assert told == [("step-open", 1, 0.183), ("step-open", 2, 21.183)]
 
 
 def test_a_condition_that_lasts_over_a_mix_is_counted_from_the_mix() -> None:
@@ -163,7 +164,7 @@ def test_a_condition_that_lasts_over_a_mix_is_counted_from_the_mix() -> None:
     rows.act("step.done", step="mix")
     rows.hold(21 * H, {BED: 38.4, AIR: 32.0}, every_s=60)
     _, outcome = run(rows)
-    told = [(e.data["round"], hour(rows, e.t_ms)) for e in outcome.events if e.kind == "window-open" and e.key == "mix"]
+    told = [(e.data["round"], hour(rows, e.t_ms)) for e in outcome.events if e.kind == "step-open" and e.key == "mix"]
     assert told == [(1, 0.183), (2, 20.167)]
 
 
@@ -225,7 +226,7 @@ def test_mid_batch_start_is_in_the_right_stage_and_does_not_scold() -> None:
     state, outcome = run(rows)
     assert kinds(outcome, "stage", "alarm") == [("stage", "settling"), ("stage", "warming")]
     assert view(state, rows.t_ms).incubators[0].batch.hour == pytest.approx(30.5)
-    assert ("window-closed", "check") in kinds(outcome)
+    assert ("step-missed", "check") in kinds(outcome)
 
 
 def test_undone_mark_closes_what_it_had_opened_and_numbers_are_never_used_again() -> None:
@@ -336,7 +337,7 @@ def test_a_longer_gap_learnt_later_moves_the_hours_not_the_alarms_of_the_past() 
     rows.input("anchor", boot=2, delta_ms=9 * 3_600_000)
     state, outcome = run(rows)
     assert view(state, rows.t_ms).incubators[0].batch.hour == pytest.approx(20.0)
-    assert ("window-open", "check") in kinds(outcome)
+    assert ("step-open", "check") in kinds(outcome)
 
 
 def test_settings_that_drop_a_probe_end_its_alarms() -> None:

@@ -40,7 +40,7 @@ def test_a_batch_by_hand_alone_runs_on_its_hours_and_is_never_called_unseen() ->
     state, outcome = run(rows)
     assert not [event for event in outcome.events if event.kind == "alarm"], "nothing is silent where nothing speaks"
     assert kinds(outcome, "stage") == [("stage", "settling")]
-    assert ("window-due", "check") in kinds(outcome) and ("window-due", "harvest") in kinds(outcome)
+    assert ("step-due", "check") in kinds(outcome) and ("step-due", "harvest") in kinds(outcome)
     assert box(state, rows.t_ms).places == () and box(state, rows.t_ms).probes == ()
 
 
@@ -49,7 +49,7 @@ def test_it_opens_a_window_at_once_and_stands_as_what_it_is() -> None:
     rows.at(20 * H).act("reading", value_c=39.0, tray="top")
     state, outcome = run(rows)
     assert kinds(outcome, "stage")[-1] == ("stage", "warming"), "38 °C is over 34: nobody waits ten minutes by the bed"
-    assert ("window-open", "mix") in kinds(outcome)
+    assert ("step-open", "mix") in kinds(outcome)
     read = next(event for event in outcome.events if event.kind == "reading")
     assert (read.data["value"], read.data["tray"], read.data["quality"]) == (39.0, "top", Quality.BY_HAND)
     place = box(state, rows.t_ms).place("bed")

@@ -147,7 +147,7 @@ def test_a_failed_channel_comes_back_into_step_after_its_first_success() -> None
 
 def test_each_channel_has_its_own_receipts() -> None:
     board = Board(PHONE, Channel("mail"), works=lambda name, at_s: name == "phone" or at_s > 20)
-    board.event("window-due", "mix")
+    board.event("step-due", "mix")
     board.to(60)
     assert attempts(board, "phone") == [0]
     assert attempts(board, "mail") == [0, 5, 15, 35]
@@ -156,7 +156,7 @@ def test_each_channel_has_its_own_receipts() -> None:
 def test_after_an_outage_what_waited_comes_as_one_message() -> None:
     board = Board(PHONE, works=lambda _name, at_s: at_s > 3 * H)
     for number in range(5):
-        board.event("window-due", f"step-{number}")
+        board.event("step-due", f"step-{number}")
         board.to(600.0 * (number + 1))
     board.to(4 * H)
     assert [kind for _, _, kind in board.said()] == ["digest"]
@@ -168,7 +168,7 @@ def test_after_an_outage_what_waited_comes_as_one_message() -> None:
 
 def test_quiet_hours_hold_back_all_but_what_wakes_and_give_one_digest_in_the_morning() -> None:
     board = Board(PHONE, utc_ms=NIGHT_UTC_MS)  # 23:00, sleep until 06:30
-    board.event("window-due", "mix")
+    board.event("step-due", "mix")
     board.on("limit/air/temperature/low", "tell")
     board.to(H)
     board.off("limit/air/temperature/low")
@@ -188,7 +188,7 @@ def test_quiet_hours_hold_back_all_but_what_wakes_and_give_one_digest_in_the_mor
 
 def test_quiet_hours_are_suspended_while_the_clock_is_not_trusted() -> None:
     board = Board(PHONE, utc_ms=NIGHT_UTC_MS, trusted=False)
-    board.event("window-due", "mix")
+    board.event("step-due", "mix")
     board.to(10)
     assert board.said() == [(0, "phone", "told")]
 
@@ -197,7 +197,7 @@ def test_quiet_hours_follow_the_persons_zone() -> None:
     """23:00 UTC is 08:00 in Tokyo (UTC+9, no summer time) and 18:00 in New York (UTC-5 before 8 March 2026)."""
     for zone, told_at_s in (("Asia/Tokyo", 0), ("America/New_York", 0), ("Europe/Lisbon", 7.5 * H)):
         board = Board(PHONE, utc_ms=NIGHT_UTC_MS, quiet=Quiet(zone))
-        board.event("window-due", "mix")
+        board.event("step-due", "mix")
         board.to(9 * H)
         assert board.said() == [(told_at_s, "phone", "told")], zone
 
@@ -205,14 +205,14 @@ def test_quiet_hours_follow_the_persons_zone() -> None:
 def test_the_night_that_loses_an_hour_ends_at_the_same_time_of_day() -> None:
     """Europe/Berlin goes from UTC+1 to UTC+2 on 29 March 2026 at 01:00 UTC (Directive 2000/84/EC, last Sunday)."""
     board = Board(PHONE, utc_ms=1_774_735_200_000, quiet=Quiet("Europe/Berlin"))  # 28 March 22:00 UTC, 23:00 local
-    board.event("window-due", "mix")
+    board.event("step-due", "mix")
     board.to(12 * H)
     assert board.said() == [(6.5 * H, "phone", "told")]  # 06:30 local is 04:30 UTC
 
 
 def test_nothing_is_told_twice_when_sleep_begins_again() -> None:
     board = Board(PHONE, utc_ms=NIGHT_UTC_MS)
-    board.event("window-due", "mix")
+    board.event("step-due", "mix")
     board.to(3 * 24 * H)
     assert len(board.sent) == 1
 
@@ -341,7 +341,7 @@ def test_a_channel_that_fails_is_told_over_the_others_only() -> None:
 
 def test_a_channel_for_waking_only_is_not_told_by_day() -> None:
     board = Board(SIREN)
-    board.event("window-due", "mix")
+    board.event("step-due", "mix")
     board.to(10)
     assert board.sent == []
     assert board.items[0].settled
@@ -349,7 +349,7 @@ def test_a_channel_for_waking_only_is_not_told_by_day() -> None:
 
 def test_a_note_is_given_up_after_a_day_and_an_alarm_is_not() -> None:
     board = Board(PHONE, works=lambda *_: False)
-    board.event("window-due", "mix")
+    board.event("step-due", "mix")
     board.on("silent/koji", "tell")
     board.to(25 * H)
     assert [item.settled for item in board.items] == [True, False]

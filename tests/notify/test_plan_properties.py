@@ -25,7 +25,7 @@ def tell(board: Board, key: str, signal: str) -> None:
     now = board.alarms.get(f"box/{key}")
     active = now is not None and now.active
     if signal == "note":
-        board.event("window-due", "mix")
+        board.event("step-due", "mix")
     elif signal == "on" and not active:
         board.on(key, PRIORITY.get(key, "wake"))
     elif signal == "off" and active:

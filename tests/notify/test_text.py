@@ -136,7 +136,7 @@ def test_a_digest_tells_each_thing_once_with_its_time() -> None:
     on = called(3, "limit/air/temperature/low", priority="tell", ago_s=7200, level="low", side="low", value=23.0,
                 limit=24.0, tray="", probe="air")  # fmt: skip
     off = Event(4, NOW_MS - 3_600_000, "alarm", "box", "b", on.key, {**on.data, "event": "off", "to": "RTNUN"})
-    window = Event(5, NOW_MS - 1_800_000, "window-due", "box", "b", "mix", {"round": 1, "label": "Break up and mix"})
+    window = Event(5, NOW_MS - 1_800_000, "step-due", "box", "b", "mix", {"round": 1, "label": "Break up and mix"})
     text = told([on, off, window], kind="digest", urgent=False)
     assert text == Text(
         "2 things to know",
@@ -145,7 +145,7 @@ def test_a_digest_tells_each_thing_once_with_its_time() -> None:
 
 
 def test_a_window_brings_advice_and_cautions_of_its_step() -> None:
-    text = told([Event(5, NOW_MS, "window-due", "box", "b", "mix", {"round": 1})], kind="told", urgent=False)
+    text = told([Event(5, NOW_MS, "step-due", "box", "b", "mix", {"round": 1})], kind="told", urgent=False)
     assert text.title == "Wanted now: break up and mix."
     assert text.body.index("Take care:\n- Wash your hands; koji is food.") < text.body.index("Crumble the mat")
 

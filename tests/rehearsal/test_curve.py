@@ -67,8 +67,8 @@ def test_hours_alone_are_enough_and_the_windows_come_when_the_koji_says_so() -> 
         ("step-done", "inoculate", 0.0),
         ("stage", "growing", 0.0),
         # 34 °C is reached at hour 16 and must hold for 10 min, told by the sample of that minute.
-        ("window-open", "mix", 16.167),
-        ("window-due", "mix", 24.0),
+        ("step-open", "mix", 16.167),
+        ("step-due", "mix", 24.0),
     ]
 
 

@@ -41,10 +41,10 @@ def test_published_works_fall_into_the_windows_of_the_sake_schedule(trial: str) 
     assert result.unknown_steps == ()
     at = {(event.kind, event.key): round((event.t_ms - (result.hour0_t_ms or 0)) / H, 2) for event in result.events}
     for hour, work in works.items():
-        assert at["window-open", work] <= hour, f"{work} opens too late for what is published"
+        assert at["step-open", work] <= hour, f"{work} opens too late for what is published"
         assert at["step-done", work] == hour
-        assert at.get(("window-closed", work), hour) >= hour, f"{work} closes before what is published"
-    opens_h = at["window-open", "naka"]
+        assert at.get(("step-missed", work), hour) >= hour, f"{work} closes before what is published"
+    opens_h = at["step-open", "naka"]
     koji_c = next(c0 + (opens_h - h0) * (c1 - c0) / (h1 - h0) for (h0, c0), (h1, c1) in pairwise(BED) if opens_h < h1)
     # Nada glossary: the middle work is done with the bed at 34-36 °C.
     assert 34 <= koji_c <= 36

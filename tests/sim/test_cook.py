@@ -172,7 +172,7 @@ def test_same_seed_same_person() -> None:
 @pytest.mark.parametrize("name", ["inoculate", "mix", "spread", "unwrap", "swap-trays", "first-check", "harvest"])
 def test_every_work_of_the_hands_exists_in_the_world(name: str) -> None:
     world = World(healthy(1), 1)
-    deeds = _first(_cook(), _state(_step(name, "overdue")), 0.0)[1]
+    deeds = _first(_cook(), _state(_step(name, "missed")), 0.0)[1]
     assert deeds[0].hands
     for act, args in deeds[0].hands:
         world.act(act, **args)

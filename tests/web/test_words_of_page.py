@@ -95,9 +95,9 @@ def shown(state: Document, fahrenheit: bool = True) -> Any:
 
 def test_the_next_step_with_its_window() -> None:
     box = shown(document()).boxes[0]
-    assert box.step.title == "Next: break up and mix (kirikaeshi)"
-    assert "1 h 30 min left" in box.step.window
-    assert box.step.now and not box.step.late and not box.step.harvest
+    assert box.next.title == "Next: break up and mix (kirikaeshi)"
+    assert "1 h 30 min left" in box.next.window
+    assert box.next.now and not box.next.late and not box.next.harvest
     assert box.tone == "good"
 
 

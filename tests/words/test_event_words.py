@@ -39,9 +39,9 @@ def alarm(signal: str, to: str, key: str = "limit/bed/temperature/high", **data:
     [
         (event("batch-start", "b", name="first", rice_kg=1.8143695), "Batch first begins with 4.0 lb of rice.", "good"),
         (event("stage", "warming", label="Warming by itself"), "Stage: warming by itself.", "plain"),
-        (event("window-open", "mix"), "May be done from now on: break up and mix.", "plain"),
-        (event("window-due", "mix"), "Wanted now: break up and mix.", "look"),
-        (event("window-closed", "mix"), "Its time has passed undone: break up and mix.", "look"),
+        (event("step-open", "mix"), "May be done from now on: break up and mix.", "plain"),
+        (event("step-due", "mix"), "Wanted now: break up and mix.", "look"),
+        (event("step-missed", "mix"), "Its time has passed undone: break up and mix.", "look"),
         (event("step-done", "mix", at_ms=T_MS), "Done: break up and mix.", "good"),
         (event("step-done", "mix", at_ms=T_MS - 2_400_000), "Done: break up and mix, at 13:40.", "good"),
         (event("forecast", "learnt", batches=3), "Learnt for the next forecasts, from 3 batches by now.", "plain"),
@@ -138,14 +138,14 @@ def test_what_was_done_before_decides_what_to_do_next() -> None:
     assert hot(T_MS) == "Turn box down, vent."
     teller.tell(event("step-done", "inoculate", mark=1, at_ms=T_MS))
     assert hot(T_MS + hour) == "Turn box down, vent."
-    teller.tell(event("window-open", "mix"))
+    teller.tell(event("step-open", "mix"))
     assert hot(T_MS + 20 * hour) == "Break up, spread."
     teller.tell(event("step-done", "mix", mark=2, at_ms=T_MS + 21 * hour))
     assert hot(T_MS + 21 * hour + 60_000) == "Vent, turn box down."
     assert hot(T_MS + 25 * hour) == "Furrow, spread thin."
     teller.tell(event("step-undone", "mix", mark=2))
     assert hot(T_MS + 25 * hour) == "Turn box down, vent."
-    teller.tell(event("window-open", "harvest"))
+    teller.tell(event("step-open", "harvest"))
     assert hot(T_MS + 42 * hour) == "Look: harvest or spread thin."
 
 
@@ -153,7 +153,7 @@ def test_every_event_that_the_contract_names_has_words_of_its_own() -> None:
     contract = (Path(__file__).parents[2] / "kojimon/contract/README.md").read_text(encoding="utf-8")
     listed = contract.split("Events (`Event.kind`; `key`; data):")[1].split("Alarm keys:")[0]
     kinds = set(re.findall(r"`([a-z]+(?:-[a-z]+)*)`", listed)) - {"heard", "silent", "alarm"}
-    assert {"batch-start", "window-due", "note"} <= kinds
+    assert {"batch-start", "step-due", "note"} <= kinds
 
     def bare(kind: str) -> bool:
         told = line(event(kind, "k"), SPEECH)

@@ -56,7 +56,7 @@ def test_the_night_in_one_line(data: dict[str, Any], text: str, tone: str) -> No
 
 def test_the_digest_of_the_morning_begins_with_the_night() -> None:
     """Whatever waited for the end of sleep goes out in one message."""
-    window = Event(5, NOW_MS - 1_800_000, "window-due", "box", "b", "mix", {"round": 1, "label": "Break up and mix"})
+    window = Event(5, NOW_MS - 1_800_000, "step-due", "box", "b", "mix", {"round": 1, "label": "Break up and mix"})
     summary = Event(6, NOW_MS, "summary", "box", "b", "night", night()["data"])
     send = Send("digest-5", "phone", "digest", messages=(), events=())
     text = compose(send, [window, summary], Desk(document(), lambda t_ms: (1_769_889_600_000, True), NOW_MS))

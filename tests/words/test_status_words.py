@@ -100,7 +100,7 @@ def test_koji_without_a_reading_is_never_within_limits() -> None:
             "wanted since 13:30, until 17:30, 3 h 30 min left",
         ),
         (
-            "overdue",
+            "missed",
             {"due": -3, "closes": -0.5},
             "Late: break up and mix (kirikaeshi)",
             "its time ended 13:30, do it, or say when you did",
@@ -117,7 +117,7 @@ def test_the_next_step_says_when(status: str, edges: dict[str, float], title: st
     moved = {f"{edge}_t_ms": at(hours) for edge, hours in edges.items()}
     step = next_step(tasked(BOX, "mix", status=status, **moved), SPEECH, NOW_MS, NOW_UTC)
     assert step is not None
-    assert (step.title, step.window, step.late) == (title, window, status == "overdue")
+    assert (step.title, step.window, step.late) == (title, window, status == "missed")
     assert step.cautions == ("Wash your hands; koji is food.",)
 
 

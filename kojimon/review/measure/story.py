@@ -152,7 +152,7 @@ def _works(events: Iterable[Event]) -> list[Work]:
     return works
 
 
-_EDGES = {"window-open": "opens_ms", "window-due": "due_ms", "window-closed": "closes_ms"}
+_EDGES = {"step-open": "opens_ms", "step-due": "due_ms", "step-missed": "closes_ms"}
 
 
 def _windows(events: Iterable[Event]) -> list[Opening]:

@@ -290,7 +290,7 @@ def _step(step: doc.Step, speech: Speech, now_ms: int, now: str) -> Step:
     )
     status = step.status
     window = words.window_of(step, speech, now_ms, now)
-    if status == "overdue" and step.optional:
+    if status == "missed" and step.optional:
         status, window = "passed", "not marked" if not done else ""
     return Step(
         step.name, step.label, step.trade, window, status,
