@@ -60,11 +60,15 @@ class Mark(Struct, frozen=True):
 
 
 class Gate(Struct, frozen=True):
-    """What must be measured before a step counts as done, °C; one of the two limits is None."""
+    """What must be measured before a step counts as done, °C; at least one of the two limits is there.
+
+    passed: whether it would pass now; None where nobody can know.
+    """
 
     place: str
     at_least: float | None = None
     at_most: float | None = None
+    passed: bool | None = None
 
 
 class Step(Struct, frozen=True):

@@ -15,8 +15,8 @@ from kojimon.alarms.states import AlarmState, Signal
 from kojimon.contract import acts, keys
 from kojimon.contract.guidance import SelfWarming
 from kojimon.engine.alarm_acts import ALARM_ACTS
-from kojimon.engine.conditions import fresh
-from kojimon.engine.hand import GATE_MS, forget_koji, hand_at, show, take_reading
+from kojimon.engine.gates import side_of, value_at
+from kojimon.engine.hand import forget_koji, hand_at, show, take_reading
 from kojimon.engine.limits import believe_fall, rejudge_all
 from kojimon.engine.moments import HOUR_ZERO, known_of
 from kojimon.engine.plan import reconsider
@@ -237,29 +237,22 @@ def _gate(turn: Turn, incubator: str, gate: Gate | None, deed: acts.StepDone) ->
             **facts, "code": "gate-unknown",
             "reason": "no probe shows it; measure with a kitchen thermometer and give the value, or say why you go on",
         }  # fmt: skip
-    low_ok = gate.at_least is None or value >= gate.at_least - tolerance
-    high_ok = gate.at_most is None or value <= gate.at_most + tolerance
-    if low_ok and high_ok:
+    side = side_of(gate, value, tolerance)
+    if not side:
         return True, facts
-    wanted = f"at most {gate.at_most:.1f}" if not high_ok else f"at least {gate.at_least:.1f}"
-    reason = f"it is {value:.1f} °C, {wanted} °C is wanted; wait, or say why you go on"
+    wanted = f"at most {gate.at_most:.1f}" if side == "high" else f"at least {gate.at_least:.1f}"
+    first = "wait" if side == "high" else "warm it first"
+    reason = f"it is {value:.1f} °C, {wanted} °C is wanted; {first}, or say why you go on"
     return False, {**facts, "code": "gate", "reason": reason}
 
 
 def _gate_value(turn: Turn, incubator: str, gate: Gate, deed: acts.StepDone) -> tuple[float | None, str, float]:
-    if deed.value_c is not None:
-        hand = hand_at(turn, incubator, gate.place, gate.quantity)
-        if hand is not None:
-            show(turn, hand, deed.value_c, _moment(turn, deed))
-        return deed.value_c, "thermometer", 0.0
-    known = fresh(turn, turn.compiled.known_at(incubator, gate.place, gate.quantity))
-    numbers = [no for no in known if no > 0 or turn.t_ms - turn.last_t[no] <= GATE_MS]
-    if not numbers:
-        return None, "", 0.0
-    pick = max if gate.at_most is not None else min
-    no = pick(numbers, key=lambda n: turn.last_v[n])
-    probe = turn.compiled.probes[no]
-    return turn.last_v[no], "thermometer" if probe.by_hand else probe.name, probe.tolerance
+    if deed.value_c is None:
+        return value_at(turn, incubator, gate)
+    hand = hand_at(turn, incubator, gate.place, gate.quantity)
+    if hand is not None:
+        show(turn, hand, deed.value_c, _moment(turn, deed))
+    return deed.value_c, "thermometer", 0.0
 
 
 def _mark(turn: Turn, incubator: str, step: str, at_ms: int, data: Facts) -> None:

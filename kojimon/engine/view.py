@@ -29,6 +29,7 @@ from kojimon.contract.state import (
 from kojimon.engine.box import off_untold
 from kojimon.engine.conditions import fresh, warmth_untold
 from kojimon.engine.derived import derived
+from kojimon.engine.gates import passed
 from kojimon.engine.limits import bands_in_force, beside, pending
 from kojimon.engine.moments import Known, known_of
 from kojimon.engine.outlook import shown
@@ -61,7 +62,7 @@ def view(state: State, now_ms: int) -> Document:
 def _incubator(turn: Turn, box: IncubatorSetup) -> Box:
     batch = turn.batches.get(box.name)
     known = known_of(turn.compiled, box.name, batch, turn.anchors, turn.last_t) if batch else None
-    steps = tuple(_step(known, step, turn.t_ms) for step in known.schedule.steps) if known else ()
+    steps = tuple(_step(turn, box.name, known, step) for step in known.schedule.steps) if known else ()
     return Box(
         name=box.name,
         label=box.label or box.name,
@@ -176,7 +177,8 @@ def _band(band: spec.Band) -> Band:
     return Band(band.place, band.quantity, *(limit.limit if limit else None for limit in limits))
 
 
-def _step(known: Known, step: spec.Step, now_ms: int) -> Step:
+def _step(turn: Turn, incubator: str, known: Known, step: spec.Step) -> Step:
+    now_ms = turn.t_ms
     number = round_of(known, step)
     marks = [mark for mark in known.batch.marks if mark.step == step.name]
     gate = step.gate
@@ -193,7 +195,7 @@ def _step(known: Known, step: spec.Step, now_ms: int) -> Step:
         due_t_ms=known.resolve(step.window.due) if number else None,
         closes_t_ms=known.resolve(step.window.closes) if number else None,
         marks=tuple(Mark(mark.id, mark.at_ms, undone=mark.undone) for mark in marks),
-        gate=None if gate is None else Gate(gate.place, gate.at_least, gate.at_most),
+        gate=None if gate is None else Gate(gate.place, gate.at_least, gate.at_most, passed(turn, incubator, gate)),
         advice=tuple(step.advice),
         cautions=tuple(step.cautions),
     )

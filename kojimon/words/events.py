@@ -13,7 +13,7 @@ from kojimon.contract import keys
 from kojimon.contract.state import Alarm, alarm_of
 from kojimon.units import show_duration
 from kojimon.words import alarms as alarm_words
-from kojimon.words import deeds, outlook
+from kojimon.words import deeds, gates, outlook
 from kojimon.words import speech as say
 from kojimon.words.alarms import Work
 from kojimon.words.speech import Speech
@@ -160,7 +160,7 @@ def _step_missed(event: Mapping[str, Any], speech: Speech, work: Work) -> Line |
 
 
 def _step_done(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
-    asked, early = _gate(event["data"], speech), _early(event)
+    asked, early = gates.answered(event["data"].get("gate") or {}, speech), _early(event)
     return Line(f"Done: {speech.step(str(event['key']))}{_when(event, speech)}.{asked}{early}", "good")
 
 
@@ -197,41 +197,10 @@ def _clock(event: Mapping[str, Any], t_ms: int, speech: Speech) -> str:
     return speech.moment(moment.isoformat(), event["utc"])
 
 
-def _gate(data: Mapping[str, Any], speech: Speech) -> str:
-    """What the check at a step came to. The schedules' gates ask one thing: is the rice cool enough?"""
-    gate = data.get("gate")
-    if not gate:
-        return ""
-    if gate.get("override"):
-        return f" Done all the same: {gate['override']}."
-    value = gate.get("value")
-    if value is None:
-        return ""
-    by = " by the kitchen thermometer" if gate.get("by") == "thermometer" else ""
-    return f" {gate_question(gate.get('at_most'))} Yes, {speech.value('temperature', value)}{by}."
-
-
-def gate_question(at_most: float | None) -> str:
-    """What a gate asks: `Cool enough?` or `Warm enough?`."""
-    return "Warm enough?" if at_most is None else "Cool enough?"
-
-
-def gate_refusal(data: Mapping[str, Any], speech: Speech) -> str:
-    """Why a gate did not let a step pass, and the three ways on.
-
-    Args:
-        data: of the event `refused` with code `gate` or `gate-unknown`.
-    """
-    value = data.get("value")
-    limit, side = (data["at_least"], "at least") if data.get("at_most") is None else (data["at_most"], "at most")
-    found = "No probe shows it" if value is None else f"No, it is at {speech.value('temperature', value)}"
-    return f"{gate_question(data.get('at_most'))} {found}; {side} {speech.value('temperature', limit)} is wanted."
-
-
 def _refused(event: Mapping[str, Any], speech: Speech, work: Work) -> Line:
     data = event["data"]
     if data.get("code") in ("gate", "gate-unknown"):
-        return Line(f"Not done: {gate_refusal(data, speech)}", "look")
+        return Line(f"Not done: {gates.refusal(data, speech)}", "look")
     return Line(f"Not done: {data.get('reason', 'no reason given')}.", "look")
 
 

@@ -51,7 +51,7 @@ def test_from_settings_to_review(kitchen: Kitchen) -> None:
     kitchen.start()
     kitchen.run("batch", "start", "first", "--rice", "4", "lb")
     refused = plain(kitchen.run("batch", "done", "inoculate", code=1).stderr)
-    assert refused.startswith("Cool enough? No probe shows it")
+    assert refused.startswith("Cool enough, and still warm enough? No probe")
     assert "Read by hand: koji 88.0 °F." in kitchen.run("reading", "88", "F").stdout
     assert "Cool enough? Yes, 88.0 °F by the kitchen thermometer." in plain(
         kitchen.run("batch", "done", "inoculate", "--ago", "20", "h", "--thermometer", "88", "F").stdout

@@ -9,6 +9,7 @@ from msgspec.structs import replace
 
 from kojimon.engine import advance, initial_state, view
 from kojimon.model import Outcome
+from kojimon.schedule.spec import Gate
 from tests.engine.build import AIR, BED, MIDDLE, H, Rows, alarms, home_schedule, kinds, moves, site
 
 
@@ -474,3 +475,23 @@ def test_a_calibration_is_kept_or_refused_with_the_reason() -> None:
     ]
     refused = [event.data["code"] for event in outcome.events if event.kind == "refused"]
     assert refused == ["bad-points", "bad-points", "unknown-probe"]
+
+
+def test_rice_that_is_too_cold_for_the_spores_passes_no_gate() -> None:
+    schedule = home_schedule()
+    gate = Gate("bed", at_least=28.0, at_most=32.2)
+    steps = tuple(replace(step, gate=gate) if step.name == "inoculate" else step for step in schedule.steps)
+    rows = Rows(site(replace(schedule, steps=steps)))
+    rows.act("batch.start")
+    rows.hold(60, {BED: 20.0, MIDDLE: 19.0})
+    state, _ = advance(initial_state(), rows.take(), rows.t_ms)
+    shown = view(state, rows.t_ms).incubators[0].step("inoculate")
+    assert shown is not None and shown.gate is not None and shown.gate.passed is False
+    rows.act("step.done", step="inoculate")
+    rows.hold(120, {BED: 29.0, MIDDLE: 19.0})
+    rows.act("step.done", step="inoculate")
+    _, outcome = advance(state, rows.take(), rows.t_ms)
+    refused = next(event for event in outcome.events if event.kind == "refused")
+    assert "at least 28.0" in refused.data["reason"] and "warm it first" in refused.data["reason"]
+    done = next(event for event in outcome.events if event.kind == "step-done")
+    assert done.data["gate"]["value"] == 29.0, "a probe that hangs in the air beside it says nothing of the rice"

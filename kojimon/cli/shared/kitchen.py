@@ -20,9 +20,10 @@ from kojimon.contract.acts import Act, Deed, PlainAct, plain
 from kojimon.contract.state import Box
 from kojimon.contract.state import Document as StateDocument
 from kojimon.errors import JournalError, KojimonError, RefusedError, UsageError
+from kojimon.words import gates
 from kojimon.words import speech as say
 from kojimon.words import status as words
-from kojimon.words.events import Teller, gate_refusal
+from kojimon.words.events import Teller
 
 if TYPE_CHECKING:
     from kojimon.daemon.house import House
@@ -263,8 +264,9 @@ def worded(kitchen: Kitchen, incubator: str, error: RefusedError) -> RefusedErro
     if last["data"].get("code") not in ("gate", "gate-unknown"):
         return RefusedError(f"{say.big_first(str(error).rstrip('.'))}.")
     return RefusedError(
-        f"{gate_refusal(last['data'], speech)} Wait; or measure it with a kitchen thermometer and add --thermometer "
-        f"{speech.brief('temperature', 31.0).replace('°', '')}; or go on and say why: --override REASON."
+        f"{gates.refusal(last['data'], speech)} {gates.way_on(last['data'])}; or measure it with a kitchen thermometer "
+        f"and add --thermometer {speech.brief('temperature', 31.0).replace('°', '')}; or go on and say why: "
+        "--override REASON."
     )
 
 

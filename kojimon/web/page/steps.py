@@ -18,13 +18,11 @@ from kojimon.errors import RefusedError
 from kojimon.review.tell.report import CAUTIONS
 from kojimon.web.api.queries import digits
 from kojimon.web.page.shared import Page, wants_json
-from kojimon.web.page.view import gate_words
 from kojimon.web.page.viewer import Viewer, fresh_key
 from kojimon.words import alarms as alarm_words
-from kojimon.words import meaning
+from kojimon.words import gates, meaning
 from kojimon.words import speech as say
 from kojimon.words import status as words
-from kojimon.words.events import gate_refusal
 
 LAST_EVENTS = 20
 BARE: dict[str, Any] = {
@@ -78,7 +76,7 @@ def refused(page: Page, request: Request, act: PlainAct, error: RefusedError) ->
     if last is None or not at_gate:
         return page.trouble(request, error)
     step = str(act.data.get("step", ""))
-    text = f"{gate_refusal(last.data, viewer.speech(document))} Wait; or measure it; or go on and say why."
+    text = _no_pass(last.data, viewer.speech(document))
     if wants_json(request):
         return JSONResponse(
             {"error": text, "goto": f"/step/{quote(act.incubator)}/{quote(step)}?refused={last.no}"}, 409
@@ -103,10 +101,15 @@ def _step(page: Page, request: Request, name: str, said: str, box_name: str = ""
     return _page(
         page, document, viewer, status,
         heading=f"{step.label}{trade}", refused=said or _refusal(page, request, viewer, document),
-        window=words.window_of(step, speech, document.t_ms, now), gate=gate_words(gate, speech) if gate else "",
+        window=words.window_of(step, speech, document.t_ms, now),
+        gate=gates.asked(gate.at_least, gate.at_most, speech) if gate else "",
         fields=fields, ask_when=True, ask_yield=harvest, button="Harvested" if harvest else "Done",
         cautions=step.cautions or (CAUTIONS if harvest else ()), advice=step.advice,
     )  # fmt: skip
+
+
+def _no_pass(data: Mapping[str, Any], speech: say.Speech) -> str:
+    return f"{gates.refusal(data, speech)} {gates.way_on(data)}; or measure it by hand; or go on and say why."
 
 
 def _refusal(page: Page, request: Request, viewer: Viewer, document: Document) -> str:
@@ -117,7 +120,7 @@ def _refusal(page: Page, request: Request, viewer: Viewer, document: Document) -
     found = page.backend.reader().events(number - 1, kinds=("refused",), limit=1)
     if not found or found[0].no != number or "at_most" not in found[0].data:
         return ""
-    return f"{gate_refusal(found[0].data, viewer.speech(document))} Wait; or measure it; or go on and say why."
+    return _no_pass(found[0].data, viewer.speech(document))
 
 
 def _mark(page: Page, request: Request) -> Response:

@@ -12,10 +12,9 @@ from msgspec import Struct
 from kojimon.contract import state as doc
 from kojimon.units import show_duration
 from kojimon.words import alarms as alarm_words
-from kojimon.words import derived, meaning, outlook, question
+from kojimon.words import derived, gates, meaning, outlook, question
 from kojimon.words import speech as say
 from kojimon.words import status as words
-from kojimon.words.events import gate_question
 from kojimon.words.measured import measured, unmeasured
 from kojimon.words.speech import Speech
 
@@ -93,6 +92,8 @@ class NextStep(Struct, frozen=True):
     key: str
     advice: tuple[str, ...]
     cautions: tuple[str, ...]
+    shut: bool = False
+    """Whether its gate would not let it pass now: then it has no main button, and what is measured is asked first."""
 
 
 class Mark(Struct, frozen=True):
@@ -242,10 +243,10 @@ def _next(box: doc.Box, speech: Speech, now_ms: int, now: str) -> NextStep | Non
     step = box.step(box.next.step) if box.next else None
     if found is None or step is None:
         return None
-    gate = gate_words(step.gate, speech) if step.gate else ""
+    gate = gates.asked(step.gate.at_least, step.gate.at_most, speech) if step.gate else ""
     return NextStep(
         step.name, found.title, found.window, found.late, step.can, step.work == "harvest", gate, key_of(box, step),
-        found.advice, found.cautions,
+        found.advice, found.cautions, step.gate is not None and not step.gate.passed,
     )  # fmt: skip
 
 
@@ -275,12 +276,6 @@ def key_of(box: doc.Box, step: doc.Step) -> str:
 def press(*parts: str) -> str:
     """An idempotency key made of what a press is about."""
     return f"page-{sha256('/'.join(parts).encode()).hexdigest()[:24]}"
-
-
-def gate_words(gate: doc.Gate, speech: Speech) -> str:
-    """What a gate asks: `Cool enough? At most 32.2 °C is wanted.`"""
-    limit, side = (gate.at_least, "At least") if gate.at_most is None else (gate.at_most, "At most")
-    return f"{gate_question(gate.at_most)} {side} {speech.value('temperature', limit)} is wanted."
 
 
 def _step(step: doc.Step, speech: Speech, now_ms: int, now: str) -> Step:

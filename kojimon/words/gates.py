@@ -1,0 +1,69 @@
+"""What a gate asks and answers, in words. The schedules' gates ask one thing: is the rice fit for the spores by now?"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from kojimon.words.speech import Speech
+
+COLD = "In rice so cold the spores wake hours late, and unwanted microbes gain."
+
+
+def question(at_least: float | None, at_most: float | None) -> str:
+    """`Cool enough?`, `Warm enough?`, or both where the gate has two ends."""
+    if at_least is not None and at_most is not None:
+        return "Cool enough, and still warm enough?"
+    return "Warm enough?" if at_most is None else "Cool enough?"
+
+
+def asked(at_least: float | None, at_most: float | None, speech: Speech) -> str:
+    """The question with what is wanted: `Cool enough? At most 32.2 °C is wanted.`"""
+    return f"{question(at_least, at_most)} {_wanted(at_least, at_most, speech, big=True)} is wanted."
+
+
+def _wanted(at_least: float | None, at_most: float | None, speech: Speech, big: bool = False) -> str:
+    if at_least is not None and at_most is not None:
+        return f"{speech.value('temperature', at_least).split(' ')[0]} to {speech.value('temperature', at_most)}"
+    limit, side = (at_least, "at least") if at_most is None else (at_most, "at most")
+    return f"{side.capitalize() if big else side} {speech.value('temperature', limit)}"
+
+
+def _cold(data: Mapping[str, Any]) -> bool:
+    value, low, high = data.get("value"), data.get("at_least"), data.get("at_most")
+    return value is not None and low is not None and (high is None or value <= high) and value < low
+
+
+def answered(gate: Mapping[str, Any], speech: Speech) -> str:
+    """What a gate that was passed came to: ` Cool enough? Yes, 31.0 °C by the kitchen thermometer.`; "" for none."""
+    if gate.get("override"):
+        return f" Done all the same: {gate['override']}."
+    value = gate.get("value")
+    if value is None:
+        return ""
+    by = " by the kitchen thermometer" if gate.get("by") == "thermometer" else ""
+    asks = question(None if gate.get("at_most") is not None else gate.get("at_least"), gate.get("at_most"))
+    return f" {asks} Yes, {speech.value('temperature', value)}{by}."
+
+
+def refusal(data: Mapping[str, Any], speech: Speech) -> str:
+    """Why a gate did not let a step pass: too hot, too cold, or not known.
+
+    Args:
+        data: of the event `refused` with code `gate` or `gate-unknown`.
+    """
+    low, high, value = data.get("at_least"), data.get("at_most"), data.get("value")
+    if _cold(data):
+        return (
+            f"Too cold: it is at {speech.value('temperature', value)}; {_wanted(low, None, speech)} is wanted. {COLD}"
+        )
+    found = "No probe shows it" if value is None else f"No, it is at {speech.value('temperature', value)}"
+    wanted = _wanted(low, high, speech) if value is None else _wanted(None if high is not None else low, high, speech)
+    return f"{question(low if value is None else None, high)} {found}; {wanted} is wanted."
+
+
+def way_on(data: Mapping[str, Any]) -> str:
+    """What to do first: `Wait`, `Warm it first`; `Measure it` where nothing is known."""
+    if data.get("value") is None:
+        return "Measure it"
+    return "Warm it first, in the box" if _cold(data) else "Wait"
