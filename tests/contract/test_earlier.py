@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 
 from kojimon.contract import earlier
+from kojimon.errors import JournalError
+from kojimon.journal import schema
 from kojimon.journal.reading.curve_file import read_curve
 from kojimon.journal.reading.reader import Reader
 from tests.golden.meaning import GOLDEN, unpacked
@@ -51,6 +55,16 @@ def test_an_earlier_journal_is_asked_and_answers_by_todays_names(tmp_path: Path)
     assert "inoculate" in {act["data"].get("step") for act in acts}
     (schedule,) = setup["schedules"].values()
     assert "tasks" not in schedule and schedule["steps"][0]["name"] == "wash"
+
+
+def test_an_earlier_journal_is_brought_forward_and_refused_by_the_version_that_wrote_it(tmp_path: Path) -> None:
+    with closing(sqlite3.connect(unpacked(GOLDEN / "0.1.0", tmp_path), isolation_level=None)) as db:
+        assert schema.version_of(db) == 1
+        before = db.execute("SELECT sql FROM sqlite_master ORDER BY name").fetchall()
+        assert schema.migrate(db) == 1 and schema.version_of(db) == schema.VERSION > 1
+        assert db.execute("SELECT sql FROM sqlite_master ORDER BY name").fetchall() == before
+        with pytest.raises(JournalError, match="this kojimon knows up to 1; install the newer kojimon again"):
+            schema.migrate(db, schema.MIGRATIONS[:1])
 
 
 def test_an_earlier_curve_file_has_its_steps(tmp_path: Path) -> None:
