@@ -44,12 +44,12 @@ Document = dict[str, Any]
     help="A batch of the journal instead of a curve file. Without --schedule: exactly as it was.",
 )
 @click.option(
-    "--box", "kind", type=click.Choice([one.value for one in BoxKind]),
-    help="What kind of box it was. (your own, or unknown)",
+    "--box", "kind", type=click.Choice([one.value for one in BoxKind]), metavar="KIND",
+    help=f"What kind of box it was: {', '.join(BoxKind)}. (your own, or unknown)",
 )  # fmt: skip
 @click.option(
-    "--cover", type=click.Choice([one.value for one in Cover]),
-    help="How the rice was covered. (your own, or unknown)",
+    "--cover", type=click.Choice([one.value for one in Cover]), metavar="COVER",
+    help=f"How the rice was covered: {', '.join(Cover)}. (your own, or unknown)",
 )  # fmt: skip
 @click.option("--from-start", is_flag=True, help="The spores went on at the curve's first line.")
 @click.option(
