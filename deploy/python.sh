@@ -1,19 +1,19 @@
-# Sourced by the scripts beside it. find_python prints a Python 3.11 to 3.13 with venv, or says what to do and fails;
+# Sourced by the scripts beside it. find_python prints a Python 3.11 or newer with venv, or says what to do and fails;
 # `find_python_behind runuser -u kojimon --` one that works behind that command: for another user.
 find_python() {
     find_python_behind env
 }
 
 find_python_behind() {
-    for name in python3 python3.13 python3.12 python3.11 /usr/bin/python3 /usr/local/bin/python3; do
+    for name in python3 python3.14 python3.13 python3.12 python3.11 /usr/bin/python3 /usr/local/bin/python3; do
         found=$(command -v "$name" 2>/dev/null) || continue
-        if "$@" "$found" -c 'import sys, venv, ensurepip; sys.exit(not (3, 11) <= sys.version_info[:2] < (3, 14))' \
+        if "$@" "$found" -c 'import sys, venv, ensurepip; sys.exit(sys.version_info < (3, 11))' \
             2>/dev/null; then
             echo "$found"
             return 0
         fi
     done
-    echo "kojimon needs Python 3.11, 3.12 or 3.13 with venv; none was found." >&2
+    echo "kojimon needs Python 3.11 or newer with venv; none was found." >&2
     echo "On Debian or Raspberry Pi OS: sudo apt install python3 python3-venv" >&2
     return 1
 }

@@ -52,6 +52,8 @@ def test_every_python_that_is_promised_is_tested() -> None:
     first = re.search(r">=3\.(\d+)", project["requires-python"])
     assert first and min(int(one.removeprefix("3.")) for one in pythons["python"]) == int(first[1])
     assert all(isinstance(one, str) for one in pythons["python"]), "3.10 as a number is 3.1"
+    *others, last = pythons["python"]
+    assert f"with Python {', '.join(others)} or {last}:" in (ROOT / "README.md").read_text(encoding="utf-8")
 
 
 def test_the_hooks_name_tests_that_are_there() -> None:
