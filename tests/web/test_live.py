@@ -199,9 +199,9 @@ def test_viewers_who_leave_in_the_middle_take_nobody_elses_lock(monkeypatch: pyt
     async def run() -> None:
         count = iter(range(1_000_000))
         hub = Hub(lambda: {"t_ms": next(count)})
-        stay = [asyncio.create_step(view(hub)) for _ in range(2)]
+        stay = [asyncio.create_task(view(hub)) for _ in range(2)]
         for turn in range(600):
-            leave = [asyncio.create_step(view(hub)) for _ in range(3)]
+            leave = [asyncio.create_task(view(hub)) for _ in range(3)]
             for _ in range(turn % 97):
                 await asyncio.sleep(0)
             for _ in range(2):
