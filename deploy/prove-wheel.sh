@@ -91,7 +91,7 @@ trap - EXIT
 echo "With all extras, tests from elsewhere ..."
 environment whole "${wheel}[test]"
 mkdir "$folder/elsewhere"
-cp -R "$here/tests" "$here/config" "$here/deploy" "$here/pyproject.toml" "$folder/elsewhere/"
+for part in tests config deploy pyproject.toml; do cp -R "$folder/source/$part" "$folder/elsewhere/"; done
 cd "$folder/elsewhere"
 "$folder/whole/bin/python" -c 'import kojimon, sys; sys.exit("site-packages" not in kojimon.__file__)' ||
     fail "the tests would run on something else than the wheel"
