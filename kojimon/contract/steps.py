@@ -11,6 +11,7 @@ class OpenBatch(Struct, frozen=True):
     Attributes:
         label: its schedule, in words.
         hour: since the spores, None before. hour0_t_ms: when they went on, None before.
+        forgotten_t_ms: a day past its latest harvest: when it probably ended; else None.
     """
 
     id: str
@@ -22,6 +23,8 @@ class OpenBatch(Struct, frozen=True):
     hour0_t_ms: int | None
     started_utc: str | None = None
     hour0_utc: str | None = None
+    forgotten_t_ms: int | None = None
+    forgotten_utc: str | None = None
 
 
 class EndedBatch(Struct, frozen=True):

@@ -33,6 +33,8 @@ from kojimon.model import InputRow
 from kojimon.schedule.spec import Gate, Schedule
 
 ACTS_REMEMBERED = 256
+DATED_BACK_MS = 3_600_000
+"""A harvest told so late ends its batch when it was done: nobody was there to be watched for since."""
 ANY_TIME = (acts.BatchStart, acts.BatchVerdict, acts.ForecastReset, acts.ProbeCalibrate, acts.Reading,
             acts.BatchReopen)  # fmt: skip
 """Acts that need no open batch."""
@@ -99,7 +101,8 @@ def _end(turn: Turn, incubator: str, kind: str, data: Facts, by: By, mark: int =
     remember(turn, incubator, kind, mark)
     batch = turn.batches[incubator]
     hour0 = [mark.at_ms for mark in batch.marks if mark.step == HOUR_ZERO and not mark.undone]
-    hours = round(elapsed_ms(turn.anchors, min(hour0), turn.t_ms) / 3_600_000, 3) if hour0 else None
+    end_ms = data.get("at_ms", turn.t_ms)
+    hours = round(elapsed_ms(turn.anchors, min(hour0), end_ms) / 3_600_000, 3) if hour0 else None
     take_back(turn, incubator)
     turn.emit(kind, incubator, batch.id, name=batch.name, hours=hours, **data, **by)
     end_watches(turn, incubator)
@@ -133,7 +136,9 @@ def _harvest(turn: Turn, incubator: str, deed: acts.BatchHarvest | acts.StepDone
     step = next((step for step in schedule.steps if step.work == "harvest"), None) if schedule else None
     if step is not None:
         _mark(turn, incubator, step.name, _moment(turn, deed), by)
-    said = _said(yield_kg=deed.yield_kg, note=deed.note or None)
+    at_ms = _moment(turn, deed)
+    back = at_ms if turn.t_ms - at_ms >= DATED_BACK_MS else None
+    said = _said(yield_kg=deed.yield_kg, note=deed.note or None, at_ms=back)
     _end(turn, incubator, "batch-harvest", said, by, turn.mark_no if step is not None else 0)
 
 

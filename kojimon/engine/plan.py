@@ -8,6 +8,7 @@ from msgspec.structs import replace
 
 from kojimon.alarms.states import Signal
 from kojimon.contract import deadlines, keys
+from kojimon.engine import forgotten
 from kojimon.engine.conditions import fresh, rewatched, warmth_untold
 from kojimon.engine.guide import warming
 from kojimon.engine.limits import ramp_next_ms, rejudge_all
@@ -40,6 +41,7 @@ def reconsider(turn: Turn, incubator: str) -> None:
         _step(turn, incubator, known, step)
     for expectation in known.schedule.expectations:
         _expectation(turn, incubator, known, expectation)
+    forgotten.tell(turn, incubator, known)
     if moved or ramp_next_ms(turn, incubator) is not None:
         rejudge_all(turn, incubator)
     if moved:
@@ -164,5 +166,5 @@ def _moments(known: Known) -> Iterator[Moment | None]:
 def _next_ms(turn: Turn, incubator: str, known: Known) -> int | None:
     times = [known.resolve(moment) for moment in _moments(known)]
     times += [expected_by_ms(known, expectation) for expectation in known.schedule.expectations]
-    times.append(ramp_next_ms(turn, incubator))
+    times += [ramp_next_ms(turn, incubator), forgotten.told_next_ms(turn, incubator, known)]
     return min((t for t in times if t is not None and t > turn.t_ms), default=None)

@@ -14,6 +14,7 @@ from kojimon.alarms.states import Signal
 from kojimon.contract import keys
 from kojimon.engine.box import judge_box
 from kojimon.engine.conditions import fresh, reading_at
+from kojimon.engine.forgotten import note_warm
 from kojimon.engine.limits import band_of, bands_in_force, beside
 from kojimon.engine.moments import Known, known_of
 from kojimon.engine.outlook import Left, left_until
@@ -32,6 +33,7 @@ def judge_slowly(turn: Turn) -> None:
         known = known_of(turn.compiled, incubator, batch, turn.anchors, turn.last_t)
         if known is None:
             continue
+        note_warm(turn, incubator)
         judge_box(turn, incubator, known)
         follow(turn, incubator, known)
         stage = known.schedule.stage(turn.batches[incubator].stage)

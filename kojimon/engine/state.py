@@ -168,6 +168,7 @@ class Lately(Struct, frozen=True):
         guessed_ms: a sudden fall of the koji was asked about.
         forecast_known_ms, forecast_refused_ms: that was told of the forecast.
         back: the doing of each step (when it was done) from which the koji has come back, by step.
+        warm_ms: the koji was seen as warm as koji is; forgotten_ms: it was told that nobody has ended the batch.
     """
 
     set_ms: int = -1
@@ -178,6 +179,8 @@ class Lately(Struct, frozen=True):
     forecast_known_ms: int = -1
     forecast_refused_ms: int = -1
     back: dict[str, int] = {}
+    warm_ms: int = -1
+    forgotten_ms: int = -1
 
 
 class Read(Struct, frozen=True):

@@ -29,6 +29,7 @@ from kojimon.contract.state import (
 from kojimon.engine.box import off_untold
 from kojimon.engine.conditions import fresh, warmth_untold
 from kojimon.engine.derived import derived
+from kojimon.engine.forgotten import probable_end_ms
 from kojimon.engine.gates import passed
 from kojimon.engine.limits import bands_in_force, beside, pending
 from kojimon.engine.moments import Known, known_of
@@ -68,7 +69,7 @@ def _incubator(turn: Turn, box: IncubatorSetup) -> Box:
         label=box.label or box.name,
         schedule=box.schedule,
         trays=tuple(box.trays),
-        batch=_batch(turn, known),
+        batch=_batch(turn, box.name, known),
         ended=_ended(turn, box.name),
         stage=_stage(known),
         places=tuple(_places(turn, box.name)),
@@ -90,7 +91,7 @@ def _incubator(turn: Turn, box: IncubatorSetup) -> Box:
     )
 
 
-def _batch(turn: Turn, known: Known | None) -> OpenBatch | None:
+def _batch(turn: Turn, incubator: str, known: Known | None) -> OpenBatch | None:
     if known is None:
         return None
     batch, hour0_ms = known.batch, known.hour0_ms()
@@ -103,6 +104,7 @@ def _batch(turn: Turn, known: Known | None) -> OpenBatch | None:
         hour=None if hour is None else round(hour, 4),
         started_t_ms=batch.started_ms,
         hour0_t_ms=hour0_ms,
+        forgotten_t_ms=probable_end_ms(turn, incubator, known) if turn.of_late(incubator).forgotten_ms >= 0 else None,
     )
 
 

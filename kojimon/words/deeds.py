@@ -13,7 +13,7 @@ from kojimon.words.speech import Speech
 
 KINDS: Final = (
     "silenced", "confirmed", "working", "setpoint", "probe-test-begin", "probe-test-missed", "probe-moved",
-    "probe-back", "mix-guess", "reading", "batch-reopened",
+    "probe-back", "mix-guess", "reading", "batch-reopened", "batch-forgotten",
 )  # fmt: skip
 
 
@@ -33,8 +33,8 @@ def told(event: Mapping[str, Any], speech: Speech, until: str, when: str = "") -
         note = f" ({data['text']})" if data.get("text") else ""
         quiet = f"No noise{ends or ' for a while'}, not acknowledged: {subject}."
         return (quiet, "look") if kind == "silenced" else (f"Dealt with: {subject}{note}.", "good")
-    if kind in ("batch-reopened", "reading"):
-        return _reading(data, speech, when) if kind == "reading" else (_reopened(data), "look")
+    if kind in ("batch-reopened", "batch-forgotten", "reading"):
+        return _of_batch(str(kind), data, speech, until, when)
     if kind == "working":
         return f"Hands are in the koji{ends}: its limits wait, but for the outermost.", "plain"
     if kind == "setpoint":
@@ -60,6 +60,21 @@ def _reading(data: Mapping[str, Any], speech: Speech, when: str) -> tuple[str, s
     shown, far = data["probe_value"], speech.difference(quantity, abs(data["probe_value"] - value))
     other = f"{speech.value(quantity, shown)}, {far} {'more' if shown > value else 'less'}"
     return f"{text} Probe {data['probe']} shows {other}: look whether its tip is where it should be.", "look"
+
+
+def _of_batch(kind: str, data: Mapping[str, Any], speech: Speech, until: str, when: str) -> tuple[str, str]:
+    if kind == "reading":
+        return _reading(data, speech, when)
+    return (_reopened(data) if kind == "batch-reopened" else _forgotten(data, until)), "look"
+
+
+def _forgotten(data: Mapping[str, Any], until: str) -> str:
+    """`until`: the hour it probably ended, "" where the koji still seems to lie there."""
+    name = data.get("name", "")
+    if data.get("ended_ms") is None:
+        return f"Batch {name}: its latest harvest is long past, and the probe is still warm. Look, take the koji out."
+    when = f", probably {until}" if until else ""
+    return f"Batch {name} was never ended. Taken out{when}? Close it: on the page, or kojimon batch harvest --at TIME."
 
 
 def _reopened(data: Mapping[str, Any]) -> str:

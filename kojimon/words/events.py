@@ -253,7 +253,7 @@ _AFTER = {
 
 
 def _deed(event: Mapping[str, Any], speech: Speech, work: Work) -> Line | None:
-    until_ms = event["data"].get("until_ms")
+    until_ms = event["data"].get("until_ms") or event["data"].get("ended_ms")
     until = _clock(event, until_ms, speech) if until_ms else ""
     text, tone = deeds.told(event, speech, until, _when(event, speech))
     return Line(text, tone) if text else None

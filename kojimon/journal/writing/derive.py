@@ -117,8 +117,8 @@ def _batch_statement(event: Event) -> list[Statement]:
     if event.kind in ("batch-harvest", "batch-discard"):
         outcome = event.kind.removeprefix("batch-")
         note = str(data.get("note") or data.get("reason") or "")
-        values = {"t_ms": event.t_ms, "outcome": outcome, "yield_kg": data.get("yield_kg"), "note": note}
-        return [(_END_BATCH, values | {"id": event.batch})]
+        values = {"outcome": outcome, "yield_kg": data.get("yield_kg"), "note": note, "id": event.batch}
+        return [(_END_BATCH, values | {"t_ms": int(data.get("at_ms", event.t_ms))})]
     return [(_REOPEN_BATCH, {"id": event.batch})] if event.kind == "batch-reopened" else []
 
 

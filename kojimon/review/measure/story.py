@@ -114,7 +114,7 @@ def story_of(events: Sequence[Event]) -> Story:
     works = _works(events)
     ends = ("batch-harvest", "batch-discard", "batch-reopened")
     last = next((event for event in reversed(events) if event.kind in ends), None)
-    ended = last.t_ms if last is not None and last.kind != "batch-reopened" else None
+    ended = int(last.data.get("at_ms", last.t_ms)) if last is not None and last.kind != "batch-reopened" else None
     hour0 = min((work.at_ms for work in works if work.step == HOUR_ZERO), default=None)
     return Story(
         works=tuple(works),

@@ -104,10 +104,12 @@ class Mark(Struct, frozen=True):
 
 
 class Undo(Struct, frozen=True):
-    """The one tap that takes the last mark, or the end of the last batch, back: its words, its act and fields."""
+    """The one tap that takes the last mark, or the end of the last batch, back, or closes a batch that was forgotten:
+    its words, its act and fields, its button."""
 
     text: str
     fields: dict[str, str]
+    label: str = "Take it back"
 
 
 class Step(Struct, frozen=True):
@@ -251,6 +253,13 @@ def _next(box: doc.Box, speech: Speech, now_ms: int, now: str) -> NextStep | Non
 
 
 def _undo(box: doc.Box, speech: Speech, now_ms: int, now: str) -> Undo | None:
+    batch = box.batch
+    if batch is not None and batch.forgotten_t_ms is not None:
+        when = speech.moment(batch.forgotten_utc, now) if batch.forgotten_utc else "then"
+        ago_min = str(round((now_ms - batch.forgotten_t_ms) / 60_000))
+        key = press(box.batch_id, "batch.harvest", str(batch.forgotten_t_ms))
+        fields = {"kind": "batch.harvest", "incubator": box.name, "ago_min": ago_min, "idempotency": key}
+        return Undo(f"Batch {batch.name} was never ended; taken out, probably {when}?", fields, f"Close it at {when}")
     ended = box.ended
     if ended is not None:
         what = "harvested" if ended.outcome == "harvest" else "thrown away"

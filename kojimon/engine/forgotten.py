@@ -1,0 +1,63 @@
+"""A batch whose latest harvest is past and that nobody ended: told once a day, with the hour it probably ended."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from kojimon.engine.conditions import reading_at
+from kojimon.engine.moments import Known
+from kojimon.engine.state import after_ms, elapsed_ms
+from kojimon.engine.turn import Turn
+from kojimon.model import Priority
+
+DAY_MS: Final = 86_400_000
+KOJI_C: Final = 28.0
+"""Koji that grows, or lies in its box, is as warm as that; a probe that is not has left both (judgement)."""
+LEFT_MS: Final = 7_200_000
+"""A probe that has been colder for so long is in no koji (judgement): mixing and spreading take less."""
+
+
+def closed_ms(known: Known) -> int | None:
+    """When the time for the harvest was over, by the schedule; None where that is not known."""
+    step = next((one for one in known.schedule.steps if one.work == "harvest"), None)
+    return known.resolve(step.window.closes) if step is not None else None
+
+
+def note_warm(turn: Turn, incubator: str) -> None:
+    """Remembers when the koji was last seen as warm as koji is."""
+    found = reading_at(turn, incubator, "bed", "temperature")
+    if found is not None and found[1] >= KOJI_C:
+        turn.happened(incubator, warm_ms=turn.t_ms)
+
+
+def probable_end_ms(turn: Turn, incubator: str, known: Known) -> int | None:
+    """When the koji was probably taken out: since its probe is no more as warm as koji; the end of the harvest's time
+    where no probe is in it; None while it is seen warm, or the time is not over."""
+    closed = closed_ms(known)
+    if closed is None or closed > turn.t_ms:
+        return None
+    if not turn.compiled.probes_at(incubator, "bed", "temperature"):
+        return closed
+    warm_ms = turn.of_late(incubator).warm_ms
+    if warm_ms < 0:
+        return closed
+    return warm_ms if elapsed_ms(turn.anchors, warm_ms, turn.t_ms) >= LEFT_MS else None
+
+
+def told_next_ms(turn: Turn, incubator: str, known: Known) -> int | None:
+    """When it is to be told next; None before the harvest's time is known."""
+    closed = closed_ms(known)
+    last_ms = turn.of_late(incubator).forgotten_ms
+    return None if closed is None else after_ms(turn.anchors, max(closed, last_ms), DAY_MS)
+
+
+def tell(turn: Turn, incubator: str, known: Known) -> None:
+    """Says it, a message a day."""
+    due_ms, closed = told_next_ms(turn, incubator, known), closed_ms(known)
+    if due_ms is None or due_ms > turn.t_ms:
+        return
+    turn.happened(incubator, forgotten_ms=turn.t_ms)
+    turn.emit(
+        "batch-forgotten", incubator, known.batch.id, Priority.TELL, name=known.batch.name, closed_ms=closed,
+        ended_ms=probable_end_ms(turn, incubator, known),
+    )  # fmt: skip
