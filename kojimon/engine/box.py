@@ -28,6 +28,7 @@ from kojimon.engine.moments import Known
 from kojimon.engine.state import AirWatch, elapsed_ms
 from kojimon.engine.trend import slope_of
 from kojimon.engine.turn import Turn
+from kojimon.engine.work import COOLING_WORK
 from kojimon.model import BoxKind, Priority
 from kojimon.schedule.spec import Band, BoxWatch
 
@@ -90,7 +91,7 @@ def judge_box(turn: Turn, incubator: str, known: Known) -> None:
     active = turn.active(incubator, keys.BOX_OFF)
     from_c = None if off_untold(turn, incubator) else _fallen(turn, no, box, room_c, own_heat, active)
     off = from_c is not None and not _held_by_room(turn, incubator, no, from_c, own_heat)
-    off = off and (active or not (begun or _waits(turn, incubator, no, own_heat, room_c, moved)))
+    off = off and (active or not (begun or _waits(turn, incubator, known, no, own_heat, room_c, moved)))
     wakes = not _late(turn, known) or _koji_falls(turn, incubator)
     facts["limit"] = None if from_c is None else round(from_c, 2)
     priority = Priority.WAKE if wakes else Priority.TELL
@@ -168,7 +169,7 @@ def _highs(bands: tuple[Band, ...] | list[Band]) -> list[float]:
     return [limit.limit for band in air for limit in (band.high, band.high_high) if limit is not None]
 
 
-def _waits(turn: Turn, incubator: str, no: int, own_heat: bool, room_c: float, moved: str) -> bool:
+def _waits(turn: Turn, incubator: str, known: Known, no: int, own_heat: bool, room_c: float, moved: str) -> bool:
     """Whether a fall of the air may have another cause than a box that is off."""
     if turn.working(incubator):
         return True
@@ -179,7 +180,14 @@ def _waits(turn: Turn, incubator: str, no: int, own_heat: bool, room_c: float, m
     set_k = LOST_PART * (turn.own.get(no, turn.airs[no].level) - room_c)
     near_k = min(NEAR_ROOM_K, set_k)  # it may be set that near the room
     vented = own_heat and turn.of_late(incubator).visited_ms >= 0 and over_room_k > VENTED_K
-    return vented or (bool(moved) and over_room_k > near_k)
+    return vented or ((bool(moved) or _worked_lately(turn, known)) and over_room_k > near_k)
+
+
+def _worked_lately(turn: Turn, known: Known) -> bool:
+    """Whether the koji was mixed or the like within two hours: it cools the air it comes back into."""
+    marks = [mark for mark in known.batch.marks if not mark.undone]
+    works = {step.name for step in known.schedule.steps if step.work in COOLING_WORK}
+    return any(elapsed_ms(turn.anchors, one.at_ms, turn.t_ms) < LOADED_MS for one in marks if one.step in works)
 
 
 def _moved(turn: Turn, incubator: str, known: Known) -> str:

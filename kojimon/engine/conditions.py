@@ -6,7 +6,7 @@ from msgspec.structs import replace
 
 from kojimon.engine.moments import Known, known_of, targets_ms
 from kojimon.engine.setup import ProbeSetup
-from kojimon.engine.state import BatchState, ConditionState
+from kojimon.engine.state import BatchState, ConditionState, Course
 from kojimon.engine.turn import Turn
 from kojimon.model import BoxKind, Cover, Quality
 from kojimon.schedule.spec import Condition
@@ -15,6 +15,13 @@ RUNS_KEPT = 64
 TOO_COLD = float("-inf")
 DRIES_K = 3.0
 """Koji so far under the air gives off water like a wet cloth (wet surface in moving air, derived: 10 K and more)."""
+BESIDE_HEATER_K = 3.0
+"""Koji so much above the air before it grew lies by its heater: another depth is another temperature (judgement)."""
+UNSEEN_PART = 1 / 3
+"""A rise counts for so much where what may have made the rest is not measured: the room, or a heater beside the koji,
+whose thermostat, or rice that dries on it, lifts it by a K or so (simulated mats: dead 0.8-1.2, living 1.2-1.4 K)."""
+LITTLE_K = 0.7
+"""What a steady heater leaves steady rises by less (judgement)."""
 WATCHED_FROM_MS = 21_600_000
 """Where nobody watched before hour 6 it is not known from where the koji rose (judgement)."""
 SAYS_C = 30.0
@@ -103,7 +110,8 @@ def warmth_untold(turn: Turn, incubator: str) -> str:
     """Why it cannot be known here whether the koji warms itself, "" where it can.
 
     `no-probe`: none sits in the koji; `no-reading`: none has been read for half an hour; `drying`: the koji stands far
-    under the air, as wet rice in moving air does, grown or not.
+    under the air, as wet rice in moving air does, grown or not; `heater`: it rose a little, and what heats it is not
+    measured.
     """
     numbers = turn.compiled.probes_at(incubator, "bed", "temperature")
     if not numbers:
@@ -112,7 +120,15 @@ def warmth_untold(turn: Turn, incubator: str) -> str:
     if not courses:
         return "no-reading"
     dry = [one for one in courses if one.seen and max(one.blocks[-1].means) < -DRIES_K]
-    return "drying" if len(dry) == len(courses) and may_dry(turn, incubator) else ""
+    if len(dry) == len(courses) and may_dry(turn, incubator):
+        return "drying"
+    rose = turn.batches[incubator].own_rise_k >= UNSEEN_PART * LITTLE_K
+    return "heater" if rose and all(not one.seen or by_heater(one) for one in courses) else ""
+
+
+def by_heater(course: Course) -> bool:
+    """Whether the koji was so far above the air all along that it lies by its heater, which is not measured."""
+    return course.seen and min((one.means[0] for one in course.blocks if one.base), default=0.0) > BESIDE_HEATER_K
 
 
 def _air_is_hotter(turn: Turn, incubator: str, value: float) -> bool:

@@ -13,7 +13,7 @@ from math import exp
 
 from msgspec.structs import replace
 
-from kojimon.engine.conditions import fresh, may_dry, take
+from kojimon.engine.conditions import DRIES_K, UNSEEN_PART, by_heater, fresh, may_dry, take
 from kojimon.engine.moments import Known
 from kojimon.engine.plan import overdue, reconsider
 from kojimon.engine.quiet import refresh
@@ -34,13 +34,9 @@ WORK_MS = 21_600_000
 """So long after work the koji may still be on its way back from it: no such hour counts as the lowest (judgement)."""
 MOVED_MS = 10_800_000
 """So long after its probe came to lie elsewhere nothing is judged (judgement)."""
-BESIDE_HEATER_K = 3.0
-"""Koji so much above the air before it grew lies by its heater: another depth is another temperature (judgement)."""
-NEAR_AIR_K = 2.0
+NEAR_AIR_K, NEAR_K = 2.0, 0.7
 FAST_MS = 14_400_000
 """From so little under the air what dries takes longer than four hours for a K (judgement)."""
-UNSEEN_PART = 1 / 3
-"""Where nothing around the koji is measured its own rise counts for so much: a room may make the rest (judgement)."""
 
 
 def follow(turn: Turn, incubator: str, known: Known) -> None:
@@ -116,7 +112,8 @@ def _went_on(turn: Turn, no: int, zero_ms: int, around_c: float | None, worked_m
         after_work = worked_ms >= 0 and elapsed_ms(turn.anchors, worked_ms, turn.t_ms) < WORK_MS
         means = tuple(total / course.count for total in totals)
         block = CourseBlock(turn.t_ms, not (early or after_work), means)
-        course = replace(course, blocks=(*course.blocks[1 - BLOCKS :], block))
+        wet = course.wet or (course.seen and not early and means[0] < -DRIES_K)
+        course = replace(course, blocks=(*course.blocks[1 - BLOCKS :], block), wet=wet)
     return replace(course, totals=(), count=0, block_ms=turn.t_ms)
 
 
@@ -126,26 +123,29 @@ def _rise_k(turn: Turn, course: Course, worked_ms: int, moved_ms: int, dries: bo
     lowest = [block for block in course.blocks if block.base]
     if len(hour) < 2 or elapsed_ms(turn.anchors, hour[0].t_ms, turn.t_ms) > 2 * BLOCK_MS or not lowest:
         return 0.0
-    if course.seen and min(means[0] for means in (block.means for block in lowest)) > BESIDE_HEATER_K:
+    beside = by_heater(course)
+    if beside:
         moved_ms = max(moved_ms, worked_ms)
     if moved_ms >= 0:
         lowest = [block for block in lowest if block.t_ms > moved_ms]
         if not lowest or elapsed_ms(turn.anchors, moved_ms, turn.t_ms) < MOVED_MS:
             return 0.0
-    part = 1.0 if course.seen else UNSEEN_PART
-    return part * min(_above_lowest_k(i, hour, lowest, dries and course.seen) for i in range(len(TAUS_H)))
+    part = 1.0 if course.seen and not beside else UNSEEN_PART
+    drying = "wet" if course.wet else "slow" if course.seen and dries else ""
+    return part * min(_above_lowest_k(i, hour, lowest, drying if dries else "") for i in range(len(TAUS_H)))
 
 
-def _above_lowest_k(i: int, hour: tuple[CourseBlock, ...], lowest: list[CourseBlock], dries: bool) -> float:
+def _above_lowest_k(i: int, hour: tuple[CourseBlock, ...], lowest: list[CourseBlock], drying: str) -> float:
     """How far the last hour stands above the lowest, by one course.
 
-    What dries gets warmer too, up to the air and no further, and slowly where it is hardly below: so a slow rise, or
-    one from far below, counts once it has come to the air.
+    What dries gets warmer too, up to the air and no further, and slowly where it is hardly below: so a slow rise counts
+    once it has come to the air, and one from far below for what it leads beyond the air.
     """
     now_k = (hour[0].means[i] + hour[1].means[i]) / 2
     least_k = min(block.means[i] for block in lowest)
-    if not dries:
+    if not drying:
         return now_k - least_k
-    slow_k = min(now_k - least_k, now_k + 1.0)
+    near = drying == "slow" and least_k >= -NEAR_AIR_K
+    slow_k = min(now_k - least_k, now_k + (NEAR_K if near else 0.0))
     lately = [block.means[i] for block in lowest if hour[1].t_ms - block.t_ms <= FAST_MS]
-    return max(slow_k, now_k - min(lately)) if lately and least_k >= -NEAR_AIR_K else slow_k
+    return max(slow_k, now_k - min(lately)) if lately and near else slow_k

@@ -144,6 +144,7 @@ class Course(Struct, frozen=True):
     Attributes:
         zero_ms: the hour 0 it counts from; begun_ms: when it was first read after that; at_ms: last value.
         levels: the courses, °C; seen: whether anything around the koji is measured.
+        wet: whether it has stood far under what is around it, as rice that dries does.
         block_ms: when the half hour that runs began; totals, count: its sums so far. blocks: half hours, oldest first.
     """
 
@@ -156,6 +157,7 @@ class Course(Struct, frozen=True):
     totals: tuple[float, ...] = ()
     count: int = 0
     blocks: tuple[CourseBlock, ...] = ()
+    wet: bool = False
 
 
 class Lately(Struct, frozen=True):

@@ -42,6 +42,8 @@ WARMTH: Final = {
     "no-probe": "No probe is in the koji: whether it warms itself cannot be known. Feel it, and go by the clock.",
     "drying": "The koji stands far below the air, as wet rice in moving air does: whether it warms itself cannot be"
     " known. Cover it, with a few holes.",
+    "heater": "The koji rose a little, and what heats it is not measured: whether it warms itself cannot be known. Look"
+    " and feel.",
 }
 
 
