@@ -182,7 +182,7 @@ def _legend(page: Page) -> Iterator[str]:
     if any(one.low is not None or one.high is not None for one in bands):
         yield f"{INNER} band"
     if any(one.low_low is not None or one.high_high is not None for one in bands):
-        yield f"{OUTER} utmost limit"
+        yield f"{OUTER} critical limit"
     if sheet.fan is not None:
         yield f"{AHEAD} likely range, 8 of 10"
     yield "before a line: ! alarm, * done or noted"

@@ -151,8 +151,8 @@ def _ranges(trays: Sequence[Tray], speech: Speech) -> Iterator[Row]:
         yield Row(label, cells, f"favours {FAVOURS[index]}")
 
 
-LEVELS: Final = (("high", "Over the upper limit"), ("high_high", "Over the outermost upper limit"),
-                 ("low", "Under the lower limit"), ("low_low", "Under the outermost lower limit"))  # fmt: skip
+LEVELS: Final = (("high", "Over the upper limit"), ("high_high", "Over the upper critical limit"),
+                 ("low", "Under the lower limit"), ("low_low", "Under the lower critical limit"))  # fmt: skip
 
 
 def _in_band(curves: Sequence[Curve], speech: Speech) -> Iterator[Row]:
