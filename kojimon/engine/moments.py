@@ -20,12 +20,14 @@ class Known:
         schedule, batch: the batch and its schedule.
         anchors: corrections of engine time (state.State.anchors).
         seen_ms: for each condition that holds now, the last sample at which it was seen to hold.
+        unseen: conditions in whose place no probe is.
     """
 
     def __init__(
-        self, schedule: Schedule, batch: BatchState, anchors: tuple[tuple[int, int], ...], seen_ms: dict[str, int]
-    ) -> None:
-        self.schedule, self.batch, self.anchors, self.seen_ms = schedule, batch, anchors, seen_ms
+        self, schedule: Schedule, batch: BatchState, anchors: tuple[tuple[int, int], ...], seen_ms: dict[str, int],
+        unseen: frozenset[str] = frozenset(),
+    ) -> None:  # fmt: skip
+        self.schedule, self.batch, self.anchors, self.seen_ms, self.unseen = schedule, batch, anchors, seen_ms, unseen
 
     def marks(self, step: str) -> list[Mark]:
         """The valid marks of a step, oldest first."""
@@ -73,8 +75,19 @@ class Known:
         return max(earliest_ms, done_ms)
 
     def _holds(self, moment: Holds) -> int | None:
-        from_ms, state = self.counted_from(moment), self.batch.conditions.get(moment.condition)
-        if from_ms is None or state is None:
+        from_ms, unseen_s = self.counted_from(moment), self.schedule.conditions[moment.condition].unseen_s
+        if from_ms is None:
+            return None
+        seen_ms = self._held(moment, from_ms)
+        if unseen_s is None or moment.condition not in self.unseen:
+            return seen_ms
+        clock_ms = after_ms(self.anchors, from_ms, round(unseen_s * 1000))
+        return clock_ms if seen_ms is None else min(seen_ms, clock_ms)
+
+    def _held(self, moment: Holds, from_ms: int) -> int | None:
+        """When the readings completed the hold."""
+        state = self.batch.conditions.get(moment.condition)
+        if state is None:
             return None
         hold_ms = round(self.schedule.conditions[moment.condition].hold_s * 1000)
         runs = state.runs
@@ -136,4 +149,8 @@ def known_of(
             own = compiled.known_at(incubator, condition.place, condition.quantity)
             times = [last_t.get(no, -1) for no in own]
             seen_ms[name] = max([state.since_ms, *times])
-    return Known(schedule, batch, anchors, seen_ms)
+    unseen = frozenset(
+        name for name, one in schedule.conditions.items()
+        if one.unseen_s is not None and not compiled.probes_at(incubator, one.place, one.quantity)
+    )  # fmt: skip
+    return Known(schedule, batch, anchors, seen_ms, unseen)

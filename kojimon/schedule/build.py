@@ -75,6 +75,7 @@ def condition(keys: Draft) -> Condition:
         itself_at_least=level(keys["itself_at_least"]),
         from_s=keys["from_s"],
         own_rise=level(keys["own_rise"], difference=True),
+        unseen_s=keys["unseen_s"],
     )
 
 

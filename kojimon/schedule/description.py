@@ -208,6 +208,8 @@ CONDITION: Final = Map(
               " is hotter: else the box warms it.", "from_s", default=0.0),
         Field("own_rise", amount(), "It does not count before the koji has risen so far by its own heat: a rise that"
               " its box does not explain. For the koji's temperature only.", default=None),
+        Field("unseen", duration(0, 72 * HOUR_S), "Where no probe is in its place: it holds so long after it begins to"
+              " count, by the clock alone.", "unseen_s", default=None),
     ],
     Condition,
 )  # fmt: skip

@@ -53,6 +53,7 @@ class Condition(Struct, frozen=True):
     place the hottest counts for at_least and the coldest for at_most. A hold does not count before `from_s` after hour
     0: rice just seeded is warm for other reasons than growth; nor is koji at_least so warm while fresh air is hotter.
     With `own_rise` it is not true before the koji has risen so far by its own heat (K), as the box does not explain.
+    Where no probe is in the place, a hold comes about by the clock `unseen_s` after it begins to count, if that is set.
     """
 
     place: str
@@ -64,6 +65,7 @@ class Condition(Struct, frozen=True):
     itself_at_least: float | None = None
     from_s: float = 0.0
     own_rise: float | None = None
+    unseen_s: float | None = None
 
 
 class Limit(Struct, frozen=True):

@@ -9,7 +9,7 @@ from kojimon.engine import advance, decode, encode, initial_state, view
 from kojimon.engine.setup import EngineSetup
 from kojimon.engine.state import State
 from kojimon.model import Outcome, Quality
-from tests.engine.build import AIR, BED, MIDDLE, H, Rows, kinds, moves, site
+from tests.engine.build import AIR, BED, MIDDLE, H, Rows, home_schedule, kinds, moves, site
 
 MIN = 60.0
 
@@ -170,3 +170,20 @@ def test_law_split_and_replay_hold_with_readings_by_hand() -> None:
     state, outcome = advance(state, [], rows.t_ms)
     assert [*events, *outcome.events] == list(all_at_once.events)
     assert state == whole
+
+
+def test_where_no_probe_is_in_the_koji_the_clock_opens_each_mixing() -> None:
+    schedule = home_schedule()
+    hot = replace(schedule.conditions["hot"], unseen_s=6 * H)
+    timed = replace(schedule, conditions={**schedule.conditions, "hot": hot})
+
+    def opened(setup: EngineSetup) -> list[float]:
+        rows = begun(setup)
+        rows.at(10 * H).act("step.done", step="mix")
+        rows.at(30 * H)
+        _, outcome = run(rows)
+        found = [one for one in outcome.events if (one.kind, one.key) == ("step-open", "mix")]
+        return [(one.t_ms - rows.t0_ms) / 3_600_000 for one in found]
+
+    assert opened(replace(site(timed), probes=())) == [6.0, 16.0]
+    assert opened(site(timed)) == [], "a probe is there: it is opened by what the koji does"
