@@ -6,12 +6,19 @@ time zone. Wall time appears only as `utc_ms` (milliseconds since 1970-01-01 UTC
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from enum import IntEnum, StrEnum
 from typing import Any, NamedTuple
 
+import msgspec
 from msgspec import Struct
 
+from kojimon.contract.events import Anchor, Fact, OfMark, StepUndone
+from kojimon.contract.events import kind_of as fact_kind
+from kojimon.contract.events import plain as plain_fact
+from kojimon.contract.events import read as read_fact
 from kojimon.contract.guidance import Guidance
+from kojimon.contract.inputs import What, kind_of
 
 
 class Quantity(StrEnum):
@@ -106,20 +113,17 @@ class ReadingRow(NamedTuple):
     quality: int
 
 
-class InputRow(Struct, frozen=True, array_like=True):
-    """Any other input of the engine.
-
-    Attributes:
-        seq: its place in the one order of all inputs.
-        t_ms: engine time.
-        kind: act, start, clock, anchor, settings, calibration, health, forecast, duty, gap or stop.
-        payload: plain data; its fields by kind stand in `contract/README.md`.
-    """
+class InputRow(Struct, frozen=True):
+    """Any other input of the engine: its place in the one order of all inputs, engine time, and what it is."""
 
     seq: int
     t_ms: int
-    kind: str
-    payload: dict[str, Any]
+    what: What
+
+    @property
+    def kind(self) -> str:
+        """act, start, clock, anchor, settings, health, forecast, prior, duty, gap or stop."""
+        return kind_of(self.what)
 
 
 class Event(Struct, frozen=True):
@@ -128,12 +132,29 @@ class Event(Struct, frozen=True):
     Attributes:
         no: number of the event, counted by the engine from 1 without holes.
         t_ms: engine time at which it is true (a deadline's own time, or the sample's).
-        kind: e.g. `stage`, `step-open`, `step-done`, `alarm`; `contract/README.md` lists all.
         incubator: name, or "" for the site as a whole.
         batch: id of the open batch, or "".
         key: what it is about: an alarm's key, a step's name, a probe's name.
-        data: plain data by kind.
+        what: what is stated (`contract.events`).
+        utc: the same moment in UTC (ISO 8601), as the engine leaves it until a door fills it in.
     """
+
+    no: int
+    t_ms: int
+    incubator: str
+    batch: str
+    key: str
+    what: Fact
+    utc: str | None = None
+
+    @property
+    def kind(self) -> str:
+        """`stage`, `window-open`, `step-done`, `alarm`, ..."""
+        return fact_kind(self.what)
+
+
+class PlainEvent(Struct, frozen=True, omit_defaults=True):
+    """An event as JSON has it."""
 
     no: int
     t_ms: int
@@ -141,7 +162,54 @@ class Event(Struct, frozen=True):
     incubator: str
     batch: str
     key: str
-    data: dict[str, Any]
+    data: Any
+    utc: str | None = None
+
+
+def plain_event(event: Event) -> PlainEvent:
+    """The event as JSON has it."""
+    data = plain_fact(event.what)
+    return PlainEvent(event.no, event.t_ms, event.kind, event.incubator, event.batch, event.key, data, event.utc)
+
+
+def typed_event(row: Mapping[str, Any]) -> Event:
+    """The event from its JSON. Raises msgspec.ValidationError where it is none."""
+    one = msgspec.convert(row, PlainEvent)
+    what = read_fact(one.kind, msgspec.json.encode(one.data))
+    return Event(one.no, one.t_ms, one.incubator, one.batch, one.key, what, one.utc)
+
+
+class Reply(Struct, frozen=True):
+    """What came of an act, once it is on the disk.
+
+    Attributes:
+        seq: number of its row.
+        events: what the engine stated about it.
+        repeated: its idempotency key was known, nothing was done again.
+        recorded: False while storage fails and it counts in memory only.
+    """
+
+    seq: int
+    events: tuple[Event, ...] = ()
+    repeated: bool = False
+    recorded: bool = True
+
+
+def standing_marks(events: Iterable[Event]) -> dict[int, tuple[str, int]]:
+    """The marks of steps that stand after these events: of each number the step, and when it was done (engine ms)."""
+    found: dict[int, tuple[str, int]] = {}
+    for event in events:
+        what = event.what
+        if isinstance(what, OfMark):
+            found.pop(what.mark, None)
+            if not isinstance(what, StepUndone):
+                found[what.mark] = (event.key, event.t_ms if what.at_ms is None else what.at_ms)
+    return found
+
+
+def anchors_of(events: Iterable[Event]) -> list[tuple[int, int]]:
+    """The corrections of gaps among the events: (engine ms of the boot, ms it was longer than believed)."""
+    return [(what.at_ms, what.delta_ms) for event in events if isinstance(what := event.what, Anchor)]
 
 
 class Message(Struct, frozen=True):

@@ -88,7 +88,7 @@ class Publisher:
         site: the site's name.
         address, client_id: the broker.
         state: gives the state document as far as the journal has it.
-        stamp: adds wall times to plain data.
+        told: an event as JSON has it, with its wall times.
         act: does an act (raises KojimonError); None: no acts over MQTT. They are off too where a stranger can connect.
         incubators: names of the incubators.
         health: takes a change of `acts`: whether the broker keeps strangers out, where acts are wanted.
@@ -102,13 +102,13 @@ class Publisher:
         address: Address,
         client_id: str,
         state: Callable[[], StateDocument],
-        stamp: Callable[[Any], Any],
-        act: Callable[[PlainAct], Document] | None,
+        told: Callable[[Event], Any],
+        act: Callable[[PlainAct], object] | None,
         incubators: Sequence[str],
         health: Callable[[str, bool, str], None] = lambda *_: None,
     ) -> None:
         self._root = f"kojimon/{topic_name(site)}"
-        self._state, self._stamp, self._act = state, stamp, act
+        self._state, self._told, self._act = state, told, act
         self._incubators = {topic_name(name): name for name in incubators}
         self._trial = Trial(address, self._tried, lambda: self._io.connected) if act is not None else None
         self._health = health
@@ -243,7 +243,7 @@ class Publisher:
         while self._events:
             event = self._events[0]
             box = f"{topic_name(event.incubator)}/" if event.incubator else ""
-            payload = _ENCODE(self._stamp(msgspec.to_builtins(event)))
+            payload = _ENCODE(self._told(event))
             if self._io.send(f"{self._root}/{box}event", payload) is None:
                 return
             self._published += 1

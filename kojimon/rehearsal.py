@@ -12,14 +12,17 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import islice, pairwise
 from typing import Any, Protocol
 
-from msgspec import Struct, to_builtins
+from msgspec import Struct
 from msgspec.structs import replace
 
 from kojimon import engine
-from kojimon.engine.setup import EngineSetup, IncubatorSetup, ProbeSetup, to_plain
+from kojimon.contract import inputs
+from kojimon.contract.acts import Act, BatchStart, Reading, StepDone
+from kojimon.engine.setup import EngineSetup, IncubatorSetup, ProbeSetup, from_json, to_json
 from kojimon.engine.state import State
 from kojimon.errors import UsageError
 from kojimon.journal.reading.curve_file import BY_HAND, Column, Curve
+from kojimon.journal.writing.derive import hour0_ms
 from kojimon.model import Event, InputRow, Outcome
 from kojimon.schedule.spec import Schedule
 from kojimon.units import median
@@ -193,18 +196,7 @@ def rehearse_batch(
     events = tuple(e for e in _run(taken, advance, progress, rows.horizon_ms()) if e.batch == batch)
     if not events:
         raise UsageError(f"The journal has no batch {batch!r}. To see which it has: kojimon batch list")
-    return Rehearsal(events, _hour0_of(events))
-
-
-def _hour0_of(events: Sequence[Event]) -> int | None:
-    """Hour 0 as the marks that stand say: taken back and corrected ones counted."""
-    marks: dict[int, int] = {}
-    for event in events:
-        if event.key == HOUR_ZERO and event.kind in ("step-done", "step-corrected"):
-            marks[event.data["mark"]] = event.data["at_ms"]
-        elif event.key == HOUR_ZERO and event.kind == "step-undone":
-            marks.pop(event.data["mark"], None)
-    return min(marks.values(), default=None)
+    return Rehearsal(events, hour0_ms(events))
 
 
 def _run(rows: Iterable[Any], advance: Advance, progress: Progress, end_ms: int) -> list[Event]:
@@ -243,48 +235,44 @@ def _hour0(recording: Recording) -> int:
 
 def _curve_rows(
     recording: Recording, schedule: Schedule, box: IncubatorSetup, hour0_ms: int, offset_ms: int, known: set[str]
-) -> Iterator[tuple[int, str, Any]]:
-    """(t_ms, kind, payload) of every row; a reading has kind "" and (track, value) as payload."""
+) -> Iterator[tuple[int, inputs.What | tuple[int, float]]]:
+    """(t_ms, what) of every row: an input, or of a reading (track, value)."""
     setup = _setup(recording, schedule, box)
-    start = {"boot": 1, "boot_id": BATCH, "boot_ms": 0, "wall_ms": 0, "trusted": True, "clean": True, "gap_ms": 0}
-    yield FIRST_T_MS, "start", start
-    yield FIRST_T_MS, "settings", {"hash": BATCH, "setup": to_plain(setup)}
+    yield FIRST_T_MS, inputs.Start(boot=1, boot_id=BATCH, trusted=True, clean=True)
+    yield FIRST_T_MS, inputs.Settings(hash=BATCH, setup=to_json(setup))
     marked = any(name == HOUR_ZERO for _, name in recording.steps)
-    begins = {"id": BATCH, "name": BATCH, **({} if marked else {"hour0_t_ms": hour0_ms + offset_ms})}
-    yield FIRST_T_MS, "act", _act("batch.start", begins)
+    begins = BatchStart(id=BATCH, name=BATCH, hour0_t_ms=None if marked else hour0_ms + offset_ms)
+    yield FIRST_T_MS, Act(begins, INCUBATOR, channel=BATCH)
     steps = iter([(t_ms, name) for t_ms, name in recording.steps if name in known])
     step = next(steps, None)
     for t_ms, track, value in recording.readings:
         while step is not None and step[0] < t_ms:
-            yield step[0] + offset_ms, "act", _step_act(step, offset_ms)
+            yield step[0] + offset_ms, _done(step, offset_ms)
             step = next(steps, None)
         one = recording.tracks[track]
         if one.by_hand:
-            field = "value_pct" if one.quantity == "humidity" else "value_c"
-            yield t_ms + offset_ms, "act", _act("reading", {field: value, "place": one.place, "tray": one.tray})
+            value_c, value_pct = (None, value) if one.quantity == "humidity" else (value, None)
+            read = Reading(value_c=value_c, value_pct=value_pct, place=one.place, tray=one.tray)
+            yield t_ms + offset_ms, Act(read, INCUBATOR, channel=BATCH)
         else:
-            yield t_ms + offset_ms, "", (track, value)
+            yield t_ms + offset_ms, (track, value)
     while step is not None:
-        yield step[0] + offset_ms, "act", _step_act(step, offset_ms)
+        yield step[0] + offset_ms, _done(step, offset_ms)
         step = next(steps, None)
 
 
-def _step_act(step: tuple[int, str], offset_ms: int) -> dict[str, Any]:
+def _done(step: tuple[int, str], offset_ms: int) -> Act:
     """What was done was done, whatever a gate says to it; only a gate that does not pass keeps the reason."""
-    return _act("step.done", {"step": step[1], "at_t_ms": step[0] + offset_ms, "override": RECORDED})
+    done = StepDone(step=step[1], at_t_ms=step[0] + offset_ms, override=RECORDED)
+    return Act(done, INCUBATOR, channel=BATCH)
 
 
-def _act(kind: str, data: dict[str, Any]) -> dict[str, Any]:
-    return {"kind": kind, "incubator": INCUBATOR, "who": "", "channel": BATCH, "idempotency": "", "data": data}
-
-
-def _numbered(rows: Iterable[tuple[int, str, Any]]) -> Iterator[Any]:
-    for seq, (t_ms, kind, payload) in enumerate(rows, 1):
-        if kind:
-            yield InputRow(seq, t_ms, kind, payload)
+def _numbered(rows: Iterable[tuple[int, inputs.What | tuple[int, float]]]) -> Iterator[Any]:
+    for seq, (t_ms, what) in enumerate(rows, 1):
+        if isinstance(what, tuple):
+            yield (seq, t_ms, what[0] + 1, what[1], 0)
         else:
-            track, value = payload
-            yield (seq, t_ms, track + 1, value, 0)
+            yield InputRow(seq, t_ms, what)
 
 
 def _setup(recording: Recording, schedule: Schedule, box: IncubatorSetup) -> EngineSetup:
@@ -312,16 +300,14 @@ def _under(row: Any, batch: str, schedule: Schedule) -> Any:
     """The row as if another schedule had been chosen: it stands among the settings, and the batch asks for it."""
     if isinstance(row, tuple) or not isinstance(row, InputRow):
         return row
-    if row.kind == "settings":
-        setup = dict(row.payload["setup"])
-        setup["schedules"] = {**setup.get("schedules", {}), schedule.name: to_builtins(schedule)}
-        return replace(row, payload={"hash": f"{row.payload['hash']}+{schedule.name}", "setup": setup})
-    data = row.payload.get("data") if row.kind == "act" else None
-    if data and row.payload.get("kind") == "batch.start" and batch in _ids(row, data):
-        return replace(row, payload={**row.payload, "data": {**data, "schedule": schedule.name}})
-    return row
-
-
-def _ids(row: InputRow, data: dict[str, Any]) -> tuple[str, str]:
-    """The id a start gives its batch: its own, or one made of the row's number."""
-    return str(data.get("id") or ""), f"{row.payload.get('incubator', '')}-{row.seq}"
+    what = row.what
+    if isinstance(what, inputs.Settings):
+        setup = from_json(what.setup)
+        setup = replace(setup, schedules={**setup.schedules, schedule.name: schedule})
+        return replace(row, what=inputs.Settings(hash=f"{what.hash}+{schedule.name}", setup=to_json(setup)))
+    if not isinstance(what, Act) or not isinstance(what.deed, BatchStart):
+        return row
+    # The id a start gives its batch: its own, or one made of the row's number.
+    if batch not in (what.deed.id, f"{what.incubator}-{row.seq}"):
+        return row
+    return replace(row, what=replace(what, deed=replace(what.deed, schedule=schedule.name)))

@@ -4,21 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from hashlib import sha256
-from typing import Any
 
 import msgspec
 
 from kojimon import air
 from kojimon.clock import Clock, ManualClock, SystemClock
-from kojimon.engine.setup import EngineSetup, IncubatorSetup, ProbeSetup, to_plain
+from kojimon.contract import inputs
+from kojimon.engine.setup import EngineSetup, IncubatorSetup, ProbeSetup
+from kojimon.engine.setup import to_json as setup_json
 from kojimon.errors import UsageError
 from kojimon.schedule.spec import Schedule
 from kojimon.settings.plain import to_json
 from kojimon.settings.spec import MqttSource, Probe, Settings, SimulatedSource, Source, Staleness
 
 
-def engine_setup(settings: Settings, numbers: Mapping[str, int]) -> dict[str, Any]:
-    """Payload of a `settings` input: the engine's setup, and the settings whole, for the record.
+def engine_setup(settings: Settings, numbers: Mapping[str, int]) -> inputs.Settings:
+    """The `settings` input: the engine's setup, and the settings whole, for the record.
 
     The hash covers both, so that a changed rule here makes a new input as well as a changed file does.
 
@@ -37,9 +38,9 @@ def engine_setup(settings: Settings, numbers: Mapping[str, int]) -> dict[str, An
         travel_s=settings.person.travel_s,
         pressure_pa=round(air.pressure_pa(settings.altitude_m), 1),
     )
-    plain, whole = to_plain(setup), to_json(settings)
-    name = sha256(whole + msgspec.json.encode(plain, order="sorted")).hexdigest()
-    return {"hash": name, "setup": plain, "settings": msgspec.json.decode(whole)}
+    whole = to_json(settings)
+    name = sha256(whole + msgspec.json.encode(msgspec.to_builtins(setup), order="sorted")).hexdigest()
+    return inputs.Settings(hash=name, setup=setup_json(setup), settings=msgspec.Raw(whole))
 
 
 def _probe(probe: Probe, number: int, staleness: Staleness) -> ProbeSetup:

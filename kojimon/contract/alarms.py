@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
-
 from msgspec import Struct
+
+from kojimon.contract.events import AlarmChange
 
 
 class Alarm(Struct, frozen=True):
@@ -76,6 +75,25 @@ class Alarm(Struct, frozen=True):
         return self.state in ("UNACK", "ACKED")
 
 
+class AlarmFacts(Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """Facts that stay with an alarm as long as it does: its repeats and the state document say the same as its call.
+
+    While a slow watch holds they are as they are now. Fields are those of `contract.events.AlarmChange`.
+    """
+
+    side: str = ""
+    text: str = ""
+    label: str = ""
+    causes: tuple[str, ...] = ()
+    total_ms: int | None = None
+    left_s: float | None = None
+    early_s: float | None = None
+    late_s: float | None = None
+    in_10: int | None = None
+    after: str = ""
+    quality: int = 0
+
+
 class ListedAlarm(Alarm, frozen=True, kw_only=True):
     """An alarm with its incubator's name beside it; "" for one of the whole site."""
 
@@ -87,12 +105,9 @@ def listed_as(incubator: str, alarm: Alarm) -> ListedAlarm:
     return ListedAlarm(**{name: getattr(alarm, name) for name in Alarm.__struct_fields__}, incubator=incubator)
 
 
-def alarm_of(key: str, data: Mapping[str, Any]) -> Alarm:
-    """The alarm an event `alarm` is about, as far as its data say.
+def alarm_of(key: str, what: AlarmChange) -> Alarm:
+    """The alarm an event `alarm` is about, as far as it says."""
+    return Alarm(key, what.to, since_t_ms=what.since_ms, **{name: getattr(what, name) for name in _SHARED})
 
-    Args:
-        key, data: of the event. What is None or unknown to an alarm is left at what stands for "not known".
-    """
-    known = {name: data[name] for name in Alarm.__struct_fields__ if data.get(name) is not None}
-    state, causes = data.get("to", ""), tuple(str(cause) for cause in data.get("causes") or ())
-    return Alarm(**{"state": state, "since_t_ms": data.get("since_ms"), **known, "key": key, "causes": causes})
+
+_SHARED = frozenset(Alarm.__struct_fields__) & frozenset(AlarmChange.__struct_fields__) - {"until_t_ms"}

@@ -10,6 +10,8 @@ import re
 from collections.abc import Iterable
 from typing import Any, Final
 
+import msgspec
+
 _WORDS: Final = {
     **{f"task{rest}": f"step{rest}" for rest in (".done", ".undo", ".correct", "-done", "-undone", "-corrected")},
     "unknown-task": "unknown-step",
@@ -47,6 +49,11 @@ def plain(value: Any) -> Any:
     if isinstance(value, list):
         return [plain(one) for one in value]
     return word(value) if isinstance(value, str) else value
+
+
+def json(text: str | bytes) -> str | bytes:
+    """The same of JSON. Raises msgspec.DecodeError where it is none."""
+    return msgspec.json.encode(plain(msgspec.json.decode(text))) if holds(text) else text
 
 
 def _field(name: Any, value: Any) -> Any:

@@ -12,31 +12,15 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import NamedTuple, Protocol
 
-from msgspec import Struct
 from msgspec.structs import replace
 
 from kojimon.contract.acts import Act, BatchStart, Dated
+from kojimon.contract.events import Refused
 from kojimon.errors import KojimonError, NotRunningError, RefusedError
-from kojimon.model import Event
+from kojimon.model import Reply
 
 LONGEST_AGO_MS = 60 * 86_400_000
 ACT_TIMEOUT_S = 10.0
-
-
-class Reply(Struct, frozen=True):
-    """What came of an act, once it is on the disk.
-
-    Attributes:
-        seq: number of its row.
-        events: what the engine stated about it.
-        repeated: its idempotency key was known, nothing was done again.
-        recorded: False while storage fails and it counts in memory only.
-    """
-
-    seq: int
-    events: tuple[Event, ...] = ()
-    repeated: bool = False
-    recorded: bool = True
 
 
 class BusyError(KojimonError):
@@ -93,8 +77,8 @@ class PendingAct:
         if self.failure is not None:
             raise self.failure
         for event in self.reply.events:
-            if event.kind == "refused":
-                raise RefusedError(str(event.data.get("reason", "refused")))
+            if isinstance(event.what, Refused):
+                raise RefusedError(event.what.reason)
         return self.reply
 
 

@@ -8,19 +8,19 @@ the machine came up.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import Any, NamedTuple, Protocol
+from typing import NamedTuple, Protocol
 
 import msgspec
 from msgspec.structs import replace
 
 from kojimon import engine, logs
 from kojimon.clock import Clock, Timeline
+from kojimon.contract.inputs import UNREAD, Start
 from kojimon.core.advance import Row, advance, row_t_ms
 from kojimon.core.clockwatch import ClockWatch, Guess, Sight, sight
 from kojimon.engine.state import State
 from kojimon.journal.records import ClockRow, Snapshot
 from kojimon.journal.stamps import Stamps
-from kojimon.journal.writing.derive import UNREAD
 from kojimon.model import InputRow
 
 FIRST_T_MS = 1_000_000_000
@@ -87,7 +87,7 @@ class Booted(NamedTuple):
         seq: last number given.
         timeline: engine time of this boot; t0_ms: where it begins.
         watch: the watch on the wall clock.
-        start: payload of the `start` input, which stands at t0_ms.
+        start: the `start` input, which stands at t0_ms.
         snapshot_wanted: whether many rows had to be replayed, some not, or by another version: worth a snapshot.
         unread: how many of the replayed rows could not be read or taken.
         blind: nothing is known of the past because it could not be read: a batch may be open.
@@ -98,7 +98,7 @@ class Booted(NamedTuple):
     timeline: Timeline
     t0_ms: int
     watch: ClockWatch
-    start: dict[str, Any]
+    start: Start
     snapshot_wanted: bool
     unread: int
     blind: bool = False
@@ -171,11 +171,11 @@ def boot(past: Past, clock: Clock, version: str, clean: bool = True) -> Booted:
     number = rows[-1].boot + (0 if same else 1) if rows else 1
     gap = _gap(rows[-1], same, stamps.utc_ms(horizon_ms), now, horizon_ms) if rows else Gap(0, "first", 0, 0)
     t0_ms = horizon_ms + gap.gap_ms
-    start = {
-        "boot": number, "boot_id": boot_id, "boot_ms": now.boot_ms, "wall_ms": now.wall_ms, "trusted": now.trusted,
-        "clean": clean, "horizon_ms": horizon_ms, "gap_ms": gap.gap_ms, "gap_source": gap.source,
-        "gap_low_ms": gap.low_ms, "gap_high_ms": gap.high_ms, "version": version,
-    }  # fmt: skip
+    start = Start(
+        boot=number, boot_id=boot_id, boot_ms=now.boot_ms, wall_ms=now.wall_ms, trusted=now.trusted, clean=clean,
+        horizon_ms=horizon_ms, gap_ms=gap.gap_ms, gap_source=gap.source, gap_low_ms=gap.low_ms,
+        gap_high_ms=gap.high_ms, version=version,
+    )  # fmt: skip
     this = ClockRow(0, t0_ms, "start", number, boot_id, now.boot_ms, now.wall_ms, now.trusted, 0, gap.gap_ms)
     watch = ClockWatch(number, boot_id, now, _guess([row for row in rows if row.boot == number], this, stamps))
     seq = max(past.last_seq(), state.seq)

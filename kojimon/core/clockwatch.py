@@ -5,9 +5,11 @@ Nothing the engine decides hangs on the wall clock; these rows only tie engine t
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from kojimon.clock import Clock
+from kojimon.contract import inputs
+from kojimon.contract.inputs import Input
 
 STEP_MS = 1_000
 HOUR_MS = 3_600_000
@@ -75,8 +77,8 @@ class ClockWatch:
         """Whether a second has passed since the last look."""
         return boot_ms - self._last.boot_ms >= LOOK_EVERY_MS
 
-    def look(self, now: Sight) -> list[tuple[str, dict[str, Any]]]:
-        """The inputs (kind, payload) that this sight calls for, mostly none."""
+    def look(self, now: Sight) -> list[Input]:
+        """The inputs that this sight calls for, mostly none."""
         step_ms = now.offset_ms - self._last.offset_ms
         stepped = abs(step_ms) > STEP_MS
         turned = now.trusted != self._last.trusted
@@ -85,19 +87,15 @@ class ClockWatch:
         if not (stepped or turned or hourly):
             return []
         self._hour_boot_ms = now.boot_ms
-        return [("clock", self._facts(now, step_ms if stepped else 0)), *self.anchor()]
+        return [self._clock(now, step_ms if stepped else 0), *self.anchor()]
 
-    def _facts(self, now: Sight, step_ms: int) -> dict[str, Any]:
-        return {
-            "boot": self._boot,
-            "boot_id": self._boot_id,
-            "boot_ms": now.boot_ms,
-            "wall_ms": now.wall_ms,
-            "trusted": now.trusted,
-            "step_ms": step_ms,
-        }
+    def _clock(self, now: Sight, step_ms: int) -> inputs.Clock:
+        return inputs.Clock(
+            boot=self._boot, boot_id=self._boot_id, boot_ms=now.boot_ms, wall_ms=now.wall_ms, trusted=now.trusted,
+            step_ms=step_ms,
+        )  # fmt: skip
 
-    def anchor(self) -> list[tuple[str, dict[str, Any]]]:
+    def anchor(self) -> list[Input]:
         """At the first trusted sight of a boot whose gap was a guess: by how much the guess was short."""
         now, guess = self._last, self._guess
         if not now.trusted or guess is None:
@@ -105,4 +103,4 @@ class ClockWatch:
         self._guess = None
         gap_ms = max(guess.boot_ms, now.offset_ms + guess.boot_ms - guess.before_utc_ms)
         delta_ms = gap_ms - guess.taken_ms
-        return [("anchor", {"boot": self._boot, "delta_ms": delta_ms})] if abs(delta_ms) > STEP_MS else []
+        return [inputs.Anchor(boot=self._boot, delta_ms=delta_ms)] if abs(delta_ms) > STEP_MS else []

@@ -10,9 +10,10 @@ from __future__ import annotations
 import threading
 from collections import deque
 from collections.abc import Callable, Mapping
-from typing import Any, Generic, NamedTuple, TypeVar
+from typing import Generic, NamedTuple, TypeVar
 
 from kojimon.clock import real_s
+from kojimon.contract.inputs import Input
 from kojimon.model import Arrival
 
 MAX_ITEMS = 20_000
@@ -35,19 +36,12 @@ class Gap(NamedTuple):
     since_boot_ms: int
 
 
-class Note(NamedTuple):
-    """An input that comes from inside the daemon: a health change, a forecast, a calibration."""
-
-    kind: str
-    payload: dict[str, Any]
-
-
 class Taken(NamedTuple, Generic[Request]):
     """What one `drain` hands over."""
 
     arrivals: list[Arrival]
     requests: list[Request]
-    notes: list[Note]
+    notes: list[Input]
     gaps: list[Gap]
     more: bool
     """Whether arrivals were left behind because of the limit."""
@@ -86,7 +80,7 @@ class Intake(Generic[Request]):
         self._gaps: dict[str, Gap] = {}
         self._dropped = 0
         self._requests: deque[Request] = deque()
-        self._notes: dict[tuple[str, str], Note] = {}
+        self._notes: dict[tuple[str, str], Input] = {}
         self._closed = False
 
     # -- sources -----------------------------------------------------------------------------------------
@@ -161,12 +155,13 @@ class Intake(Generic[Request]):
         self._ripe.set()
         return True
 
-    def note(self, kind: str, key: str, payload: dict[str, Any]) -> bool:
+    def note(self, key: str, what: Input) -> bool:
         """Queues an input of the daemon's own. A later one of the same kind and key takes the place of the earlier."""
         with self._lock:
-            if (kind, key) not in self._notes and len(self._notes) >= MAX_NOTES:
+            name = (what.kind, key)
+            if name not in self._notes and len(self._notes) >= MAX_NOTES:
                 return False
-            self._notes[(kind, key)] = Note(kind, payload)
+            self._notes[name] = what
         self._wake.set()
         return True
 

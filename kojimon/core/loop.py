@@ -11,14 +11,14 @@ import threading
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from msgspec import to_builtins
-
 from kojimon import engine, logs
 from kojimon.clock import Clock, real_s, wait_s
-from kojimon.contract import acts, keys
+from kojimon.contract import keys
+from kojimon.contract.acts import Act
 from kojimon.contract.guidance import Guidance
+from kojimon.contract.inputs import Gap, Health, Input, Settings, Stop
 from kojimon.contract.state import Document
-from kojimon.core.acts import ACT_TIMEOUT_S, Calendar, Moment, PendingAct, Reply, busy, resolve_moments, stopping
+from kojimon.core.acts import ACT_TIMEOUT_S, Calendar, Moment, PendingAct, busy, resolve_moments, stopping
 from kojimon.core.advance import advance
 from kojimon.core.boot import Booted
 from kojimon.core.clockwatch import Sight, sight
@@ -29,7 +29,7 @@ from kojimon.engine.state import State
 from kojimon.errors import KojimonError
 from kojimon.journal.records import Chunk
 from kojimon.journal.writing.storage import NEARLY_FULL
-from kojimon.model import Arrival, Outcome, Priority
+from kojimon.model import Arrival, Outcome, Priority, Reply
 
 GATHER_S = 0.010
 IDLE_S = 1.0
@@ -48,7 +48,7 @@ class Core:
 
     Args:
         booted: where to go on (`boot.boot`).
-        first: (kind, payload) of the inputs that follow `start`: settings, health.
+        first: the inputs that follow `start`: settings, health.
         driven: a driver moves the clock and says when to run; arrivals then wait for it.
         calendar: fetches the journal's stamps, for moments before this boot.
         guide: takes what the pipeline goes by from the next reading on, in the core's thread.
@@ -59,7 +59,7 @@ class Core:
     def __init__(
         self,
         booted: Booted,
-        first: Sequence[tuple[str, dict[str, Any]]] = (),
+        first: Sequence[Input] = (),
         *,
         clock: Clock,
         intake: Intake[Request],
@@ -94,10 +94,10 @@ class Core:
     def start(self) -> None:
         """Takes the first inputs before anything that arrives, then runs in its own thread."""
         turn = TurnRows(self._seq)
-        turn.add_input(self._t0_ms, "start", self._booted.start)
+        turn.add_input(self._t0_ms, self._booted.start)
         now_ms = self._timeline.t_ms(self._clock.boot_ms())
-        for kind, payload in [*self._watch.anchor(), *self._first]:
-            turn.add_input(now_ms, kind, payload)
+        for what in [*self._watch.anchor(), *self._first]:
+            turn.add_input(now_ms, what)
         self._complete(turn, now_ms)
         self._thread.start()
 
@@ -127,10 +127,10 @@ class Core:
         """The latest state that the journal has caught up with, or, while it cannot, the present."""
         return self._unwritten.durable
 
-    def begin_anew(self, settings: dict[str, Any]) -> None:
+    def begin_anew(self, settings: Settings) -> None:
         """The journal was lost and begun anew: a snapshot and the settings are to stand in it soon."""
         self._snapshot_t_ms = -SNAPSHOT_EVERY_MS
-        self._intake.note("settings", "", settings)
+        self._intake.note("", settings)
 
     def moment(self) -> Moment:
         """Now, as acts are placed in time."""
@@ -151,7 +151,7 @@ class Core:
 
     # -- coming in, from any thread ---------------------------------------------------------------------------------
 
-    def submit(self, act: acts.Act, timeout_s: float = ACT_TIMEOUT_S) -> Reply:
+    def submit(self, act: Act, timeout_s: float = ACT_TIMEOUT_S) -> Reply:
         """Does an act and waits until it is on the disk.
 
         Raises:
@@ -178,8 +178,7 @@ class Core:
             before = self._health.get(what, Priority.LOG)
             if level is before or (level is Priority.TELL and before is Priority.WAKE):
                 return
-            payload = {"what": what, "ok": ok, "text": text} | ({"wake": True} if wake else {})
-            if self._intake.note("health", what, payload):
+            if self._intake.note(what, Health(what=what, ok=ok, text=text, wake=wake)):
                 self._health[what] = level
 
     def run_to_present(self, timeout_s: float) -> int:
@@ -228,8 +227,8 @@ class Core:
         elif was and not failing:
             self._snapshot_t_ms = -SNAPSHOT_EVERY_MS
             if lost > self._lost:
-                facts = {"source": "journal", "dropped": lost - self._lost, "since_ms": self._lost_t_ms}
-                self._intake.note("gap", "journal", facts)
+                dropped = lost - self._lost
+                self._intake.note("journal", Gap(source="journal", dropped=dropped, since_ms=self._lost_t_ms))
         self.health("disk", not trouble, trouble)
 
     # -- the core thread -------------------------------------------------------------------------------------------
@@ -286,15 +285,15 @@ class Core:
 
     def _take_rest(self, turn: TurnRows, taken: Taken[Request], now: Sight, now_ms: int) -> None:
         for gap in taken.gaps:
-            facts = {"source": gap.source, "dropped": gap.dropped, "since_ms": self._engine_ms(gap.since_boot_ms)}
-            turn.add_input(now_ms, "gap", facts)
-        for kind, payload in self._watch.look(now) if self._watch.due(now.boot_ms) else ():
-            turn.add_input(now_ms, kind, payload)
+            since_ms = self._engine_ms(gap.since_boot_ms)
+            turn.add_input(now_ms, Gap(source=gap.source, dropped=gap.dropped, since_ms=since_ms))
+        for what in self._watch.look(now) if self._watch.due(now.boot_ms) else ():
+            turn.add_input(now_ms, what)
         for note in taken.notes:
-            turn.add_input(now_ms, note.kind, note.payload)
+            turn.add_input(now_ms, note)
         for request in taken.requests:
             if isinstance(request, PendingAct):
-                turn.acts[turn.add_input(now_ms, "act", to_builtins(acts.plain(request.act)))] = request
+                turn.acts[turn.add_input(now_ms, request.act)] = request
             else:
                 self._drives.append(request)
 
@@ -333,7 +332,7 @@ class Core:
             while self._turn():
                 pass
             turn, now_ms = TurnRows(self._seq), self._timeline.t_ms(self._clock.boot_ms())
-            turn.add_input(now_ms, "stop", {"reason": self._stop_reason})
+            turn.add_input(now_ms, Stop(reason=self._stop_reason or ""))
             self._complete(turn, now_ms, snapshot=True)
         except Exception:
             _LOG.exception("the last turn of the core failed")

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from threading import Event as Signal
-from typing import Any, NamedTuple, Protocol
+from typing import NamedTuple, Protocol
 
+from kojimon.contract.inputs import What
 from kojimon.core.acts import PendingAct
 from kojimon.core.advance import Row
 from kojimon.core.clockwatch import Sight
@@ -68,10 +69,10 @@ class TurnRows:
         self.unacked: list[Unacked] = []
         self.acts: dict[int, PendingAct] = {}
 
-    def add_input(self, t_ms: int, kind: str, payload: dict[str, Any]) -> int:
+    def add_input(self, t_ms: int, what: What) -> int:
         """Adds an input row. Returns its number."""
         self.seq += 1
-        row = InputRow(self.seq, t_ms, kind, payload)
+        row = InputRow(self.seq, t_ms, what)
         self.rows.append(row)
         self.inputs.append(row)
         return self.seq

@@ -6,10 +6,10 @@ import threading
 from collections import deque
 
 from kojimon.clock import real_s
-from kojimon.core.acts import PendingAct, Reply
+from kojimon.core.acts import PendingAct
 from kojimon.core.turn import Present, TurnRows
 from kojimon.journal.records import Chunk
-from kojimon.model import Event, Outcome
+from kojimon.model import Event, Outcome, Reply
 
 MOST = 600
 """States, and acts, remembered at most; beyond it the oldest go: whoever waited for them has given up long since."""
@@ -40,7 +40,7 @@ class Unwritten:
         now_s = real_s()
         with self._lock:
             for seq, pending in turn.acts.items():
-                self._acts[seq] = (pending, tuple(event for event in outcome.events if event.data.get("act") == seq))
+                self._acts[seq] = (pending, tuple(event for event in outcome.events if event.what.act == seq))
             if outcome.events or turn.inputs or now_s - self._state_s >= EVERY_S:
                 self._states.append(present)
                 self._state_s = now_s

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from datetime import date
-from typing import Final
 
 from kojimon import logs
 from kojimon.contract.acts import Act, ProbeCalibrate
@@ -16,7 +15,6 @@ from kojimon.probes.pipeline import Pipeline
 from kojimon.settings.spec import Calibration, Probe, Settings
 
 _LOG = logs.get("probes")
-FACTS: Final = ("calibrated", "calibration_old")
 
 
 class Certificates:
@@ -45,12 +43,12 @@ class Certificates:
         """The calibration in force."""
         return in_force(self._probes[probe], self._stored.get(probe))
 
-    def facts(self, probe: str, today: date) -> dict[str, str | bool]:
+    def facts(self, probe: str, today: date) -> tuple[str, bool]:
         """The day of the calibration in force, "" without one or its day, and whether that is long ago."""
         found = self.of(probe)
         if not found.points:
-            return dict(zip(FACTS, ("", False), strict=True))
-        return dict(zip(FACTS, (found.date, is_old(found.date, today, self._due_after_days)), strict=True))
+            return "", False
+        return found.date, is_old(found.date, today, self._due_after_days)
 
     def _take(self, stored: Certificate) -> None:
         probe = self._probes.get(stored.probe)

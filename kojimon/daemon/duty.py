@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from kojimon import logs
+from kojimon.contract import inputs
 from kojimon.core.turn import Present
 from kojimon.daemon.house import House
 from kojimon.daemon.night import night
@@ -46,7 +47,7 @@ class Duties:
         self._house, self._driven = house, driven
         self._lock = threading.Lock()
         self._calendar: Calendar | None = None
-        self._notes: list[tuple[str, dict[str, Any]]] = []
+        self._notes: list[inputs.Duty] = []
         self._failed: list[str] = []
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="duty", daemon=True)
@@ -93,9 +94,9 @@ class Duties:
             if changed:
                 # Before what the duty brought forth: both are committed together.
                 self._house.writer.submit(Chunk(duties=changed))
-        for key, payload in notes:
-            if not self._house.intake.note("duty", key, payload):
-                log.error("%s: too much is waiting; left out", key)
+        for told in notes:
+            if not self._house.intake.note(f"{told.name}/{told.incubator}", told):
+                log.error("%s/%s: too much is waiting; left out", told.name, told.incubator)
         return len(notes)
 
     def _last(self) -> dict[str, int]:
@@ -127,9 +128,9 @@ class Duties:
         if since_ms is None or until_ms is None or moment.utc_ms - to_utc_ms > DAY_MS // 2:
             return
         for box in house.settings.incubators:
-            facts = night(reader, box.name, since_ms, min(until_ms, moment.t_ms))
-            if facts is not None:
-                self._notes.append((f"summary/{box.name}", {"name": "summary", "incubator": box.name, **facts}))
+            told = night(reader, box.name, since_ms, min(until_ms, moment.t_ms))
+            if told is not None:
+                self._notes.append(told)
 
     def _backup(self) -> None:
         house = self._house

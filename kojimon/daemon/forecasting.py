@@ -16,6 +16,7 @@ from msgspec.structs import replace
 from kojimon import logs
 from kojimon.child import Child, ChildError
 from kojimon.clock import Backoff, real_s
+from kojimon.contract import inputs
 from kojimon.core.turn import Present
 from kojimon.daemon.forecast_batch import (
     LATE_S,
@@ -192,16 +193,14 @@ class Forecasting:
         if forecast is None:
             return False
         check(thin(forecast))
-        payload = {
-            "incubator": subject.incubator, "batch": subject.batch, "made_ms": now_ms,
-            "forecast": pack(thin(forecast)),
-        }  # fmt: skip
+        box, packed = subject.incubator, pack(thin(forecast))
+        told = inputs.Forecast(incubator=box, batch=subject.batch, made_ms=now_ms, forecast=packed)
         self._asked_ms[subject.incubator] = now_ms
         self._made += 1
         self._worked_s = real_s()
         self._backoff.worked()
         self._well("forecasts come again")
-        return self._house.intake.note("forecast", subject.incubator, payload)
+        return self._house.intake.note(box, told)
 
     def _answered(self, subject: Subject, state: State, now_ms: int) -> Forecast | None:
         batch = state.batches.get(subject.incubator)
@@ -273,11 +272,9 @@ class Forecasting:
         prior = self._ask(Finish(key)).prior
         if prior is None:
             raise ChildError("the forecast's process left no prior of a finished batch")
-        payload = {
-            "incubator": subject.incubator, "schedule": lesson.schedule.name, "batch": subject.batch,
-            "prior": to_builtins(prior),
-        }  # fmt: skip
-        self._house.intake.note("prior", subject.batch, payload)
+        box, schedule, batch = subject.incubator, lesson.schedule.name, subject.batch
+        told = inputs.Prior(incubator=box, schedule=schedule, batch=batch, prior=to_builtins(prior))
+        self._house.intake.note(batch, told)
         self._studied.add(subject.batch)
         _LOG.info("learnt from batch %s: %s so far", subject.batch, show_count(prior.batches, "batch", "batches"))
         return prior

@@ -38,9 +38,10 @@ from kojimon.journal.records import Chunk
 from kojimon.journal.stamps import Stamps
 from kojimon.journal.writing.trouble import HUNG
 from kojimon.journal.writing.writer import Writer
+from kojimon.model import Reply
 from kojimon.probes.pipeline import Pipeline
 from kojimon.settings.spec import Settings
-from kojimon.web.api.stamps import UtcOf, iso_utc, stamped, with_utc
+from kojimon.web.api.stamps import UtcOf, iso_utc, stamped
 from kojimon.wiring import engine_setup
 
 _LOG = logs.get("daemon")
@@ -148,7 +149,7 @@ class House:
         moves = moves_in_force(booted.state, settings)
         names, last = [probe.name for probe in settings.probes], self._opened.last
         numbers = self.writer.register_probes(names, seated(settings, moves).probes, last.probes if last else ())
-        self._setup = payload = engine_setup(settings, numbers)
+        self._setup = engine_setup(settings, numbers)
         self._pipeline = Pipeline(settings.probes, numbers, settings.sources)
         self.certificates = Certificates(settings, self._pipeline)
         guide = Guide(settings, self._pipeline, self.certificates)
@@ -156,7 +157,7 @@ class House:
         with suppress(JournalError):
             self.certificates.begin(self.reader())
         self._unread = booted.unread
-        first = [] if booted.state.setup_hash == payload["hash"] else [("settings", payload)]
+        first = [] if booted.state.setup_hash == self._setup.hash else [self._setup]
         return Core(
             booted,
             first,
@@ -274,14 +275,13 @@ class House:
         """The state document with its wall times; `durable`: not ahead of the journal."""
         return dressed(self.core.view(durable), self.settings, self.utc_of())
 
-    def act(self, asked: PlainAct) -> Document:
+    def act(self, asked: PlainAct) -> Reply:
         """Does an act. Raises RefusedError and others (core.loop.Core.submit)."""
         act = checked(asked)
         self.certificates.admit(act)
         reply = self.core.submit(self._addressed(act))
         utc_of = self.utc_of()
-        events = [with_utc(event_fields(event), utc_of) for event in reply.events]
-        return {"seq": reply.seq, "events": events, "repeated": reply.repeated, "recorded": reply.recorded}
+        return replace(reply, events=tuple(stamped(event, utc_of) for event in reply.events))
 
     def _addressed(self, act: Act) -> Act:
         """Where there is one incubator nobody has to name it; the site's own alarms belong to none."""
@@ -309,11 +309,6 @@ class House:
             fold(self.path)
         self._opened.lock.release()
         return ended and committed
-
-
-def event_fields(event: Any) -> Document:
-    """An event as plain data."""
-    return {name: getattr(event, name) for name in event.__struct_fields__}
 
 
 def dressed(view: StateDocument, settings: Settings, utc_of: UtcOf) -> StateDocument:

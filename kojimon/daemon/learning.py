@@ -11,13 +11,15 @@ from typing import Final
 import msgspec
 from msgspec import Struct
 
+from kojimon.contract import inputs
+from kojimon.contract.events import Forecast
 from kojimon.daemon.forecast_batch import WORKS, Subject, probes_of
 from kojimon.engine.setup import EngineSetup
 from kojimon.forecast.answers import PRIOR_SCHEMA, Prior
 from kojimon.forecast.protocol import Work
 from kojimon.journal.reading.rows import Rows
 from kojimon.journal.writing.derive import HOUR0_STEP, MARKING
-from kojimon.model import Event
+from kojimon.model import Event, anchors_of, standing_marks
 from kojimon.schedule.spec import Schedule
 
 MOST_EVENTS: Final = 100_000
@@ -38,17 +40,22 @@ def memories(reader: Rows) -> list[Event]:
     found: list[Event] = []
     for event in reader.events(kinds=("forecast", "batch-reopened"), limit=MOST_EVENTS):
         if event.kind == "batch-reopened":
-            found = [one for one in found if one.key != "learnt" or one.data.get("of") != event.batch]
+            found = [one for one in found if _of(one) != event.batch]
         elif event.key in ("learnt", "forgotten"):
             found.append(event)
     return found
+
+
+def _of(event: Event) -> str:
+    """The batch of which was learnt; "" of another event."""
+    return event.what.of if isinstance(event.what, Forecast) and event.key == "learnt" else ""
 
 
 def latest(reader: Rows, incubator: str, schedule: str) -> Event | None:
     """The last event that learnt or forgot for an incubator and a schedule."""
     found = None
     for event in memories(reader):
-        of = str(event.data.get("schedule", ""))
+        of = event.what.schedule if isinstance(event.what, Forecast) else ""
         if event.incubator == incubator and (of == schedule or (event.key == "forgotten" and not of)):
             found = event
     return found
@@ -57,11 +64,12 @@ def latest(reader: Rows, incubator: str, schedule: str) -> Event | None:
 def prior_of(reader: Rows, incubator: str, schedule: str) -> Prior | None:
     """What the next batch starts from; None: the published prior, for nothing was learnt, or for another model."""
     event = latest(reader, incubator, schedule)
-    row = reader.input(int(event.data.get("input", 0))) if event is not None and event.key == "learnt" else None
-    if row is None:
+    learnt = event.what if event is not None and event.key == "learnt" else None
+    row = reader.input(learnt.input) if isinstance(learnt, Forecast) else None
+    if row is None or not isinstance(row.what, inputs.Prior):
         return None
     try:
-        prior = msgspec.convert(row.payload.get("prior"), Prior)
+        prior = msgspec.convert(row.what.prior, Prior)
     except msgspec.ValidationError:
         return None
     return prior if prior.schema == PRIOR_SCHEMA else None
@@ -70,9 +78,9 @@ def prior_of(reader: Rows, incubator: str, schedule: str) -> Prior | None:
 def lessons(reader: Rows, setup: EngineSetup) -> list[Lesson]:
     """Harvested batches not learnt from yet and not meant to be forgotten, oldest first."""
     told = memories(reader)
-    learnt = {str(event.data.get("of", "")) for event in told if event.key == "learnt"}
+    learnt = {event.what.of for event in told if isinstance(event.what, Forecast) and event.key == "learnt"}
     corrections = reader.events(kinds=("anchor",), limit=MOST_EVENTS)
-    anchors = tuple((int(event.data["at_ms"]), int(event.data["delta_ms"])) for event in corrections)
+    anchors = tuple(anchors_of(corrections))
     found = []
     for row in reader.batches():
         schedule = setup.schedules.get(row.schedule)
@@ -91,11 +99,7 @@ def lessons(reader: Rows, setup: EngineSetup) -> list[Lesson]:
 def _works(reader: Rows, subject: Subject, schedule: Schedule) -> tuple[Work, ...]:
     """The work on the koji as the batch's events leave it: done, taken back, corrected."""
     work = {step.name: step.work for step in schedule.steps}
-    marks: dict[int, tuple[int, str]] = {}
-    for event in reader.events(batch=subject.batch, kinds=MARKING, limit=MOST_EVENTS):
-        mark = int(event.data.get("mark", 0))
-        marks.pop(mark, None)
-        if event.kind != "step-undone" and event.key != HOUR0_STEP:
-            marks[mark] = (int(event.data.get("at_ms", event.t_ms)), work.get(event.key, ""))
-    known = [(subject.since_s(at_ms), kind) for at_ms, kind in marks.values() if kind in WORKS]
+    marks = standing_marks(reader.events(batch=subject.batch, kinds=MARKING, limit=MOST_EVENTS)).values()
+    done = [(work.get(name, ""), at_ms) for name, at_ms in marks if name != HOUR0_STEP]
+    known = [(subject.since_s(at_ms), kind) for kind, at_ms in done if kind in WORKS]
     return tuple(sorted((at_s, kind) for at_s, kind in known if at_s >= 0))

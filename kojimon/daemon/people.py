@@ -6,7 +6,10 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
+from msgspec.structs import replace
+
 from kojimon.contract import keys
+from kojimon.contract.night import NightCheck
 from kojimon.core.turn import Present
 from kojimon.daemon.house import House
 from kojimon.engine.slow import key_of
@@ -25,12 +28,6 @@ from kojimon.wiring import simulated_source
 
 TESTED = ("channels", "speaker", "probes", "sources")
 """Settings on whose change a test is made anew."""
-
-_UNKNOWN: dict[str, Any] = {
-    "passed": False, "text": "", "why": "", "overdue": [], "late": [], "chain": "", "channels": [], "last": None,
-    "probe_tests": {},
-}  # fmt: skip
-"""What `standing` says where the journal cannot be read."""
 
 
 def carriers(settings: Settings) -> list[Carrier]:
@@ -59,36 +56,25 @@ def wakers(settings: Settings) -> list[str]:
     return [way.channel.name for way in carriers(settings) if not way.channel.second]
 
 
-def standing(settings: Settings, journal: Path, now_ms: int, channels: Sequence[str]) -> dict[str, Any]:
+def standing(settings: Settings, journal: Path, now_ms: int, channels: Sequence[str]) -> NightCheck:
     """Whether the night check is passed, why not, and which tests are overdue; in words, with the tests they rest on.
 
     Args:
         now_ms: engine time. channels: those that get the first person up.
-
-    Returns:
-        passed, text, overdue (why and late: the same without a command to give),
-        chain (the last test from a probe in words), channels, last (the last test), probe_tests (the last good
-        one of each probe).
     """
     try:
         tests = load_tests(journal, TESTED)
     except JournalError as error:
         why = not_passed(str(error))
-        return {**_UNKNOWN, "text": why, "why": why, "channels": list(channels)}
+        return NightCheck(text=why, why=why, channels=tuple(channels))
     made = trials(tests.events, tests.deliveries)
     probe_tests = [trial for trial in made if trial.probe]
     found = night_check(made, now_ms, tests.changed_ms, channels, alarm_keys(settings))
-    return {
-        "passed": found.passed,
-        "text": found.text,
-        "why": found.why,
-        "overdue": list(found.overdue),
-        "late": list(found.late),
-        "chain": chain(probe_tests[-1]) if probe_tests else "",
-        "channels": list(channels),
-        "last": shown(made[-1]) if made else None,
-        "probe_tests": {trial.probe: shown(trial) for trial in probe_tests if trial.passed},
-    }
+    return NightCheck(
+        found.passed, found.text, found.why, found.overdue, found.late, chain(probe_tests[-1]) if probe_tests else "",
+        tuple(channels), shown(made[-1]) if made else None,
+        {trial.probe: shown(trial) for trial in probe_tests if trial.passed},
+    )  # fmt: skip
 
 
 class People:
@@ -106,7 +92,7 @@ class People:
         self, house: House, publish: Callable[[bytes], bool] | None = None, page: Callable[[], str] = str
     ) -> None:
         self._house = house
-        self._night_check: dict[str, Any] = dict(_UNKNOWN)
+        self._night_check = NightCheck()
         settings = house.settings
         around = Around(self._look, house.state, self._utc, house.writer.submit, house.core.health, page)
         ways = carriers(settings)
@@ -147,10 +133,10 @@ class People:
             "night_check": self.night_check(),
         }
 
-    def night_check(self) -> dict[str, Any]:
+    def night_check(self) -> NightCheck:
         """Whether the night check is passed, why not, and which tests are overdue; in words."""
         if self._house.writer.facts().trouble == HUNG:
-            return {**self._night_check, "passed": False, "text": not_passed(HUNG), "why": not_passed(HUNG)}
+            return replace(self._night_check, passed=False, text=not_passed(HUNG), why=not_passed(HUNG))
         self._night_check = standing(self._house.settings, self._house.path, self._house.now_ms(), self._wakers)
         return self._night_check
 

@@ -12,10 +12,11 @@ import threading
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any, Protocol
 
-from msgspec import to_builtins
+from msgspec.structs import asdict
 
 from kojimon import __version__, logs
 from kojimon.clock import Clock, ManualClock, SystemClock, real_s
+from kojimon.contract.rows import ListedProbe
 from kojimon.core.driver import Driver, DriverDoor
 from kojimon.core.turn import Present, receipts_of
 from kojimon.daemon.duty import Duties
@@ -34,7 +35,7 @@ from kojimon.settings.secrets import read_secret
 from kojimon.settings.spec import MqttSource, Settings, SimulatedSource, Source
 from kojimon.supervise import ESSENTIAL_S, Essential, Slot, Supervisor
 from kojimon.supervise import Source as Reading
-from kojimon.web.api.stamps import iso_utc, with_utc
+from kojimon.web.api.stamps import event_document, iso_utc
 from kojimon.web.http.door import bind, make_run_folder, socket_path
 from kojimon.web.http.serve import ApiServer
 from kojimon.web.http.tcp_door import Front
@@ -276,7 +277,7 @@ class Daemon:
             address(source, read_secret),
             client_id(source, settings.site, "io"),
             lambda: self.house.state(durable=True),
-            lambda document: with_utc(document, self.house.utc_of()),
+            lambda event: event_document(event, self.house.utc_of()),
             acts,
             [box.name for box in settings.incubators],
             self.house.core.health,
@@ -345,7 +346,7 @@ class Daemon:
             "doors": self.api.facts(),
         }
 
-    def probes(self) -> list[Document]:
+    def probes(self) -> list[ListedProbe]:
         """Every probe of the settings with its last value, for GET /v1/probes."""
         by_name = {probe.name: probe for probe in self.settings.probes}
         now = self.house.core.moment()
@@ -354,13 +355,13 @@ class Daemon:
             for row in box.probes:
                 probe = by_name[row.name]
                 raw, raw_ms = self.house.raw(probe.name) or (None, None)
-                told = {
-                    "raw": raw, "raw_age_s": None if raw_ms is None else max(0, now.t_ms - raw_ms) / 1000,
-                    "source": probe.source, "topic": probe.topic, "key": probe.key,
-                    "device": probe.device, **self.house.certificates.facts(probe.name, today),
-                }  # fmt: skip
-                row_told = {**to_builtins(row), **told, "expect_every_s": probe.expect_every_s}
-                found.append({"incubator": box.name, **row_told})
+                day, old = self.house.certificates.facts(probe.name, today)
+                found.append(ListedProbe(
+                    **asdict(row), incubator=box.name, raw=raw,
+                    raw_age_s=None if raw_ms is None else max(0, now.t_ms - raw_ms) / 1000, source=probe.source,
+                    topic=probe.topic, key=probe.key, device=probe.device, expect_every_s=probe.expect_every_s,
+                    calibrated=day, calibration_old=old,
+                ))  # fmt: skip
         return found
 
     def status_line(self) -> str:
@@ -380,4 +381,4 @@ class DaemonBackend:
         house = daemon.house
         self.state, self.act, self.reader = house.state, house.act, house.reader
         self.stamps, self.utc_of, self.now_ms = house.stamps, house.utc_of, house.now_ms
-        self.health, self.probes = daemon.health, daemon.probes
+        self.health, self.probes, self.night_check = daemon.health, daemon.probes, daemon.people.night_check

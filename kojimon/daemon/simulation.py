@@ -18,6 +18,7 @@ from kojimon.daemon.house import House
 from kojimon.errors import JournalError, KojimonError
 from kojimon.journal.reading.reader import Reader
 from kojimon.settings.spec import Settings
+from kojimon.web.api.stamps import reply_document
 
 START_LOCAL_H = 18.0
 """The rice is steamed late in the afternoon: hour of the day at which a simulated world begins."""
@@ -84,7 +85,7 @@ class HouseMonitor:
         try:
             key = f"{self._run}-{act['idempotency']}"
             asked = PlainAct(act["kind"], act["incubator"], act["who"], "simulated", key, act["data"])
-            return 200, self._house.act(asked)
+            return 200, reply_document(self._house.act(asked), self._house.utc_of())
         except KojimonError as error:
             return 409, {"error": str(error)}
 

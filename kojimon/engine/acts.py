@@ -8,11 +8,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-import msgspec
 from msgspec.structs import replace
 
 from kojimon.alarms.states import AlarmState, Signal
-from kojimon.contract import acts, keys
+from kojimon.contract import acts, events, keys
 from kojimon.contract.guidance import SelfWarming
 from kojimon.engine.alarm_acts import ALARM_ACTS
 from kojimon.engine.gates import side_of, value_at
@@ -29,7 +28,6 @@ from kojimon.engine.slow import end_watches
 from kojimon.engine.state import BatchState, Mark, elapsed_ms
 from kojimon.engine.turn import By, Turn
 from kojimon.engine.work import COOLING_WORK, begin, end
-from kojimon.model import InputRow
 from kojimon.schedule.spec import Gate, Schedule
 
 ACTS_REMEMBERED = 256
@@ -38,20 +36,18 @@ DATED_BACK_MS = 3_600_000
 ANY_TIME = (acts.BatchStart, acts.BatchVerdict, acts.ForecastReset, acts.ProbeCalibrate, acts.Reading,
             acts.BatchReopen)  # fmt: skip
 """Acts that need no open batch."""
-Facts = dict[str, Any]
 
 
-def take_act(turn: Turn, row: InputRow) -> None:
-    """Carries out one act row."""
-    act = acts.typed(msgspec.convert(row.payload, acts.PlainAct))
+def take_act(turn: Turn, seq: int, act: acts.Act) -> None:
+    """Carries out the act of a row."""
     kind, incubator, key = act.kind, act.incubator, act.idempotency
-    turn.act_seq = row.seq
+    turn.act_seq = seq
     try:
         if key and key in turn.acts:
-            turn.emit("repeated", incubator, kind, first=turn.acts[key])
+            turn.emit(events.Repeated(first=turn.acts[key]), incubator, kind)
             return
         if key:
-            turn.acts = dict(list(turn.acts.items())[-ACTS_REMEMBERED + 1 :]) | {key: row.seq}
+            turn.acts = dict(list(turn.acts.items())[-ACTS_REMEMBERED + 1 :]) | {key: seq}
         _dispatch(turn, incubator, act.deed, {"who": act.who, "channel": act.channel})
     finally:
         turn.act_seq = 0
@@ -89,22 +85,23 @@ def _start(turn: Turn, incubator: str, deed: acts.BatchStart, by: By) -> None:
         return
     batch_id = deed.id or f"{incubator}-{turn.act_seq}"
     turn.put_batch(incubator, BatchState(batch_id, deed.name or batch_id, schedule, turn.t_ms))
-    facts = _said(rice_kg=deed.rice_kg, note=deed.note or None)
     turn.guidance.append(SelfWarming(incubator, False))
-    turn.emit("batch-start", incubator, batch_id, name=turn.batches[incubator].name, schedule=schedule, **facts, **by)
+    name = turn.batches[incubator].name
+    begun = events.BatchStart(name=name, schedule=schedule, rice_kg=deed.rice_kg, note=deed.note, **by)
+    turn.emit(begun, incubator, batch_id)
     if deed.hour0_t_ms is not None:
-        _mark(turn, incubator, HOUR_ZERO, deed.hour0_t_ms, {"mid_batch": True, **by})
+        _mark(turn, incubator, HOUR_ZERO, deed.hour0_t_ms, mid_batch=True, **by)
     reconsider(turn, incubator)
 
 
-def _end(turn: Turn, incubator: str, kind: str, data: Facts, by: By, mark: int = 0) -> None:
-    remember(turn, incubator, kind, mark)
+def _end(turn: Turn, incubator: str, what: events.BatchHarvest | events.BatchDiscard, mark: int = 0) -> None:
+    remember(turn, incubator, what.kind, mark)
     batch = turn.batches[incubator]
     hour0 = [mark.at_ms for mark in batch.marks if mark.step == HOUR_ZERO and not mark.undone]
-    end_ms = data.get("at_ms", turn.t_ms)
+    end_ms = what.at_ms if isinstance(what, events.BatchHarvest) and what.at_ms is not None else turn.t_ms
     hours = round(elapsed_ms(turn.anchors, min(hour0), end_ms) / 3_600_000, 3) if hour0 else None
     take_back(turn, incubator)
-    turn.emit(kind, incubator, batch.id, name=batch.name, hours=hours, **data, **by)
+    turn.emit(replace(what, name=batch.name, hours=hours), incubator, batch.id)
     end_watches(turn, incubator)
     drop(turn, incubator)
     del turn.batches[incubator]
@@ -118,7 +115,7 @@ def _end(turn: Turn, incubator: str, kind: str, data: Facts, by: By, mark: int =
         if alarm.incubator == incubator and alarm.active and isinstance(alarm.about, keys.Expect):
             turn.signal(incubator, alarm.about, Signal.OFF, ended=True)
     end(turn, incubator)  # what was held back while work went on is over by now, and calls nobody
-    _reset_seen(turn, incubator, by)
+    _reset_seen(turn, incubator, {"who": what.who, "channel": what.channel})
     watch_bed(turn, incubator)
     reconsider(turn, incubator)
     refresh(turn, incubator)
@@ -135,15 +132,15 @@ def _harvest(turn: Turn, incubator: str, deed: acts.BatchHarvest | acts.StepDone
     schedule = turn.compiled.schedules.get(turn.batches[incubator].schedule)
     step = next((step for step in schedule.steps if step.work == "harvest"), None) if schedule else None
     if step is not None:
-        _mark(turn, incubator, step.name, _moment(turn, deed), by)
+        _mark(turn, incubator, step.name, _moment(turn, deed), **by)
     at_ms = _moment(turn, deed)
     back = at_ms if turn.t_ms - at_ms >= DATED_BACK_MS else None
-    said = _said(yield_kg=deed.yield_kg, note=deed.note or None, at_ms=back)
-    _end(turn, incubator, "batch-harvest", said, by, turn.mark_no if step is not None else 0)
+    got = events.BatchHarvest(yield_kg=deed.yield_kg, note=deed.note, at_ms=back, **by)
+    _end(turn, incubator, got, turn.mark_no if step is not None else 0)
 
 
 def _discard(turn: Turn, incubator: str, deed: acts.BatchDiscard, by: By) -> None:
-    _end(turn, incubator, "batch-discard", {"reason": deed.reason}, by)
+    _end(turn, incubator, events.BatchDiscard(reason=deed.reason, **by))
 
 
 def _note(turn: Turn, incubator: str, deed: acts.BatchNote, by: By) -> None:
@@ -151,32 +148,29 @@ def _note(turn: Turn, incubator: str, deed: acts.BatchNote, by: By) -> None:
     if not text:
         turn.refuse(deed.kind, incubator, "empty-note", "the note is empty; say what you saw")
         return
-    photo = _said(photo=deed.photo or None)
-    turn.emit("note", incubator, turn.batches[incubator].id, text=text, at_ms=_moment(turn, deed), **photo, **by)
+    note = events.Note(text=text, at_ms=_moment(turn, deed), photo=deed.photo, **by)
+    turn.emit(note, incubator, turn.batches[incubator].id)
 
 
 def _verdict(turn: Turn, incubator: str, deed: acts.BatchVerdict, by: By) -> None:
     """How the koji was, mostly said when the batch is over: so it names its batch; else the open one is meant."""
     open_batch = turn.batches.get(incubator)
     batch = deed.batch or (open_batch.id if open_batch else "")
-    told = {"look": deed.look, "smell": deed.smell, "taste": deed.taste, "text": deed.text}
-    words = {name: text for name, said in told.items() if (text := said.strip())}
-    scores = _said(look_score=deed.look_score, smell_score=deed.smell_score, taste_score=deed.taste_score)
-    wrong = [name for name, value in scores.items() if not 1 <= value <= 5]
+    said = events.Verdict(
+        look=deed.look.strip(), smell=deed.smell.strip(), taste=deed.taste.strip(), text=deed.text.strip(),
+        look_score=deed.look_score, smell_score=deed.smell_score, taste_score=deed.taste_score, **by,
+    )  # fmt: skip
+    scores = {"look": deed.look_score, "smell": deed.smell_score, "taste": deed.taste_score}
+    wrong = [name for name, value in scores.items() if value is not None and not 1 <= value <= 5]
     if not batch:
         turn.refuse(deed.kind, incubator, "no-batch", "say of which batch")
     elif wrong:
-        turn.refuse(deed.kind, incubator, "bad-score", f"{wrong[0]}: a whole number from 1 to 5 is wanted")
-    elif not words and not scores:
+        turn.refuse(deed.kind, incubator, "bad-score", f"{wrong[0]}_score: a whole number from 1 to 5 is wanted")
+    elif not said.words and not said.text and not said.scores:
         turn.refuse(deed.kind, incubator, "empty-verdict", "the verdict is empty; say how it looks or smells")
     else:
-        event = turn.emit("verdict", incubator, batch, **words, **scores, **by)
+        event = turn.emit(said, incubator, batch)
         turn.events[-1] = replace(event, batch=batch)
-
-
-def _said(**facts: Any) -> Facts:
-    """Those facts that were said."""
-    return {name: value for name, value in facts.items() if value is not None}
 
 
 def _moment(turn: Turn, deed: acts.Dated) -> int:
@@ -202,18 +196,18 @@ def _done(turn: Turn, incubator: str, deed: acts.StepDone, by: By) -> None:
         reason = f"{step.label} comes after the spores went on; give a later time, or correct when they did"
         turn.refuse(deed.kind, incubator, "before-spores", reason, step=name)
         return
-    passed, gate = _gate(turn, incubator, step.gate, deed)
-    if not passed and not deed.override:
-        turn.refuse(deed.kind, incubator, gate.pop("code"), gate.pop("reason"), step=name, **gate)
+    gate, code, reason = _gate(turn, incubator, step.gate, deed)
+    if code and not deed.override:
+        facts = {"value": gate.value, "by": gate.by, "at_least": gate.at_least, "at_most": gate.at_most}
+        turn.refuse(deed.kind, incubator, code, reason, step=name, **facts)
         return
-    if not passed:
-        gate = {**gate, "override": deed.override}
-    gate.pop("reason", None)
+    if code:
+        gate = replace(gate, override=deed.override)
     if step.work == "harvest":
         _harvest(turn, incubator, deed, by)
         return
     at_ms = _moment(turn, deed)
-    _mark(turn, incubator, name, at_ms, {"gate": gate, **by})
+    _mark(turn, incubator, name, at_ms, gate=gate, **by)
     if step.work in COOLING_WORK:
         believe_fall(turn, incubator)
         forget_koji(turn, incubator, "work")
@@ -231,24 +225,21 @@ def _before_the_spores(turn: Turn, incubator: str, schedule: Schedule | None, na
     return at_ms < min(hour0)
 
 
-def _gate(turn: Turn, incubator: str, gate: Gate | None, deed: acts.StepDone) -> tuple[bool, Facts]:
-    """Whether the gate is passed, with what it was judged by."""
+def _gate(turn: Turn, incubator: str, gate: Gate | None, deed: acts.StepDone) -> tuple[events.Checked, str, str]:
+    """What the gate was judged by; where it does not let the step pass, a code and the reason in words."""
     if gate is None:
-        return True, {}
+        return events.Checked(), "", ""
     value, source, tolerance = _gate_value(turn, incubator, gate, deed)
-    facts: Facts = {"value": value, "by": source, "at_least": gate.at_least, "at_most": gate.at_most}
+    found = events.Checked(value=value, by=source, at_least=gate.at_least, at_most=gate.at_most)
     if value is None:
-        return False, {
-            **facts, "code": "gate-unknown",
-            "reason": "no probe shows it; measure with a kitchen thermometer and give the value, or say why you go on",
-        }  # fmt: skip
+        why = "no probe shows it; measure with a kitchen thermometer and give the value, or say why you go on"
+        return found, "gate-unknown", why
     side = side_of(gate, value, tolerance)
     if not side:
-        return True, facts
+        return found, "", ""
     wanted = f"at most {gate.at_most:.1f}" if side == "high" else f"at least {gate.at_least:.1f}"
     first = "wait" if side == "high" else "warm it first"
-    reason = f"it is {value:.1f} °C, {wanted} °C is wanted; {first}, or say why you go on"
-    return False, {**facts, "code": "gate", "reason": reason}
+    return found, "gate", f"it is {value:.1f} °C, {wanted} °C is wanted; {first}, or say why you go on"
 
 
 def _gate_value(turn: Turn, incubator: str, gate: Gate, deed: acts.StepDone) -> tuple[float | None, str, float]:
@@ -260,36 +251,37 @@ def _gate_value(turn: Turn, incubator: str, gate: Gate, deed: acts.StepDone) -> 
     return deed.value_c, "thermometer", 0.0
 
 
-def _mark(turn: Turn, incubator: str, step: str, at_ms: int, data: Facts) -> None:
+def _mark(turn: Turn, incubator: str, step: str, at_ms: int, **facts: Any) -> None:
     turn.mark_no += 1
     mark = Mark(turn.mark_no, step, at_ms, turn.t_ms)
     batch = turn.batches[incubator]
-    early = _before_its_time(turn, incubator, step, at_ms)
+    opens_ms, due_ms = _before_its_time(turn, incubator, step, at_ms)
     turn.put_batch(incubator, replace(batch, marks=(*batch.marks, mark)))
     schedule = turn.compiled.schedules.get(batch.schedule)
     found = schedule.step(step) if schedule else None
-    turn.emit(
-        "step-done", incubator, step, mark=mark.id, at_ms=at_ms, label=found.label if found else step,
-        work=found.work if found else "none", **early, **data,
-    )  # fmt: skip
+    label, work = (found.label, found.work) if found else (step, "none")
+    done = events.StepDone(
+        mark=mark.id, at_ms=at_ms, label=label, work=work, opens_ms=opens_ms, due_ms=due_ms, **facts
+    )
+    turn.emit(done, incubator, step)
 
 
-def _before_its_time(turn: Turn, incubator: str, name: str, at_ms: int) -> Facts:
-    """The window of a step that is done before it opens, and so was never announced; nothing when it is in time."""
+def _before_its_time(turn: Turn, incubator: str, name: str, at_ms: int) -> tuple[int | None, int | None]:
+    """The window of a step that is done before it opens, and so was never announced; none when it is in time."""
     known = known_of(turn.compiled, incubator, turn.batches[incubator], turn.anchors, turn.last_t)
     step = known.schedule.step(name) if known else None
     if known is None or step is None:
-        return {}
+        return None, None
     opens_ms, due_ms = known.resolve(step.window.opens), known.resolve(step.window.due)
     first_ms = due_ms if opens_ms is None else opens_ms
-    return {} if first_ms is None or first_ms <= at_ms else {"opens_ms": first_ms, "due_ms": due_ms}
+    return (None, None) if first_ms is None or first_ms <= at_ms else (first_ms, due_ms)
 
 
 def _undo(turn: Turn, incubator: str, deed: acts.StepUndo, by: By) -> None:
     mark = _find(turn, incubator, deed)
     if mark is not None:
         _replace_mark(turn, incubator, replace(mark, undone=True))
-        turn.emit("step-undone", incubator, mark.step, mark=mark.id, at_ms=mark.at_ms, **by)
+        turn.emit(events.StepUndone(mark=mark.id, at_ms=mark.at_ms, **by), incubator, mark.step)
         taken_back(turn, incubator, mark.id)
         if turn.work.get(incubator) == mark.at_ms:
             end(turn, incubator)  # no hand was in the koji: what holds calls
@@ -305,7 +297,8 @@ def _correct(turn: Turn, incubator: str, deed: acts.StepCorrect, by: By) -> None
         return
     moved = replace(mark, at_ms=_moment(turn, deed))
     _replace_mark(turn, incubator, moved)
-    turn.emit("step-corrected", incubator, mark.step, mark=mark.id, at_ms=moved.at_ms, before_ms=mark.at_ms, **by)
+    corrected = events.StepCorrected(mark=mark.id, at_ms=moved.at_ms, before_ms=mark.at_ms, **by)
+    turn.emit(corrected, incubator, mark.step)
     reconsider(turn, incubator)
 
 
@@ -326,7 +319,7 @@ def _replace_mark(turn: Turn, incubator: str, mark: Mark) -> None:
 
 def _forget(turn: Turn, incubator: str, deed: acts.ForecastReset, by: By) -> None:
     """The forecasts of the next batches start from what is published, for one schedule or all."""
-    turn.emit("forecast", incubator, "forgotten", schedule=deed.schedule, **by)
+    turn.emit(events.Forecast(schedule=deed.schedule, **by), incubator, "forgotten")
 
 
 BATCH_ACTS: dict[type[acts.Deed], Callable[[Turn, str, Any, By], None]] = {

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from kojimon.contract import deadlines
+from kojimon.contract.inputs import Start
 from kojimon.engine.alarm_acts import again_due, hush_due, shelf_due
 from kojimon.engine.alarm_test import judge_probe_test, probe_test_due, test_due
 from kojimon.engine.conditions import take
@@ -75,9 +76,9 @@ def next_due_ms(state: State) -> int | None:
 
 
 def _input(turn: Turn, row: InputRow) -> None:
-    if row.kind == "start":
+    if isinstance(row.what, Start):
         # While we were away nobody can have fallen silent in our ears: silence is moved on before it is judged.
-        run_deadlines(turn, row.t_ms - int(row.payload.get("gap_ms") or 0))
+        run_deadlines(turn, row.t_ms - row.what.gap_ms)
         resume(turn, row.t_ms)
     run_deadlines(turn, row.t_ms)
     turn.t_ms = max(turn.t_ms, row.t_ms)

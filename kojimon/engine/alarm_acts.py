@@ -8,7 +8,7 @@ from typing import Any
 from msgspec.structs import replace
 
 from kojimon.alarms.states import AlarmState, Signal
-from kojimon.contract import acts, deadlines, keys
+from kojimon.contract import acts, deadlines, events, keys
 from kojimon.engine.alarm_test import answered, begin_probe_test, begin_test
 from kojimon.engine.box import settle, visit
 from kojimon.engine.limits import beside
@@ -44,7 +44,7 @@ def _simple(signal: Signal, wanted: frozenset[AlarmState], done: str) -> Callabl
         if alarm is None:
             return
         if alarm.state not in wanted:
-            turn.emit("unchanged", incubator, alarm.key, state=str(alarm.state), reason=done, **by)
+            turn.emit(events.Unchanged(state=str(alarm.state), reason=done, **by), incubator, alarm.key)
             return
         turn.signal(incubator, alarm.about, signal, act=turn.act_seq, **by)
         if signal is Signal.ACK:
@@ -108,7 +108,8 @@ def _out_of_service(turn: Turn, incubator: str, deed: acts.OutOfService, by: By)
     if alarm is None:
         return
     if alarm.state is AlarmState.OOSRV:
-        turn.emit("unchanged", incubator, alarm.key, state="OOSRV", reason="it is out of service already", **by)
+        already = events.Unchanged(state="OOSRV", reason="it is out of service already", **by)
+        turn.emit(already, incubator, alarm.key)
         return
     turn.signal(incubator, alarm.about, Signal.OUT, act=turn.act_seq, reason=deed.reason, **by)
     name = keys.named(incubator, alarm.about)
@@ -126,12 +127,13 @@ def _silence(turn: Turn, incubator: str, deed: acts.Silence, by: By) -> None:
         turn.refuse(deed.kind, incubator, "too-long", reason, alarm=alarm.key)
         return
     if alarm.state is not AlarmState.UNACK:
-        turn.emit("unchanged", incubator, alarm.key, state=str(alarm.state), reason="nothing sounds", **by)
+        turn.emit(events.Unchanged(state=str(alarm.state), reason="nothing sounds", **by), incubator, alarm.key)
         return
     name = keys.named(incubator, alarm.about)
     turn.alarms[name] = replace(alarm, silent_until_ms=turn.t_ms + for_ms)
     turn.set_due(deadlines.Hush(incubator, alarm.about), turn.t_ms + for_ms)
-    turn.emit("silenced", incubator, alarm.key, occurrence=alarm.occurrence, until_ms=turn.t_ms + for_ms, **by)
+    silenced = events.Silenced(occurrence=alarm.occurrence, until_ms=turn.t_ms + for_ms, **by)
+    turn.emit(silenced, incubator, alarm.key)
 
 
 def hush_due(turn: Turn, incubator: str, key: keys.AlarmKey) -> None:
@@ -151,20 +153,20 @@ def _confirm(turn: Turn, incubator: str, deed: acts.Confirm, by: By) -> None:
     if alarm.state in (AlarmState.UNACK, AlarmState.RTNUN, AlarmState.LATCH_UNACK):
         turn.signal(incubator, alarm.about, Signal.ACK, act=turn.act_seq, **by)
         _answered(turn, incubator, alarm)
-    turn.emit("confirmed", incubator, alarm.key, occurrence=alarm.occurrence, text=deed.text, **by)
+    turn.emit(events.Confirmed(occurrence=alarm.occurrence, text=deed.text, **by), incubator, alarm.key)
 
 
 def _work(turn: Turn, incubator: str, deed: acts.WorkBegin, by: By) -> None:
     """Hands are in the koji now: its limits wait, but for the outermost; no longer than asked and an hour."""
     for_ms = min(round((deed.for_s or WORK_MS / 1000) * 1000), MAX_WORK_MS)
-    turn.emit("working", incubator, "", until_ms=turn.t_ms + for_ms, **by)
+    turn.emit(events.Working(until_ms=turn.t_ms + for_ms, **by), incubator, "")
     begin(turn, incubator, turn.t_ms, for_ms)
 
 
 def _setpoint(turn: Turn, incubator: str, deed: acts.Setpoint, by: By) -> None:
     """The box has been set to another temperature: its usual level is learnt anew from now."""
     settle(turn, incubator, deed.to_c)
-    turn.emit("setpoint", incubator, "", **({} if deed.to_c is None else {"to_c": deed.to_c}), **by)
+    turn.emit(events.Setpoint(to_c=deed.to_c, **by), incubator, "")
 
 
 _S = AlarmState

@@ -6,7 +6,7 @@ from typing import Any
 
 from kojimon.alarms.levels import IDLE, Threshold, judge
 from kojimon.alarms.states import Signal
-from kojimon.contract import acts, deadlines, keys
+from kojimon.contract import acts, deadlines, events, keys
 from kojimon.engine.quiet import NONE, refresh
 from kojimon.engine.setup import ProbeSetup
 from kojimon.engine.state import ProbeTest
@@ -66,7 +66,8 @@ def begin_probe_test(turn: Turn, incubator: str, deed: acts.ProbeTest, by: By) -
     turn.probe_tests[probe.no] = test
     turn.set_due(deadlines.ProbeTest(probe.no), test.until_ms)
     turn.quiet[probe.no] = NONE
-    turn.emit("probe-test-begin", probe.incubator, probe.name, limit=test.limit, until_ms=test.until_ms, **by)
+    begun = events.ProbeTestBegin(limit=test.limit, until_ms=test.until_ms, **by)
+    turn.emit(begun, probe.incubator, probe.name)
 
 
 def judge_probe_test(turn: Turn, probe: ProbeSetup, value: float) -> None:
@@ -90,7 +91,7 @@ def probe_test_due(turn: Turn, no: int) -> None:
     probe = turn.compiled.probes.get(no)
     turn.set_due(deadlines.ProbeTest(no), None)
     if probe is not None and turn.probe_tests.pop(no, None) is not None:
-        turn.emit("probe-test-missed", probe.incubator, probe.name)
+        turn.emit(events.ProbeTestMissed(), probe.incubator, probe.name)
         refresh(turn, probe.incubator)
 
 

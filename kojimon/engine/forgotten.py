@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
+from kojimon.contract.events import BatchForgotten
 from kojimon.engine.conditions import reading_at
 from kojimon.engine.moments import Known
 from kojimon.engine.state import after_ms, elapsed_ms
@@ -57,7 +58,6 @@ def tell(turn: Turn, incubator: str, known: Known) -> None:
     if due_ms is None or due_ms > turn.t_ms:
         return
     turn.happened(incubator, forgotten_ms=turn.t_ms)
-    turn.emit(
-        "batch-forgotten", incubator, known.batch.id, Priority.TELL, name=known.batch.name, closed_ms=closed,
-        ended_ms=probable_end_ms(turn, incubator, known),
-    )  # fmt: skip
+    ended_ms = probable_end_ms(turn, incubator, known)
+    told = BatchForgotten(name=known.batch.name, closed_ms=closed, ended_ms=ended_ms)
+    turn.emit(told, incubator, known.batch.id, Priority.TELL)

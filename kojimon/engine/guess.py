@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from kojimon.contract.events import MixGuess
 from kojimon.engine.conditions import fresh
 from kojimon.engine.turn import Turn
 
@@ -23,7 +24,7 @@ def guess_mixing(turn: Turn) -> None:
         found = [t_ms for t_ms in begun if t_ms is not None]
         if found and not near:
             turn.happened(incubator, guessed_ms=turn.t_ms)
-            turn.emit("mix-guess", incubator, batch.id, at_ms=min(found))
+            turn.emit(MixGuess(at_ms=min(found)), incubator, batch.id)
 
 
 def _fall_ms(turn: Turn, no: int) -> int | None:

@@ -7,9 +7,9 @@ gates go by it as by a probe, without their delays. What is dated back is kept a
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Final
 
-from kojimon.contract import deadlines
+from kojimon.contract import deadlines, events
 from kojimon.contract.acts import Reading
 from kojimon.engine.conditions import ended_by, fresh, take
 from kojimon.engine.limits import LEVELS, band_of, bands_in_force, judge_probe, settle
@@ -21,7 +21,6 @@ from kojimon.engine.turn import By, Turn
 from kojimon.model import Quality
 from kojimon.units import f_from_c
 
-Facts = dict[str, Any]
 BACK_MS: Final = 60_000
 """What was read longer ago is dated back."""
 GATE_MS: Final = 300_000
@@ -49,9 +48,12 @@ def take_reading(turn: Turn, incubator: str, deed: Reading, by: By) -> None:
         return
     value, at_ms = value or 0.0, min(turn.t_ms if deed.at_t_ms is None else deed.at_t_ms, turn.t_ms)
     back = turn.t_ms - at_ms > BACK_MS
-    facts: Facts = {"value": value, "quantity": quantity, "place": place, "tray": hand.tray, "at_ms": at_ms,
-                    "quality": int(Quality.BY_HAND), "back": back}  # fmt: skip
-    turn.emit("reading", incubator, hand.name, **facts, **({} if back else _beside(turn, hand, value)), **by)
+    probe, shown = ("", None) if back else _beside(turn, hand, value)
+    read = events.Reading(
+        value=value, quantity=quantity, place=place, tray=hand.tray, at_ms=at_ms, quality=int(Quality.BY_HAND),
+        back=back, probe=probe, probe_value=shown, **by,
+    )  # fmt: skip
+    turn.emit(read, incubator, hand.name)
     _keep(turn, hand, value, at_ms)
 
 
@@ -82,15 +84,15 @@ def _wrong(turn: Turn, hand: ProbeSetup, value: float | None) -> str:
     return f"no koji is at {found}: {limits} ({f_from_c(low):g} to {f_from_c(high):g} °F) is wanted; check the unit"
 
 
-def _beside(turn: Turn, hand: ProbeSetup, value: float) -> Facts:
+def _beside(turn: Turn, hand: ProbeSetup, value: float) -> tuple[str, float | None]:
     """The probe in the same tray, or place, that shows something else, and what."""
     numbers = fresh(turn, turn.compiled.probes_at(hand.incubator, hand.place, hand.quantity))
     same = [no for no in numbers if not hand.tray or turn.compiled.probes[no].tray == hand.tray]
     far = [no for no in same if hand.quantity == "temperature" and abs(turn.last_v[no] - value) > FAR_K]
     if not far or len(far) < len(same):
-        return {}
+        return "", None
     no = min(far, key=lambda one: abs(turn.last_v[one] - value))
-    return {"probe": turn.compiled.probes[no].name, "probe_value": turn.last_v[no]}
+    return turn.compiled.probes[no].name, turn.last_v[no]
 
 
 def show(turn: Turn, hand: ProbeSetup, value: float, at_ms: int) -> None:

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 from kojimon.alarms.states import Signal
-from kojimon.contract import deadlines, keys
+from kojimon.contract import deadlines, events, inputs, keys
+from kojimon.contract.acts import Act
 from kojimon.engine.acts import take_act
 from kojimon.engine.compiled import compiled_for
 from kojimon.engine.guide import warming
@@ -14,7 +13,7 @@ from kojimon.engine.outlook import take_forecast
 from kojimon.engine.plan import reconsider
 from kojimon.engine.probe_acts import placed_again
 from kojimon.engine.quiet import refresh
-from kojimon.engine.setup import EngineSetup, from_plain
+from kojimon.engine.setup import EngineSetup, from_json
 from kojimon.engine.silence import watch_bed
 from kojimon.engine.turn import Turn
 from kojimon.model import InputRow, Priority
@@ -28,59 +27,77 @@ HEALTH_PRIORITY = {"mirror": Priority.LOG, "site": Priority.WAKE}
 
 def take_input(turn: Turn, row: InputRow) -> None:
     """Takes one input row; an unknown kind is stated and otherwise ignored."""
-    handler = HANDLERS.get(row.kind)
-    if handler is None:
-        turn.emit("ignored", "", row.kind)
-    else:
-        handler(turn, row)
+    what = row.what
+    match what:
+        case Act():
+            take_act(turn, row.seq, what)
+        case inputs.Start():
+            _start(turn, what)
+        case inputs.Stop():
+            turn.emit(events.Stop(reason=what.reason), "", "")
+        case inputs.Clock():
+            _clock(turn, what)
+        case inputs.Anchor():
+            _anchor(turn, what)
+        case inputs.Settings():
+            _settings(turn, what)
+        case inputs.Health():
+            _health(turn, what)
+        case inputs.Gap():
+            told = Priority.TELL if what.source == "journal" else Priority.LOG
+            turn.emit(events.Gap(dropped=what.dropped), "", what.source, told)
+        case inputs.Forecast():
+            take_forecast(turn, what)
+        case inputs.Prior():
+            _prior(turn, row.seq, what)
+        case inputs.Duty():
+            night = {name: getattr(what, name) for name in inputs.Night.__struct_fields__}
+            turn.emit(events.Summary(**night), what.incubator, "night", Priority.TELL)
+        case _:
+            turn.emit(events.Ignored(), "", row.kind)
 
 
-def _start(turn: Turn, row: InputRow) -> None:
+def _start(turn: Turn, start: inputs.Start) -> None:
     """We are up again; `gap_ms` says how long we were away before this row."""
-    gap_ms, clean = int(row.payload.get("gap_ms") or 0), bool(row.payload.get("clean"))
-    boot = int(row.payload.get("boot") or 0)
+    gap_ms, clean, boot = start.gap_ms, start.clean, start.boot
     if not turn.boots or turn.boots[-1][0] != boot:  # a restart within a boot is not its first moment
         turn.boots = (*turn.boots[-BOOTS_KEPT + 1 :], (boot, turn.t_ms))
     if not clean:
         for no in (no for no in turn.last_t if no > 0):
             turn.served[no] = turn.t_ms - gap_ms
     told = bool(turn.batches) and gap_ms >= TOLD_GAP_MS
-    facts = {name: row.payload.get(name) for name in ("boot", "gap_source", "version")}
-    turn.emit("start", "", "", Priority.TELL if told else Priority.LOG, gap_ms=gap_ms, clean=clean, **facts)
+    begun = events.Start(
+        gap_ms=gap_ms, clean=clean, boot=boot, gap_source=start.gap_source, version=start.version
+    )
+    turn.emit(begun, "", "", Priority.TELL if told else Priority.LOG)
     for box in turn.compiled.incubators:
         refresh(turn, box)
 
 
-def _stop(turn: Turn, row: InputRow) -> None:
-    turn.emit("stop", "", "", reason=str(row.payload.get("reason", "")))
+def _clock(turn: Turn, clock: inputs.Clock) -> None:
+    if abs(clock.step_ms) > 1000:
+        turn.emit(events.ClockStep(step_ms=clock.step_ms, trusted=clock.trusted), "", "")
 
 
-def _clock(turn: Turn, row: InputRow) -> None:
-    step_ms = int(row.payload.get("step_ms") or 0)
-    if abs(step_ms) > 1000:
-        turn.emit("clock-step", "", "", step_ms=step_ms, trusted=bool(row.payload.get("trusted")))
-
-
-def _anchor(turn: Turn, row: InputRow) -> None:
+def _anchor(turn: Turn, anchor: inputs.Anchor) -> None:
     """The gap before a boot turns out longer or shorter than believed: hours and windows are derived anew."""
-    boot, delta_ms = int(row.payload["boot"]), int(row.payload["delta_ms"])
-    at_ms = dict(turn.boots).get(boot)
+    at_ms = dict(turn.boots).get(anchor.boot)
     if at_ms is None:
-        turn.emit("ignored", "", "anchor", boot=boot)
+        turn.emit(events.Ignored(boot=anchor.boot), "", "anchor")
         return
-    turn.anchors = (*turn.anchors, (at_ms, delta_ms))
-    turn.emit("anchor", "", "", at_ms=at_ms, delta_ms=delta_ms)
+    turn.anchors = (*turn.anchors, (at_ms, anchor.delta_ms))
+    turn.emit(events.Anchor(at_ms=at_ms, delta_ms=anchor.delta_ms), "", "")
     for incubator in list(turn.batches):
         reconsider(turn, incubator)
 
 
-def _settings(turn: Turn, row: InputRow) -> None:
-    setup = from_plain(row.payload["setup"])
+def _settings(turn: Turn, settings: inputs.Settings) -> None:
+    setup = from_json(settings.setup)
     gone = _names(turn.setup) - _names(setup)
-    turn.setup_hash = str(row.payload["hash"])
+    turn.setup_hash = settings.hash
     turn.moved, turn.setup = placed_again(turn.moved, setup)
     turn.compiled = compiled_for(turn.setup, turn.setup_hash)
-    turn.emit("settings", "", turn.setup_hash)
+    turn.emit(events.Settings(), "", turn.setup_hash)
     _forget(turn, gone)
     for incubator, batch in turn.batches.items():
         turn.guidance.append(warming(turn.compiled.schedules.get(batch.schedule), incubator, batch))
@@ -109,10 +126,9 @@ def _forget(turn: Turn, gone: set[tuple[int, str, str]]) -> None:
             turn.signal(incubator, keys.Silent(name), Signal.OFF, removed=True)
 
 
-def _health(turn: Turn, row: InputRow) -> None:
-    key, ok = keys.Health(str(row.payload.get("what", ""))), bool(row.payload.get("ok"))
+def _health(turn: Turn, health: inputs.Health) -> None:
+    key, ok, text, wake = keys.Health(health.what), health.ok, health.text, health.wake
     alarm = turn.alarm("", key)
-    text, wake = str(row.payload.get("text", "")), bool(row.payload.get("wake"))
     if not ok and not alarm.active:
         priority = Priority.WAKE if wake else HEALTH_PRIORITY.get(key.part, Priority.TELL)
         turn.signal("", key, Signal.ON, priority=priority, text=text)
@@ -124,46 +140,11 @@ def _health(turn: Turn, row: InputRow) -> None:
         turn.signal("", key, Signal.OFF, text=text)
 
 
-def _gap(turn: Turn, row: InputRow) -> None:
-    source = str(row.payload.get("source", ""))
-    told = Priority.TELL if source == "journal" else Priority.LOG
-    turn.emit("gap", "", source, told, dropped=int(row.payload.get("dropped") or 0))
-
-
-def _kept(turn: Turn, row: InputRow) -> None:
-    """Calibrations are stated; what hangs on them reads the event."""
-    facts = {name: value for name, value in row.payload.items() if name != "incubator"}
-    turn.emit(row.kind, str(row.payload.get("incubator", "")), str(row.payload.get("probe", "")), **facts)
-
-
-def _prior(turn: Turn, row: InputRow) -> None:
+def _prior(turn: Turn, seq: int, prior: inputs.Prior) -> None:
     """What a finished batch left for the forecasts of the next; the prior itself stays in the input."""
-    facts = {name: str(row.payload.get(name, "")) for name in ("schedule", "batch")}
-    if any(batch.id == facts["batch"] for batch in turn.batches.values()):
-        turn.emit("ignored", "", "prior", batch=facts["batch"])  # its end was taken back meanwhile
+    if any(batch.id == prior.batch for batch in turn.batches.values()):
+        turn.emit(events.Ignored(batch=prior.batch), "", "prior")  # its end was taken back meanwhile
         return
-    batches = (row.payload.get("prior") or {}).get("batches")
-    turn.emit("forecast", str(row.payload.get("incubator", "")), "learnt", input=row.seq, of=facts["batch"],
-              schedule=facts["schedule"], batches=batches)  # fmt: skip
-
-
-def _duty(turn: Turn, row: InputRow) -> None:
-    """The night is over: what it came to is stated, and told by day."""
-    facts = {name: value for name, value in row.payload.items() if name not in ("name", "incubator")}
-    turn.emit("summary", str(row.payload.get("incubator", "")), "night", Priority.TELL, **facts)
-
-
-HANDLERS: dict[str, Callable[[Turn, InputRow], None]] = {
-    "start": _start,
-    "stop": _stop,
-    "clock": _clock,
-    "anchor": _anchor,
-    "settings": _settings,
-    "health": _health,
-    "gap": _gap,
-    "act": take_act,
-    "calibration": _kept,
-    "forecast": take_forecast,
-    "prior": _prior,
-    "duty": _duty,
-}
+    batches = prior.prior.get("batches")
+    learnt = events.Forecast(input=seq, of=prior.batch, schedule=prior.schedule, batches=batches)
+    turn.emit(learnt, prior.incubator, "learnt")

@@ -13,6 +13,7 @@ from msgspec.structs import replace
 from kojimon.alarms.levels import IDLE, LevelState, Threshold, judge
 from kojimon.alarms.states import AlarmState, Signal
 from kojimon.contract import keys
+from kojimon.contract.events import ProbeBack
 from kojimon.contract.state import Pending
 from kojimon.engine.conditions import fresh, may_dry, reading_at
 from kojimon.engine.setup import ProbeSetup
@@ -126,9 +127,8 @@ def judge_probe(turn: Turn, probe: ProbeSetup, value: float, bands: list[Band]) 
     )
     turn.watch[probe.no] = after
     if fell_from is not None and watch.fell_from is None:
-        turn.emit(
-            "probe-back", probe.incubator, "fell", Priority.TELL, probe=probe.name, from_c=fell_from, value=value
-        )
+        fell = ProbeBack(probe=probe.name, from_c=fell_from, value=value)
+        turn.emit(fell, probe.incubator, "fell", Priority.TELL)
     for side in ("high", "low"):
         if getattr(after, side) != getattr(watch, side):
             settle(turn, probe.incubator, probe.place, probe.quantity, side, band)

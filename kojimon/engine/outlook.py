@@ -9,13 +9,13 @@ from __future__ import annotations
 import msgspec
 from msgspec import Struct
 
+from kojimon.contract import events, inputs
 from kojimon.contract import state as doc
 from kojimon.engine.moments import Known
 from kojimon.engine.state import Outlook, after_ms, elapsed_ms
 from kojimon.engine.turn import Turn
 from kojimon.forecast.answers import LimitAnswer
 from kojimon.forecast.kept import calm_chances, calm_until_h, unpack
-from kojimon.model import InputRow
 
 FRESH_MS = 600_000
 """A forecast older than this is shown with its age and no alarm is built on it."""
@@ -38,31 +38,30 @@ class Left(Struct, frozen=True):
     in_10: int
 
 
-def take_forecast(turn: Turn, row: InputRow) -> None:
+def take_forecast(turn: Turn, told: inputs.Forecast) -> None:
     """Takes a forecast in; one that is malformed or of no open batch is refused, told once, and the last one stays."""
-    incubator, batch_id = str(row.payload.get("incubator", "")), str(row.payload.get("batch", ""))
+    incubator, batch_id, made_ms = told.incubator, told.batch, told.made_ms
     batch = turn.batches.get(incubator)
     if batch is None or batch.id != batch_id:
         return  # it was on its way when the batch ended
     try:
-        made_ms = msgspec.convert(row.payload.get("made_ms"), int)
-        if not 0 <= turn.t_ms - made_ms <= 86_400_000:
+        if made_ms is None or not 0 <= turn.t_ms - made_ms <= 86_400_000:
             raise ValueError(f"it was made at {made_ms}, it is {turn.t_ms} now")
-        forecast = unpack(row.payload.get("forecast"))
+        forecast = unpack(told.forecast)
     except ValueError as error:
         if turn.of_late(incubator).forecast_refused_ms < 0:
             turn.happened(incubator, forecast_refused_ms=turn.t_ms)
-            turn.emit("forecast", incubator, "refused", reason=str(error)[:200])
+            turn.emit(events.Forecast(reason=str(error)[:200]), incubator, "refused")
         return
     turn.happened(incubator, forecast_refused_ms=-1)
     before = turn.outlooks.get(incubator)
     turn.outlooks[incubator] = Outlook(batch_id, made_ms, turn.t_ms, forecast)
     if forecast.known and turn.of_late(incubator).forecast_known_ms < 0:
         turn.happened(incubator, forecast_known_ms=turn.t_ms)
-        turn.emit("forecast", incubator, "known", hour=round(forecast.at_s / 3600, 2))
+        turn.emit(events.Forecast(hour=round(forecast.at_s / 3600, 2)), incubator, "known")
     was = before is not None and before.forecast.check.contradicts
     if forecast.check.contradicts != was and forecast.known:
-        turn.emit("forecast", incubator, "contradicted" if not was else "agrees", miss_k=forecast.check.miss_k)
+        turn.emit(events.Forecast(miss_k=forecast.check.miss_k), incubator, "agrees" if was else "contradicted")
 
 
 def outlook(turn: Turn, incubator: str) -> Outlook | None:

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from msgspec.structs import replace
 
 from kojimon.alarms.states import Signal
-from kojimon.contract import deadlines, keys
+from kojimon.contract import deadlines, events, keys
 from kojimon.engine import forgotten
 from kojimon.engine.conditions import fresh, rewatched, warmth_untold
 from kojimon.engine.guide import warming
@@ -21,7 +21,9 @@ from kojimon.model import Priority
 from kojimon.schedule.spec import Expectation, Holds, Moment, Step
 
 OPEN, DUE, CLOSED = 1, 2, 3
-ANNOUNCED = {OPEN: "step-open", DUE: "step-due", CLOSED: "step-missed"}
+ANNOUNCED: dict[int, type[events.Window]] = {
+    OPEN: events.StepOpen, DUE: events.StepDue, CLOSED: events.StepMissed
+}  # fmt: skip
 GRACE_MS = 900_000
 """An expectation past already at a start in mid-batch is judged so long after it: first the probes must speak."""
 
@@ -63,7 +65,7 @@ def _stage(turn: Turn, incubator: str, known: Known) -> bool:
     if name != batch.stage:
         found = known.schedule.stage(name)
         turn.guidance.append(warming(known.schedule, incubator, turn.batches[incubator]))
-        turn.emit("stage", incubator, name, label=found.label if found else "", before=batch.stage)
+        turn.emit(events.Stage(label=found.label if found else "", before=batch.stage), incubator, name)
     return True
 
 
@@ -88,16 +90,15 @@ def _step(turn: Turn, incubator: str, known: Known, step: Step) -> None:
     number = round_of(known, step)
     phase = batch.phases.get(step.name, Phase())
     rank = rank_of(known, step, turn.t_ms) if number else 0
-    told = phase.rank if phase.round == number else 0
-    if rank != told or phase.round != number:
+    before = phase.rank if phase.round == number else 0
+    if rank != before or phase.round != number:
         turn.put_batch(incubator, replace(batch, phases={**batch.phases, step.name: Phase(number, rank)}))
-    missed = rank == CLOSED and step.optional and (told == 0 or not step.window.opens)
-    if number and rank > told and not missed and (rank > OPEN or step.window.opens):
+    missed = rank == CLOSED and step.optional and (before == 0 or not step.window.opens)
+    if number and rank > before and not missed and (rank > OPEN or step.window.opens):
         quiet = rank == OPEN or (rank == CLOSED and step.optional)
-        turn.emit(
-            ANNOUNCED[rank], incubator, step.name, Priority.LOG if quiet else Priority.TELL,
-            round=number, label=step.label, optional=step.optional, closes_ms=known.resolve(step.window.closes),
-        )  # fmt: skip
+        closes_ms = known.resolve(step.window.closes)
+        told = ANNOUNCED[rank](round=number, label=step.label, optional=step.optional, closes_ms=closes_ms)
+        turn.emit(told, incubator, step.name, Priority.LOG if quiet else Priority.TELL)
 
 
 def _expectation(turn: Turn, incubator: str, known: Known, expectation: Expectation) -> None:
@@ -113,7 +114,7 @@ def _expectation(turn: Turn, incubator: str, known: Known, expectation: Expectat
     if by_ms is not None and by_ms <= turn.t_ms and not alarm.active:
         turn.signal(
             incubator, key, Signal.ON, priority=expectation.priority, label=expectation.label,
-            causes=list(expectation.causes),
+            causes=expectation.causes,
         )  # fmt: skip
     elif (by_ms is None or by_ms > turn.t_ms) and alarm.active:
         turn.signal(incubator, key, Signal.OFF, corrected=True)

@@ -12,6 +12,7 @@ from typing import Any, Final
 
 from msgspec.structs import replace
 
+from kojimon.contract import events
 from kojimon.contract.acts import Deed, ProbeCalibrate, ProbeMove
 from kojimon.contract.guidance import Calibrated, Seated
 from kojimon.correction import correction
@@ -49,8 +50,8 @@ def calibrate(turn: Turn, incubator: str, deed: ProbeCalibrate, by: By) -> None:
     except ValueError as error:
         turn.refuse(deed.kind, incubator, "bad-points", str(error), probe=name)
         return
-    points, note = [[*pair] for pair in deed.points], deed.note[:500]
-    turn.emit("calibration", incubator, name, points=points, date=deed.date, note=note, **by)
+    note = deed.note[:500]
+    turn.emit(events.Calibration(points=deed.points, date=deed.date, note=note, **by), incubator, name)
     turn.guidance.append(Calibrated(name, deed.points, deed.date, note, turn.t_ms))
 
 
@@ -82,10 +83,8 @@ def _put(turn: Turn, probe: ProbeSetup, tray: str, **facts: Any) -> None:
     turn.compiled = compiled_for(turn.setup, turn.setup_hash)
     turn.trace.pop(probe.no, None)
     turn.guidance.append(Seated(probe.name, tray, settled_ms))
-    turn.emit(
-        "probe-moved", probe.incubator, probe.name, tray=tray, before=probe.tray, home=home, settled_ms=settled_ms,
-        **facts,
-    )  # fmt: skip
+    moved = events.ProbeMoved(tray=tray, before=probe.tray, home=home, settled_ms=settled_ms, **facts)
+    turn.emit(moved, probe.incubator, probe.name)
 
 
 def seat(turn: Turn, incubator: str, no: int, tray: str) -> None:

@@ -10,7 +10,7 @@ from typing import Any, Final
 
 from msgspec.structs import replace
 
-from kojimon.contract import deadlines, keys
+from kojimon.contract import deadlines, events, keys
 from kojimon.contract.acts import ProbeBack
 from kojimon.contract.guidance import LookCloser
 from kojimon.contract.state import Question
@@ -51,8 +51,8 @@ def ask(turn: Turn, incubator: str, work: str, mark: Mark) -> None:
     turn.asked[incubator] = Asked(mark.id, mark.step, mark.at_ms, until_ms, warm=warm)
     turn.set_due(deadlines.Asked(incubator), until_ms)
     turn.guidance.append(LookCloser(incubator, mark.at_ms, until_ms))
-    facts = {"step": mark.step, "mark": mark.id, "at_ms": mark.at_ms, "until_ms": until_ms, "probes": probes}
-    turn.emit(EVENT, incubator, "asked", **facts)
+    asked = events.ProbeBack(step=mark.step, mark=mark.id, at_ms=mark.at_ms, until_ms=until_ms, probes=probes)
+    turn.emit(asked, incubator, "asked")
 
 
 def answer(turn: Turn, incubator: str, deed: ProbeBack, by: By) -> None:
@@ -63,7 +63,7 @@ def answer(turn: Turn, incubator: str, deed: ProbeBack, by: By) -> None:
         turn.refuse(deed.kind, incubator, "no-probe", f"no probe of {incubator} is in the koji by the settings")
         return
     if not _close(turn, incubator, "said", probes=probes, **by):
-        turn.emit(EVENT, incubator, "said", probes=probes, **by)
+        turn.emit(events.ProbeBack(probes=probes, **by), incubator, "said")
 
 
 def taken_back(turn: Turn, incubator: str, mark_id: int) -> None:
@@ -120,8 +120,10 @@ def _followed(turn: Turn, incubator: str, asked: Asked) -> Asked:
     if turn.t_ms - asked.follows_ms < FOLLOWS_MS:
         return replace(asked, least_k=least_k, most_k=most_k)
     probe = turn.compiled.probes[bed[0]].name
-    facts = {"step": asked.step, "mark": asked.mark, "probe": probe, "probes": len(_beds(turn, incubator))}
-    turn.emit(EVENT, incubator, "follows", Priority.TELL, **facts, value=bed[1], air_c=air[1])
+    told = events.ProbeBack(
+        step=asked.step, mark=asked.mark, probe=probe, probes=len(_beds(turn, incubator)), value=bed[1], air_c=air[1]
+    )
+    turn.emit(told, incubator, "follows", Priority.TELL)
     return replace(asked, doubted=True)
 
 
@@ -139,7 +141,7 @@ def _close(turn: Turn, incubator: str, how: str, message: Priority = Priority.LO
     turn.guidance.append(LookCloser(incubator, turn.t_ms, turn.t_ms))
     if asked is None:
         return False
-    turn.emit(EVENT, incubator, how, message, step=asked.step, mark=asked.mark, **facts)
+    turn.emit(events.ProbeBack(step=asked.step, mark=asked.mark, **facts), incubator, how, message)
     return True
 
 

@@ -10,6 +10,7 @@ from typing import Final
 
 from msgspec.structs import replace
 
+from kojimon.contract import events
 from kojimon.contract.acts import BatchReopen
 from kojimon.contract.keys import parse_named
 from kojimon.engine.guide import warming
@@ -62,13 +63,11 @@ def reopen(turn: Turn, incubator: str, deed: BatchReopen, by: By) -> None:
     turn.exposed.update(found.exposed)
     turn.read.update(found.read)
     batch, gap_ms = turn.batches[incubator], elapsed_ms(turn.anchors, found.at_ms, turn.t_ms)
-    turn.emit(
-        "batch-reopened", incubator, batch.id, name=batch.name, was=found.kind, ended_ms=found.at_ms, gap_ms=gap_ms,
-        **by,
-    )  # fmt: skip
+    again = events.BatchReopened(name=batch.name, was=found.kind, ended_ms=found.at_ms, gap_ms=gap_ms, **by)
+    turn.emit(again, incubator, batch.id)
     if found.mark:
         mark = next(one for one in batch.marks if one.id == found.mark)
-        turn.emit("step-undone", incubator, mark.step, mark=mark.id, at_ms=mark.at_ms, **by)
+        turn.emit(events.StepUndone(mark=mark.id, at_ms=mark.at_ms, **by), incubator, mark.step)
     for no, tray in found.trays.items():
         seat(turn, incubator, no, tray)
     turn.guidance.append(warming(turn.compiled.schedules.get(batch.schedule), incubator, batch))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any, Final
+from typing import Final
 from zlib import crc32
 
 import msgspec
@@ -84,12 +84,11 @@ def read_by_hand(setup: EngineSetup) -> Iterator[ProbeSetup]:
                 yield ProbeSetup(-1 - crc32(name.encode()), name, box.name, place, quantity, tray, HAND_FRESH_MS, 0.0)
 
 
-def to_plain(setup: EngineSetup) -> dict[str, Any]:
-    """The setup as plain data for an input row."""
-    plain: dict[str, Any] = msgspec.to_builtins(setup)
-    return plain
+def to_json(setup: EngineSetup) -> msgspec.Raw:
+    """The setup as an input carries it."""
+    return msgspec.Raw(msgspec.json.encode(setup))
 
 
-def from_plain(plain: dict[str, Any]) -> EngineSetup:
-    """The setup from plain data. Raises msgspec.ValidationError when it does not fit."""
-    return msgspec.convert(plain, EngineSetup)
+def from_json(text: msgspec.Raw) -> EngineSetup:
+    """The setup an input carries. Raises msgspec.DecodeError when it is none."""
+    return msgspec.json.decode(text, type=EngineSetup)

@@ -6,8 +6,6 @@ Times are engine ms; -1 stands for "none". Dictionaries in here are never change
 
 from __future__ import annotations
 
-from typing import Any
-
 import msgspec
 from msgspec import Struct
 from msgspec.structs import replace
@@ -15,6 +13,7 @@ from msgspec.structs import replace
 from kojimon.alarms.levels import IDLE, LevelState
 from kojimon.alarms.states import AlarmState
 from kojimon.contract import earlier, keys
+from kojimon.contract.alarms import AlarmFacts
 from kojimon.engine.setup import EngineSetup
 from kojimon.forecast.answers import Forecast
 from kojimon.model import Priority
@@ -238,8 +237,7 @@ class AlarmRec(Struct, frozen=True):
         latching: whether it stays listed when the condition has gone, until reset.
         shelved_until_ms: end of the shelf; silent_until_ms: until when its sound is off.
         reason: why it is out of service, in the person's words.
-        facts: what its words hang on besides (`turn.KEPT`): the side, the time left, the text, ...; while a slow watch
-            holds, as they are now.
+        facts: what its words hang on besides.
     """
 
     key: str
@@ -259,7 +257,7 @@ class AlarmRec(Struct, frozen=True):
     one_shot: bool = False
     latching: bool = False
     reason: str = ""
-    facts: dict[str, Any] = {}
+    facts: AlarmFacts = AlarmFacts()
 
     @property
     def about(self) -> keys.AlarmKey:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
-from msgspec.structs import replace
+from msgspec.structs import asdict, replace
 
 from kojimon.alarms.states import ANNUNCIATED, HIDDEN, AlarmState, Signal, step
-from kojimon.contract import deadlines, keys
+from kojimon.contract import deadlines, events, keys
+from kojimon.contract.alarms import AlarmFacts
 from kojimon.contract.guidance import Guidance
 from kojimon.contract.keys import AlarmKey, named
 from kojimon.engine.compiled import Compiled, compiled_for
@@ -65,21 +66,21 @@ class Turn:
 
     # --- events -----------------------------------------------------------------------------------------------
 
-    def emit(self, kind: str, incubator: str, key: str, message: Priority = Priority.LOG, /, **data: Any) -> Event:
+    def emit(self, what: events.Fact, incubator: str, key: str, message: Priority = Priority.LOG) -> Event:
         """States an event at the present moment; `message` from `tell` upwards sends one with it."""
         self.event_no += 1
         if self.act_seq:
-            data["act"] = self.act_seq
+            what = replace(what, act=self.act_seq)
         batch = self.batches.get(incubator)
-        event = Event(self.event_no, self.t_ms, kind, incubator, batch.id if batch else "", key, data)
+        event = Event(self.event_no, self.t_ms, incubator, batch.id if batch else "", key, what)
         self.events.append(event)
         if message is not Priority.LOG:
             self.messages.append(Message(f"event-{event.no}", event.no, message))
         return event
 
-    def refuse(self, kind: str, incubator: str, code: str, reason: str, **data: Any) -> None:
-        """States that an act is refused: a code for the doors to word, and a plain reason."""
-        self.emit("refused", incubator, kind, code=code, reason=reason, **data)
+    def refuse(self, kind: str, incubator: str, code: str, reason: str, **facts: Any) -> None:
+        """States that an act is refused: a code for the doors to word, a plain reason, what it hangs on."""
+        self.emit(events.Refused(code=code, reason=reason, **facts), incubator, kind)
 
     # --- deadlines --------------------------------------------------------------------------------------------
 
@@ -146,8 +147,8 @@ class Turn:
         new = replace(new, latching=new.latching or latch)
         if value is not None:
             new = replace(new, value=value, limit=limit, probe=probe)
-        if signal is Signal.ON or _kept(data):
-            new = replace(new, facts={**({} if signal is Signal.ON else old.facts), **_kept(data)})
+        if signal is Signal.ON or not KEPT.isdisjoint(data):
+            new = replace(new, facts=_kept(AlarmFacts() if signal is Signal.ON else old.facts, data))
         state = step(old.state, signal, new.active, new.latching, old.one_shot)
         calls = state in ANNUNCIATED and signal in _CALLS
         new = replace(new, state=state, calls=new.calls + 1 if calls else new.calls)
@@ -183,7 +184,7 @@ class Turn:
         """Brings what the words of an alarm hang on up to date, without an event."""
         old = self.alarm(incubator, key)
         limit = old.limit if limit is None else limit
-        self.alarms[named(incubator, key)] = replace(old, limit=limit, facts=_kept(facts))
+        self.alarms[named(incubator, key)] = replace(old, limit=limit, facts=_kept(AlarmFacts(), facts))
 
     def _again(self, new: AlarmRec, old: AlarmRec, calls: bool) -> None:
         """An answered alarm that still holds calls anew after its re-alarm time."""
@@ -203,16 +204,16 @@ class Turn:
 
     def _state_alarm(self, old: AlarmRec, new: AlarmRec, signal: Signal, calls: bool, data: dict[str, Any]) -> None:
         facts = {
-            **new.facts, "from": str(old.state), "to": str(new.state), "event": str(signal), "level": new.level,
+            **asdict(new.facts), "was": str(old.state), "to": str(new.state), "event": str(signal), "level": new.level,
             "priority": str(new.priority), "occurrence": new.occurrence, "value": new.value, "limit": new.limit,
             "probe": new.probe, "since_ms": new.since_ms, "calls": new.calls, **data,
         }  # fmt: skip
         probe = self.compiled.by_name.get(new.probe)
-        if probe is not None and probe.tray:
-            facts.setdefault("tray", probe.tray)  # as it is now: a probe may be moved later
+        if probe is not None and "tray" not in facts:
+            facts["tray"] = probe.tray  # as it is now: a probe may be moved later
         if signal is Signal.ON:
             facts["first"] = self._first(new)
-        event = self.emit("alarm", new.incubator, new.key, **facts)
+        event = self.emit(events.AlarmChange(**facts), new.incubator, new.key)
         if new.priority is Priority.LOG:
             return
         name = f"{named(new.incubator, new.about)}#{new.occurrence}"
@@ -232,16 +233,13 @@ SUPPRESSED = (keys.HOT_KOJI, keys.COLD_KOJI, keys.SOON_HOT)
 OUTERMOST = ("high_high", "low_low")
 """Levels that no work can cause."""
 
-KEPT = frozenset({
-    "side", "text", "label", "causes", "total_ms", "left_s", "early_s", "late_s", "in_10", "after", "quality",
-})  # fmt: skip
-"""Facts that stay with an alarm as long as it does: its repeats and the state document say the same as its call."""
+KEPT = frozenset(AlarmFacts.__struct_fields__)
 
 _CALLS = frozenset({Signal.ON, Signal.UP, Signal.RE, Signal.UNSHELVE, Signal.UNSUPPRESS, Signal.IN})
 
 
-def _kept(facts: dict[str, Any]) -> dict[str, Any]:
-    return {name: value for name, value in facts.items() if name in KEPT}
+def _kept(before: AlarmFacts, facts: dict[str, Any]) -> AlarmFacts:
+    return replace(before, **{name: value for name, value in facts.items() if name in KEPT})
 
 
 def _follow(old: AlarmRec, signal: Signal, since_ms: int, priority: Priority | None, level: str | None) -> AlarmRec:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Final
 
-from msgspec.structs import replace
+from msgspec.structs import asdict, replace
 
 from kojimon.alarms.states import AlarmState
 from kojimon.contract import keys
@@ -250,10 +250,9 @@ def _alarm(turn: Turn, alarm: AlarmRec) -> Alarm:
     key = alarm.about
     silent = isinstance(key, keys.Silent)
     probe = turn.compiled.by_name.get(key.probe if isinstance(key, keys.Silent) else alarm.probe)
-    facts = {**alarm.facts, **beside(turn, alarm.incubator, key)}
+    facts = {**asdict(alarm.facts), **beside(turn, alarm.incubator, key)}
     return Alarm(**{
         **{name: value for name, value in facts.items() if name in _OWN and value is not None},
-        "causes": tuple(facts.get("causes") or ()),
         "key": alarm.key, "state": str(alarm.state), "active": alarm.active, "level": alarm.level,
         "priority": str(alarm.priority), "occurrence": alarm.occurrence, "since_t_ms": alarm.since_ms,
         "calls": alarm.calls, "stale": _stale(turn, alarm), "value": alarm.value, "limit": alarm.limit,

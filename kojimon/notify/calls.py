@@ -50,7 +50,7 @@ class Call:
     @property
     def test(self) -> bool:
         """Whether it is a test somebody asked for."""
-        return bool(self.first.event.data.get("test"))
+        return self.first.alarm.test
 
     @property
     def finished(self) -> bool:
@@ -71,13 +71,13 @@ class Call:
         """Since when it has been unanswered, and of the priority it has now, without a break; engine ms."""
         begun = self.first
         for before, item in pairwise(self.items):
-            if item.event.data.get("from") != "UNACK" or _wakes(before) != _wakes(item):
+            if item.alarm.was != "UNACK" or _wakes(before) != _wakes(item):
                 begun = item
         return begun.event.t_ms
 
 
 def _wakes(item: Item) -> bool:
-    return str(item.event.data.get("priority")) == Priority.WAKE
+    return item.alarm.priority == Priority.WAKE
 
 
 @dataclass(slots=True)
@@ -117,7 +117,7 @@ def calls_of(items: Sequence[Item], alarms: Mapping[str, AlarmNow]) -> list[Call
         name = alarm_of(item)
         if not name:
             continue
-        occurrence = int(item.event.data.get("occurrence") or 0)
+        occurrence = item.alarm.occurrence
         call = found.setdefault((name, occurrence), Call(name, occurrence, alarms.get(name)))
         if item.message.id.endswith(".over"):
             call.over = item
@@ -176,7 +176,7 @@ def calm_ms(group: Group) -> int:
 def _joins(call: Call, open_groups: Mapping[str, Group]) -> Group | None:
     """The group of the alarm that the engine named as the first of this cause, if this call belongs to it."""
     event = call.first.event
-    first = event.data.get("first")
+    first = call.first.alarm.first
     head = f"{event.incubator}/{first}"
     group = open_groups.get(head)
     if not first or head == call.name or group is None or call.test:

@@ -7,11 +7,13 @@ elsewhere than at the command that sent it.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import Any, Final
+from typing import Final
 
 from msgspec import Struct
 from msgspec.structs import replace
 
+from kojimon.contract import night as told
+from kojimon.contract.events import AlarmChange
 from kojimon.journal.records import Delivery
 from kojimon.model import Event, Priority
 from kojimon.notify.records import FAILED, SENT
@@ -92,18 +94,20 @@ def trials(events: Sequence[Event], receipts: Sequence[Delivery]) -> list[Trial]
     """The tests among the events of the alarm `test`, in order."""
     found: dict[tuple[str, int], Trial] = {}
     for event in events:
-        data, number = event.data, (event.incubator, int(event.data.get("occurrence") or 0))
+        what = event.what
+        if not isinstance(what, AlarmChange):
+            continue
+        number = (event.incubator, what.occurrence)
         trial = found.get(number)
-        if data.get("event") == "on":
-            wake = data.get("priority") == Priority.WAKE
+        if what.event == "on":
+            wake = what.priority == Priority.WAKE
             calls, end = f"{event.incubator}/test#{number[1]}.", ".over"
             own = [one for one in receipts if one.message.startswith(calls) and not one.message.endswith(end)]
-            crossed_ms, probe = int(data.get("since_ms", event.t_ms)), str(data.get("probe_test", ""))
-            found[number] = Trial(event.t_ms, crossed_ms, wake, probe, out=_out(own), failed=_failed(own))
-        elif trial is not None and data.get("event") == "ack":
-            who, channel = str(data.get("who", "")), str(data.get("channel", ""))
-            found[number] = replace(trial, answered_ms=event.t_ms, who=who, channel=channel)
-        elif trial is not None and data.get("event") == "off":
+            crossed_ms = event.t_ms if what.since_ms is None else what.since_ms
+            found[number] = Trial(event.t_ms, crossed_ms, wake, what.probe_test, out=_out(own), failed=_failed(own))
+        elif trial is not None and what.event == "ack":
+            found[number] = replace(trial, answered_ms=event.t_ms, who=what.who, channel=what.channel)
+        elif trial is not None and what.event == "off":
             found[number] = replace(trial, over=True)
     return list(found.values())
 
@@ -197,17 +201,11 @@ def chain(trial: Trial) -> str:
     return f"Probe {trial.probe}: {raised_s:.0f} s to raise the alarm, {out_s:.0f} s to {name}, {verdict}"
 
 
-def shown(trial: Trial) -> dict[str, Any]:
-    """A test as plain data: times `*_t_ms` in engine ms (None: never), durations in seconds from the raised alarm."""
-    return {
-        "at_t_ms": trial.at_ms,
-        "probe": trial.probe,
-        "raised_s": (trial.at_ms - trial.crossed_ms) / 1000,
-        "out_s": {name: (out_ms - trial.at_ms) / 1000 for name, out_ms in trial.out},
-        "failed": dict(trial.failed),
-        "answered_s": None if trial.answered_ms < 0 else (trial.answered_ms - trial.at_ms) / 1000,
-        "who": trial.who,
-        "channel": trial.channel,
-        "over": trial.over,
-        "passed": trial.passed,
-    }
+def shown(trial: Trial) -> told.Trial:
+    """A test as others read it."""
+    return told.Trial(
+        at_t_ms=trial.at_ms, probe=trial.probe, raised_s=(trial.at_ms - trial.crossed_ms) / 1000,
+        out_s={name: (out_ms - trial.at_ms) / 1000 for name, out_ms in trial.out}, failed=dict(trial.failed),
+        answered_s=None if trial.answered_ms < 0 else (trial.answered_ms - trial.at_ms) / 1000, who=trial.who,
+        channel=trial.channel, over=trial.over, passed=trial.passed,
+    )  # fmt: skip

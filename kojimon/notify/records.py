@@ -7,6 +7,7 @@ from typing import Any, Protocol
 
 from msgspec import Struct
 
+from kojimon.contract.events import AlarmChange
 from kojimon.journal.records import Delivery
 from kojimon.model import Event, Message
 
@@ -76,6 +77,11 @@ class Item(Struct, frozen=True):
     message: Message
     event: Event
     settled: bool = False
+
+    @property
+    def alarm(self) -> AlarmChange:
+        """What its event says of an alarm; of something else, nothing."""
+        return self.event.what if isinstance(self.event.what, AlarmChange) else AlarmChange()
 
 
 class Quiet(Struct, frozen=True):

@@ -7,7 +7,7 @@ is; what was done; what to do; what the daemon does next.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any, Final
+from typing import Final
 from urllib.parse import urlsplit
 
 import msgspec
@@ -15,6 +15,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from kojimon.contract import keys
+from kojimon.contract.events import AlarmChange
 from kojimon.contract.state import Alarm, Box, Document, Probe, alarm_of
 from kojimon.model import Event
 from kojimon.notify.records import Send
@@ -75,7 +76,7 @@ def compose(send: Send, events: Sequence[Event], desk: Desk) -> Text:
         return _over(events, desk, speech)
     first = events[0]
     if first.kind != "alarm":
-        line = event_words.line(_plain(first, desk), speech, _work(first, desk))
+        line = event_words.line(_dated(first, desk), speech, _work(first, desk))
         text = line.text if line else first.kind
         return Text(_short(text), "\n".join(filter(None, [text, *_advice(first, desk), _unset(desk)])))
     return _call(send, events, desk, speech)
@@ -114,7 +115,7 @@ def _call(send: Send, events: Sequence[Event], desk: Desk, speech: Speech) -> Te
 
 
 def _test(send: Send, first: Event, desk: Desk, speech: Speech) -> Text:
-    text = str(first.data.get("text") or "Test")
+    text = _facts(first).text or "Test"
     press = "Press Acknowledge on this phone: that passes the night check."
     since = _since(first, _alarm(first, desk), desk, speech)
     lines = [text, since, press, how_to_stop(desk.page), _mark(send, desk)]
@@ -131,7 +132,7 @@ def _worse(send: Send, events: Sequence[Event]) -> str:
 def _since(event: Event, alarm: Alarm, desk: Desk, speech: Speech) -> str:
     since_ms = alarm.since_t_ms or event.t_ms
     lasted = say.span((desk.now_ms - since_ms) / 1000)
-    number = event.data.get("occurrence") or 1
+    number = _facts(event).occurrence or 1
     turn = f", time number {number}" if number > 1 else ""
     utc_ms, trusted = desk.utc_of(since_ms)
     if not trusted:
@@ -180,7 +181,8 @@ def _consequence(event: Event) -> str:
     meaning = meaning_of(event.key)
     if meaning is None:
         return ""
-    causes = "" if event.data.get("causes") or event.data.get("text") else f" Likely: {say.listing([*meaning.causes])}."
+    what = _facts(event)
+    causes = "" if what.causes or what.text else f" Likely: {say.listing([*meaning.causes])}."
     return f"If nothing is done, {meaning.consequence}.{causes}"
 
 
@@ -270,30 +272,30 @@ def _over(events: Sequence[Event], desk: Desk, speech: Speech) -> Text:
         subject = say.small_first(alarm_words.subject(_alarm(events[0], desk), speech))
         limited = isinstance(keys.parse(events[0].key), keys.Limit)
         again = "Back within limits" if limited else "Back to normal"
-        other = alarm_words.not_normal(_alarm(events[0], desk), events[0].data, speech)
+        other = alarm_words.not_normal(_alarm(events[0], desk), _facts(events[0]), speech)
         title = other or f"{again} after {_lasted(events[0])}: {subject}"
     return Text(_short(title), "\n".join([*lines, _unset(desk)]).strip())
 
 
 def _over_line(event: Event, desk: Desk, speech: Speech) -> str:
-    since_ms = int(event.data.get("since_ms") or event.t_ms)
-    alarm = _alarm(event, desk)
-    text = alarm_words.not_normal(alarm, event.data, speech) or alarm_words.subject(alarm, speech)
+    what, alarm = _facts(event), _alarm(event, desk)
+    since_ms = what.since_ms or event.t_ms
+    text = alarm_words.not_normal(alarm, what, speech) or alarm_words.subject(alarm, speech)
     now_utc_ms = desk.utc_of(desk.now_ms)[0]
     began, ended = (speech.moment(desk.utc_of(t_ms)[0], now_utc_ms) for t_ms in (since_ms, event.t_ms))
     when = f", {began} to {ended}" if desk.utc_of(event.t_ms)[1] else ""
-    press = "Reset" if event.data.get("to") == "LATCH-ACK" else "Acknowledge, then Reset"
+    press = "Reset" if what.to == "LATCH-ACK" else "Acknowledge, then Reset"
     kept = f". Look at the koji, then press {press}." if _kept(event) else ""
     return f"{text} for {_lasted(event)}{when}{kept}"
 
 
 def _kept(event: Event) -> bool:
     """Whether the alarm stays listed until somebody resets it."""
-    return str(event.data.get("to")).startswith("LATCH")
+    return _facts(event).to.startswith("LATCH")
 
 
 def _lasted(event: Event) -> str:
-    return show_duration(max(0, event.t_ms - int(event.data.get("since_ms") or event.t_ms)) / 1000)
+    return show_duration(max(0, event.t_ms - (_facts(event).since_ms or event.t_ms)) / 1000)
 
 
 def _folded(send: Send, events: Sequence[Event], desk: Desk, speech: Speech) -> Text:
@@ -301,26 +303,31 @@ def _folded(send: Send, events: Sequence[Event], desk: Desk, speech: Speech) -> 
     events = sorted(events, key=lambda event: event.kind != "summary")
     ended = {_occurrence(event) for event in events if _is_over(event)}
     for event in events:
-        if event.kind == "alarm" and not _is_over(event) and _occurrence(event) in ended:
+        if isinstance(event.what, AlarmChange) and not _is_over(event) and _occurrence(event) in ended:
             continue
         utc_ms, trusted = desk.utc_of(event.t_ms)
         clock = speech.moment(utc_ms, desk.utc_of(desk.now_ms)[0]) if trusted else ""
-        line = teller.tell(_plain(event, desk))
+        line = teller.tell(_dated(event, desk))
         text = _over_line(event, desk, speech) if _is_over(event) else (line.text if line else event.kind)
         lines.append(f"{clock} {text}".strip())
     more = [f"and {len(lines) - LISTED} more; see: kojimon alarms"] if len(lines) > LISTED else []
     count = len(lines)
     title = f"{count} alarms at once" if send.kind == "flood" else f"{count} thing{'s' if count != 1 else ''} to know"
-    summary = event_words.line(_plain(events[0], desk), speech) if events[0].kind == "summary" else None
+    summary = event_words.line(_dated(events[0], desk), speech) if events[0].kind == "summary" else None
     return Text(_short(summary.text) if summary else title, "\n".join([*lines[:LISTED], *more, _unset(desk)]).strip())
 
 
-def _occurrence(event: Event) -> tuple[str, str, Any]:
-    return event.incubator, event.key, event.data.get("occurrence")
+def _facts(event: Event) -> AlarmChange:
+    """What an event of an alarm says; of another, nothing."""
+    return event.what if isinstance(event.what, AlarmChange) else AlarmChange()
+
+
+def _occurrence(event: Event) -> tuple[str, str, int]:
+    return event.incubator, event.key, _facts(event).occurrence
 
 
 def _is_over(event: Event) -> bool:
-    return event.kind == "alarm" and event.data.get("event") == "off"
+    return _facts(event).event == "off"
 
 
 # -- parts -----------------------------------------------------------------------------------------------------------
@@ -347,22 +354,21 @@ def _work(event: Event, desk: Desk) -> Work:
 
 def _alarm(event: Event, desk: Desk) -> Alarm:
     """The alarm of an event in the form of the state document, with what is known of it now where it is the same."""
-    data = event.data
+    what = _facts(event)
     box = _box(event.incubator, desk)
     rows = box.alarms if box is not None else desk.document.alarms
-    same = (row for row in rows if row.key == event.key and row.occurrence == data.get("occurrence"))
+    same = (row for row in rows if row.key == event.key and row.occurrence == what.occurrence)
     now = next(same, None)
     probes = box.probes if box is not None else ()
-    tray = next((probe.tray for probe in probes if probe.name == data.get("probe")), "")
-    alarm = alarm_of(event.key, {"since_ms": event.t_ms, "tray": tray, **data})
+    tray = next((probe.tray for probe in probes if probe.name == what.probe), "")
+    alarm = alarm_of(event.key, replace(what, since_ms=what.since_ms or event.t_ms, tray=what.tray or tray))
     known = {} if now is None else msgspec.structs.asdict(now)
     return replace(alarm, **{name: value for name, value in known.items() if value not in (None, "", ())})
 
 
-def _plain(event: Event, desk: Desk) -> dict[str, Any]:
+def _dated(event: Event, desk: Desk) -> Event:
     utc_ms, trusted = desk.utc_of(event.t_ms)
-    plain: dict[str, Any] = msgspec.to_builtins(event)
-    return {**plain, "utc": say.moment_utc(utc_ms).isoformat()} if trusted else plain
+    return replace(event, utc=say.moment_utc(utc_ms).isoformat()) if trusted else event
 
 
 def _unset(desk: Desk) -> str:

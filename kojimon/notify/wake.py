@@ -51,7 +51,7 @@ def _due(ledger: Ledger, group: Group, channel: Channel, callers: list[Call], be
         again = any(one.state == SENT for one in tries)
         return last_ms + retry_ms(failed), "again" if again else "call"
     news = [member for member in callers if _news(ledger, member, channel)]
-    worse = [member for member in news if member.last.event.data.get("event") == "up"]
+    worse = [member for member in news if member.last.alarm.event == "up"]
     if worse:
         return max(last_ms, *(member.last.event.t_ms for member in worse)), "worse"
     anew = [member.last.event.t_ms for member in callers if member.last.event.t_ms > last_ms]
@@ -70,12 +70,12 @@ NEVER_MS = 1 << 62
 
 
 def _repeats_ms(callers: list[Call]) -> list[int]:
-    return [member.last.event.t_ms for member in callers if member.last.event.data.get("event") == "re"]
+    return [member.last.event.t_ms for member in callers if member.last.alarm.event == "re"]
 
 
 def _news(ledger: Ledger, member: Call, channel: Channel) -> bool:
     """Whether the channel has not yet told the member's latest state; a mere repeat is no news."""
-    fresh = [item for item in member.items if item is member.first or item.event.data.get("event") == "up"]
+    fresh = [item for item in member.items if item is member.first or item.alarm.event == "up"]
     return any(not ledger.sent(item.message.id, channel.name) for item in fresh)
 
 

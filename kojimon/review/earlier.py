@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from kojimon.contract.events import Verdict
 from kojimon.curve import Earlier
 from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import BatchRow
@@ -9,14 +10,12 @@ from kojimon.model import Event
 from kojimon.review.load import load_case
 from kojimon.review.measure.minutes import Minute, gap_of, hottest, read_minutes, runs
 
-SENSES = ("look", "smell", "taste")
-
 
 def scores(verdicts: list[Event]) -> dict[str, float]:
     """Mean score by batch, the last verdict of each counted."""
     found: dict[str, float] = {}
     for event in verdicts:
-        given = [int(event.data[f"{name}_score"]) for name in SENSES if event.data.get(f"{name}_score")]
+        given = list(event.what.scores.values()) if isinstance(event.what, Verdict) else []
         if given:
             found[event.batch] = sum(given) / len(given)
     return found

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from array import array
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
 import msgspec
 from msgspec import Struct
 
+from kojimon.contract.inputs import Forecast, Settings
 from kojimon.errors import UsageError
 from kojimon.journal.reading.certificates import certificates
 from kojimon.journal.reading.export import batch_span, placed_in
@@ -104,7 +105,7 @@ def load_case(reader: Reader, batch: str) -> Case:
         inoculated=story.hour0_ms is not None,
         bands=tuple(spans(story.stages, lambda t_ms: known.schedule(row.schedule, t_ms), hours.ms, t1_ms)),
         schedule=known.schedule(row.schedule, t1_ms),
-        settings=known.at(t1_ms).get("settings", {}),
+        settings=known.whole(t1_ms),
         probes=probes, names=names, stays=stays_of(probes, names, events),
     )  # fmt: skip
 
@@ -137,10 +138,11 @@ def _forecasts(reader: Reader, case: Case, curves: Sequence[Series]) -> tuple[tu
     """How the forecasts of the batch fared, and how early they warned."""
     first, end = reader.seq_at(case.t0_ms), reader.seq_at(case.t1_ms + 1)
     made = []
-    for row in reader.inputs("forecast", first, end):
-        one = read_forecast(row.payload.get("forecast")) if row.payload.get("batch") == case.row.id else None
-        if one is not None:
-            made.append((case.hours.ms(int(row.payload.get("made_ms", row.t_ms))), one))
+    for row in reader.inputs(Forecast.kind, first, end):
+        told = row.what
+        one = read_forecast(told.forecast) if isinstance(told, Forecast) and told.batch == case.row.id else None
+        if one is not None and isinstance(told, Forecast):
+            made.append((case.hours.ms(row.t_ms if told.made_ms is None else told.made_ms), one))
     if not made:
         return (), Warned()
     beds = [minutes_of(one) for one in curves if one.place == "bed" and one.quantity == "temperature"]
@@ -220,6 +222,12 @@ def _pages(reader: Reader, batch: str) -> Iterator[Event]:
         yield from page
 
 
+class _Setup(Struct):
+    """Of the engine's setup what is asked here."""
+
+    schedules: dict[str, msgspec.Raw] = {}
+
+
 class _Settings:
     """Which settings were in force when, from the events that state them."""
 
@@ -227,19 +235,22 @@ class _Settings:
         self._reader = reader
         events = reader.events(kinds=("settings",), limit=100_000)
         self._since = [(event.t_ms, event.key) for event in events]
-        self._bodies: dict[str, Mapping[str, Any]] = {}
+        self._known: dict[str, Settings] = {}
 
-    def at(self, t_ms: int) -> Mapping[str, Any]:
-        """The settings in force at an engine time, plain; {} where none are known."""
+    def _at(self, t_ms: int) -> Settings:
         name = next((key for since, key in reversed(self._since) if since <= t_ms), "")
-        if name and name not in self._bodies:
-            self._bodies[name] = self._reader.settings(name) or {}
-        return self._bodies.get(name, {})
+        if name not in self._known:
+            self._known[name] = self._reader.settings(name) or Settings()
+        return self._known[name]
+
+    def whole(self, t_ms: int) -> dict[str, Any]:
+        """The settings in force at an engine time, plain; {} where none are known."""
+        return msgspec.json.decode(self._at(t_ms).settings) or {}
 
     def schedule(self, name: str, t_ms: int) -> Schedule | None:
         """A schedule as it stood at an engine time."""
-        plain = self.at(t_ms).get("setup", {}).get("schedules", {}).get(name)
         try:
-            return None if plain is None else msgspec.convert(plain, Schedule)
-        except msgspec.ValidationError:
+            found = msgspec.json.decode(self._at(t_ms).setup, type=_Setup).schedules.get(name)
+            return None if found is None else msgspec.json.decode(found, type=Schedule)
+        except msgspec.DecodeError:
             return None

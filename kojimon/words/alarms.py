@@ -5,13 +5,11 @@ Alarms come as in the state document; one of an event is made into such a one by
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
-
 from msgspec import Struct
 
 from kojimon.contract import keys
 from kojimon.contract.alarms import Alarm
+from kojimon.contract.events import AlarmChange
 from kojimon.model import Quality
 from kojimon.words import speech as say
 from kojimon.words import watches
@@ -274,19 +272,19 @@ def subject(alarm: Alarm, speech: Speech) -> str:
     return text
 
 
-def not_normal(alarm: Alarm, data: Mapping[str, Any], speech: Speech) -> str:
+def not_normal(alarm: Alarm, what: AlarmChange, speech: Speech) -> str:
     """How an alarm ended that did not come back to normal: its batch or stage is over, or the stage's limit is another
     now; "" of one that did.
 
     Args:
-        data: of the event of its end.
+        what: of the event of its end.
     """
-    key, limit = keys.parse(alarm.key), data.get("limit_now")
+    key, limit = keys.parse(alarm.key), what.limit_now
     about = say.small_first(subject(alarm, speech))
-    if data.get("ended") in ("old", "work"):
-        since = "nothing was read since" if data["ended"] == "old" else "the koji was worked on since"
+    if what.ended in ("old", "work"):
+        since = "nothing was read since" if what.ended == "old" else "the koji was worked on since"
         return f"No longer known: {about}, read by hand; {since}. Read it again"
-    if data.get("ended"):
+    if what.ended:
         return f"No longer watched: {about}"
     if limit is None or not isinstance(key, keys.Limit):
         return ""

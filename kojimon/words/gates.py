@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
-
+from kojimon.contract.events import Checked, Refused
 from kojimon.words.speech import Speech
 
 COLD = "In rice so cold the spores wake hours late, and unwanted microbes gain."
@@ -29,31 +27,31 @@ def _wanted(at_least: float | None, at_most: float | None, speech: Speech, big: 
     return f"{side.capitalize() if big else side} {speech.value('temperature', limit)}"
 
 
-def _cold(data: Mapping[str, Any]) -> bool:
-    value, low, high = data.get("value"), data.get("at_least"), data.get("at_most")
+def _cold(told: Checked | Refused) -> bool:
+    value, low, high = told.value, told.at_least, told.at_most
     return value is not None and low is not None and (high is None or value <= high) and value < low
 
 
-def answered(gate: Mapping[str, Any], speech: Speech) -> str:
+def answered(gate: Checked, speech: Speech) -> str:
     """What a gate that was passed came to: ` Cool enough? Yes, 31.0 °C by the kitchen thermometer.`; "" for none."""
-    if gate.get("override"):
-        return f" Done all the same: {gate['override']}."
-    value = gate.get("value")
+    if gate.override:
+        return f" Done all the same: {gate.override}."
+    value = gate.value
     if value is None:
         return ""
-    by = " by the kitchen thermometer" if gate.get("by") == "thermometer" else ""
-    asks = question(None if gate.get("at_most") is not None else gate.get("at_least"), gate.get("at_most"))
+    by = " by the kitchen thermometer" if gate.by == "thermometer" else ""
+    asks = question(None if gate.at_most is not None else gate.at_least, gate.at_most)
     return f" {asks} Yes, {speech.value('temperature', value)}{by}."
 
 
-def refusal(data: Mapping[str, Any], speech: Speech) -> str:
+def refusal(told: Refused, speech: Speech) -> str:
     """Why a gate did not let a step pass: too hot, too cold, or not known.
 
     Args:
-        data: of the event `refused` with code `gate` or `gate-unknown`.
+        told: of the event `refused` with code `gate` or `gate-unknown`.
     """
-    low, high, value = data.get("at_least"), data.get("at_most"), data.get("value")
-    if _cold(data):
+    low, high, value = told.at_least, told.at_most, told.value
+    if _cold(told) and value is not None:
         return (
             f"Too cold: it is at {speech.value('temperature', value)}; {_wanted(low, None, speech)} is wanted. {COLD}"
         )
@@ -62,8 +60,8 @@ def refusal(data: Mapping[str, Any], speech: Speech) -> str:
     return f"{question(low if value is None else None, high)} {found}; {wanted} is wanted."
 
 
-def way_on(data: Mapping[str, Any]) -> str:
+def way_on(told: Refused) -> str:
     """What to do first: `Wait`, `Warm it first`; `Measure it` where nothing is known."""
-    if data.get("value") is None:
+    if told.value is None:
         return "Measure it"
-    return "Warm it first, in the box" if _cold(data) else "Wait"
+    return "Warm it first, in the box" if _cold(told) else "Wait"

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any, Final
+from typing import Final
 
+from kojimon.contract.night import Trial
 from kojimon.units import show_duration
 
 ADVICE: Final = (
@@ -16,22 +16,22 @@ ADVICE: Final = (
 """What to do with the phone before the test."""
 
 
-def lines(last: Mapping[str, Any]) -> list[tuple[str, str]]:
+def lines(last: Trial) -> list[tuple[str, str]]:
     """What became of a test, and the tone of each line.
 
     Args:
-        last: the test as `notify.night_check.shown` gives it.
+        last: the test.
     """
     found = [
         (f"{name}: failed, {why or 'no reason given'}; it is tried again", "wrong")
-        for name, why in last["failed"].items()
+        for name, why in last.failed.items()
     ]
     found += [
         (f"{name}: on its way after {out_s:.1f} s. Press Acknowledge on the phone.", "plain")
-        for name, out_s in last["out_s"].items()
+        for name, out_s in last.out_s.items()
     ]
-    if last["answered_s"] is not None:
-        who = f" by {last['who']}" if last["who"] else ""
-        through = f" ({last['channel']})" if last["channel"] else ""
-        found.append((f"Answered{who}{through} after {show_duration(last['answered_s'])}.", "plain"))
+    if last.answered_s is not None:
+        who = f" by {last.who}" if last.who else ""
+        through = f" ({last.channel})" if last.channel else ""
+        found.append((f"Answered{who}{through} after {show_duration(last.answered_s)}.", "plain"))
     return found

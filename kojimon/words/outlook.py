@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any, Final
+from typing import Final
 
+from kojimon.contract.events import Forecast
 from kojimon.contract.state import Box, Foreseen, Step
 from kojimon.units import show_duration
 from kojimon.words import status
@@ -113,15 +113,15 @@ def _stale(forecast: Foreseen) -> str:
     return f"The last forecast is {show_duration(age_s)} old: too old to go by. Alarms go on without it."
 
 
-def told(key: str, data: Mapping[str, Any]) -> tuple[str, str]:
+def told(key: str, what: Forecast) -> tuple[str, str]:
     """What changes about the forecasts as such, and its tone; "" for nothing. Each single one is no event."""
-    count = data.get("batches") or 1
+    count = what.batches or 1
     texts = {
         "known": "The koji warms itself: from now on its course is forecast.",
         "contradicted": "The koji does not do what was forecast. Look at it and at its probe.",
         "agrees": "The koji does what is forecast again.",
         "forgotten": "Forgotten: what earlier batches taught the forecasts.",
         "learnt": f"Learnt for the next forecasts, from {count} batch{'es' if count != 1 else ''} by now.",
-        "refused": f"A forecast made no sense and was left aside: {data.get('reason', '')}.",
+        "refused": f"A forecast made no sense and was left aside: {what.reason}.",
     }
     return texts.get(key, ""), "look" if key == "contradicted" else "plain"

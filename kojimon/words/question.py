@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
+from kojimon.contract.events import ProbeBack
 from kojimon.contract.state import Box
 from kojimon.words.speech import Speech, big_first
 
@@ -41,15 +41,13 @@ def text_of(probes: int) -> str:
     return "Is the probe back in the koji, at mid-depth of the warmest tray?"
 
 
-def told(key: str, data: Mapping[str, Any], speech: Speech) -> tuple[str, str]:
+def told(key: str, what: ProbeBack, speech: Speech) -> tuple[str, str]:
     """The words of an event about it, and their tone; "" for one that says nothing to a person."""
+    many = what.probes > 1
     if key == "asked":
-        return text_of(int(data.get("probes") or 1)), "plain"
+        return text_of(what.probes or 1), "plain"
     if key == "said":
-        return "Noted: the probes are back in the koji." if (data.get("probes") or 1) > 1 else (
-            "Noted: the probe is back in the koji."
-        ), "good"  # fmt: skip
-    many = int(data.get("probes") or 1) > 1
+        return f"Noted: the probe{'s are' if many else ' is'} back in the koji.", "good"
     if key == "follows":
         return (
             "The koji probes follow the box air since the work on it. Are they back in the koji?" if many else
@@ -59,9 +57,9 @@ def told(key: str, data: Mapping[str, Any], speech: Speech) -> tuple[str, str]:
         asked = "whether the probes are back in the koji" if many else "whether the probe is back in the koji"
         return f"Nobody has said {asked}, and the readings do not show it. Look.", "look"
     if key == "fell":
-        before, now = (speech.value("temperature", data[name]) for name in ("from_c", "value"))
+        before, now = (speech.value("temperature", value or 0.0) for value in (what.from_c, what.value))
         return (
-            f"Probe {data['probe']} fell from {before} to {now} within minutes: no longer in the koji? Not counted as "
+            f"Probe {what.probe} fell from {before} to {now} within minutes: no longer in the koji? Not counted as "
             "back to normal. Put it back, or enter what you did.", "look",
         )  # fmt: skip
     return "", "plain"

@@ -14,6 +14,7 @@ from kojimon.notify.records import Channel
 from kojimon.schedule.spec import After, Band, Limit, Schedule, Stage, Step, Watch
 from tests.engine.build import AIR, BED, HUMIDITY, MIDDLE, Rows, site
 from tests.notify.board import DAY_UTC_MS, PHONE, Room
+from tests.parts.inputs import says
 
 HIGH, LOW = "limit/bed/temperature/high", "limit/bed/temperature/low"
 WAKE, TELL = Priority.WAKE, Priority.TELL
@@ -80,17 +81,17 @@ class Case(Room):
         """Does an act now; what the engine said to it."""
         seq = self.rows.act(kind, incubator=incubator, **data)
         self.run()
-        return [event for event in self.events if event.data.get("act") == seq]
+        return [event for event in self.events if says(event).get("act") == seq]
 
     def of(self, key: str = HIGH, repeats: bool = False) -> list[Event]:
         """The events of an alarm."""
         found = [event for event in self.events if event.kind == "alarm" and event.key == key]
-        return [event for event in found if repeats or event.data["event"] != "re"]
+        return [event for event in found if repeats or says(event)["event"] != "re"]
 
     def moves(self, key: str = HIGH, repeats: bool = False) -> list[tuple[float, str, str]]:
         """(seconds, signal, state afterwards) of an alarm."""
         return [
-            ((event.t_ms - self.rows.t0_ms) / 1000, event.data["event"], event.data["to"])
+            ((event.t_ms - self.rows.t0_ms) / 1000, says(event)["event"], says(event)["to"])
             for event in self.of(key, repeats)
         ]
 

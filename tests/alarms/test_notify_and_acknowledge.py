@@ -16,6 +16,7 @@ from tests.alarms.build import HIGH, TELL, Case, high, limit, schedule
 from tests.daemon.running import broker_site, running
 from tests.notify.board import DAY_UTC_MS, NIGHT_UTC_MS, PHONE, SIREN
 from tests.notify.test_dispatch import begin, heat
+from tests.parts.inputs import says
 
 SPEAKER = Channel("speaker", tells=False, joins_s=240, sounds=True)
 
@@ -55,7 +56,7 @@ def test_32_copies_have_one_id_and_the_log_one_occurrence() -> None:
     case.hold(100).hold(400, bed=36.0)
     assert len(case.urgent()) == 3
     assert {one.send.key for one in case.sent} == {f"box/{HIGH}#1"}
-    assert {event.data["occurrence"] for event in case.of()} == {1}
+    assert {says(event)["occurrence"] for event in case.of()} == {1}
 
 
 def unix_request(path: Path, method: str, target: str) -> int:
@@ -92,8 +93,8 @@ def test_34_an_old_message_cannot_answer_a_new_occurrence() -> None:
     (told,) = case.do("alarm.acknowledge", key=HIGH, occurrence=7)
     assert case.state.alarms[f"box/{HIGH}"].occurrence == 8
     assert case.state_of() == "UNACK"
-    assert (told.kind, told.data["code"], told.data["occurrence"]) == ("refused", "over", 8)
-    assert "it is over" in told.data["reason"]
+    assert (told.kind, says(told)["code"], says(told)["occurrence"]) == ("refused", "over", 8)
+    assert "it is over" in says(told)["reason"]
 
 
 def test_35_two_at_once_record_one_and_both_are_content(tmp_path: Path) -> None:
@@ -198,7 +199,7 @@ def test_40_seen_and_still_there_is_called_again_and_shown_as_stale() -> None:
     case.hold(3 * 3600, every_s=60)
     assert [alarm.stale for alarm in case.listed()] == [False]
     case.hold(3900, every_s=60)
-    assert [event.data["event"] for event in case.of(repeats=True)] == ["on", "ack", "re"]
+    assert [says(event)["event"] for event in case.of(repeats=True)] == ["on", "ack", "re"]
     case.do("alarm.acknowledge", key=HIGH, occurrence=1)
     case.hold(60)
     assert [alarm.stale for alarm in case.listed()] == [True]

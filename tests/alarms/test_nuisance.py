@@ -19,6 +19,7 @@ from kojisim import scenarios
 from tests.alarms.build import HIGH, MIN, Case, limit, schedule
 from tests.engine.build import AIR, BED, HUMIDITY, MIDDLE
 from tests.notify.board import NIGHT_UTC_MS, PHONE
+from tests.parts.inputs import says
 from tests.scenario.night import Night
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -43,7 +44,7 @@ def test_13_quiet_data_wake_nobody_and_noise_hardly() -> None:
     sigma, n=3, at most 3 activations in total (expected 0.199)."""
     assert noisy(17_280, 0.05, 36.0, 43.0, 600, seed=1).urgent() == []
     case = noisy(17_280, 1.0, 30.0, 32.0, 20, seed=2)
-    assert sum(event.data["event"] == "on" for event in case.of()) <= 3
+    assert sum(says(event)["event"] == "on" for event in case.of()) <= 3
 
 
 def test_14_a_three_sigma_fault_is_found_in_its_mean_time() -> None:
@@ -78,7 +79,7 @@ def test_15_chatter_is_one_message_and_goes_on_being_evaluated() -> None:
     keys = Counter(one.send.key.rsplit("#", 1)[1] for one in own)
     assert set(keys) == {"1", "2", "3"}, "from the third on everything is one entry"
     assert [one.send.kind for one in own if one.send.key.endswith("#3")] == ["told", "over"]
-    assert sum(event.data["event"] == "on" for event in case.of("health/broker:house")) == 10
+    assert sum(says(event)["event"] == "on" for event in case.of("health/broker:house")) == 10
 
 
 def test_16_a_flood_is_one_combined_message_and_what_wakes_still_passes() -> None:
@@ -125,7 +126,7 @@ def test_18_a_whole_batch_stays_within_what_a_sleeper_can_bear() -> None:
     min."""
     night = Night(scenarios.nuisances(18), 18, load_schedule(HOME)).run()
     assert night.wakings == []
-    alarms = [e for e in night.events if e.kind == "alarm" and e.data["event"] == "on"]
+    alarms = [e for e in night.events if e.kind == "alarm" and says(e)["event"] == "on"]
     slots = (night.events[-1].t_ms - night.events[0].t_ms) / 600_000
     assert len(alarms) / slots <= 1
 
@@ -164,4 +165,4 @@ def test_whoever_answered_that_the_probe_is_out_of_the_koji_gets_the_time_to_put
     lie(2000)
     ((at_s, _, to),) = case.moves("blind/bed")
     assert to == "UNACK" and abs(at_s - wakes_s) <= 10
-    assert (case.of("blind/bed")[0].data["since_ms"] - case.rows.t0_ms) / 1000 == 100, "it says when it was last seen"
+    assert (says(case.of("blind/bed")[0])["since_ms"] - case.rows.t0_ms) / 1000 == 100, "it says when it was last seen"

@@ -10,6 +10,7 @@ from kojimon.model import Priority
 from kojimon.schedule.spec import Band, Deviation, Exposure, Recovery
 from tests.alarms.build import HIGH, MIN, TELL, Case, high, limit, schedule
 from tests.engine.build import MIDDLE
+from tests.parts.inputs import says
 
 SOON = "time-to-limit/bed/temperature"
 
@@ -29,8 +30,8 @@ def test_20_a_sure_slope_towards_a_limit_is_told_with_the_time_left_and_noise_is
     case = Case(schedule(high(35.0)))
     ramp(case.hold(600), 31.0, 34.0, 0.06)
     (event, *_) = case.of(SOON)
-    assert event.data["left_s"] <= 1500
-    assert event.data["priority"] == "tell"
+    assert says(event)["left_s"] <= 1500
+    assert says(event)["priority"] == "tell"
     noisy = Case(schedule(high(31.0)))
     ramp(noisy.hold(600), 30.0, 30.1, 0.0005, noise=0.2)
     assert noisy.of(SOON) == []
@@ -45,8 +46,8 @@ def test_21_the_time_left_is_right() -> None:
     ramp(case, 33.2, 33.8, 0.06)
     (event,) = case.of(SOON)
     # The engine looks every two minutes, in which the value rises by 0.12 K.
-    assert 33.5 - 0.07 <= event.data["value"] <= 33.5 + 0.13
-    assert (35.0 - event.data["value"]) / 0.06 * 60 == pytest.approx(event.data["left_s"], abs=45)
+    assert 33.5 - 0.07 <= says(event)["value"] <= 33.5 + 0.13
+    assert (35.0 - says(event)["value"]) / 0.06 * 60 == pytest.approx(says(event)["left_s"], abs=45)
 
 
 def test_22_a_stage_change_brings_its_limits_at_once() -> None:
@@ -130,7 +131,7 @@ def test_26_a_shelf_has_a_cap_and_a_one_shot_ends_at_it_too() -> None:
     case.hold(200, bed=36.0)
     (refused,) = case.do("alarm.shelve", key=HIGH, for_s=3 * 3600)
     assert refused.kind == "refused"
-    assert "60 min is the most" in refused.data["reason"]
+    assert "60 min is the most" in says(refused)["reason"]
     case.do("alarm.shelve", key=HIGH, one_shot=True)
     shelved_s = case.at_s
     case.hold(3700, every_s=30)

@@ -15,6 +15,7 @@ from kojimon.words.events import Teller
 from kojimon.words.speech import Speech
 from tests.alarms.build import HIGH, LOW, MIN, TELL, Case, high, limit, schedule
 from tests.engine.build import BED, MIDDLE
+from tests.parts.inputs import says
 
 S = AlarmState
 G = Signal
@@ -66,10 +67,10 @@ def test_04_worse_than_when_acknowledged_voids_the_acknowledgement() -> None:
     reached_s = case.at_s + 10
     case.hold(60, bed=38.0)
     on, ack, up = case.of()
-    assert (up.data["event"], up.data["to"], up.data["occurrence"]) == ("up", "UNACK", on.data["occurrence"])
+    assert (says(up)["event"], says(up)["to"], says(up)["occurrence"]) == ("up", "UNACK", says(on)["occurrence"])
     assert (up.t_ms - case.rows.t0_ms) / 1000 == reached_s
-    assert (on.data["priority"], up.data["priority"]) == ("tell", "wake")
-    assert ack.data["to"] == "ACKED"
+    assert (says(on)["priority"], says(up)["priority"]) == ("tell", "wake")
+    assert says(ack)["to"] == "ACKED"
 
 
 def test_05_re_alarm_without_end_while_it_holds() -> None:
@@ -82,7 +83,7 @@ def test_05_re_alarm_without_end_while_it_holds() -> None:
         acked_s = case.at_s
         case.hold(21 * MIN, every_s=30)
         last = case.of(repeats=True)[-1]
-        assert (last.data["event"], last.data["to"], last.data["calls"]) == ("re", "UNACK", count)
+        assert (says(last)["event"], says(last)["to"], says(last)["calls"]) == ("re", "UNACK", count)
         assert (last.t_ms - case.rows.t0_ms) / 1000 == acked_s + 1200
 
 
@@ -178,8 +179,8 @@ def test_11_bad_readings_are_an_alarm_of_their_own_and_clear_nothing(quality: Qu
             case.rows.read(no, 30.0)
     case.run()
     silent = case.of("silent/koji-top")
-    assert [event.data["to"] for event in silent] == ["UNACK"]
-    assert silent[0].data["quality"] == int(quality)
+    assert [says(event)["to"] for event in silent] == ["UNACK"]
+    assert says(silent[0])["quality"] == int(quality)
     assert case.state_of() == "UNACK"
     assert case.state.alarms[f"box/{HIGH}"].active
 
@@ -197,7 +198,7 @@ def test_12_stale_data_is_told_by_the_probe_s_own_interval_and_discrepancy_only_
         case.rows.at(case.at_s + 10)
         case.rows.read(MIDDLE, 31.5, int(Quality.DRIFT))
     case.run()
-    assert case.of("silent/koji-middle")[0].data["quality"] == int(Quality.DRIFT)
+    assert says(case.of("silent/koji-middle")[0])["quality"] == int(Quality.DRIFT)
 
 
 def test_trays_that_differ_are_no_discrepancy() -> None:
@@ -219,12 +220,12 @@ def test_09_a_limit_that_latches_stays_listed_through_the_engine() -> None:
     case = latched()
     assert case.state_of() == "LATCH-UNACK"
     (refused,) = case.do("alarm.reset", key=HIGH, occurrence=1)
-    assert (refused.kind, refused.data["reason"]) == ("unchanged", "acknowledge it first; only what is kept is reset")
+    assert (refused.kind, says(refused)["reason"]) == ("unchanged", "acknowledge it first; only what is kept is reset")
     case.do("alarm.acknowledge", key=HIGH, occurrence=1)
     case.hold(3 * 3600, every_s=60)
     assert [alarm.state for alarm in case.listed()] == ["LATCH-ACK"]
     (reset,) = case.do("alarm.reset", key=HIGH, occurrence=1)
-    assert (reset.data["event"], reset.data["to"], reset.data["who"]) == ("reset", "NORM", "anna")
+    assert (says(reset)["event"], says(reset)["to"], says(reset)["who"]) == ("reset", "NORM", "anna")
     assert case.listed() == []
     case.hold(200, bed=36.0).hold(200, bed=30.0)
     assert case.state_of() == "RTNUN", "the next occurrence did not reach the limit that latches"
@@ -271,5 +272,5 @@ def test_a_call_for_cold_koji_carries_the_air_around_it() -> None:
     case = Case(schedule(Band("bed", "temperature", low_low=limit(22.0))))
     case.hold(200, bed=21.0, air=30.0)
     (event,) = case.of(LOW)
-    assert event.data["priority"] == "wake" and event.data["air_c"] == 30.0
+    assert says(event)["priority"] == "wake" and says(event)["air_c"] == 30.0
     assert case.listed()[0].air_c == 30.0

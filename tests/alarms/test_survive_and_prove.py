@@ -9,11 +9,11 @@ from typing import Any
 import pytest
 
 from kojimon.engine import advance, encode, initial_state
-from kojimon.engine.setup import to_plain
+from kojimon.engine.setup import to_json
 from kojimon.errors import ConfigurationError
 from kojimon.journal.records import Chunk
-from kojimon.model import Event, InputRow, Message, Priority
-from kojimon.notify.memory import Memory
+from kojimon.model import Message, Priority
+from kojimon.notify.memory import MOST_ITEMS, Memory
 from kojimon.notify.watch import Watch
 from kojimon.review.measure.alarms import alarm_figures
 from kojimon.schedule.load import load_schedule
@@ -21,6 +21,7 @@ from kojimon.supervise import Essential, Supervisor
 from tests.alarms.build import HIGH, Case
 from tests.engine.build import Rows, site
 from tests.notify.board import PHONE, Room
+from tests.parts.inputs import event_row, input_row, says
 
 
 @pytest.mark.parametrize("cut_s", [5, 20, 35, 55])
@@ -156,7 +157,7 @@ def test_47_a_batch_ends_with_its_figures() -> None:
     assert found.unseen == 1, "the second was answered before it was over"
     assert found.shelved_ms == 600_000
     assert found.most_recalls is not None and found.most_recalls[0] == 2, "back from the shelf, and once more"
-    first, second = ([e.t_ms for e in case.of() if e.data["event"] == signal] for signal in ("on", "off"))
+    first, second = ([e.t_ms for e in case.of() if says(e)["event"] == signal] for signal in ("on", "off"))
     lasted = [off - on for on, off in zip(first, second, strict=True)]
     assert found.longest_active is not None and found.longest_active[0] == max(lasted)
     assert found.chattering == ()
@@ -172,16 +173,16 @@ def test_48_every_act_leaves_who_when_and_what() -> None:
             "alarm.out_of_service", "alarm.in_service", "alarm.reset"]  # fmt: skip
     for kind in acts:
         (event, *_) = case.do(kind, key=HIGH, occurrence=1)
-        assert event.data["who"] == "anna", kind
-        assert event.data["channel"] == "cli", kind
+        assert says(event)["who"] == "anna", kind
+        assert says(event)["channel"] == "cli", kind
         assert event.t_ms == case.rows.t_ms
         assert event.key == HIGH
     numbers = [event.no for event in case.events]
     assert numbers == list(range(1, len(numbers) + 1))
     before = len(case.events)
     case.do("alarm.acknowledge", key=HIGH, occurrence=1)
-    assert case.events[before].data["who"] == "anna"
-    case.rows.input("settings", hash="new", setup=to_plain(site()))
+    assert says(case.events[before])["who"] == "anna"
+    case.rows.input("settings", hash="new", setup=to_json(site()))
     case.run()
     assert [event.key for event in case.events if event.kind == "settings"] == ["h", "new"]
 
@@ -235,14 +236,13 @@ def test_50_a_month_of_a_flapping_alarm_fills_nothing_and_hides_nobody(monkeypat
     t_ms, sizes = 1_000_000, []
     for number in range(30 * 24):
         t_ms += 3_600_000
-        row = InputRow(100 + number, t_ms, "health", {"what": "broker:house", "ok": bool(number % 2), "text": "x"})
+        row = input_row(100 + number, t_ms, "health", {"what": "broker:house", "ok": bool(number % 2), "text": "x"})
         state, _ = advance(state, [row], t_ms)
         sizes.append(len(encode(state)))
     assert max(sizes[-48:]) <= max(sizes[:48]) + 64
     memory = Memory(threading.Condition())
-    monkeypatch.setattr("kojimon.notify.memory.MOST_ITEMS", 500)
-    for number in range(1500):
-        event = Event(number, t_ms, "alarm", "", "", "health/broker:house", {"occurrence": number})
+    for number in range(3 * MOST_ITEMS):
+        event = event_row(number, t_ms, "alarm", "", "", "health/broker:house", {"occurrence": number})
         message = Message(f"/health/broker:house#{number}.1", number, Priority.TELL)
         memory.committed(Chunk(events=[event], messages=[message], horizon_ms=t_ms))
         memory.settle([message.id], t_ms)

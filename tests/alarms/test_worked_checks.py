@@ -18,6 +18,7 @@ from kojimon.notify.times import REPEAT_MS, retry_ms
 from kojimon.schedule.spec import Deviation, Exposure
 from tests.alarms.build import HIGH, Case, high, schedule
 from tests.notify.board import PHONE, SIREN, Board
+from tests.parts.inputs import says
 
 
 def s(x: float, k: int) -> float:
@@ -115,7 +116,7 @@ def test_deviation_follows_the_target() -> None:
             case = Case(schedule(watches=(Deviation("air", target, above=2.0, below=1.0, for_s=0.0),)))
             case.hold(300, every_s=30, air=value)
             found = case.of("deviation/air/temperature")
-            assert [event.data["side"] for event in found] == ([side] if side else []), (target, value)
+            assert [says(event)["side"] for event in found] == ([side] if side else []), (target, value)
 
 
 def test_chatter_and_flood() -> None:

@@ -16,8 +16,8 @@ from kojimon.journal.files.damage import open_or_recover
 from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import Chunk
 from kojimon.journal.writing.writer import Writer
-from kojimon.model import InputRow
 from tests.bench.figures import record
+from tests.parts.inputs import input_row
 
 pytestmark = pytest.mark.bench
 
@@ -32,7 +32,7 @@ def batch(writer: Writer) -> int:
         inputs = []
         if minute % 10 == 0:
             seq += 1
-            inputs = [InputRow(seq, minute * 60_000, "health", {"what": "disk", "ok": True, "text": ""})]
+            inputs = [input_row(seq, minute * 60_000, "health", {"what": "disk", "ok": True, "text": ""})]
         rows = []
         for second in range(CHUNK_S):
             for probe in range(1, PROBES + 1):

@@ -20,10 +20,10 @@ from kojimon.forecast.recorded import Recorded, forecasts
 from kojimon.journal.files.damage import open_or_recover
 from kojimon.journal.records import Chunk, StoredReading
 from kojimon.journal.writing.writer import Writer
-from kojimon.model import Event, InputRow
 from tests.bench.figures import record
 from tests.forecast import bedtruth
 from tests.parts.card import Card, new_card
+from tests.parts.inputs import event_row, input_row
 
 pytestmark = [pytest.mark.bench, pytest.mark.slow]
 
@@ -79,14 +79,14 @@ def day(writer: Writer, seq: int, first: int, minutes: int, outlooks: Sequence[d
                 "boot_ms": minute * 60_000,
                 "wall_ms": 1_780_000_000_000 + minute * 60_000,
             }
-            inputs = [InputRow(seq, rows[-1][1], "clock" if minute else "start", {**facts, "trusted": True})]
+            inputs = [input_row(seq, rows[-1][1], "clock" if minute else "start", {**facts, "trusted": True})]
         if outlooks:
             seq += 1
             found = outlooks[minute % len(outlooks)]
             outlook = {"incubator": "box", "batch": "b1", "made_ms": rows[-1][1], "forecast": found}
-            inputs.append(InputRow(seq, rows[-1][1], "forecast", outlook))
+            inputs.append(input_row(seq, rows[-1][1], "forecast", outlook))
         if minute % 36 == 0:
-            events = [Event(minute // 36 + 1, rows[-1][1], "stage", "box", "b1", "growing", {"label": "Growing"})]
+            events = [event_row(minute // 36 + 1, rows[-1][1], "stage", "box", "b1", "growing", {"label": "Growing"})]
         snapshot = SNAPSHOT if minute % 10 == 0 else None
         writer.submit(Chunk(readings=rows, inputs=inputs, events=events, snapshot=snapshot, horizon_ms=rows[-1][1]))
         assert writer.flush(30)

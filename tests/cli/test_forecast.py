@@ -14,6 +14,7 @@ from msgspec.structs import replace
 from kojimon.cli.commands import forecast as command
 from kojimon.cli.commands.learned import learnt_of
 from kojimon.cli.shared.kitchen import LiveKitchen
+from kojimon.contract.inputs import Prior
 from kojimon.contract.state import Document
 from kojimon.forecast.prior import published
 from kojimon.words.outlook import NOT_INSTALLED
@@ -74,8 +75,8 @@ def test_what_batches_taught_is_shown_exported_and_forgotten(tmp_path: Path) -> 
     with running(broker_site(tmp_path)) as one:
         kitchen = LiveKitchen(one.client)
         assert learnt_of(kitchen) == {}
-        payload = {"incubator": key[0], "schedule": key[1], "batch": "b1", "prior": msgspec.to_builtins(taught)}
-        one.daemon.house.intake.note("prior", "b1", payload)
+        told = Prior(incubator=key[0], schedule=key[1], batch="b1", prior=msgspec.to_builtins(taught))
+        one.daemon.house.intake.note("b1", told)
         one.tick(1)
         one.commit()
         until(lambda: learnt_of(kitchen) == {key: taught})

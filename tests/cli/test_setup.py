@@ -16,6 +16,7 @@ from kojimon.cli.setup.sources import Finding, Reading
 from kojimon.settings.load import load_settings
 from kojimon.settings.spec import KernelSource, MqttSource, SerialSource, SimulatedSource
 from tests.cli.conftest import Kitchen
+from tests.parts.inputs import says
 from tests.parts.opened import reading
 
 DEFAULTS = "\n" * 30
@@ -103,7 +104,7 @@ def test_one_test_alarm_goes_through_journal_and_outbox(kitchen: Kitchen) -> Non
     assert "A test alarm stands in the journal" in told
     reader = reading(kitchen.folder / "new.journal")
     alarms = [event for event in reader.events() if event.kind == "alarm"]
-    assert [(event.key, event.data["to"]) for event in alarms] == [("test", "UNACK")]
+    assert [(event.key, says(event)["to"]) for event in alarms] == [("test", "UNACK")]
     assert [message.event for message in reader.messages()] == [alarms[0].no]
     reader.close()
 

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import inspect
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
 import msgspec
 
 import kojimon.contract
-from kojimon.contract import acts
+from kojimon.contract import acts, events, inputs
 
 README = Path(kojimon.contract.__file__).with_name("README.md")
-TABLES = {"acts": acts.OF_KIND}
+TABLES: dict[str, Mapping[str, type]] = {"inputs": inputs.OF_KIND, "acts": acts.OF_KIND, "events": events.OF_KIND}
 
 
 def written() -> str:
@@ -38,6 +38,8 @@ def _fields(record: Any) -> str:
 
 
 def _type(kind: Any) -> str:
+    if kind is msgspec.Raw:
+        return "object"
     (schema,), shared = msgspec.json.schema_components([kind])
     return _name(schema, shared)
 

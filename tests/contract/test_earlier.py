@@ -9,6 +9,9 @@ from pathlib import Path
 import pytest
 
 from kojimon.contract import earlier
+from kojimon.contract.acts import Act, StepDone
+from kojimon.contract.inputs import Settings
+from kojimon.engine.setup import from_json
 from kojimon.errors import JournalError
 from kojimon.journal import schema
 from kojimon.journal.reading.curve_file import read_curve
@@ -46,15 +49,17 @@ def test_an_earlier_journal_is_asked_and_answers_by_todays_names(tmp_path: Path)
     reader = Reader(unpacked(GOLDEN / "0.1.0", tmp_path))
     try:
         done = reader.events(kinds=("step-done",))
-        acts = [row.payload for row in reader.inputs("act", 0, 2**62) if row.payload["kind"].startswith("step.")]
-        setup = next(reader.inputs("settings", 0, 2**62)).payload["setup"]
+        acts = [row.what for row in reader.inputs("act", 0, 2**62)]
+        settings = next(reader.inputs("settings", 0, 2**62)).what
     finally:
         reader.close()
     assert {event.kind for event in done} == {"step-done"} and "mix" in {event.key for event in done}
-    assert {act["kind"] for act in acts} == {"step.done", "step.undo", "step.correct"}
-    assert "inoculate" in {act["data"].get("step") for act in acts}
-    (schedule,) = setup["schedules"].values()
-    assert "tasks" not in schedule and schedule["steps"][0]["name"] == "wash"
+    deeds = [act.deed for act in acts if isinstance(act, Act)]
+    assert {deed.kind for deed in deeds} >= {"step.done", "step.undo", "step.correct"}
+    assert "inoculate" in {deed.step for deed in deeds if isinstance(deed, StepDone)}
+    assert isinstance(settings, Settings)
+    (schedule,) = from_json(settings.setup).schedules.values()
+    assert schedule.steps[0].name == "wash"
 
 
 def test_an_earlier_journal_is_brought_forward_and_refused_by_the_version_that_wrote_it(tmp_path: Path) -> None:

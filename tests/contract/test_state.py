@@ -6,6 +6,7 @@ import msgspec
 import pytest
 from msgspec.structs import replace
 
+from kojimon.contract.events import AlarmChange
 from kojimon.contract.state import Alarm, BoxTopic, Document, alarm_of
 from kojimon.engine import view
 from kojimon.publish import retained_topics
@@ -61,6 +62,5 @@ def test_each_time_has_its_utc_beside_it_and_no_time_has_none() -> None:
 
 
 def test_an_event_s_alarm_leaves_unsaid_what_it_does_not_know() -> None:
-    data = {"to": "UNACK", "event": "on", "since_ms": 5, "side": "low", "tray": None, "causes": ["cold"], "first": "x"}
-    found = alarm_of(HIGH, data)
+    found = alarm_of(HIGH, AlarmChange(to="UNACK", event="on", since_ms=5, side="low", causes=("cold",), first="x"))
     assert found == Alarm(HIGH, "UNACK", since_t_ms=5, side="low", causes=("cold",))

@@ -9,10 +9,11 @@ from typing import Any
 
 from kojimon.clock import Clock, ManualClock
 from kojimon.contract.acts import PlainAct, typed
+from kojimon.contract.inputs import Settings
 from kojimon.core.boot import boot
 from kojimon.core.intake import Intake
 from kojimon.core.loop import Core
-from kojimon.engine.setup import EngineSetup, IncubatorSetup, ProbeSetup, to_plain
+from kojimon.engine.setup import EngineSetup, IncubatorSetup, ProbeSetup, to_json
 from kojimon.journal.files.damage import open_or_recover
 from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import Chunk
@@ -62,15 +63,15 @@ def schedule() -> Schedule:
     )
 
 
-def setup_payload(hash_: str = "h1") -> dict[str, Any]:
-    """Payload of a `settings` input with two koji probes and one for the air."""
+def setup_input() -> Settings:
+    """A `settings` input with two koji probes and one for the air."""
     probes = (
         ProbeSetup(1, "bed", "box", Place.BED, "temperature", tray="top"),
         ProbeSetup(2, "bed-2", "box", Place.BED, "temperature", tray="low"),
         ProbeSetup(3, "air", "box", Place.AIR, "temperature"),
     )
     setup = EngineSetup("home", (IncubatorSetup("box", "short"),), probes, {"short": schedule()})
-    return {"hash": hash_, "setup": to_plain(setup)}
+    return Settings(hash="h1", setup=to_json(setup))
 
 
 class Rig:
@@ -83,7 +84,7 @@ class Rig:
         self.writer = Writer(path, on_committed=self._committed, on_trouble=self._trouble)
         with closing(Reader(path)) as past:
             self.booted = booted = boot(past, clock, "test", clean=not self.opened.unclean)
-        first = [] if booted.state.setup_hash == "h1" else [("settings", setup_payload())]
+        first = [] if booted.state.setup_hash == "h1" else [setup_input()]
         self.core = Core(
             booted,
             first,

@@ -4,6 +4,7 @@ from pathlib import Path
 
 import pytest
 
+from kojimon.contract.inputs import Anchor
 from kojimon.core.boot import FIRST_T_MS, LONGEST_BELIEVED_MS
 from kojimon.core.clockwatch import ClockWatch, Guess, Sight
 from kojimon.model import InputRow
@@ -32,7 +33,7 @@ def inputs(path: Path, kind: str) -> list[InputRow]:
 def test_the_first_start(tmp_path: Path) -> None:
     r = run(tmp_path / "j", MachineClock(WALL_MS, boot_ms=77_000))
     start = r.booted.start
-    assert (start["boot"], start["gap_ms"], start["gap_source"], start["clean"]) == (1, 0, "first", True)
+    assert (start.boot, start.gap_ms, start.gap_source, start.clean) == (1, 0, "first", True)
     assert inputs(tmp_path / "j", "start")[0].t_ms == FIRST_T_MS
 
 
@@ -42,8 +43,8 @@ def test_a_restart_in_the_same_boot_knows_the_gap_exactly(tmp_path: Path) -> Non
     clock.advance(123_456)
     clock.step_wall(-5 * HOUR)
     second = run(tmp_path / "j", clock)
-    assert (second.booted.start["boot"], second.booted.start["gap_source"]) == (1, "boot")
-    assert second.booted.start["gap_ms"] == 123_456
+    assert (second.booted.start.boot, second.booted.start.gap_source) == (1, "boot")
+    assert second.booted.start.gap_ms == 123_456
     assert second.booted.t0_ms == first.core.present().t_ms + 123_456
 
 
@@ -52,9 +53,9 @@ def test_a_power_cut_with_a_clock_that_is_right(tmp_path: Path) -> None:
     first = run(tmp_path / "j", clock, crash=True)
     clock.reboot("two", gap_ms=40 * 60_000)
     start = run(tmp_path / "j", clock).booted.start
-    assert (start["boot"], start["gap_source"], start["clean"]) == (2, "trusted", False)
-    assert start["gap_ms"] == start["gap_low_ms"] == start["gap_high_ms"]
-    assert start["gap_ms"] - 40 * 60_000 == first.core.present().t_ms - start["horizon_ms"]
+    assert (start.boot, start.gap_source, start.clean) == (2, "trusted", False)
+    assert start.gap_ms == start.gap_low_ms == start.gap_high_ms
+    assert start.gap_ms - 40 * 60_000 == first.core.present().t_ms - start.horizon_ms
 
 
 def test_a_power_cut_without_a_trusted_clock_believes_what_is_plausible(tmp_path: Path) -> None:
@@ -63,8 +64,8 @@ def test_a_power_cut_without_a_trusted_clock_believes_what_is_plausible(tmp_path
     clock.reboot("two", gap_ms=30 * 60_000)
     clock.advance(20_000)
     start = run(tmp_path / "j", clock).booted.start
-    assert (start["gap_source"], start["gap_ms"]) == ("believed", 30 * 60_000 + 20_000)
-    assert (start["gap_low_ms"], start["gap_high_ms"]) == (20_000, None)
+    assert (start.gap_source, start.gap_ms) == ("believed", 30 * 60_000 + 20_000)
+    assert (start.gap_low_ms, start.gap_high_ms) == (20_000, None)
 
 
 @pytest.mark.parametrize("off_ms", [-6 * HOUR, LONGEST_BELIEVED_MS + HOUR, -50 * 365 * 24 * HOUR])
@@ -74,7 +75,7 @@ def test_an_implausible_clock_is_not_believed(tmp_path: Path, off_ms: int) -> No
     clock.reboot("two", gap_ms=0, wall_ms=WALL_MS + 600_000 + off_ms)
     clock.advance(20_000)
     start = run(tmp_path / "j", clock).booted.start
-    assert (start["gap_source"], start["gap_ms"]) == ("none", 20_000)
+    assert (start.gap_source, start.gap_ms) == ("none", 20_000)
 
 
 def test_a_first_synchronisation_tells_how_long_the_gap_really_was(tmp_path: Path) -> None:
@@ -89,8 +90,8 @@ def test_a_first_synchronisation_tells_how_long_the_gap_really_was(tmp_path: Pat
     r.tick(5)
     r.stop()
     anchors = inputs(tmp_path / "j", "anchor")
-    assert [anchor.payload for anchor in anchors] == [{"boot": 2, "delta_ms": 25 * 60_000}]
-    assert [row.payload["trusted"] for row in inputs(tmp_path / "j", "clock")] == [True]
+    assert [anchor.what for anchor in anchors] == [Anchor(boot=2, delta_ms=25 * 60_000)]
+    assert [row.what.trusted for row in inputs(tmp_path / "j", "clock")] == [True]
 
 
 def test_a_synchronisation_while_the_daemon_was_down_counts_too(tmp_path: Path) -> None:
@@ -103,14 +104,14 @@ def test_a_synchronisation_while_the_daemon_was_down_counts_too(tmp_path: Path) 
     clock.trust(True)
     last = run(tmp_path / "j", clock)
     assert last.core.present().state.anchors == ((began.booted.t0_ms, 25 * 60_000),)
-    assert [row.payload for row in inputs(tmp_path / "j", "anchor")] == [{"boot": 2, "delta_ms": 25 * 60_000}]
-    assert inputs(tmp_path / "j", "start")[-1].payload["gap_source"] == "boot"
+    assert [row.what for row in inputs(tmp_path / "j", "anchor")] == [Anchor(boot=2, delta_ms=25 * 60_000)]
+    assert inputs(tmp_path / "j", "start")[-1].what.gap_source == "boot"
 
 
 def test_a_boot_time_that_ran_backwards_is_another_boot(tmp_path: Path) -> None:
     run(tmp_path / "j", MachineClock(WALL_MS, boot_ms=50 * HOUR, boot_id="same"))
     again = run(tmp_path / "j", MachineClock(WALL_MS + HOUR, boot_ms=0, boot_id="same"))
-    assert again.booted.start["boot"] == 2
+    assert again.booted.start.boot == 2
 
 
 @pytest.mark.parametrize("step_h", [-1, 1, -6, 24])
@@ -128,7 +129,7 @@ def test_a_step_of_the_wall_clock_is_an_event_and_moves_nothing(tmp_path: Path, 
     r.stop()
     assert r.core.present().t_ms == t_ms + 10_000
     assert [step.due_t_ms for step in after.steps] == [step.due_t_ms for step in before.steps]
-    assert [row.payload["step_ms"] for row in inputs(tmp_path / "j", "clock")] == [step_h * HOUR]
+    assert [row.what.step_ms for row in inputs(tmp_path / "j", "clock")] == [step_h * HOUR]
     assert r.kinds().count("clock-step") == 1
 
 
@@ -140,7 +141,7 @@ def test_the_clock_is_noted_each_hour(tmp_path: Path) -> None:
     r.stop()
     rows = inputs(tmp_path / "j", "clock")
     assert len(rows) == 5
-    assert all(row.payload["step_ms"] == 0 for row in rows)
+    assert all(row.what.step_ms == 0 for row in rows)
 
 
 def test_a_slewing_clock_is_no_step() -> None:
@@ -154,4 +155,4 @@ def test_an_anchor_is_never_shorter_than_the_machine_was_up() -> None:
         2, "b", Sight(90_000, 1000, False), Guess(before_utc_ms=WALL_MS, taken_ms=90_000, boot_ms=90_000)
     )
     told = watch.look(Sight(100_000, WALL_MS - HOUR, True))
-    assert [kind for kind, _ in told] == ["clock"]
+    assert [one.kind for one in told] == ["clock"]

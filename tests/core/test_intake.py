@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from kojimon.contract.inputs import Health
 from kojimon.core.intake import OVERHEAD_BYTES, Intake
 from kojimon.model import Arrival
 from tests.parts.wait import until
@@ -102,15 +103,15 @@ def test_requests_are_bounded_and_notes_of_one_key_replace_each_other() -> None:
     box = intake(max_acts=2)
     assert [box.submit(name) for name in "abc"] == [True, True, False]
     for ok in (False, True, False):
-        box.note("health", "disk", {"ok": ok})
+        box.note("disk", Health(ok=ok))
     taken = box.drain()
     assert taken.requests == ["a", "b"]
-    assert [note.payload for note in taken.notes] == [{"ok": False}]
+    assert taken.notes == [Health(ok=False)]
 
 
 def test_notes_are_bounded() -> None:
     box = intake()
-    answers = [box.note("health", str(number), {}) for number in range(300)]
+    answers = [box.note(str(number), Health()) for number in range(300)]
     assert sum(answers) == 200
     assert len(box.drain().notes) == 200
 

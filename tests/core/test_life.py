@@ -15,6 +15,7 @@ from kojimon.errors import RefusedError
 from kojimon.journal.reading.reader import Reader
 from kojimon.model import Event
 from tests.core.rig import WALL_MS, Rig
+from tests.parts.inputs import says
 from tests.parts.machine import MachineClock
 from tests.parts.opened import reading
 from tests.parts.size import size
@@ -122,5 +123,5 @@ def test_any_life(tmp_path: Path, steps: list[tuple[Any, ...]]) -> None:
     assert times == sorted(times)
     numbers = [row[0] if isinstance(row, tuple) else row.seq for row in rows]
     assert numbers == sorted(set(numbers))
-    assert len({event.data["act"] for event in stored if event.kind == "batch-start"}) == len(past.batches())
+    assert len({says(event)["act"] for event in stored if event.kind == "batch-start"}) == len(past.batches())
     assert state.event_no <= len(stored)

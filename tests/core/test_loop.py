@@ -8,6 +8,7 @@ import pytest
 
 from kojimon import engine
 from kojimon.contract.acts import Act, ProbeBack
+from kojimon.contract.inputs import Gap, Health
 from kojimon.core.acts import BusyError, PendingAct
 from kojimon.core.advance import advance
 from kojimon.core.boot import FIRST_T_MS, restore
@@ -15,6 +16,7 @@ from kojimon.core.intake import Intake
 from kojimon.errors import NotRunningError, RefusedError
 from kojimon.model import Arrival, InputRow
 from tests.core.rig import WALL_MS, Rig, rig
+from tests.parts.inputs import says
 from tests.parts.machine import MachineClock
 from tests.parts.opened import reading
 
@@ -52,7 +54,7 @@ def test_an_act_is_answered_once_it_is_on_the_disk(tmp_path: Path) -> None:
         reply = r.act("batch.start", name="one", rice_kg=2.0)
         stored = r.reader().events(kinds=["batch-start"])
         assert [event.no for event in stored] == [event.no for event in reply.events if event.kind == "batch-start"]
-        assert all(event.data["act"] == reply.seq for event in reply.events)
+        assert all(says(event)["act"] == reply.seq for event in reply.events)
         assert reply.recorded and not reply.repeated
 
 
@@ -116,9 +118,9 @@ def test_restart_goes_on_where_it_was(tmp_path: Path) -> None:
         before = r.core.present()
     clock.advance(60_000)
     with rig(tmp_path / "j", clock) as r:
-        assert r.booted.start["gap_source"] == "boot"
-        assert r.booted.start["clean"] is True
-        assert r.booted.start["boot"] == 1
+        assert r.booted.start.gap_source == "boot"
+        assert r.booted.start.clean is True
+        assert r.booted.start.boot == 1
         batch = r.core.view().incubators[0].batch
         assert batch.name == "one"
         assert batch.hour == pytest.approx((300 + 60) / 3600, abs=1e-3)
@@ -131,8 +133,8 @@ def test_live_equals_replay_twice_also_after_a_crash(tmp_path: Path) -> None:
     _eventful(Rig(path, clock).start(), "one").crash()
     clock.reboot("second", gap_ms=120_000)
     r = Rig(path, clock).start()
-    assert r.booted.start["clean"] is False
-    assert r.booted.start["gap_source"] == "trusted"
+    assert r.booted.start.clean is False
+    assert r.booted.start.gap_source == "trusted"
     _eventful(r, "two").stop()
     stored = reading(path).events(limit=100_000)
     assert len(stored) > 20
@@ -200,9 +202,9 @@ def test_a_full_intake_drops_the_oldest_of_that_source_and_says_so(tmp_path: Pat
         assert r.writer.flush(60)
         rows = list(r.reader().rows_after(0))
         kept = [row[3] for row in rows if not isinstance(row, InputRow)]
-        gaps = [row.payload for row in rows if isinstance(row, InputRow) and row.kind == "gap"]
+        gaps = [row.what for row in rows if isinstance(row, InputRow) and isinstance(row.what, Gap)]
         assert kept == [20.0, *map(float, range(6, 15))]
-        assert [(gap["source"], gap["dropped"]) for gap in gaps] == [("flood", 6)]
+        assert [(gap.source, gap.dropped) for gap in gaps] == [("flood", 6)]
         assert "gap" in r.kinds()
 
 
@@ -260,7 +262,7 @@ def test_health_is_told_once_a_change_also_over_a_restart(tmp_path: Path) -> Non
         r.tick(1)
         r.writer.flush(5)
         rows = r.reader().rows_after(0)
-        return [row.payload["ok"] for row in rows if isinstance(row, InputRow) and row.kind == "health"]
+        return [row.what.ok for row in rows if isinstance(row, InputRow) and isinstance(row.what, Health)]
 
     with rig(tmp_path / "j", clock) as r:
         for ok in (True, False, False, True, True, False, False):

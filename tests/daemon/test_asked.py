@@ -9,6 +9,7 @@ from kojimon import engine
 from kojimon.clock import ManualClock
 from kojimon.probes.judging.neighbours import Closer
 from tests.daemon.running import WALL_MS, Running, broker_site, running
+from tests.parts.inputs import says
 from tests.parts.opened import reading
 
 
@@ -43,8 +44,8 @@ def test_asked_answered_restarted_and_replayed(tmp_path: Path) -> None:
         one.commit()
     reader = reading(Path(settings.journal.path))
     rows, horizon_ms = list(reader.rows_after(0)), reader.horizon_ms()
-    stored = [(e.t_ms, e.kind, e.key, e.data) for e in reader.events(0, limit=100_000) if e.kind == "probe-back"]
+    stored = [(e.t_ms, e.kind, e.key, says(e)) for e in reader.events(0, limit=100_000) if e.kind == "probe-back"]
     reader.close()
     _, outcome = engine.advance(engine.initial_state(), rows, horizon_ms)
-    assert [(e.t_ms, e.kind, e.key, e.data) for e in outcome.events if e.kind == "probe-back"] == stored
+    assert [(e.t_ms, e.kind, e.key, says(e)) for e in outcome.events if e.kind == "probe-back"] == stored
     assert [key for _, _, key, _ in stored] == ["asked", "said"]

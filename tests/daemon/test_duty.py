@@ -15,6 +15,7 @@ from kojimon.model import Event
 from kojimon.settings.spec import JournalSettings, Settings
 from tests.daemon.running import Running, broker_site, running
 from tests.daemon.sites import simulated_site
+from tests.parts.inputs import says
 from tests.parts.opened import reading
 from tests.parts.wait import until
 
@@ -64,10 +65,10 @@ def test_the_night_is_summed_up_once_in_the_morning(tmp_path: Path) -> None:
             assert (utc_ms - AFTERNOON) / H == pytest.approx(14 + 28 / 60) and trusted, "at 06:28, before sleep ends"
             assert reader.messages(waiting=False)[-1].event == told.no and reader.messages(waiting=False)[-1].priority
             assert reader.duties()["summary"] == utc_ms
-        assert (told.data["low_c"], told.data["high_c"]) == (31.0, 46.0)
-        woke = {alarm["key"]: alarm["lasted_ms"] for alarm in told.data["woke"]}
+        assert (says(told)["low_c"], says(told)["high_c"]) == (31.0, 46.0)
+        woke = {alarm["key"]: alarm["lasted_ms"] for alarm in says(told)["woke"]}
         assert woke["limit/bed/temperature/high"] is not None
-        assert told.data["until_ms"] - told.data["since_ms"] == 8 * H - 2 * 60_000
+        assert says(told)["until_ms"] - says(told)["since_ms"] == 8 * H - 2 * 60_000
     with running(settings, ManualClock(AFTERNOON + 15 * H, boot_id="next")) as one:
         go_on(one, 2.0)
         one.commit()
@@ -87,7 +88,7 @@ def test_a_night_in_which_no_message_got_out_says_so(tmp_path: Path) -> None:
         go_on(one, 13.0, every_s=600)
         one.commit()
         (told,) = summaries(settings)
-    assert told.data["unheard"] == ["phone"], "mail got out again before the night"
+    assert says(told)["unheard"] == ["phone"], "mail got out again before the night"
 
 
 def test_without_a_batch_there_is_nothing_to_sum_up(tmp_path: Path) -> None:
@@ -166,6 +167,6 @@ def test_a_simulated_night_is_summed_up_at_the_same_moment_each_time(tmp_path: P
         settings = simulated_site(tmp_path / name, seed=2, hours=13.0)
         assert run_daemon(settings) == 0
         (told,) = summaries(settings)
-        stories.append((told.t_ms, told.data))
+        stories.append((told.t_ms, says(told)))
     assert stories[0] == stories[1]
     assert 25 < stories[0][1]["low_c"] <= stories[0][1]["high_c"] < 40

@@ -25,6 +25,7 @@ from kojimon.forecast.protocol import Ask, Start
 from kojimon.model import Event, InputRow
 from tests.daemon.running import WALL_MS, Running, broker_site, running
 from tests.forecast import bedtruth
+from tests.parts.inputs import says
 from tests.parts.opened import reading
 from tests.parts.wait import DEADLINE_S, until
 
@@ -134,8 +135,8 @@ def test_a_killed_process_is_told_started_again_and_forecasts_come_again(watched
     path, seen = watched
     events = reading(path).events(kinds=("alarm",), limit=1000)
     health = [event for event in events if event.key == "health/forecast"]
-    assert [event.data["event"] for event in health] == ["on", "off"]
-    assert "signal 9" in health[0].data["text"] and health[0].data["priority"] == "tell"
+    assert [says(event)["event"] for event in health] == ["on", "off"]
+    assert "signal 9" in says(health[0])["text"] and says(health[0])["priority"] == "tell"
     assert seen[2]["starts"] == 2 and seen[2]["failed"] == 1 and seen[2]["trouble"] == ""
 
 
@@ -148,8 +149,8 @@ def test_each_one_is_kept_and_small(watched: tuple[Path, list[Any]]) -> None:
 
     rows = forecasts(watched[0])
     assert len(rows) >= 6
-    assert max(len(msgspec.json.encode(row.payload)) for row in rows) < 1600
-    assert {row.payload["batch"] for row in rows} == {reading(watched[0]).batches()[0].id}
+    assert max(len(msgspec.json.encode(row.what)) for row in rows) < 1600
+    assert {row.what.batch for row in rows} == {reading(watched[0]).batches()[0].id}
 
 
 def test_replay_needs_no_model_and_says_the_same(watched: tuple[Path, list[Any]]) -> None:

@@ -18,6 +18,7 @@ from kojimon.probes.pipeline import Pipeline
 from kojimon.settings.spec import Settings
 from kojimon.wiring import engine_setup
 from tests.daemon.running import broker_site
+from tests.parts.inputs import input_row
 
 
 class Judge:
@@ -46,13 +47,13 @@ def guide(settings: Settings, judge: Judge) -> Guide:
 
 def act(seq: int, t_ms: int, kind: str, **data: object) -> InputRow:
     payload = {"kind": kind, "incubator": "box", "who": "", "channel": "", "idempotency": "", "data": data}
-    return InputRow(seq, t_ms, "act", payload)
+    return input_row(seq, t_ms, "act", payload)
 
 
 def warm_hours(settings: Settings) -> tuple[engine.State, Outcome]:
     """A batch up to the stage in which its koji warms itself."""
     numbers = {probe.name: no for no, probe in enumerate(settings.probes, 1)}
-    rows = [InputRow(1, 0, "settings", engine_setup(settings, numbers)), act(2, 1, "batch.start"),
+    rows = [input_row(1, 0, "settings", engine_setup(settings, numbers)), act(2, 1, "batch.start"),
             act(3, 2, "step.done", step="inoculate", value_c=31.0)]  # fmt: skip
     readings = [
         (4 + 2 * minute + side, minute * 60_000 + 10, numbers[name], value, 0)
@@ -74,7 +75,7 @@ def test_new_settings_say_anew_what_the_stage_is(tmp_path: Path) -> None:
     settings = broker_site(tmp_path)
     state, _ = warm_hours(settings)
     setup = engine_setup(settings, {probe.name: no for no, probe in enumerate(settings.probes, 1)})
-    _, outcome = engine.advance(state, [InputRow(90_000, state.t_ms, "settings", setup)], state.t_ms)
+    _, outcome = engine.advance(state, [input_row(90_000, state.t_ms, "settings", setup)], state.t_ms)
     assert outcome.guidance == (SelfWarming("box", True),)
 
 

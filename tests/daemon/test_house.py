@@ -1,5 +1,6 @@
 """Journal and core without sources and doors: acts without a daemon, looking without writing, failing storage."""
 
+import json
 from pathlib import Path
 
 import pytest
@@ -9,6 +10,7 @@ from kojimon.contract.acts import PlainAct
 from kojimon.daemon import acting, still
 from kojimon.daemon.house import House
 from kojimon.daemon.lastgood import batch_open, keep, kept
+from kojimon.engine.setup import from_json
 from kojimon.errors import JournalError, RefusedError
 from kojimon.settings.spec import JournalSettings, Settings, Staleness
 from kojimon.wiring import engine_setup
@@ -103,13 +105,13 @@ def test_settings_that_did_not_change_make_no_input(tmp_path: Path) -> None:
 def test_the_engine_is_told_when_each_probe_is_stale(tmp_path: Path) -> None:
     settings = broker_site(tmp_path)
     numbers = {probe.name: number for number, probe in enumerate(settings.probes, 1)}
-    payload = engine_setup(settings, numbers)
-    stale = {probe["name"]: probe["stale_ms"] for probe in payload["setup"]["probes"]}
+    told = engine_setup(settings, numbers)
+    stale = {probe.name: probe.stale_ms for probe in from_json(told.setup).probes}
     assert stale["bed"] == 90_000
     assert stale["room"] == 90_000
     slow = engine_setup(broker_site(tmp_path, staleness=Staleness(periods=4.0, at_least_s=60.0)), numbers)
-    assert {probe["name"]: probe["stale_ms"] for probe in slow["setup"]["probes"]}["room"] == 120_000
-    assert payload["settings"]["site"] == "home"
+    assert {probe.name: probe.stale_ms for probe in from_json(slow.setup).probes}["room"] == 120_000
+    assert json.loads(bytes(told.settings))["site"] == "home"
 
 
 def test_the_last_good_settings_come_back_whole(tmp_path: Path) -> None:

@@ -26,6 +26,7 @@ from kojimon.journal.writing.outbox import load_outbox
 from kojimon.model import Arrival
 from kojimon.settings.spec import Settings
 from tests.daemon.running import WALL_MS, broker_site
+from tests.parts.inputs import says
 from tests.parts.opened import reading
 from tests.parts.size import size
 from tests.parts.wait import DEADLINE_S, until
@@ -91,7 +92,7 @@ class Kitchen:
 
     def told(self) -> str:
         with closing(Reader(self.house.path)) as reader:
-            texts = [str(event.data.get("text")) for event in reader.events(limit=10_000) if event.key == STORY[1:]]
+            texts = [str(says(event).get("text")) for event in reader.events(limit=10_000) if event.key == STORY[1:]]
         return texts[-1] if texts else ""
 
     def commit(self) -> None:

@@ -21,6 +21,7 @@ from kojimon.model import InputRow
 from kojimon.web.http.door import socket_path
 from tests.daemon.process import Process
 from tests.parts.broker import Broker
+from tests.parts.inputs import says
 from tests.parts.wait import until
 from tests.parts.wallstep import WallStep
 
@@ -165,7 +166,7 @@ def test_a_signal_stops_it_in_seconds_with_clients_connected(tmp_path: Path, num
         one.signal(number)
         assert one.wait(30) == 0, "long before the body's own 60 s are over"
         events = one.reader().events(limit=1000)
-        assert events[-1].kind == "stop" and events[-1].data["reason"] == number.name
+        assert events[-1].kind == "stop" and says(events[-1])["reason"] == number.name
         assert not socket_path(one.journal, tmp_path / "run").exists()
 
 

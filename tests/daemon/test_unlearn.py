@@ -9,14 +9,15 @@ from typing import Any, cast
 from kojimon.daemon.learning import latest, memories
 from kojimon.journal.reading.rows import Rows
 from kojimon.model import Event
+from tests.parts.inputs import event_row, says
 
 
 def learnt(no: int, of: str) -> Event:
-    return Event(no, no, "forecast", "box", "", "learnt", {"of": of, "schedule": "home", "input": 100 + no})
+    return event_row(no, no, "forecast", "box", "", "learnt", {"of": of, "schedule": "home", "input": 100 + no})
 
 
 def reopened(no: int, batch: str) -> Event:
-    return Event(no, no, "batch-reopened", "box", batch, batch, {})
+    return event_row(no, no, "batch-reopened", "box", batch, batch, {})
 
 
 def reader(*events: Event) -> Rows:
@@ -31,7 +32,7 @@ def test_what_was_learnt_before_is_believed_again() -> None:
     rows = reader(learnt(1, "one"), learnt(2, "two"), reopened(3, "two"))
     assert [event.no for event in memories(rows)] == [1]
     last = latest(rows, "box", "home")
-    assert last is not None and last.data["input"] == 101
+    assert last is not None and says(last)["input"] == 101
 
 
 def test_learnt_anew_it_counts_again() -> None:

@@ -6,8 +6,8 @@ from collections.abc import Iterable
 from typing import Any
 
 from kojimon.engine import EngineSetup, IncubatorSetup, ProbeSetup
-from kojimon.engine.setup import to_plain
-from kojimon.model import Event, InputRow, Outcome, Priority
+from kojimon.engine.setup import to_json
+from kojimon.model import Event, Outcome, Priority
 from kojimon.schedule.spec import (
     After,
     Band,
@@ -22,6 +22,7 @@ from kojimon.schedule.spec import (
     Step,
     Window,
 )  # fmt: skip
+from tests.parts.inputs import input_row, says
 
 H = 3600.0
 MIN = 60.0
@@ -85,7 +86,7 @@ class Rows:
         self.rows: list[Any] = []
         self.seq, self.t_ms, self.t0_ms = 0, t_ms, t_ms
         self.input("start", clean=True, gap_ms=0, boot=1)
-        self.input("settings", hash="h", setup=to_plain(setup or site()))
+        self.input("settings", hash="h", setup=to_json(setup or site()))
 
     def at(self, seconds: float) -> Rows:
         """Goes on to so many seconds after the first row."""
@@ -94,7 +95,7 @@ class Rows:
 
     def input(self, kind: str, /, **payload: Any) -> int:
         self.seq += 1
-        self.rows.append(InputRow(self.seq, self.t_ms, kind, payload))
+        self.rows.append(input_row(self.seq, self.t_ms, kind, payload))
         return self.seq
 
     def act(self, kind: str, /, incubator: str = "box", idempotency: str = "", **data: Any) -> int:
@@ -127,14 +128,14 @@ def kinds(outcome: Outcome, *wanted: str) -> list[tuple[str, str]]:
 
 def moves(outcome: Outcome, key: str) -> list[Event]:
     """The events of one alarm, its repeats left out."""
-    return [e for e in outcome.events if e.kind == "alarm" and e.key == key and e.data["event"] != "re"]
+    return [e for e in outcome.events if e.kind == "alarm" and e.key == key and says(e)["event"] != "re"]
 
 
 def alarms(outcome: Outcome, keys: Iterable[str] = ()) -> list[tuple[str, str, str]]:
     """(key, from, to) of the alarm events, repeats left out."""
     wanted = set(keys)
     return [
-        (event.key, event.data["from"], event.data["to"])
+        (event.key, says(event)["from"], says(event)["to"])
         for event in outcome.events
-        if event.kind == "alarm" and event.data["event"] != "re" and (not wanted or event.key in wanted)
+        if event.kind == "alarm" and says(event)["event"] != "re" and (not wanted or event.key in wanted)
     ]

@@ -7,8 +7,8 @@ from typing import Any
 from kojimon import engine
 from kojimon.contract.state import Box
 from kojimon.engine import EngineSetup, IncubatorSetup, ProbeSetup
-from kojimon.engine.setup import to_plain
-from kojimon.model import InputRow
+from kojimon.engine.setup import to_json
+from tests.parts.inputs import input_row
 
 SPOTS = {
     "bed": ("bed", "temperature"), "bed-2": ("bed", "temperature"), "air": ("air", "temperature"),
@@ -30,7 +30,7 @@ def box(
     names = [name.replace("_", "-") for name in said]
     probes = tuple(ProbeSetup(no, name, "box", *SPOTS[name]) for no, name in enumerate(names, 1))
     setup = EngineSetup("site", (IncubatorSetup("box", "none"),), probes, {}, pressure_pa=pressure_pa)
-    rows: list[Any] = [InputRow(1, 0, "settings", {"hash": "a", "setup": to_plain(setup)})]
+    rows: list[Any] = [input_row(1, 0, "settings", {"hash": "a", "setup": to_json(setup)})]
     for quality in (False, True):
         for no, value in enumerate(said.values(), 1):
             now = value if isinstance(value, tuple) else (value, 0)

@@ -7,6 +7,7 @@ from typing import Any
 from kojimon.engine import advance, decode, encode, initial_state
 from kojimon.model import Event, Outcome
 from tests.engine.build import BED, Rows
+from tests.parts.inputs import says
 
 
 def run(rows: Rows) -> tuple[Any, Outcome]:
@@ -15,7 +16,7 @@ def run(rows: Rows) -> tuple[Any, Outcome]:
 
 def of_test(outcome: Outcome) -> list[tuple[float, str, str]]:
     return [
-        ((event.t_ms - 1_000_000) / 1000, event.data["event"], event.data["to"])
+        ((event.t_ms - 1_000_000) / 1000, says(event)["event"], says(event)["to"])
         for event in outcome.events
         if event.key == "test" and event.kind == "alarm"
     ]
@@ -29,8 +30,8 @@ def test_a_test_ends_with_its_answer() -> None:
     assert of_test(outcome) == [(0, "on", "UNACK"), (40, "ack", "ACKED"), (40, "off", "NORM")]
     told = [(m.id, str(m.priority)) for m in outcome.messages if m.id.startswith("/test")]
     assert told == [("/test#1.1", "wake"), ("/test#1.over", "tell")]
-    marked = [event.data.get("test") for event in outcome.events if event.key == "test"]
-    assert marked == [True, None, True]
+    marked = [says(event).get("test") for event in outcome.events if event.key == "test"]
+    assert marked == [True, False, True]
     assert not state.alarms["/test"].active
 
 
@@ -39,7 +40,7 @@ def test_a_test_that_nobody_answers_ends_after_five_minutes_and_says_so() -> Non
     rows.act("alarm.test", incubator="")
     _, outcome = run(rows.at(3600))
     assert of_test(outcome) == [(0, "on", "UNACK"), (300, "off", "RTNUN")]
-    assert [e.data.get("expired") for e in outcome.events if e.key == "test"] == [None, True]
+    assert [says(e).get("expired") for e in outcome.events if e.key == "test"] == [False, True]
 
 
 def test_a_second_test_is_a_new_occurrence() -> None:
@@ -64,10 +65,10 @@ def test_a_probe_that_is_warmed_raises_the_test_alarm_after_its_delay() -> None:
     """Requirement: a test from a probe (probe warmed past a limit) goes the way of a real alarm."""
     state, outcome, _ = warmed([24.5, 25.5, 26.0, 27.0, 28.0, 29.0])
     event = next(event for event in outcome.events if event.key == "test")
-    assert (event.data["probe_test"], event.data["limit"], event.data["value"]) == ("koji-top", 26.0, 28.0)
+    assert (says(event)["probe_test"], says(event)["limit"], says(event)["value"]) == ("koji-top", 26.0, 28.0)
     assert (event.t_ms - 1_000_000) / 1000 == 110
-    assert (event.data["since_ms"] - 1_000_000) / 1000 == 90
-    assert event.data["priority"] == "wake"
+    assert (says(event)["since_ms"] - 1_000_000) / 1000 == 90
+    assert says(event)["priority"] == "wake"
     assert state.probe_tests == {}
 
 
@@ -84,5 +85,5 @@ def test_a_probe_that_does_not_speak_cannot_be_tested() -> None:
     rows.act("alarm.probe_test", probe="koji-top")
     _, outcome = run(rows)
     refused: Event = next(event for event in outcome.events if event.kind == "refused")
-    assert refused.data["code"] == "unknown-probe"
-    assert "koji-middle" in refused.data["reason"]
+    assert says(refused)["code"] == "unknown-probe"
+    assert "koji-middle" in says(refused)["reason"]

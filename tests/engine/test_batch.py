@@ -11,6 +11,7 @@ from kojimon.engine import advance, initial_state, view
 from kojimon.model import Outcome
 from kojimon.schedule.spec import Gate
 from tests.engine.build import AIR, BED, MIDDLE, H, Rows, alarms, home_schedule, kinds, moves, site
+from tests.parts.inputs import says
 
 
 def begun(rows: Rows | None = None) -> Rows:
@@ -37,11 +38,11 @@ def test_gate_refuses_hot_rice_and_says_so_and_is_passed_by_the_probes_tolerance
     rows.read(BED, 32.6)
     passed = rows.act("step.done", step="inoculate")
     _, outcome = run(rows)
-    told = [e for e in outcome.events if e.data.get("act") in (refused, passed) and e.kind in ("refused", "step-done")]
-    assert [(e.kind, e.data.get("code")) for e in told] == [("refused", "gate"), ("step-done", None)]
-    assert told[0].data["value"] == 32.9
-    assert "32.9 °C" in told[0].data["reason"]
-    assert told[1].data["gate"] == {"value": 32.6, "by": "koji-top", "at_least": None, "at_most": 32.2}
+    told = [e for e in outcome.events if says(e).get("act") in (refused, passed) and e.kind in ("refused", "step-done")]
+    assert [(e.kind, says(e).get("code")) for e in told] == [("refused", "gate"), ("step-done", None)]
+    assert says(told[0])["value"] == 32.9
+    assert "32.9 °C" in says(told[0])["reason"]
+    assert says(told[1])["gate"] == {"value": 32.6, "by": "koji-top", "at_most": 32.2}
 
 
 def test_a_step_marked_before_its_window_carries_the_window_that_was_never_announced() -> None:
@@ -49,11 +50,11 @@ def test_a_step_marked_before_its_window_carries_the_window_that_was_never_annou
     rows.hold(3 * H, {BED: 30.0, MIDDLE: 29.8, AIR: 29.5})
     early = rows.act("step.done", step="check")
     state, outcome = run(rows)
-    done = next(e for e in outcome.events if e.data.get("act") == early and e.kind == "step-done")
-    opens, due = done.data["opens_ms"], done.data["due_ms"]
+    done = next(e for e in outcome.events if says(e).get("act") == early and e.kind == "step-done")
+    opens, due = says(done)["opens_ms"], says(done)["due_ms"]
     assert done.t_ms < opens and (due is None or opens <= due)
     zero = next(e for e in outcome.events if e.kind == "step-done" and e.key == "inoculate")
-    assert "opens_ms" not in zero.data
+    assert "opens_ms" not in says(zero)
     assert view(state, rows.t_ms).incubators[0].batch.hour > 0
 
 
@@ -63,9 +64,9 @@ def test_gate_without_a_probe_wants_a_thermometer_or_a_reason() -> None:
     rows.act("step.done", step="inoculate")
     rows.act("step.done", step="inoculate", override="measured by hand, 31")
     _, outcome = run(rows)
-    assert [e.data.get("code") for e in outcome.events if e.kind == "refused"] == ["gate-unknown"]
+    assert [says(e).get("code") for e in outcome.events if e.kind == "refused"] == ["gate-unknown"]
     done = next(e for e in outcome.events if e.kind == "step-done")
-    assert done.data["gate"]["override"] == "measured by hand, 31"
+    assert says(done)["gate"]["override"] == "measured by hand, 31"
 
 
 def test_hot_rice_before_hour_zero_alarms_nobody() -> None:
@@ -139,11 +140,11 @@ def test_no_self_warming_by_26_h_is_told_with_causes_and_ends_when_it_comes() ->
     rows.hold(27 * H, {BED: 30.0, AIR: 30.0}, every_s=60)
     rows.hold(28 * H, {BED: 34.5, AIR: 30.0}, every_s=60)
     _, outcome = run(rows)
-    told = [(hour(rows, e.t_ms), e.data["to"]) for e in outcome.events if e.key == "expect/self-warming"]
+    told = [(hour(rows, e.t_ms), says(e)["to"]) for e in outcome.events if e.key == "expect/self-warming"]
     assert told == [(26.0, "UNACK"), (27.183, "RTNUN")]
     first = next(e for e in outcome.events if e.key == "expect/self-warming")
-    assert first.data["causes"] == ["too cold", "too dry"]
-    assert first.data["priority"] == "tell"
+    assert says(first)["causes"] == ["too cold", "too dry"]
+    assert says(first)["priority"] == "tell"
 
 
 def test_mixing_window_opens_on_the_bed_and_again_after_each_mix() -> None:
@@ -154,7 +155,9 @@ def test_mixing_window_opens_on_the_bed_and_again_after_each_mix() -> None:
     rows.hold(22 * H, {BED: 38.2, AIR: 32.0}, every_s=60)
     _, outcome = run(rows)
     told = [
-        (e.kind, e.data["round"], hour(rows, e.t_ms)) for e in outcome.events if e.key == "mix" and "round" in e.data
+        (e.kind, says(e)["round"], hour(rows, e.t_ms))
+        for e in outcome.events
+        if e.key == "mix" and e.kind in ("step-open", "step-due", "step-missed")
     ]
     assert told == [("step-open", 1, 0.183), ("step-open", 2, 21.183)]
 
@@ -165,7 +168,8 @@ def test_a_condition_that_lasts_over_a_mix_is_counted_from_the_mix() -> None:
     rows.act("step.done", step="mix")
     rows.hold(21 * H, {BED: 38.4, AIR: 32.0}, every_s=60)
     _, outcome = run(rows)
-    told = [(e.data["round"], hour(rows, e.t_ms)) for e in outcome.events if e.kind == "step-open" and e.key == "mix"]
+    opened = [e for e in outcome.events if e.kind == "step-open" and e.key == "mix"]
+    told = [(says(e)["round"], hour(rows, e.t_ms)) for e in opened]
     assert told == [(1, 0.183), (2, 20.167)]
 
 
@@ -179,7 +183,7 @@ def test_runaway_heat_wakes_after_its_delay_and_one_occurrence_has_one_number() 
     _, outcome = run(rows)
     key = "limit/bed/temperature/high"
     told = [
-        (hour(rows, e.t_ms), e.data["event"], e.data["level"], e.data["occurrence"], e.data["probe"])
+        (hour(rows, e.t_ms), says(e)["event"], says(e)["level"], says(e)["occurrence"], says(e)["probe"])
         for e in moves(outcome, key)
     ]  # fmt: skip
     assert told == [
@@ -216,7 +220,7 @@ def test_time_away_is_told_and_no_probe_is_blamed_for_it() -> None:
     _, outcome = run(rows)
     assert [e.key for e in outcome.events if e.kind == "alarm"] == []
     start = [e for e in outcome.events if e.kind == "start"][-1]
-    assert start.data["gap_ms"] == 3 * 3_600_000
+    assert says(start)["gap_ms"] == 3 * 3_600_000
     assert f"event-{start.no}" in {m.id for m in outcome.messages}
 
 
@@ -247,9 +251,9 @@ def test_same_idempotency_key_does_it_once() -> None:
     first = rows.act("step.done", idempotency="k1", step="mix")
     again = rows.act("step.done", idempotency="k1", step="mix")
     state, outcome = run(rows)
-    assert [e.data["mark"] for e in outcome.events if e.kind == "step-done" and e.key == "mix"] == [2]
-    repeated = next(e for e in outcome.events if e.data.get("act") == again)
-    assert (repeated.kind, repeated.data["first"]) == ("repeated", first)
+    assert [says(e)["mark"] for e in outcome.events if e.kind == "step-done" and e.key == "mix"] == [2]
+    repeated = next(e for e in outcome.events if says(e).get("act") == again)
+    assert (repeated.kind, says(repeated)["first"]) == ("repeated", first)
     assert len(state.batches["box"].marks) == 2
 
 
@@ -267,9 +271,9 @@ def test_refusals_carry_a_code_and_words(act: str, data: dict[str, Any], code: s
     rows = Rows()
     seq = rows.act(act, **data)
     _, outcome = run(rows)
-    refused = [e for e in outcome.events if e.data.get("act") == seq]
-    assert [(e.kind, e.data["code"]) for e in refused] == [("refused", code)]
-    assert len(refused[0].data["reason"]) > 15
+    refused = [e for e in outcome.events if says(e).get("act") == seq]
+    assert [(e.kind, says(e)["code"]) for e in refused] == [("refused", code)]
+    assert len(says(refused[0])["reason"]) > 15
 
 
 def test_harvest_ends_the_batch_and_its_alarms_and_a_second_can_start() -> None:
@@ -279,10 +283,10 @@ def test_harvest_ends_the_batch_and_its_alarms_and_a_second_can_start() -> None:
     rows.act("batch.harvest", yield_kg=1.2)
     rows.act("batch.start", name="second")
     state, outcome = run(rows)
-    assert [e.data["to"] for e in moves(outcome, "limit/bed/temperature/high")] == ["UNACK", "RTNUN"]
+    assert [says(e)["to"] for e in moves(outcome, "limit/bed/temperature/high")] == ["UNACK", "RTNUN"]
     ended = next(e for e in outcome.events if e.kind == "batch-harvest")
-    assert ended.data["yield_kg"] == 1.2
-    assert ended.data["hours"] == 21.0
+    assert says(ended)["yield_kg"] == 1.2
+    assert says(ended)["hours"] == 21.0
     assert state.batches["box"].name == "second"
 
 
@@ -299,8 +303,8 @@ def test_an_old_message_cannot_acknowledge_a_new_occurrence() -> None:
     state, outcome = run(rows)
     assert state.alarms[f"box/{key}"].occurrence == 3
     assert state.alarms[f"box/{key}"].state == "UNACK"
-    told = next(e for e in outcome.events if e.data.get("act") == old)
-    assert (told.kind, told.data["code"], told.data["occurrence"]) == ("refused", "over", 3)
+    told = next(e for e in outcome.events if says(e).get("act") == old)
+    assert (told.kind, says(told)["code"], says(told)["occurrence"]) == ("refused", "over", 3)
 
 
 def test_two_acknowledgements_record_one() -> None:
@@ -312,8 +316,8 @@ def test_two_acknowledgements_record_one() -> None:
     second = rows.act("alarm.acknowledge", key=key, occurrence=1)
     state, outcome = run(rows)
     assert state.alarms[f"box/{key}"].state == "ACKED"
-    assert [e.data["event"] for e in moves(outcome, key)] == ["on", "ack"]
-    assert next(e.kind for e in outcome.events if e.data.get("act") == second) == "unchanged"
+    assert [says(e)["event"] for e in moves(outcome, key)] == ["on", "ack"]
+    assert next(e.kind for e in outcome.events if says(e).get("act") == second) == "unchanged"
 
 
 def test_shelf_ends_by_itself_and_what_still_holds_is_announced_at_once() -> None:
@@ -325,9 +329,9 @@ def test_shelf_ends_by_itself_and_what_still_holds_is_announced_at_once() -> Non
     rows.act("alarm.shelve", key=key, for_s=1200)
     rows.hold(22 * H, {BED: 44.0, AIR: 31.0}, every_s=60)
     _, outcome = run(rows)
-    told = [(hour(rows, e.t_ms), e.data["from"], e.data["to"]) for e in moves(outcome, key)]
+    told = [(hour(rows, e.t_ms), says(e)["from"], says(e)["to"]) for e in moves(outcome, key)]
     assert told == [(20.183, "NORM", "UNACK"), (21.0, "UNACK", "SHLVD"), (21.333, "SHLVD", "UNACK")]
-    assert [e.data["code"] for e in outcome.events if e.kind == "refused"] == ["too-long"]
+    assert [says(e)["code"] for e in outcome.events if e.kind == "refused"] == ["too-long"]
 
 
 def test_a_longer_gap_learnt_later_moves_the_hours_not_the_alarms_of_the_past() -> None:
@@ -342,18 +346,18 @@ def test_a_longer_gap_learnt_later_moves_the_hours_not_the_alarms_of_the_past() 
 
 
 def test_settings_that_drop_a_probe_end_its_alarms() -> None:
-    from kojimon.engine.setup import to_plain
+    from kojimon.engine.setup import to_json
 
     rows = begun()
     rows.hold(H, {BED: 30.0, AIR: 30.0}, every_s=60)
     assert ("silent/koji-middle") in {e.key for e in run_copy(rows).events}
     setup = site()
     fewer = replace(setup, probes=tuple(p for p in setup.probes if p.no != MIDDLE))
-    rows.input("settings", hash="h2", setup=to_plain(fewer))
+    rows.input("settings", hash="h2", setup=to_json(fewer))
     state, outcome = run(rows)
     assert state.alarms["box/silent/koji-middle"].active is False
     assert MIDDLE not in state.last_t
-    assert [e.data["to"] for e in outcome.events if e.key == "silent/koji-middle"] == ["UNACK", "RTNUN"]
+    assert [says(e)["to"] for e in outcome.events if e.key == "silent/koji-middle"] == ["UNACK", "RTNUN"]
 
 
 def run_copy(rows: Rows) -> Outcome:
@@ -371,7 +375,8 @@ def test_work_suppresses_the_limit_until_the_trend_is_known_but_not_the_outermos
     rows.hold(21 * H + 1500, {BED: 43.5, AIR: 31.0}, every_s=60)
     rows.hold(22 * H, {BED: 45.5, AIR: 31.0}, every_s=60)
     _, outcome = run(rows)
-    told = [(round((e.t_ms - rows.t0_ms) / 1000 - 21 * H), e.data["event"], e.data["to"]) for e in moves(outcome, key)]
+    changes = [(e, says(e)) for e in moves(outcome, key)]
+    told = [(round((e.t_ms - rows.t0_ms) / 1000 - 21 * H), said["event"], said["to"]) for e, said in changes]
     assert [(event, to) for _, event, to in told[:3]] == [("sup", "DSUPR"), ("on", "DSUPR"), ("unsup", "UNACK")]
     assert told[1][0] == 420
     assert 600 <= told[2][0] <= 840, "ten minutes after the mixing the trend is known, and it does not fall"
@@ -387,7 +392,8 @@ def test_the_outermost_limit_ends_the_suppression_at_once() -> None:
     rows.act("step.done", step="mix")
     rows.hold(21 * H + 240, {BED: 45.5, AIR: 31.0}, every_s=60)
     _, outcome = run(rows)
-    told = [(round((e.t_ms - rows.t0_ms) / 1000 - 21 * H), e.data["event"], e.data["to"]) for e in moves(outcome, key)]
+    changes = [(e, says(e)) for e in moves(outcome, key)]
+    told = [(round((e.t_ms - rows.t0_ms) / 1000 - 21 * H), said["event"], said["to"]) for e, said in changes]
     assert told[1:] == [(0, "ack", "ACKED"), (0, "sup", "DSUPR"), (180, "unsup", "UNACK"), (180, "up", "UNACK")]
 
 
@@ -412,7 +418,7 @@ def test_a_fall_of_the_koji_without_a_mark_is_asked_about_once() -> None:
     _, outcome = run(rows)
     guesses = [e for e in outcome.events if e.kind == "mix-guess"]
     assert len(guesses) == 1
-    assert abs(guesses[0].data["at_ms"] - rows.t0_ms - 20 * H * 1000) <= 240_000
+    assert abs(says(guesses[0])["at_ms"] - rows.t0_ms - 20 * H * 1000) <= 240_000
 
 
 def test_silence_ends_by_itself_and_the_alarm_was_unanswered_all_the_time() -> None:
@@ -425,7 +431,7 @@ def test_silence_ends_by_itself_and_the_alarm_was_unanswered_all_the_time() -> N
     silenced_ms = rows.t_ms
     rows.hold(20.6 * H, {BED: 44.0, AIR: 31.0}, every_s=60)
     state, outcome = run(rows)
-    assert [e.t_ms - silenced_ms for e in outcome.events if e.key == key and e.data.get("event") == "re"][:1] == [
+    assert [e.t_ms - silenced_ms for e in outcome.events if e.key == key and says(e).get("event") == "re"][:1] == [
         600_000
     ]
     assert state.alarms[f"box/{key}"].state == "UNACK"
@@ -436,7 +442,7 @@ def test_a_step_after_the_spores_cannot_be_dated_before_them() -> None:
     rows.hold(H, {BED: 30.0, AIR: 30.0}, every_s=60)
     early = rows.act("step.done", step="mix", at_t_ms=rows.t0_ms - 1000)
     state, outcome = run(rows)
-    assert [e.data["code"] for e in outcome.events if e.data.get("act") == early] == ["before-spores"]
+    assert [says(e)["code"] for e in outcome.events if says(e).get("act") == early] == ["before-spores"]
     assert [m.step for m in state.batches["box"].marks] == ["inoculate"]
 
 
@@ -455,7 +461,7 @@ def test_a_calibration_that_an_older_version_let_in_is_stated_again() -> None:
     rows.act("probe.calibrate", probe="koji-top", points=[[4.0, 40.0]])
     rows.act("probe.calibrate", probe="koji-top", points=[[36.0, 36.1], [36.5, 36.65]])
     _, outcome = run(rows)
-    assert [event.data["points"] for event in outcome.events if event.kind == "calibration"] == [
+    assert [says(event)["points"] for event in outcome.events if event.kind == "calibration"] == [
         [[4.0, 40.0]],
         [[36.0, 36.1], [36.5, 36.65]],
     ]
@@ -470,10 +476,10 @@ def test_a_calibration_is_kept_or_refused_with_the_reason() -> None:
     rows.act("probe.calibrate", probe="nobody", points=[[0.5, 0.0]])
     _, outcome = run(rows)
     kept = [event for event in outcome.events if event.kind == "calibration"]
-    assert [(event.key, event.data["points"], event.data["date"]) for event in kept] == [
+    assert [(event.key, says(event)["points"], says(event)["date"]) for event in kept] == [
         ("koji-top", [[0.5, 0.0]], "2026-10-02")
     ]
-    refused = [event.data["code"] for event in outcome.events if event.kind == "refused"]
+    refused = [says(event)["code"] for event in outcome.events if event.kind == "refused"]
     assert refused == ["bad-points", "bad-points", "unknown-probe"]
 
 
@@ -492,6 +498,6 @@ def test_rice_that_is_too_cold_for_the_spores_passes_no_gate() -> None:
     rows.act("step.done", step="inoculate")
     _, outcome = advance(state, rows.take(), rows.t_ms)
     refused = next(event for event in outcome.events if event.kind == "refused")
-    assert "at least 28.0" in refused.data["reason"] and "warm it first" in refused.data["reason"]
+    assert "at least 28.0" in says(refused)["reason"] and "warm it first" in says(refused)["reason"]
     done = next(event for event in outcome.events if event.kind == "step-done")
-    assert done.data["gate"]["value"] == 29.0, "a probe that hangs in the air beside it says nothing of the rice"
+    assert says(done)["gate"]["value"] == 29.0, "a probe that hangs in the air beside it says nothing of the rice"

@@ -13,6 +13,7 @@ from kojimon.engine import EngineSetup, ProbeSetup, advance, initial_state
 from kojimon.engine.box import BEYOND_C
 from kojimon.schedule.load import load_schedule
 from tests.engine.build import AIR, BED, HUMIDITY, MIDDLE, H, Rows, site
+from tests.parts.inputs import says
 
 HOME = Path(__file__).resolve().parents[2] / "config/schedules/rice-koji-home-trays.yaml"
 
@@ -40,7 +41,7 @@ def vented(answered: bool, room_c: float | None, koji_c: float = 30.0, air_c: fl
         rows.act("alarm.acknowledge", key=KEY)
     rows.hold(26 * H, {BED: koji_c, AIR: air_c, MIDDLE: koji_c, HUMIDITY: 80.0, **room}, every_s=60)
     _, outcome = advance(initial_state(), rows.take(), rows.t_ms)
-    calls = [e for e in outcome.events if e.kind == "alarm" and e.key == "box/off" and e.data["event"] == "on"]
+    calls = [e for e in outcome.events if e.kind == "alarm" and e.key == "box/off" and says(e)["event"] == "on"]
     return [round((event.t_ms - rows.t0_ms) / 3_600_000 - 20, 1) for event in calls]
 
 
@@ -69,8 +70,8 @@ def test_an_answer_to_rice_that_was_hot_from_the_steamer_says_nothing_of_the_box
     rows.hold(20 * H, {BED: 36.0, MIDDLE: 36.0, AIR: 31.0, **steady}, every_s=60)
     rows.hold(24 * H, {BED: 30.0, MIDDLE: 30.0, AIR: 24.0, **steady}, every_s=60)
     _, outcome = advance(initial_state(), rows.take(), rows.t_ms)
-    assert [e for e in outcome.events if e.kind == "alarm" and e.key == KEY and e.data["event"] == "ack"]
-    assert [e for e in outcome.events if e.kind == "alarm" and e.key == "box/off" and e.data["event"] == "on"]
+    assert [e for e in outcome.events if e.kind == "alarm" and e.key == KEY and says(e)["event"] == "ack"]
+    assert [e for e in outcome.events if e.kind == "alarm" and e.key == "box/off" and says(e)["event"] == "on"]
 
 
 def test_while_the_koji_is_hot_nobody_is_woken_for_cold_air() -> None:
@@ -100,7 +101,7 @@ def test_a_box_set_cooler_while_the_koji_holds_its_air_is_judged_by_what_it_is_s
     rows.hold(29 * H, {BED: 38.0, MIDDLE: 38.0, AIR: 31.0, **steady}, every_s=60)
     rows.hold(33 * H, {BED: 28.0, MIDDLE: 28.0, AIR: 25.5, **steady}, every_s=60)
     _, outcome = advance(initial_state(), rows.take(), rows.t_ms)
-    found = [e for e in outcome.events if e.kind == "alarm" and e.key == "box/off" and e.data["event"] == "on"]
+    found = [e for e in outcome.events if e.kind == "alarm" and e.key == "box/off" and says(e)["event"] == "on"]
     assert len(found) == calls
 
 
@@ -116,7 +117,7 @@ def test_a_box_that_is_off_under_hot_koji_is_told_however_slowly_its_air_falls()
         air = {AIR: 31.0 - 0.6 * minute / 60, HUMIDITY: 80.0, ROOM: 21.0}
         rows.hold(21 * H + (minute + 1) * 60.0, {BED: koji, MIDDLE: koji, **air}, every_s=60)
     _, outcome = advance(initial_state(), rows.take(), rows.t_ms)
-    (call,) = [e for e in outcome.events if e.kind == "alarm" and e.key == "box/off" and e.data["event"] == "on"]
+    (call,) = [e for e in outcome.events if e.kind == "alarm" and e.key == "box/off" and says(e)["event"] == "on"]
     assert 0 < (call.t_ms - rows.t0_ms) / 3_600_000 - 21 - 8.33 < 1.0
 
 
@@ -150,7 +151,7 @@ def box_calls(
             rows.act("box.setpoint")
         rows.hold((minute + 1) * 60.0, {BED: 31.0, MIDDLE: 31.0, AIR: air(minute / 60), HUMIDITY: 82.6}, every_s=60)
     _, outcome = advance(initial_state(), rows.take(), rows.t_ms)
-    calls = [e for e in outcome.events if e.kind == "alarm" and e.key.startswith("box/") and e.data["event"] == "on"]
+    calls = [e for e in outcome.events if e.kind == "alarm" and e.key.startswith("box/") and says(e)["event"] == "on"]
     return [(event.key, round((event.t_ms - rows.t0_ms) / 3_600_000, 1)) for event in calls]
 
 

@@ -13,6 +13,7 @@ from kojimon.model import Priority
 from kojimon.schedule.load import load_schedule
 from tests.engine.build import AIR, BED, HUMIDITY, MIDDLE, Rows, site
 from tests.engine.test_box import HOME, ROOM, of_kind
+from tests.parts.inputs import says
 
 At = Callable[[float], float]
 
@@ -42,7 +43,7 @@ class Watched:
         calls = [(by_no[message.event], message.priority) for message in outcome.messages]
         self.off = [
             (priority, round((event.t_ms - rows.t0_ms) / 3_600_000, 1))
-            for event, priority in calls if event.key == "box/off" and event.data["event"] in ("on", "up")
+            for event, priority in calls if event.key == "box/off" and says(event)["event"] in ("on", "up")
         ]  # fmt: skip
 
 

@@ -7,6 +7,7 @@ import pytest
 from kojimon.engine import advance, initial_state, view
 from tests.engine.build import AIR, BED, MIDDLE, H, Rows, site
 from tests.engine.test_hand import bare
+from tests.parts.inputs import says
 
 
 def test_forgotten_for_days_it_says_so_once_a_day_and_is_closed_where_it_ended() -> None:
@@ -19,14 +20,14 @@ def test_forgotten_for_days_it_says_so_once_a_day_and_is_closed_where_it_ended()
     told = [event for event in outcome.events if event.kind == "batch-forgotten"]
     assert [(event.t_ms - rows.t0_ms) / 3_600_000 for event in told] == [74.0, 98.0], "50 h, and a day each"
     assert {message.event for message in outcome.messages} >= {event.no for event in told}
-    ended_ms = told[-1].data["ended_ms"]
+    ended_ms = says(told[-1])["ended_ms"]
     assert (ended_ms - rows.t0_ms) / 3_600_000 == pytest.approx(44.0, abs=0.1)
     batch = view(state, rows.t_ms).incubators[0].batch
     assert batch is not None and batch.forgotten_t_ms == ended_ms
     rows.act("batch.harvest", at_t_ms=ended_ms)
     _, outcome = advance(state, rows.take(), rows.t_ms)
     over = next(event for event in outcome.events if event.kind == "batch-harvest")
-    assert over.data["at_ms"] == ended_ms and over.data["hours"] == pytest.approx(44.0, abs=0.1)
+    assert says(over)["at_ms"] == ended_ms and says(over)["hours"] == pytest.approx(44.0, abs=0.1)
 
 
 def test_koji_still_warm_is_not_said_to_have_been_taken_out() -> None:
@@ -36,7 +37,7 @@ def test_koji_still_warm_is_not_said_to_have_been_taken_out() -> None:
     rows.hold(75 * H, {BED: 33.0, MIDDLE: 33.0, AIR: 30.0}, every_s=300)
     _, outcome = advance(initial_state(), rows.take(), rows.t_ms)
     (told,) = [event for event in outcome.events if event.kind == "batch-forgotten"]
-    assert told.data["ended_ms"] is None
+    assert says(told)["ended_ms"] is None
 
 
 def test_without_a_probe_the_end_of_the_harvests_time_is_offered() -> None:
@@ -46,4 +47,4 @@ def test_without_a_probe_the_end_of_the_harvests_time_is_offered() -> None:
     rows.at(75 * H)
     _, outcome = advance(initial_state(), rows.take(), rows.t_ms)
     (told,) = [event for event in outcome.events if event.kind == "batch-forgotten"]
-    assert told.data["ended_ms"] == told.data["closed_ms"] == rows.t0_ms + 50 * 3_600_000
+    assert says(told)["ended_ms"] == says(told)["closed_ms"] == rows.t0_ms + 50 * 3_600_000

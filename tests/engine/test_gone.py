@@ -7,6 +7,7 @@ import pytest
 from kojimon.engine import advance, initial_state, view
 from kojimon.model import Quality
 from tests.engine.build import AIR, BED, MIDDLE, H, Rows, alarms, moves
+from tests.parts.inputs import says
 
 SILENT = "silent/koji-top"
 
@@ -20,7 +21,7 @@ def test_gone_is_silence_at_once_and_the_other_tray_counts(verdict: Quality) -> 
     rows.at(H + 1).read(BED, None, int(verdict))
     state, outcome = advance(initial_state(), rows.take(), rows.t_ms)
     (event,) = moves(outcome, SILENT)
-    assert (event.t_ms, event.data["quality"], event.data["tray"]) == (gone_ms, verdict, "top")
+    assert (event.t_ms, says(event)["quality"], says(event)["tray"]) == (gone_ms, verdict, "top")
     (message,) = [one for one in outcome.messages if one.event == event.no]
     assert message.priority == "tell"
     bed = next(row for row in view(state, rows.t_ms).incubators[0].places if row.place == "bed")

@@ -10,6 +10,7 @@ from kojimon.engine.setup import EngineSetup
 from kojimon.engine.state import State
 from kojimon.model import Outcome, Quality
 from tests.engine.build import AIR, BED, MIDDLE, H, Rows, home_schedule, kinds, moves, site
+from tests.parts.inputs import says
 
 MIN = 60.0
 
@@ -51,7 +52,7 @@ def test_it_opens_a_window_at_once_and_stands_as_what_it_is() -> None:
     assert kinds(outcome, "stage")[-1] == ("stage", "warming"), "38 °C is over 34: nobody waits ten minutes by the bed"
     assert ("step-open", "mix") in kinds(outcome)
     read = next(event for event in outcome.events if event.kind == "reading")
-    assert (read.data["value"], read.data["tray"], read.data["quality"]) == (39.0, "top", Quality.BY_HAND)
+    assert (says(read)["value"], says(read)["tray"], says(read)["quality"]) == (39.0, "top", Quality.BY_HAND)
     place = box(state, rows.t_ms).place("bed")
     assert place is not None and place.probes == 0
     assert place.hottest is not None and place.hottest.by_hand and place.hottest.value == 39.0
@@ -71,7 +72,7 @@ def test_koji_too_hot_calls_at_once_and_ends_with_the_next_reading() -> None:
     rows.at(25 * H + 5 * MIN).act("reading", value_c=38.0)
     _, outcome = run(rows)
     found = moves(outcome, "limit/bed/temperature/high")
-    assert [(e.data["to"], e.data["priority"], e.data["value"]) for e in found] == [
+    assert [(says(e)["to"], says(e)["priority"], says(e)["value"]) for e in found] == [
         ("UNACK", "wake", 43.5), ("RTNUN", "wake", 38.0)
     ]  # fmt: skip
 
@@ -83,7 +84,7 @@ def test_koji_too_hot_that_nobody_read_again_is_not_said_to_be_normal() -> None:
     rows.at(26 * H)
     _, outcome = run(rows)
     end = moves(outcome, "limit/bed/temperature/high")[-1]
-    assert (end.data["event"], end.data["ended"]) == ("off", "old")
+    assert (says(end)["event"], says(end)["ended"]) == ("off", "old")
     assert end.t_ms == rows.t0_ms + 25 * 3_600_000 + 1_800_000, "at its own time, not when somebody looks"
 
 
@@ -93,7 +94,7 @@ def test_work_on_the_koji_makes_what_was_read_before_unknown() -> None:
     rows.at(25 * H).act("reading", value_c=43.5)
     rows.at(25 * H + 10 * MIN).act("step.done", step="mix")
     state, outcome = run(rows)
-    assert moves(outcome, "limit/bed/temperature/high")[-1].data["ended"] == "work"
+    assert says(moves(outcome, "limit/bed/temperature/high")[-1])["ended"] == "work"
     assert not box(state, rows.t_ms).by_hand[-1].fresh
 
 
@@ -102,7 +103,7 @@ def test_one_dated_back_is_kept_and_raises_nothing() -> None:
     rows.at(25 * H).act("reading", value_c=46.0, at_t_ms=rows.t_ms - 300_000)
     state, outcome = run(rows)
     read = next(event for event in outcome.events if event.kind == "reading")
-    assert read.data["back"] and read.data["at_ms"] == rows.t_ms - 300_000
+    assert says(read)["back"] and says(read)["at_ms"] == rows.t_ms - 300_000
     assert not [event for event in outcome.events if event.kind == "alarm"]
     assert kinds(outcome, "stage") == [("stage", "settling")]
     row = box(state, rows.t_ms).by_hand[-1]
@@ -117,7 +118,7 @@ def test_what_cannot_be_is_refused_in_words() -> None:
     rows.act("reading", value_c=30.0, tray="attic")
     rows.act("reading")
     _, outcome = run(rows)
-    reasons = [str(event.data["reason"]) for event in outcome.events if event.kind == "refused"]
+    reasons = [str(says(event)["reason"]) for event in outcome.events if event.kind == "refused"]
     assert [event for event in outcome.events if event.kind == "reading"] == []
     assert len(reasons) == 4
     assert "95.0 °C (203 °F)" in reasons[0] and "check the unit" in reasons[0]
@@ -131,7 +132,7 @@ def test_a_probe_that_shows_something_else_is_named_and_goes_on() -> None:
     rows.hold(21 * H, {BED: 31.0, MIDDLE: 31.0, AIR: 30.0}, every_s=60)
     state, outcome = run(rows)
     read = next(event for event in outcome.events if event.kind == "reading")
-    assert (read.data["probe"], read.data["probe_value"]) == ("koji-top", 31.0)
+    assert (says(read)["probe"], says(read)["probe_value"]) == ("koji-top", 31.0)
     place = box(state, rows.t_ms).place("bed")
     assert place is not None and place.hottest is not None and place.hottest.probe == "koji-top"
     assert not moves(outcome, "silent/koji-top") and not moves(outcome, "blind/bed")
@@ -145,9 +146,9 @@ def test_a_gate_goes_by_what_was_just_read_but_not_by_what_was_read_before() -> 
     rows.act("reading", value_c=30.5)
     rows.at(8 * MIN).act("step.done", step="inoculate")
     _, outcome = run(rows)
-    assert [event.data["code"] for event in outcome.events if event.kind == "refused"] == ["gate-unknown"]
+    assert [says(event)["code"] for event in outcome.events if event.kind == "refused"] == ["gate-unknown"]
     done = next(event for event in outcome.events if event.kind == "step-done")
-    assert (done.data["gate"]["value"], done.data["gate"]["by"]) == (30.5, "thermometer")
+    assert (says(done)["gate"]["value"], says(done)["gate"]["by"]) == (30.5, "thermometer")
 
 
 def test_law_split_and_replay_hold_with_readings_by_hand() -> None:

@@ -9,10 +9,12 @@ from typing import Any
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from kojimon.contract.inputs import Clock, Start
 from kojimon.engine import State, advance, decode, encode, initial_state
 from kojimon.forecast.kept import pack, thin
 from kojimon.model import Event, InputRow
 from tests.engine.build import AIR, BED, HUMIDITY, MIDDLE, Rows
+from tests.parts.inputs import says
 from tests.parts.outlooks import limit_answer, made
 from tests.parts.size import size
 
@@ -81,7 +83,7 @@ def t_of(row: Any) -> int:
 
 
 def gap_of(row: Any) -> int:
-    return int(row.payload.get("gap_ms") or 0) if isinstance(row, InputRow) and row.kind == "start" else 0
+    return row.what.gap_ms if isinstance(row, InputRow) and isinstance(row.what, Start) else 0
 
 
 def whole(rows: list[Any], end_ms: int) -> tuple[State, tuple[Event, ...]]:
@@ -139,13 +141,13 @@ def test_a_step_of_the_wall_clock_moves_nothing(seed: int, where: int, step_ms: 
     """The same batch with a clock step at any row: every other event is the same, at the same time."""
     rows = [row for row in some_rows(seed) if not (isinstance(row, InputRow) and row.kind == "clock")]
     at = where % len(rows)
-    step = InputRow(0, t_of(rows[at]), "clock", {"boot": 1, "step_ms": step_ms, "trusted": True})
+    step = InputRow(0, t_of(rows[at]), Clock(boot=1, step_ms=step_ms, trusted=True))
     end_ms = t_of(rows[-1]) + 3_600_000
     _, plain = whole(rows, end_ms)
     _, stepped = whole([*rows[: at + 1], step, *rows[at + 1 :]], end_ms)
 
     def bare(events: tuple[Event, ...]) -> list[Any]:
-        return [(e.t_ms, e.kind, e.incubator, e.key, e.data) for e in events if e.kind != "clock-step"]
+        return [(e.t_ms, e.kind, e.incubator, e.key, says(e)) for e in events if e.kind != "clock-step"]
 
     assert bare(plain) == bare(stepped)
 

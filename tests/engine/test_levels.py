@@ -12,6 +12,7 @@ from kojimon.engine import advance, initial_state
 from kojimon.model import Priority
 from kojimon.schedule.spec import After, Band, Limit, Schedule, Stage, Step
 from tests.engine.build import BED, Rows, alarms, site
+from tests.parts.inputs import says
 
 
 def activations(values: list[float], threshold: Threshold, step_ms: int = 10_000) -> int:
@@ -110,7 +111,7 @@ def run_noise(n: int, values: list[float]) -> list[float]:
         rows.at((rows.t_ms - rows.t0_ms) / 1000 + STEP_S)
         rows.read(BED, value)
     _, outcome = advance(initial_state(), rows.take(), rows.t_ms)
-    found = [event for event in outcome.events if event.kind == "alarm" and event.data["event"] == "on"]
+    found = [event for event in outcome.events if event.kind == "alarm" and says(event)["event"] == "on"]
     assert all(event.key == "limit/bed/temperature/high" for event in found if event.key.startswith("limit"))
     return [(event.t_ms - start_ms) / 1000 - STEP_S for event in found if event.key.startswith("limit")]
 

@@ -6,10 +6,11 @@ from msgspec.structs import replace
 
 from kojimon.engine import advance, decode, encode, initial_state, view
 from kojimon.engine.probe_acts import SETTLE_MS
-from kojimon.engine.setup import EngineSetup, ProbeSetup, to_plain
+from kojimon.engine.setup import EngineSetup, ProbeSetup, to_json
 from kojimon.engine.state import State
 from kojimon.model import Event, Outcome
 from tests.engine.build import AIR, BED, MIDDLE, H, Rows, alarms, moves, site
+from tests.parts.inputs import says
 
 HIGH = "limit/bed/temperature/high"
 
@@ -37,8 +38,8 @@ def test_from_the_move_on_it_is_shown_under_its_new_tray_until_the_batch_ends() 
     moved = rows.act("probe.move", probe="koji-top", tray="middle")
     state, outcome = run(rows, state)
     (event,) = [one for one in outcome.events if one.kind == "probe-moved"]
-    assert (event.key, event.batch, event.data["before"], event.data["tray"]) == ("koji-top", "b1", "top", "middle")
-    assert event.data["act"] == moved and event.data["who"] == "anna"
+    assert (event.key, event.batch, says(event)["before"], says(event)["tray"]) == ("koji-top", "b1", "top", "middle")
+    assert says(event)["act"] == moved and says(event)["who"] == "anna"
     rows.hold(2 * H, {BED: 31.0, MIDDLE: 30.0, AIR: 30.0})
     state, _ = run(rows, state)
     hottest = next(row for row in view(state, rows.t_ms).incubators[0].places if row.place == "bed").hottest
@@ -47,7 +48,7 @@ def test_from_the_move_on_it_is_shown_under_its_new_tray_until_the_batch_ends() 
     rows.act("batch.discard", reason="over")
     state, outcome = run(rows, state)
     (back,) = [one for one in outcome.events if one.kind == "probe-moved"]
-    assert (back.batch, back.data["tray"], back.data["ended"]) == ("b1", "top", True)
+    assert (back.batch, says(back)["tray"], says(back)["ended"]) == ("b1", "top", True)
     assert trays(state)["koji-top"] == "top" and not state.moved
 
 
@@ -60,7 +61,7 @@ def test_a_limit_goes_on_through_the_move_and_its_call_names_the_tray() -> None:
     _, outcome = run(rows)
     assert alarms(outcome, [HIGH]) == [(HIGH, "NORM", "UNACK")]
     (called,) = moves(outcome, HIGH)
-    assert called.data["tray"] == "middle"
+    assert says(called)["tray"] == "middle"
     assert called.t_ms <= rows.t0_ms + round((3 * H + 620) * 1000)
 
 
@@ -92,7 +93,7 @@ def test_what_is_no_move_is_refused() -> None:
     rows.act("probe.move", probe="koji-top", tray="attic")
     rows.act("probe.move", probe="koji-top", tray="top")
     state, outcome = run(rows)
-    refused = [event.data["code"] for event in outcome.events if event.kind == "refused"]
+    refused = [says(event)["code"] for event in outcome.events if event.kind == "refused"]
     assert refused == ["no-batch", "unknown-probe", "not-in-a-tray", "unknown-tray", "in-that-tray"]
     assert not state.moved
 
@@ -100,7 +101,7 @@ def test_what_is_no_move_is_refused() -> None:
 def test_new_settings_keep_a_move_unless_they_move_the_probe_themselves() -> None:
     rows = begun()
     rows.act("probe.move", probe="koji-top", tray="middle")
-    rows.input("settings", hash="h2", setup=to_plain(site(stale_ms=60_000)))
+    rows.input("settings", hash="h2", setup=to_json(site(stale_ms=60_000)))
     state, _ = run(rows)
     assert trays(state)["koji-top"] == "middle"
     other = site()
@@ -108,7 +109,7 @@ def test_new_settings_keep_a_move_unless_they_move_the_probe_themselves() -> Non
         other.site, other.incubators, tuple(_in(one, {BED: "middle", MIDDLE: "top"}) for one in other.probes),
         other.schedules,
     )  # fmt: skip
-    rows.input("settings", hash="h3", setup=to_plain(swapped))
+    rows.input("settings", hash="h3", setup=to_json(swapped))
     state, _ = run(rows, state)
     assert (trays(state)["koji-top"], trays(state)["koji-middle"]) == ("middle", "top") and not state.moved
     rows.act("batch.discard", reason="over")
@@ -124,7 +125,7 @@ def test_moved_back_by_hand_nothing_is_left_to_take_back() -> None:
     rows.act("probe.move", probe="koji-top", tray="top")
     rows.act("batch.discard", reason="over")
     state, outcome = run(rows)
-    told = [event.data["tray"] for event in outcome.events if event.kind == "probe-moved"]
+    told = [says(event)["tray"] for event in outcome.events if event.kind == "probe-moved"]
     assert told == ["middle", "top"] and not state.moved
 
 

@@ -13,6 +13,7 @@ from kojimon.forecast.answers import Forecast
 from kojimon.forecast.kept import pack, thin
 from kojimon.model import Event
 from tests.engine.build import AIR, BED, HUMIDITY, MIDDLE, H, Rows, kinds, site
+from tests.parts.inputs import says
 from tests.parts.outlooks import NEVER, calm_answer, limit_answer, made
 
 SOON = "time-to-limit/bed/temperature"
@@ -51,7 +52,7 @@ class Bed:
         return view(self.state, self.rows.t_ms).incubators[0].forecast
 
     def told(self) -> list[tuple[str, Any]]:
-        return [(e.data["event"], e.data["priority"]) for e in self.events if e.key == SOON]
+        return [(says(e)["event"], says(e)["priority"]) for e in self.events if e.key == SOON]
 
 
 def test_it_is_shown_with_its_age_and_how_long_one_may_sleep() -> None:
@@ -97,7 +98,7 @@ def test_work_on_the_koji_makes_it_old() -> None:
 
 @pytest.mark.parametrize(
     "changed",
-    [{"forecast": None}, {"forecast": {"at_s": 1.0}}, {"made_ms": "now"}, {"made_ms": 10**12}, {"forecast": [1, 2, 3]}],
+    [{"forecast": None}, {"forecast": {"at_s": 1.0}}, {"made_ms": None}, {"made_ms": 10**12}, {"forecast": [1, 2, 3]}],
 )
 def test_a_malformed_one_is_refused_once_in_words_and_the_last_one_stays(changed: dict[str, Any]) -> None:
     bed = Bed()
@@ -106,7 +107,7 @@ def test_a_malformed_one_is_refused_once_in_words_and_the_last_one_stays(changed
     for _ in range(3):
         bed.forecast(made(24.5), **changed)
     assert kinds_of(bed) == [("forecast", "known"), ("forecast", "refused")]
-    assert bed.events[-1].data["reason"]
+    assert says(bed.events[-1])["reason"]
     assert bed.shown() == before
 
 
@@ -143,9 +144,9 @@ def test_a_sure_and_narrow_one_is_told_ahead_where_the_line_sees_nothing() -> No
     bed.forecast(made(24.5, limit_answer(43.0, 0.35, 0.1)))
     bed.goes_on(180)
     (first,) = [event for event in bed.events if event.key == SOON]
-    assert first.data["priority"] == "tell" and first.data["in_10"] == 9
-    assert 0.35 * 3600 - 240 <= first.data["left_s"] <= 0.35 * 3600
-    assert first.data["early_s"] < first.data["left_s"] < first.data["late_s"]
+    assert says(first)["priority"] == "tell" and says(first)["in_10"] == 9
+    assert 0.35 * 3600 - 240 <= says(first)["left_s"] <= 0.35 * 3600
+    assert says(first)["early_s"] < says(first)["left_s"] < says(first)["late_s"]
 
 
 @pytest.mark.parametrize(
@@ -189,7 +190,7 @@ def test_it_never_silences_or_delays_the_limit() -> None:
                 bed.forecast(made(24.5, calm_answer(43.0), calm_answer(45.0)))
             bed.rows.hold((bed.rows.t_ms - bed.rows.t0_ms) / 1000 + 60, {**VALUES, BED: 43.5}, 30.0)
             bed.run()
-        calls.append([(e.t_ms, e.key, e.data["to"]) for e in bed.events if e.key.startswith("limit/")])
+        calls.append([(e.t_ms, e.key, says(e)["to"]) for e in bed.events if e.key.startswith("limit/")])
     assert calls[0] == calls[1] and calls[0][0][1] == "limit/bed/temperature/high"
 
 

@@ -15,6 +15,7 @@ from kojimon.model import Event
 from kojimon.schedule.load import load_schedule
 from tests.engine.build import AIR, BED, H, Rows, site
 from tests.engine.test_box import HOME
+from tests.parts.inputs import says
 
 At = Callable[[float], float]
 NEVER: At = lambda h: 0.0  # noqa: E731
@@ -65,8 +66,8 @@ class Kitchen:
         def hour(event: Event) -> float:
             return (event.t_ms - rows.t0_ms) / 3_600_000
 
-        self.told_h = [hour(e) for e in outcome.events if e.key == "expect/self-warming" and e.data["event"] == "on"]
-        self.over_h = [hour(e) for e in outcome.events if e.key == "expect/self-warming" and e.data["event"] == "off"]
+        self.told_h = [hour(e) for e in outcome.events if e.key == "expect/self-warming" and says(e)["event"] == "on"]
+        self.over_h = [hour(e) for e in outcome.events if e.key == "expect/self-warming" and says(e)["event"] == "off"]
         self.stages = {e.key: hour(e) for e in outcome.events if e.kind == "stage"}
         since_ms = self.state.batches["box"].conditions.get("own-heat", ConditionState()).since_ms
         self.recognised_h = None if since_ms < 0 else (since_ms - rows.t0_ms) / 3_600_000

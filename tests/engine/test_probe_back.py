@@ -13,6 +13,7 @@ from kojimon.engine.probe_back import HELD_MS, STILL_MS, WATCH_MS
 from kojimon.engine.state import State
 from kojimon.model import Event, Outcome, Priority
 from tests.engine.build import AIR, BED, HUMIDITY, MIDDLE, H, Rows, alarms, site
+from tests.parts.inputs import says
 
 LOW = {BED: 31.0, MIDDLE: 31.0, AIR: 30.0, HUMIDITY: 85.0}
 WARM = {BED: 36.0, MIDDLE: 34.0, AIR: 30.0}
@@ -47,9 +48,9 @@ def test_it_is_asked_once_with_the_work_and_calls_nobody() -> None:
     state, outcome = run(mixed())
     (asked,) = told(outcome)
     work = next(event for event in outcome.events if event.kind == "step-done" and event.key == "mix")
-    assert (asked.key, asked.data["step"], asked.data["probes"]) == ("asked", "mix", 2)
-    assert asked.data["act"] == work.data["act"], "it is part of the answer to the act"
-    asked_of = Question("probe-back", "mix", work.data["mark"], work.t_ms, work.t_ms + WATCH_MS, 2)
+    assert (asked.key, says(asked)["step"], says(asked)["probes"]) == ("asked", "mix", 2)
+    assert says(asked)["act"] == says(work)["act"], "it is part of the answer to the act"
+    asked_of = Question("probe-back", "mix", says(work)["mark"], work.t_ms, work.t_ms + WATCH_MS, 2)
     assert question(state) == asked_of
     assert decode(encode(state)) == state
     assert not [message for message in outcome.messages if message.event == asked.no]
@@ -61,7 +62,7 @@ def test_a_person_says_yes() -> None:
     seq = rows.act("probe.back")
     state, outcome = run(rows)
     said = told(outcome)[-1]
-    assert (said.key, said.data["who"], said.data["act"], said.data["step"]) == ("said", "anna", seq, "mix")
+    assert (said.key, says(said)["who"], says(said)["act"], says(said)["step"]) == ("said", "anna", seq, "mix")
     assert question(state) is None
     rows.act("probe.back")
     _, outcome = run(rows, state)
@@ -140,7 +141,7 @@ def test_a_box_without_an_air_probe_goes_by_the_koji_s_warmth_alone() -> None:
 def test_work_taken_back_takes_the_question_back_and_a_batch_that_ends_lets_it_go() -> None:
     state, outcome = run(mixed())
     rows = mixed()
-    rows.act("step.undo", mark=told(outcome)[0].data["mark"])
+    rows.act("step.undo", mark=says(told(outcome)[0])["mark"])
     state, outcome = run(rows)
     assert [event.key for event in told(outcome)] == ["asked", "withdrawn"] and question(state) is None
     rows = mixed()
@@ -172,7 +173,7 @@ def test_what_is_not_asked_about() -> None:
     rows.act("probe.back")
     _, outcome = run(rows)
     assert not told(outcome)
-    assert [event.data["code"] for event in outcome.events if event.kind == "refused"] == ["no-probe"]
+    assert [says(event)["code"] for event in outcome.events if event.kind == "refused"] == ["no-probe"]
 
 
 def test_cut_anywhere_it_comes_to_the_same() -> None:

@@ -6,6 +6,7 @@ from kojimon.engine import advance, decode, encode, initial_state, view
 from kojimon.engine.state import State
 from kojimon.model import Outcome
 from tests.engine.build import AIR, BED, MIDDLE, H, Rows, kinds, moves, site
+from tests.parts.inputs import says
 
 WARM = {BED: 36.0, MIDDLE: 36.0, AIR: 30.0}
 MIN = 60.0
@@ -32,14 +33,14 @@ def test_a_harvest_by_mistake_is_taken_back_and_the_koji_is_watched_on() -> None
     rows.hold(12 * H, {BED: 44.0, MIDDLE: 44.0, AIR: 30.0}, every_s=60)
     after, outcome = advance(before, rows.take(), rows.t_ms)
     back = next(event for event in outcome.events if event.kind == "batch-reopened")
-    assert (back.data["was"], back.data["gap_ms"]) == ("batch-harvest", 1_800_000)
+    assert (says(back)["was"], says(back)["gap_ms"]) == ("batch-harvest", 1_800_000)
     assert ("step-undone", "harvest") in kinds(outcome)
     one, other = before.batches["box"], after.batches["box"]
     assert (other.id, other.started_ms, other.stage, other.stage_since_ms) == (
         one.id, one.started_ms, one.stage, one.stage_since_ms
     )  # fmt: skip
     hot = moves(outcome, "limit/bed/temperature/high")
-    assert [(e.t_ms - back.t_ms, e.data["to"]) for e in hot] == [(660_000, "UNACK")], "its delay runs from now on"
+    assert [(e.t_ms - back.t_ms, says(e)["to"]) for e in hot] == [(660_000, "UNACK")], "its delay runs from now on"
     assert "box" not in after.ended
     harvest = view(after, rows.t_ms).incubators[0].step("harvest")
     assert harvest is not None and harvest.status == "waiting" and [mark.undone for mark in harvest.marks] == [True]
@@ -69,7 +70,7 @@ def test_a_batch_thrown_away_comes_back_too_and_twice_is_refused() -> None:
     rows.act("batch.reopen")
     state, outcome = advance(state, rows.take(), rows.t_ms)
     refused = next(event for event in outcome.events if event.kind == "refused")
-    assert refused.data["code"] == "batch-open"
+    assert says(refused)["code"] == "batch-open"
     assert view(state, rows.t_ms).incubators[0].ended is None
 
 
@@ -80,7 +81,7 @@ def test_with_a_new_batch_open_it_is_refused_in_words() -> None:
     rows.act("batch.reopen")
     state, outcome = run(rows)
     refused = next(event for event in outcome.events if event.kind == "refused")
-    assert refused.data["code"] == "batch-open" and "'second' is open" in refused.data["reason"]
+    assert says(refused)["code"] == "batch-open" and "'second' is open" in says(refused)["reason"]
     assert state.batches["box"].name == "second"
 
 
@@ -90,7 +91,7 @@ def test_after_a_day_it_is_too_late() -> None:
     rows.at(11 * H + 25 * H).act("batch.reopen")
     state, outcome = run(rows)
     refused = next(event for event in outcome.events if event.kind == "refused")
-    assert refused.data["code"] == "too-late" and "25 h ago" in refused.data["reason"]
+    assert says(refused)["code"] == "too-late" and "25 h ago" in says(refused)["reason"]
     assert view(state, rows.t_ms).incubators[0].ended is None
 
 
@@ -110,7 +111,7 @@ def test_work_marked_by_mistake_holds_back_no_alarm() -> None:
     rows.at(12 * H + 2 * MIN).act("step.undo", mark=2)
     state, outcome = run(rows)
     assert state.work == {}
-    assert [event.data["to"] for event in moves(outcome, "limit/bed/temperature/high")] == ["UNACK", "DSUPR", "UNACK"]
+    assert [says(event)["to"] for event in moves(outcome, "limit/bed/temperature/high")] == ["UNACK", "DSUPR", "UNACK"]
 
 
 def test_law_split_holds_and_a_prior_of_an_open_batch_is_left_aside() -> None:

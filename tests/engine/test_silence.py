@@ -8,6 +8,7 @@ from kojimon.contract.state import Probe
 from kojimon.engine import advance, initial_state, view
 from kojimon.engine.state import State
 from tests.engine.build import AIR, BED, HUMIDITY, MIDDLE, H, Rows, alarms, moves, site
+from tests.parts.inputs import says
 
 ALL = {BED: 30.0, MIDDLE: 30.0, AIR: 30.0, HUMIDITY: 85.0}
 
@@ -26,7 +27,7 @@ def test_stale_after_the_limit_at_the_clocks_own_time() -> None:
     rows.hold(2000, {probe: value for probe, value in ALL.items() if probe != MIDDLE})
     _, outcome = advance(initial_state(), rows.take(), rows.t_ms)
     silent = moves(outcome, "silent/koji-middle")
-    assert [(e.t_ms - rows.t0_ms, e.data["to"], e.data["priority"]) for e in silent] == [(1_090_000, "UNACK", "tell")]
+    assert [(e.t_ms - rows.t0_ms, says(e)["to"], says(e)["priority"]) for e in silent] == [(1_090_000, "UNACK", "tell")]
 
 
 def test_bad_readings_are_silence_too() -> None:
@@ -69,7 +70,7 @@ def test_losing_sight_of_the_koji_wakes_by_stage(bed_c: float, wait_s: float) ->
     rows.hold(22.5 * H, {AIR: 30.0, HUMIDITY: 85.0}, every_s=60)
     state, outcome = advance(initial_state(), rows.take(), rows.t_ms)
     blind = moves(outcome, "blind/bed")
-    assert [((e.t_ms - rows.t0_ms) / 1000, e.data["priority"]) for e in blind] == [(seen_s + wait_s, "wake")]
+    assert [((e.t_ms - rows.t0_ms) / 1000, says(e)["priority"]) for e in blind] == [(seen_s + wait_s, "wake")]
     assert view(state, rows.t_ms).incubators[0].places[0].hottest is None
 
 
@@ -100,8 +101,8 @@ def test_heard_again_is_over_and_the_koji_is_seen_again() -> None:
     rows.hold(20 * H, {AIR: 30.0, HUMIDITY: 85.0}, every_s=60)
     rows.hold(20 * H + 60, {BED: 36.5}, every_s=60)
     _, outcome = advance(initial_state(), rows.take(), rows.t_ms)
-    assert [e.data["to"] for e in moves(outcome, "blind/bed")] == ["UNACK", "RTNUN"]
-    assert [e.data["to"] for e in moves(outcome, "silent/koji-top")] == ["UNACK", "RTNUN"]
+    assert [says(e)["to"] for e in moves(outcome, "blind/bed")] == ["UNACK", "RTNUN"]
+    assert [says(e)["to"] for e in moves(outcome, "silent/koji-top")] == ["UNACK", "RTNUN"]
 
 
 def test_a_probe_that_never_spoke_is_silent() -> None:

@@ -9,6 +9,7 @@ from kojimon.model import Event
 from kojimon.words.events import line
 from kojimon.words.speech import Speech
 from tests.engine.build import Rows
+from tests.parts.inputs import event_row, says
 
 
 def said(batch_open: bool, **data: Any) -> Event:
@@ -24,8 +25,8 @@ def said(batch_open: bool, **data: Any) -> Event:
 def test_a_verdict_may_come_after_the_harvest() -> None:
     event = said(False, batch="b-1", look="white to the core", look_score=5, smell="chestnut", text="use it for miso")
     assert (event.kind, event.batch, event.key) == ("verdict", "b-1", "b-1")
-    assert event.data["look"] == "white to the core" and event.data["look_score"] == 5
-    assert event.data["who"] == "anna" and "taste" not in event.data
+    assert says(event)["look"] == "white to the core" and says(event)["look_score"] == 5
+    assert says(event)["who"] == "anna" and "taste" not in says(event)
 
 
 def test_of_an_open_batch_it_needs_no_name() -> None:
@@ -44,10 +45,10 @@ def test_of_an_open_batch_it_needs_no_name() -> None:
 )
 def test_what_makes_no_sense_is_refused(data: dict[str, Any], code: str) -> None:
     event = said(False, **data)
-    assert (event.kind, event.key, event.data["code"]) == ("refused", "batch.verdict", code)
+    assert (event.kind, event.key, says(event)["code"]) == ("refused", "batch.verdict", code)
 
 
 def test_a_verdict_in_words() -> None:
-    event = {"kind": "verdict", "key": "b", "data": {"look": "white", "look_score": 5, "smell_score": 4}}
+    event = event_row(1, 0, "verdict", "box", "b", "b", {"look": "white", "look_score": 5, "smell_score": 4})
     told = line(event, Speech())
     assert told is not None and told.text == "Your verdict: look 5 of 5, smell 4 of 5 (white)."

@@ -73,9 +73,19 @@ def events_replayed(journal: Path) -> list[Plain]:
     return [_event(event) for event in [*found, *outcome.events]]
 
 
+def _whole(value: Any) -> Plain:
+    """Plain data with every field of every record, also one that stands at its default."""
+    if isinstance(value, msgspec.Struct):
+        return {one.encode_name: _whole(getattr(value, one.name)) for one in msgspec.structs.fields(value)}
+    if isinstance(value, list | tuple):
+        return [_whole(one) for one in value]
+    return value
+
+
 def _event(event: Event) -> Plain:
-    plain = json.loads(msgspec.json.encode(event))
-    del plain["no"]
+    plain = {**_whole(event), "kind": event.kind, "data": _whole(event.what)}
+    for name in ("no", "what", "utc"):
+        del plain[name]
     if event.kind == "settings":
         del plain["key"]  # a hash of all there is to set: another with each new setting
     return plain

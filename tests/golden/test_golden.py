@@ -8,6 +8,8 @@ from pathlib import Path
 import pytest
 import yaml
 
+from kojimon.contract import earlier
+from kojimon.contract.events import OF_KIND
 from kojimon.settings.description import SITE
 from kojimon.settings.load import load_settings
 from tests.golden import meaning
@@ -22,6 +24,13 @@ def test_the_golden_files_mean_what_they_meant(version: Path, tmp_path: Path) ->
     assert [line for line in found if not meaning.reason_of(line, known)] == []
     idle = [one for one in known if not any(meaning.reason_of(line, [one]) for line in found)]
     assert idle == [], "these fit no difference any more: take them out"
+
+
+@pytest.mark.parametrize("version", VERSIONS, ids=lambda version: version.name)
+def test_every_field_of_a_golden_event_has_its_place_in_a_record(version: Path) -> None:
+    for line in (version / "events.jsonl").read_text().splitlines():
+        event = earlier.plain(json.loads(line))
+        assert set(event["data"]) <= set(OF_KIND[event["kind"]].__struct_encode_fields__), event
 
 
 @pytest.mark.parametrize("version", VERSIONS, ids=lambda version: version.name)

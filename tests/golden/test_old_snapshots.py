@@ -18,6 +18,7 @@ from kojimon.engine.state import Lately
 from kojimon.journal.reading.reader import Reader
 from kojimon.model import InputRow
 from tests.golden.meaning import GOLDEN, unpacked
+from tests.parts.inputs import says
 
 FILES = sorted(GOLDEN.glob("*/state-*.xz"))
 CALLED, MIXED = (GOLDEN / "0.1.0" / f"state-{seq}.xz" for seq in (10020, 13700))
@@ -38,7 +39,7 @@ def seq_of(row: Row) -> int:
 def go_on(state: State, rows: list[Row]) -> tuple[State, list[Any]]:
     """The state after the rows and what the engine stated, numbers aside: versions may have stated more or less."""
     after, outcome = advance(state, rows, row_t_ms(rows[-1]))
-    return after, [(one.t_ms, one.kind, one.incubator, one.key, one.data) for one in outcome.events]
+    return after, [(one.t_ms, one.kind, one.incubator, one.key, says(one)) for one in outcome.events]
 
 
 @pytest.mark.parametrize("file", FILES, ids=lambda file: file.stem)

@@ -17,7 +17,7 @@ from kojimon.journal.files.damage import open_or_recover
 from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import Chunk
 from kojimon.journal.writing.writer import Writer
-from kojimon.model import Event
+from tests.parts.inputs import event_row
 
 MakeWriter = Callable[..., Writer]
 
@@ -116,8 +116,8 @@ def noted(path: Path, *photos: str) -> None:
     opened = open_or_recover(path)
     writer = Writer(path, ballast_mb=0)
     writer.start()
-    events = [Event(1, 5, "batch-start", "box", "b1", "", {"name": "March"})]
-    events += [Event(no, no, "note", "box", "b1", "", {"photo": name}) for no, name in enumerate(photos, start=2)]
+    events = [event_row(1, 5, "batch-start", "box", "b1", "", {"name": "March"})]
+    events += [event_row(no, no, "note", "box", "b1", "", {"photo": name}) for no, name in enumerate(photos, start=2)]
     writer.submit(Chunk(readings=[(1, 5, 1, 30.0, None, 0)], events=events, horizon_ms=9))
     assert writer.stop(5)
     opened.lock.release()

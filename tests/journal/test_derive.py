@@ -10,6 +10,7 @@ import msgspec
 from hypothesis import given
 from hypothesis import strategies as st
 
+from kojimon.contract.inputs import Forecast
 from kojimon.forecast.answers import ForecastSetup
 from kojimon.forecast.kept import pack, thin, unpack
 from kojimon.forecast.recorded import Recorded, forecasts
@@ -20,6 +21,7 @@ from kojimon.journal.writing.derive import as_json, input_parts, shortened
 from kojimon.journal.writing.writer import Writer
 from kojimon.model import InputRow
 from tests.forecast import bedtruth
+from tests.parts.inputs import input_row
 
 PLAIN = st.recursive(
     st.none() | st.booleans() | st.integers(-(2**53), 2**53) | st.floats(allow_nan=False, allow_infinity=False)
@@ -44,14 +46,14 @@ def made() -> list[Any]:
 
 def test_a_forecast_comes_back_as_it_was_and_so_does_one_written_before(tmp_path: Path) -> None:
     path = tmp_path / "kitchen.journal"
-    rows = [InputRow(seq, seq, "forecast", {"made_ms": seq, "forecast": pack(thin(one))})
+    rows = [input_row(seq, seq, "forecast", {"made_ms": seq, "forecast": pack(thin(one))})
             for seq, one in enumerate(made(), 1)]  # fmt: skip
     opened = open_or_recover(path)
     writer = Writer(path, ballast_mb=0)
     writer.start()
     writer.submit(Chunk(inputs=rows, horizon_ms=3))
     assert writer.flush(60)
-    long = as_json(rows[0].payload)
+    long = as_json(rows[0].what)
     assert len(input_parts(rows[0])[0][3]) < 0.95 * len(long)
     writer.run(lambda db: db.execute("UPDATE input SET payload = ? WHERE seq = 1", (long,)))
     assert writer.stop(10)
@@ -60,5 +62,5 @@ def test_a_forecast_comes_back_as_it_was_and_so_does_one_written_before(tmp_path
         found = list(reader.rows_after(0))
     assert found == rows
     for kept, row in zip(found, rows, strict=True):
-        assert isinstance(kept, InputRow)
-        assert unpack(kept.payload["forecast"]) == unpack(row.payload["forecast"])
+        assert isinstance(kept, InputRow) and isinstance(kept.what, Forecast) and isinstance(row.what, Forecast)
+        assert unpack(kept.what.forecast) == unpack(row.what.forecast)

@@ -18,8 +18,9 @@ from kojimon.journal.reading.export import CELSIUS, Span, Style, batch_span, wri
 from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import Chunk
 from kojimon.journal.writing.writer import Writer
-from kojimon.model import Event, InputRow
+from kojimon.model import Event
 from kojimon.settings.spec import Probe
+from tests.parts.inputs import event_row, input_row
 
 MakeWriter = Callable[..., Writer]
 H = 3_600_000
@@ -38,14 +39,14 @@ PROBES = [
 
 
 def event(no: int, t_ms: int, kind: str, key: str = "", **data: Any) -> Event:
-    return Event(no, t_ms, kind, "box", "b1", key, data)
+    return event_row(no, t_ms, kind, "box", "b1", key, data)
 
 
 def fill(writer: Writer, hours: int = 12, trusted: bool = True) -> list[tuple[int, int, int, float]]:
     """A batch over `hours`; returns its good readings (seq, t_ms, probe, value)."""
     writer.register_probes([p.name for p in PROBES], PROBES)
     start = {"boot": 1, "boot_id": "a", "boot_ms": 0, "wall_ms": START, "trusted": trusted}
-    writer.submit(Chunk(inputs=[InputRow(1, 0, "start", start)], events=[event(1, 0, "batch-start", name="Autumn")]))
+    writer.submit(Chunk(inputs=[input_row(1, 0, "start", start)], events=[event(1, 0, "batch-start", name="Autumn")]))
     rows, good, seq = [], [], 1
     for t_ms in range(10_000, hours * H, 60_000):
         for no in range(1, 6):
@@ -63,7 +64,7 @@ def fill(writer: Writer, hours: int = 12, trusted: bool = True) -> list[tuple[in
         event(4, 4 * H, "step-undone", "mix", mark=2, at_ms=3 * H),
         event(5, 5 * H, "step-done", "mix", mark=3, at_ms=5 * H),
         event(6, 6 * H, "step-corrected", "mix", mark=3, at_ms=4 * H + 10_000),
-        Event(7, 7 * H, "start", "", "", "", {}),
+        event_row(7, 7 * H, "start", "", "", "", {}),
         event(8, hours * H, "batch-harvest", yield_kg=2.0),
     ]
     marks = [mark for mark in marks if mark.t_ms <= hours * H]
@@ -134,7 +135,7 @@ def test_hours_from_inoculation(path: Path, make_writer: MakeWriter) -> None:
 def test_hours_pass_a_gap_as_long_as_it_was(path: Path, make_writer: MakeWriter) -> None:
     writer = make_writer()
     fill(writer, hours=3)
-    writer.submit(Chunk(events=[Event(9, 2 * H, "anchor", "", "", "", {"at_ms": 2 * H, "delta_ms": 5 * H})]))
+    writer.submit(Chunk(events=[event_row(9, 2 * H, "anchor", "", "", "", {"at_ms": 2 * H, "delta_ms": 5 * H})]))
     assert writer.flush(60)
     curve = parse_curve(curve_text(path, Style(hours=True))[0].encode(), "b1.csv", {})
     hours = [row.t_ms / H for row in curve.rows]
@@ -152,7 +153,7 @@ def test_a_clock_set_back_does_not_run_the_curve_backwards(path: Path, make_writ
     writer = make_writer()
     fill(writer, hours=3)
     back = {"boot": 1, "boot_id": "a", "boot_ms": 2 * H, "wall_ms": START + H, "trusted": True, "step_ms": -H}
-    writer.submit(Chunk(inputs=[InputRow(10**6, 2 * H, "clock", back)]))
+    writer.submit(Chunk(inputs=[input_row(10**6, 2 * H, "clock", back)]))
     assert writer.flush(60)
     curve = parse_curve(curve_text(path)[0].encode(), "b1.csv", {})
     assert curve.rows[-1].t_ms - curve.rows[0].t_ms == pytest.approx(3 * H - 60_000, abs=60_000), (

@@ -9,12 +9,13 @@ from typing import Any
 from kojimon.journal.records import Chunk, Delivery
 from kojimon.journal.writing.outbox import load_outbox
 from kojimon.journal.writing.writer import Writer
-from kojimon.model import Event, Message, Priority
+from kojimon.model import Message, Priority
+from tests.parts.inputs import event_row, says
 
 
 def test_what_waits_is_read_with_its_events_and_attempts(path: Path, make_writer: Callable[..., Writer]) -> None:
     writer = make_writer()
-    events = [Event(no, no * 1000, "alarm", "box", "b", "k", {"occurrence": no}) for no in (1, 2, 3)]
+    events = [event_row(no, no * 1000, "alarm", "box", "b", "k", {"occurrence": no}) for no in (1, 2, 3)]
     messages = [Message(f"box/k#{no}.1", no, Priority.WAKE) for no in (1, 2, 3)]
     for event, message in zip(events, messages, strict=True):
         writer.submit(Chunk(events=[event], messages=[message],
@@ -23,7 +24,7 @@ def test_what_waits_is_read_with_its_events_and_attempts(path: Path, make_writer
     writer.submit(Chunk(horizon_ms=3000, deliveries=tries, settled={"box/k#1.1": 2000, "box/k#2.1": 2500}))
     assert writer.flush(60)
     found = load_outbox(path, since_ms=2000)
-    assert [(row.id, row.settled_t_ms, event.data["occurrence"]) for row, event in found.rows] == [
+    assert [(row.id, row.settled_t_ms, says(event)["occurrence"]) for row, event in found.rows] == [
         ("box/k#2.1", 2500, 2), ("box/k#3.1", None, 3),
     ]  # fmt: skip
     assert found.deliveries == []
@@ -33,7 +34,7 @@ def test_what_waits_is_read_with_its_events_and_attempts(path: Path, make_writer
 def test_a_receipt_alone_settles_nothing(path: Path, make_writer: Callable[..., Writer]) -> None:
     writer = make_writer()
     facts: dict[str, Any] = {"occurrence": 1}
-    writer.submit(Chunk(events=[Event(1, 5, "alarm", "box", "", "k", facts)], horizon_ms=5,
+    writer.submit(Chunk(events=[event_row(1, 5, "alarm", "box", "", "k", facts)], horizon_ms=5,
                         messages=[Message("box/k#1.1", 1, Priority.WAKE)],
                         deliveries=[Delivery("box/k#1.1", "phone", "sent", 5)]))  # fmt: skip
     assert writer.flush(60)

@@ -9,9 +9,10 @@ from hypothesis import strategies as st
 from kojimon.journal.records import Chunk, StoredReading, Unacked
 from kojimon.journal.writing import pending as policy
 from kojimon.journal.writing.pending import Pending, minute_keepers, thin_chunks
-from kojimon.model import Event, InputRow, Message, Priority
+from kojimon.model import Message, Priority
+from tests.parts.inputs import event_row, input_row
 
-EVENT = Event(1, 0, "stage", "box", "b", "", {})
+EVENT = event_row(1, 0, "stage", "box", "b", "", {})
 
 
 def readings(count: int, seq: int = 1, t_ms: int = 0, every_ms: int = 10_000, probe: int = 1) -> list[StoredReading]:
@@ -81,7 +82,7 @@ def test_what_a_failed_commit_returns_stands_in_front_and_keeps_its_age() -> Non
 
 def test_after_ten_minutes_memory_keeps_minutes_and_all_else() -> None:
     pending = Pending(60.0)
-    act = InputRow(1, 0, "act", {})
+    act = input_row(1, 0, "act", {})
     pending.add(Chunk(inputs=[act], events=[EVENT], messages=[Message("m", 1, Priority.WAKE)], snapshot=b"s"), 0.0)
     for minute in range(9):
         pending.add(Chunk(readings=readings(6, 2 + 6 * minute, 60_000 * minute)), 60.0 * minute)
@@ -122,7 +123,7 @@ def test_days_without_a_disk_stay_bounded(monkeypatch: pytest.MonkeyPatch) -> No
     pending, seq = Pending(60.0), 1
     for hour in range(24 * 10):
         rows = [row for probe in range(4) for row in readings(60, seq + 60 * probe, hour * 3_600_000, 60_000, probe)]
-        event = Event(hour + 1, hour * 3_600_000, "stage", "", "", "", {})
+        event = event_row(hour + 1, hour * 3_600_000, "stage", "", "", "", {})
         pending.add(Chunk(readings=rows, events=[event]), 3600.0 * hour)
         seq += 240
     kept = [row for chunk in pending.chunks for row in chunk.readings]

@@ -16,7 +16,7 @@ from kojimon.journal.records import Chunk
 from kojimon.journal.writing import thin as thinning
 from kojimon.journal.writing.thin import middle_keepers, thin
 from kojimon.journal.writing.writer import Writer
-from kojimon.model import Event
+from tests.parts.inputs import event_row
 
 HOUR = 3_600_000
 DAY = 24 * HOUR
@@ -34,8 +34,8 @@ def fill(writer: Writer, until_ms: int, every_ms: int = 20_000) -> list[tuple[in
         part = rows[begin : begin + 10_000]
         writer.submit(Chunk(readings=[(seq, t_ms, probe, 20.0 + seq % 7, None, 0) for seq, t_ms, probe in part]))
         assert writer.flush(60)
-    start = Event(1, 3 * DAY, "batch-start", "box", "b1", "", {})
-    end = Event(2, 5 * DAY, "batch-harvest", "box", "b1", "", {})
+    start = event_row(1, 3 * DAY, "batch-start", "box", "b1", "", {})
+    end = event_row(2, 5 * DAY, "batch-harvest", "box", "b1", "", {})
     writer.submit(Chunk(events=[start, end]))
     assert writer.flush(60)
     return rows
@@ -77,7 +77,7 @@ def test_an_open_batch_is_kept(path: Path, make_writer: MakeWriter) -> None:
     writer = make_writer()
     writer.submit(Chunk(
         readings=[(n, n * 10_000, 1, 20.0, None, 0) for n in range(1, 1000)],
-        events=[Event(1, 0, "batch-start", "box", "b1", "", {})],
+        events=[event_row(1, 0, "batch-start", "box", "b1", "", {})],
     ))  # fmt: skip
     assert writer.flush(60)
     assert thin(writer, 99 * DAY) == 0 and len(left(path)) == 999

@@ -13,6 +13,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from kojimon.contract.inputs import Prior
 from kojimon.errors import JournalError
 from kojimon.journal.files.damage import open_or_recover
 from kojimon.journal.reading.reader import Reader
@@ -21,6 +22,7 @@ from kojimon.journal.writing.store import UNACKED_CLEARED_EVERY, UNACKED_KEPT
 from kojimon.journal.writing.writer import Writer
 from kojimon.model import Event, InputRow, Message, Priority, ReadingRow
 from kojimon.settings.spec import Probe
+from tests.parts.inputs import event_row, input_row
 from tests.parts.opened import reading
 from tests.parts.wait import until
 
@@ -35,7 +37,7 @@ def read_back(stored: StoredReading) -> ReadingRow:
 
 def start_row(seq: int = 1, wall_ms: int = 1_780_000_000_000) -> InputRow:
     facts = {"boot": 1, "boot_id": "a", "boot_ms": 0, "wall_ms": wall_ms, "trusted": True, "gap_ms": 0}
-    return InputRow(seq, 0, "start", facts)
+    return input_row(seq, 0, "start", facts)
 
 
 numbers = st.none() | st.floats(allow_nan=False, width=64)
@@ -61,11 +63,12 @@ def chunks(draw: st.DrawFn) -> list[Chunk]:
                     (seq, t_ms, draw(st.integers(1, 9)), draw(numbers), draw(numbers), draw(st.integers(0, 13)))
                 )
             else:
-                kind = draw(st.sampled_from(["act", "health", "settings"]))
-                body = draw(bodies) | ({"hash": f"h{seq}"} if kind == "settings" else {})
-                inputs.append(InputRow(seq, t_ms, kind, body))
+                kind = draw(st.sampled_from(["of-tomorrow", "settings"]))
+                body = {"hash": f"h{seq}", "setup": draw(bodies)} if kind == "settings" else draw(bodies)
+                inputs.append(input_row(seq, t_ms, kind, body))
         events = [
-            Event(event_no + n, t_ms, "note", "box", "b1", "k", draw(bodies)) for n in range(1, draw(st.integers(1, 3)))
+            event_row(event_no + n, t_ms, "of-tomorrow", "box", "b1", "k", draw(bodies))
+            for n in range(1, draw(st.integers(1, 3)))
         ]
         event_no += len(events)
         found.append(Chunk(readings=rows, inputs=inputs, events=events, horizon_ms=t_ms))
@@ -117,7 +120,7 @@ def test_a_reading_waits_an_event_takes_it_along(path: Path, make_writer: MakeWr
     until(lambda: len(stored) == 1, what="the lone first reading")
     writer.submit(Chunk(readings=[(2, 2, 1, 30.0, None, 0)]))
     assert writer.facts().waiting_rows == 1
-    writer.submit(Chunk(events=[Event(1, 2, "note", "", "", "", {})]))
+    writer.submit(Chunk(events=[event_row(1, 2, "note", "", "", "", {})]))
     until(lambda: len(stored) == 3, what="the event and what waited")
     assert writer.facts().commits == 2
 
@@ -143,7 +146,7 @@ def test_probe_numbers_are_for_ever_and_a_move_is_kept(path: Path, make_writer: 
 
 def test_the_small_tables_ride_along(path: Path, make_writer: MakeWriter) -> None:
     writer = make_writer()
-    event = Event(1, 5, "alarm", "box", "", "limit/bed/temperature/high", {})
+    event = event_row(1, 5, "alarm", "box", "", "limit/bed/temperature/high", {})
     writer.submit(Chunk(
         inputs=[start_row()], events=[event], horizon_ms=5, snapshot=b"state", cursors={"mirror": 7},
         duties={"backup": 9}, messages=[Message("a#1", 1, Priority.WAKE), Message("b#1", 1, Priority.TELL)],
@@ -189,20 +192,19 @@ def test_acknowledgements_in_doubt_are_those_of_the_latest_messages(path: Path, 
 
 def test_settings_are_stored_once_a_hash(path: Path, make_writer: MakeWriter) -> None:
     writer = make_writer()
-    body = {"setup": {"probes": [1, 2.5, None]}, "yaml": "site: home\n"}
+    body = {"setup": {"probes": [1, 2.5, None]}, "settings": {"site": "home\n"}}
+    told = input_row(1, 1, "settings", {"hash": "abc", **body}).what
     for seq in (1, 2):
-        writer.submit(Chunk(inputs=[InputRow(seq, seq, "settings", {"hash": "abc", **body})], horizon_ms=seq))
+        writer.submit(Chunk(inputs=[input_row(seq, seq, "settings", {"hash": "abc", **body})], horizon_ms=seq))
     writer.flush(5)
     with closing(Reader(path)) as reader, closing(sqlite3.connect(path)) as db:
         assert db.execute("SELECT hash, seq FROM settings").fetchall() == [("abc", 1)]
-        assert reader.settings("abc") == body and reader.settings("nope") is None
-        assert [row.payload for row in reader.rows_after(0) if isinstance(row, InputRow)] == 2 * [
-            {"hash": "abc", **body}
-        ]
+        assert reader.settings("abc") == told and reader.settings("nope") is None
+        assert [row.what for row in reader.rows_after(0) if isinstance(row, InputRow)] == 2 * [told]
 
 
 def batch_event(no: int, kind: str, key: str = "", **data: Any) -> Event:
-    return Event(no, no * 100, kind, "box", "b1", key, data)
+    return event_row(no, no * 100, kind, "box", "b1", key, data)
 
 
 def test_batches_follow_their_events(path: Path, make_writer: MakeWriter) -> None:
@@ -238,7 +240,7 @@ def test_a_row_that_cannot_be_stored_is_left_out_alone(path: Path, make_writer: 
     writer.submit(Chunk(readings=[(1, 1, 1, 30.0, None, 0)]))
     writer.flush(5)
     writer.submit(Chunk(readings=[(2, 2, 1, 31.0, None, 0)]))
-    writer.submit(Chunk(inputs=[InputRow(3, 3, "act", {"what": object()})]))
+    writer.submit(Chunk(inputs=[InputRow(3, 3, Prior(prior={"what": object()}))]))
     writer.submit(Chunk(readings=[(4, 4, 1, 32.0, None, 0)]))
     assert writer.flush(60)
     assert writer.facts().refused_chunks == 1 and writer.facts().trouble == ""
@@ -291,7 +293,7 @@ def test_any_sqlite_tool_reads_while_the_daemon_writes(path: Path, make_writer: 
     probe = Probe(name="top", incubator="box", place="bed", quantity="temperature", source="s", tray="upper")
     writer = make_writer()
     writer.register_probes(["top"], [probe])
-    event = Event(1, 1500, "note", "box", "b1", "", {"text": "white"})
+    event = event_row(1, 1500, "note", "box", "b1", "", {"text": "white"})
     writer.submit(
         Chunk(
             inputs=[start_row()], readings=[(2, 1500, 1, 30.25, None, 0), (3, 1600, 1, 85.0, None, 4)], events=[event]

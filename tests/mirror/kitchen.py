@@ -8,8 +8,8 @@ from kojimon.journal.files.damage import open_or_recover
 from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import Chunk
 from kojimon.journal.writing.writer import Writer
-from kojimon.model import Event, InputRow
 from kojimon.settings.spec import Probe
+from tests.parts.inputs import event_row, input_row
 from tests.parts.opened import reading
 
 H = 3_600_000
@@ -42,7 +42,7 @@ class Kitchen:
             "wall_ms": wall_ms,
             "trusted": trusted,
         }
-        self.writer.submit(Chunk(inputs=[InputRow(self.seq, self.t_ms, kind, facts)], urgent=True))
+        self.writer.submit(Chunk(inputs=[input_row(self.seq, self.t_ms, kind, facts)], urgent=True))
         assert self.writer.flush(60)
 
     def read(self, rounds: int, quality: int = 0) -> None:
@@ -59,7 +59,7 @@ class Kitchen:
     def batch(self, kind: str, name: str = "b1", key: str = "") -> None:
         """Starts (`batch-start`) or ends (`batch-harvest`) a batch; any other event of it."""
         self.event_no += 1
-        event = Event(self.event_no, self.t_ms, kind, "box", name, key, {})
+        event = event_row(self.event_no, self.t_ms, kind, "box", name, key, {})
         self.writer.submit(Chunk(events=[event]))
         assert self.writer.flush(60)
 

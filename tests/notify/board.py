@@ -11,6 +11,7 @@ from kojimon.model import Event, InputRow, Message, Priority
 from kojimon.notify.plan import plan
 from kojimon.notify.records import FAILED, SENT, AlarmNow, Channel, Item, Plan, Quiet, Send, Situation, alarms_now
 from tests.engine.build import Rows
+from tests.parts.inputs import event_row
 
 T0_MS = 1_000_000
 PHONE, SIREN = Channel("phone"), Channel("siren", tells=False, joins_s=240)
@@ -54,7 +55,7 @@ class Board:
 
     def event(self, kind: str, key: str, message: str = "", /, incubator: str = "box", **data: Any) -> Event:
         self.no += 1
-        event = Event(self.no, self.now_ms, kind, incubator, "b1", key, data)
+        event = event_row(self.no, self.now_ms, kind, incubator, "b1", key, data)
         priority = Priority(data.get("priority", "tell"))
         if message != "-":
             self.items.append(Item(Message(message or f"event-{self.no}", self.no, priority), event))

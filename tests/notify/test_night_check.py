@@ -7,6 +7,7 @@ from typing import Any
 from kojimon.journal.records import Delivery
 from kojimon.model import Event
 from kojimon.notify.night_check import COUNTS_MS, NightCheck, Trial, chain, night_check, trials
+from tests.parts.inputs import event_row
 
 DAY = 86_400_000
 NOW = 100 * DAY
@@ -14,7 +15,7 @@ NOW = 100 * DAY
 
 def said(no: int, t_ms: int, signal: str, number: int = 1, **data: Any) -> Event:
     facts = {"event": signal, "occurrence": number, "priority": "wake", "test": True, **data}
-    return Event(no, t_ms, "alarm", "", "", "test", facts)
+    return event_row(no, t_ms, "alarm", "", "", "test", facts)
 
 
 def story(*signals: tuple[int, str, dict[str, Any]], out_ms: int | None = 500) -> list[Trial]:

@@ -15,11 +15,11 @@ from PIL import Image
 
 from kojimon.contract.state import Document, Units
 from kojimon.curve import pixels
-from kojimon.model import Event
 from kojimon.notify import dispatch, pictures
 from kojimon.review.draw import picture
 from tests.notify.test_carriers import Rig, service
 from tests.notify.test_dispatch import begin, heat, kitchen
+from tests.parts.inputs import event_row
 from tests.parts.mailbox import Mailbox, text_of
 from tests.parts.need import need
 from tests.parts.receiver import Receiver
@@ -153,9 +153,9 @@ def test_without_the_library_nothing_is_asked_for(tmp_path: Path, monkeypatch: p
 
 def test_which_picture_goes_with_which_event() -> None:
     document = Document(0, units=Units(fahrenheit=True))
-    site = Event(1, 0, "alarm", "", "", "health/disk", {})
-    alarm = Event(2, 0, "alarm", "box", "b-1", "limit/bed/temperature/high", {})
-    over = Event(3, 0, "batch-harvest", "box", "b-1", "b-1", {})
+    site = event_row(1, 0, "alarm", "", "", "health/disk", {})
+    alarm = event_row(2, 0, "alarm", "box", "b-1", "limit/bed/temperature/high", {})
+    over = event_row(3, 0, "batch-harvest", "box", "b-1", "b-1", {})
     journal = Path("j")
     assert pictures.wanted([site], document, journal, True) is None
     assert pictures.wanted([alarm], document, None, True) is None

@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 
 from kojimon.notify.records import Channel
 from tests.notify.board import DAY_UTC_MS, Board
+from tests.parts.inputs import says
 from tests.parts.size import size
 
 H = 3600.0
@@ -64,8 +65,8 @@ def called_in_time(board: Board, at_s: float, works: object) -> None:
         event = item.event
         now = board.alarms.get(f"{event.incubator}/{event.key}")
         waits_s = at_s - (event.t_ms - 1_000_000) / 1000
-        unanswered = now is not None and now.state == "UNACK" and now.occurrence == event.data.get("occurrence")
-        if unanswered and event.data.get("priority") == "wake" and event.data["event"] == "on" and waits_s > 90:
+        unanswered = now is not None and now.state == "UNACK" and now.occurrence == says(event).get("occurrence")
+        if unanswered and says(event).get("priority") == "wake" and says(event)["event"] == "on" and waits_s > 90:
             assert item.message.id in told, (item, works)
 
 
@@ -78,5 +79,5 @@ def nothing_dropped(board: Board) -> None:
             assert name in told, item
             continue
         last = board.alarms[f"{event.incubator}/{event.key}"].occurrence
-        if event.data["occurrence"] == last and name.endswith(".over"):
+        if says(event)["occurrence"] == last and name.endswith(".over"):
             assert name in told, item

@@ -15,6 +15,7 @@ from kojimon.web.page.view import view_of
 from kojimon.words.alarms import HEALTH_WORDS, Work
 from kojimon.words.meaning import ladder, meaning_of, unexplained
 from kojimon.words.status import speech_of
+from tests.parts.inputs import event_row, says
 from tests.parts.statedoc import BOX, NOW_MS, at, box, document, foreseen, hot_alarm, probed, tasked
 
 UTC_MS = 1_769_889_600_000  # 2026-01-31 20:00 UTC, 14:00 in Chicago
@@ -40,7 +41,7 @@ def called(no: int = 7, key: str = KEY, ago_s: float = 600, **data: Any) -> Even
         "value": 43.2, "limit": 43.0, "side": "high", "tray": "top", "probe": "koji-top",
         "since_ms": NOW_MS - round(ago_s * 1000),
     }  # fmt: skip
-    return Event(no, NOW_MS - round(ago_s * 1000) + 600, "alarm", "box", "b", key, {**facts, **data})
+    return event_row(no, NOW_MS - round(ago_s * 1000) + 600, "alarm", "box", "b", key, {**facts, **data})
 
 
 def told(events: list[Event], on: Desk | None = None, **send: Any) -> Text:
@@ -135,8 +136,8 @@ def test_the_end_of_what_is_latched_asks_for_the_reset() -> None:
 def test_a_digest_tells_each_thing_once_with_its_time() -> None:
     on = called(3, "limit/air/temperature/low", priority="tell", ago_s=7200, level="low", side="low", value=23.0,
                 limit=24.0, tray="", probe="air")  # fmt: skip
-    off = Event(4, NOW_MS - 3_600_000, "alarm", "box", "b", on.key, {**on.data, "event": "off", "to": "RTNUN"})
-    window = Event(5, NOW_MS - 1_800_000, "step-due", "box", "b", "mix", {"round": 1, "label": "Break up and mix"})
+    off = event_row(4, NOW_MS - 3_600_000, "alarm", "box", "b", on.key, {**says(on), "event": "off", "to": "RTNUN"})
+    window = event_row(5, NOW_MS - 1_800_000, "step-due", "box", "b", "mix", {"label": "Break up and mix"})
     text = told([on, off, window], kind="digest", urgent=False)
     assert text == Text(
         "2 things to know",
@@ -145,7 +146,7 @@ def test_a_digest_tells_each_thing_once_with_its_time() -> None:
 
 
 def test_a_window_brings_advice_and_cautions_of_its_step() -> None:
-    text = told([Event(5, NOW_MS, "step-due", "box", "b", "mix", {"round": 1})], kind="told", urgent=False)
+    text = told([event_row(5, NOW_MS, "step-due", "box", "b", "mix", {"round": 1})], kind="told", urgent=False)
     assert text.title == "Wanted now: break up and mix."
     assert text.body.index("Take care:\n- Wash your hands; koji is food.") < text.body.index("Crumble the mat")
 
@@ -160,7 +161,7 @@ def test_a_box_too_hot_says_first_what_to_do_about_a_fire() -> None:
 
 def test_a_test_says_that_it_is_one() -> None:
     doc = document(alarms=(Alarm("test", "UNACK", occurrence=1, since_t_ms=NOW_MS, priority="wake"),))
-    event = Event(5, NOW_MS, "alarm", "", "", "test", {"test": True, "text": "Tonight's test", "occurrence": 1,
+    event = event_row(5, NOW_MS, "alarm", "", "", "test", {"test": True, "text": "Tonight's test", "occurrence": 1,
                   "to": "UNACK", "event": "on", "priority": "wake", "since_ms": NOW_MS})  # fmt: skip
     text = told([event], desk(doc))
     assert text.title == "TEST ONLY. Press Acknowledge to pass the night check"

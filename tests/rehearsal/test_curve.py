@@ -22,6 +22,7 @@ from kojimon.schedule.spec import (
     Step,
     Window,
 )
+from tests.parts.inputs import says
 
 MIN, H = 60_000, 3_600_000
 BED = Track("koji", "bed", "temperature")
@@ -81,17 +82,17 @@ def test_steps_of_the_curve_are_done_at_their_times_whatever_the_gate_says() -> 
             if event.kind == "step-done"]  # fmt: skip
     assert done == [("inoculate", 0.0), ("mix", 23.0), ("harvest", 41.0)]
     assert result.events[-1].kind == "batch-harvest"
-    gate = next(event.data["gate"] for event in result.events if event.key == "inoculate")
+    gate = next(says(event)["gate"] for event in result.events if event.key == "inoculate")
     assert gate["override"] == "the recording says so"
 
 
 def test_an_excursion_wakes_after_its_delay_and_is_over_when_the_koji_is_back() -> None:
     curve = Recording((BED,), ramp((0, 31), (20, 31), (20.1, 44), (21, 44), (21.1, 38), (22, 38)), hour0_ms=0)
     alarms = [event for event in rehearse_curve(curve, small_schedule()).events if event.kind == "alarm"]
-    told = [(event.data["to"], event.data["event"]) for event in alarms]
+    told = [(says(event)["to"], says(event)["event"]) for event in alarms]
     assert (told[0], told[-1]) == (("UNACK", "on"), ("RTNUN", "off"))
-    assert {event.data["occurrence"] for event in alarms} == {1}
-    assert alarms[0].t_ms - alarms[0].data["since_ms"] == 10 * MIN
+    assert {says(event)["occurrence"] for event in alarms} == {1}
+    assert alarms[0].t_ms - says(alarms[0])["since_ms"] == 10 * MIN
 
 
 def test_a_column_with_a_point_an_hour_is_not_called_silent_between_its_points() -> None:
@@ -103,8 +104,8 @@ def test_a_hole_in_the_column_is_silence() -> None:
     readings = ramp((0, 31), (5, 31)) + ramp((7, 31), (8, 31))
     events = rehearse_curve(Recording((BED,), readings, hour0_ms=0), small_schedule()).events
     silent = [event for event in events if event.key == "silent/koji"]
-    assert [event.data["event"] for event in silent] == ["on", "off"]
-    assert silent[0].data["since_ms"] == silent[0].t_ms - 3 * MIN
+    assert [says(event)["event"] for event in silent] == ["on", "off"]
+    assert says(silent[0])["since_ms"] == silent[0].t_ms - 3 * MIN
 
 
 def test_a_step_the_schedule_does_not_know_is_named_and_left_out() -> None:

@@ -10,6 +10,7 @@ import pytest
 from kojimon.journal.reading.curve_file import parse_curve
 from kojimon.rehearsal import recording_of, rehearse_curve
 from kojimon.schedule.load import SHIPPED, load_schedule
+from tests.parts.inputs import says
 
 H = 3_600_000
 BED = ((0, 30.0), (20, 31.0), (27, 35.0), (34, 38.5), (44, 40.0))
@@ -49,4 +50,4 @@ def test_published_works_fall_into_the_windows_of_the_sake_schedule(trial: str) 
     # Nada glossary: the middle work is done with the bed at 34-36 °C.
     assert 34 <= koji_c <= 36
     # Such a batch wakes nobody.
-    assert [event.key for event in result.events if event.kind == "alarm" and event.data["priority"] == "wake"] == []
+    assert [event.key for event in result.events if event.kind == "alarm" and says(event)["priority"] == "wake"] == []

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from math import pi, sin
 
-import msgspec
 import pytest
 
 from kojimon.cli.commands.rehearse import load, with_schedule
@@ -13,6 +12,7 @@ from kojimon.model import Event
 from kojimon.rehearsal import Recording, Rehearsal, Track, rehearse_curve
 from kojimon.words.events import Teller
 from kojimon.words.speech import Speech
+from tests.parts.inputs import says
 
 MIN, H = 60_000, 3_600_000
 BED, AIR = Track("koji", "bed", "temperature"), Track("box", "air", "temperature")
@@ -41,7 +41,7 @@ def rehearsed(
 def told(result: Rehearsal, fahrenheit: bool = False) -> list[tuple[float, str]]:
     """(hour, line) of all that is told."""
     teller = Teller(with_schedule(Speech(fahrenheit=fahrenheit), load("rice-koji-home-trays", None)))
-    lines = [(event, teller.tell(msgspec.to_builtins(event))) for event in result.events]
+    lines = [(event, teller.tell(event)) for event in result.events]
     return [(hour_of(result, event), line.text) for event, line in lines if line is not None]
 
 
@@ -160,8 +160,8 @@ def test_a_stage_without_such_a_limit_is_not_back_to_normal() -> None:
     damp = Track("damp", "air", "humidity")
     readings = [(t_ms, i, v) for t_ms in range(0, 41 * H, MIN) for i, v in enumerate((36.0, 35.0))]
     result = rehearse_curve(Recording((BED, damp), readings, hour0_ms=0), load("rice-koji-home-trays", None))
-    over = [event for event in result.events if event.key == "limit/air/humidity/low" and event.data["event"] == "off"]
-    assert [(hour_of(result, event), event.data["ended"]) for event in over] == [(40.0, "stage")]
+    over = [event for event in result.events if event.key == "limit/air/humidity/low" and says(event)["event"] == "off"]
+    assert [(hour_of(result, event), says(event)["ended"]) for event in over] == [(40.0, "stage")]
     assert not found(told(result), "Back to normal: box air too dry")
 
 

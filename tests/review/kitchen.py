@@ -19,6 +19,7 @@ from kojimon.model import InputRow
 from kojimon.settings.spec import MqttSource, Settings
 from kojimon.wiring import engine_setup
 from tests.daemon.sites import probes_of, site
+from tests.parts.inputs import input_row
 from tests.parts.opened import reading
 from tests.parts.outlooks import calm_answer, limit_answer, made
 
@@ -84,7 +85,7 @@ class Kitchen:
             if kind in self.numbers:
                 yield (seq, t_ms, self.numbers[kind], payload[0], payload[1])
             else:
-                yield InputRow(seq, t_ms, kind, payload)
+                yield input_row(seq, t_ms, kind, payload)
 
     def _run(self, writer: Writer, rows: list[Any], end_ms: int) -> None:
         state = engine.initial_state()

@@ -4,6 +4,7 @@ from typing import Any
 
 from kojimon.model import Event
 from kojimon.review.measure.alarms import alarm_figures, peak_rate
+from tests.parts.inputs import event_row
 
 MIN = 60_000
 
@@ -17,7 +18,7 @@ class Alarms:
     def add(self, minute: float, key: str, event: str, to: str, occurrence: int = 1, **more: Any) -> None:
         data = {"event": event, "from": "", "to": to, "occurrence": occurrence, "priority": "wake", **more}
         no = len(self.events) + 1
-        self.events.append(Event(no, round(minute * MIN), "alarm", "box", "b", key, data))
+        self.events.append(event_row(no, round(minute * MIN), "alarm", "box", "b", key, data))
 
 
 def test_one_alarm_answered_and_over() -> None:

@@ -8,7 +8,7 @@ from typing import Any
 from msgspec import to_builtins
 
 from kojimon.engine import EngineSetup, IncubatorSetup, ProbeSetup, State, advance, initial_state, view
-from kojimon.engine.setup import to_plain
+from kojimon.engine.setup import to_json
 from kojimon.model import Arrival, Event, InputRow, Message, Priority
 from kojimon.probes.pipeline import Pipeline
 from kojimon.schedule.spec import Schedule
@@ -16,6 +16,7 @@ from kojimon.settings.spec import Probe, SimulatedSource
 from kojisim.cook import Cook
 from kojisim.probes import Sample
 from kojisim.world import Scenario, World
+from tests.parts.inputs import says
 
 STEP_S = 60.0
 LOOK_S = 300.0
@@ -70,7 +71,7 @@ class Night:
         box = IncubatorSetup("box", "it", "Box", kind=self.kind)
         setup = EngineSetup("cellar", (box,), probes, {"it": self.schedule})
         self.row(0.0, "start", {"clean": True, "gap_ms": 0, "boot": 1})
-        self.row(0.0, "settings", {"hash": "h", "setup": to_plain(setup)})
+        self.row(0.0, "settings", {"hash": "h", "setup": to_json(setup)})
 
     def row(self, at_s: float, kind: str, payload: dict[str, Any]) -> None:
         self.seq += 1
@@ -135,9 +136,9 @@ class Night:
         """The events that called a sleeper, repeats left out."""
         by_no = {event.no: event for event in self.events}
         calls = [by_no[message.event] for message in self.messages if message.priority is Priority.WAKE]
-        return [event for event in calls if event.data.get("event") != "re"]
+        return [event for event in calls if says(event).get("event") != "re"]
 
     def hour(self, event: Event) -> float:
         """Hours since inoculation at an event, or since the start."""
-        zero = next((e.data["at_ms"] for e in self.events if e.kind == "step-done" and e.key == "inoculate"), T0_MS)
+        zero = next((says(e)["at_ms"] for e in self.events if e.kind == "step-done" and e.key == "inoculate"), T0_MS)
         return (event.t_ms - zero) / 3_600_000

@@ -12,9 +12,11 @@ where growth stops (importer's text on koji); cold room: before the coldest tray
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from random import Random
 from typing import Any, NamedTuple
+
+from msgspec.structs import replace
 
 from kojimon.engine import advance, initial_state, view
 from kojimon.engine.box import BEYOND_C
@@ -23,6 +25,7 @@ from kojimon.schedule.spec import Schedule
 from kojisim.cook import Cook
 from kojisim.starts import STARTS
 from kojisim.world import Happening, Scenario
+from tests.parts.inputs import input_row, says
 from tests.scenario.night import LOOK_S, STEP_S, T0_MS, Night
 
 KINDS = (*STARTS, "mid_batch")
@@ -141,8 +144,8 @@ class Begun(Night):
         """The second daemon takes the rows in as well; its first are its own start and the batch."""
         if self.first:
             at_ms = rows[0].t_ms if isinstance(rows[0], InputRow) else rows[0][1]
-            begun = [InputRow(row.seq, at_ms, row.kind, row.payload) for row in self.first]
-            begun.append(InputRow(0, at_ms, "act", _act("batch.start", name="begun", hour0_t_ms=zero_ms)))
+            begun = [replace(row, t_ms=at_ms) for row in self.first]
+            begun.append(input_row(0, at_ms, "act", _act("batch.start", name="begun", hour0_t_ms=zero_ms)))
             rows, self.first = [*begun, *rows], []
         self.second, outcome = advance(self.second, rows, now_ms)
         self._note(outcome.messages, outcome.events)
@@ -153,8 +156,8 @@ class Begun(Night):
             event = by_no[message.event]
             hot = event.key == HOT and max(max(tray.temp) for tray in self.world.incubator.trays) >= HOT_C
             at_s, woke = (event.t_ms - T0_MS) / 1000, message.priority is Priority.WAKE
-            late = event.key == "box/off" and event.data.get("event") == "on"
-            if (woke or late) and event.data.get("event") not in ("re", "off"):
+            late = event.key == "box/off" and says(event).get("event") == "on"
+            if (woke or late) and says(event).get("event") not in ("re", "off"):
                 self.told.append(Told(at_s, event.key, hot, woke))
 
 

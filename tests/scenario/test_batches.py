@@ -10,6 +10,7 @@ import pytest
 from kojimon.schedule.load import load_schedule
 from kojisim import scenarios
 from kojisim.world import Scenario
+from tests.parts.inputs import says
 from tests.parts.size import each, size
 from tests.scenario.night import Night
 
@@ -32,7 +33,7 @@ def healthy(seed: int) -> tuple[int, list[str], float | None, list[str]]:
     ended = next((event for event in night.events if event.kind == "batch-harvest"), None)
     missed = [event.key for event in night.events if event.key.startswith("expect/")]
     woke = [f"{event.key} at {night.hour(event):.1f} h" for event in night.wakings]
-    return seed, woke, ended.data["hours"] if ended else None, missed
+    return seed, woke, says(ended)["hours"] if ended else None, missed
 
 
 @pytest.mark.slow(20)
@@ -90,7 +91,7 @@ def test_a_box_that_is_off_wakes_within_two_hours(seed: int) -> None:
 def test_a_cold_room_wakes_before_the_koji_is_chilled_through(seed: int) -> None:
     """Woken before the coldest koji probe has spent an hour at 22 °C; told, where it never gets there."""
     night = run_one("cold_room", seed)
-    assert [event for event in night.events if event.key.startswith(COLD) and event.data["event"] == "on"]
+    assert [event for event in night.events if event.key.startswith(COLD) and says(event)["event"] == "on"]
     woken = [night.hour(event) for event in night.wakings if event.key.startswith(COLD)]
     zero_s = night.world.inoculated_s or 0.0
     chilled = [
@@ -105,5 +106,5 @@ def test_a_cold_room_wakes_before_the_koji_is_chilled_through(seed: int) -> None
 def test_a_silent_koji_in_the_hot_hours_wakes_within_a_quarter_of_an_hour(seed: int) -> None:
     night = run_one("probe_silent", seed)
     event = next(event for event in night.wakings if event.key == "blind/bed")
-    assert 0 <= event.t_ms - event.data["since_ms"] - 15 * 60_000 <= 60_000
+    assert 0 <= event.t_ms - says(event)["since_ms"] - 15 * 60_000 <= 60_000
     assert night.hour(event) > 20

@@ -14,6 +14,7 @@ from kojimon.settings.load import load_settings
 from kojimon.web.client.local import Client
 from tests.cli.conftest import Kitchen, kitchen
 from tests.cli.test_simulated_batch import SIMULATED
+from tests.parts.inputs import says
 from tests.parts.opened import reading
 from tests.parts.wait import until
 
@@ -54,7 +55,7 @@ def test_it_is_told_begun_again_and_forecasts_come_again(kitchen: Kitchen) -> No
     assert code == 0
 
     events = reading(Path(load_settings(kitchen.config).journal.path)).events(kinds=("alarm",), limit=1000)
-    told = [event.data for event in events if event.key == "health/forecast"]
+    told = [says(event) for event in events if event.key == "health/forecast"]
     assert [data["event"] for data in told if data["event"] != "ack"] == ["on", "off"], "the simulated cook may answer"
     assert "signal 9" in told[0]["text"] and told[0]["priority"] == "tell"
     exact = json.loads(kitchen.run("rehearse", "--batch", "simulated", "--json").stdout)

@@ -13,6 +13,7 @@ import pytest
 from kojimon.schedule.load import load_schedule
 from kojisim import scenarios
 from kojisim.cook import Cook
+from tests.parts.inputs import says
 from tests.parts.size import each, size
 from tests.scenario.truth import SAMPLE_S, TrueNight, Verdict, judged
 
@@ -90,7 +91,7 @@ def drifting(seed: int) -> tuple[bool, list[tuple[str, str]]]:
     night = TrueNight(scenario, seed, load_schedule(HOME), cook)
     night.run()
     upwards = drawn.script[-1].args["size"] > 0
-    return upwards, [(event.key, str(event.data.get("probe"))) for event in night.without_cause()]
+    return upwards, [(event.key, str(says(event).get("probe"))) for event in night.without_cause()]
 
 
 @pytest.mark.bench

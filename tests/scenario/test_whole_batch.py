@@ -16,6 +16,7 @@ import pytest
 from kojimon.engine import advance, initial_state
 from kojimon.model import Event, InputRow
 from tests.parts.broker import Broker
+from tests.parts.inputs import says
 from tests.parts.opened import reading
 from tests.parts.wait import until
 
@@ -103,11 +104,11 @@ def told(journal: Path) -> list[tuple[str, str, str]]:
     reader = reading(journal)
     events = list(reader.events(0))
     reader.close()
-    return [_short(event) for event in events if event.data.get("event") != "re" and event.kind != "summary"]
+    return [_short(event) for event in events if says(event).get("event") != "re" and event.kind != "summary"]
 
 
 def _short(event: Event) -> tuple[str, str, str]:
-    what = event.data.get("event", "") if event.kind == "alarm" else str(event.data.get("round", ""))
+    what = says(event).get("event", "") if event.kind == "alarm" else str(says(event).get("round", ""))
     return event.kind, event.key if event.kind != "settings" and "box-" not in event.key else "", what
 
 

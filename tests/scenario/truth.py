@@ -17,6 +17,7 @@ from kojimon.schedule.spec import Limit, Schedule, Stage
 from kojisim import scenarios
 from kojisim.cook import Cook
 from kojisim.world import Scenario
+from tests.parts.inputs import says
 from tests.scenario.night import STEP_S, T0_MS, Night
 
 SAMPLE_S = 20.0
@@ -202,18 +203,18 @@ class TrueNight(Night):
         if event.key.startswith("limit/bed/temperature"):
             return self._felt(event, near)
         if event.key == "blind/bed":
-            since_s = (event.data["since_ms"] - T0_MS) / 1000
+            since_s = (says(event)["since_ms"] - T0_MS) / 1000
             gone = [moment for moment in self.moments if since_s + STEP_S < moment.at_s <= at_s - STEP_S]
             return bool(gone) and all(value is None for moment in gone for value in moment.felt.values())
         if event.key == "box/off":
-            return any(not m.box["mains"] or m.box["air_c"] <= event.data["limit"] - 3 for m in near[-2:])
+            return any(not m.box["mains"] or m.box["air_c"] <= says(event)["limit"] - 3 for m in near[-2:])
         if event.key == "box/hot":
-            return any(m.box["stuck_on"] or m.box["air_c"] >= event.data["limit"] for m in near)
+            return any(m.box["stuck_on"] or m.box["air_c"] >= says(event)["limit"] for m in near)
         return False
 
     def _felt(self, event: Event, near: list[Moment]) -> bool:
-        sign = 1 if event.data["side"] == "high" else -1
-        limit = event.data["limit"]
+        sign = 1 if says(event)["side"] == "high" else -1
+        limit = says(event)["limit"]
         felt = any(
             value is not None and sign * (value - limit) >= -3 * self.sigma[name]
             for moment in near
@@ -241,7 +242,7 @@ def judged(seed: int, schedule: Schedule, alone: bool = False) -> Verdict:
     night.run()
 
     def told(event: Event) -> str:
-        return f"{event.key} at {night.hour(event):.2f} h ({event.data.get('value')})"
+        return f"{event.key} at {night.hour(event):.2f} h ({says(event).get('value')})"
 
     return Verdict(
         seed, scenario.name, night.excursions, [told(event) for event in night.wakings],

@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from kojimon.contract.inputs import Forecast
 from kojimon.journal.reading.reader import Reader
 from kojimon.review.load import load_case
 from kojimon.review.measure.minutes import Minute, gap_of, joined, read_minutes, runs
@@ -88,7 +89,7 @@ FORECAST: dict[str, Any] = {
 
 def test_the_likely_range_of_a_forecast(reader: Reader) -> None:
     case = load_case(reader, "b-1")
-    fan = fan_of({"incubator": "box", "forecast": FORECAST}, case)
+    fan = fan_of(Forecast(incubator="box", forecast=FORECAST), case)
     assert fan is not None
     assert (fan.hours, fan.low_c, fan.high_c) == ((5.5, 6.0), (31.0, 32.0), (33.0, 35.0))
 
@@ -104,7 +105,7 @@ def test_the_likely_range_of_a_forecast(reader: Reader) -> None:
     ],
 )
 def test_what_is_no_forecast_of_this_box_is_left_out(reader: Reader, payload: dict[str, Any]) -> None:
-    assert fan_of(payload, load_case(reader, "b-1")) is None
+    assert fan_of(Forecast(**payload), load_case(reader, "b-1")) is None
 
 
 def test_an_open_batch_shows_what_is_to_come(tmp_path: Path) -> None:

@@ -22,6 +22,7 @@ from kojimon.web.api import rows as door
 from kojimon.web.client.local import Client
 from kojimon.web.client.remote import RemoteJournal
 from tests.daemon.running import Running, broker_site, running
+from tests.parts.inputs import input_row
 
 
 @pytest.fixture(scope="module")
@@ -160,7 +161,7 @@ def test_without_a_daemon_it_says_so(tmp_path: Path) -> None:
 
 def test_a_parcel_ends_where_one_of_its_halves_was_cut() -> None:
     readings: list[Any] = [(seq, 0, 1, 1.0, None, 0) for seq in (1, 2, 4, 5)]
-    inputs = [InputRow(3, 0, "act", {}), InputRow(9, 0, "act", {})]
+    inputs = [input_row(3, 0, "act", {}), input_row(9, 0, "act", {})]
     assert parcel_of(readings, inputs, 30) == Parcel(readings, inputs, None)
     assert parcel_of(readings, inputs, 4) == Parcel(readings, inputs[:1], 6)
     assert parcel_of(readings, inputs[:1], 10) == Parcel(readings[:2], inputs[:1], 4)

@@ -25,6 +25,7 @@ from kojimon.words.alarms import (
 )
 from kojimon.words.events import line
 from kojimon.words.speech import Speech
+from tests.parts.inputs import event_row
 
 FAHRENHEIT = Speech(fahrenheit=True, zone="America/Chicago")
 CELSIUS = Speech()
@@ -218,7 +219,7 @@ def test_a_question_has_no_full_stop_behind_it() -> None:
     out = headline(Alarm("silent/bed", state="UNACK", quality=12), CELSIUS, Work(), None, None)
     assert out == "Probe bed out of the koji? Put its tip back in"
     data = {"from": "NORM", "to": "UNACK", "event": "on", "priority": "tell", "value": 35.0, "limit": 40.0}
-    event = {"kind": "alarm", "key": "limit/air/humidity/low", "t_ms": 0, "data": data}
+    event = event_row(1, 0, "alarm", "box", "b", "limit/air/humidity/low", data)
     said = line(event, CELSIUS)
     assert said is not None
     assert said.text == "Box air 35 % under 40. Look: does the rice dry?"

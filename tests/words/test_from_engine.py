@@ -9,6 +9,7 @@ import msgspec
 from msgspec.structs import replace
 
 import kojimon.engine
+from kojimon.contract.alarms import AlarmFacts
 from kojimon.contract.state import Alarm, Document
 from kojimon.engine import decode, encode, view
 from kojimon.journal.reading.curve_file import parse_curve
@@ -20,6 +21,7 @@ from kojimon.words.events import _KINDS, Teller, line
 from kojimon.words.speech import Speech
 from tests.alarms.build import HIGH, MIN, Case, H, high, schedule
 from tests.engine.build import home_schedule
+from tests.parts.inputs import event_row, says
 
 CELSIUS = Speech()
 FAR = Deviation("air", 30.0, above=3.0, below=3.0, for_s=1800.0)
@@ -38,7 +40,7 @@ def document(case: Case) -> Document:
 
 def said(events: list[Event]) -> list[str]:
     teller = Teller(CELSIUS)
-    told = [teller.tell(msgspec.to_builtins(event)) for event in events]
+    told = [teller.tell(event) for event in events]
     return [one.text for one in told if one is not None]
 
 
@@ -125,7 +127,7 @@ CURVE = "hour,bed.temperature_c,air.temperature_c,air.humidity_pct\n" + "".join(
 def test_a_column_of_the_same_place_is_not_mistaken_for_the_alarms_own() -> None:
     plan = schedule(high(), watches=(FAR,))
     result = rehearse_curve(recording_of(parse_curve(CURVE.encode(), "curve", {})), plan)
-    values = {event.data["value"] for event in result.events if event.key == "deviation/air/temperature"}
+    values = {says(event)["value"] for event in result.events if event.key == "deviation/air/temperature"}
     assert values == {24.0}, "44 % is the humidity"
     assert len({track.name for track in result.tracks}) == 3
 
@@ -137,7 +139,7 @@ def test_every_event_of_the_engine_has_its_words_or_none_on_purpose() -> None:
 
 
 def test_a_sudden_fall_is_asked_about_in_words() -> None:
-    event = {"kind": "mix-guess", "key": "box-7", "incubator": "box", "t_ms": 480_000, "data": {"at_ms": 0}}
+    event = event_row(1, 480_000, "mix-guess", "box", "box-7", "box-7", {"at_ms": 0})
     told = line(event, CELSIUS)
     assert told is not None
     assert told.text == "The koji cooled suddenly. If you mixed it, enter that step."
@@ -150,6 +152,6 @@ def test_an_alarm_of_an_older_snapshot_is_read_and_still_has_words() -> None:
     for alarm in plain["alarms"].values():
         del alarm["facts"]
     old = decode(msgspec.msgpack.encode(plain))
-    assert old.alarms[f"box/{HIGH}"].facts == {} and old.airs == {}
+    assert old.alarms[f"box/{HIGH}"].facts == AlarmFacts() and old.airs == {}
     box = view(old, case.rows.t_ms).incubators[0]
     assert status.first_line(box.alarms[0], box, CELSIUS, case.rows.t_ms).startswith("Top tray 36 °C over 35")

@@ -11,15 +11,16 @@ from kojimon.notify.records import Send
 from kojimon.notify.text import Desk, compose
 from kojimon.words.events import line
 from kojimon.words.speech import Speech
+from tests.parts.inputs import event_row
 from tests.parts.statedoc import NOW_MS, document
 
 SPEECH = Speech(zone="America/Chicago", steps={"mix": "Break up and mix", "look": "Look"})
 HOT = {"key": "limit/bed/temperature/high", "tray": "top", "side": "high", "since_ms": NOW_MS - 7_200_000}
 
 
-def night(**data: Any) -> dict[str, Any]:
+def night(**data: Any) -> Event:
     facts = {"low_c": 34.81, "high_c": 37.94, "woke": [], "told": 0, "done": [], "missed": [], **data}
-    return {"kind": "summary", "t_ms": NOW_MS, "incubator": "box", "batch": "b", "key": "night", "data": facts}
+    return event_row(6, NOW_MS, "summary", "box", "b", "night", facts)
 
 
 @pytest.mark.parametrize(
@@ -56,10 +57,9 @@ def test_the_night_in_one_line(data: dict[str, Any], text: str, tone: str) -> No
 
 def test_the_digest_of_the_morning_begins_with_the_night() -> None:
     """Whatever waited for the end of sleep goes out in one message."""
-    window = Event(5, NOW_MS - 1_800_000, "step-due", "box", "b", "mix", {"round": 1, "label": "Break up and mix"})
-    summary = Event(6, NOW_MS, "summary", "box", "b", "night", night()["data"])
+    window = event_row(5, NOW_MS - 1_800_000, "step-due", "box", "b", "mix", {"label": "Break up and mix"})
     send = Send("digest-5", "phone", "digest", messages=(), events=())
-    text = compose(send, [window, summary], Desk(document(), lambda t_ms: (1_769_889_600_000, True), NOW_MS))
+    text = compose(send, [window, night()], Desk(document(), lambda t_ms: (1_769_889_600_000, True), NOW_MS))
     assert text.title == "The night: koji 95 to 100 °F. Nothing called."
     assert text.body.splitlines() == [
         "14:00 The night: koji 95 to 100 °F. Nothing called.",

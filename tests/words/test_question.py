@@ -8,6 +8,7 @@ from kojimon.contract.state import Box, Question
 from kojimon.words.events import line
 from kojimon.words.question import open_question
 from kojimon.words.speech import Speech
+from tests.parts.inputs import event_row
 
 NOW = "2026-01-31T20:00:00+00:00"
 
@@ -41,6 +42,6 @@ def test_one_probe_and_several() -> None:
     ],
 )  # fmt: skip
 def test_only_the_question_and_its_answer_are_lines(key: str, text: str | None) -> None:
-    event = {"kind": "probe-back", "key": key, "t_ms": 0, "data": {"probes": 1, "until_ms": 7_200_000}}
+    event = event_row(1, 0, "probe-back", "box", "b", key, {"probes": 1, "until_ms": 7_200_000})
     found = line(event, Speech())
     assert (found.text if found else None) == text

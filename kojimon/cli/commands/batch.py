@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import click
+from msgspec.structs import asdict
 
 from kojimon.cli.shared import screen
 from kojimon.cli.shared.kitchen import Kitchen, incubator_of, print_events
@@ -21,6 +22,7 @@ from kojimon.cli.shared.options import (
 )
 from kojimon.cli.shared.steps import find_step, last_mark, latest_mark, print_cautions, print_next
 from kojimon.contract import acts
+from kojimon.model import plain_event
 from kojimon.words import status as words
 
 
@@ -228,7 +230,8 @@ def show(batch_id: str, config: str | None, as_json: bool) -> None:
     kitchen = open_kitchen(config)
     row = batch_of(kitchen, batch_id)
     if as_json:
-        screen.print_json({**row, "events": kitchen.events(batch=row["id"])})
+        events = [plain_event(event) for event in kitchen.events(batch=row.id)]
+        screen.print_json({**asdict(row), "events": events})
         return
     print_batch(kitchen, row)
 

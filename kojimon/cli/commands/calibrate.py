@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import date
-from typing import Any, Final
+from typing import Final
 
 import click
 
@@ -16,6 +16,7 @@ from kojimon.cli.shared.opening import open_kitchen
 from kojimon.cli.shared.options import DURATION, Number, PlainCommand, config_option, example, tidy
 from kojimon.clock import SystemClock, real_s, wait_s
 from kojimon.contract.acts import ProbeCalibrate
+from kojimon.contract.rows import ListedProbe
 from kojimon.errors import KojimonError, RefusedError, UsageError
 from kojimon.probes.calibration import guide
 from kojimon.probes.calibration.fixed_points import SALTS
@@ -137,7 +138,7 @@ def calibrate(
     speech = words.speech_of(document)
     today = _day(day)
     if points or forget:
-        pairs = tuple(_pair(text, row["quantity"]) for text in points)
+        pairs = tuple(_pair(text, row.quantity) for text in points)
         _store(kitchen, row, pairs, today, note or ("taken back" if forget else "by hand"), speech)
         return
     if not kitchen.live:
@@ -146,7 +147,7 @@ def calibrate(
     known_pa, usual_pa = _known_pa(pressure_hpa, altitude), 100 * (document.pressure_hpa or SEA_LEVEL_HPA)
     run = _Run(kitchen, asker, row, speech, kind, truth, known_pa, usual_pa, salt, within_s)
     found = run.points([Method(name) for name in methods])
-    certificate = guide.certificate(found, row["quantity"], today, "; ".join(filter(None, (run.noted, note))))
+    certificate = guide.certificate(found, row.quantity, today, "; ".join(filter(None, (run.noted, note))))
     _store(kitchen, row, certificate.points, today, certificate.note, speech, asker)
 
 
@@ -154,7 +155,7 @@ class _Run:
     """The guided part: each method's steps, the waiting until the reading is steady, the point."""
 
     def __init__(
-        self, kitchen: Kitchen, asker: Asker, row: Mapping[str, Any], speech: Speech, build: Build, truth: str | None,
+        self, kitchen: Kitchen, asker: Asker, row: ListedProbe, speech: Speech, build: Build, truth: str | None,
         known_pa: float | None, usual_pa: float, salt: str, within_s: float,
     ) -> None:  # fmt: skip
         self.kitchen, self.asker, self.row, self.speech, self.build = kitchen, asker, row, speech, build
@@ -206,11 +207,11 @@ class _Run:
         watch, wanted = guide.Steady(guide.CRITERIA[method]), guide.CRITERIA[method]
         begun_s, said_s, last_ms, now = real_s(), 0.0, -1, None
         while real_s() - begun_s < self.within_s:
-            row = _row(self.kitchen, self.row["name"])
+            row = _row(self.kitchen, self.row.name)
             # Not the age of the last good reading: a koji probe in boiling water is judged to be out of the koji.
-            read_ms = round((real_s() - (row["raw_age_s"] or 0.0)) * 1000)
-            if row["raw"] is not None and read_ms - last_ms > 50:
-                last_ms, now = read_ms, watch.take(read_ms, float(row["raw"]))
+            read_ms = round((real_s() - (row.raw_age_s or 0.0)) * 1000)
+            if row.raw is not None and read_ms - last_ms > 50:
+                last_ms, now = read_ms, watch.take(read_ms, float(row.raw))
                 if now.steady:
                     screen.say(f"Steady: {self._said(now)}.", "good")
                     return now
@@ -222,7 +223,7 @@ class _Run:
         raise RefusedError(f"Not steady within {show_duration(self.within_s)} ({how}). Nothing was stored.")
 
     def _said(self, now: Steadiness) -> str:
-        quantity = self.row["quantity"]
+        quantity = self.row.quantity
         spread = (
             f"{now.spread:.1f} %" if quantity == "humidity" else show_difference(now.spread, self.speech.fahrenheit)
         )
@@ -232,7 +233,7 @@ class _Run:
         """What the other instrument shows, asked when the probe is steady; for a salt the air's temperature."""
         if method in (Method.ICE, Method.BOILING):
             return None
-        quantity = "temperature" if method is Method.SALT else self.row["quantity"]
+        quantity = "temperature" if method is Method.SALT else self.row.quantity
         question = "How warm is the jar?" if method is Method.SALT else "What does the other one show now?"
         if self.truth is None and self.asker.yes:
             raise UsageError("--true VALUE is wanted: what the other instrument shows.")
@@ -262,24 +263,24 @@ def _pressure(text: str) -> float:
     return 100 * value
 
 
-def _row(kitchen: Kitchen, name: str) -> Mapping[str, Any]:
+def _row(kitchen: Kitchen, name: str) -> ListedProbe:
     rows = kitchen.probes()
-    found = next((row for row in rows if row["name"] == name), None)
+    found = next((row for row in rows if row.name == name), None)
     if found is None:
-        raise UsageError(f"There is no probe {name!r}. There is: {', '.join(row['name'] for row in rows)}.")
+        raise UsageError(f"There is no probe {name!r}. There is: {', '.join(row.name for row in rows)}.")
     return found
 
 
-def _build(asker: Asker, row: Mapping[str, Any], given: str | None) -> Build:
+def _build(asker: Asker, row: ListedProbe, given: str | None) -> Build:
     """How the probe is made, asked before anything else: it decides what the probe survives."""
-    if row["quantity"] == "humidity":
+    if row.quantity == "humidity":
         return Build.HUMIDITY
     if given is not None:
         return Build(given)
     if asker.yes:
         raise UsageError(f"--build is wanted: {', '.join(one.value for one in Build)}.")
     kinds = [one for one in BUILDS if one is not Build.HUMIDITY]
-    screen.say(f"How is the probe {row['name']} made?")
+    screen.say(f"How is the probe {row.name} made?")
     return kinds[asker.choose("Which?", [BUILDS[one] for one in kinds]) - 1]
 
 
@@ -324,14 +325,14 @@ def _day(given: str | None) -> str:
 
 
 def _store(
-    kitchen: Kitchen, row: Mapping[str, Any], points: Sequence[tuple[float, float]], day: str, note: str,
+    kitchen: Kitchen, row: ListedProbe, points: Sequence[tuple[float, float]], day: str, note: str,
     speech: Speech, asker: Asker | None = None,
 ) -> None:  # fmt: skip
     for raw, true in points:
-        said, real = (shown(row["quantity"], value, speech) for value in (raw, true))
+        said, real = (shown(row.quantity, value, speech) for value in (raw, true))
         screen.say(f"Where it says {said}, {real} is true.")
     if asker is not None and not asker.sure("Store it, and use it from now on?", default=True):
         raise KojimonError("Nothing was stored.")
-    kept = ProbeCalibrate(probe=row["name"], points=tuple(points), date=day, note=note)
-    kitchen.act(kept, row["incubator"])
-    screen.say(f"{row['name']}: {'stored, in force from the next reading on' if points else 'taken back'}.", "good")
+    kept = ProbeCalibrate(probe=row.name, points=tuple(points), date=day, note=note)
+    kitchen.act(kept, row.incubator)
+    screen.say(f"{row.name}: {'stored, in force from the next reading on' if points else 'taken back'}.", "good")

@@ -50,7 +50,7 @@ def curve(
     """
     kitchen = open_kitchen(config)
     row = batch_of(kitchen, batch)
-    found = kitchen.curve(row["id"], None if last_s is None else last_s / 3600, (unit or "").lower())
+    found = kitchen.curve(row.id, None if last_s is None else last_s / 3600, (unit or "").lower())
     if as_json:
         screen.print_json(found)
     elif output is None:
@@ -58,7 +58,7 @@ def curve(
     else:
         close = PER_HOUR_PX if last_s is None else CLOSE_PX
         write_whole(output, written(found, output.suffix.lower(), width, close), force)
-        screen.say(f"{output}: the curve of batch {row['name']}.", "good", error=True)
+        screen.say(f"{output}: the curve of batch {row.name}.", "good", error=True)
 
 
 def show(found: Document, rows: int) -> None:

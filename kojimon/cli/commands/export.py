@@ -56,13 +56,13 @@ def export(
     style = Style(fahrenheit, document.now.zone, hours)
     write = write_json_lines if as_lines else write_curve
     with rows_of(kitchen) as rows:
-        span = batch_span(rows, row["id"])
-        with _target(output, force) as out, screen.progress(f"Writing {row['id']}", 1.0) as bar:
+        span = batch_span(rows, row.id)
+        with _target(output, force) as out, screen.progress(f"Writing {row.id}", 1.0) as bar:
             done = write(rows, out, span, style, lambda now, total: bar(now / max(1, total)))
     for note in done.notes:
         screen.say(f"Note: {note}.", "look", error=True)
     if output is not None:
-        screen.say(f"{output}: {done.rows} lines of batch {row['name']}.", "good", error=True)
+        screen.say(f"{output}: {done.rows} lines of batch {row.name}.", "good", error=True)
 
 
 @contextmanager

@@ -13,6 +13,7 @@ from kojimon.cli.shared.kitchen import Kitchen, incubator_of, print_events
 from kojimon.cli.shared.opening import open_kitchen, rows_of
 from kojimon.cli.shared.options import config_option, example, incubator_option, json_option, output_option
 from kojimon.contract.acts import ForecastReset
+from kojimon.contract.events import Forecast
 from kojimon.errors import KojimonError
 from kojimon.settings.installed import has_part
 from kojimon.units import show_count
@@ -31,7 +32,7 @@ def learnt_of(kitchen: Kitchen, incubator: str = "", schedule: str = "") -> Lear
     found: Learnt = {}
     with rows_of(kitchen) as journal:
         for event in memories(journal):
-            key = (event.incubator, str(event.data.get("schedule", "")))
+            key = (event.incubator, event.what.schedule if isinstance(event.what, Forecast) else "")
             if event.key == "learnt" and incubator in ("", key[0]) and schedule in ("", key[1]):
                 found[key] = prior_of(journal, *key)
     return found

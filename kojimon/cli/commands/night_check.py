@@ -14,6 +14,8 @@ from kojimon.cli.shared.opening import open_kitchen
 from kojimon.cli.shared.options import config_option, example
 from kojimon.clock import wait_s
 from kojimon.contract.acts import AlarmTest, ProbeTest
+from kojimon.contract.events import ProbeTestBegin
+from kojimon.contract.night import NightCheck
 from kojimon.errors import KojimonError, NotRunningError
 from kojimon.units import show_duration
 from kojimon.words import night_check as night_words
@@ -34,14 +36,14 @@ def night_check(yes: bool, config: str | None) -> None:
     """
     kitchen = _live(open_kitchen(config))
     before = _night_check(kitchen)
-    if not before["channels"]:
-        raise KojimonError(before["text"])
+    if not before.channels:
+        raise KojimonError(before.text)
     for number, advice in enumerate(night_words.ADVICE, 1):
         screen.say(f"{number}. {advice}")
     if not yes and sys.stdin.isatty():
         click.prompt("Enter when the phone is ready", default="", show_default=False, prompt_suffix=": ")
     kitchen.act(AlarmTest(text="The call before the night", wake=True), "")
-    screen.say(f"The test is under way over {say.listing(before['channels'])}.")
+    screen.say(f"The test is under way over {say.listing([*before.channels])}.")
     _follow(kitchen, _last(before))
     _verdict(kitchen)
 
@@ -52,21 +54,21 @@ def probe_to_phone(anywhere: Kitchen, probe: str) -> None:
     before = _night_check(kitchen)
     speech = words.speech_of(kitchen.state())
     begun = kitchen.act(ProbeTest(probe=probe), "")
-    start = next(event for event in begun if event["kind"] == "probe-test-begin")
-    row = next(row for row in kitchen.probes() if row["name"] == probe)
-    quantity, limit = row["quantity"], start["data"]["limit"]
-    minutes = show_duration((start["data"]["until_ms"] - start["t_ms"]) / 1000)
+    start, what = next((event, what) for event in begun if isinstance(what := event.what, ProbeTestBegin))
+    row = next(row for row in kitchen.probes() if row.name == probe)
+    quantity, limit = row.quantity, what.limit
+    minutes = show_duration((what.until_ms - start.t_ms) / 1000)
     screen.say(
-        f"Take probe {probe} in the hand now (or breathe on it): it stands at {speech.value(quantity, row['value'])} "
+        f"Take probe {probe} in the hand now (or breathe on it): it stands at {speech.value(quantity, row.value)} "
         f"and has {minutes} to reach {speech.value(quantity, limit)} and stay there for 20 s. Put it back afterwards."
     )
-    if not _warmed(kitchen, probe, before, int(start["no"])):
+    if not _warmed(kitchen, probe, before, start.no):
         raise KojimonError(f"Probe {probe} was not warmed in time. Try again: kojimon alarms test --probe {probe}")
     _follow(kitchen, _last(before))
     found = _night_check(kitchen)
-    if not found["last"]["passed"]:
-        raise KojimonError(f"{found['chain'] or 'No call got out'}. But nobody answered it on the phone.")
-    screen.say(f"{found['chain']}. Kept with today's date.", "good")
+    if not (found.last and found.last.passed):
+        raise KojimonError(f"{found.chain or 'No call got out'}. But nobody answered it on the phone.")
+    screen.say(f"{found.chain}. Kept with today's date.", "good")
 
 
 def _live(kitchen: Kitchen) -> LiveKitchen:
@@ -75,26 +77,26 @@ def _live(kitchen: Kitchen) -> LiveKitchen:
     raise NotRunningError("No daemon runs, so nothing can call. Start it first: kojimon run")
 
 
-def _night_check(kitchen: LiveKitchen) -> dict[str, Any]:
-    found: dict[str, Any] | None = kitchen.night_check()
+def _night_check(kitchen: LiveKitchen) -> NightCheck:
+    found = kitchen.night_check()
     if found is None:
         raise KojimonError("This daemon tells nobody: there is nothing to try.")
     return found
 
 
-def _last(standing: Document) -> int:
+def _last(standing: NightCheck) -> int:
     """When the last test was raised, engine ms; -1 for never."""
-    return int(standing["last"]["at_t_ms"]) if standing["last"] else -1
+    return standing.last.at_t_ms if standing.last else -1
 
 
-def _warmed(kitchen: LiveKitchen, probe: str, before: Document, after: int) -> bool:
+def _warmed(kitchen: LiveKitchen, probe: str, before: NightCheck, after: int) -> bool:
     """Waits until the probe has raised the test; whether it did."""
     speech, shown = words.speech_of(kitchen.state()), ""
     while _last(_night_check(kitchen)) == _last(before):
         if kitchen.events(after=after, kinds="probe-test-missed"):
             return False
-        row = next(row for row in kitchen.probes() if row["name"] == probe)
-        value = speech.value(row["quantity"], row["value"])
+        row = next(row for row in kitchen.probes() if row.name == probe)
+        value = speech.value(row.quantity, row.value)
         if value != shown:
             screen.say(f"{probe} {value}", "quiet")
             shown = value
@@ -106,23 +108,23 @@ def _follow(kitchen: LiveKitchen, before_ms: int) -> None:
     """Says what happens on each channel until somebody has answered or the test has run out."""
     told: set[str] = set()
     while True:
-        last = _night_check(kitchen)["last"]
-        fresh = last is not None and last["at_t_ms"] != before_ms
-        for line, tone in night_words.lines(last) if fresh else ():
+        last = _night_check(kitchen).last
+        fresh = last if last is not None and last.at_t_ms != before_ms else None
+        for line, tone in night_words.lines(fresh) if fresh else ():
             if line not in told:
                 screen.say(line, tone)
                 told.add(line)
-        if fresh and last["over"]:
+        if fresh and fresh.over:
             return
         wait_s(LOOK_EVERY_S)
 
 
 def _verdict(kitchen: LiveKitchen) -> None:
     found = _night_check(kitchen)
-    if not found["passed"]:
-        raise KojimonError(f"{found['text']}.")
-    screen.say(f"{found['text']}.", "good")
-    for text in found["overdue"]:
+    if not found.passed:
+        raise KojimonError(f"{found.text}.")
+    screen.say(f"{found.text}.", "good")
+    for text in found.overdue:
         screen.say(text, "look")
 
 
@@ -131,6 +133,6 @@ def print_night_check(kitchen: Kitchen) -> None:
     found = kitchen.night_check()
     if found is None:
         return
-    screen.say(f"{found['text']}.", "good" if found["passed"] else "look")
-    for text in found["overdue"]:
+    screen.say(f"{found.text}.", "good" if found.passed else "look")
+    for text in found.overdue:
         screen.say(text, "look")

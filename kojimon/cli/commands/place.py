@@ -63,10 +63,10 @@ def move(probe: str, tray: str, config: str | None) -> None:
     """
     kitchen = open_kitchen(config)
     rows = kitchen.probes()
-    row = next((one for one in rows if one["name"] == probe), None)
+    row = next((one for one in rows if one.name == probe), None)
     if row is None:
-        raise UsageError(f"There is no probe {probe!r}. There is: {', '.join(one['name'] for one in rows)}.")
-    print_events(kitchen, kitchen.act(ProbeMove(probe=probe, tray=tray), row["incubator"]))
+        raise UsageError(f"There is no probe {probe!r}. There is: {', '.join(one.name for one in rows)}.")
+    print_events(kitchen, kitchen.act(ProbeMove(probe=probe, tray=tray), row.incubator))
     screen.say("It holds until the batch ends; then the settings say where it is.")
 
 

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -14,6 +13,7 @@ from kojimon.cli.commands.place import in_koji, move, place
 from kojimon.cli.shared import screen
 from kojimon.cli.shared.opening import client_of, open_kitchen, settings_file
 from kojimon.cli.shared.options import Number, Renamed, config_option, example, json_option
+from kojimon.contract.rows import ListedProbe
 from kojimon.errors import KojimonError, UsageError
 from kojimon.units import show_duration
 from kojimon.words import derived
@@ -24,7 +24,6 @@ from kojimon.words.speech import QUALITY_WORDS, Speech
 if TYPE_CHECKING:
     from kojimon.links.mqtt import Address
 
-Document = Mapping[str, Any]
 
 
 @click.group(
@@ -57,31 +56,31 @@ def probes(ctx: click.Context, config: str | None, as_json: bool) -> None:
         screen.say("\nNo daemon runs: this is how they stood when it last did.", "look")
 
 
-def _cells(row: Document, speech: Speech, several: bool) -> list[str]:
-    quantity, age_s, raw = row["quantity"], row["age_s"], row.get("raw")
-    where = say.spot(row["place"], quantity, row["tray"])
-    every_s = row.get("expect_every_s")
+def _cells(row: ListedProbe, speech: Speech, several: bool) -> list[str]:
+    quantity, age_s, raw = row.quantity, row.age_s, row.raw
+    where = say.spot(row.place, quantity, row.tray)
+    every_s = row.expect_every_s
     return [
-        row["name"],
-        f"{where} [{row['incubator']}]" if several else where,
-        speech.value(quantity, row["value"]),
-        speech.value(quantity, raw, 2) if raw is not None and raw != row["value"] else "",
+        row.name,
+        f"{where} [{row.incubator}]" if several else where,
+        speech.value(quantity, row.value),
+        speech.value(quantity, raw, 2) if raw is not None and raw != row.value else "",
         quality_of(row),
         f"{show_duration(age_s)} ago" if age_s is not None else "never",
         show_duration(every_s) if every_s is not None else "",
     ]
 
 
-def quality_of(row: Document) -> str:
+def quality_of(row: ListedProbe) -> str:
     """`good`, `silent` and why, or what is wrong with its last reading."""
-    if row.get("silent"):
-        return f"silent: {QUALITY_WORDS.get(row['quality'], 'unknown')}" if row.get("quality") else "silent"
-    if row.get("value") is None and row.get("quality") is None:
+    if row.silent:
+        return f"silent: {QUALITY_WORDS.get(row.quality, 'unknown')}" if row.quality else "silent"
+    if row.value is None and row.quality is None:
         return "nothing yet"
-    return QUALITY_WORDS.get(int(row.get("quality") or 0), "unknown")
+    return QUALITY_WORDS.get(int(row.quality or 0), "unknown")
 
 
-def _tone(row: Document) -> str:
+def _tone(row: ListedProbe) -> str:
     return "plain" if quality_of(row) == "good" else "look"
 
 

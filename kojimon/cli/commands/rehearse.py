@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+from msgspec import to_builtins
 from msgspec.structs import replace
 
 from kojimon.cli.shared import screen
 from kojimon.cli.shared.batches import HOUR_MS, batch_of
 from kojimon.cli.shared.opening import open_kitchen, rows_of, settings_file
 from kojimon.cli.shared.options import config_option, example, json_option
+from kojimon.contract.events import ProbeBack
 from kojimon.errors import KojimonError, UsageError
-from kojimon.model import BoxKind, Cover
+from kojimon.model import BoxKind, Cover, plain_event
 from kojimon.settings.spec import Box
 from kojimon.words import status as words
 from kojimon.words.events import Teller
@@ -75,15 +76,14 @@ def rehearse(
     assert curve is not None and schedule is not None
     plan = load(schedule, config)
     result = _curve(curve, plan, from_start, config, _box(config, kind, cover))
-    rows = [_row(event, result, None) for event in result.events]
     speech = replace(speech, probes={track.name: (track.place, track.tray) for track in result.tracks})
     if as_json:
-        screen.print_json({"schedule": plan.name, "unknown_steps": result.unknown_steps, "events": rows})
+        screen.print_json({"schedule": plan.name, "unknown_steps": result.unknown_steps, "events": _rows(result)})
         return
     screen.say(f"{curve} under {plan.label}:", "head")
     if result.unknown_steps:
         screen.say(f"Left out, the schedule has no such step: {', '.join(result.unknown_steps)}.", "look")
-    tell(rows, with_schedule(speech, plan))
+    tell(result, with_schedule(speech, plan))
 
 
 def _curve(curve: Path, plan: Schedule, from_start: bool, config: str | None, box: tuple[str, str]) -> Rehearsal:
@@ -99,67 +99,59 @@ def _curve(curve: Path, plan: Schedule, from_start: bool, config: str | None, bo
 def _batch(batch: str, schedule: str | None, config: str | None, unit: str | None, as_json: bool) -> None:
     from kojimon.core.advance import advance
     from kojimon.rehearsal import rehearse_batch
+    from kojimon.web.api.stamps import stamped
 
     kitchen = open_kitchen(config)
     row = batch_of(kitchen, batch)
     plan = load(schedule, config) if schedule else None
     with rows_of(kitchen) as journal:
-        with screen.progress(f"Rehearsing {row['id']}", max(1, journal.last_seq())) as bar:
-            result = rehearse_batch(journal, row["id"], plan, advance, bar)
+        with screen.progress(f"Rehearsing {row.id}", max(1, journal.last_seq())) as bar:
+            result = rehearse_batch(journal, row.id, plan, advance, bar)
         utc_of = journal.stamps().utc_ms
-        rows = [_row(event, result, utc_of) for event in result.events]
-        own = journal.events(batch=row["id"], limit=10**9)
-    same = plan is None and [_plain(event) for event in own] == [_plain(event) for event in result.events]
+        result = replace(result, events=tuple(stamped(event, utc_of) for event in result.events))
+        own = journal.events(batch=row.id, limit=10**9)
+    same = plan is None and [_alike(event) for event in own] == [_alike(event) for event in result.events]
     if as_json:
-        about = {"batch": row["id"], "schedule": plan.name if plan else row["schedule"]}
-        screen.print_json({**about, "same": same if plan is None else None, "events": rows})
+        about = {"batch": row.id, "schedule": plan.name if plan else row.schedule}
+        screen.print_json({**about, "same": same if plan is None else None, "events": _rows(result)})
         return
     under = f" under {plan.label}" if plan else ""
-    screen.say(f"Batch {row['name']} ({row['id']}){under}:", "head")
+    screen.say(f"Batch {row.name} ({row.id}){under}:", "head")
     speech = words.speech_of(kitchen.state())
     if unit is not None:
         speech = replace(speech, fahrenheit=unit.upper() == "F")
-    tell(rows, with_schedule(speech, plan) if plan else speech)
+    tell(result, with_schedule(speech, plan) if plan else speech)
     if plan is None and same:
         screen.say(f"\nThe same {len(own)} events as when it happened.", "good")
     elif plan is None:
         screen.say(f"\nNot the same as when it happened: {len(own)} events then. Another version of kojimon?", "look")
 
 
-def _plain(event: Event) -> tuple[Any, ...]:
+def _alike(event: Event) -> Event:
     """An event as it can be compared with its stored copy."""
-    import msgspec
-
-    return (
-        event.no,
-        event.t_ms,
-        event.kind,
-        event.incubator,
-        event.key,
-        msgspec.json.encode(event.data, order="sorted"),
-    )
+    return replace(event, batch="", utc=None)
 
 
-def _row(event: Event, result: Rehearsal, utc_of: Any) -> Document:
-    import msgspec
-
-    from kojimon.web.api.stamps import iso_utc
-
-    hour = None if result.hour0_t_ms is None else round((event.t_ms - result.hour0_t_ms) / HOUR_MS, 4)
-    row: Document = {"hour": hour, **msgspec.to_builtins(event)}
-    return {**row, "utc": iso_utc(utc_of(event.t_ms)[0])} if utc_of else row
+def _rows(result: Rehearsal) -> list[Document]:
+    return [
+        {"hour": _hour(event, result, 4), **to_builtins(plain_event(event))} for event in result.events
+    ]
 
 
-def tell(rows: Sequence[Document], speech: Speech) -> None:
+def _hour(event: Event, result: Rehearsal, digits: int) -> float | None:
+    return None if result.hour0_t_ms is None else round((event.t_ms - result.hour0_t_ms) / HOUR_MS, digits)
+
+
+def tell(result: Rehearsal, speech: Speech) -> None:
     """Events with their hours, in words."""
     teller = Teller(speech)
     cells, tones = [], []
-    for row in rows:
-        if row["kind"] == "probe-back" and row["key"] in ("asked", "said"):
+    for event in result.events:
+        if isinstance(event.what, ProbeBack) and event.key in ("asked", "said"):
             continue  # a question of then, which nobody can answer now
-        line = teller.tell(row)
+        line, hour = teller.tell(event), _hour(event, result, 2)
         if line is not None:
-            cells.append(["" if row["hour"] is None else f"{row['hour']:.2f}", line.text])
+            cells.append(["" if hour is None else f"{hour:.2f}", line.text])
             tones.append(line.tone)
     screen.story([">hour", "what"], cells, tones)
 

@@ -14,6 +14,7 @@ from kojimon.cli.shared.kitchen import Kitchen, print_events
 from kojimon.cli.shared.opening import journal_path, open_kitchen, reader_of
 from kojimon.cli.shared.options import config_option, example, json_option, output_option
 from kojimon.contract.acts import BatchVerdict
+from kojimon.contract.rows import Batch
 from kojimon.contract.state import Document as StateDocument
 
 if TYPE_CHECKING:
@@ -63,11 +64,11 @@ def review(
     kitchen = open_kitchen(config)
     row = batch_of(kitchen, batch)
     _say(kitchen, row, {name: value for name, value in said.items() if value is not None})
-    others = [batch_of(kitchen, name)["id"] for name in beside]
+    others = [batch_of(kitchen, name).id for name in beside]
     document = kitchen.state()
     fahrenheit = document.units.fahrenheit if unit is None else unit.upper() == "F"
     with reader_of(kitchen) as reader:
-        reviews = [_load(reader, name) for name in dict.fromkeys([row["id"], *others])]
+        reviews = [_load(reader, name) for name in dict.fromkeys([row.id, *others])]
         speech = _speech(reviews[0], document, fahrenheit)
         if as_json:
             screen.print_json([_plain(one) for one in reviews])
@@ -81,9 +82,9 @@ def review(
             _print(reviews[0], speech)
 
 
-def _say(kitchen: Kitchen, row: Document, said: Document) -> None:
+def _say(kitchen: Kitchen, row: Batch, said: Document) -> None:
     if said:
-        print_events(kitchen, kitchen.act(BatchVerdict(batch=row["id"], **said), row["incubator"]))
+        print_events(kitchen, kitchen.act(BatchVerdict(batch=row.id, **said), row.incubator))
 
 
 def _load(reader: Reader, batch: str) -> Review:

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import queue
 import threading
-from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
 
-import msgspec
+from msgspec.structs import replace
 
 from kojimon import logs
 from kojimon.cli.shared import screen
+from kojimon.model import Event
 from kojimon.words import status as words
 from kojimon.words.events import Line, Teller
 from kojimon.words.speech import Speech
@@ -30,7 +31,6 @@ WAITING_MOST = 1_000
 SENTENCE_EVERY_H = 4.0
 """While a simulated batch runs, the state is said so often (world hours)."""
 _LOG = logs.get("daemon")
-Document = dict[str, Any]
 
 
 class Telling:
@@ -68,13 +68,12 @@ class Telling:
 
     def _missed(self, reader: Reader) -> None:
         """What was committed between the start and the first listening."""
-        self._events([msgspec.to_builtins(event) for event in reader.events(self._told)])
+        self._events(reader.events(self._told))
 
     def committed(self, chunk: Chunk, present: Present) -> None:
         """Takes the events of a commit; never waits."""
         if chunk.events:
-            events = [msgspec.to_builtins(event) for event in chunk.events]
-            self._put(lambda: self._events(events))
+            self._put(lambda: self._events(chunk.events))
 
     def glimpse(self, seen: Glimpse) -> None:
         """Takes a look at a simulated batch; never waits."""
@@ -105,19 +104,19 @@ class Telling:
             except Exception as error:  # the lines after it must not fall silent for one that cannot be told
                 _LOG.warning("a line could not be told: %s", error)
 
-    def _events(self, events: list[Document]) -> None:
-        for event in events:
-            if event["no"] <= self._told:
+    def _events(self, events: Sequence[Event]) -> None:
+        for one in events:
+            if one.no <= self._told:
                 continue
-            self._told = event["no"]
-            event["utc"] = self._utc_of(event["t_ms"])
+            self._told = one.no
+            event = replace(one, utc=self._utc_of(one.t_ms))
             line = self._teller.tell(event)
             if line is not None and not _of_the_start(event, line):
                 self._print(event, line)
 
-    def _print(self, event: Document, line: Line) -> None:
-        when = self._teller.speech.stamp(event["utc"]) if event["utc"] else ""
-        box = f"[{event['incubator']}] " if self._several and event["incubator"] else ""
+    def _print(self, event: Event, line: Line) -> None:
+        when = self._teller.speech.stamp(event.utc) if event.utc else ""
+        box = f"[{event.incubator}] " if self._several and event.incubator else ""
         screen.entry(when, f"{box}{line.text}", line.tone)
 
     def _glimpse(self, seen: Glimpse) -> None:
@@ -136,6 +135,6 @@ class Telling:
             screen.entry(when, said.text, "quiet" if said.tone in ("good", "plain") else said.tone)
 
 
-def _of_the_start(event: Document, line: Line) -> bool:
+def _of_the_start(event: Event, line: Line) -> bool:
     """What the banner has said already: that the watch begins, with these settings."""
-    return event["kind"] == "settings" or (event["kind"] == "start" and line.tone == "plain")
+    return event.kind == "settings" or (event.kind == "start" and line.tone == "plain")

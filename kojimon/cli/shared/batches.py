@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from kojimon.cli.shared import screen
 from kojimon.cli.shared.kitchen import Kitchen
+from kojimon.contract.rows import Batch
 from kojimon.contract.state import Box
 from kojimon.contract.state import Document as StateDocument
 from kojimon.errors import KojimonError, UsageError
+from kojimon.model import Event
 from kojimon.words import speech as say
 from kojimon.words import status as words
 from kojimon.words.events import Teller
@@ -20,7 +22,7 @@ ENDINGS = {"harvest": "harvested", "discard": "thrown away", "": "open"}
 HOUR_MS = 3_600_000
 
 
-def print_list(kitchen: Kitchen, rows: list[dict[str, Any]]) -> None:
+def print_list(kitchen: Kitchen, rows: Sequence[Batch]) -> None:
     """All batches as a table."""
     if not rows:
         screen.say("No batch yet. To open one: kojimon batch start NAME")
@@ -29,60 +31,60 @@ def print_list(kitchen: Kitchen, rows: list[dict[str, Any]]) -> None:
     speech, now = words.speech_of(document), document.now.utc
     cells = [
         [
-            row["name"],
-            row["id"],
-            row["schedule"],
-            speech.moment(row["started_utc"], now),
+            row.name,
+            row.id,
+            row.schedule,
+            speech.moment(row.started_utc, now),
             _hours(row, document.t_ms),
-            ENDINGS.get(row["outcome"], row["outcome"]),
-            speech.mass(row["yield_kg"]) if row["yield_kg"] else "",
+            ENDINGS.get(row.outcome, row.outcome),
+            speech.mass(row.yield_kg) if row.yield_kg else "",
         ]
         for row in rows
     ]
     screen.table(["batch", "id", "schedule", "begun", ">hours", "now", ">koji"], cells)
 
 
-def _hours(row: Document, now_ms: int) -> str:
-    begin_ms = row["hour0_t_ms"]
+def _hours(row: Batch, now_ms: int) -> str:
+    begin_ms = row.hour0_t_ms
     if begin_ms is None:
         return ""
-    end_ms = now_ms if row["ended_t_ms"] is None else row["ended_t_ms"]
+    end_ms = now_ms if row.ended_t_ms is None else row.ended_t_ms
     return f"{(end_ms - begin_ms) / HOUR_MS:.1f}"
 
 
-def batch_of(kitchen: Kitchen, text: str) -> dict[str, Any]:
+def batch_of(kitchen: Kitchen, text: str) -> Batch:
     """The batch meant by an id or a name; without one, the open one or else the latest. Raises in words."""
     rows = kitchen.batches()
     if not rows:
         raise KojimonError("There is no batch yet. To open one: kojimon batch start NAME")
     if not text:
-        return next((row for row in reversed(rows) if row["ended_t_ms"] is None), rows[-1])
-    found = [row for row in rows if row["id"] == text] or [row for row in rows if row["name"] == text]
+        return next((row for row in reversed(rows) if row.ended_t_ms is None), rows[-1])
+    found = [row for row in rows if row.id == text] or [row for row in rows if row.name == text]
     if len(found) != 1:
         what = "is the name of several batches; give the id" if found else "is no batch"
         known = ", ".join(
-            f"{row['id']} ({row['name']})" if row["name"] != row["id"] else row["id"] for row in rows[-10:]
+            f"{row.id} ({row.name})" if row.name != row.id else row.id for row in rows[-10:]
         )
         raise UsageError(f"{text!r} {what}. The last ones are: {known}.")
     return found[0]
 
 
-def print_batch(kitchen: Kitchen, row: Document) -> None:
+def print_batch(kitchen: Kitchen, row: Batch) -> None:
     """One batch: what it was, its steps while it is open, and everything that happened."""
     document = kitchen.state()
     speech, now = words.speech_of(document), document.now.utc
-    ending = ENDINGS.get(row["outcome"], row["outcome"])
-    when = f" {speech.moment(row['ended_utc'], now)}" if row.get("ended_utc") else ""
-    rice = f", {speech.mass(row['rice_kg'])} of rice" if row["rice_kg"] else ""
-    screen.say(f"Batch {row['name']} ({row['id']}): {row['schedule']}{rice}.", "head")
+    ending = ENDINGS.get(row.outcome, row.outcome)
+    when = f" {speech.moment(row.ended_utc, now)}" if row.ended_utc else ""
+    rice = f", {speech.mass(row.rice_kg)} of rice" if row.rice_kg else ""
+    screen.say(f"Batch {row.name} ({row.id}): {row.schedule}{rice}.", "head")
     hours = _hours(row, document.t_ms)
     since = f", {hours} h since the spores" if hours else ""
-    screen.say(f"Begun {speech.moment(row['started_utc'], now)}, {ending}{when}{since}.")
-    box = next((box for box in document.incubators if box.batch_id == row["id"]), None)
+    screen.say(f"Begun {speech.moment(row.started_utc, now)}, {ending}{when}{since}.")
+    box = next((box for box in document.incubators if box.batch_id == row.id), None)
     if box is not None:
         _steps(box, document, speech)
     screen.heading("What happened")
-    _events(kitchen.events(batch=row["id"]), row, speech)
+    _events(kitchen.events(batch=row.id), row, speech)
 
 
 def _steps(box: Box, document: StateDocument, speech: Speech) -> None:
@@ -101,14 +103,14 @@ def _steps(box: Box, document: StateDocument, speech: Speech) -> None:
     screen.table(["step", "what", "done", "when"], cells)
 
 
-def _events(events: list[dict[str, Any]], row: Document, speech: Speech) -> None:
+def _events(events: Sequence[Event], row: Batch, speech: Speech) -> None:
     teller = Teller(speech)
     cells, tones = [], []
     for event in events:
         line = teller.tell(event)
         if line is None:
             continue
-        hour = "" if row["hour0_t_ms"] is None else f"{(event['t_ms'] - row['hour0_t_ms']) / HOUR_MS:.1f}"
-        cells.append([speech.stamp(event["utc"]) if event.get("utc") else "", hour, line.text])
+        hour = "" if row.hour0_t_ms is None else f"{(event.t_ms - row.hour0_t_ms) / HOUR_MS:.1f}"
+        cells.append([speech.stamp(event.utc) if event.utc else "", hour, line.text])
         tones.append(line.tone)
     screen.story(["when", ">hour", "what"], cells, tones)

@@ -9,17 +9,23 @@ from __future__ import annotations
 import os
 import pwd
 import uuid
+from collections.abc import Sequence
 from contextlib import ExitStack, closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 import msgspec
+from msgspec.structs import asdict
 
 from kojimon.cli.shared import screen
 from kojimon.contract.acts import Act, Deed, PlainAct, plain
+from kojimon.contract.events import Refused
+from kojimon.contract.night import NightCheck
+from kojimon.contract.rows import Batch, ListedProbe
 from kojimon.contract.state import Box
 from kojimon.contract.state import Document as StateDocument
 from kojimon.errors import JournalError, KojimonError, RefusedError, UsageError
+from kojimon.model import Event, typed_event
 from kojimon.words import gates
 from kojimon.words import speech as say
 from kojimon.words import status as words
@@ -45,19 +51,19 @@ class Kitchen(Protocol):
     def state(self) -> StateDocument:
         """The state document."""
 
-    def act(self, deed: Deed, incubator: str) -> list[Document]:
+    def act(self, deed: Deed, incubator: str) -> Sequence[Event]:
         """Does an act; the events that came of it. Raises RefusedError with the reason, in the person's units."""
 
-    def batches(self) -> list[Document]:
+    def batches(self) -> list[Batch]:
         """Every batch, the latest last."""
 
-    def events(self, batch: str | None = None, after: int = 0, kinds: str | None = None) -> list[Document]:
+    def events(self, batch: str | None = None, after: int = 0, kinds: str | None = None) -> list[Event]:
         """Events with `utc`, oldest first."""
 
-    def probes(self) -> list[Document]:
+    def probes(self) -> list[ListedProbe]:
         """Every probe with its last reading and where it is found."""
 
-    def night_check(self) -> Document | None:
+    def night_check(self) -> NightCheck | None:
         """Whether the night check is passed, which tests are overdue (`daemon.people.standing`); None where unknown."""
 
     def journal(self) -> Document:
@@ -78,36 +84,33 @@ class LiveKitchen:
     def state(self) -> StateDocument:
         return self.client.state()
 
-    def act(self, deed: Deed, incubator: str) -> list[Document]:
+    def act(self, deed: Deed, incubator: str) -> Sequence[Event]:
         try:
             done = self.client.act(msgspec.to_builtins(act_of(deed, incubator)))
         except RefusedError as error:
             raise worded(self, incubator, error) from error
         if not done["recorded"]:
             screen.say("The daemon knows it, but it is not written down yet: see kojimon alarms.", "look", error=True)
-        events: list[Document] = done["events"]
-        return events
+        return [typed_event(row) for row in done["events"]]
 
-    def batches(self) -> list[Document]:
-        rows: list[Document] = self.client.get("/v1/batches")["batches"]
-        return rows
+    def batches(self) -> list[Batch]:
+        return msgspec.convert(self.client.get("/v1/batches")["batches"], list[Batch])
 
-    def events(self, batch: str | None = None, after: int = 0, kinds: str | None = None) -> list[Document]:
-        found: list[Document] = []
+    def events(self, batch: str | None = None, after: int = 0, kinds: str | None = None) -> list[Event]:
+        found: list[Event] = []
         while True:
             page = self.client.get("/v1/events", after=after, batch=batch, kinds=kinds, limit=PAGE)
-            found += page["events"]
+            found += [typed_event(row) for row in page["events"]]
             after = page["after"]
             if not page["more"]:
                 return found
 
-    def probes(self) -> list[Document]:
-        rows: list[Document] = self.client.get("/v1/probes")["probes"]
-        return rows
+    def probes(self) -> list[ListedProbe]:
+        return msgspec.convert(self.client.get("/v1/probes")["probes"], list[ListedProbe])
 
-    def night_check(self) -> Document | None:
-        found: Document | None = self.client.get("/v1/health")["parts"].get("notify", {}).get("night_check")
-        return found
+    def night_check(self) -> NightCheck | None:
+        found = self.client.get("/v1/health")["parts"].get("notify", {}).get("night_check")
+        return None if found is None else msgspec.convert(found, NightCheck)
 
     def journal(self) -> Document:
         facts: Document = self.client.get("/v1/journal")
@@ -150,11 +153,11 @@ class ShutKitchen:
 
         clock = SystemClock(self.settings.clock_trusted)
         numbers = {probe.name: number for number, probe in enumerate(self.settings.probes, 1)}
-        row = InputRow(1, 0, "settings", engine_setup(self.settings, numbers))
+        row = InputRow(1, 0, engine_setup(self.settings, numbers))
         state, _ = engine.advance(engine.initial_state(), [row], 0)
         return dressed(engine.view(state, 0), self.settings, lambda _: (clock.wall_ms(), clock.trusted()))
 
-    def act(self, deed: Deed, incubator: str) -> list[Document]:
+    def act(self, deed: Deed, incubator: str) -> Sequence[Event]:
         from kojimon.journal.writing.trouble import MEANWHILE
 
         house = self._open()
@@ -162,13 +165,12 @@ class ShutKitchen:
             done = house.act(act_of(deed, incubator))
         except RefusedError as error:
             raise worded(self, incubator, error) from error
-        if not done["recorded"]:
+        if not done.recorded:
             # Nobody runs who could write it later.
             trouble = house.writer.facts().trouble or "the disk did not answer"
             why = trouble.partition(f". {MEANWHILE}")[0]
             raise JournalError(f"Nothing is kept of this, for it could not be written: {why}.")
-        events: list[Document] = done["events"]
-        return events
+        return done.events
 
     def _open(self) -> House:
         from kojimon.daemon.house import acting
@@ -192,26 +194,26 @@ class ShutKitchen:
             self._reader = self._stack.enter_context(closing(Reader(Path(self.settings.journal.path))))
         return self._reader
 
-    def batches(self) -> list[Document]:
-        from kojimon.web.api.stamps import with_utc
+    def batches(self) -> list[Batch]:
+        from kojimon.web.api.stamps import stamped
 
         if not self.kept():
             return []
         reader = self.reader()
         utc_of = reader.stamps().utc_ms
-        return [with_utc(row._asdict(), utc_of) for row in reader.batches()]
+        return [stamped(Batch(**row._asdict()), utc_of) for row in reader.batches()]
 
-    def events(self, batch: str | None = None, after: int = 0, kinds: str | None = None) -> list[Document]:
-        from kojimon.web.api.stamps import with_utc
+    def events(self, batch: str | None = None, after: int = 0, kinds: str | None = None) -> list[Event]:
+        from kojimon.web.api.stamps import stamped
 
         reader = self.reader()
-        utc_of, found = reader.stamps().utc_ms, []
+        utc_of, found = reader.stamps().utc_ms, list[Event]()
         while page := reader.events(after, batch, kinds.split(",") if kinds else None, PAGE):
-            found += [with_utc(msgspec.to_builtins(event), utc_of) for event in page]
+            found += [stamped(event, utc_of) for event in page]
             after = page[-1].no
         return found
 
-    def probes(self) -> list[Document]:
+    def probes(self) -> list[ListedProbe]:
         from kojimon.clock import SystemClock
         from kojimon.daemon.certificates import Certificates
 
@@ -222,12 +224,14 @@ class ShutKitchen:
         for box in self.state().incubators:
             for row in box.probes:
                 probe = by_name.get(row.name)
+                day, old = known.facts(probe.name, today) if probe else ("", False)
                 every_s = probe.expect_every_s if probe else None
-                facts = known.facts(probe.name, today) if probe else {}
-                found.append({"incubator": box.name, **msgspec.to_builtins(row), **facts, "expect_every_s": every_s})
+                found.append(ListedProbe(
+                    **asdict(row), incubator=box.name, expect_every_s=every_s, calibrated=day, calibration_old=old
+                ))  # fmt: skip
         return found
 
-    def night_check(self) -> Document | None:
+    def night_check(self) -> NightCheck | None:
         from kojimon.daemon.people import standing, wakers
 
         if not self.kept():
@@ -259,12 +263,13 @@ def worded(kitchen: Kitchen, incubator: str, error: RefusedError) -> RefusedErro
         speech = words.speech_of(kitchen.state())
     except (KojimonError, IndexError):
         return error
-    if last["data"].get("reason") != str(error) or last["incubator"] not in (incubator, ""):
+    what = last.what
+    if not isinstance(what, Refused) or what.reason != str(error) or last.incubator not in (incubator, ""):
         return error
-    if last["data"].get("code") not in ("gate", "gate-unknown"):
+    if not what.at_gate:
         return RefusedError(f"{say.big_first(str(error).rstrip('.'))}.")
     return RefusedError(
-        f"{gates.refusal(last['data'], speech)} {gates.way_on(last['data'])}; or measure it with a kitchen thermometer "
+        f"{gates.refusal(what, speech)} {gates.way_on(what)}; or measure it with a kitchen thermometer "
         f"and add --thermometer {speech.brief('temperature', 31.0).replace('°', '')}; or go on and say why: "
         "--override REASON."
     )
@@ -290,7 +295,7 @@ def incubator_of(document: StateDocument, name: str, batch: bool = False) -> Box
     return found[0]
 
 
-def print_events(kitchen: Kitchen, events: list[Document]) -> None:
+def print_events(kitchen: Kitchen, events: Sequence[Event]) -> None:
     """What came of an act, in words."""
     teller = Teller(words.speech_of(kitchen.state()))
     for event in events:

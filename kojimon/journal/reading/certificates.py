@@ -6,6 +6,7 @@ from typing import Final
 
 from msgspec import Struct
 
+from kojimon.contract.events import Calibration
 from kojimon.journal.reading.reader import Reader
 from kojimon.model import Event
 
@@ -40,6 +41,7 @@ def certificates(reader: Reader, until_ms: int | None = None) -> dict[str, Certi
 
 def certificate_of(event: Event) -> Certificate:
     """The certificate an event `calibration` states."""
-    points = tuple((float(raw), float(true)) for raw, true in event.data.get("points") or ())
-    data = event.data
-    return Certificate(event.key, points, str(data.get("date") or ""), str(data.get("note") or ""), event.t_ms)
+    what = event.what
+    if not isinstance(what, Calibration):
+        return Certificate(event.key, (), "", "", event.t_ms)
+    return Certificate(event.key, what.points, what.date, what.note, event.t_ms)

@@ -15,12 +15,14 @@ from typing import Any, Final, NamedTuple, TextIO
 
 import msgspec
 
+from kojimon.contract.events import Reading, plain
 from kojimon.errors import UsageError
 from kojimon.journal.reading import labels
 from kojimon.journal.reading.curve_file import BY_HAND
 from kojimon.journal.reading.rows import Rows
 from kojimon.journal.records import BatchRow, Placing
-from kojimon.model import Event, Quality
+from kojimon.journal.writing.derive import MARKING
+from kojimon.model import Event, Quality, standing_marks
 from kojimon.units import UNIT_OF, f_from_c
 
 _SLUG = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*", re.ASCII)
@@ -197,12 +199,11 @@ class ByHand(NamedTuple):
 
 def by_hand(reader: Rows, span: Span) -> Iterator[ByHand]:
     """What was read by hand in the span, by time; a column `bed-by-hand` for the koji, `bed-top-by-hand` for a tray."""
-    found = list(_events(reader, span, ("reading",)))
-    for event in sorted(found, key=lambda one: int(one.data["at_ms"])):
-        tray = str(event.data.get("tray") or "")
-        parts = (str(event.data["place"]), tray if _SLUG.fullmatch(tray) and tray != "tray" else "", BY_HAND)
-        yield ByHand(int(event.data["at_ms"]), "-".join(filter(None, parts)), str(event.data["quantity"]),
-                     float(event.data["value"]))  # fmt: skip
+    told = (event.what for event in _events(reader, span, (Reading.kind,)))
+    found = [what for what in told if isinstance(what, Reading)]
+    for one in sorted(found, key=lambda one: one.at_ms):
+        parts = (one.place, one.tray if _SLUG.fullmatch(one.tray) and one.tray != "tray" else "", BY_HAND)
+        yield ByHand(one.at_ms, "-".join(filter(None, parts)), one.quantity, one.value)
 
 
 def _hand_lines(
@@ -249,13 +250,8 @@ def _steps(reader: Rows, span: Span) -> list[tuple[int, str]]:
     """(t_ms, step) of the marks of the batch that still stand, by time."""
     if span.batch is None:
         return []
-    marks: dict[int, tuple[int, str]] = {}
-    for event in _events(reader, span, ("step-done", "step-undone", "step-corrected")):
-        mark = int(event.data.get("mark", 0))
-        marks.pop(mark, None)
-        if event.kind != "step-undone":
-            marks[mark] = (int(event.data.get("at_ms", event.t_ms)), event.key)
-    return sorted(marks.values())
+    marks = standing_marks(_events(reader, span, MARKING))
+    return sorted((at_ms, step) for step, at_ms in marks.values())
 
 
 def _with_steps(
@@ -319,7 +315,7 @@ class _Shown:
 
 
 def _event_object(event: Event, stamp: Callable[[int], Mapping[str, Any]]) -> dict[str, Any]:
-    facts = {"incubator": event.incubator, "batch": event.batch, "key": event.key, "data": event.data}
+    facts = {"incubator": event.incubator, "batch": event.batch, "key": event.key, "data": plain(event.what)}
     return {"kind": "event", "no": event.no, **stamp(event.t_ms), "event": event.kind, **facts}
 
 

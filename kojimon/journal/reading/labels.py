@@ -11,6 +11,7 @@ from kojimon.errors import UsageError
 from kojimon.journal.reading.rows import Rows
 from kojimon.journal.records import BatchRow
 from kojimon.journal.stamps import TRUSTED, Stamps
+from kojimon.model import anchors_of
 
 EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 HOUR_MS: Final = 3_600_000
@@ -36,7 +37,7 @@ def by_hour(reader: Rows, batch: BatchRow | None) -> Callable[[int], str]:
     hour0_ms = batch.hour0_t_ms if batch else None
     if hour0_ms is None:
         raise UsageError("hours are counted from the inoculation, and there is none in this; export times instead")
-    anchors = [(int(e.data["at_ms"]), int(e.data["delta_ms"])) for e in reader.events(kinds=("anchor",), limit=10**6)]
+    anchors = anchors_of(reader.events(kinds=("anchor",), limit=10**6))
 
     def label(t_ms: int) -> str:
         extra_ms = sum(delta_ms for at_ms, delta_ms in anchors if hour0_ms < at_ms <= t_ms)

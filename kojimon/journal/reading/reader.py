@@ -1,7 +1,6 @@
 """Reading the journal: a read-only connection, short queries, never a cursor left open.
 
-A cursor that stays open holds back the WAL, so everything longer is read in pages by key. A reader may be shared
-between threads; a query takes its lock for the few milliseconds it lasts.
+A cursor that stays open holds back the WAL, so all that is longer is read in pages by key. Threads may share a reader.
 """
 
 from __future__ import annotations
@@ -16,7 +15,10 @@ from stat import S_ISREG
 from typing import Any, Final
 from urllib.parse import quote
 
+from msgspec.structs import replace
+
 from kojimon.contract import earlier
+from kojimon.contract.inputs import Settings, unread
 from kojimon.errors import JournalError
 from kojimon.journal.reading.rows import READING, Parcel, Row, merged, parcel_of, position
 from kojimon.journal.records import (
@@ -31,7 +33,7 @@ from kojimon.journal.records import (
     Unacked,
 )
 from kojimon.journal.stamps import Segment, Stamps
-from kojimon.journal.writing.derive import UNREAD, decoded, event_of
+from kojimon.journal.writing.derive import event_of, input_of
 from kojimon.model import Event, InputRow
 
 PAGE_ROWS: Final = 20_000
@@ -241,16 +243,16 @@ class Reader:
         return [self._input(*row) for row in rows]
 
     def _input(self, seq: int, t_ms: int, kind: str, text: str) -> InputRow:
-        payload = decoded(text)
-        if payload is not None and kind == "settings":
-            body = self.settings(str(payload.get("hash")))
-            payload = None if body is None else payload | body
-        return InputRow(seq, t_ms, UNREAD, {"kind": kind}) if payload is None else InputRow(seq, t_ms, kind, payload)
+        row = input_of(seq, t_ms, kind, text)
+        if not isinstance(row.what, Settings):
+            return row
+        return InputRow(seq, t_ms, self.settings(row.what.hash) or unread(kind))
 
-    def settings(self, name: str) -> dict[str, Any] | None:
-        """What a `settings` input with this hash carried beside the hash; None where that is not known."""
+    def settings(self, name: str) -> Settings | None:
+        """The `settings` input with this hash; None where that is not known or cannot be read."""
         row = self._one("SELECT body FROM settings WHERE hash = ?", (name,))
-        return decoded(row[0]) if row else None
+        found = input_of(0, 0, Settings.kind, row[0]).what if row else None
+        return replace(found, hash=name) if isinstance(found, Settings) else None
 
     # For people, sinks and review.
 

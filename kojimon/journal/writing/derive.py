@@ -6,17 +6,16 @@ from collections.abc import Iterable
 from typing import Any
 
 import msgspec
+from msgspec import to_builtins
 
-from kojimon.contract import earlier
+from kojimon.contract import earlier, events
+from kojimon.contract.inputs import Clock, Forecast, Settings, Start, plain, read, unread
 from kojimon.journal.records import ClockRow
-from kojimon.model import Event, InputRow
+from kojimon.model import Event, InputRow, standing_marks
 
 HOUR0_STEP = "inoculate"
 """The step that is hour 0 of a batch."""
 MARKING = ("step-done", "step-undone", "step-corrected")
-
-UNREAD = "unread"
-"""Kind of an input or event whose record cannot be decoded: nobody takes it for what it was."""
 
 Statement = tuple[str, tuple[Any, ...] | dict[str, Any]]
 """A query and its values: by place, or by name. Numbered places (`?1`) take no sequence from Python 3.14 on."""
@@ -38,114 +37,82 @@ def shortened(value: Any) -> Any:
     return value
 
 
-def decoded(text: str) -> dict[str, Any] | None:
-    """A stored JSON object as plain data; None where it is none, as in a record of another version or a damaged one.
-
-    Names of an earlier version become today's (`contract.earlier`).
-    """
-    try:
-        found = msgspec.json.decode(text, type=dict[str, Any])
-        return earlier.plain(found) if earlier.holds(text) else found
-    except msgspec.DecodeError:
-        return None
-
-
 def event_of(row: tuple[int, int, str, str, str, str, str]) -> Event:
     """An event from its row (no, t_ms, kind, incubator, batch, key, data); of kind UNREAD where that cannot be had."""
     no, t_ms, kind, incubator, batch, key, text = row
-    data = decoded(text)
-    if data is None:
-        return Event(no, t_ms, UNREAD, incubator, batch, kind, {})
-    return Event(no, t_ms, earlier.word(kind), incubator, batch, earlier.word(key), data)
+    try:
+        return Event(no, t_ms, incubator, batch, earlier.word(key), events.read(kind, text))
+    except msgspec.DecodeError:
+        return Event(no, t_ms, incubator, batch, kind, events.UNREADABLE)
 
 
 def clock_rows(inputs: Iterable[InputRow]) -> list[ClockRow]:
     """The rows of table clock: one for each input `start` and `clock`."""
-    return [_clock_row(row) for row in inputs if row.kind in ("start", "clock")]
+    return [_clock_row(row, row.what) for row in inputs if isinstance(row.what, Start | Clock)]
 
 
-def _clock_row(row: InputRow) -> ClockRow:
-    facts = row.payload
+def _clock_row(row: InputRow, what: Start | Clock) -> ClockRow:
+    step_ms = what.step_ms if isinstance(what, Clock) else 0
+    gap_ms = what.gap_ms if isinstance(what, Start) else 0
     return ClockRow(
-        row.seq,
-        row.t_ms,
-        row.kind,
-        int(facts.get("boot", 0)),
-        str(facts.get("boot_id", "")),
-        int(facts["boot_ms"]),
-        int(facts["wall_ms"]),
-        bool(facts.get("trusted", False)),
-        int(facts.get("step_ms", 0)),
-        int(facts.get("gap_ms") or 0),
+        row.seq, row.t_ms, what.kind, what.boot, what.boot_id, what.boot_ms, what.wall_ms, what.trusted, step_ms, gap_ms
     )
 
 
 def input_parts(row: InputRow) -> tuple[tuple[int, int, str, str], tuple[str, int, str] | None]:
     """The input row as stored, and the settings row it carries: settings are kept once a hash."""
-    if row.kind == "forecast":
-        # One a minute, some 1,300 bytes: a tenth less puts three on a page of the file instead of two.
-        return (row.seq, row.t_ms, row.kind, as_json(shortened(row.payload))), None
-    if row.kind != "settings":
-        return (row.seq, row.t_ms, row.kind, as_json(row.payload)), None
-    name = str(row.payload["hash"])
-    body = {key: value for key, value in row.payload.items() if key != "hash"}
-    return (row.seq, row.t_ms, row.kind, as_json({"hash": name})), (name, row.seq, as_json(body))
+    what = row.what
+    if isinstance(what, Settings):
+        body = {"setup": what.setup, "settings": what.settings}
+        return (row.seq, row.t_ms, what.kind, as_json({"hash": what.hash})), (what.hash, row.seq, as_json(body))
+    # A forecast comes once a minute, some 1,300 bytes: a tenth less puts three on a page of the file instead of two.
+    text = as_json(shortened(to_builtins(what)) if isinstance(what, Forecast) else plain(what))
+    return (row.seq, row.t_ms, row.kind, text), None
 
 
-def placing_statements(events: Iterable[Event]) -> list[Statement]:
+def input_of(seq: int, t_ms: int, kind: str, text: str) -> InputRow:
+    """An input from its row; of kind UNREAD where that cannot be had."""
+    try:
+        return InputRow(seq, t_ms, read(kind, text))
+    except msgspec.DecodeError:
+        return InputRow(seq, t_ms, unread(kind))
+
+
+def placing_statements(stated: Iterable[Event]) -> list[Statement]:
     """What the events do to table placing: a probe moved to another tray sits there from its act's row on."""
     return [
-        (_MOVE_PROBE, {"act": int(event.data["act"]), "tray": str(event.data["tray"]), "probe": event.key})
-        for event in events
-        if event.kind == "probe-moved" and "act" in event.data
+        (_MOVE_PROBE, {"act": what.act, "tray": what.tray, "probe": event.key})
+        for event in stated
+        if isinstance(what := event.what, events.ProbeMoved) and what.act
     ]
 
 
-def batch_statements(events: Iterable[Event]) -> list[Statement]:
+def batch_statements(stated: Iterable[Event]) -> list[Statement]:
     """What the events do to table batch."""
-    found: list[Statement] = []
-    for event in events:
-        if event.batch:
-            found += _batch_statement(event)
-    return found
+    return [statement for event in stated if event.batch for statement in _batch_statement(event)]
 
 
 def _batch_statement(event: Event) -> list[Statement]:
-    data = event.data
-    if event.kind == "batch-start":
-        return [(_INSERT_BATCH, _new_batch(event))]
-    if event.kind in ("batch-harvest", "batch-discard"):
-        outcome = event.kind.removeprefix("batch-")
-        note = str(data.get("note") or data.get("reason") or "")
-        values = {"outcome": outcome, "yield_kg": data.get("yield_kg"), "note": note, "id": event.batch}
-        return [(_END_BATCH, values | {"t_ms": int(data.get("at_ms", event.t_ms))})]
-    return [(_REOPEN_BATCH, {"id": event.batch})] if event.kind == "batch-reopened" else []
-
-
-def hour0_ms(events: Iterable[Event]) -> int | None:
-    """Hour 0 of a batch from all its events, in order: the earliest mark of the step that still stands."""
-    marks: dict[int, int] = {}
-    for event in events:
-        if event.key != HOUR0_STEP or event.kind not in MARKING:
-            continue
-        mark = int(event.data.get("mark", 0))
-        marks.pop(mark, None)
-        if event.kind != "step-undone":
-            marks[mark] = int(event.data.get("at_ms", event.t_ms))
-    return min(marks.values(), default=None)
-
-
-def _new_batch(event: Event) -> tuple[Any, ...]:
-    data = event.data
-    return (
-        event.batch,
-        event.incubator,
-        str(data.get("name") or event.batch),
-        str(data.get("schedule") or ""),
-        data.get("rice_kg"),
-        event.t_ms,
-        str(data.get("note") or ""),
+    what = event.what
+    if isinstance(what, events.BatchStart):
+        return [(_INSERT_BATCH, (
+            event.batch, event.incubator, what.name or event.batch, what.schedule, what.rice_kg, event.t_ms, what.note
+        ))]  # fmt: skip
+    if isinstance(what, events.BatchReopened):
+        return [(_REOPEN_BATCH, {"id": event.batch})]
+    if not isinstance(what, events.BatchHarvest | events.BatchDiscard):
+        return []
+    yield_kg, note, at_ms = (
+        (None, what.reason, None) if isinstance(what, events.BatchDiscard) else (what.yield_kg, what.note, what.at_ms)
     )
+    outcome, t_ms = what.kind.removeprefix("batch-"), event.t_ms if at_ms is None else at_ms
+    values = {"t_ms": t_ms, "outcome": outcome, "id": event.batch, "yield_kg": yield_kg, "note": note}
+    return [(_END_BATCH, values)]
+
+
+def hour0_ms(stated: Iterable[Event]) -> int | None:
+    """Hour 0 of a batch from all its events, in order: the earliest mark of the step that still stands."""
+    return min((at_ms for name, at_ms in standing_marks(stated).values() if name == HOUR0_STEP), default=None)
 
 
 _MOVE_PROBE = (

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
+import msgspec
+
+from kojimon.contract.inputs import Settings
 from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import Delivery, OutboxRow
-from kojimon.journal.writing.derive import decoded, event_of
+from kojimon.journal.writing.derive import event_of
 from kojimon.model import Event
 
 _WANTED = "m.settled_t_ms IS NULL OR m.t_ms >= ?"
@@ -80,11 +83,19 @@ def load_tests(path: Path, fields: tuple[str, ...]) -> Tests:
         reader.close()
     changed_ms, before = 0, None
     for t_ms, body in rows:
-        whole = (decoded(body) or {}).get("settings") or {}
+        whole = _whole(body)
         now = {name: whole.get(name) for name in fields}
         if now != before:
             changed_ms, before = t_ms, now
     return Tests(events, tries, changed_ms)
+
+
+def _whole(body: str) -> dict[str, Any]:
+    """The settings whole, of a stored row; {} where they cannot be read."""
+    try:
+        return msgspec.json.decode(msgspec.json.decode(body, type=Settings).settings) or {}
+    except msgspec.DecodeError:
+        return {}
 
 
 def load_outbox(path: Path, since_ms: int) -> Outbox:

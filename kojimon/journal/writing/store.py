@@ -13,6 +13,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Final
 
+from kojimon.contract.events import plain
 from kojimon.journal.reading.reader import CACHE_KB, lenient
 from kojimon.journal.records import Chunk, ClockRow, ThinnedSpan
 from kojimon.journal.schema import migrate, name_qualities
@@ -165,7 +166,7 @@ class Store:
     def _write_events(self, events: Sequence[Event]) -> None:
         self.db.executemany(
             "INSERT OR REPLACE INTO event VALUES (?, ?, ?, ?, ?, ?, ?)",
-            [(e.no, e.t_ms, e.kind, e.incubator, e.batch, e.key, derive.as_json(e.data)) for e in events],
+            [(e.no, e.t_ms, e.kind, e.incubator, e.batch, e.key, derive.as_json(plain(e.what))) for e in events],
         )
         for statement, values in (*derive.batch_statements(events), *derive.placing_statements(events)):
             self.db.execute(statement, values)

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from typing import Any, Final
+from typing import Final
+
+from msgspec.structs import replace
 
 from kojimon.contract import keys
+from kojimon.contract.events import BatchReopened, ProbeMoved
 from kojimon.contract.state import alarm_of
 from kojimon.curve import Band, Earlier, Fan, Mark, Point, Sheet, Strip, Track, Window
 from kojimon.journal.records import Placing
@@ -159,10 +162,11 @@ def _marks(case: Case, tracks: Sequence[Track], speech: Speech) -> Iterator[Mark
         text = f"{note.text} (photo)" if note.photo else note.text
         yield Mark(hour(note.at_ms), "note", text, rank=1)
     for event in case.events:
-        if event.kind == "probe-moved" and not event.data.get("ended"):
-            yield Mark(hour(event.t_ms), "note", f"{event.key} to {say.tray_name(str(event.data['tray']))}", rank=1)
-        if event.kind == "batch-reopened":
-            from_h, lasted = hour(int(event.data["ended_ms"])), show_duration(event.data["gap_ms"] / 1000)
+        what = event.what
+        if isinstance(what, ProbeMoved) and not what.ended:
+            yield Mark(hour(event.t_ms), "note", f"{event.key} to {say.tray_name(what.tray)}", rank=1)
+        if isinstance(what, BatchReopened):
+            from_h, lasted = hour(what.ended_ms), show_duration(what.gap_ms / 1000)
             yield Mark(from_h, "gap", f"nobody judged it for {lasted}", "look", hour(event.t_ms), 1)
     for stage in case.story.stages[1:]:
         yield Mark(hour(stage.from_ms), "stage", say.small_first(stage.label), rank=2)
@@ -183,11 +187,11 @@ def _alarm(one: Occurrence, case: Case, speech: Speech) -> Mark:
 
 def alarm_text(one: Occurrence, speech: Speech) -> str:
     """What an alarm said, shortly: `Top tray too warm: 43.2 °C over 43`."""
-    data: dict[str, Any] = dict(one.first)
-    tray = str(data.get("tray") or speech.probes.get(str(data.get("probe", "")), ("", ""))[1])
-    subject = alarm_words.subject(alarm_of(one.key, {**data, "tray": tray}), speech)
-    key, value, limit = keys.parse(one.key), data.get("value"), data.get("limit")
-    if not isinstance(key, keys.Limit) or not isinstance(value, float | int) or not isinstance(limit, float | int):
+    what = one.first
+    tray = what.tray or speech.probes.get(what.probe, ("", ""))[1]
+    subject = alarm_words.subject(replace(alarm_of(one.key, what), tray=tray), speech)
+    key, value, limit = keys.parse(one.key), what.value, what.limit
+    if not isinstance(key, keys.Limit) or value is None or limit is None:
         return subject
     side = "over" if key.side == "high" else "under"
     return f"{subject}: {speech.brief(key.quantity, value)} {side} {speech.brief(key.quantity, limit, unit=False)}"

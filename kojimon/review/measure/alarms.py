@@ -11,8 +11,10 @@ from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from kojimon.alarms.bursts import chatter_heads
+from kojimon.contract.events import AlarmChange
 from kojimon.model import Event
 
 RATE_MS = 600_000
@@ -23,7 +25,7 @@ class Occurrence(Struct, frozen=True):
     """One occurrence of one alarm that called somebody.
 
     Attributes:
-        first: the event's data at its first call, plain.
+        first: what was stated at its first call.
         on_ms, called_ms: when its condition began to hold and when it first called.
         off_ms, ack_ms: None while it held and was not answered.
         wakings: how often it got somebody up.
@@ -34,7 +36,7 @@ class Occurrence(Struct, frozen=True):
     key: str
     number: int
     priority: str
-    first: dict[str, object]
+    first: AlarmChange
     on_ms: int
     called_ms: int
     off_ms: int | None = None
@@ -78,43 +80,35 @@ def occurrences(events: Iterable[Event]) -> list[Occurrence]:
     found: dict[tuple[str, str, int], Occurrence] = {}
     began: dict[tuple[str, str, int], int] = {}
     for event in events:
-        data = event.data
-        if event.kind != "alarm" or data.get("test") or event.key == "test":
+        what = event.what
+        if not isinstance(what, AlarmChange) or what.test or event.key == "test":
             continue
-        name = (event.incubator, event.key, int(data.get("occurrence", 0)))
-        signal, to = str(data.get("event", "")), str(data.get("to", ""))
-        if signal == "on":
+        name = (event.incubator, event.key, what.occurrence)
+        if what.event == "on":
             began.setdefault(name, event.t_ms)
-        called = to == "UNACK" and signal in CALLING and data.get("priority") != "log"
-        if called:
-            found[name] = _called(found.get(name), event, name, began.get(name, event.t_ms))
+        if what.to == "UNACK" and what.event in CALLING and what.priority != "log":
+            found[name] = _called(found.get(name), event.t_ms, what, name, began.get(name, event.t_ms))
         elif name in found:
-            found[name] = _went_on(found[name], event, signal)
+            found[name] = _went_on(found[name], event.t_ms, what)
     return list(found.values())
 
 
-def _called(old: Occurrence | None, event: Event, name: tuple[str, str, int], on_ms: int) -> Occurrence:
-    priority = str(event.data.get("priority", "log"))
-    wakes = priority == "wake"
+def _called(
+    old: Occurrence | None, t_ms: int, what: AlarmChange, name: tuple[str, str, int], on_ms: int
+) -> Occurrence:
+    priority, wakes = what.priority, int(what.priority == "wake")
     if old is None:
-        return Occurrence(*name, priority, dict(event.data), on_ms, event.t_ms, wakings=int(wakes))
-    return Occurrence(
-        *name, "wake" if "wake" in (old.priority, priority) else priority, old.first, old.on_ms, old.called_ms,
-        old.off_ms, old.ack_ms, old.calls + 1, old.wakings + int(wakes), old.unseen,
-    )  # fmt: skip
+        return Occurrence(*name, priority, what, on_ms, t_ms, wakings=wakes)
+    priority = "wake" if "wake" in (old.priority, priority) else priority
+    return replace(old, priority=priority, calls=old.calls + 1, wakings=old.wakings + wakes)
 
 
-def _went_on(old: Occurrence, event: Event, signal: str) -> Occurrence:
-    off_ms, ack_ms, unseen = old.off_ms, old.ack_ms, old.unseen
-    if signal == "ack" and ack_ms is None:
-        ack_ms = event.t_ms
-    if signal == "off":
-        off_ms = event.t_ms
-        unseen = unseen or (ack_ms is None and str(event.data.get("to")) in ("RTNUN", "LATCH-UNACK"))
-    return Occurrence(
-        old.incubator, old.key, old.number, old.priority, old.first, old.on_ms, old.called_ms, off_ms, ack_ms,
-        old.calls, old.wakings, unseen,
-    )  # fmt: skip
+def _went_on(old: Occurrence, t_ms: int, what: AlarmChange) -> Occurrence:
+    if what.event == "ack" and old.ack_ms is None:
+        return replace(old, ack_ms=t_ms)
+    if what.event != "off":
+        return old
+    return replace(old, off_ms=t_ms, unseen=old.unseen or (old.ack_ms is None and what.to in ("RTNUN", "LATCH-UNACK")))
 
 
 def alarm_figures(events: Sequence[Event], from_ms: int, to_ms: int) -> AlarmFigures:
@@ -157,9 +151,9 @@ def _shelved_ms(events: Iterable[Event], to_ms: int) -> int:
     since: dict[str, int] = {}
     total = 0
     for event in events:
-        if event.kind != "alarm":
+        if not isinstance(event.what, AlarmChange):
             continue
-        name, shelved = f"{event.incubator}/{event.key}", event.data.get("to") == "SHLVD"
+        name, shelved = f"{event.incubator}/{event.key}", event.what.to == "SHLVD"
         if shelved and name not in since:
             since[name] = event.t_ms
         elif not shelved and name in since:

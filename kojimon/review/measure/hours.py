@@ -7,7 +7,7 @@ from typing import Final
 
 from kojimon.curve.sheet import Seam
 from kojimon.journal.stamps import Stamps
-from kojimon.model import Event
+from kojimon.model import Event, anchors_of
 
 HOUR_MS: Final = 3_600_000
 
@@ -26,7 +26,7 @@ class Hours:
     @classmethod
     def of(cls, zero_ms: int, events: Sequence[Event]) -> Hours:
         """The axis with the anchors that `anchor` events state."""
-        return cls(zero_ms, [(int(e.data["at_ms"]), int(e.data["delta_ms"])) for e in events if e.kind == "anchor"])
+        return cls(zero_ms, anchors_of(events))
 
     def ms(self, t_ms: int) -> int:
         """ms since hour 0; negative before it."""

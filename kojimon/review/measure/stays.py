@@ -6,6 +6,7 @@ from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
+from kojimon.contract.events import ProbeMoved
 from kojimon.journal.records import Placing
 from kojimon.model import Event
 from kojimon.review.measure.minutes import Minute
@@ -36,11 +37,12 @@ def stays_of(sites: Mapping[int, Placing], names: Mapping[int, str], events: Seq
     found: dict[int, tuple[Stay, ...]] = {}
     for event in events:
         no = numbers.get(event.key)
-        if event.kind != "probe-moved" or event.data.get("ended") or no is None:
+        what = event.what
+        if not isinstance(what, ProbeMoved) or what.ended or no is None:
             continue
-        before = sites[no]._replace(tray=str(event.data["before"]))
+        before = sites[no]._replace(tray=what.before)
         known = found.get(no, (Stay(BEGINNING, before),))
-        found[no] = (*known, Stay(event.t_ms, before._replace(tray=str(event.data["tray"]))))
+        found[no] = (*known, Stay(event.t_ms, before._replace(tray=what.tray)))
     return found
 
 

@@ -6,11 +6,23 @@ Times stay engine ms here; `hours.Hours` turns them into hours.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import Any
 
 from msgspec import Struct
 from msgspec.structs import replace
 
+from kojimon.contract import events as said
+from kojimon.contract.events import (
+    Checked,
+    OfMark,
+    Stage,
+    StepCorrected,
+    StepDone,
+    StepDue,
+    StepMissed,
+    StepOpen,
+    StepUndone,
+    Window,
+)  # fmt: skip
 from kojimon.model import Event
 
 HOUR_ZERO = "inoculate"
@@ -21,7 +33,7 @@ class Work(Struct, frozen=True):
 
     Attributes:
         at_ms: when it was done; said_ms when that was said.
-        gate: what was asked and answered, plain data; empty where there was no gate.
+        gate: what was asked and answered.
         opens_ms, due_ms: its window where it was done before that opened, and so never announced.
     """
 
@@ -32,7 +44,7 @@ class Work(Struct, frozen=True):
     at_ms: int
     said_ms: int
     who: str = ""
-    gate: dict[str, Any] = {}
+    gate: Checked = Checked()
     round: int = 1
     opens_ms: int | None = None
     due_ms: int | None = None
@@ -112,9 +124,11 @@ def story_of(events: Sequence[Event]) -> Story:
         events: all of the batch's, in order.
     """
     works = _works(events)
-    ends = ("batch-harvest", "batch-discard", "batch-reopened")
-    last = next((event for event in reversed(events) if event.kind in ends), None)
-    ended = int(last.data.get("at_ms", last.t_ms)) if last is not None and last.kind != "batch-reopened" else None
+    ends = (said.BatchHarvest, said.BatchDiscard, said.BatchReopened)
+    last = next((event for event in reversed(events) if isinstance(event.what, ends)), None)
+    ended = None if last is None or isinstance(last.what, said.BatchReopened) else last.t_ms
+    if last is not None and isinstance(last.what, said.BatchHarvest) and last.what.at_ms is not None:
+        ended = last.what.at_ms
     hour0 = min((work.at_ms for work in works if work.step == HOUR_ZERO), default=None)
     return Story(
         works=tuple(works),
@@ -132,18 +146,17 @@ def _works(events: Iterable[Event]) -> list[Work]:
     """Marks that stand: what was taken back is gone, what was corrected has its new time."""
     found: dict[int, Work] = {}
     for event in events:
-        mark = int(event.data.get("mark", 0))
-        if event.kind == "step-done":
-            found[mark] = Work(
-                mark, event.key, str(event.data.get("label") or event.key), str(event.data.get("work") or "none"),
-                int(event.data.get("at_ms", event.t_ms)), event.t_ms, str(event.data.get("who") or ""),
-                dict(event.data.get("gate") or {}), opens_ms=event.data.get("opens_ms"),
-                due_ms=event.data.get("due_ms"),
+        what = event.what
+        at_ms = event.t_ms if not isinstance(what, OfMark) or what.at_ms is None else what.at_ms
+        if isinstance(what, StepDone):
+            found[what.mark] = Work(
+                what.mark, event.key, what.label or event.key, what.work or "none", at_ms, event.t_ms, what.who,
+                what.gate, opens_ms=what.opens_ms, due_ms=what.due_ms,
             )  # fmt: skip
-        elif event.kind == "step-undone":
-            found.pop(mark, None)
-        elif event.kind == "step-corrected" and mark in found:
-            found[mark] = replace(found[mark], at_ms=int(event.data["at_ms"]), said_ms=event.t_ms)
+        elif isinstance(what, StepUndone):
+            found.pop(what.mark, None)
+        elif isinstance(what, StepCorrected) and what.mark in found:
+            found[what.mark] = replace(found[what.mark], at_ms=at_ms, said_ms=event.t_ms)
     counted: dict[str, int] = {}
     works = []
     for one in sorted(found.values(), key=lambda work: (work.at_ms, work.mark)):
@@ -152,68 +165,57 @@ def _works(events: Iterable[Event]) -> list[Work]:
     return works
 
 
-_EDGES = {"step-open": "opens_ms", "step-due": "due_ms", "step-missed": "closes_ms"}
+_EDGES = {StepOpen: "opens_ms", StepDue: "due_ms", StepMissed: "closes_ms"}
 
 
 def _windows(events: Iterable[Event]) -> list[Opening]:
     """Windows as last announced; one announced again after a correction counts anew."""
-    found: dict[tuple[str, int], dict[str, Any]] = {}
+    found: dict[tuple[str, int], Opening] = {}
     for event in events:
-        edge = _EDGES.get(event.kind)
-        if edge is None:
+        what = event.what
+        if not isinstance(what, Window):
             continue
-        number = int(event.data.get("round", 1))
-        row = found.setdefault((event.key, number), {"label": str(event.data.get("label") or event.key)})
-        row["optional"] = bool(event.data.get("optional", row.get("optional", False)))
-        row[edge] = event.t_ms
-        closes = event.data.get("closes_ms")
-        if closes is not None:
-            row["closes_ms"] = int(closes)
-    return [Opening(step, row.pop("label"), number, **row) for (step, number), row in found.items()]
+        name = (event.key, what.round)
+        before = found.get(name) or Opening(event.key, what.label or event.key, what.round)
+        times = {_EDGES[type(what)]: event.t_ms} | ({} if what.closes_ms is None else {"closes_ms": what.closes_ms})
+        found[name] = replace(before, optional=what.optional, **times)
+    return list(found.values())
 
 
 def _stages(events: Sequence[Event], ended: int | None) -> list[Span]:
-    changes = [event for event in events if event.kind == "stage"]
-    ends = [*(event.t_ms for event in changes[1:]), ended]
+    changes = [(event, what) for event in events if isinstance(what := event.what, Stage)]
+    ends = [*(event.t_ms for event, _ in changes[1:]), ended]
     return [
-        Span(event.key, str(event.data.get("label") or event.key), event.t_ms, end)
-        for event, end in zip(changes, ends, strict=False)
+        Span(event.key, what.label or event.key, event.t_ms, end)
+        for (event, what), end in zip(changes, ends, strict=False)
         if event.key and (end is None or end > event.t_ms)
     ]
 
 
 def _notes(events: Iterable[Event]) -> list[Note]:
     found = [
-        Note(
-            int(event.data.get("at_ms", event.t_ms)), str(event.data.get("text", "")),
-            str(event.data.get("who") or ""), str(event.data.get("photo") or ""),
-        )
+        Note(event.t_ms if what.at_ms is None else what.at_ms, what.text, what.who, what.photo)
         for event in events
-        if event.kind == "note"
-    ]  # fmt: skip
+        if isinstance(what := event.what, said.Note)
+    ]
     return sorted(found, key=lambda note: note.at_ms)
 
 
 def _reads(events: Iterable[Event], works: Iterable[Work]) -> list[Read]:
     """By the order of time. What was said at a step's gate is one as well: all of them ask for the koji."""
     found = [
-        Read(int(one.data["at_ms"]), str(one.data["place"]), str(one.data["quantity"]), str(one.data.get("tray") or ""),
-             float(one.data["value"]))
-        for one in events if one.kind == "reading"
-    ]  # fmt: skip
+        Read(what.at_ms, what.place, what.quantity, what.tray, what.value)
+        for event in events
+        if isinstance(what := event.what, said.Reading)
+    ]
     for work in works:
-        value = work.gate.get("value") if work.gate.get("by") == "thermometer" else None
+        value = work.gate.value if work.gate.by == "thermometer" else None
         if value is not None and not any(read.value == value for read in found):
-            found.append(Read(work.at_ms, "bed", "temperature", "", float(value)))
+            found.append(Read(work.at_ms, "bed", "temperature", "", value))
     return sorted(found, key=lambda read: read.at_ms)
 
 
 def _verdict(events: Sequence[Event]) -> Verdict | None:
     """The last one said; each replaces the one before."""
-    last = next((event for event in reversed(events) if event.kind == "verdict"), None)
-    if last is None:
-        return None
-    data = last.data
-    words = {name: str(data[name]) for name in ("look", "smell", "taste") if data.get(name)}
-    scores = {name: int(data[f"{name}_score"]) for name in ("look", "smell", "taste") if data.get(f"{name}_score")}
-    return Verdict(last.t_ms, str(data.get("who") or ""), words, scores, str(data.get("text") or ""))
+    found = ((event.t_ms, what) for event in reversed(events) if isinstance(what := event.what, said.Verdict))
+    return next((Verdict(t_ms, what.who, what.words, what.scores, what.text) for t_ms, what in found), None)

@@ -34,16 +34,17 @@ from starlette.routing import Route
 
 from kojimon import logs
 from kojimon.contract.acts import PlainAct, act_body
+from kojimon.contract.rows import Batch
 from kojimon.contract.state import Document as StateDocument
 from kojimon.errors import EXIT_NOT_NOW, EXIT_USAGE, KojimonError, RefusedError
 from kojimon.journal.reading.reader import Reader
-from kojimon.journal.records import BatchRow, ProbeRow
-from kojimon.model import Event
+from kojimon.journal.records import ProbeRow
+from kojimon.model import plain_event
 from kojimon.units import UNIT_OF
 from kojimon.web.api import queries, readings, rows, series
 from kojimon.web.api.backend import Backend, Document
 from kojimon.web.api.queries import BadQuery, Query, Span
-from kojimon.web.api.stamps import UtcOf, iso_utc, with_utc
+from kojimon.web.api.stamps import UtcOf, event_document, iso_utc, reply_document, stamped
 
 EVENTS_MOST = 1_000
 _LOG = logs.get("web")
@@ -127,7 +128,7 @@ class Api:
         queries.only(request.query_params, "incubator")
         utc_of = self._backend.utc_of()
         found = self._backend.reader().batches(request.query_params.get("incubator"))
-        return {"batches": [_batch(row, utc_of) for row in found]}
+        return {"batches": [stamped(Batch(**row._asdict()), utc_of) for row in found]}
 
     def batch(self, request: Request) -> Document:
         queries.only(request.query_params)
@@ -135,7 +136,7 @@ class Api:
         row = self._backend.reader().batch(name)
         if row is None:
             raise HTTPException(404, f"there is no batch {name!r}")
-        return {"batch": _batch(row, self._backend.utc_of())}
+        return {"batch": stamped(Batch(**row._asdict()), self._backend.utc_of())}
 
     def events(self, request: Request) -> Document:
         query: Query = request.query_params
@@ -146,7 +147,7 @@ class Api:
         last = found[-1].no if found else after
         dressed = queries.choice(query, "utc", ("yes", "no")) == "yes"
         utc_of = self._backend.utc_of()
-        shown = [_event(event, utc_of) for event in found] if dressed else found
+        shown = [event_document(event, utc_of) if dressed else plain_event(event) for event in found]
         return {"events": shown, "after": last, "more": len(found) == limit}
 
     def series(self, request: Request) -> Document:
@@ -168,7 +169,10 @@ class Api:
         return {"series": found, "from_t_ms": stretch.t0_ms, "to_t_ms": stretch.t1_ms}
 
     async def acts(self, request: Request) -> Response:
-        return await _posted(request, lambda body, key: self._backend.act(_act(body, key)))
+        return await _posted(request, self._act)
+
+    def _act(self, body: bytes, key: str) -> Document:
+        return reply_document(self._backend.act(_act(body, key)), self._backend.utc_of())
 
     async def readings(self, request: Request) -> Response:
         return await _posted(request, lambda body, key: readings.take(self._backend, body, key))
@@ -193,16 +197,6 @@ def _act(body: bytes, key: str) -> PlainAct:
             f"the act cannot be read: {error}", "JSON with kind, incubator, who, idempotency, data"
         ) from None
     return found if found.idempotency else replace(found, idempotency=key)
-
-
-def _batch(row: BatchRow, utc_of: UtcOf) -> Document:
-    document: Document = with_utc(row._asdict(), utc_of)
-    return document
-
-
-def _event(event: Event, utc_of: UtcOf) -> Document:
-    document: Document = with_utc(msgspec.to_builtins(event), utc_of)
-    return document
 
 
 def _head(row: ProbeRow) -> Document:

@@ -13,14 +13,15 @@ from collections.abc import Hashable, Mapping
 from typing import Any, Final, Protocol
 
 from kojimon import logs
+from kojimon.contract.inputs import Forecast
 from kojimon.contract.state import Box
 from kojimon.curve import Earlier, Fan, Sheet, Style, Track, Window, draw
-from kojimon.forecast.answers import Curve
 from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import BatchRow
 from kojimon.review.draw.sheet import sheet_of, speech_of, tracks_of
 from kojimon.review.earlier import earlier_of
 from kojimon.review.load import Case, load_case
+from kojimon.review.measure.forecasts import read_forecast
 from kojimon.review.measure.minutes import Packed, joined, read_minutes
 from kojimon.web.api.newest import with_now
 
@@ -179,32 +180,23 @@ class Curves:
 
     def _fan(self, case: Case) -> Fan | None:
         """The likely range of the latest forecast, where it is of this batch and not old."""
-        row = self._source.reader().last_input("forecast")
-        if row is None:
+        row = self._source.reader().last_input(Forecast.kind)
+        if row is None or not isinstance(told := row.what, Forecast):
             return None
-        made = row.payload.get("made_ms", row.t_ms)  # it may have been long on its way
-        made_ms = made if isinstance(made, int) else row.t_ms
+        made_ms = row.t_ms if told.made_ms is None else told.made_ms  # it may have been long on its way
         worked_ms = max((work.said_ms for work in case.story.works), default=made_ms)
         if case.t1_ms - made_ms > FRESH_FAN_MS or made_ms < max(case.t0_ms, worked_ms):
             return None
-        return fan_of(row.payload, case)
+        return fan_of(told, case)
 
 
-def fan_of(payload: Mapping[str, Any], case: Case) -> Fan | None:
+def fan_of(told: Forecast, case: Case) -> Fan | None:
     """The likely range a forecast input carries (8 of 10 cases); None where it is another box's or has none."""
-    forecast = payload.get("forecast") or {}
-    curve = forecast.get("curve") or {}
-    if isinstance(curve, list):  # as it is kept (forecast.kept): rows in the order of the fields
-        curve = dict(zip(Curve.__struct_fields__, curve, strict=False))
-    if payload.get("incubator") not in ("", None, case.row.incubator) or not curve.get("in_h"):
+    forecast = read_forecast(told.forecast)
+    if forecast is None or told.incubator not in ("", case.row.incubator) or not forecast.curve.in_h:
         return None
-    begin_h = float(forecast.get("at_s", 0.0)) / 3600
-    hours = tuple(begin_h + float(hour) for hour in curve["in_h"])
-    parts = (curve.get("p10_c") or (), curve.get("p50_c") or (), curve.get("p90_c") or ())
-    if any(len(part) != len(hours) for part in parts):
-        return None
-    low, middle, high = (tuple(float(value) for value in part) for part in parts)
-    return Fan(hours, low, middle, high)
+    begin_h, curve = forecast.at_s / 3600, forecast.curve
+    return Fan(tuple(begin_h + hour for hour in curve.in_h), curve.p10_c, curve.p50_c, curve.p90_c)
 
 
 def _ahead(box: Box, case: Case, now_h: float) -> list[Window]:

@@ -13,7 +13,9 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from kojimon import __version__
+from kojimon.contract import events
 from kojimon.contract.acts import OF_KIND
+from kojimon.contract.rows import Batch, ListedProbe
 from kojimon.contract.state import Document as StateDocument
 from kojimon.contract.state import ListedAlarm
 from kojimon.web.api.readings import MOST as READINGS_MOST
@@ -192,12 +194,12 @@ def _ref(name: str) -> Document:
 
 
 def _records() -> Document:
-    """Schemas of the state document and of an alarm in a list, made of the records themselves.
+    """Schemas of the state document, and of an alarm, a probe and a batch in a list, made of the records themselves.
 
     In an answer every field stands, whatever a record fills in for a reader; so all are required here.
     """
     template = "#/components/schemas/{name}"
-    _, found = msgspec.json.schema_components([StateDocument, ListedAlarm], ref_template=template)
+    _, found = msgspec.json.schema_components([StateDocument, ListedAlarm, Batch, ListedProbe], ref_template=template)
     for schema in found.values():
         schema["description"] = inspect.cleandoc(schema["description"])
         schema["required"] = sorted(schema["properties"])
@@ -223,16 +225,23 @@ def _acts_told() -> Document:
     return {**found, "Act": {"oneOf": kinds}}
 
 
+def _events_told() -> Document:
+    """Schemas of events: for each kind its own fields; a kind of another version has any."""
+    template = "#/components/schemas/Stated{name}"
+    data, found = msgspec.json.schema_components(events.OF_KIND.values(), ref_template=template)
+    for schema in found.values():
+        schema["description"] = inspect.cleandoc(schema["description"])
+    whose = {"no": INT, "t_ms": INT, "incubator": TEXT, "batch": TEXT, "key": TEXT}
+    names: list[Document] = [{"const": kind} for kind in events.OF_KIND]
+    names.append({**TEXT, "not": {"enum": list(events.OF_KIND)}})
+    facts: list[Document] = [*data, {"type": "object"}]
+    told = zip(names, facts, strict=True)
+    kinds = [_object({**whose, "kind": kind, "data": ref}, utc=_maybe(TEXT)) for kind, ref in told]
+    return {**{f"Stated{name}": schema for name, schema in found.items()}, "Event": {"oneOf": kinds}}
+
+
 def _schemas() -> Document:
     """What the records say, and by hand what is plain data all the way."""
-    moment, words = _maybe(INT), _maybe(TEXT)
-    batch = _object(
-        {"id": TEXT, "incubator": TEXT, "name": TEXT, "schedule": TEXT, "started_t_ms": INT, "outcome": TEXT},
-        rice_kg=_maybe(NUMBER), yield_kg=_maybe(NUMBER), hour0_t_ms=moment, ended_t_ms=moment, note=TEXT,
-        started_utc=words, hour0_utc=words, ended_utc=words,
-    )  # fmt: skip
-    event = _object({"no": INT, "t_ms": INT, "kind": TEXT, "incubator": TEXT, "batch": TEXT, "key": TEXT,
-                     "data": {"type": "object"}}, utc=words)  # fmt: skip
     row = _list({"type": ["integer", "number", "string", "null"]})
     curve = _object({"probe": TEXT, "columns": _list(TEXT), "rows": _list(row)}, after=_maybe(INT), unit=TEXT)
     return {
@@ -240,11 +249,10 @@ def _schemas() -> Document:
         "Health": _object({"ok": TRUE, "version": TEXT, "site": TEXT, "core": {"type": "object"},
                            "journal": {"type": "object"}, "sources": {"type": "object"}}),
         "Alarms": _object({"alarms": _list(_ref("ListedAlarm"))}),
-        "Probes": _object({"probes": _list(_ref("Probe"))}),
-        "Batch": batch,
+        "Probes": _object({"probes": _list(_ref("ListedProbe"))}),
         "Batches": _object({"batches": _list(_ref("Batch"))}),
         "BatchAlone": _object({"batch": _ref("Batch")}),
-        "Event": event,
+        **_events_told(),
         "Events": _object({"events": _list(_ref("Event")), "after": INT, "more": TRUE}),
         "Series": _object({"series": _list(curve), "from_t_ms": INT, "to_t_ms": INT}),
         "Journal": _object(

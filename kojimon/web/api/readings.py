@@ -59,8 +59,8 @@ def take(backend: Backend, body: bytes, key: str) -> Document:
         own = f"{key}/{place}" if key else ""
         try:
             done = backend.act(PlainAct("reading", asked.incubator, asked.who, "api", own, _data(one)))
-            repeated = bool(done["repeated"])
-            found.append({"taken": not repeated, "repeated": repeated, "seq": done["seq"], "error": ""})
+            repeated = done.repeated
+            found.append({"taken": not repeated, "repeated": repeated, "seq": done.seq, "error": ""})
         except RefusedError as error:
             found.append({"taken": False, "repeated": False, "seq": None, "error": str(error)})
     return {"readings": found}

@@ -11,6 +11,7 @@ from typing import Final
 
 from starlette.requests import Request
 
+from kojimon.contract.inputs import plain
 from kojimon.journal.reading.facts import facts_of
 from kojimon.web.api import queries
 from kojimon.web.api.backend import Backend, Document
@@ -59,7 +60,7 @@ def reads(backend: Backend) -> dict[str, Work]:
         return {
             "columns": {"readings": READING_COLUMNS, "inputs": INPUT_COLUMNS},
             "readings": found.readings,
-            "inputs": found.inputs,
+            "inputs": [(row.seq, row.t_ms, row.kind, plain(row.what)) for row in found.inputs],
             "next": found.next_seq,
         }
 

@@ -7,8 +7,10 @@ from datetime import UTC, datetime
 from functools import lru_cache
 from typing import Any, TypeVar
 
-from msgspec import Struct
+from msgspec import Struct, to_builtins
 from msgspec.structs import replace
+
+from kojimon.model import Event, Reply, plain_event
 
 UtcOf = Callable[[int], tuple[int, bool]]
 """Engine ms to (UTC ms, whether trusted)."""
@@ -64,6 +66,18 @@ def _fields(kind: type[Struct]) -> tuple[tuple[str, str | None], ...]:
     """Its fields, and with a time the field that says the same in UTC."""
     names = kind.__struct_fields__
     return tuple((name, other if (other := _utc_name(name)) in names else None) for name in names)
+
+
+def event_document(event: Event, utc_of: UtcOf) -> dict[str, Any]:
+    """An event as the API and MQTT say it."""
+    document: dict[str, Any] = with_utc(to_builtins(plain_event(event)), utc_of)
+    return document
+
+
+def reply_document(reply: Reply, utc_of: UtcOf) -> dict[str, Any]:
+    """What came of an act, as the API says it."""
+    events = [event_document(event, utc_of) for event in reply.events]
+    return {"seq": reply.seq, "events": events, "repeated": reply.repeated, "recorded": reply.recorded}
 
 
 def with_utc(document: Any, utc_of: UtcOf) -> Any:

@@ -9,7 +9,8 @@ from typing import Any
 from kojimon.journal.reading.rows import READING, Row, merged
 from kojimon.journal.records import BatchRow, Placing, ProbeRow, StoredReading
 from kojimon.journal.stamps import Segment, Stamps
-from kojimon.model import Event, InputRow
+from kojimon.journal.writing.derive import as_json, input_of
+from kojimon.model import Event, InputRow, typed_event
 from kojimon.web.client.local import Client
 
 EVENTS_A_PAGE = 1_000
@@ -74,7 +75,7 @@ class RemoteJournal:
         """One input by its number."""
         for parcel in self._parcels(seq, seq + 1):
             for row in parcel["inputs"]:
-                return InputRow(*row)
+                return _input(row)
         return None
 
     def rows_after(self, seq: int) -> Iterator[Row]:
@@ -96,7 +97,7 @@ class RemoteJournal:
         while len(found) < limit:
             most = min(EVENTS_A_PAGE, limit - len(found))
             page = self._client.get("/v1/events", after=after_no, batch=batch, kinds=named, limit=most, utc="no")
-            found += [_event(row) for row in page["events"]]
+            found += [typed_event(row) for row in page["events"]]
             after_no = page["after"]
             if not page["more"]:
                 break
@@ -115,8 +116,9 @@ def _rows(parcel: dict[str, Any]) -> list[Row]:
         (seq, t_ms, probe, raw if value is None else value, quality)
         for seq, t_ms, probe, raw, value, quality in parcel["readings"]
     ]
-    return merged(readings, [InputRow(*row) for row in parcel["inputs"]])
+    return merged(readings, [_input(row) for row in parcel["inputs"]])
 
 
-def _event(row: dict[str, Any]) -> Event:
-    return Event(**{name: row[name] for name in Event.__struct_fields__})
+def _input(row: list[Any]) -> InputRow:
+    seq, t_ms, kind, payload = row
+    return input_of(seq, t_ms, kind, as_json(payload))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Any, Final
 
 from msgspec import Struct
@@ -10,6 +9,8 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
+from kojimon.contract.events import ProbeTestBegin
+from kojimon.contract.night import Trial
 from kojimon.contract.state import Document
 from kojimon.web.page.shared import Page
 from kojimon.web.page.shown import environment
@@ -73,12 +74,10 @@ def probes_of(document: Document) -> list[tuple[str, str]]:
 
 
 def night_of(page: Page, document: Document, viewer: Viewer) -> Night:
-    """How the night check stands now."""
-    found = page.backend.health()["parts"].get("notify", {}).get("night_check")
-    if found is None:
-        return Night(False, "This daemon tells nobody: there is nothing to try.", (), (), {}, "", False)
-    last = found["last"]
-    running = last is not None and not last["over"]
+    """How the proof stands now."""
+    found = page.backend.night_check()
+    last = found.last
+    running = last is not None and not last.over
     test = next((alarm for alarm in document.alarms if alarm.key == "test" and alarm.state == "UNACK"), None)
     seen = {}
     if test is not None:
@@ -87,26 +86,27 @@ def night_of(page: Page, document: Document, viewer: Viewer) -> Night:
             "kind": "alarm.acknowledge", "incubator": "", "key": "test", "occurrence": number, "back": "/night",
             "idempotency": press("seen", "test", number),
         }  # fmt: skip
-    shown = tuple(words.lines(last)) if last is not None and (running or last["answered_s"] is not None) else ()
-    late = tuple(found["late"]) + ((found["chain"],) if found["chain"] else ())
+    shown = tuple(words.lines(last)) if last is not None and (running or last.answered_s is not None) else ()
+    late = found.late + ((found.chain,) if found.chain else ())
     warming = _warming(page, document, viewer, last)
-    return Night(found["passed"], found["why"], late, shown, seen, warming, bool(found["channels"]))
+    return Night(found.passed, found.why, late, shown, seen, warming, bool(found.channels))
 
 
-def _warming(page: Page, document: Document, viewer: Viewer, last: Mapping[str, Any] | None) -> str:
+def _warming(page: Page, document: Document, viewer: Viewer, last: Trial | None) -> str:
     reader = page.backend.reader()
     found = reader.events(max(0, reader.last_event() - LATEST), kinds=("probe-test-begin", "probe-test-missed"))
-    if not found or found[-1].kind == "probe-test-missed":
+    what = found[-1].what if found else None
+    if not isinstance(what, ProbeTestBegin):
         return ""
     begun, now_ms = found[-1], document.t_ms
-    if begun.data["until_ms"] <= now_ms or (last is not None and last["at_t_ms"] >= begun.t_ms):
+    if what.until_ms <= now_ms or (last is not None and last.at_t_ms >= begun.t_ms):
         return ""
     rows = (probe for box in document.incubators for probe in box.probes if probe.name == begun.key)
     probe = next(rows, None)
     if probe is None or probe.value is None:
         return ""
-    speech, minutes = viewer.speech(document), max(1, round((begun.data["until_ms"] - now_ms) / 60_000))
-    value, limit = (speech.value(probe.quantity, one) for one in (probe.value, begun.data["limit"]))
+    speech, minutes = viewer.speech(document), max(1, round((what.until_ms - now_ms) / 60_000))
+    value, limit = (speech.value(probe.quantity, one) for one in (probe.value, what.limit))
     return (
         f"Take probe {begun.key} in the hand (or breathe on it): it stands at {value} and has {minutes} min to reach "
         f"{limit} and stay there for 20 s. Put it back afterwards."

@@ -13,6 +13,7 @@ from starlette.responses import HTMLResponse, JSONResponse, Response
 from kojimon import logs
 from kojimon.contract.state import Box, Document
 from kojimon.errors import EXIT_USAGE, KojimonError, RefusedError
+from kojimon.model import Event
 from kojimon.web.api.backend import Backend
 from kojimon.web.api.curves import Curves, View
 from kojimon.web.api.etag import not_modified
@@ -85,13 +86,10 @@ class Page:
         if not number:
             return []
         events = self.backend.reader().events(number - 1, limit=10)
-        act = events[0].data.get("act") if events and events[0].no == number else None
-        own = [event for event in events if act is not None and event.data.get("act") == act]
-        return self.sentences(
-            [{name: getattr(event, name) for name in event.__struct_fields__} for event in own], document, viewer
-        )
+        act = events[0].what.act if events and events[0].no == number else 0
+        return self.sentences([event for event in events if act and event.what.act == act], document, viewer)
 
-    def sentences(self, events: Sequence[Mapping[str, Any]], document: Document, viewer: Viewer) -> list[str]:
+    def sentences(self, events: Sequence[Event], document: Document, viewer: Viewer) -> list[str]:
         """Events in words."""
         teller = Teller(viewer.speech(document))
         lines = [teller.tell(event) for event in events]

@@ -3,16 +3,19 @@ an alarm off for repair."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Any
 from urllib.parse import quote
 
+import msgspec
+from msgspec import Struct
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from kojimon.contract.acts import PlainAct
+from kojimon.contract.events import Refused
+from kojimon.contract.inputs import Settings
 from kojimon.contract.state import Box, Document
 from kojimon.errors import RefusedError
 from kojimon.review.tell.report import CAUTIONS
@@ -71,15 +74,15 @@ def refused(page: Page, request: Request, act: PlainAct, error: RefusedError) ->
     document, viewer = page.looked(request)
     reader = page.backend.reader()
     recent = reader.events(max(0, reader.last_event() - LAST_EVENTS), kinds=("refused",))
-    last = next((event for event in reversed(recent) if event.data.get("reason") == str(error)), None)
-    at_gate = last is not None and last.data.get("code") in ("gate", "gate-unknown")
-    if last is None or not at_gate:
+    told = ((event.no, event.what) for event in reversed(recent) if isinstance(event.what, Refused))
+    no, last = next(((no, what) for no, what in told if what.reason == str(error)), (0, Refused()))
+    if not last.at_gate:
         return page.trouble(request, error)
     step = str(act.data.get("step", ""))
-    text = _no_pass(last.data, viewer.speech(document))
+    text = _no_pass(last, viewer.speech(document))
     if wants_json(request):
         return JSONResponse(
-            {"error": text, "goto": f"/step/{quote(act.incubator)}/{quote(step)}?refused={last.no}"}, 409
+            {"error": text, "goto": f"/step/{quote(act.incubator)}/{quote(step)}?refused={no}"}, 409
         )
     return _step(page, request, step, text, act.incubator, 409)
 
@@ -108,8 +111,8 @@ def _step(page: Page, request: Request, name: str, said: str, box_name: str = ""
     )  # fmt: skip
 
 
-def _no_pass(data: Mapping[str, Any], speech: say.Speech) -> str:
-    return f"{gates.refusal(data, speech)} {gates.way_on(data)}; or measure it by hand; or go on and say why."
+def _no_pass(told: Refused, speech: say.Speech) -> str:
+    return f"{gates.refusal(told, speech)} {gates.way_on(told)}; or measure it by hand; or go on and say why."
 
 
 def _refusal(page: Page, request: Request, viewer: Viewer, document: Document) -> str:
@@ -118,9 +121,10 @@ def _refusal(page: Page, request: Request, viewer: Viewer, document: Document) -
     if not number:
         return ""
     found = page.backend.reader().events(number - 1, kinds=("refused",), limit=1)
-    if not found or found[0].no != number or "at_most" not in found[0].data:
+    what = found[0].what if found and found[0].no == number else None
+    if not isinstance(what, Refused) or not what.at_gate:
         return ""
-    return _no_pass(found[0].data, viewer.speech(document))
+    return _no_pass(what, viewer.speech(document))
 
 
 def _mark(page: Page, request: Request) -> Response:
@@ -163,18 +167,28 @@ def _start(page: Page, request: Request) -> Response:
     )  # fmt: skip
 
 
-def _setup(page: Page) -> Mapping[str, Any]:
-    """The schedules the settings know, plain."""
-    row = page.backend.reader().last_input("settings")
-    return row.payload.get("setup", {}).get("schedules", {}) if row else {}
+class _Schedule(Struct):
+    label: str = ""
+    cautions: tuple[str, ...] = ()
+
+
+class _Setup(Struct):
+    schedules: dict[str, _Schedule] = {}
+
+
+def _setup(page: Page) -> dict[str, _Schedule]:
+    """The schedules the settings know."""
+    row = page.backend.reader().last_input(Settings.kind)
+    told = row.what if row else None
+    return msgspec.json.decode(told.setup, type=_Setup).schedules if isinstance(told, Settings) else {}
 
 
 def _schedules(page: Page) -> list[tuple[str, str]]:
-    return sorted((name, str(plain.get("label") or name)) for name, plain in _setup(page).items())
+    return sorted((name, schedule.label or name) for name, schedule in _setup(page).items())
 
 
-def _first_cautions(page: Page, box: Box) -> list[str]:
-    return list(_setup(page).get(box.schedule, {}).get("cautions", ()))
+def _first_cautions(page: Page, box: Box) -> tuple[str, ...]:
+    return _setup(page).get(box.schedule, _Schedule()).cautions
 
 
 def _end(page: Page, request: Request, kind: str) -> Response:
