@@ -149,7 +149,7 @@ class Event(Struct, frozen=True):
 
     @property
     def kind(self) -> str:
-        """`stage`, `window-open`, `step-done`, `alarm`, ..."""
+        """`stage`, `step-open`, `step-done`, `alarm`, ..."""
         return fact_kind(self.what)
 
 
