@@ -21,15 +21,16 @@ from kojimon.engine.state import Course, CourseBlock, elapsed_ms
 from kojimon.engine.turn import Turn
 from kojimon.engine.work import COOLING_WORK
 
-TAUS_H = (0.5, 1.0, 2.0, 4.0)
+TAUS_H = (0.5, 1.0, 2.0, 4.0, 8.0)
 BLOCK_MS = 1_800_000
 """Half an hour; the last two are the hour that is looked at."""
 LEAST_TICKS = 8
 """So many values of fifteen, or the half hour says nothing."""
 BLOCKS = 16
 """The lowest of the last eight hours is what a rise counts from (judgement)."""
-FROM_MS = 18_000_000
-"""No hour before the fifth counts as the lowest: the rice still takes on the warmth of its box (judgement)."""
+FROM_MS = 25_200_000
+"""No hour before the seventh counts as the lowest: wrapped rice still takes on the warmth of its box (simulated: dead
+rice rose by up to 0.9 K from hour 5 on, by 0.5 K from hour 7 on)."""
 WORK_MS = 21_600_000
 """So long after work the koji may still be on its way back from it: no such hour counts as the lowest (judgement)."""
 MOVED_MS = 10_800_000
