@@ -91,7 +91,9 @@ KERNEL: Final = Map(
 SIMULATED: Final = Map(
     "a simulated incubator",
     [
-        Field("scenario", Name("the name of a scenario"), "What happens in it; `kojisim --help` lists the scenarios."),
+        Field("scenario", Name("the name of a scenario"),
+              "What happens in it: a batch, a fault, a kitchen as `fan` or `heat-mat-dead`. `kojisim scenarios` lists"
+              " them."),
         Field("seed", whole(0, 999_999_999), "Number that the chances of the simulation hang on."),
         Field("speed", number(0, 100_000), "Simulated seconds in a real second; 0 is as fast as it goes."),
         Field("hours", number(0, 10_000), "Simulated hours to run; 0 leaves it to the scenario."),

@@ -2,7 +2,7 @@
 
 The spread of the draw (all judgement unless said otherwise):
 trays 2-4 of 1.0-2.0 kg at 18-24 kg/m2 (boxes: 14-33, glossary "Box koji method"); box 60-180 L, wall loss
-sized by the cook to the batch (0.65-0.95 W/K per kg of rice); setpoint 29.4-30.6 °C (85 °F is 29.4),
+sized by the cook to the batch (0.36-0.52 W/K per kg of rice); setpoint 29.4-30.6 °C (85 °F is 29.4),
 hysteresis 0.6-1.4 °C; room 17-23 °C with 0.5-2.5 °C of day and night; starter 0.75-1.3 g/kg; growth, lag and
 heat of the mould a few percent about their defaults; steamed rice spread out at 55-75 °C at the world's start.
 """
@@ -22,7 +22,7 @@ def draw_trays(rng: Random) -> tuple[TrayParams, ...]:
     """Trays from top to bottom."""
     count = rng.choice((2, 3, 3, 4))
     rice, load = rng.uniform(1.0, 2.0), rng.uniform(18.0, 24.0)
-    weight, lift = rng.uniform(1.38, 1.44), rng.uniform(0.0, 0.05)
+    weight, lift = rng.uniform(1.335, 1.395), rng.uniform(0.0, 0.05)
     share = rng.uniform(0.001, 0.006)
     trays = []
     for place, name in enumerate(_NAMES[count]):
@@ -42,7 +42,7 @@ def draw_trays(rng: Random) -> tuple[TrayParams, ...]:
 
 def draw_box(rng: Random, rice_kg: float) -> BoxParams:
     """A box whose wall loss the cook has sized to the batch."""
-    loss = rice_kg * rng.uniform(0.65, 0.95)
+    loss = rice_kg * rng.uniform(0.36, 0.52)
     return BoxParams(
         volume_m3=rng.uniform(0.06, 0.18),
         outer_ua=loss,

@@ -19,8 +19,9 @@ from kojisim.physics.incubator import Incubator
 Quantity = Literal["temperature", "humidity"]
 FaultKind = Literal["silent", "stuck", "spike", "drift", "sentinel", "pinned", "offset"]
 #: Where a probe can be. `tray`: in the koji; `rim`: pulled half out; `towel`: under a wet towel; `heater`:
-#: touching it; `metal`: touching the tray's metal; `hot_rice`: in freshly steamed rice outside the box.
-SpotKind = Literal["tray", "rim", "air", "room", "wet_bulb", "towel", "heater", "metal", "hot_rice"]
+#: touching it; `metal`: touching the tray's metal; `hot_rice`: in freshly steamed rice outside the box; `wrap`: on
+#: the koji under its cover.
+SpotKind = Literal["tray", "rim", "air", "room", "wet_bulb", "towel", "heater", "metal", "hot_rice", "wrap"]
 
 
 class Sample(NamedTuple):
@@ -168,6 +169,9 @@ class Probes:
         inc, kind = self._inc, spot.kind
         if kind == "room":
             return min(100.0 * inc.room.vapour_pa / saturation_pa(inc.room.temp_c), 100.0)
+        if kind == "wrap":
+            tray = inc.trays[spot.tray]
+            return min(100.0 * tray.top_vapour_pa() / saturation_pa(tray.temp[0]), 100.0)
         if kind in ("towel", "tray"):
             return 100.0
         return min(inc.box.humidity_pct, 100.0)
@@ -177,6 +181,8 @@ class Probes:
         match spot.kind:
             case "tray":
                 value = inc.trays[spot.tray].at_depth(spot.depth)
+            case "wrap":
+                value = 0.5 * inc.trays[spot.tray].temp[0] + 0.5 * box.air_c
             case "rim":
                 value = 0.8 * box.air_c + 0.2 * inc.trays[spot.tray].temp[0]
             case "room":

@@ -1,7 +1,7 @@
 """Named scenarios: a drawn batch (`kojisim.draw` states the spread) and a script of happenings.
 
 Times of happenings are hours since inoculation, drawn from the seed. Nobody mixes by itself except in `mixed`:
-the person is a `kojisim.cook.Cook`, or whoever drives the world.
+the person is a `kojisim.cook.Cook`, or whoever drives the world. Kitchens of every kind: `kojisim.kitchens`.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from random import Random
 from typing import Any
 
 from kojisim.draw import draw_params, draw_probes
+from kojisim.kitchens import NAMED
 from kojisim.world import Happening, Scenario
 
 
@@ -266,4 +267,4 @@ SCENARIOS: dict[str, Callable[[int], Scenario]] = {
         nuisances,
         night,
     )
-}
+} | NAMED

@@ -7,9 +7,11 @@ Acts (`World.act(name, **args)`), all at the world's present time:
 `mix(tray=None, minutes=8)` break up and mix one tray (number from 0) or all; the lid is open meanwhile; the
     bed becomes uniform, cools 1-2 °C and exchanges more for a while.
 `spread(tray=None, factor=1.2)` thinner, over more area. `furrow(tray=None)` furrows until the next mix.
-`wrap(tray=None)`, `unwrap(tray=None)` cloth on or off. `swap_trays()` top goes to the bottom, others move up.
+`wrap(tray=None)`, `unwrap(tray=None, bare=False)` cover on or off (`bare`: also where it is kept on).
+    `swap_trays()` top goes to the bottom, others move up.
 `open_lid(minutes=None)`, `close_lid()`, `vent(level)` propped open from 0 to 1.
-`box_off()`, `box_on()` mains; `runaway(on=True)` heater stuck on; `set_box(temp_c)` thermostat;
+`box_off()`, `box_on()` mains; `runaway(on=True)` heater stuck on; `boost(factor=2)` a stronger
+    lamp, or a mat with nothing between; `set_box(temp_c)` thermostat;
     `towel(there)` wet towel or water pan in the box; `room_drop(by_c)` heating of the room fails, `warm_room()`
     it works again.
 `move_probe(probe, kind, tray=0, depth=0.5)` see `kojisim.probes.Spot`; `restore_probe(probe)` back to its place;
@@ -59,6 +61,8 @@ class Scenario:
     inoculate_c: float | None = 32.0
     #: `bedside`: a person mixes by the koji's true temperature (see `kojisim.hands`); `none`: nobody.
     hands: Hands = "none"
+    #: The cover goes on again after each mixing, where elsewhere it is left off from the first one on.
+    keeps_cover: bool = False
     #: World hours (from, to) during which a cook of this scenario does nothing.
     absent_h: tuple[tuple[float, float], ...] = ()
 
@@ -213,7 +217,7 @@ class World:
     def _do_mix(self, tray: int | None = None, minutes: float = 8.0) -> None:
         inc = self.incubator
         for one in self._trays(tray):
-            inc.box.ledger.handling_j += one.mix(inc.room.temp_c, inc.p.mix_cooling)
+            inc.box.ledger.handling_j += one.mix(inc.room.temp_c, inc.p.mix_cooling, inc.p.mix_most_k)
         self._do_open_lid(minutes)
 
     def _do_spread(self, tray: int | None = None, factor: float = 1.2) -> None:
@@ -230,8 +234,9 @@ class World:
             one.wrapped = on
             one.set_exchange()
 
-    def _do_unwrap(self, tray: int | None = None) -> None:
-        self._do_wrap(tray, on=False)
+    def _do_unwrap(self, tray: int | None = None, bare: bool = False) -> None:
+        if bare or not self.scenario.keeps_cover:
+            self._do_wrap(tray, on=False)
 
     def _do_swap_trays(self) -> None:
         places = self.incubator.places
@@ -256,6 +261,9 @@ class World:
 
     def _do_runaway(self, on: bool = True) -> None:
         self.incubator.box.stuck_on = on
+
+    def _do_boost(self, factor: float = 2.0) -> None:
+        self.incubator.box.boost = factor
 
     def _do_set_box(self, temp_c: float) -> None:
         self.incubator.box.setpoint_c = temp_c
@@ -305,7 +313,7 @@ class World:
 
     def _do_harvest(self) -> None:
         self.harvested_s = self.time_s
-        self._do_unwrap()
+        self._do_unwrap(bare=True)
         self.incubator.outside = True
 
 

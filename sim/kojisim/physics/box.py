@@ -16,7 +16,11 @@ from kojisim.physics.air import (
     saturation_pa,
     vapour_pa,
 )
-from kojisim.physics.params import BoxParams, RoomParams
+from kojisim.physics.params import HEAT_PER_MOL_O2, BoxParams, RoomParams
+
+#: Oxygen of fresh air, share by volume: 0.2095 (standard atmosphere, from memory).
+OXYGEN = 0.2095
+_MOLAR_J_MOL_K = 8.314
 
 
 class Room:
@@ -84,9 +88,15 @@ class Box:
         self.mains = not params.cold
         self.heating = False
         self.stuck_on = False
+        #: A stronger lamp, or what lay between mat and tray taken away: times the heater's power.
+        self.boost = 1.0
         self.lid_open = False
         self.vent = 0.0
         self.towel = True
+        #: What the thermostat feels where it does not feel the air, °C.
+        self.felt_c: float | None = None
+        #: Oxygen in the air, share by volume. Where it burns starch, carbon dioxide is the rest of OXYGEN.
+        self.oxygen = OXYGEN
         self.ledger = Ledger()
 
     def _hold(self) -> float:
@@ -114,13 +124,13 @@ class Box:
             self.heating = False
             return 0.0
         if self.stuck_on:
-            return self.p.heater_w
+            return self.p.heater_w * self.boost
         half = self.p.hysteresis_c / 2.0
         if self.sensed_c < self.setpoint_c - half:
             self.heating = True
         elif self.sensed_c > self.setpoint_c + half:
             self.heating = False
-        return self.p.heater_w if self.heating else 0.0
+        return self.p.heater_w * self.boost if self.heating else 0.0
 
     def step(self, dt_s: float, conductance: float, warmth: float, heater_to_air: float) -> float:
         """Advance air and walls by dt_s; the new air temperature, °C.
@@ -138,13 +148,15 @@ class Box:
         gain = warmth + p.inner_ua * self.wall_c + open_g * room.temp_c + mat_g * self.heater_c
         air = (p.air_capacity * self.air_c + dt_s * gain) / (p.air_capacity + dt_s * total)
         outwards = p.outer_ua * (self.wall_c - room.temp_c)
+        below = p.heater_below_ua * (self.heater_c - room.temp_c)
         book.heater_j += power * dt_s
-        book.wall_j += outwards * dt_s
+        book.wall_j += (outwards + below) * dt_s
         book.air_j += open_g * (air - room.temp_c) * dt_s
         self.wall_c += dt_s * (p.inner_ua * (air - self.wall_c) - outwards) / p.wall_capacity
         self.air_c = air
-        self.heater_c += dt_s * (power - mat_g * (self.heater_c - air)) / p.heater_capacity
-        self.sensed_c += (air - self.sensed_c) * (1.0 - exp(-dt_s / p.thermostat_lag_s))
+        self.heater_c += dt_s * (power - below - mat_g * (self.heater_c - air)) / p.heater_capacity
+        felt = air if self.felt_c is None else self.felt_c
+        self.sensed_c += (felt - self.sensed_c) * (1.0 - exp(-dt_s / p.thermostat_lag_s))
         return air
 
     def moisten(self, dt_s: float, conductance: float, source: float) -> float:
@@ -176,6 +188,19 @@ class Box:
         self.wall_c += condensed * LATENT / p.wall_capacity
         self.air_c -= (given + mist * dt_s) * LATENT / p.air_capacity
         return new
+
+    def breathe(self, dt_s: float, growth_w: float) -> float:
+        """Advance the oxygen by dt_s while growth makes growth_w (W); its share by volume. Implicit."""
+        taken = growth_w / HEAT_PER_MOL_O2 * _MOLAR_J_MOL_K * (self.air_c + 273.15) / PRESSURE_PA
+        flow, volume = self.flow_m3_s(), self.p.volume_m3
+        fresh = (self.oxygen * volume + dt_s * (flow * OXYGEN - taken)) / (volume + dt_s * flow)
+        self.oxygen = max(fresh, 0.0)
+        return self.oxygen
+
+    @property
+    def carbon_dioxide(self) -> float:
+        """Carbon dioxide, share by volume: one for each oxygen (respiratory quotient about 1.0, Sato 1992)."""
+        return OXYGEN - self.oxygen
 
     def _wall_k(self) -> float:
         """Vapour conductance to the walls by analogy with their heat transfer, kg/(s Pa)."""

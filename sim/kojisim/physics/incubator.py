@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from random import Random
 
-from kojisim.physics.box import Box, Room
+from kojisim.physics.box import OXYGEN, Box, Room
 from kojisim.physics.params import IncubatorParams
 from kojisim.physics.tray import Tray
 
@@ -52,8 +52,11 @@ class Incubator:
         timer = self.p.box.timer_h
         if timer and self.time_s / 3600.0 >= timer and self.time_s / 3600.0 - timer < dt / 3600.0:
             self.box.mains = False
+        half = self.p.growth.oxygen_half
+        share = self.box.breathe(dt, 0.0 if self.outside else sum(tray.growth_w for tray in self.trays))
+        supply = share * (OXYGEN + half) / (share + half) / OXYGEN
         for tray in self.trays:
-            tray.grow(dt)
+            tray.grow(dt, self.box.air_c, 1.0 if self.outside else supply)
 
     def _step_outside(self, dt: float) -> None:
         room, book = self.room, self.box.ledger
@@ -76,10 +79,11 @@ class Incubator:
             offsets.append(offset)
             conductance += tray.top_g + tray.bottom_g
             warmth += tray.top_g * (tray.temp[0] - offset) + tray.bottom_g * (tray.temp[-1] - offset)
-            vapour_k += tray.top_k
-            vapour_in += tray.top_k * tray.top_vapour_pa()
+            vapour_k += tray.top_k + tray.bottom_k
+            vapour_in += tray.top_k * tray.top_vapour_pa() + tray.bottom_k * tray.bottom_vapour_pa()
             under_share += spot.heater_share
         mat_w = box.p.heater_ua * (box.heater_c - box.air_c)
+        box.felt_c = self._felt_c()
         air = box.step(dt, conductance, warmth, 1.0 - under_share)
         vapour = box.moisten(dt, vapour_k, vapour_in)
         book = box.ledger
@@ -87,8 +91,18 @@ class Incubator:
             tray = trays[index]
             share = self.p.trays[place].heater_share
             lost = tray.top_k * (tray.top_vapour_pa() - vapour) * dt
-            book.evaporated_kg += lost
+            under = tray.bottom_k * (tray.bottom_vapour_pa() - vapour) * dt
+            from_mat = tray.mat_g * (box.heater_c - tray.temp[-1])
+            book.evaporated_kg += lost + under
             book.metabolic_j += tray.growth_w * dt
             if share:
                 box.heater_c -= share * mat_w * dt / box.p.heater_capacity
-            tray.step(dt, air + offsets[place], lost, share * mat_w)
+            box.heater_c -= from_mat * dt / box.p.heater_capacity
+            tray.step(dt, air + offsets[place], lost, share * mat_w + from_mat, under)
+
+    def _felt_c(self) -> float | None:
+        """What a thermostat feels that does not feel the air, °C."""
+        sense = self.p.box.sense
+        if sense == "air":
+            return None
+        return self.box.heater_c if sense == "heater" else self.trays[0].temp[-1]
