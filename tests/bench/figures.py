@@ -47,6 +47,8 @@ ASKED: Final = {
     "mirror beside raw line protocol": "as many requests, the same bytes a reading",
     "broker with 30 sites": "-",
     "boxes that begin in every way, 50 of a kind: wrong": "0",
+    "kitchens: wakings without cause of healthy batches": "0",
+    "kitchens: wrong advice": "0",
     "interface asked at random, long": "no fault",
     "commands of README.md as a newcomer": "every one as written",
     "1,000 nights: excursions missed, wakings without cause": "0; at most 10",

@@ -16,7 +16,7 @@ from kojimon.settings.spec import Probe, SimulatedSource
 from kojisim.cook import Cook
 from kojisim.probes import Sample
 from kojisim.world import Scenario, World
-from tests.parts.inputs import says
+from tests.parts.inputs import input_row, says
 
 STEP_S = 60.0
 LOOK_S = 300.0
@@ -29,7 +29,8 @@ class Night:
     """One run: the world, the cook with the phone, the engine.
 
     `through`: whether readings are decoded and judged by the probes' own pipeline, which costs two thirds more
-    (measured: 1.9 s a night instead of 1.1 s); else only the sentinels are marked bad. `kind`: what is said of the box.
+    (measured: 1.9 s a night instead of 1.1 s); else only the sentinels are marked bad. `kind`, `cover`: what is said of
+    the box.
     """
 
     scenario: Scenario
@@ -42,6 +43,7 @@ class Night:
     truth: list[tuple[float, dict[str, Any]]] = field(default_factory=list)
     through: bool = True
     kind: str = "unknown"
+    cover: str = "unknown"
     seq: int = 0
     rows: list[Any] = field(default_factory=list)
 
@@ -68,14 +70,14 @@ class Night:
             ],
             self.numbers, [SimulatedSource("sim")],
         )  # fmt: skip
-        box = IncubatorSetup("box", "it", "Box", kind=self.kind)
+        box = IncubatorSetup("box", "it", "Box", kind=self.kind, cover=self.cover)
         setup = EngineSetup("cellar", (box,), probes, {"it": self.schedule})
         self.row(0.0, "start", {"clean": True, "gap_ms": 0, "boot": 1})
         self.row(0.0, "settings", {"hash": "h", "setup": to_json(setup)})
 
     def row(self, at_s: float, kind: str, payload: dict[str, Any]) -> None:
         self.seq += 1
-        self.rows.append(InputRow(self.seq, T0_MS + round(at_s * 1000), kind, payload))
+        self.rows.append(input_row(self.seq, T0_MS + round(at_s * 1000), kind, payload))
 
     def step(self, to_s: float) -> bool:
         """Lets the world go on; whether something was announced."""
