@@ -47,7 +47,7 @@ def heard(events: list[dict[str, Any]]) -> Iterator[tuple[str, str, float]]:
 
 def test_a_batch_its_export_and_its_rehearsals(kitchen: Kitchen) -> None:
     kitchen.config.write_text(SIMULATED.format(folder=kitchen.folder))
-    ran = kitchen.child("run", within_s=240)
+    ran = kitchen.child("run", within_s=900)
     assert ran.returncode == 0, ran.stderr
     lines = ran.stdout.splitlines()
     assert lines[0].startswith("A simulated box; nothing here is real.")

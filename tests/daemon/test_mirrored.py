@@ -20,7 +20,7 @@ from kojimon.words.status import speech_of
 from tests.daemon.running import Running, broker_site, running
 from tests.daemon.sites import simulated_site
 from tests.parts.victoria import Victoria, journalled
-from tests.parts.wait import until
+from tests.parts.wait import DEADLINE_S, until
 
 DAY = 86_400_000
 MB_FLAT = 8.0
@@ -86,7 +86,7 @@ def test_an_hour_without_the_server_in_a_fast_batch(tmp_path: Path, victoria: Vi
     settings = replace(settings, mirror=MirrorSettings(victoria.url, "home", "koji"))
     outage = Outage(victoria)
     with running(settings, ManualClock(SystemClock().wall_ms() - DAY), stay=True, progress=outage) as one:
-        assert outage.over.wait(120)
+        assert outage.over.wait(5 * DEADLINE_S)
         one.commit()
         until(lambda: caught_up(one), what="the backlog")
         facts = one.daemon.health()["parts"]["mirror"]
