@@ -125,7 +125,7 @@ class AlarmChange(Said, frozen=True, kw_only=True):
     first: str = ""
     rate_per_h: float | None = None
     air_c: float | None = None
-    dries: bool | None = None
+    dries: bool = False
     text: str = ""
     label: str = ""
     causes: tuple[str, ...] = ()
