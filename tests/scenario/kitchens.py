@@ -101,8 +101,10 @@ class HomeCook(Cook):
         return max(tray.mean_c for tray in self.world.incubator.trays)
 
     def _act(self, kind: str, data: dict[str, Any]) -> dict[str, Any]:
-        if not self.sees and data.get("step") == "inoculate":
-            data = {**data, "value_c": round(self._thermometer_c(), 1)}
+        if data.get("step") == "inoculate":
+            value_c = round(self._thermometer_c(), 1)
+            data = data if self.sees else {**data, "value_c": value_c}
+            data = data if value_c >= 28.0 else {**data, "override": "the spores are on"}
         return super()._act(kind, data)
 
 
