@@ -26,7 +26,7 @@ def test_an_act_without_a_daemon_takes_the_same_way(tmp_path: Path) -> None:
     settings = broker_site(tmp_path)
     with acting(settings) as house:
         answer = house.act(act("batch.start", name="first"))
-        assert answer["recorded"] and answer.events[0].kind == "batch-start"
+        assert answer.recorded and answer.events[0].kind == "batch-start"
         with pytest.raises(RefusedError, match="is open"):
             house.act(act("batch.start", name="second"))
     events = [event.kind for event in reading(Path(settings.journal.path)).events(limit=100)]
@@ -65,7 +65,7 @@ def test_where_nothing_can_be_stored_it_watches_all_the_same(tmp_path: Path) -> 
     nowhere = JournalSettings(path=str(tmp_path / "file" / "j"), ballast_mb=0)
     with running(broker_site(tmp_path, journal=nowhere)) as one:
         answer = one.act("batch.start", name="first")
-        assert answer["recorded"] is False
+        assert answer.recorded is False
         one.put("k/bed", 31.0)
         one.tick(10)
         state = one.client.get("/v1/state")
