@@ -75,6 +75,7 @@ class ByHand(Struct, frozen=True):
     Attributes:
         place, quantity, tray: where. value: °C or %. at_t_ms: when it was read. age_s: seconds since then.
         fresh: whether it stands for how it is: limits, steps and gates go by it.
+        unjudged: of its half hour, no work on the koji since, but not of now: shown as how it is, judged by no limit.
     """
 
     place: str
@@ -84,6 +85,7 @@ class ByHand(Struct, frozen=True):
     age_s: float
     at_t_ms: int
     fresh: bool
+    unjudged: bool = False
     at_utc: str | None = None
 
 

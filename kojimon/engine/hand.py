@@ -18,6 +18,7 @@ from kojimon.engine.quiet import NONE, refresh
 from kojimon.engine.setup import READABLE, ProbeSetup
 from kojimon.engine.state import Read
 from kojimon.engine.turn import By, Turn
+from kojimon.engine.work import COOLING_WORK
 from kojimon.model import Quality
 from kojimon.units import f_from_c
 
@@ -93,6 +94,23 @@ def _beside(turn: Turn, hand: ProbeSetup, value: float) -> tuple[str, float | No
         return "", None
     no = min(far, key=lambda one: abs(turn.last_v[one] - value))
     return turn.compiled.probes[no].name, turn.last_v[no]
+
+
+def stands(turn: Turn, hand: ProbeSetup) -> bool:
+    """Whether what was last read there is of its half hour and nobody worked on the koji since, dated back or not."""
+    read = turn.read.get(hand.no)
+    if read is None or turn.t_ms - read.at_ms > hand.stale_ms:
+        return False
+    return hand.no in fresh(turn, (hand.no,)) or not (hand.place == "bed" and worked_since(turn, hand, read.at_ms))
+
+
+def worked_since(turn: Turn, hand: ProbeSetup, at_ms: int) -> bool:
+    """Whether work on the koji that lets its heat out was told after a moment, and stands."""
+    batch = turn.batches.get(hand.incubator)
+    schedule = turn.compiled.schedules.get(batch.schedule) if batch else None
+    works = {step.name for step in schedule.steps if step.work in COOLING_WORK} if schedule else set()
+    marks = batch.marks if batch else ()
+    return any(mark.step in works and not mark.undone and mark.recorded_ms >= at_ms for mark in marks)
 
 
 def show(turn: Turn, hand: ProbeSetup, value: float, at_ms: int) -> None:

@@ -31,6 +31,7 @@ from kojimon.engine.conditions import fresh, warmth_untold
 from kojimon.engine.derived import derived
 from kojimon.engine.forgotten import probable_end_ms
 from kojimon.engine.gates import passed
+from kojimon.engine.hand import stands
 from kojimon.engine.limits import bands_in_force, beside, pending
 from kojimon.engine.moments import Known, known_of
 from kojimon.engine.outlook import shown
@@ -136,8 +137,8 @@ def _by_hand(turn: Turn, incubator: str) -> Iterator[ByHand]:
         read = turn.read.get(hand.no)
         if hand.incubator == incubator and read is not None:
             fresh_now = turn.last_t.get(hand.no) == read.at_ms and bool(fresh(turn, (hand.no,)))
-            age_s = _since_s(turn, read.at_ms)
-            yield ByHand(hand.place, hand.quantity, hand.tray, read.value, age_s, read.at_ms, fresh_now)
+            age_s, unjudged = _since_s(turn, read.at_ms), not fresh_now and stands(turn, hand)
+            yield ByHand(hand.place, hand.quantity, hand.tray, read.value, age_s, read.at_ms, fresh_now, unjudged)
 
 
 def _quality(turn: Turn, no: int) -> int | None:
@@ -156,22 +157,27 @@ def _since_s(turn: Turn, t_ms: int) -> float:
 
 def _places(turn: Turn, incubator: str) -> Iterator[Place]:
     at, hands = turn.compiled.at, turn.compiled.hands_at
-    for box, place, quantity in (*at, *(key for key in hands if key not in at and fresh(turn, hands[key]))):
+    read = {key: [no for no in numbers if stands(turn, turn.compiled.probes[no])] for key, numbers in hands.items()}
+    for box, place, quantity in (*at, *(key for key in hands if key not in at and read[key])):
         if box != incubator:
             continue
         key = (box, place, quantity)
         row = Place(place, quantity, len(at.get(key, ())))
-        seen = fresh(turn, at.get(key, ())) or fresh(turn, hands.get(key, ()))
+        seen = fresh(turn, at.get(key, ())) or read.get(key, [])
         if seen:
-            hottest, coldest = (pick(seen, key=lambda no: turn.last_v[no]) for pick in (max, min))
-            row = replace(row, hottest=_extreme(turn, hottest), coldest=_extreme(turn, coldest))
+            ends = [_extreme(turn, no) for no in seen]
+            hottest, coldest = (pick(ends, key=lambda one: one.value) for pick in (max, min))
+            row = replace(row, hottest=hottest, coldest=coldest)
         yield row
 
 
 def _extreme(turn: Turn, no: int) -> Extreme:
     probe = turn.compiled.probes[no]
+    if probe.by_hand:
+        read = turn.read[no]
+        return Extreme(probe.name, probe.tray, read.value, _since_s(turn, read.at_ms), by_hand=True)
     rate = rate_per_h(turn.trace.get(no, ()))
-    return Extreme(probe.name, probe.tray, turn.last_v[no], _age_s(turn, no), rate, probe.by_hand)
+    return Extreme(probe.name, probe.tray, turn.last_v[no], _age_s(turn, no), rate)
 
 
 def _band(band: spec.Band) -> Band:

@@ -88,12 +88,31 @@ def _limits(box: Box) -> Iterator[tuple[str, float]]:
                 yield side, limit
 
 
+def dated_over(box: Box, speech: Speech) -> str:
+    """What was read by hand beyond a limit of the koji and raised no alarm, for it was dated back; "" where none was.
+
+    The hottest of several, and before it none that is cold: hot koji cannot wait.
+    """
+    rows = [one for one in box.by_hand if one.unjudged and (one.place, one.quantity) == ("bed", "temperature")]
+    found = [(one, past) for one in rows if (past := next(_beyond_of(box, one.value, one.value), None))]
+    if not found:
+        return ""
+    one, (side, limit) = max(found, key=lambda pair: pair[0].value)
+    spot, edge = say.spot(one.place, one.quantity, one.tray), speech.brief("temperature", limit, unit=False)
+    ago = say.span(one.age_s)
+    read = f"{spot} {speech.value(one.quantity, one.value)} {'now' if ago == 'now' else ago + ' ago'}, read by hand"
+    return f"{read}, {SIDES[side]} {edge}. It was not of now and raises no alarm: read it again."
+
+
 def _passed(box: Box) -> Iterator[tuple[str, float]]:
     """Limits that a value is beyond though nothing is pending yet: the limits have just moved, or one reading came."""
     row = box.place("bed")
-    if row is None or row.ends is None:
-        return
-    hottest, coldest = (end.value for end in row.ends)
+    if row is not None and row.ends is not None:
+        hottest, coldest = (end.value for end in row.ends)
+        yield from _beyond_of(box, hottest, coldest)
+
+
+def _beyond_of(box: Box, hottest: float, coldest: float) -> Iterator[tuple[str, float]]:
     for side, limit in _limits(box):
         if hottest >= limit if side == "high" else coldest <= limit:
             yield side, limit

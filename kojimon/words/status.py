@@ -11,7 +11,7 @@ from kojimon.words import alarms as alarm_words
 from kojimon.words import speech as say
 from kojimon.words.alarms import MIX_WORKS, Work
 from kojimon.words.speech import Speech
-from kojimon.words.standing import standing
+from kojimon.words.standing import dated_over, standing
 
 SOON_MS = 3_600_000
 SAME_C = 0.3
@@ -93,6 +93,9 @@ def sentence(incubator: Box, speech: Speech, now_ms: int) -> Sentence:
     worst = worst_alarm(incubator)
     if worst is not None:
         return _alarm_sentence(worst, incubator, speech, now_ms)
+    dated = dated_over(incubator, speech)
+    if dated:
+        return Sentence(dated, "wrong")
     batch = incubator.batch
     if batch is None:
         air = _range(incubator, "air", speech)
@@ -100,9 +103,7 @@ def sentence(incubator: Box, speech: Speech, now_ms: int) -> Sentence:
     bed = _range(incubator, "bed", speech)
     koji = "koji" if batch.hour is not None else "rice"
     if not bed:
-        if any(probe.place == "bed" for probe in incubator.probes):
-            return Sentence(f"No fresh reading from the {koji}.", "look")
-        return Sentence(_unseen(incubator, koji, speech), "plain")
+        return _unseen(incubator, koji, speech)
     trend = say.trend("temperature", _rate(incubator, "bed", "temperature"))
     moving = f" and {trend}" if trend else ""
     told, tone = standing(incubator, speech, now_ms)
@@ -114,15 +115,17 @@ def sentence(incubator: Box, speech: Speech, now_ms: int) -> Sentence:
     return Sentence(f"The koji is at {bed}{moving}{how}.", tone)
 
 
-def _unseen(incubator: Box, koji: str, speech: Speech) -> str:
+def _unseen(incubator: Box, koji: str, speech: Speech) -> Sentence:
     """That nothing measures the koji, and what was read by hand last."""
+    if any(probe.place == "bed" for probe in incubator.probes):
+        return Sentence(f"No fresh reading from the {koji}.", "look")
     reads = [one for one in incubator.by_hand if one.place == "bed"]
     last = min(reads, key=lambda one: one.age_s, default=None)
     if last is None:
-        return f"No probe is in the {koji}: the schedule runs on its hours."
+        return Sentence(f"No probe is in the {koji}: the schedule runs on its hours.", "plain")
     ago = say.span(last.age_s)
     was = f"{speech.value(last.quantity, last.value)}{'' if ago == 'now' else f' {ago} ago'}"
-    return f"No probe is in the {koji}. Read by hand: {was}. The schedule runs on its hours."
+    return Sentence(f"No probe is in the {koji}. Read by hand: {was}. The schedule runs on its hours.", "plain")
 
 
 def _read(incubator: Box) -> str:

@@ -9,8 +9,10 @@ from kojimon.engine import advance, decode, encode, initial_state, view
 from kojimon.engine.setup import EngineSetup
 from kojimon.engine.state import State
 from kojimon.model import Outcome, Quality
+from kojimon.words.status import sentence, speech_of
 from tests.engine.build import AIR, BED, MIDDLE, H, Rows, home_schedule, kinds, moves, site
 from tests.parts.inputs import says
+from tests.parts.statedoc import document
 
 MIN = 60.0
 
@@ -108,6 +110,40 @@ def test_one_dated_back_is_kept_and_raises_nothing() -> None:
     assert kinds(outcome, "stage") == [("stage", "settling")]
     row = box(state, rows.t_ms).by_hand[-1]
     assert (row.value, row.age_s, row.fresh) == (46.0, 300.0, False)
+
+
+def test_the_sentence_names_the_hottest_that_was_read_though_it_was_dated_back() -> None:
+    rows = begun()
+    rows.at(25 * H).act("reading", value_c=37.8, tray="middle")
+    rows.at(25 * H + MIN).act("reading", value_c=45.6, tray="top", at_t_ms=rows.t_ms - 120_000)
+    state, outcome = run(rows)
+    shown = box(state, rows.t_ms)
+    place = shown.place("bed")
+    assert place is not None and place.hottest is not None and place.hottest.value == 45.6
+    assert [(one.tray, one.fresh, one.unjudged) for one in shown.by_hand][-2:] == [
+        ("top", False, True), ("middle", True, False)
+    ]  # fmt: skip
+    told = sentence(shown, speech_of(document()), rows.t_ms)
+    assert told.text == (
+        "Top tray 114.1 °F 2 min ago, read by hand, over 113. It was not of now and raises no alarm: read it again."
+    )
+    assert told.tone == "wrong"
+    assert not [event for event in outcome.events if event.kind == "alarm"]
+    rows.act("step.done", step="mix")
+    worked, _ = advance(state, rows.take(), rows.t_ms)
+    assert "114" not in sentence(box(worked, rows.t_ms), speech_of(document()), rows.t_ms).text, "it was worked on"
+
+
+def test_one_dated_back_within_limits_is_part_of_what_is_said() -> None:
+    rows = begun()
+    rows.at(25 * H).act("reading", value_c=36.0, tray="middle")
+    rows.act("reading", value_c=38.0, tray="top", at_t_ms=rows.t_ms - 120_000)
+    state, _ = run(rows)
+    told = sentence(box(state, rows.t_ms), speech_of(document()), rows.t_ms).text
+    assert told == "The koji is at 96.8 to 100.4 °F, read by hand 2 min ago, within limits."
+    rows.at(25 * H + 29 * MIN)
+    later, _ = advance(state, rows.take(), rows.t_ms)
+    assert "100.4" not in sentence(box(later, rows.t_ms), speech_of(document()), rows.t_ms).text
 
 
 def test_what_cannot_be_is_refused_in_words() -> None:
