@@ -24,6 +24,7 @@ class Alarm(Struct, frozen=True):
         air_c: the box's air beside koji called too cold, or too hot where the air is hotter still; else None.
         probe, place, tray: "" where it is about none. quality: of a silent probe's readings, 0 where none came.
         until_t_ms: end of its pause. silent_until_t_ms: until then it makes no noise. reason: why it is out of service.
+        ended: why it ended without a reading that is back to normal: `old`, `work`, `stage`, `batch`; else "".
         text, label, causes: in words, where it carries its own.
         total_ms: time added up beyond a limit. after: the step after which a value did not come back.
         left_s, early_s, late_s, in_10: time to a limit by the forecast, as in `Left`.
@@ -54,6 +55,7 @@ class Alarm(Struct, frozen=True):
     silent_until_t_ms: int | None = None
     silent_until_utc: str | None = None
     reason: str = ""
+    ended: str = ""
     text: str = ""
     label: str = ""
     causes: tuple[str, ...] = ()
@@ -110,4 +112,4 @@ def alarm_of(key: str, what: AlarmChange) -> Alarm:
     return Alarm(key, what.to, since_t_ms=what.since_ms, **{name: getattr(what, name) for name in _SHARED})
 
 
-_SHARED = frozenset(Alarm.__struct_fields__) & frozenset(AlarmChange.__struct_fields__) - {"until_t_ms"}
+_SHARED = frozenset(Alarm.__struct_fields__) & frozenset(AlarmChange.__struct_fields__) - {"until_t_ms", "ended"}

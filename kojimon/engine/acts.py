@@ -15,7 +15,7 @@ from kojimon.contract import acts, events, keys
 from kojimon.contract.guidance import SelfWarming
 from kojimon.engine.alarm_acts import ALARM_ACTS
 from kojimon.engine.gates import side_of, value_at
-from kojimon.engine.hand import forget_koji, hand_at, show, take_reading
+from kojimon.engine.hand import forget_koji, hand_at, show, take_reading, unforget_koji
 from kojimon.engine.limits import believe_fall, rejudge_all
 from kojimon.engine.moments import HOUR_ZERO, known_of
 from kojimon.engine.plan import reconsider
@@ -285,6 +285,7 @@ def _undo(turn: Turn, incubator: str, deed: acts.StepUndo, by: By) -> None:
         taken_back(turn, incubator, mark.id)
         if turn.work.get(incubator) == mark.at_ms:
             end(turn, incubator)  # no hand was in the koji: what holds calls
+        unforget_koji(turn, incubator)
         reconsider(turn, incubator)
 
 

@@ -125,8 +125,12 @@ def _keep(turn: Turn, hand: ProbeSetup, value: float, at_ms: int) -> None:
     """Notes a reading, and judges it unless it is dated back."""
     show(turn, hand, value, at_ms)
     before_ms = turn.last_t.get(hand.no, at_ms)
-    if turn.t_ms - at_ms > BACK_MS or before_ms > at_ms:
-        return
+    if turn.t_ms - at_ms <= BACK_MS and before_ms <= at_ms:
+        _judge(turn, hand, value, at_ms, before_ms)
+
+
+def _judge(turn: Turn, hand: ProbeSetup, value: float, at_ms: int, before_ms: int) -> None:
+    turn.read[hand.no] = Read(at_ms, value, judged=True)
     turn.last_t[hand.no], turn.last_v[hand.no] = at_ms, value
     turn.set_due(deadlines.Old(hand.no), at_ms + hand.stale_ms)
     if hand.incubator in turn.batches:
@@ -163,6 +167,14 @@ def forget_koji(turn: Turn, incubator: str, ended: str) -> None:
     """The same for all of an incubator's koji."""
     for no in turn.compiled.hands_at.get((incubator, "bed", "temperature"), ()):
         forget(turn, turn.compiled.probes[no], ended)
+
+
+def unforget_koji(turn: Turn, incubator: str) -> None:
+    """No hand was in the koji after all: what was read before, of its half hour, says again how it is, and calls."""
+    for no in turn.compiled.hands_at.get((incubator, "bed", "temperature"), ()):
+        hand, read = turn.compiled.probes[no], turn.read.get(no)
+        if read is not None and read.judged and no not in turn.last_t and stands(turn, hand):
+            _judge(turn, hand, read.value, read.at_ms, read.at_ms)
 
 
 def old(turn: Turn, deadline: deadlines.Old) -> None:

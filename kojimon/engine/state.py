@@ -185,10 +185,11 @@ class Lately(Struct, frozen=True):
 
 
 class Read(Struct, frozen=True):
-    """What was last read by hand in a place, whatever its age: for showing. Judged is what is in `last_t`, `last_v`."""
+    """What was last read by hand in a place, of any age: for showing. `judged`: it stood in `last_t`, `last_v`."""
 
     at_ms: int
     value: float
+    judged: bool = False
 
 
 class BatchState(Struct, frozen=True):
@@ -236,7 +237,7 @@ class AlarmRec(Struct, frozen=True):
         calls: how often this occurrence has called a person.
         latching: whether it stays listed when the condition has gone, until reset.
         shelved_until_ms: end of the shelf; silent_until_ms: until when its sound is off.
-        reason: why it is out of service, in the person's words.
+        reason: why it is out of service, in the person's words. ended: as in `contract.alarms`.
         facts: what its words hang on besides.
     """
 
@@ -257,6 +258,7 @@ class AlarmRec(Struct, frozen=True):
     one_shot: bool = False
     latching: bool = False
     reason: str = ""
+    ended: str = ""
     facts: AlarmFacts = AlarmFacts()
 
     @property
@@ -278,9 +280,7 @@ class State(Struct, frozen=True):
     """All the engine knows.
 
     Attributes:
-        t_ms: how far it has advanced.
-        seq: last input taken.
-        event_no, mark_no: last numbers given.
+        t_ms: how far it has advanced. seq: last input taken. event_no, mark_no: last numbers given.
         last_t, last_v: time and value of each probe's last good reading, by probe number.
         read: what was last read by hand, by the number of its place (`setup.read_by_hand`).
         quiet: for each probe the open corridor of values in which a reading changes nothing but last_t and last_v.

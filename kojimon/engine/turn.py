@@ -149,6 +149,9 @@ class Turn:
             new = replace(new, value=value, limit=limit, probe=probe)
         if signal is Signal.ON or not KEPT.isdisjoint(data):
             new = replace(new, facts=_kept(AlarmFacts() if signal is Signal.ON else old.facts, data))
+        if signal in (Signal.ON, Signal.OFF):
+            ended = data.get("ended", "")
+            new = replace(new, ended=ended if isinstance(ended, str) else "")
         state = step(old.state, signal, new.active, new.latching, old.one_shot)
         calls = state in ANNUNCIATED and signal in _CALLS
         new = replace(new, state=state, calls=new.calls + 1 if calls else new.calls)

@@ -268,4 +268,5 @@ def _alarm(turn: Turn, alarm: AlarmRec) -> Alarm:
         "until_t_ms": alarm.shelved_until_ms if alarm.state is AlarmState.SHLVD else None,
         "silent_until_t_ms": alarm.silent_until_ms if alarm.silent_until_ms > turn.t_ms else None,
         "reason": alarm.reason if alarm.state is AlarmState.OOSRV else "",
+        "ended": alarm.ended,
     })  # fmt: skip

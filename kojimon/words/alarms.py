@@ -41,6 +41,8 @@ STATE_WORDS = {
     "DSUPR": "held back while work goes on",
     "OOSRV": "switched off for repair",
 }
+UNKNOWN = ("old", "work")
+"""Ends of an alarm that was read by hand: nobody has read it since its time was over, or since work on the koji."""
 PRIORITY_WORDS = {"wake": "yes", "tell": "no, told by day", "log": "no, only noted"}
 """Does it wake the sleeper?"""
 
@@ -134,7 +136,8 @@ def alarm_state(alarm: Alarm, speech: Speech, now: str | int) -> str:
         return f"new, no noise until {speech.moment(silent, now)}"
     if state == "OOSRV" and alarm.reason:
         return f"{STATE_WORDS[state]} ({alarm.reason})"
-    return STATE_WORDS.get(state, state.lower())
+    words = STATE_WORDS.get(state, state.lower())
+    return words.replace(STATE_WORDS["NORM"], "no longer known, read it again") if alarm.ended in UNKNOWN else words
 
 
 def action(alarm: Alarm, work: Work) -> str:
@@ -281,7 +284,7 @@ def not_normal(alarm: Alarm, what: AlarmChange, speech: Speech) -> str:
     """
     key, limit = keys.parse(alarm.key), what.limit_now
     about = say.small_first(subject(alarm, speech))
-    if what.ended in ("old", "work"):
+    if what.ended in UNKNOWN:
         since = "nothing was read since" if what.ended == "old" else "the koji was worked on since"
         return f"No longer known: {about}, read by hand; {since}. Read it again"
     if what.ended:

@@ -9,6 +9,7 @@ from kojimon.engine import advance, decode, encode, initial_state, view
 from kojimon.engine.setup import EngineSetup
 from kojimon.engine.state import State
 from kojimon.model import Outcome, Quality
+from kojimon.words.alarms import alarm_state
 from kojimon.words.status import sentence, speech_of
 from tests.engine.build import AIR, BED, MIDDLE, H, Rows, home_schedule, kinds, moves, site
 from tests.parts.inputs import says
@@ -98,6 +99,28 @@ def test_work_on_the_koji_makes_what_was_read_before_unknown() -> None:
     state, outcome = run(rows)
     assert says(moves(outcome, "limit/bed/temperature/high")[-1])["ended"] == "work"
     assert not box(state, rows.t_ms).by_hand[-1].fresh
+
+
+def test_work_taken_back_lets_what_was_read_before_it_call_again() -> None:
+    rows = begun()
+    rows.at(20 * H).act("reading", value_c=36.0)
+    rows.at(25 * H).act("reading", value_c=43.5)
+    rows.at(25 * H + 10 * MIN).act("step.done", step="mix")
+    worked, outcome = run(rows)
+    alarm = next(one for one in box(worked, rows.t_ms).alarms if one.key == "limit/bed/temperature/high")
+    words = alarm_state(alarm, speech_of(document()), rows.t_ms)
+    assert words == "no longer known, read it again, not acknowledged"
+    mark = [says(event)["mark"] for event in outcome.events if event.kind == "step-done"][-1]
+    rows.at(25 * H + 11 * MIN).act("step.undo", mark=mark)
+    undone, outcome = advance(worked, rows.take(), rows.t_ms)
+    again = moves(outcome, "limit/bed/temperature/high")[-1]
+    assert (says(again)["to"], says(again)["priority"], says(again)["value"]) == ("UNACK", "wake", 43.5)
+    assert box(undone, rows.t_ms).by_hand[-1].fresh
+    rows.at(26 * H)
+    later, outcome = advance(undone, rows.take(), rows.t_ms)
+    assert says(moves(outcome, "limit/bed/temperature/high")[-1])["ended"] == "old", "its half hour is its own"
+    rows.act("step.undo", mark=mark)
+    assert not moves(advance(later, rows.take(), rows.t_ms)[1], "limit/bed/temperature/high")
 
 
 def test_one_dated_back_is_kept_and_raises_nothing() -> None:
