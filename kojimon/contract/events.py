@@ -202,7 +202,8 @@ class Setpoint(Said, frozen=True, kw_only=True):
 class Reading(Said, frozen=True, kw_only=True):
     """What was read by hand.
 
-    `back`: dated back, and judged by nothing. `probe`, `probe_value`: one there that shows another.
+    `back`: dated back, and judged by nothing. `beyond`: the limit it is beyond all the same, and calls nobody. `probe`,
+    `probe_value`: one there that shows another.
     """
 
     kind = "reading"
@@ -213,6 +214,7 @@ class Reading(Said, frozen=True, kw_only=True):
     at_ms: int = 0
     quality: int = 0
     back: bool = False
+    beyond: float | None = None
     probe: str = ""
     probe_value: float | None = None
 

@@ -17,7 +17,8 @@ from msgspec.structs import replace
 from kojimon import __version__, engine, logs
 from kojimon.clock import Clock, SystemClock, real_s
 from kojimon.contract import keys
-from kojimon.contract.acts import Act, AlarmTest, OfAlarm, PlainAct
+from kojimon.contract.acts import Act, AlarmTest, Dated, Deed, OfAlarm, PlainAct, Reading
+from kojimon.contract.events import Repeated
 from kojimon.contract.state import Document as StateDocument
 from kojimon.contract.state import Now, Units
 from kojimon.core.acts import Calendar
@@ -30,7 +31,7 @@ from kojimon.daemon.certificates import Certificates
 from kojimon.daemon.guide import Guide
 from kojimon.daemon.lasting import Lasting, lost, pasts
 from kojimon.daemon.moves import moves_in_force, seated
-from kojimon.errors import JournalError
+from kojimon.errors import JournalError, RefusedError
 from kojimon.journal.files.damage import EMPTY, FORGOT, GONE, SHORT, UNREAD, fold, mend, open_or_recover, story
 from kojimon.journal.files.last import Last
 from kojimon.journal.reading.reader import Reader
@@ -280,8 +281,22 @@ class House:
         act = checked(asked)
         self.certificates.admit(act)
         reply = self.core.submit(self._addressed(act))
+        if reply.repeated and isinstance(act.deed, Reading):
+            self._same(act, reply)
         utc_of = self.utc_of()
         return replace(reply, events=tuple(stamped(event, utc_of) for event in reply.events))
+
+    def _same(self, act: Act, reply: Reply) -> None:
+        """Raises RefusedError where a key that came before came with another reading: it would be lost unseen."""
+        first = next((event.what.first for event in reply.events if isinstance(event.what, Repeated)), 0)
+        row = self.reader().input(first)
+        before = row.what.deed if row is not None and isinstance(row.what, Act) else None
+        if before is None or _timeless(before) == _timeless(act.deed):
+            return
+        raise RefusedError(
+            f"idempotency: {act.idempotency}: this key came before with something else, and nothing was kept now; "
+            "the same reading is wanted, or a key of its own"
+        )
 
     def _addressed(self, act: Act) -> Act:
         """Where there is one incubator nobody has to name it; the site's own alarms belong to none."""
@@ -341,3 +356,8 @@ def still(settings: Settings) -> StateDocument:
         return dressed(engine.view(state, state.t_ms), settings, reader.stamps().utc_ms)
     finally:
         reader.close()
+
+
+def _timeless(deed: Deed) -> Deed:
+    """Sent again it may be so many seconds ago: a moment does not make it another."""
+    return replace(deed, at_t_ms=None, at_ago_s=None, at_utc=None) if isinstance(deed, Dated) else deed

@@ -12,7 +12,7 @@ from typing import Final
 from kojimon.contract import deadlines, events
 from kojimon.contract.acts import Reading
 from kojimon.engine.conditions import ended_by, fresh, take
-from kojimon.engine.limits import LEVELS, band_of, bands_in_force, judge_probe, settle
+from kojimon.engine.limits import LEVELS, band_of, bands_in_force, judge_probe, settle, thresholds
 from kojimon.engine.plan import reconsider
 from kojimon.engine.quiet import NONE, refresh
 from kojimon.engine.setup import READABLE, ProbeSetup
@@ -24,6 +24,9 @@ from kojimon.units import f_from_c
 
 BACK_MS: Final = 60_000
 """What was read longer ago is dated back."""
+BEFORE_MS: Final = 3_600_000
+"""So long before its batch began koji, or its rice, may have been read (judgement)."""
+BEFORE: Final = "that is before batch {!r} began: mark first when the spores went on, or give a later time"
 GATE_MS: Final = 300_000
 """So long it answers a gate: rice that cools loses some 1 K a minute (judgement)."""
 KOJI_C: Final = (0.0, 60.0)
@@ -48,11 +51,15 @@ def take_reading(turn: Turn, incubator: str, deed: Reading, by: By) -> None:
         turn.refuse("reading", incubator, "implausible", wrong)
         return
     value, at_ms = value or 0.0, min(turn.t_ms if deed.at_t_ms is None else deed.at_t_ms, turn.t_ms)
+    batch = turn.batches.get(incubator)
+    if batch is not None and at_ms < min([batch.started_ms, *(mark.at_ms for mark in batch.marks)]) - BEFORE_MS:
+        turn.refuse("reading", incubator, "before-batch", BEFORE.format(batch.name))
+        return
     back = turn.t_ms - at_ms > BACK_MS
     probe, shown = ("", None) if back else _beside(turn, hand, value)
     read = events.Reading(
         value=value, quantity=quantity, place=place, tray=hand.tray, at_ms=at_ms, quality=int(Quality.BY_HAND),
-        back=back, probe=probe, probe_value=shown, **by,
+        back=back, beyond=_beyond(turn, hand, value, at_ms) if back else None, probe=probe, probe_value=shown, **by,
     )  # fmt: skip
     turn.emit(read, incubator, hand.name)
     _keep(turn, hand, value, at_ms)
@@ -83,6 +90,15 @@ def _wrong(turn: Turn, hand: ProbeSetup, value: float | None) -> str:
         return ""
     found, limits = f"{value:.1f} °C ({f_from_c(value):.0f} °F)", f"{low:g} to {high:g} °C"
     return f"no koji is at {found}: {limits} ({f_from_c(low):g} to {f_from_c(high):g} °F) is wanted; check the unit"
+
+
+def _beyond(turn: Turn, hand: ProbeSetup, value: float, at_ms: int) -> float | None:
+    """The limit that a reading which calls nobody is beyond; None where it is not, or a later one says how it is."""
+    band, last = band_of(bands_in_force(turn, hand.incubator), hand), turn.read.get(hand.no)
+    if last is not None and last.at_ms > at_ms:
+        return None
+    found = [(one.limit, side) for side in LEVELS for one in thresholds(band, side, by_hand=True)[::-1] if one]
+    return next((at for at, side in found if (value >= at if side == "high" else value <= at)), None)
 
 
 def _beside(turn: Turn, hand: ProbeSetup, value: float) -> tuple[str, float | None]:

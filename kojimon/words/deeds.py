@@ -64,6 +64,8 @@ def _subject(key: str, speech: Speech) -> str:
 def _reading(what: events.Reading, speech: Speech, when: str) -> tuple[str, str]:
     spot, value = say.spot(what.place, what.quantity, what.tray), what.value
     text = f"Read by hand{when}: {say.small_first(spot)} {speech.value(what.quantity, value)}."
+    if what.beyond is not None:
+        return f"{text} {still_so(what, speech)}", "wrong"
     if what.back:
         return f"{text} Kept for the curve; it raises no alarm.", "plain"
     if what.probe_value is None:
@@ -71,6 +73,16 @@ def _reading(what: events.Reading, speech: Speech, when: str) -> tuple[str, str]
     far = speech.difference(what.quantity, abs(what.probe_value - value))
     other = f"{speech.value(what.quantity, what.probe_value)}, {far} {'more' if what.probe_value > value else 'less'}"
     return f"{text} Probe {what.probe} shows {other}: look whether its tip is where it should be.", "look"
+
+
+def still_so(what: events.Reading, speech: Speech) -> str:
+    """That a reading which raises no alarm is beyond a limit, and what to do; "" where it is within, or was judged."""
+    if what.beyond is None:
+        return ""
+    side = "over" if what.value >= what.beyond else "under"
+    value, limit = (speech.brief(what.quantity, one) for one in (what.value, what.beyond))
+    again = "Dated back, it raises no alarm: if it is still so, enter it again as of now, without --ago."
+    return f"{value} is {side} the limit ({limit}). {again}"
 
 
 def _forgotten(what: events.BatchForgotten, until: str) -> str:

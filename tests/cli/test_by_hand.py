@@ -89,6 +89,13 @@ def test_from_settings_to_review(kitchen: Kitchen) -> None:
     assert "check the unit" in done["readings"][1]["error"]
     again = post(url, body)[1]["readings"]
     assert [(row["taken"], row["repeated"]) for row in again] == [(False, True)] * 3
+    changed = {**body, "readings": [*body["readings"][:2], {"value": 112, "unit": "F", "tray": "top"}]}
+    told = post(url, changed)[1]["readings"]
+    assert [(row["taken"], row["repeated"]) for row in told] == [(False, True), (False, True), (False, False)]
+    assert "came before with something else" in told[2]["error"]
+    late = {"readings": [{"value": 118, "unit": "F", "tray": "bottom", "at_ago_s": 90}]}
+    assert "118 °F is over the limit" in post(url, late)[1]["readings"][0]["note"]
+    assert "before batch 'first' began" in kitchen.run("reading", "70", "F", "--ago", "3 days", code=1).stderr
     assert post(url, {"readings": []})[0] == 400
     assert post(url, {"readings": body["readings"][:1] * 61})[0] == 400
     after = json.loads(kitchen.run("alarms", "--json").stdout)

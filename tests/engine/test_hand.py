@@ -10,6 +10,7 @@ from kojimon.engine.setup import EngineSetup
 from kojimon.engine.state import State
 from kojimon.model import Outcome, Quality
 from kojimon.words.alarms import alarm_state
+from kojimon.words.events import Teller
 from kojimon.words.status import sentence, speech_of
 from tests.engine.build import AIR, BED, MIDDLE, H, Rows, home_schedule, kinds, moves, site
 from tests.parts.inputs import says
@@ -167,6 +168,23 @@ def test_one_dated_back_within_limits_is_part_of_what_is_said() -> None:
     rows.at(25 * H + 29 * MIN)
     later, _ = advance(state, rows.take(), rows.t_ms)
     assert "100.4" not in sentence(box(later, rows.t_ms), speech_of(document()), rows.t_ms).text
+
+
+def test_one_dated_back_beyond_a_limit_says_so_and_one_from_before_the_batch_is_refused() -> None:
+    rows = begun()
+    rows.at(25 * H)
+    rows.act("reading", value_c=46.0, tray="top", at_t_ms=rows.t_ms - 61_000)
+    rows.act("reading", value_c=36.0, tray="middle", at_t_ms=rows.t_ms - 61_000)
+    rows.act("reading", value_c=46.0, tray="middle", at_t_ms=rows.t_ms - 300_000)
+    rows.act("reading", value_c=21.0, at_t_ms=rows.t0_ms - 3 * 86_400_000)
+    _, outcome = run(rows)
+    told = [event for event in outcome.events if event.kind == "reading"]
+    assert [says(event).get("beyond") is not None for event in told] == [True, False, False], "a later one is within"
+    words = Teller(speech_of(document())).tell(told[0])
+    assert words is not None and words.tone == "wrong"
+    assert "115 °F is over the limit (" in words.text and "enter it again as of now, without --ago." in words.text
+    refused = [says(event) for event in outcome.events if event.kind == "refused"]
+    assert [one["code"] for one in refused] == ["before-batch"]
 
 
 def test_what_cannot_be_is_refused_in_words() -> None:

@@ -30,8 +30,8 @@ def reading(
 ) -> None:  # fmt: skip
     """Keep what you read: the koji with a kitchen thermometer, or the air.
 
-    It counts as a reading for half an hour: limits, steps and "cool enough?" go by it. One that is dated back is kept
-    for the curve and raises no alarm.
+    It counts as a reading for half an hour: limits, steps and "cool enough?" go by it. One dated back by more than a
+    minute is kept for the curve and raises no alarm.
     """
     kitchen = open_kitchen(config)
     document = kitchen.state()

@@ -278,7 +278,7 @@ def _schemas() -> Document:
             incubator=TEXT, who=TEXT, idempotency={**TEXT, "maxLength": 120},
         ), "additionalProperties": False},
         "Taken": _object({"readings": _list(_object(
-            {"taken": TRUE, "repeated": TRUE, "seq": _maybe(INT), "error": TEXT}
+            {"taken": TRUE, "repeated": TRUE, "seq": _maybe(INT), "error": TEXT, "note": TEXT}
         ))}),
         "Done": _object({"seq": INT, "events": _list(_ref("Event")), "repeated": TRUE, "recorded": TRUE}),
         "Problem": _object({"error": TEXT}, wanted=TEXT, exit=INT),

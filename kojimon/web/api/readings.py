@@ -13,10 +13,13 @@ from typing import Annotated, Final, Literal
 from msgspec import Meta, Struct
 
 from kojimon.contract.acts import PlainAct, act_body
+from kojimon.contract.events import Reading
 from kojimon.errors import RefusedError
 from kojimon.units import c_from_f
 from kojimon.web.api.backend import Backend, Document
 from kojimon.web.api.queries import BadQuery
+from kojimon.words.deeds import still_so
+from kojimon.words.status import speech_of
 
 MOST: Final = 60
 """An hour of a board that reads once a minute and had no network."""
@@ -44,7 +47,8 @@ class Body(Struct, forbid_unknown_fields=True):
 
 
 def take(backend: Backend, body: bytes, key: str) -> Document:
-    """What came of each: taken, repeated (its key came before, nothing is done again) or refused.
+    """What came of each: taken, repeated (it came before with its key, nothing is done again) or refused. `note`: that
+    one which is dated back and calls nobody is beyond a limit.
 
     One that is refused keeps none of the others out; where acts cannot be taken all ends.
 
@@ -59,10 +63,12 @@ def take(backend: Backend, body: bytes, key: str) -> Document:
         own = f"{key}/{place}" if key else ""
         try:
             done = backend.act(PlainAct("reading", asked.incubator, asked.who, "api", own, _data(one)))
-            repeated = done.repeated
-            found.append({"taken": not repeated, "repeated": repeated, "seq": done.seq, "error": ""})
+            repeated, speech = done.repeated, speech_of(backend.state())
+            notes = [still_so(event.what, speech) for event in done.events if isinstance(event.what, Reading)]
+            note = " ".join(notes).strip()
+            found.append({"taken": not repeated, "repeated": repeated, "seq": done.seq, "error": "", "note": note})
         except RefusedError as error:
-            found.append({"taken": False, "repeated": False, "seq": None, "error": str(error)})
+            found.append({"taken": False, "repeated": False, "seq": None, "error": str(error), "note": ""})
     return {"readings": found}
 
 
