@@ -159,6 +159,8 @@ AlarmKey = Limit | Silent | Blind | Expect | Step | Health | Box | Watch | Test 
 
 BLIND, TEST = Blind("bed"), Test()
 BOX_OFF, BOX_HOT = Box("off"), Box("hot")
+FIERCE_C = 60.0
+"""Air so hot is no koji box any more, but an oven or a heater that is on (judgement: 17 K over what is always told)."""
 HOT_KOJI, COLD_KOJI = Limit("bed", "temperature", "high"), Limit("bed", "temperature", "low")
 SOON_HOT = TimeToLimit("bed", "temperature")
 

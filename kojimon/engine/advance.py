@@ -12,6 +12,7 @@ from kojimon.contract import deadlines
 from kojimon.contract.inputs import Start
 from kojimon.engine.alarm_acts import again_due, hush_due, shelf_due
 from kojimon.engine.alarm_test import judge_probe_test, probe_test_due, test_due
+from kojimon.engine.box import judge_fierce
 from kojimon.engine.conditions import take
 from kojimon.engine.guess import guess_mixing
 from kojimon.engine.hand import old
@@ -98,6 +99,7 @@ def _look(turn: Turn, t_ms: int, no: int, value: float) -> None:
     if _TRACE not in turn.due:
         turn.set_due(deadlines.TRACE, t_ms + TRACE_EVERY_MS)
     if probe.incubator in turn.batches:
+        judge_fierce(turn, probe, value)
         judge_probe(turn, probe, value, bands_in_force(turn, probe.incubator))
         if take(turn, probe, before_ms):
             reconsider(turn, probe.incubator)

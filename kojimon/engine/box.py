@@ -2,8 +2,9 @@
 
 What is usual for it is learnt once its air has come to rest, and learnt again when it comes to rest higher. So a box
 that warms up, or was set higher, is no box that runs away: that is air beyond what the schedule allows in this stage
-which is far from usual or still climbs, or air hotter than any schedule wants. A box is off when its air has fallen far
-below its own level; before that is known, far below the highest it has held.
+which is far from usual or still climbs, or air hotter than any schedule wants; at `keys.FIERCE_C` it is an oven, and
+called at once. A box is off when its air has fallen far below its own level; before that is known, far below the
+highest it has held.
 
 What the air says hangs on the kind of box (`off_untold`): over a heat mat it follows the room. Of a box that may have
 no thermostat air that was never well above its room, or fell with it, says nothing either.
@@ -19,12 +20,13 @@ from __future__ import annotations
 
 from typing import Any
 
-from kojimon.alarms.states import Signal
+from kojimon.alarms.states import AlarmState, Signal
 from kojimon.contract import keys
 from kojimon.engine.box_level import COLD_ROOM_C, NEAR_ROOM_K, ROOM_C, forget, learn
 from kojimon.engine.conditions import fresh, reading_at
 from kojimon.engine.limits import bands_in_force
 from kojimon.engine.moments import Known
+from kojimon.engine.setup import ProbeSetup
 from kojimon.engine.state import AirWatch, elapsed_ms
 from kojimon.engine.trend import slope_of
 from kojimon.engine.turn import Turn
@@ -102,7 +104,24 @@ def judge_box(turn: Turn, incubator: str, known: Known) -> None:
     by_koji = turn.compiled.kind_of(incubator) == BoxKind.HEAT_MAT or (own_heat and _koji_heats(turn, incubator, no))
     over_c = _running_away(turn, no, box, most_c if by_koji and not hot else allowed_c, most_c, hot)
     facts["limit"] = None if hot else over_c  # the limit it was raised by stays with it, whatever stage comes
-    turn.held(incubator, keys.BOX_HOT, over_c is not None, box.hot_after_s, Priority.WAKE, **facts)
+    runs_away = over_c is not None or value >= keys.FIERCE_C  # the level lags
+    turn.held(incubator, keys.BOX_HOT, runs_away, box.hot_after_s, Priority.WAKE, **facts)
+
+
+def judge_fierce(turn: Turn, probe: ProbeSetup, value: float) -> None:
+    """A good reading of the air: where it is hotter than any koji box is meant to be, in whatever kind, stage or state,
+    it calls at once, and anew where it had called for less, was answered or is paused."""
+    is_air = (probe.place, probe.quantity) == ("air", "temperature")
+    if not is_air or value < keys.FIERCE_C or probe.incubator not in turn.batches:
+        return
+    alarm = turn.alarm(probe.incubator, keys.BOX_HOT)
+    if alarm.active and alarm.limit is not None and alarm.limit >= keys.FIERCE_C:
+        return
+    signal = Signal.UNSHELVE if alarm.state is AlarmState.SHLVD else Signal.UP if alarm.active else Signal.ON
+    turn.signal(
+        probe.incubator, keys.BOX_HOT, signal, priority=Priority.WAKE, value=value, limit=keys.FIERCE_C,
+        probe=probe.name, since_ms=turn.t_ms,
+    )  # fmt: skip
 
 
 def off_untold(turn: Turn, incubator: str) -> str:

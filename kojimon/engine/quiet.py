@@ -36,6 +36,8 @@ def refresh(turn: Turn, incubator: str) -> None:
 
 def _narrow_by_limits(turn: Turn, incubator: str, corridors: Corridor) -> None:
     bands = bands_in_force(turn, incubator)
+    for no in turn.compiled.probes_at(incubator, "air", "temperature"):
+        _narrow(corridors, no, ALL[0], keys.FIERCE_C)
     for no in corridors:
         watch = turn.watch.get(no, ProbeWatch())
         band = band_of(bands, turn.compiled.probes[no])

@@ -97,7 +97,7 @@ def _call(send: Send, events: Sequence[Event], desk: Desk, speech: Speech) -> Te
     )
     work = status.work_of(box, desk.now_ms) if box is not None else Work()
     lines = [
-        f"{FIRE}." if any(keys.parse(event.key) == keys.BOX_HOT for event in events) else "",
+        f"{FIRE}." if alarm_words.fierce(alarm) or any(event.key == str(keys.BOX_HOT) for event in events) else "",
         _worse(send, events),
         _since(first, alarm, desk, speech),
         _detail(alarm),
@@ -223,6 +223,8 @@ def _done(work: Work) -> str:
 
 def _todo(alarm: Alarm, work: Work) -> str:
     steps = ladder(alarm, work)
+    if alarm_words.fierce(alarm):
+        return f"Do: {say.ended(steps[-1])}"
     if not steps or steps[0] in (FIRE, alarm_words.COOL_BOX):
         return f"Do: {say.ended(alarm_words.action(alarm, work))}"
     return "Do: " + ". If it still rises after 20 min: ".join([steps[0], ", then ".join(map(_small, steps[1:]))]) + "."

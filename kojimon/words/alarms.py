@@ -27,6 +27,9 @@ URGENT_LEFT_S = 6 * 3600
 COOL_BOX = "Turn box down, open it"
 """At hot koji in hotter air, before any work on the koji."""
 
+SWITCH_OFF = "Heater or oven on: switch it off"
+"""At air as hot as no koji box is, whatever the alarm: no vent, for air may feed what smoulders."""
+
 MIX_WORKS = ("mix", "spread")
 """Works that let heat out of the koji."""
 
@@ -148,6 +151,8 @@ def action(alarm: Alarm, work: Work) -> str:
     """
     key = keys.parse(alarm.key)
     todo = ""
+    if fierce(alarm):
+        return SWITCH_OFF
     match key:
         case keys.Limit():
             odd = _warm_around(alarm) or _fallen_out(key, alarm)
@@ -198,6 +203,17 @@ def heated(alarm: Alarm) -> bool:
     """Whether hot koji lies in air that is hotter still: what spreads it would warm it."""
     hot = keys.parse(alarm.key) in (keys.HOT_KOJI, keys.SOON_HOT)
     return hot and alarm.air_c is not None and alarm.value is not None and alarm.air_c > alarm.value
+
+
+def fierce(alarm: Alarm) -> bool:
+    """Whether it tells of air, or koji, so hot that a heater or an oven must be on."""
+    key = keys.parse(alarm.key)
+    seen = [alarm.air_c]
+    if key == keys.BOX_HOT:
+        seen += [alarm.value, alarm.limit]
+    elif isinstance(key, keys.Limit) and key.quantity == "temperature" and key.place in ("air", "bed"):
+        seen.append(alarm.value)
+    return any(value is not None and value >= keys.FIERCE_C for value in seen)
 
 
 def _fallen_out(key: keys.Limit, alarm: Alarm) -> str:

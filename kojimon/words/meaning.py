@@ -126,6 +126,8 @@ def ladder(alarm: Alarm, work: Work) -> list[str]:
     Returns: the steps in order, for hot koji the first one what the first line of the message says; empty for others.
     """
     key = keys.parse(alarm.key)
+    if alarm_words.fierce(alarm):
+        return [FIRE, f"{alarm_words.SWITCH_OFF}, at the breaker if not at the device"]
     if key == keys.BOX_HOT:
         return [FIRE, "Turn the box down or unplug it"]
     if key not in (keys.HOT_KOJI, keys.SOON_HOT, keys.Recovery("bed", "temperature")) or work.hour is None:

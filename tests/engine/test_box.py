@@ -11,6 +11,7 @@ from msgspec.structs import replace
 
 from kojimon.engine import EngineSetup, ProbeSetup, advance, initial_state
 from kojimon.engine.box import BEYOND_C
+from kojimon.model import BoxKind, Priority
 from kojimon.schedule.load import load_schedule
 from tests.engine.build import AIR, BED, HUMIDITY, MIDDLE, H, Rows, site
 from tests.parts.inputs import says
@@ -205,6 +206,42 @@ def test_a_heater_that_sticks_is_told_within_the_hour_from_the_stages_highest(fr
 def test_air_that_rests_beyond_the_stage_never_becomes_usual_and_43_degrees_are_always_told() -> None:
     assert box_calls(lambda h: 30.0 if h < 4 else towards(30.0, 40.0, h - 4, 0.5), hours=9)[0][0] == "box/hot"
     assert [key for key, _ in box_calls(lambda h: 43.5, hours=2)] == ["box/hot"]
+
+
+def oven_calls(kind: str, on_h: float, per_min: float, answered: str = "") -> list[tuple[float, str, float]]:
+    """(minutes after the air passed 60 °C, event, limit) of each call of a box too hot; it climbs from 30 to 180 °C."""
+    rows = Rows(of_kind(kind, site(load_schedule(HOME))), t_ms=1_000_000)
+    rows.act("batch.start")
+    rows.act("step.done", step="inoculate", value_c=31.0, override="test")
+    rows.hold(on_h * H, {BED: 31.0, MIDDLE: 31.0, AIR: 30.0, HUMIDITY: 80.0}, every_s=60)
+    passed_min = on_h * 60 + 30 / per_min
+    for minute in range(round(60 + 30 / per_min)):
+        if answered and minute == round(24 / per_min):
+            rows.act(answered, key="box/hot", **({"for_s": 3600.0} if answered == "alarm.shelve" else {}))
+        air = min(180.0, 30.0 + per_min * (minute + 1))
+        values = {BED: 31.0 + (air - 30) / 20, MIDDLE: 31.0, AIR: air, HUMIDITY: 30.0}
+        rows.hold(on_h * H + (minute + 1) * 60.0, values, every_s=60)
+    _, outcome = advance(initial_state(), rows.take(), rows.t_ms)
+    by_no = {event.no: event for event in outcome.events}
+    calls = [by_no[m.event] for m in outcome.messages if m.priority is Priority.WAKE]
+    at = [((e.t_ms - rows.t0_ms) / 60_000 - passed_min, says(e)) for e in calls if e.key == "box/hot"]
+    return [(minutes, facts["event"], facts["limit"]) for minutes, facts in at if facts["event"] != "re"]
+
+
+@pytest.mark.parametrize("kind", BoxKind)
+@pytest.mark.parametrize("on_h", [0.2, 10.0, 22.0])
+def test_an_oven_that_is_on_calls_at_the_first_reading_of_60_degrees(kind: str, on_h: float) -> None:
+    """It passes 43 °C in 3 min and 163 °C in 28: no delay that waits for a thermostat may hold this back."""
+    ((minutes, event, limit_c),) = oven_calls(kind, on_h, 4.8)
+    assert (event, limit_c) == ("on", 60.0) and 0 <= minutes <= 1.0
+
+
+@pytest.mark.parametrize(("answered", "calls"), [("", "up"), ("alarm.acknowledge", "up"), ("alarm.shelve", "unshelve")])
+def test_a_box_called_too_hot_before_calls_anew_at_60_degrees(answered: str, calls: str) -> None:
+    """It climbs 0.5 K a minute: called at 43 °C and more, answered at 54."""
+    first, second = oven_calls("still", 22.0, 0.5, answered)
+    assert first[1] == "on" and first[2] < 60 and first[0] < 0
+    assert second[1:] == (calls, 60.0) and 0 <= second[0] <= 1.0
 
 
 def test_a_box_that_is_said_to_be_set_cooler_is_not_called_off() -> None:

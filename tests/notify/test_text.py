@@ -157,6 +157,11 @@ def test_a_box_too_hot_says_first_what_to_do_about_a_fire() -> None:
     assert told([hot]).body.startswith(fire)
     assert told([called(), hot]).body.startswith(fire), "of one cause with the koji's own alarm"
     assert fire not in told([called()]).body
+    oven = hot_alarm(key="box/hot", tray="", probe="air", value=61.0, limit=60.0)
+    text = told([called(key="box/hot", probe="air", value=61.0, limit=60.0)], desk(hot_document(alarms=(oven,))))
+    assert text.body.startswith(fire) and "switch it off, at the breaker if not at the device." in text.body
+    (todo,) = [line for line in text.body.splitlines() if line.startswith("Do: ")]
+    assert not any(word in f"{text.title} {todo}".lower() for word in ("vent", "open", "break the koji"))
 
 
 def test_a_test_says_that_it_is_one() -> None:

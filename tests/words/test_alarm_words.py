@@ -161,6 +161,12 @@ def test_no_first_line_says_bed() -> None:
     [
         ({"key": "box/off", "value": 24.1, "limit": 30.2}, "Box air 24.1 °C, usually 30.2. Is the box on? Check plug"),
         ({"key": "box/hot", "value": 41.0, "limit": 30.0}, "Box air 41 °C (limit 30). Turn it down or unplug it"),
+        ({"key": "box/hot", "value": 163.0, "limit": 60.0},
+         "Box air 163 °C (limit 60). Heater or oven on: switch it off"),
+        ({"key": "limit/air/temperature/high", "value": 61.0, "limit": 38.0},
+         "Box air 61 °C over 38. Heater or oven on: switch it off"),
+        ({"key": "limit/bed/temperature/high", "value": 46.0, "limit": 43.0, "air_c": 90.0},
+         "The koji 46 °C over 43. Heater or oven on: switch it off"),
         ({"key": "time-to-limit/bed/temperature", "value": 41.2, "limit": 43.0, "left_s": 1500.0, "tray": "top"},
          "Top tray 41.2 °C, at 43 in 25 min. Break up, spread"),
         ({"key": "time-to-limit/bed/temperature", "value": 43.0, "limit": 43.0, "left_s": 0.0},
