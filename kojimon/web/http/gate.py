@@ -200,5 +200,7 @@ class Guarded(H11Protocol):
         self._asks_s = None if limit_s is None else real_s()
 
     def _too_slow(self) -> None:
+        if self.transport.is_closing() and self.gone:
+            return  # two limits ran out at the same moment
         self._gate.slow += 1
         self.end()
