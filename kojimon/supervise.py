@@ -149,8 +149,9 @@ class Slot:
         except Exception as error:
             self._gate.open = False
             self._backoff.failed(now_s)
-            _LOG.warning("%s: cannot be started: %s", self.name, error)
-            tell(self.what, False, f"{self.name} cannot be started: {error}")
+            why = str(error) or type(error).__name__
+            _LOG.warning("%s: cannot be started: %s", self.name, why)
+            tell(self.what, False, f"{self.name} cannot be started: {why}")
             return
         self._source, self._born_s, self._well_s = source, now_s, now_s
         self._backoff.worked(now_s)

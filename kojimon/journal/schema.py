@@ -240,10 +240,10 @@ def migrate(db: sqlite3.Connection, migrations: Sequence[Migration] = MIGRATIONS
     if found > len(migrations):
         raise JournalError(
             f"the journal has version {found}, this kojimon knows up to {len(migrations)}; "
-            "install the newer kojimon again, or point journal.path at another file"
+            "install the newer kojimon again, or point journal.file at another file"
         )
     if found == 0 and db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
-        raise JournalError("the file is an SQLite database of another program; point journal.path at another file")
+        raise JournalError("the file is an SQLite database of another program; point journal.file at another file")
     for number, migration in enumerate(migrations[found:], start=found + 1):
         db.execute("BEGIN IMMEDIATE")
         try:

@@ -124,6 +124,13 @@ def test_what_cannot_be_built_is_tried_again_with_growing_delay() -> None:
     assert len(bench.made) == 1
 
 
+def test_what_fails_without_a_word_is_named_by_its_kind() -> None:
+    bench = Bench()
+    bench.slot._build = lambda: next(iter(()))
+    bench.supervisor.check(0.0)
+    assert bench.told[0][2] == "port cannot be started: StopIteration"
+
+
 def test_trouble_is_told_when_it_lasts_and_its_end_at_once() -> None:
     bench = Bench()
     bench.supervisor.check(0.0)

@@ -90,6 +90,14 @@ def test_a_symbolic_link_to_a_journal_is_the_same_journal(path: Path) -> None:
     open_or_recover(link).lock.release()
 
 
+def test_a_held_journal_names_the_setting_that_would_help(path: Path) -> None:
+    lock = Lock(path)
+    lock.take()
+    with pytest.raises(JournalError, match=r"give this one another journal\.file"):
+        Lock(path).take()
+    lock.release()
+
+
 def test_the_lock_of_a_dead_process_is_free(path: Path) -> None:
     lock = Lock(path)
     lock.path.write_text("99999\n")

@@ -102,6 +102,8 @@ def test_what_comes_from_another_page_is_turned_away(open_door: Door, path: str,
 def test_a_plain_form_without_an_origin_is_no_program(open_door: Door) -> None:
     answer = open_door.ask("POST", "/act", b"kind=alarm.test", Content_Type="application/x-www-form-urlencoded")
     assert answer.status == 403
+    told = open_door.ask("POST", "/v1/readings", b"{}", Content_Type="application/x-www-form-urlencoded")
+    assert told.status == 403 and "a token is expected" in told.json["error"]
 
 
 def test_on_loopback_without_a_token_programs_and_our_page_act(open_door: Door) -> None:

@@ -52,7 +52,7 @@ class Lock:
             os.close(fd)
             raise JournalError(
                 f"the journal {self.path.name.removesuffix('.lock')} is in use by process {holder}; "
-                "stop that one first, or give this one another journal.path"
+                "stop that one first, or give this one another journal.file"
             ) from None
         if writable:
             os.ftruncate(fd, 0)
@@ -79,7 +79,7 @@ class Lock:
             os.close(fd)
             raise JournalError(
                 f"the journal {self._journal.name} is in use by another process, perhaps by another name of the file; "
-                "stop that one first, or give this one another journal.path"
+                "stop that one first, or give this one another journal.file"
             ) from None
         except OSError as problem:
             log.warning("the journal cannot be locked here: %s", problem)

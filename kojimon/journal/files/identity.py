@@ -50,7 +50,7 @@ def identify(path: Path, known: bool) -> Whose:
     """
     with suppress(FileNotFoundError):
         if not S_ISREG(path.stat().st_mode):  # a pipe would be waited for, a device read for ever
-            raise JournalError(f"{path} is a folder, a pipe or a device; point journal.path at a file")
+            raise JournalError(f"{path} is a folder, a pipe or a device; point journal.file at a file")
     if not path.exists() or path.stat().st_size == 0:
         return Whose.NOTHING
     try:
@@ -62,13 +62,13 @@ def identify(path: Path, known: bool) -> Whose:
     if application != APPLICATION_ID and not tables >= OWN_TABLES:
         if tables:
             raise JournalError(
-                f"the file {path} is an SQLite database of another program; point journal.path at another file"
+                f"the file {path} is an SQLite database of another program; point journal.file at another file"
             )
         return Whose.NOTHING if application == version == 0 else _damaged(path, known)
     if VERSION < version <= VERSION + PLAUSIBLE_VERSIONS:
         raise JournalError(
             f"the journal has version {version}, this kojimon knows up to {VERSION}; "
-            "install the newer kojimon again, or point journal.path at another file"
+            "install the newer kojimon again, or point journal.file at another file"
         )
     sound = application == APPLICATION_ID and 1 <= version <= VERSION and tables >= OWN_TABLES
     return Whose.OURS if sound else Whose.DAMAGED
@@ -88,4 +88,4 @@ def _damaged(path: Path, known: bool) -> Whose:
         front = file.read(TRACE_BYTES)
     if known or any(trace in front for trace in TRACES) or not front.strip(b"\0"):
         return Whose.DAMAGED
-    raise JournalError(f"the file {path} is no journal of kojimon; point journal.path at another file")
+    raise JournalError(f"the file {path} is no journal of kojimon; point journal.file at another file")

@@ -181,6 +181,12 @@ def _bearer(headers: dict[str, str]) -> str:
     return value.strip() if scheme.lower() == "bearer" else ""
 
 
+NO_ORIGIN: Final = (
+    "a token is expected, as the header Authorization: Bearer TOKEN (kojimon page shows it); where none is asked for, "
+    "Content-Type: application/json"
+)
+
+
 def _check_origin(headers: dict[str, str], bearer: bool) -> None:
     """Browsers say where a POST comes from. A program need not: with a token, or where none is wanted, as JSON."""
     origin, site = headers.get("origin"), headers.get("sec-fetch-site")
@@ -194,7 +200,7 @@ def _check_origin(headers: dict[str, str], bearer: bool) -> None:
     kind = headers.get("content-type", "").partition(";")[0].strip().lower()
     program = bearer or (kind == "application/json" and "cookie" not in headers)
     if site is None and not program:
-        raise Turned(403, "an Origin is wanted")
+        raise Turned(403, NO_ORIGIN)
 
 
 def _with_headers(send: Send) -> Send:
