@@ -69,7 +69,7 @@ def standing(settings: Settings, journal: Path, now_ms: int, channels: Sequence[
         return NightCheck(text=why, why=why, channels=tuple(channels))
     made = trials(tests.events, tests.deliveries)
     probe_tests = [trial for trial in made if trial.probe]
-    found = night_check(made, now_ms, tests.changed_ms, channels, alarm_keys(settings))
+    found = night_check(made, now_ms, tests.changed_ms, channels, alarm_keys(settings), bool(settings.probes))
     return NightCheck(
         found.passed, found.text, found.why, found.overdue, found.late, chain(probe_tests[-1]) if probe_tests else "",
         tuple(channels), shown(made[-1]) if made else None,

@@ -285,7 +285,8 @@ class Daemon:
 
     def _make_simulated(self, source: SimulatedSource) -> Reading:
         monitor = HouseMonitor(self.house, self._driver)
-        box = next(probe.incubator for probe in self.settings.probes if probe.source == source.name)
+        boxes = (probe.incubator for probe in self.settings.probes if probe.source == source.name)
+        box = next(boxes, self.settings.incubators[0].name)  # without a probe it drives the time, and a cook's hands
         start_ms = self.clock.wall_ms()
         return SimulatedIncubator(
             source, box, start_ms, START_LOCAL_H, monitor, self._progress, over=self._simulation_over

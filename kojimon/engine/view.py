@@ -204,9 +204,16 @@ def _step(turn: Turn, incubator: str, known: Known, step: spec.Step) -> Step:
         closes_t_ms=known.resolve(step.window.closes) if number else None,
         marks=tuple(Mark(mark.id, mark.at_ms, undone=mark.undone) for mark in marks),
         gate=None if gate is None else Gate(gate.place, gate.at_least, gate.at_most, passed(turn, incubator, gate)),
-        advice=tuple(step.advice),
+        advice=tuple(_advice(turn, incubator, step)),
         cautions=tuple(step.cautions),
     )
+
+
+def _advice(turn: Turn, incubator: str, step: spec.Step) -> Iterator[str]:
+    """What to do, of the thermometer where there is no probe that could be put anywhere."""
+    bare = not turn.compiled.probes_at(incubator, "bed", "temperature")
+    for line in step.advice:
+        yield line.replace(" the probe ", " the thermometer ") if bare else line
 
 
 _URGENCY: Final = {"missed": 0, "due": 1, "open": 2, "waiting": 3}

@@ -126,15 +126,17 @@ def _failed(receipts: Iterable[Delivery]) -> tuple[tuple[str, str], ...]:
 
 
 def night_check(
-    found: Sequence[Trial], now_ms: int, changed_ms: int, channels: Sequence[str], keys: Iterable[str] = ()
+    found: Sequence[Trial], now_ms: int, changed_ms: int, channels: Sequence[str], keys: Iterable[str] = (),
+    probes: bool = True,
 ) -> NightCheck:
     """How it stands now.
 
     Args:
         found: every test. changed_ms: when channels or probes last changed, engine ms.
         channels: names of the channels that may wake. keys: keys of the alarms that may come.
+        probes: whether there is one to warm in the hand.
     """
-    late = tuple(_late(found, now_ms, changed_ms))
+    late = tuple(_late(found, now_ms, changed_ms)) if probes else ()
     bad = unexplained(keys)
     if bad:
         return NightCheck(False, not_passed(f"no action is known for {listing(bad)}"), late=late)

@@ -22,6 +22,10 @@ LEAST_MS: Final = 1_800_000
 """A rest shorter than this is none."""
 
 
+NOT_YET: Final = "No forecast yet: the first comes a minute or two after the spores went on."
+NO_PROBE: Final = "No forecast: it cannot be known without a probe in the koji. Look at it, and read it by hand."
+
+
 def rest(incubator: Box, speech: Speech, now_ms: int, now_utc: str) -> Sentence:
     """Whether one may sleep, and until when: the koji's own calm, or the next step where that comes sooner.
 
@@ -36,7 +40,8 @@ def rest(incubator: Box, speech: Speech, now_ms: int, now_utc: str) -> Sentence:
         return urgent
     forecast = incubator.forecast
     if not forecast:
-        return Sentence("No forecast yet: the first comes a minute or two after the spores went on.", "plain")
+        bare = not any(probe.place == "bed" for probe in incubator.probes)
+        return Sentence(NO_PROBE if bare else NOT_YET, "plain")
     if not forecast.fresh:
         return Sentence(_stale(forecast), "look")
     if not forecast.known:

@@ -59,12 +59,14 @@ def test_from_settings_to_review(kitchen: Kitchen) -> None:
     back = plain(kitchen.run("reading", "93", "F", "--tray", "top", "--ago", "2", "h").stdout)
     assert "top tray 93.0 °F. Kept for the curve; it raises no alarm." in back
     assert "check the unit" in kitchen.run("reading", "95", "C", code=1).stderr
+    asleep = plain(kitchen.run("forecast").stdout)
+    assert "No forecast: it cannot be known without a probe in the koji." in asleep
     kitchen.run("reading", "97", "F", "--tray", "top")
     kitchen.run("reading", "80", "%")
     status = plain(kitchen.run("status").stdout)
     assert "The koji is at 88.0 to 97.0 °F, read by hand now" in status
     assert "Top tray, by hand 97.0 °F" in status and "Box humidity, by hand 80 %" in status
-    assert "Not measured: the top tray, the bottom tray and the air in the box." in status
+    assert "No probe measures the top tray, the bottom tray and the air in the box." in status
 
     hot = plain(kitchen.run("reading", "110", "F", "--tray", "top").stdout)
     assert "Top tray" in hot and "110" in hot

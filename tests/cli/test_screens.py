@@ -174,7 +174,7 @@ def test_trays_without_a_probe_are_said_to_be_unmeasured(
     kitchen: Kitchen, pretend: Callable[[Document], Pretended]
 ) -> None:
     pretend(document(box(trays=("top", "middle", "bottom"))))
-    assert "Not measured: the middle tray." in lines(kitchen, "status", width=80)
+    assert "No probe measures the middle tray." in lines(kitchen, "status", width=80)
 
 
 def test_several_boxes_are_shown_one_after_the_other(

@@ -89,3 +89,11 @@ def test_the_demonstration_keeps_its_journal_in_a_folder_of_its_own() -> None:
     finally:
         shutil.rmtree(one.parent)
         shutil.rmtree(two.parent)
+
+
+def test_a_batch_without_a_probe_can_be_practised_on_simulated_time(kitchen: Kitchen) -> None:
+    bare = SIMULATED.format(folder=kitchen.folder).replace("speed: 0", "speed: 0, hours: 5")
+    kitchen.config.write_text(bare[: bare.index("probes:")] + "probes: {}\n" + bare[bare.index("journal:") :])
+    ran = kitchen.child("run", within_s=300)
+    assert ran.returncode == 0 and "cannot be started" not in ran.stdout + ran.stderr
+    assert "No probe is in the rice: the schedule runs on its hours." in ran.stdout

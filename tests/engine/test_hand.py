@@ -49,6 +49,18 @@ def test_a_batch_by_hand_alone_runs_on_its_hours_and_is_never_called_unseen() ->
     assert box(state, rows.t_ms).places == () and box(state, rows.t_ms).probes == ()
 
 
+def test_advice_speaks_of_the_thermometer_where_there_is_no_probe() -> None:
+    schedule = home_schedule()
+    steps = [replace(step, advice=("Put the probe back.",)) for step in schedule.steps]
+    told = replace(schedule, steps=type(schedule.steps)(steps))
+    bare_site = replace(site(told), probes=())
+    for setup, said in ((site(told), "Put the probe back."), (bare_site, "Put the thermometer back.")):
+        rows = Rows(setup)
+        rows.act("batch.start")
+        state, _ = run(rows)
+        assert {line for step in box(state, rows.t_ms).steps for line in step.advice} == {said}
+
+
 def test_it_opens_a_window_at_once_and_stands_as_what_it_is() -> None:
     rows = begun()
     rows.at(20 * H).act("reading", value_c=39.0, tray="top")

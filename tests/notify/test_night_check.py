@@ -41,6 +41,10 @@ def test_answered_on_the_phone_in_time_arms() -> None:
     assert found.text == "Night check passed: acknowledged by anna after 40 s, 9 min ago"
 
 
+def test_without_a_probe_none_is_to_be_warmed() -> None:
+    assert stands([]).overdue and stands([], probes=False).overdue == ()
+
+
 def test_what_does_not_arm_says_why() -> None:
     told = {
         "never": stands([]),

@@ -311,7 +311,7 @@ def test_a_probe_is_moved_to_another_tray_without_a_script(door: Door) -> None:
     fields = {**forms(before, "probe.move"), "probe": "bed", "tray": "bottom"}
     told = door.get(door.form("/act", fields).headers["location"])
     assert "Probe bed was moved from the top tray to the bottom tray." in told.text
-    assert "bed, in the bottom tray" in told.text and "Not measured: the top tray." in told.text
+    assert "bed, in the bottom tray" in told.text and "No probe measures the top tray." in told.text
     answer = door.form("/act", {**forms(told, "probe.move"), "probe": "bed", "tray": "bottom"})
     assert answer.status == 409 and "in bottom already" in answer.text
     # The other tests share this daemon.

@@ -11,7 +11,7 @@ from kojimon.contract.state import Box, Harvest, Next, OpenBatch, Step
 from kojimon.forecast.answers import Check
 from kojimon.words import outlook
 from kojimon.words.speech import Speech
-from tests.parts.statedoc import NOW_MS, NOW_UTC, at, foreseen, hot_alarm, sound
+from tests.parts.statedoc import BOX, NOW_MS, NOW_UTC, at, foreseen, hot_alarm, sound
 
 SPEECH = Speech(steps={"mix": "Break up and mix"})
 
@@ -66,7 +66,8 @@ def test_a_batch_that_contradicts_its_forecast_makes_the_promise_doubtful() -> N
 
 def test_without_a_batch_or_a_forecast_it_says_so() -> None:
     assert "nothing to forecast" in rest(replace(box(), batch=None))
-    assert rest(replace(box(), forecast=None)).startswith("No forecast yet")
+    assert rest(replace(box(), forecast=None, probes=BOX.probes)).startswith("No forecast yet")
+    assert rest(replace(box(), forecast=None)).startswith("No forecast: it cannot be known without a probe")
 
 
 def test_when_it_is_ready_where_the_harvest_is_next() -> None:

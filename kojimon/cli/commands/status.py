@@ -173,7 +173,7 @@ def _values(incubator: Box, speech: Speech) -> None:
         screen.say(say.big_first(f"{', '.join(beside)}."), "quiet")
     missing = unmeasured(incubator)
     if missing:
-        screen.say(f"Not measured: {say.listing(missing)}.", "quiet")
+        screen.say(f"No probe measures {say.listing(missing)}.", "quiet")
     untold = boxes.untold(incubator.off_untold, incubator.place("bed") is not None)
     for line in (untold, boxes.WARMTH.get(incubator.warmth_untold, "")):
         if line:
