@@ -12,6 +12,7 @@ import pytest
 from kojimon.cli.commands import alarms, probes, status
 from kojimon.cli.shared import screen
 from kojimon.contract import acts
+from kojimon.contract.rows import ListedProbe
 from kojimon.contract.state import Document, Now
 from tests.cli.conftest import Kitchen
 from tests.parts.statedoc import BOX, NOW_MS, NOW_UTC, at, box, document, hot_alarm, probed
@@ -37,9 +38,10 @@ class Pretended:
     def night_check(self) -> None:
         return None
 
-    def probes(self) -> list[Plain]:
-        told = {"incubator": "box", "expect_every_s": 10.0}
-        return [{**told, **msgspec.to_builtins(probe), **self.more} for probe in self.shown.incubators[0].probes]
+    def probes(self) -> list[ListedProbe]:
+        told = {"incubator": "box", "expect_every_s": 10.0, **self.more}
+        found = self.shown.incubators[0].probes
+        return [ListedProbe(**msgspec.structs.asdict(probe), **told) for probe in found]
 
 
 @pytest.fixture
