@@ -74,9 +74,11 @@ def reach(turn: Turn, incubator: str, condition: Condition) -> float | None:
 
 def shows_growth(condition: Condition) -> bool:
     """Whether a condition stands for the koji's own heat: warm koji that does not count from hour 0 on. Koji that is
-    colder than the box's air was warmed by that. Where a rise of its own is wanted, that says so instead."""
+    colder than the box's air was warmed by that, even where it had risen a little by itself before. Of a height that
+    says nothing a wanted rise of its own says it all."""
     warm = condition.place == "bed" and condition.quantity == "temperature" and condition.at_least is not None
-    return warm and not condition.above and condition.from_s > 0 and condition.own_rise is None
+    says = condition.own_rise is None or (condition.at_least is not None and condition.at_least >= SAYS_C)
+    return warm and not condition.above and condition.from_s > 0 and says
 
 
 def waits_to_rise(turn: Turn, incubator: str, condition: Condition) -> bool:

@@ -21,7 +21,8 @@ from kojimon.engine.state import Course, CourseBlock, elapsed_ms
 from kojimon.engine.turn import Turn
 from kojimon.engine.work import COOLING_WORK
 
-TAUS_H = (0.5, 1.0, 2.0, 4.0, 8.0)
+TAUS_H = (0.1, 0.5, 1.0, 2.0, 4.0, 8.0)
+"""The first is hardly slower than the air: koji that air as fast, or faster, leaves behind did not rise by itself."""
 BLOCK_MS = 1_800_000
 """Half an hour; the last two are the hour that is looked at."""
 LEAST_TICKS = 8
@@ -95,7 +96,8 @@ def _worked(turn: Turn, incubator: str, known: Known) -> tuple[int, int]:
 def _went_on(turn: Turn, no: int, zero_ms: int, around_c: float | None, worked_ms: int) -> Course:
     """The probe's courses two minutes further, its distance from them added to the half hour that runs."""
     value, course = turn.last_v[no], turn.courses.get(no)
-    if course is None or course.zero_ms != zero_ms or course.seen < (around_c is not None):
+    strange = course is None or course.zero_ms != zero_ms or len(course.levels) != len(TAUS_H)
+    if course is None or strange or course.seen < (around_c is not None):
         course = Course(zero_ms, turn.t_ms, turn.t_ms, (value,) * len(TAUS_H), around_c is not None, turn.t_ms)
     levels = course.levels
     if around_c is not None:

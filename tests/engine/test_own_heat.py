@@ -135,6 +135,27 @@ def test_what_the_box_does_is_no_growth_however_slowly_the_rice_follows(around: 
     assert found.recognised_h is None and len(found.told_h) == 1
 
 
+@pytest.mark.parametrize("rose_k", [0.0, 2.0])
+@pytest.mark.parametrize("air_per_h", [6.0, 8.0, 15.0])
+def test_koji_that_its_box_heats_keeps_the_lower_limits_of_koji_that_does_not_grow(
+    air_per_h: float, rose_k: float
+) -> None:
+    """From hour 10 on the air runs away and the koji, risen by itself or not, follows by 4 K an hour: 40 °C, the limit
+    of koji that is still settling in, is passed at hour 12.25 or a little later, and waits five minutes."""
+    rows = Rows(Kitchen.setup("unknown", "unknown", True))
+    rows.act("batch.start")
+    rows.act("step.done", step="inoculate", value_c=31.0, override="test")
+    for minute in range(14 * 60):
+        ran_h = max(0.0, minute / 60 - 10)
+        koji_c = 31.0 - rose_k * (1 - min(1.0, minute / 600)) + 4.0 * ran_h
+        rows.hold((minute + 1) * 60.0, {BED: koji_c, AIR: min(70.0, 30.0 + air_per_h * ran_h)}, every_s=60)
+    state, outcome = advance(initial_state(), rows.take(), rows.t_ms)
+    assert [event.key for event in outcome.events if event.kind == "stage"] == ["settling"]
+    hot = next(event for event in outcome.events if event.key == "limit/bed/temperature/high")
+    assert says(hot)["limit"] == 40.0 and (hot.t_ms - rows.t0_ms) / 3_600_000 <= 12.5
+    assert rose_k or state.batches["box"].own_rise_k < 0.5
+
+
 @pytest.mark.parametrize("tau_h", [0.5, 2.0, 4.0])
 @pytest.mark.parametrize("mat_k", [0.0, 9.6])
 def test_rice_that_comes_back_from_a_mixing_did_not_warm_itself(tau_h: float, mat_k: float) -> None:
