@@ -12,11 +12,11 @@ where growth stops (importer's text on koji); cold room: before the coldest tray
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from random import Random
 from typing import Any, NamedTuple
 
-from msgspec.structs import replace
+from msgspec import structs
 
 from kojimon.engine import advance, initial_state, view
 from kojimon.engine.box import BEYOND_C
@@ -144,7 +144,7 @@ class Begun(Night):
         """The second daemon takes the rows in as well; its first are its own start and the batch."""
         if self.first:
             at_ms = rows[0].t_ms if isinstance(rows[0], InputRow) else rows[0][1]
-            begun = [replace(row, t_ms=at_ms) for row in self.first]
+            begun = [structs.replace(row, t_ms=at_ms) for row in self.first]
             begun.append(input_row(0, at_ms, "act", _act("batch.start", name="begun", hour0_t_ms=zero_ms)))
             rows, self.first = [*begun, *rows], []
         self.second, outcome = advance(self.second, rows, now_ms)
