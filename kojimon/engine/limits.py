@@ -44,7 +44,19 @@ def bands_in_force(turn: Turn, incubator: str) -> list[Band]:
     before = schedule.stages[index - 1] if index else None
     into_s = elapsed_ms(turn.anchors, batch.stage_since_ms, turn.t_ms) // MINUTE_MS * 60
     untold = _UNTOLD.get(turn.compiled.kind_of(incubator), ())
-    return [_ramped(band, before, into_s) for band in stage.bands if (band.place, band.quantity) not in untold]
+    bands = [_ramped(band, before, into_s) for band in stage.bands if (band.place, band.quantity) not in untold]
+    return [_of_maybe_a_mat(band) for band in bands] if _maybe_a_mat(turn, incubator) else bands
+
+
+def _maybe_a_mat(turn: Turn, incubator: str) -> bool:
+    """Whether cold air says nothing: the kind of box is not said, and the koji, which calls when it cools, is seen."""
+    unknown = turn.compiled.kind_of(incubator) == BoxKind.UNKNOWN
+    return unknown and bool(fresh(turn, turn.compiled.probes_at(incubator, "bed", "temperature")))
+
+
+def _of_maybe_a_mat(band: Band) -> Band:
+    of_air = (band.place, band.quantity) == ("air", "temperature")
+    return replace(band, low=None, low_low=None) if of_air else band
 
 
 _UNTOLD: Final[dict[str, tuple[tuple[str, str], ...]]] = {

@@ -41,6 +41,7 @@ class Watched:
         self.untold = view(state, rows.t_ms).incubators[0].off_untold
         by_no = {event.no: event for event in outcome.events}
         calls = [(by_no[message.event], message.priority) for message in outcome.messages]
+        self.told = {event.key for event, _ in calls if says(event).get("event") in ("on", "up")}
         self.off = [
             (priority, round((event.t_ms - rows.t0_ms) / 3_600_000, 1))
             for event, priority in calls if event.key == "box/off" and says(event)["event"] in ("on", "up")
@@ -98,3 +99,21 @@ def test_a_box_that_is_off_when_the_harvest_is_open_is_told_and_wakes_once_the_k
     falls = Watched("still", air, 48, lambda h: 20.0, lambda h: grown(h) if h < 42 else max(20.0, 31.0 - 2 * (h - 42)))
     assert [priority for priority, _ in falls.off] == [Priority.TELL, Priority.WAKE]
     assert 43.5 <= falls.off[1][1] <= 43.8
+
+
+def test_koji_that_is_warm_in_air_as_cold_as_its_room_may_lie_on_a_mat_and_nothing_is_said() -> None:
+    warm, cold = (lambda h: 31.0), (lambda h: max(21.5, 31.0 - 2 * h))
+    low = {"limit/air/temperature/low", "limit/bed/temperature/low"}
+    assert Watched("unknown", lambda h: 21.2, 10, koji=warm).told & low == set()
+    assert Watched("unknown", lambda h: 21.2, 10, koji=cold).told & low == {"limit/bed/temperature/low"}
+    assert "limit/air/temperature/low" in Watched("still", lambda h: 21.2, 10, koji=warm).told
+
+
+def test_where_no_probe_is_in_the_koji_cold_air_is_told_in_a_box_of_unknown_kind() -> None:
+    setup = of_kind("unknown", site(load_schedule(HOME)))
+    rows = Rows(replace(setup, probes=tuple(probe for probe in setup.probes if probe.place != "bed")))
+    rows.act("batch.start")
+    rows.act("step.done", step="inoculate", value_c=31.0, override="test")
+    rows.hold(4 * 3600.0, {AIR: 21.2}, every_s=60)
+    _, outcome = advance(initial_state(), rows.take(), rows.t_ms)
+    assert "limit/air/temperature/low" in {event.key for event in outcome.events if event.kind == "alarm"}
