@@ -33,6 +33,12 @@ MEANS: Final = {
 }
 WRAPPED: Final = "A wrapped tray loses its heat slowly and can overheat from about hour 20."
 """Film with some holes passes less than a tenth of the vapour that would have to leave (derived, from Sato 1992)."""
+UNFIT: Final = {
+    (BoxKind.FAN, Cover.CLOTH): "A fan dries a cloth within two hours, and the rice after it. Wrap or lid each tray,"
+    " with a few holes.",
+    (BoxKind.FAN, Cover.OPEN): "The air of a fan dries open rice fast. Wrap or lid each tray, with a few holes.",
+}
+"""Pairs of box and cover that the schedules advise against (a wrung towel in moving air: 1.4 h, derived)."""
 UNTOLD: Final = {
     "mat": "The air does not tell whether the heat mat is on.",
     "room": "The air of the box is hardly warmer than its room: it does not tell whether the box is on.",
@@ -56,6 +62,8 @@ def named(kind: str, cover: str) -> str:
 def means(kind: str, cover: str) -> Iterator[str]:
     """What the kind of box and the cover mean for whoever watches, in sentences."""
     yield from MEANS.get(BoxKind(kind), ())
+    if (kind, cover) in UNFIT:
+        yield UNFIT[BoxKind(kind), Cover(cover)]
     if cover == Cover.CLOTH_AND_PLASTIC:
         yield WRAPPED
 

@@ -3,7 +3,12 @@
 from __future__ import annotations
 
 import json
+import re
+from pathlib import Path
 
+import pytest
+
+from kojimon.words.boxes import UNFIT
 from tests.cli.conftest import Kitchen
 
 COURSE = "hour,bed.temperature_c,air.temperature_c\n" + "".join(
@@ -32,6 +37,18 @@ def test_check_says_what_the_kind_of_box_means(kitchen: Kitchen) -> None:
     told = " ".join(kitchen.run("check").stdout.split())
     assert "a heat mat, rice under cloth and plastic." in told
     assert "cannot tell by it whether the mat is on" in told and "can overheat from about hour 20" in told
+
+
+@pytest.mark.parametrize(("cover", "unfit"), [("cloth", True), ("open", True), ("cloth-and-plastic", False)])
+def test_check_remarks_on_a_cover_that_the_schedule_advises_against(kitchen: Kitchen, cover: str, unfit: bool) -> None:
+    settings(kitchen, f"box: {{kind: fan, cover: {cover}}}, ")
+    assert ("Wrap or lid each tray" in " ".join(kitchen.run("check").stdout.split())) is unfit
+
+
+def test_the_example_of_the_readme_is_no_pair_that_check_remarks_on() -> None:
+    readme = (Path(__file__).resolve().parents[2] / "README.md").read_text(encoding="utf-8")
+    pairs = re.findall(r"\{kind: ([a-z-]+), cover: ([a-z-]+)\}", readme)
+    assert pairs and not UNFIT.keys() & set(pairs)
 
 
 def test_a_curve_is_rehearsed_by_the_kind_of_box_asked_for_or_that_of_the_settings(kitchen: Kitchen) -> None:
