@@ -301,7 +301,7 @@ def _lasted(event: Event) -> str:
 
 
 def _folded(send: Send, events: Sequence[Event], desk: Desk, speech: Speech) -> Text:
-    teller, lines = event_words.Teller(speech), []
+    teller, lines = event_words.Teller(speech, lambda event: _work(event, desk)), []
     events = sorted(events, key=lambda event: event.kind != "summary")
     ended = {_occurrence(event) for event in events if _is_over(event)}
     for event in events:
@@ -350,8 +350,7 @@ def _box(incubator: str, desk: Desk) -> Box | None:
 
 
 def _work(event: Event, desk: Desk) -> Work:
-    box = _box(event.incubator, desk)
-    return status.work_of(box, desk.now_ms) if box is not None else Work()
+    return status.work_at(desk.document, event.incubator, desk.now_ms)
 
 
 def _alarm(event: Event, desk: Desk) -> Alarm:

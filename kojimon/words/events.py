@@ -51,10 +51,14 @@ def line(event: Event, speech: Speech, work: Work | None = None) -> Line | None:
 
 
 class Teller:
-    """Tells a run of events one by one, keeping in mind what was done to the koji of each box."""
+    """Tells a run of events one by one, keeping in mind what was done to the koji of each box.
 
-    def __init__(self, speech: Speech) -> None:
-        self.speech = speech
+    Args:
+        work_of: what was done to the koji of an event, where it is known better than from the events that are told.
+    """
+
+    def __init__(self, speech: Speech, work_of: Callable[[Event], Work] | None = None) -> None:
+        self.speech, self._work_of = speech, work_of
         self._seen: dict[str, _Seen] = {}
 
     def tell(self, event: Event) -> Line | None:
@@ -67,7 +71,7 @@ class Teller:
         alarm = what if isinstance(what, stated.AlarmChange) else None
         if alarm and (seen.held_for_nothing(key, alarm) or (key == "test" and alarm.to == "NORM")):
             return None
-        return line(event, self.speech, seen.work(event.t_ms))
+        return line(event, self.speech, self._work_of(event) if self._work_of else seen.work(event.t_ms))
 
 
 class _Seen:

@@ -83,6 +83,12 @@ def work_of(incubator: Box, now_ms: int) -> Work:
     )
 
 
+def work_at(document: Document, incubator: str, now_ms: int) -> Work:
+    """What has been done to the koji of a box, by its name; nothing where there is none."""
+    box = document.box(incubator)
+    return Work() if box is None else work_of(box, now_ms)
+
+
 def sentence(incubator: Box, speech: Speech, now_ms: int) -> Sentence:
     """How it stands, in one sentence.
 

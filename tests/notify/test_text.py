@@ -164,6 +164,13 @@ def test_a_box_too_hot_says_first_what_to_do_about_a_fire() -> None:
     assert not any(word in f"{text.title} {todo}".lower() for word in ("vent", "open", "break the koji"))
 
 
+def test_alarms_told_together_advise_what_each_of_them_advises_alone() -> None:
+    alone = told([called()], desk(hot_document()))
+    assert alone.title.endswith("Break up, spread")
+    for kind in ("flood", "digest"):
+        assert "Break up, spread" in told([called(), called(8)], desk(hot_document()), kind=kind).body
+
+
 def test_a_test_says_that_it_is_one() -> None:
     doc = document(alarms=(Alarm("test", "UNACK", occurrence=1, since_t_ms=NOW_MS, priority="wake"),))
     event = event_row(5, NOW_MS, "alarm", "", "", "test", {"test": True, "text": "Tonight's test", "occurrence": 1,

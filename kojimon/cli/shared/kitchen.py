@@ -297,7 +297,8 @@ def incubator_of(document: StateDocument, name: str, batch: bool = False) -> Box
 
 def print_events(kitchen: Kitchen, events: Sequence[Event]) -> None:
     """What came of an act, in words."""
-    teller = Teller(words.speech_of(kitchen.state()))
+    state = kitchen.state()
+    teller = Teller(words.speech_of(state), lambda event: words.work_at(state, event.incubator, state.t_ms))
     for event in events:
         line = teller.tell(event)
         if line is not None:

@@ -22,6 +22,7 @@ from kojimon.web.page.forms import number
 from kojimon.web.page.shown import render
 from kojimon.web.page.viewer import Viewer, viewer_of
 from kojimon.words.events import Teller
+from kojimon.words.status import work_at
 
 PICTURE_POLICY: Final = "default-src 'none'; style-src 'unsafe-inline'; sandbox"
 """For a curve that stands alone: it carries its style sheet along and nothing else."""
@@ -91,7 +92,7 @@ class Page:
 
     def sentences(self, events: Sequence[Event], document: Document, viewer: Viewer) -> list[str]:
         """Events in words."""
-        teller = Teller(viewer.speech(document))
+        teller = Teller(viewer.speech(document), lambda event: work_at(document, event.incubator, document.t_ms))
         lines = [teller.tell(event) for event in events]
         return [line.text for line in lines if line is not None]
 
