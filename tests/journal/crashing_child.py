@@ -16,8 +16,7 @@ from kojimon.journal.files.damage import open_or_recover
 from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import Chunk, Unacked
 from kojimon.journal.writing.writer import Writer
-from kojimon.model import Message, Priority
-from tests.parts.inputs import event_row
+from kojimon.model import Event, Message, Priority
 
 
 def main() -> None:
@@ -46,7 +45,7 @@ def main() -> None:
         events = []
         if turn % 3 == 2:
             event_no += 1
-            events = [event_row(event_no, seq * 10, "box", f"b{event_no}", "", BatchStart())]
+            events = [Event(event_no, seq * 10, "box", f"b{event_no}", "", BatchStart())]
         messages = [Message(f"event-{event.no}", event.no, Priority.TELL) for event in events]
         unacked = [Unacked("broker", turn, b"%d" % seq)]
         writer.submit(Chunk(
