@@ -49,7 +49,7 @@ PROMISES = {
                                 "PYTHONTZPATH=/usr/share/zoneinfo"],
     ),
     "files are bounded": ("Service.LimitNOFILE", ["1024"]),
-    "processes are bounded": ("Service.StepsMax", ["128"]),
+    "processes are bounded": ("Service.TasksMax", ["128"]),
     "a child that is ended does not end all": ("Service.OOMPolicy", ["continue"]),
     "its log is bounded": ("Service.LogRateLimitBurst", ["200"]),
     "no device but those named": ("Service.DevicePolicy", ["closed"]),
