@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 
-import msgspec
 import pytest
 
 from kojimon.alarms.levels import IDLE, Threshold, judge
@@ -249,7 +248,7 @@ def test_out_of_service_says_why_until_it_is_back() -> None:
     why = "new cable on Sunday"
     case.do("alarm.out_of_service", key=HIGH, reason=why)
     assert [(row.state, row.reason) for row in case.listed()] == [("OOSRV", why)]
-    told = Teller(Speech()).tell(msgspec.to_builtins(case.events[-1]))
+    told = Teller(Speech()).tell(case.events[-1])
     assert told is not None and told.text.startswith(f"Switched off for repair ({why}): ")
     case.do("alarm.out_of_service", key=HIGH, reason="another")
     assert case.events[-1].kind == "unchanged" and case.listed()[0].reason == why
