@@ -10,11 +10,13 @@ from typing import Any
 import pytest
 
 from kojimon.contract.inputs import Forecast
+from kojimon.forecast.kept import pack, thin
 from kojimon.journal.reading.reader import Reader
 from kojimon.review.load import load_case
 from kojimon.review.measure.minutes import Minute, gap_of, joined, read_minutes, runs
 from kojimon.web.api.curves import Curves, View, fan_of
 from tests.curve.sheets import read
+from tests.parts.outlooks import made
 from tests.review.kitchen import Kitchen
 from tests.web.pages import Door, page
 
@@ -81,17 +83,16 @@ def test_the_same_curve_has_the_same_tag(reader: Reader) -> None:
     assert one.ready("b-1") and not one.ready("b-2")
 
 
-FORECAST: dict[str, Any] = {
-    "at_s": 18_000.0,
-    "curve": {"in_h": [0.5, 1.0], "p10_c": [31.0, 32.0], "p50_c": [32.0, 33.0], "p90_c": [33.0, 35.0]},
-}
+FORECAST: dict[str, Any] = pack(thin(made(5.0, bed_c=32.0, per_h=1.0)))
+"""As the journal keeps it: names at the top, lists below; made at hour 5."""
 
 
 def test_the_likely_range_of_a_forecast(reader: Reader) -> None:
     case = load_case(reader, "b-1")
     fan = fan_of(Forecast(incubator="box", forecast=FORECAST), case)
     assert fan is not None
-    assert (fan.hours, fan.low_c, fan.high_c) == ((5.5, 6.0), (31.0, 32.0), (33.0, 35.0))
+    assert fan.hours == (5.0, 6.0, 7.0, 8.0, 9.0, 10.0, 11.0, 13.0, 15.0, 17.0)
+    assert (fan.low_c[:2], fan.middle_c[:2], fan.high_c[:2]) == ((31.5, 32.5), (32.0, 33.0), (32.5, 33.5))
 
 
 @pytest.mark.parametrize(
@@ -101,7 +102,7 @@ def test_the_likely_range_of_a_forecast(reader: Reader) -> None:
         {"forecast": None},
         {"incubator": "other", "forecast": FORECAST},
         {"incubator": "box", "forecast": {"at_s": 1.0}},
-        {"incubator": "box", "forecast": {**FORECAST, "curve": {**FORECAST["curve"], "p90_c": [1.0]}}},
+        {"incubator": "box", "forecast": {**FORECAST, "curve": [*FORECAST["curve"][:5], [1.0], FORECAST["curve"][6]]}},
     ],
 )
 def test_what_is_no_forecast_of_this_box_is_left_out(reader: Reader, payload: dict[str, Any]) -> None:
