@@ -71,9 +71,11 @@ def test_a_thousand_nights() -> None:
 def test_nights_with_a_single_probe_that_comes_to_lie_elsewhere() -> None:
     """With one probe in the koji its place is all there is to see by: who put it back is not called for it.
 
-    Real excursions are few, for nobody sees the koji of the other trays.
+    Real excursions are few, for nobody sees the koji of the other trays. Two in forty nights may wake without a cause,
+    and of ten nights one.
     """
-    hold(verdicts(range(size(10, 0), size(20, 40)), alone=True), most=2 / 40, excursions=1 / 40)
+    nights = range(size(10, 0), size(20, 40))
+    hold(verdicts(nights, alone=True), most=max(2 / 40, 1 / len(nights)), excursions=1 / 40)
 
 
 @pytest.mark.bench
