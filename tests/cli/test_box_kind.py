@@ -59,3 +59,13 @@ def test_a_curve_is_rehearsed_by_the_kind_of_box_asked_for_or_that_of_the_settin
     assert off(kitchen) == ["box/off"]
     assert off(kitchen, "--box", "unknown") == []
     assert "--box" in kitchen.run("rehearse", "--batch", "one", "--box", "still", code=2).stderr
+
+
+def test_calls_of_an_alarm_that_still_holds_are_told_in_the_line_they_repeat(kitchen: Kitchen) -> None:
+    (kitchen.folder / "c.csv").write_text(COURSE)
+    words = ("rehearse", "c.csv", "--schedule", "rice-koji-home-trays", "--box", "still")
+    events = json.loads(kitchen.run(*words, "--json").stdout)["events"]
+    again = [event for event in events if event["key"] == "box/off" and event["data"].get("event") == "re"]
+    told = " ".join(kitchen.run(*words).stdout.split())
+    assert len(again) > 1 and f"(called {len(again)} times more, last at hour {again[-1]['hour']:.2f})" in told
+    assert "Again: " not in told

@@ -13,7 +13,7 @@ from kojimon.cli.shared import screen
 from kojimon.cli.shared.batches import HOUR_MS, batch_of
 from kojimon.cli.shared.opening import open_kitchen, rows_of, settings_file
 from kojimon.cli.shared.options import config_option, example, json_option
-from kojimon.contract.events import ProbeBack
+from kojimon.contract.events import AlarmChange, ProbeBack
 from kojimon.errors import KojimonError, UsageError
 from kojimon.model import BoxKind, Cover, plain_event
 from kojimon.settings.spec import Box
@@ -143,17 +143,32 @@ def _hour(event: Event, result: Rehearsal, digits: int) -> float | None:
 
 
 def tell(result: Rehearsal, speech: Speech) -> None:
-    """Events with their hours, in words."""
+    """Events with their hours, in words; calls of an alarm that still holds are told in the line they repeat."""
     teller = Teller(speech)
-    cells, tones = [], []
+    cells: list[list[str]] = []
+    tones = []
+    called: dict[tuple[str, str], int] = {}
+    again: dict[int, list[float | None]] = {}
     for event in result.events:
         if isinstance(event.what, ProbeBack) and event.key in ("asked", "said"):
             continue  # a question of then, which nobody can answer now
         line, hour = teller.tell(event), _hour(event, result, 2)
-        if line is not None:
+        alarm = (event.incubator, event.key)
+        if isinstance(event.what, AlarmChange) and event.what.event == "re" and alarm in called:
+            again.setdefault(called[alarm], []).append(hour)
+        elif line is not None:
+            if isinstance(event.what, AlarmChange):
+                called[alarm] = len(cells)
             cells.append(["" if hour is None else f"{hour:.2f}", line.text])
             tones.append(line.tone)
+    for index, hours in again.items():
+        cells[index][1] += _again(hours)
     screen.story([">hour", "what"], cells, tones)
+
+
+def _again(hours: list[float | None]) -> str:
+    often = "once more" if len(hours) == 1 else f"{len(hours)} times more"
+    return f" (called {often}{'' if hours[-1] is None else f', last at hour {hours[-1]:.2f}'})"
 
 
 def with_schedule(speech: Speech, plan: Schedule) -> Speech:
