@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-import msgspec
-
 from kojimon.daemon.house import House
 from kojimon.journal.reading.reader import Reader
 from kojimon.model import Event
@@ -40,5 +38,5 @@ def mirror_of(house: House) -> Mirror | None:
 
 def as_lines(events: Sequence[Event], speech: Speech) -> list[str]:
     """Events as lines on a curve; "" for what is bookkeeping only."""
-    lines = [words.line(msgspec.to_builtins(event), speech) for event in events]
+    lines = [words.line(event, speech) for event in events]
     return [line.text if line is not None else "" for line in lines]
