@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import json
 
+from msgspec import convert
+
 from kojimon.cli.commands.probes import quality_of
+from kojimon.contract.rows import ListedProbe
 from tests.cli.conftest import Kitchen
 from tests.parts.wait import until
 
@@ -66,7 +69,11 @@ def test_the_probe_is_said_to_be_back_where_it_was_asked(kitchen: Kitchen) -> No
 
 
 def test_a_silent_probe_says_why_where_it_is_known() -> None:
-    assert quality_of({"silent": True, "quality": 0, "value": 33.0}) == "silent"
-    assert quality_of({"silent": True, "quality": None, "value": None}) == "silent"
-    assert "last will" in quality_of({"silent": True, "quality": 14, "value": 33.0})
-    assert quality_of({"silent": False, "quality": 8, "value": 33.0}) == "stuck"
+    def told(quality: int | None, value: float | None = 33.0, silent: bool = True) -> str:
+        known = {"name": "bed", "no": 1, "place": "bed", "tray": "", "quantity": "temperature", "incubator": "box"}
+        return quality_of(convert({**known, "quality": quality, "value": value, "silent": silent}, ListedProbe))
+
+    assert told(0) == "silent"
+    assert told(None, value=None) == "silent"
+    assert "last will" in told(14)
+    assert told(8, silent=False) == "stuck"

@@ -17,7 +17,7 @@ import pytest
 from kojimon import engine
 from kojimon.core.advance import advance, row_t_ms
 from kojimon.journal.reading.reader import Reader
-from kojimon.model import InputRow
+from kojimon.model import InputRow, typed_event
 from kojimon.web.http.door import socket_path
 from tests.daemon.process import Process
 from tests.parts.broker import Broker
@@ -134,9 +134,9 @@ def test_a_batch_goes_on_after_a_kill_and_nothing_is_said_twice(tmp_path: Path) 
         assert after[: len(before)] == before
         again = Counter(event["kind"] for event in after[len(before) :])
         assert again["start"] == 1 and not {"batch-start", "step-done", "stage"} & set(again)
-        (start,) = [event for event in after[len(before) :] if event["kind"] == "start"]
-        assert start["data"]["clean"] is False and start["data"]["gap_source"] == "boot"
-        assert 0 <= start["data"]["gap_ms"] < 600_000
+        (start,) = [says(typed_event(event)) for event in after[len(before) :] if event["kind"] == "start"]
+        assert start["clean"] is False and start["gap_source"] == "boot"
+        assert 0 <= start["gap_ms"] < 600_000
 
 
 def test_a_second_daemon_on_the_same_journal_is_refused(tmp_path: Path) -> None:
