@@ -13,7 +13,7 @@ from kojimon.engine.setup import to_json
 from kojimon.errors import ConfigurationError
 from kojimon.journal.records import Chunk
 from kojimon.model import Message, Priority
-from kojimon.notify.memory import MOST_ITEMS, Memory
+from kojimon.notify.memory import Memory
 from kojimon.notify.watch import Watch
 from kojimon.review.measure.alarms import alarm_figures
 from kojimon.schedule.load import load_schedule
@@ -241,7 +241,8 @@ def test_50_a_month_of_a_flapping_alarm_fills_nothing_and_hides_nobody(monkeypat
         sizes.append(len(encode(state)))
     assert max(sizes[-48:]) <= max(sizes[:48]) + 64
     memory = Memory(threading.Condition())
-    for number in range(3 * MOST_ITEMS):
+    monkeypatch.setattr("kojimon.notify.memory.MOST_ITEMS", 500)
+    for number in range(1500):
         event = event_row(number, t_ms, "alarm", "", "", "health/broker:house", {"occurrence": number})
         message = Message(f"/health/broker:house#{number}.1", number, Priority.TELL)
         memory.committed(Chunk(events=[event], messages=[message], horizon_ms=t_ms))
