@@ -30,7 +30,7 @@ def test_a_probe_is_moved_beside_a_daemon_and_is_still_there_after_a_restart(kit
     kitchen.show(koji_top=33.2)
     until(lambda: "33.2" in kitchen.run("probes").output)
     assert "spike" not in kitchen.run("probes").output and tray(kitchen, "koji-top") == "bottom"
-    assert "not measured: the top tray" in " ".join(kitchen.run("status").output.split()).lower()
+    assert "No probe measures the top tray." in " ".join(kitchen.run("status").output.split())
     kitchen.stop()
     kitchen.start()
     assert tray(kitchen, "koji-top") == "bottom"
