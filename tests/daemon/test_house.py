@@ -65,7 +65,7 @@ def test_where_nothing_can_be_stored_it_watches_all_the_same(tmp_path: Path) -> 
     nowhere = JournalSettings(path=str(tmp_path / "file" / "j"), ballast_mb=0)
     with running(broker_site(tmp_path, journal=nowhere)) as one:
         answer = one.act("batch.start", name="first")
-        assert answer.recorded is False
+        assert answer["recorded"] is False
         one.put("k/bed", 31.0)
         one.tick(10)
         state = one.client.get("/v1/state")
