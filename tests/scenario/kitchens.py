@@ -249,10 +249,6 @@ def advice(night: KitchenNight) -> list[str]:
     """What the screens said that was not so."""
     out = []
     grown = max((m.own_w for m in night.moments), default=0.0)
-    stages = [m for m in night.moments if m.stage in ("growing", "finishing")]
-    early = [m for m in stages if m.stage == "growing" and m.own_w < NOTHING_W and m.hour < 34.0]
-    if early:
-        out.append(f"'growing and warming itself' at {early[0].hour:.0f} h, own heat {early[0].own_w:.1f} W/kg")
     offered = [m for m in night.moments if m.offered]
     if offered and grown < NOTHING_W:
         out.append(f"harvest offered at {offered[0].hour:.0f} h, nothing ever grew")
