@@ -98,7 +98,7 @@ def test_one_limit_for_page_api_local_socket_and_the_command_without_a_daemon(do
     "sent, words",
     [
         (b'{"kind": "\xff"}', "utf-8"),
-        (b'{"kind": "batch.note", "data": {"a":' + b"[" * 20_000 + b"]" * 20_000 + b"}}", "recursion"),
+        (b'{"kind": "batch.note", "data": {"a":' + b"[" * 30_000 + b"]" * 30_000 + b"}}", "while de"),
         (b'{"kind": "batch.note", "kind": "batch.discard", "data": {}}', "`kind` stands there twice"),
         (b'{"kind": "step.done", "data": {"step": "a", "\\u0073tep": "b"}}', "`step` stands there twice"),
         (b'{"kind": "batch.note", "data": {"text": NaN}}', "invalid"),
