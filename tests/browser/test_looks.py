@@ -14,6 +14,7 @@ from playwright.sync_api import Page, expect
 
 from tests.browser.conftest import ARTEFACTS, WIDTHS
 from tests.browser.cook import Cook
+from tests.parts.wait import until
 from tests.web.pages import page as serve
 
 NewPage = Any
@@ -115,7 +116,8 @@ def test_the_first_screen_says_what_matters(kitchen: Kitchen, new_page: NewPage)
     box = page.locator("#box-box")
     for part in (box.locator(".sentence"), box.locator(".values .big").first, box.locator(".window").first,
                  box.get_by_role("button", name="Acknowledge").first):  # fmt: skip
-        rect = part.bounding_box()
+        # Without a box while the live page puts a newer part in its place.
+        rect = until(part.bounding_box)
         assert rect is not None and rect["y"] + rect["height"] <= 760, part
     size = box.locator(".sentence").evaluate("node => parseFloat(getComputedStyle(node).fontSize)")
     assert size >= 24
