@@ -8,7 +8,6 @@ over a Unix socket, one in another process.
 from __future__ import annotations
 
 import json
-import os
 import socket
 import threading
 from collections.abc import Callable, Mapping
@@ -18,6 +17,7 @@ from typing import Any
 from kojimon import logs
 from kojimon.clock import ManualClock
 from kojimon.errors import KojimonError
+from kojimon.sockets import name_of
 
 COUNTS_S = 2.0
 """How long announced data may take to arrive, real seconds."""
@@ -82,7 +82,8 @@ class DriverDoor:
         """Opens the socket. Raises KojimonError when it cannot be made."""
         try:
             self._path.unlink(missing_ok=True)
-            self._socket.bind(os.fspath(self._path))
+            with name_of(self._path) as name:
+                self._socket.bind(name)
             self._path.chmod(0o600)
             self._socket.listen(1)
         except OSError as error:

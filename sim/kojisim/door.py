@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import http.client
 import json
+import os
 import socket
 import time
+from pathlib import Path
 from typing import Any
 
 
@@ -115,7 +117,7 @@ def _connect(path: str, timeout_s: float) -> socket.socket:
         link = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         try:
             link.settimeout(timeout_s)
-            link.connect(path)
+            _reach(link, Path(path))
         except (FileNotFoundError, ConnectionRefusedError):
             link.close()
             if time.monotonic() > deadline:
@@ -123,3 +125,12 @@ def _connect(path: str, timeout_s: float) -> socket.socket:
             time.sleep(0.02)
         else:
             return link
+
+
+def _reach(link: socket.socket, path: Path) -> None:
+    """Connects by the folder's descriptor: however long the path is, the name fits (unix(7), sun_path[108])."""
+    folder = os.open(path.parent, os.O_PATH | os.O_DIRECTORY)
+    try:
+        link.connect(f"/proc/self/fd/{folder}/{path.name}")
+    finally:
+        os.close(folder)

@@ -12,6 +12,7 @@ import pytest
 
 from kojimon.notify.records import Channel
 from kojimon.notify.text import Desk, compose
+from kojimon.sockets import name_of
 from tests.alarms.build import HIGH, TELL, Case, high, limit, schedule
 from tests.daemon.running import broker_site, running
 from tests.notify.board import DAY_UTC_MS, NIGHT_UTC_MS, PHONE, SIREN
@@ -62,7 +63,8 @@ def test_32_copies_have_one_id_and_the_log_one_occurrence() -> None:
 def unix_request(path: Path, method: str, target: str) -> int:
     connection = http.client.HTTPConnection("localhost", timeout=60)
     connection.sock = socket.socket(socket.AF_UNIX)
-    connection.sock.connect(str(path))
+    with name_of(path) as name:
+        connection.sock.connect(name)
     connection.request(method, target)
     status = connection.getresponse().status
     connection.close()

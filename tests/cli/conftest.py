@@ -114,7 +114,7 @@ class Kitchen:
 
 @pytest.fixture
 def kitchen(monkeypatch: pytest.MonkeyPatch) -> Iterator[Kitchen]:
-    """A kitchen in a short path (sockets take 107 bytes), cut off from this machine's own settings."""
+    """A kitchen cut off from this machine's own settings."""
     folder = Path(tempfile.mkdtemp(prefix="kj-"))
     for name in ("HOME", "XDG_CONFIG_HOME", "XDG_STATE_HOME", "XDG_RUNTIME_DIR"):
         monkeypatch.setenv(name, str(folder / "home"))

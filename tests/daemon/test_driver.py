@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from kojimon.model import InputRow
+from kojimon.sockets import name_of
 from tests.daemon.running import WALL_MS, Running, broker_site, running
 from tests.parts.broker import Broker, publish
 from tests.parts.opened import reading
@@ -22,7 +23,8 @@ class Line:
     def __init__(self, path: Path) -> None:
         self._socket = socket.socket(socket.AF_UNIX)
         self._socket.settimeout(60)
-        self._socket.connect(str(path))
+        with name_of(path) as name:
+            self._socket.connect(name)
         self._file = self._socket.makefile("r", encoding="utf-8")
 
     def ask(self, message: Any) -> Any:

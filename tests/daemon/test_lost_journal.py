@@ -25,6 +25,7 @@ from kojimon.journal.reading.reader import Reader
 from kojimon.journal.writing.outbox import load_outbox
 from kojimon.model import Arrival
 from kojimon.settings.spec import Settings
+from kojimon.sockets import name_of
 from tests.daemon.running import WALL_MS, broker_site
 from tests.parts.inputs import says
 from tests.parts.opened import reading
@@ -448,8 +449,8 @@ def neighbour(suffix: str, make: Callable[[Path], object]) -> Callable[[Path], N
 
 
 def a_socket(file: Path) -> None:
-    with socket.socket(socket.AF_UNIX) as door:
-        door.bind(str(file))
+    with socket.socket(socket.AF_UNIX) as door, name_of(file) as name:
+        door.bind(name)
 
 
 def a_link(file: Path) -> None:
@@ -480,10 +481,9 @@ def a_loop(path: Path) -> None:
     ],
 )  # fmt: skip
 def test_a_journal_that_cannot_be_opened_ends_no_batch(
-    sound: Path, tmp_path_factory: pytest.TempPathFactory, harm: Callable[[Path], None]
+    sound: Path, tmp_path: Path, harm: Callable[[Path], None]
 ) -> None:
-    folder = tmp_path_factory.mktemp("j")  # short: a socket's name is at most 107 bytes
-    path = copy(sound, "killed", folder / "one")
+    path = copy(sound, "killed", tmp_path / "one")
     harm(path)
     one = Kitchen(path.parent, WALL_MS + 3_600_000)
     try:

@@ -11,6 +11,7 @@ from contextlib import closing, contextmanager
 from functools import partial
 from pathlib import Path
 from typing import Any
+from uuid import uuid4
 
 import pytest
 
@@ -18,6 +19,7 @@ from kojimon import engine
 from kojimon.core.advance import advance, row_t_ms
 from kojimon.journal.reading.reader import Reader
 from kojimon.model import InputRow, typed_event
+from kojimon.sockets import name_of
 from kojimon.web.http.door import socket_path
 from tests.daemon.process import Process
 from tests.parts.broker import Broker
@@ -156,7 +158,8 @@ def test_a_signal_stops_it_in_seconds_with_clients_connected(tmp_path: Path, num
         one.start()
         for link in (idle, half):
             link.sock = socket.socket(socket.AF_UNIX)
-            link.sock.connect(str(socket_path(one.journal, tmp_path / "run")))
+            with name_of(socket_path(one.journal, tmp_path / "run")) as name:
+                link.sock.connect(name)
         idle.request("GET", "/v1/state")
         idle.getresponse().read()
         half.putrequest("POST", "/v1/acts")
@@ -239,9 +242,10 @@ def test_a_file_that_is_gone_counts_as_bad_settings(tmp_path: Path) -> None:
 
 def test_the_service_manager_hears_of_it(tmp_path: Path) -> None:
     ear = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
-    ear.bind(str(tmp_path / "notify"))
+    name = f"kojimon-{uuid4().hex}"  # abstract, without a path: it fits wherever the tests' folders lie
+    ear.bind(f"\0{name}")
     ear.settimeout(60)
-    manager = {"NOTIFY_SOCKET": str(tmp_path / "notify"), "WATCHDOG_USEC": "1000000"}
+    manager = {"NOTIFY_SOCKET": f"@{name}", "WATCHDOG_USEC": "1000000"}
     with ear, Process(tmp_path, environment=manager) as one:
         one.start()
         heard: list[str] = []

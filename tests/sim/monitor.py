@@ -10,6 +10,8 @@ import threading
 from pathlib import Path
 from typing import Any
 
+from kojimon.sockets import name_of
+
 
 class DriverDoor:
     """Speaks the driver protocol and writes down what it hears."""
@@ -18,7 +20,8 @@ class DriverDoor:
         self.heard: list[dict[str, Any]] = []
         self._wall_ms, self._refuse_at = wall_ms, refuse_at
         self._listener = socket.socket(socket.AF_UNIX)
-        self._listener.bind(str(path))
+        with name_of(path) as name:
+            self._listener.bind(name)
         self._listener.listen(1)
         self._thread = threading.Thread(target=self._serve, daemon=True)
         self._thread.start()
@@ -87,7 +90,8 @@ class ApiDoor:
         class Server(socketserver.ThreadingUnixStreamServer):
             daemon_threads = True
 
-        self._server = Server(str(path), Handler)
+        with name_of(path) as name:
+            self._server = Server(name, Handler)
         self._thread = threading.Thread(target=self._server.serve_forever, kwargs={"poll_interval": 0.01}, daemon=True)
         self._thread.start()
 

@@ -7,6 +7,7 @@ import socket
 from pathlib import Path
 from types import TracebackType
 
+from kojimon.sockets import name_of
 from tests.web.pages import Door
 
 
@@ -30,7 +31,8 @@ class Raw:
         else:
             self.link = socket.socket(socket.AF_UNIX)
             self.link.settimeout(60)
-            self.link.connect(str(to))
+            with name_of(to) as name:
+                self.link.connect(name)
 
     def say(self, text: str | bytes) -> Raw:
         """Sends; what the other side has closed already takes nothing more."""

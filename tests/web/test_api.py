@@ -12,11 +12,12 @@ from typing import Any
 
 import pytest
 
-from kojimon.errors import KojimonError, NotRunningError, RefusedError, UsageError
+from kojimon.errors import KojimonError, NotRunningError, RefusedError
 from kojimon.journal.reading.reader import Reader
 from kojimon.settings.spec import JournalSettings
+from kojimon.sockets import name_of
 from kojimon.web.client.local import Client
-from kojimon.web.http.door import LONGEST_PATH, make_run_folder, socket_path
+from kojimon.web.http.door import make_run_folder, socket_path
 from kojimon.web.http.serve import THREADS
 from kojimon.web.http.strangers import AT_ONCE
 from tests.daemon.running import Running, broker_site, running
@@ -45,7 +46,8 @@ def raw(live: Running, method: str, target: str, body: bytes | None = None, **he
     link = http.client.HTTPConnection("localhost", timeout=60)
     link.sock = socket.socket(socket.AF_UNIX)
     link.sock.settimeout(60)
-    link.sock.connect(str(socket_path(settings.journal.path, settings.run_folder)))
+    with name_of(socket_path(settings.journal.path, settings.run_folder)) as name:
+        link.sock.connect(name)
     try:
         link.request(method, target, body, headers)
         response = link.getresponse()
@@ -290,15 +292,16 @@ def test_nobody_there(tmp_path: Path) -> None:
 
 def test_a_stale_socket_is_nobody_there(tmp_path: Path) -> None:
     path = socket_path(tmp_path / "j", tmp_path)
-    with socket.socket(socket.AF_UNIX) as gone:
-        gone.bind(str(path))
+    with socket.socket(socket.AF_UNIX) as gone, name_of(path) as name:
+        gone.bind(name)
     assert not Client(path).running()
 
 
 def test_a_daemon_that_does_not_answer(tmp_path: Path) -> None:
     path = socket_path(tmp_path / "j", tmp_path)
     with socket.socket(socket.AF_UNIX) as mute:
-        mute.bind(str(path))
+        with name_of(path) as name:
+            mute.bind(name)
         mute.listen(1)
         with pytest.raises(KojimonError, match=r"within 0\.05 s"):
             Client(path, timeout_s=0.05).get("/v1/state")
@@ -308,8 +311,16 @@ def test_the_path_depends_on_the_journal_and_is_short(tmp_path: Path, monkeypatc
     monkeypatch.chdir(tmp_path)
     assert socket_path("j", "/run/kojimon") == socket_path(tmp_path / "j", "/run/kojimon")
     assert socket_path("j", "/run/kojimon") != socket_path("k", "/run/kojimon")
-    with pytest.raises(UsageError, match=f"at most {LONGEST_PATH}"):
-        socket_path("j", "/tmp/" + "x" * 120)
+
+
+def test_a_daemon_is_found_however_deep_its_folder_lies(tmp_path: Path) -> None:
+    """A socket's name has 107 bytes at most (unix(7), sun_path[108]); its path may have more."""
+    folder = tmp_path / ("deep" * 25) / "run"
+    with running(broker_site(tmp_path, run_folder=str(folder))) as live:
+        (path,) = folder.glob("*.sock")
+        assert len(str(path)) > 107
+        assert live.client.get("/v1/health")["ok"]
+    assert not path.exists()
 
 
 def test_a_run_folder_that_cannot_be_made(tmp_path: Path) -> None:

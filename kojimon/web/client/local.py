@@ -13,6 +13,7 @@ import msgspec
 
 from kojimon.contract.state import Document
 from kojimon.errors import EXIT_USAGE, KojimonError, NotRunningError, RefusedError, UsageError
+from kojimon.sockets import name_of
 from kojimon.web.http.door import client_path
 
 TIMEOUT_S = 15.0
@@ -27,7 +28,8 @@ class _UnixConnection(http.client.HTTPConnection):
     def connect(self) -> None:
         self.sock = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         self.sock.settimeout(self.timeout)
-        self.sock.connect(str(self._path))
+        with name_of(self._path) as name:
+            self.sock.connect(name)
 
 
 class Client:

@@ -12,10 +12,8 @@ import socket
 import tempfile
 from pathlib import Path
 
-from kojimon.errors import KojimonError, UsageError
-
-LONGEST_PATH = 107
-"""Bytes of a Unix socket's path on Linux, without the closing NUL (unix(7), sun_path[108])."""
+from kojimon.errors import KojimonError
+from kojimon.sockets import name_of
 
 SERVICE_FOLDER = Path("/run/kojimon")
 """Run folder of the service (RuntimeDirectory of the unit)."""
@@ -59,19 +57,9 @@ def make_run_folder(run_folder: str | Path) -> Path:
 
 
 def socket_path(journal_path: str | Path, run_folder: str | Path = "") -> Path:
-    """Path of the socket of the daemon that holds this journal.
-
-    Raises UsageError when it would be longer than the 107 bytes a Unix socket may have.
-    """
+    """Path of the socket of the daemon that holds this journal."""
     name = hashlib.sha256(os.fsencode(os.path.realpath(journal_path))).hexdigest()[:16]
-    path = run_folder_of(run_folder) / f"{name}.sock"
-    length = len(os.fsencode(path))
-    if length > LONGEST_PATH:
-        raise UsageError(
-            f"run_folder: {path} has {length} bytes, at most {LONGEST_PATH} are possible for a socket; "
-            "a shorter run_folder is wanted"
-        )
-    return path
+    return run_folder_of(run_folder) / f"{name}.sock"
 
 
 def client_path(journal_path: str | Path, run_folder: str | Path = "") -> Path:
@@ -100,7 +88,8 @@ def bind(path: Path) -> socket.socket:
     try:
         path.unlink(missing_ok=True)
         # The mode is set before anybody can connect: listen comes after chmod.
-        door.bind(str(path))
+        with name_of(path) as name:
+            door.bind(name)
         path.chmod(SOCKET_MODE)
         door.listen(BACKLOG)
     except OSError as error:
