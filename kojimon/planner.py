@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
 from msgspec import Struct
 
@@ -210,8 +210,9 @@ def calendar(plan: Plan, zone: str, name: str, made: datetime) -> bytes:
         entry.add("uid", f"kojimon-{plan.inoculate:%Y%m%dT%H%M}-{number}-{step.step}")
         entry.add("dtstamp", made)
         entry.add("summary", f"{step.label} ({name})")
-        entry.add("dtstart", step.begins.replace(tzinfo=ZoneInfo(zone)))
-        entry.add("dtend", step.ends.replace(tzinfo=ZoneInfo(zone)))
+        # In UTC: a local time would want its zone's rules in the file as well (RFC 5545, 3.2.19).
+        entry.add("dtstart", step.begins.replace(tzinfo=ZoneInfo(zone)).astimezone(UTC))
+        entry.add("dtend", step.ends.replace(tzinfo=ZoneInfo(zone)).astimezone(UTC))
         if step.firm:
             alarm = Alarm()
             alarm.add("action", "DISPLAY")

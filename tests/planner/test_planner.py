@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 from click.testing import CliRunner
@@ -88,6 +90,33 @@ def test_the_calendar_file_is_one_by_the_standard() -> None:
     assert spores.decoded("dtstart").astimezone(UTC) == datetime(2026, 3, 28, 12, 0, tzinfo=UTC)
     harvest = next(entry for entry in entries if "Take the koji out" in str(entry["summary"]))
     assert harvest.decoded("dtstart").astimezone(UTC) == datetime(2026, 3, 30, 3, 0, tzinfo=UTC)
+
+
+def lines_of(text: bytes) -> Iterator[tuple[str, dict[str, str], str]]:
+    """(name, parameters, value) of each line of an iCalendar file, long ones put together (RFC 5545, 3.1): a reader
+    that is not the one who wrote it."""
+    assert text.endswith(b"\r\n") and all(len(line) <= 75 for line in text.split(b"\r\n"))
+    for line in text.replace(b"\r\n ", b"").decode().splitlines():
+        head, value = line.split(":", 1)
+        name, *parameters = head.split(";")
+        yield name, dict(parameter.split("=", 1) for parameter in parameters), value
+
+
+def test_a_calendar_that_knows_no_zones_shows_each_step_at_its_moment() -> None:
+    """RFC 5545: UTC as its form 2 (3.3.5), for a local time wants its zone's rules in the file (3.2.19); an end is
+    after its beginning and of the same form (3.6.1); a reminder before the start has a negative trigger (3.8.6.3)."""
+    plan = lay_out(HOME, NIGHT, datetime(2026, 10, 31, 12, 0))  # noqa: DTZ001 - local wall time
+    lines = list(lines_of(calendar(plan, "America/New_York", "cellar", datetime(2026, 10, 1, tzinfo=UTC))))
+    assert [parameters for _, parameters, _ in lines if "TZID" in parameters] == []
+    found = {
+        name: [datetime.strptime(value, "%Y%m%dT%H%M%SZ").replace(tzinfo=UTC) for key, _, value in lines if key == name]
+        for name in ("DTSTART", "DTEND")
+    }
+    home = ZoneInfo("America/New_York")
+    assert found["DTSTART"] == [step.begins.replace(tzinfo=home) for step in plan.steps]
+    assert found["DTEND"] == [step.ends.replace(tzinfo=home) for step in plan.steps]
+    assert all(begin < end for begin, end in zip(found["DTSTART"], found["DTEND"], strict=True))
+    assert [value for name, _, value in lines if name == "TRIGGER"] == ["-PT10M"] * sum(s.firm for s in plan.steps)
 
 
 def test_the_command(tmp_path: Path) -> None:
