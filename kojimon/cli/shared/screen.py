@@ -180,9 +180,9 @@ class Bar:
             return
         from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
-        columns = (TextColumn("{step.description}"), BarColumn(bar_width=20), TimeRemainingColumn())
+        columns = (TextColumn("{task.description}"), BarColumn(bar_width=20), TimeRemainingColumn())
         self._bar = Progress(*columns, console=console(error=True), transient=True)
-        self._step = self._bar.add_step(label, total=total)
+        self._step = self._bar.add_task(label, total=total)
         self._bar.start()
 
     def __call__(self, done: float) -> None:
