@@ -18,7 +18,7 @@ pytestmark = [pytest.mark.bench, pytest.mark.timeout(1800)]
 LEFT_OUT = ("apt install", "systemctl", "deploy/test.sh", "kojimon sites", "review second", "rehearse")
 BACKGROUND = "kojimon run"
 """A command that stays: it goes on beside the others, as in a terminal of its own."""
-TYPED = {".venv/bin/kojimon setup": "\\n\\n3\\n" + "\\n" * 4 + "4\\n" + "\\n" * 5, "kojimon setup": "\\n" * 30}
+TYPED = {".venv/bin/kojimon setup": "\\n\\n3\\n" + "\\n" * 6 + "practice\\n" + "\\n" * 5, "kojimon setup": "\\n" * 30}
 """What is typed at a command that asks: three trays and a box to practise on; Enter for all else."""
 WAITS = {"kojimon batch done first-check": "first-check"}
 """A command that is for later in the batch: the step that must be open."""

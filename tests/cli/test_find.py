@@ -10,7 +10,7 @@ import pytest
 
 from kojimon.cli.setup import looking
 from kojimon.cli.setup.looking import look, ready
-from kojimon.cli.setup.sources import Finding
+from kojimon.cli.setup.placing import Finding
 from kojimon.clock import SystemClock
 from kojimon.errors import ConfigurationError
 from kojimon.links.mqtt import Address
@@ -36,7 +36,7 @@ incubators:
 @pytest.fixture(autouse=True)
 def nothing_on_this_machine(monkeypatch: pytest.MonkeyPatch) -> None:
     """A broker that happens to run on the test machine must not be heard."""
-    monkeypatch.setattr(looking, "_reachable", list)
+    monkeypatch.setattr(looking, "reachable", list)
 
 
 def test_sensor_files_become_settings_that_load(kitchen: Kitchen) -> None:
@@ -170,7 +170,7 @@ def test_a_broker_becomes_settings_that_load(tmp_path: Path) -> None:
 def test_a_topic_of_two_lines_that_is_left_out_stays_in_its_comment(monkeypatch: pytest.MonkeyPatch) -> None:
     seen = MqttFind((guess("koji/temperature", "", 31.2),), twice=("a\n  evil: {}",))
     monkeypatch.setattr("kojimon.probes.finding.look.listen_mqtt", lambda *_: seen)
-    found = looking._hear_broker(Address("127.0.0.1"), SystemClock(), 1.0, "finder")
+    found = looking.hear_broker(Address("127.0.0.1"), SystemClock(), 1.0, "finder")
     assert "left out, because a name stands twice in the message: a" in found.what
     assert not any("\n" in line for line in ready([found]))
 

@@ -9,13 +9,13 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from kojimon.cli.setup import command
 from kojimon.cli.setup.answers import PURPOSES, Answers, ProbeAnswer, SourceAnswer, plain, settings_text
+from kojimon.cli.setup.drawings import COVERS, KINDS
 from kojimon.cli.setup.interview import read_trays
-from kojimon.cli.setup.sources import Finding, Reading
 from kojimon.settings.load import load_settings
-from kojimon.settings.spec import KernelSource, MqttSource, SerialSource, SimulatedSource
+from kojimon.settings.spec import KernelSource, ModbusSource, MqttSource, SerialSource, SimulatedSource
 from tests.cli.conftest import Kitchen
+from tests.parts.broker import free_port
 from tests.parts.inputs import says
 from tests.parts.opened import reading
 
@@ -30,11 +30,12 @@ def fresh(kitchen: Kitchen, *words: str, typed: str | None = None, code: int = 0
     return " ".join(result.output.split())
 
 
-def test_pressing_enter_all_the_way_makes_a_simulated_box_that_loads(kitchen: Kitchen) -> None:
+def test_pressing_enter_all_the_way_makes_a_box_read_by_hand(kitchen: Kitchen) -> None:
     told = fresh(kitchen, typed=DEFAULTS)
     made = load_settings(kitchen.folder / "new.yaml")
-    assert isinstance(made.sources[0], SimulatedSource)
-    assert [probe.place for probe in made.probes] == ["bed", "air", "air"]
+    assert (made.sources, made.probes) == ((), ())
+    assert "No probe, then: you read a thermometer by hand" in told
+    assert (made.incubators[0].box.kind, made.incubators[0].box.cover) == ("unknown", "unknown")
     assert made.incubators[0].schedule.name == "rice-koji-home-trays"
     assert "Written and checked" in told
     assert f"export KOJIMON_CONFIG={kitchen.folder}/new.yaml" in told
@@ -42,33 +43,37 @@ def test_pressing_enter_all_the_way_makes_a_simulated_box_that_loads(kitchen: Ki
 
 
 def test_whoever_practises_is_the_cook(kitchen: Kitchen) -> None:
-    fresh(kitchen, "--yes", "--source", "practice")
+    told = fresh(kitchen, "--yes", "--source", "practice")
     asked = load_settings(kitchen.folder / "new.yaml").sources[0]
     assert isinstance(asked, SimulatedSource) and (asked.hands, asked.speed) == (False, 60.0)
-    fresh(kitchen, "--force", typed="\n" * 7 + "4" + DEFAULTS)
+    assert "test alarm" not in told
+    fresh(kitchen, "--force", typed="\n" * 9 + "practice" + DEFAULTS)
     assert load_settings(kitchen.folder / "new.yaml").sources[0] == asked
 
 
 def test_sloppy_and_wrong_answers_are_understood_or_explained(kitchen: Kitchen) -> None:
     answers = [
         "kelvin", "°f", "stone", "pounds", "0", "top tray; bottom tray", "a lot", "3,5 lbs", "beer", "sake",
-        "my kitchen", "chicago", "at night", "10:30 pm - 6 am", "7", "1", "the broker", "broker.home", "port", "1884",
-        "-", "cellar/top", "", "cellar/air", "-", "perhaps", "no", "my phone", "-",
+        "dehydrator", "fan", "3", "my kitchen", "chicago", "at night", "10:30 pm - 6 am", "8", "1", "the broker",
+        "localhost", "port", str(free_port()), "-", "2", "cellar/top", "", "cellar/air", "-", "", "perhaps", "no",
+        "my phone", "-",
     ]  # fmt: skip
     told = fresh(kitchen, typed="\n".join(answers) + "\n")
     for explained in (
-        "'kelvin' will not do: F or C is wanted.",
-        "'stone' will not do: kg or lb is wanted.",
+        "'kelvin' will not do: F or C is expected.",
+        "'stone' will not do: kg or lb is expected.",
         "'0' will not do: from 1 to 12 trays can be told apart.",
         "'a lot' will not do: a mass with its unit is wanted, as in `2 kg` or `4 lb`.",
-        "'beer' will not do: one of these is wanted: 1 koji, 2 sake,",
-        "'my kitchen' will not do: a time zone by its IANA name is wanted",
-        "'at night' will not do: two times of day are wanted, as in 22:30 to 06:30",
-        "'7' will not do: a number from 1 to 5 is wanted.",
-        "'the broker' will not do: one word without blanks is wanted.",
-        "'port' will not do: a number from 1 to 65535 is wanted.",
-        "'perhaps' will not do: yes or no is wanted.",
-        "'my phone' will not do: an address in the form of the library apprise is wanted",
+        "'beer' will not do: one of these is expected: 1 koji, 2 sake,",
+        "'dehydrator' will not do: a number from 1 to 5, or one of still, fan, heat-mat, oven-light, unknown, is",
+        "'my kitchen' will not do: a time zone by its IANA name is expected",
+        "'at night' will not do: two times of day are expected, as in 22:30 to 06:30",
+        "'8' will not do: a number from 1 to 7, or one of mqtt, serial, modbus, kernel, hand, practice,",
+        "'the broker' will not do: one word without blanks is expected.",
+        "'port' will not do: a number from 1 to 65535 is expected.",
+        "nobody listens there",
+        "'perhaps' will not do: yes or no is expected.",
+        "'my phone' will not do: an address in the form of the library apprise is expected",
     ):
         assert explained in told
     made = load_settings(kitchen.folder / "new.yaml")
@@ -79,24 +84,13 @@ def test_sloppy_and_wrong_answers_are_understood_or_explained(kitchen: Kitchen) 
     assert (made.person.zone, made.person.sleep_from, made.person.sleep_to) == ("America/Chicago", "22:30", "06:00")
     source = made.sources[0]
     assert isinstance(source, MqttSource)
-    assert (source.host, source.port, source.user) == ("broker.home", 1884, "")
+    assert (source.host, source.user) == ("localhost", "")
+    assert (made.incubators[0].box.kind, made.incubators[0].box.cover) == ("fan", "cloth-and-plastic")
     assert [(probe.name, probe.tray, probe.topic) for probe in made.probes] == [
         ("koji-top-tray", "top-tray", "cellar/top"),
         ("koji-bottom-tray", "bottom-tray", "kojimon/koji-bottom-tray"),
         ("air", "", "cellar/air"),
     ]
-
-
-def test_a_password_goes_into_a_file_that_only_its_owner_reads(kitchen: Kitchen) -> None:
-    answers = [*[""] * 7, "1", "", "", "kojimon", "se cret", *[""] * 5]
-    fresh(kitchen, typed="\n".join(answers) + "\n")
-    kept = kitchen.folder / "mqtt-password"
-    assert kept.read_text() == "se cret\n"
-    assert stat.S_IMODE(kept.stat().st_mode) == 0o600
-    assert "se cret" not in (kitchen.folder / "new.yaml").read_text()
-    source = load_settings(kitchen.folder / "new.yaml").sources[0]
-    assert isinstance(source, MqttSource) and source.password is not None
-    assert source.password.file == str(kept)
 
 
 def test_one_test_alarm_goes_through_journal_and_outbox(kitchen: Kitchen) -> None:
@@ -134,24 +128,34 @@ def test_a_script_gets_the_same_by_options(kitchen: Kitchen) -> None:
     ("source", "probe", "kind", "address"),
     [
         ("serial:/dev/serial/by-id/usb-x", "koji bed path=t1 unit=F", SerialSource, "t1"),
+        ("modbus:/dev/ttyUSB0", "koji bed modbus={register:0} scale=0.1", ModbusSource, ""),
         ("kernel", "koji bed file=class/hwmon/name:ds18b20/temp1_input scale=0.001", KernelSource, "temp1_input"),
     ],
 )
 def test_serial_ports_and_sensor_files_by_options(
     kitchen: Kitchen, source: str, probe: str, kind: type, address: str
 ) -> None:
-    fresh(kitchen, "--yes", "--source", source, "--probe", probe)
+    fresh(kitchen, "--yes", "--source", source, "--probe", probe, "--box", "heat-mat", "--cover", "open")
     made = load_settings(kitchen.folder / "new.yaml")
     assert isinstance(made.sources[0], kind)
     assert address in (made.probes[0].key or made.probes[0].topic)
+    assert (made.incubators[0].box.kind, made.incubators[0].box.cover) == ("heat-mat", "open")
 
 
 @pytest.mark.parametrize(
     ("words", "told"),
     [
-        (("--temperature", "K"), "--temperature K: F or C is wanted."),
+        (("--temperature", "K"), "--temperature K: F or C is expected."),
+        (
+            ("--box", "sauna"),
+            "--box sauna: a number from 1 to 5, or one of still, fan, heat-mat, oven-light,",
+        ),
+        (
+            ("--cover", "lid"),
+            "--cover lid: a number from 1 to 4, or one of open, cloth, cloth-and-plastic,",
+        ),
         (("--rice", "much"), "--rice much: a mass with its unit is wanted"),
-        (("--zone", "here"), "--zone here: a time zone by its IANA name is wanted"),
+        (("--zone", "here"), "--zone here: a time zone by its IANA name is expected"),
         (("--source", "bluetooth"), "--source bluetooth: serial:PORT, mqtt:HOST"),
         (("--source", "mqtt:a b"), "--source mqtt:a b: serial:PORT"),
         (("--source", "mqtt:x"), "say which probes it has: --probe"),
@@ -185,32 +189,50 @@ def test_a_file_that_is_there_is_never_lost(kitchen: Kitchen) -> None:
     assert "site: home" in (kitchen.folder / "new.yaml.old-2").read_text()
 
 
-def test_leaving_in_the_middle_writes_nothing(kitchen: Kitchen) -> None:
-    told = fresh(kitchen, typed="C\nkg\n2\n", code=1)
+def test_leaving_in_the_middle_writes_nothing_and_its_answers_are_offered(kitchen: Kitchen) -> None:
+    told = fresh(kitchen, typed="F\nlb\n2\n", code=1)
     assert "Stopped by you." in told
     assert not (kitchen.folder / "new.yaml").exists()
-
-
-def test_what_was_found_is_offered_and_put_in_its_place(kitchen: Kitchen, monkeypatch: pytest.MonkeyPatch) -> None:
-    seen = (
-        Reading("air_t", {"path": "air_t"}, "temperature", "30.1 °C"),
-        Reading("koji_1", {"path": "koji_1"}, "temperature", "31.2 °C"),
-        Reading("koji_2", {"path": "koji_2"}, "temperature", "31.0 °C"),
-        Reading("air_h", {"path": "air_h"}, "humidity", "86 %"),
-    )
-    board = SourceAnswer("board", "serial", {"port": "/dev/ttyUSB0", "format": "json"})
-    monkeypatch.setattr(command, "look", lambda: [Finding(board, "a serial port, four readings a line", seen)])
-    result = kitchen.run(
-        "setup", "-o", "new.yaml", "--journal", "new.journal", "--trays", "2", typed="\n" * 6 + "\n1\n2\n" + "\n" * 9
-    )
-    assert "a serial port, four readings a line" in result.output
+    kept = kitchen.folder / ".new.yaml.answers"
+    assert stat.S_IMODE(kept.stat().st_mode) == 0o600
+    told = fresh(kitchen, typed=DEFAULTS)
+    assert "An earlier run broke off." in told and told.count("Do you read") == 1, "shown, not asked again"
     made = load_settings(kitchen.folder / "new.yaml")
-    assert {probe.name: (probe.place, probe.tray, probe.key) for probe in made.probes} == {
-        "koji-top": ("bed", "top", "air_t"),
-        "koji-bottom": ("bed", "bottom", "koji_2"),
-        "air": ("air", "", "koji_1"),
-        "air-humidity": ("air", "", "air_h"),
-    }
+    assert (made.units.fahrenheit, made.units.pounds, made.incubators[0].trays) == (True, True, ("top", "bottom"))
+    assert not kept.exists()
+    fresh(kitchen, "--force", typed="C\n", code=1)
+    fresh(kitchen, "--force", typed=f"no\n{DEFAULTS}")
+    assert not load_settings(kitchen.folder / "new.yaml").units.fahrenheit, "what was refused is not used"
+
+
+def test_it_goes_back_a_question(kitchen: Kitchen) -> None:
+    told = fresh(kitchen, typed=f"F\nkg\n<\nlb\n5\n<\n<\nkg\n2{DEFAULTS}")
+    made = load_settings(kitchen.folder / "new.yaml")
+    assert (made.units.fahrenheit, made.units.pounds, made.incubators[0].trays) == (True, False, ("top", "bottom"))
+    assert told.count("Do you read") == 1, "what stands before is not asked again"
+
+
+def test_a_line_that_does_not_make_good_settings_loses_no_answers(
+    kitchen: Kitchen, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A journal that cannot be where it was said to be is mended, and set-up goes on where it broke off."""
+    missing = kitchen.folder / "schedules"
+    missing.mkdir()
+    (missing / "rice-koji-home-trays.yaml").write_text("name: [broken\n")
+    told = fresh(kitchen, typed="F\nlb\n" + "\n" * 8 + "no\n-\n", code=1)
+    assert "these answers do not make good settings" in told and "The answers before that are kept." in told
+    (missing / "rice-koji-home-trays.yaml").unlink()
+    fresh(kitchen, typed=DEFAULTS)
+    assert load_settings(kitchen.folder / "new.yaml").units.pounds
+
+
+def test_each_kind_of_box_is_drawn_with_what_it_does(kitchen: Kitchen) -> None:
+    told = kitchen.run("setup", "-o", "new.yaml", "--journal", "new.journal", "--no-look", typed=DEFAULTS).output
+    drawn = [line for text in (*KINDS.values(), *COVERS.values()) for line in text.splitlines() if line.strip()]
+    assert drawn and all(line in told for line in drawn)
+    assert max(map(len, drawn)) <= 60 and "".join(drawn).isascii()
+    words = " ".join(told.split())
+    assert "A mat can overheat the bottom of a tray" in words and "can overheat from about hour 20" in words
 
 
 @settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)

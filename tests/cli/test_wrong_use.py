@@ -195,7 +195,7 @@ def test_check_says_what_good_settings_come_to(kitchen: Kitchen) -> None:
 def test_check_and_run_say_what_may_not_be_meant(kitchen: Kitchen, monkeypatch: pytest.MonkeyPatch) -> None:
     kitchen.settings(**{"file: air,": "file: air, calibration: {points: [{read: 1 C, true: 0 C}], date: 2199-01-01},"})
     assert "its calibration is dated 2199-01-01" in " ".join(kitchen.run("check").stdout.split())
-    monkeypatch.setattr("kojimon.cli.commands.run._watch", lambda *_, **__: 0)
+    monkeypatch.setattr("kojimon.cli.commands.run.watch", lambda *_, **__: 0)
     assert "its calibration is dated 2199-01-01" in " ".join(kitchen.run("run").stderr.split())
 
 

@@ -13,7 +13,7 @@ from kojimon.links.mqtt import Address
 from kojimon.model import Quantity
 from kojimon.probes.finding.guess import guess, numbers_in, pace, units_in
 from kojimon.probes.finding.lines import LineGuess, guess_lines
-from kojimon.probes.finding.look import find_kernel, listen_mqtt, listen_serial, readings_in, serial_ports
+from kojimon.probes.finding.look import find_kernel, guesses_in, listen_mqtt, listen_serial, serial_ports
 from kojimon.probes.finding.names import OTHER, quantity_of
 from kojimon.probes.formats.decode import parse_path
 from tests.parts.broker import Broker, free_port, publish
@@ -91,7 +91,7 @@ def test_units() -> None:
     ],
 )
 def test_a_unit_that_the_message_names_counts(payload: bytes, unit: str) -> None:
-    assert [one.unit for one in readings_in("t", numbers_in(payload), 0.0, units_in(payload))] == [unit]
+    assert [one.unit for one in guesses_in("t", numbers_in(payload), 0.0, units_in(payload))] == [unit]
     assert [one.unit for one in guess_lines([payload] * 3).guesses] == [unit]
 
 

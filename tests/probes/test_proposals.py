@@ -12,7 +12,7 @@ import pytest
 from kojimon.model import Arrival
 from kojimon.probes.finding.guess import Guess, numbers_in
 from kojimon.probes.finding.lines import guess_lines
-from kojimon.probes.finding.look import readings_in
+from kojimon.probes.finding.look import guesses_in, is_likely
 from kojimon.probes.pipeline import Pipeline
 from kojimon.settings.spec import MqttSource, Probe, SerialSource, Source
 
@@ -148,6 +148,6 @@ def test_the_daemon_never_takes_half_a_number(line: str, columns: tuple[str, ...
     ],
 )  # fmt: skip
 def test_a_message_is_read_where_it_says_what_it_is(topic: str, payload: str, said: Read, left: Read) -> None:
-    guesses = tuple(readings_in(topic, numbers_in(payload.encode())))
+    guesses = tuple(filter(is_likely, guesses_in(topic, numbers_in(payload.encode()))))
     arrival = Arrival("house", 0, topic, payload.encode())
     assert read_by(MqttSource("house", "h"), guesses, arrival) == (said, left)

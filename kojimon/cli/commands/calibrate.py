@@ -9,7 +9,7 @@ from typing import Final
 import click
 
 from kojimon import air
-from kojimon.cli.setup.interview import Asker
+from kojimon.cli.setup.asker import Asker
 from kojimon.cli.shared import screen
 from kojimon.cli.shared.kitchen import Kitchen
 from kojimon.cli.shared.opening import open_kitchen

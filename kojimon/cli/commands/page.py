@@ -27,9 +27,13 @@ def page(as_json: bool, config: str | None) -> None:
     show_page(kitchen.client, as_json)
 
 
-def show_page(client: Client, as_json: bool = False) -> None:
+def show_page(client: Client, as_json: bool = False, code: bool = True) -> None:
     """Prints where the page is, with a fresh code where a token is wanted. Raises KojimonError when it is not open
-    or can let nobody in."""
+    or can let nobody in.
+
+    Args:
+        code: whether to print it: in a log it would let in whoever reads that.
+    """
     found = client.post("/v1/page", {})
     if as_json:
         screen.print_json(found)
@@ -43,6 +47,8 @@ def show_page(client: Client, as_json: bool = False) -> None:
             f"Nobody can be let in: {found['shut']} The settings name it under web.token: write a long word of your "
             "own on its first line, then start the daemon again."
         )
+    if not code:
+        found["code"] = ""
     for address in found["addresses"]:
         link = f"{address}enter#{found['code']}" if found["code"] else address
         screen.say(link, "head")

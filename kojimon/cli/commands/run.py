@@ -7,16 +7,17 @@ import shutil
 import sys
 import tempfile
 from collections.abc import Callable
-from contextlib import ExitStack, closing
+from contextlib import ExitStack, closing, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from kojimon.cli.commands.check import remarked
+from kojimon.cli.commands.page import show_page
 from kojimon.cli.commands.telling import Telling
 from kojimon.cli.shared import screen
-from kojimon.cli.shared.opening import settings_file
+from kojimon.cli.shared.opening import client_of, settings_file
 from kojimon.cli.shared.options import config_option, example
 from kojimon.errors import EXIT_DONE, KojimonError
 from kojimon.words.speech import Speech
@@ -52,7 +53,7 @@ def run(config: str | None, demo: bool, quiet: bool) -> int:
     for sentence in remarked(settings):
         screen.say(sentence, "look", error=True)
     named = config or demo
-    return _watch(
+    return watch(
         settings,
         trouble,
         status=f"kojimon status --config {path}" if named else "kojimon status",
@@ -78,7 +79,14 @@ def demo_file() -> Path:
     return Path(shutil.copy(SHIPPED.parent / "simulated.yaml", folder))
 
 
-def _watch(settings: Settings, trouble: str, status: str, quiet: bool, kept: Callable[[], None]) -> int:
+def watch(settings: Settings, trouble: str, status: str, quiet: bool, kept: Callable[[], None]) -> int:
+    """Runs the daemon in this terminal and prints what happens, until Ctrl-C. Returns the exit code.
+
+    Args:
+        trouble: why the settings are not those of the file; "" where they are.
+        status: the command that shows how it stands, for another terminal.
+        kept: called once it runs.
+    """
     from kojimon.daemon import run_daemon
     from kojimon.wiring import simulated_source
 
@@ -140,6 +148,9 @@ def _banner(settings: Settings, simulated: bool, status: str) -> None:
     what = "A simulated box; nothing here is real." if simulated else f"Watching {boxes}."
     screen.say(f"{what} To stop: Ctrl-C. In another terminal:", "head")
     click.echo(status)
+    if settings.web.host:
+        with suppress(KojimonError):  # health and status tell a page that does not open
+            show_page(client_of(settings), code=sys.stdout.isatty())
 
 
 def _after_simulation(daemon: Daemon, settings: Settings) -> None:

@@ -10,6 +10,7 @@ from typing import Any
 from msgspec import Struct
 
 from kojimon import units
+from kojimon.model import BoxKind, Cover
 
 PURPOSES: tuple[tuple[str, str, str], ...] = (
     ("koji", "rice-koji-home-trays", "rice koji in trays, for anything"),
@@ -24,11 +25,13 @@ TRAY_NAMES = {1: ["tray"], 2: ["top", "bottom"], 3: ["top", "middle", "bottom"]}
 
 
 class SourceAnswer(Struct, frozen=True):
-    """Where readings come from: `kind` and the settings below it, as they stand in the file."""
+    """Where readings come from: `kind` and the settings below it, as they stand in the file; `secret` is the path of
+    the file with its password."""
 
     name: str
     kind: str
     fields: Mapping[str, str] = {}
+    secret: str = ""
 
 
 class ProbeAnswer(Struct, frozen=True):
@@ -43,7 +46,8 @@ class ProbeAnswer(Struct, frozen=True):
 
 
 class Answers(Struct, frozen=True):
-    """Everything set-up knows at its end. Masses in kg; sleep as `22:30 to 06:30`; `reach` as it stands in the file."""
+    """Everything set-up knows at its end. Masses in kg; sleep as `22:30 to 06:30`; `reach` as it stands in the file;
+    `kind` and `cover` of the box."""
 
     fahrenheit: bool
     pounds: bool
@@ -56,6 +60,8 @@ class Answers(Struct, frozen=True):
     probes: tuple[ProbeAnswer, ...]
     journal: str
     reach: Mapping[str, Any] = {}
+    kind: str = BoxKind.UNKNOWN
+    cover: str = Cover.UNKNOWN
     incubator: str = "box"
     site: str = "home"
 
@@ -72,11 +78,12 @@ def schedule_for(purpose: str) -> str:
         if text in (word, schedule, str(number)):
             return schedule
     words = ", ".join(f"{number} {word}" for number, (word, _, _) in enumerate(PURPOSES, 1))
-    raise ValueError(f"one of these is wanted: {words}")
+    raise ValueError(f"one of these is expected: {words}")
 
 
 def settings_of(answers: Answers) -> dict[str, Any]:
     """The settings that are not left to their defaults, as they are written in the file (`document.commented`)."""
+    known = (answers.kind, answers.cover) != (BoxKind.UNKNOWN, Cover.UNKNOWN)
     return {
         "site": plain(answers.site),
         "units": {
@@ -89,10 +96,11 @@ def settings_of(answers: Answers) -> dict[str, Any]:
                 "schedule": plain(answers.schedule),
                 "trays": f"[{', '.join(plain(tray) for tray in answers.trays)}]",
                 "rice": _mass(answers.rice_kg, answers.pounds),
+                **({"box": f"{{kind: {answers.kind}, cover: {answers.cover}}}"} if known else {}),
             }
         },
-        "sources": {plain(source.name): {"kind": source.kind, **source.fields} for source in answers.sources},
-        "probes": {plain(probe.name): _probe(probe, answers) for probe in answers.probes},
+        "sources": {plain(source.name): {"kind": source.kind, **source.fields} for source in answers.sources} or "{}",
+        "probes": {plain(probe.name): _probe(probe, answers) for probe in answers.probes} or "{}",
         "journal": {"file": plain(answers.journal)},
         **answers.reach,
     }

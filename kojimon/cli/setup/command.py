@@ -1,10 +1,10 @@
-"""`kojimon setup`: an interview that ends in a settings file, checked, and one test alarm."""
+"""`kojimon setup`: an interview that ends in a settings file, checked, one test alarm, and a box that is watched."""
 
 from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 
@@ -13,20 +13,23 @@ import click
 from kojimon.cli.commands.check import summary
 from kojimon.cli.commands.page import show_page
 from kojimon.cli.setup.answers import Answers, ProbeAnswer, SourceAnswer, settings_text
-from kojimon.cli.setup.interview import Asker, Given, Person, ask_person
-from kojimon.cli.setup.reach import Wish, ask_reach, write_secret
-from kojimon.cli.setup.sources import Finding, choose, probe_of, simulated, source_of
+from kojimon.cli.setup.asker import Asker, Draft
+from kojimon.cli.setup.interview import Given, Person, ask_person
+from kojimon.cli.setup.options import probe_of, source_of
+from kojimon.cli.setup.placing import Listen, heard
+from kojimon.cli.setup.reach import Wish, ask_reach, given_phone, write_secret
+from kojimon.cli.setup.simulated import simulated
+from kojimon.cli.setup.sources import HAND, Here, choose
 from kojimon.cli.shared import screen, service
 from kojimon.cli.shared.kitchen import LiveKitchen, ShutKitchen
 from kojimon.cli.shared.opening import client_of, usual_files
-from kojimon.cli.shared.options import MASS_TEXT, PlainCommand, example
+from kojimon.cli.shared.options import MASS_TEXT, Number, PlainCommand, example
 from kojimon.clock import SystemClock
 from kojimon.contract.acts import AlarmTest
 from kojimon.errors import ConfigurationError, KojimonError, UsageError
-from kojimon.settings.spec import Settings
+from kojimon.model import BoxKind, Cover
+from kojimon.settings.spec import Settings, SimulatedSource
 from kojimon.words.speech import moment_utc
-
-LOOK_S = 15.0
 
 CAUTIONS = (
     "kojimon watches and calls. It is no safety cut-out: the heater needs one of its own.",
@@ -53,6 +56,8 @@ CAUTIONS = (
 @click.option("--trays", metavar="TEXT", help="How many, or their names from top to bottom: top,bottom.")
 @click.option("--rice", type=MASS_TEXT, metavar="MASS", help="Dry rice in a usual batch: 4 lb.")
 @click.option("--purpose", metavar="WORD", help="koji, sake, miso, barley or soy-sauce.")
+@click.option("--box", metavar="KIND", help=f"What the box is like: {', '.join(BoxKind)}.")
+@click.option("--cover", metavar="WORD", help=f"How the rice is covered: {', '.join(Cover)}.")
 @click.option("--zone", metavar="NAME", help="Time zone: America/Chicago.")
 @click.option("--sleep", metavar="TEXT", help='When you sleep: "22:30 to 06:30".')
 @click.option(
@@ -60,7 +65,8 @@ CAUTIONS = (
     "sources",
     multiple=True,
     metavar="TEXT",
-    help="serial:PORT, mqtt:USER@HOST:PORT, kernel, simulated; practice: a simulated box, and you are the cook.",
+    help="serial:PORT, mqtt:USER@HOST:PORT, modbus:PORT, kernel, simulated; hand: no probe; practice: a simulated box,"
+    " and you are the cook.",
 )
 @click.option(
     "--probe",
@@ -80,57 +86,95 @@ CAUTIONS = (
 @click.option("--journal", type=click.Path(path_type=Path), metavar="FILE", help="Where everything is kept.")
 @click.option("--force", is_flag=True, help="Write although FILE is there; the old one is kept beside it.")
 @click.option("--no-look", is_flag=True, help="Do not look for probes on this machine.")
+@click.option(
+    "--listen",
+    "listen_s",
+    type=Number(1, 600),
+    default=15.0,
+    show_default=True,
+    metavar="SECONDS",
+    help="How long to listen where readings come from.",
+)
 @click.option("--no-test", is_flag=True, help="Raise no test alarm.")
+@click.option("--watch/--no-watch", default=None, help="Begin to watch at the end. (yes, in a terminal)")
 def setup(
     output: Path | None, yes: bool, sources: tuple[str, ...], probes: tuple[str, ...], password_file: Path | None,
-    page: bool | None, phone_file: Path | None, speaker: bool | None,
-    journal: Path | None, force: bool, no_look: bool, no_test: bool, **given: str | None,
-) -> None:  # fmt: skip
-    """Answer some questions; the settings file is written for you. Every question has a default: press Enter."""
-    asker = Asker(yes)
+    page: bool | None, phone_file: Path | None, speaker: bool | None, journal: Path | None, force: bool, no_look: bool,
+    listen_s: float, no_test: bool, watch: bool | None, **given: str | None,
+) -> int | None:  # fmt: skip
+    """Answer some questions; the settings file is written for you. Every question has a default: press Enter.
+
+    Where readings come from it listens at once and shows every number it hears. `<` goes back a question. What was
+    answered in a run that broke off is offered in the next one. At the end it watches: as the service where that is
+    installed, else in this terminal.
+    """
+    from kojimon.cli.setup.hearing import Ears, glance
+
     target = (output or default_file()).absolute()
+    draft = Draft(target)
+    asker = Asker(yes, draft.keep)
     _may_write(asker, target, force)
-    if not yes:
-        screen.say("Some questions, and the settings are written for you. Enter takes what stands in [brackets].\n")
-    person = ask_person(asker, Given(**given))
-    looker = list if no_look else look
+    serves = service.for_service() and target == default_file()
+    here, listen = Here() if no_look else glance(), Ears(listen_s).listen
+    wish, place = Wish(page, given_phone(phone_file), speaker), partial(service.secret_place, target)
 
     def password() -> str:
-        where = password_file or _ask_password(asker, target)
-        return f"{{file: {where.absolute()}}}"
+        return str((password_file or _ask_password(asker, target)).absolute())
 
-    if sources:
-        found, placed = _given_sources(sources, probes, person, password)
-    else:
-        found, placed = choose(asker, person, looker, password)
-    serves = service.for_service() and target == default_file()
-    wish, place = Wish(page, phone_file, speaker), partial(service.secret_place, target)
-    reach = ask_reach(asker, wish, place, service=serves)
-    settings = write(target, _answers(person, found, placed, journal or default_journal(), reach))
+    def questions() -> tuple[Settings, bool]:
+        person = ask_person(asker, Given(**given))
+        asker.mark()
+        if sources:
+            found, placed = _given_sources(asker, sources, probes, person, listen, password)
+        else:
+            found, placed = choose(asker, person, here, listen, password)
+        reach = ask_reach(asker, wish, place, service=serves)
+        return write(target, _answers(person, found, placed, journal or default_journal(), reach)), "web" in reach
+
+    given_before = [] if yes else _greeting(asker, draft)
+    settings, opened = asker.interview(questions, given_before)
+    draft.drop()
     screen.say(f"\nWritten and checked: {target}", "good")
     for sentence in summary(settings):
         screen.say(sentence)
     if serves:
         service.hand_over(target)
     runs = serves and service.begin(lambda: client_of(settings))
-    if not no_test and (runs or not serves):
+    practice = any(isinstance(one, SimulatedSource) and not one.hands for one in settings.sources)
+    if not no_test and not practice and (runs or not serves):
         _test_alarm(settings)
-    if runs and "web" in reach:
+    if runs and opened:
         screen.heading("The page: open this with the phone's camera")
         show_page(client_of(settings))
-    _what_next(target, serves)
+    watches = not runs and (sys.stdin.isatty() and sys.stdout.isatty() and not yes if watch is None else watch)
+    _what_next(target, serves, watches)
+    return _watch(settings, target) if watches else None
 
 
-def look() -> Sequence[Finding]:
-    """What can be found on this machine."""
-    from kojimon.cli.setup.looking import look as look_around
+def _greeting(asker: Asker, draft: Draft) -> list[tuple[str, str]]:
+    """What stands before the first question, and the answers of a run that broke off, where they are wanted."""
+    screen.say("Some questions, and the settings are written for you. Enter takes what stands in [brackets],")
+    screen.say("< goes back one.\n")
+    kept = draft.read()
+    if not kept:
+        return []
+    screen.say("An earlier run broke off. What you answered then:")
+    screen.grid([[f"  {question}", answer.removeprefix("=")] for question, answer in kept], right=False)
+    return kept if asker.sure("Go on from there?", default=True) else []
 
-    screen.say(f"\nLooking for probes for {LOOK_S:.0f} s (a board on a serial port may start anew) ...")
-    found = look_around(LOOK_S)
-    for finding in found:
-        if not finding.readings:
-            screen.say(f"{finding.what}.", "look")
-    return [finding for finding in found if finding.readings]
+
+def _watch(settings: Settings, target: Path) -> int:
+    """Watches in this terminal, as `kojimon run` does, until Ctrl-C."""
+    from kojimon.cli.commands.run import watch
+    from kojimon.daemon import keep
+
+    screen.say("")
+    named = "kojimon status" if target in _usual() else f"kojimon status --config {target}"
+    return watch(settings, "", status=named, quiet=False, kept=lambda: keep(settings, target))
+
+
+def _usual() -> list[Path]:
+    return [path.absolute() for path in usual_files()]
 
 
 def default_file() -> Path:
@@ -160,13 +204,24 @@ def _may_write(asker: Asker, target: Path, force: bool) -> None:
 
 
 def _given_sources(
-    sources: tuple[str, ...], probes: tuple[str, ...], person: Person, password: Callable[[], str]
+    asker: Asker,
+    sources: tuple[str, ...],
+    probes: tuple[str, ...],
+    person: Person,
+    listen: Listen,
+    password: Callable[[], str],
 ) -> tuple[tuple[SourceAnswer, ...], tuple[ProbeAnswer, ...]]:
     if len(sources) > 1:
         raise UsageError("One --source is taken here; further ones are written into the file by hand.")
     source = source_of(sources[0], password)
+    if source.kind == HAND:
+        return (), ()
     if source.kind in ("simulated", "practice"):
         return simulated(person, practice=source.kind == "practice")
+    if not probes and not asker.yes:
+        found = heard(asker, person, source, listen)
+        if found is not None:
+            return (found[0],), found[1]
     if not probes:
         raise UsageError(f'--source {sources[0]}: say which probes it has: --probe "NAME PLACE TRAY KEY=VALUE".')
     return (source,), tuple(probe_of(text, source) for text in probes)
@@ -175,11 +230,7 @@ def _given_sources(
 def _ask_password(asker: Asker, target: Path) -> Path:
     if asker.yes:
         raise UsageError("The broker's user needs a password: --password-file FILE.")
-    secret = str(
-        click.prompt(
-            "Password at the broker (not shown)", hide_input=sys.stdin.isatty(), default="", show_default=False
-        )
-    )
+    secret = asker.secret("Password at the broker (not shown)")
     return write_secret(service.secret_place(target, "mqtt-password"), secret)
 
 
@@ -199,6 +250,8 @@ def _answers(
         probes=probes,
         journal=str(journal.absolute()),
         reach=reach,
+        kind=person.kind,
+        cover=person.cover,
     )
 
 
@@ -249,13 +302,14 @@ def _test_alarm(settings: Settings) -> None:
     screen.say(f"A test alarm {where}. When it has reached you: kojimon alarms ack test")
 
 
-def _what_next(target: Path, serves: bool) -> None:
-    screen.heading("What next")
-    if target not in [path.absolute() for path in usual_files()]:
+def _what_next(target: Path, serves: bool, watches: bool) -> None:
+    screen.heading("What next, in another terminal" if watches else "What next")
+    if target not in _usual():
         click.echo(f"  export KOJIMON_CONFIG={target}")
+    first = ["  systemctl status kojimon", "is it running?"] if serves else ["  kojimon run", "watch the box"]
     screen.grid(
         [
-            ["  systemctl status kojimon", "is it running?"] if serves else ["  kojimon run", "watch the box"],
+            *([] if watches else [first]),
             ["  kojimon status", "see how it stands"],
             ["  kojimon page", "where the page is, and a code for the phone"],
             ["  kojimon alarms night-check", "before the first night: does an alarm wake you?"],

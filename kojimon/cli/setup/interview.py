@@ -4,20 +4,19 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Callable, Sequence
+import textwrap
+from collections.abc import Callable
 from pathlib import Path
-from typing import NamedTuple, TypeVar
-
-import click
+from typing import NamedTuple
 
 from kojimon import units
+from kojimon.cli.setup import drawings
 from kojimon.cli.setup.answers import PURPOSES, schedule_for, tray_names
-from kojimon.cli.shared import screen
+from kojimon.cli.setup.asker import Asker
 from kojimon.cli.shared.options import tidy
-from kojimon.errors import UsageError
+from kojimon.model import BoxKind, Cover
 from kojimon.words.speech import listing
 
-T = TypeVar("T")
 FAHRENHEIT_COUNTRIES = ("US", "BS", "BZ", "KY", "LR", "PW", "FM", "MH")
 """Countries that measure in °F (common knowledge; only a default hangs on it)."""
 
@@ -32,62 +31,8 @@ class Given(NamedTuple):
     zone: str | None = None
     sleep: str | None = None
     purpose: str | None = None
-
-
-class Asker:
-    """Asks, or with `yes` takes every default without asking."""
-
-    def __init__(self, yes: bool) -> None:
-        self.yes = yes
-
-    def ask(
-        self, question: str, default: str, read: Callable[[str], T], given: str | None = None, option: str = ""
-    ) -> T:
-        """One answer.
-
-        Args:
-            question: as printed.
-            default: what Enter means.
-            read: turns a text into the answer; raises ValueError in words.
-            given: the answer of an option; a wrong one is wrong usage.
-            option: its name, for that error.
-        """
-        if given is not None or self.yes:
-            text = default if given is None else given
-            try:
-                return read(text)
-            except ValueError as error:
-                raise UsageError(f"{option} {text}: {error}.") from error
-        while True:
-            text = str(click.prompt(question, default=default, show_default=True)).strip() or default
-            try:
-                return read(text)
-            except ValueError as error:
-                screen.say(f"{text!r} will not do: {error}.", "look")
-
-    def choose(self, question: str, choices: Sequence[str], default: int = 1) -> int:
-        """One of a numbered list; its number from 1."""
-        if not self.yes:
-            for number, text in enumerate(choices, 1):
-                screen.say(f"{number}  {text}", indent=2)
-
-        def read(text: str) -> int:
-            if not text.isdigit() or not 1 <= int(text) <= len(choices):
-                raise ValueError(f"a number from 1 to {len(choices)} is wanted")
-            return int(text)
-
-        return self.ask(question, str(default), read)
-
-    def sure(self, question: str, default: bool) -> bool:
-        """Yes or no."""
-
-        def read(text: str) -> bool:
-            word = text.lower()
-            if word not in ("y", "yes", "n", "no"):
-                raise ValueError("yes or no is wanted")
-            return word.startswith("y")
-
-        return self.ask(question, "yes" if default else "no", read)
+    box: str | None = None
+    cover: str | None = None
 
 
 def guess_fahrenheit() -> bool:
@@ -117,7 +62,7 @@ def read_temperature_unit(text: str) -> bool:
     """Whether it means °F."""
     word = text.strip().lower().lstrip("°").removeprefix("degrees").strip()
     if word[:1] not in ("f", "c"):
-        raise ValueError("F or C is wanted")
+        raise ValueError("F or C is expected")
     return word.startswith("f")
 
 
@@ -128,7 +73,7 @@ def read_mass_unit(text: str) -> bool:
         return True
     if word in ("kg", "k", "kilo", "kilos", "kilogram", "kilograms", "g"):
         return False
-    raise ValueError("kg or lb is wanted")
+    raise ValueError("kg or lb is expected")
 
 
 def read_trays(text: str) -> tuple[str, ...]:
@@ -141,7 +86,7 @@ def read_trays(text: str) -> tuple[str, ...]:
         return tray_names(count)
     names = tuple(as_name(part) for part in re.split(r"[,;]", text) if part.strip())
     if not names or not all(names):
-        raise ValueError("a number of trays, or their names with commas between, is wanted (as in top, bottom)")
+        raise ValueError("a number of trays, or their names with commas between, is expected (as in top, bottom)")
     if len(set(names)) < len(names):
         raise ValueError("every tray needs a name of its own")
     if len(names) > 12:
@@ -160,7 +105,7 @@ def read_mass(pounds: bool) -> Callable[[str], float]:
     def read(text: str) -> float:
         mass_kg = units.parse_mass_kg(tidy(text, "lb" if pounds else "kg"))
         if not 0.1 <= mass_kg <= units.MASS_MOST_KG:
-            raise ValueError("a mass between 0.1 kg and 200 kg is wanted")
+            raise ValueError("a mass between 0.1 kg and 200 kg is expected")
         return mass_kg
 
     return read
@@ -180,7 +125,7 @@ def read_zone(text: str) -> str:
     if len(plain) == 1:
         return plain[0]
     hint = f" (did you mean {listing(plain)}?)" if plain else ", as in Europe/Lisbon or America/Chicago"
-    raise ValueError(f"a time zone by its IANA name is wanted{hint}")
+    raise ValueError(f"a time zone by its IANA name is expected{hint}")
 
 
 _SLEEP = re.compile(
@@ -194,10 +139,10 @@ def read_sleep(text: str) -> str:
     """Hours of sleep: `22:30 to 06:30`, `10:30 pm - 6:30 am`, `23-7`. Returns the form the settings take."""
     match = _SLEEP.fullmatch(text.strip())
     if match is None:
-        raise ValueError("two times of day are wanted, as in 22:30 to 06:30 or 10:30 pm to 6:30 am")
+        raise ValueError("two times of day are expected, as in 22:30 to 06:30 or 10:30 pm to 6:30 am")
     begin, end = _clock(match[1], match[2], match[3]), _clock(match[4], match[5], match[6])
     if begin == end:
-        raise ValueError("two different times are wanted, as in 22:30 to 06:30")
+        raise ValueError("two different times are expected, as in 22:30 to 06:30")
     return f"{begin} to {end}"
 
 
@@ -205,11 +150,40 @@ def _clock(hour_text: str, minute_text: str | None, half: str | None) -> str:
     hour, minute = int(hour_text), int(minute_text or 0)
     if half:
         if not 1 <= hour <= 12:
-            raise ValueError("an hour from 1 to 12 is wanted before am or pm")
+            raise ValueError("an hour from 1 to 12 is expected before am or pm")
         hour = hour % 12 + (12 if half.lower().startswith("p") else 0)
     if hour > 23 or minute > 59:
-        raise ValueError("times from 00:00 to 23:59 are wanted")
+        raise ValueError("times from 00:00 to 23:59 are expected")
     return f"{hour:02d}:{minute:02d}"
+
+
+def one_word(text: str) -> str:
+    """A text without blanks."""
+    if not text.strip() or any(char.isspace() for char in text.strip()):
+        raise ValueError("one word without blanks is expected")
+    return text.strip()
+
+
+def one_of(*words: str) -> Callable[[str], str]:
+    """Reads one of some words, in small letters."""
+
+    def read(text: str) -> str:
+        if text.strip().lower() not in words:
+            raise ValueError(f"one of {', '.join(words)} is expected")
+        return text.strip().lower()
+
+    return read
+
+
+def number_from(low: int, high: int) -> Callable[[str], str]:
+    """Reads a whole number between two others, and leaves it text."""
+
+    def read(text: str) -> str:
+        if not text.strip().isdigit() or not low <= int(text) <= high:
+            raise ValueError(f"a number from {low} to {high} is expected")
+        return text.strip()
+
+    return read
 
 
 class Person(NamedTuple):
@@ -222,6 +196,8 @@ class Person(NamedTuple):
     schedule: str
     zone: str
     sleep: str
+    kind: str = BoxKind.UNKNOWN
+    cover: str = Cover.UNKNOWN
 
 
 def ask_person(asker: Asker, given: Given) -> Person:
@@ -235,11 +211,31 @@ def ask_person(asker: Asker, given: Given) -> Person:
     rice_kg = asker.ask(
         "How much dry rice in a usual batch?", "4 lb" if pounds else "2 kg", read_mass(pounds), given.rice, "--rice"
     )
-    if given.purpose is None and not asker.yes:
-        screen.say("What is the koji for?")
+    if given.purpose is None:
+        asker.say("What is the koji for?")
         for number, (_, _, text) in enumerate(PURPOSES, 1):
-            screen.say(f"{number}  {text}", indent=2)
+            asker.say(f"{number}  {text}", indent=2)
     schedule = asker.ask("Which?", "1", schedule_for, given.purpose, "--purpose")
+    kind, cover = _ask_box(asker, given)
     zone = asker.ask("Which time zone do you live in?", guess_zone(), read_zone, given.zone, "--zone")
     sleep = asker.ask("When do you sleep?", "22:30 to 06:30", read_sleep, given.sleep, "--sleep")
-    return Person(fahrenheit, pounds, trays, rice_kg, schedule, zone, sleep)
+    return Person(fahrenheit, pounds, trays, rice_kg, schedule, zone, sleep, kind, cover)
+
+
+def _ask_box(asker: Asker, given: Given) -> tuple[str, str]:
+    """Kind of box and cover, each with a drawing; Enter is the one of which nothing is said that could be wrong."""
+    kinds, covers = [*drawings.KINDS], [*drawings.COVERS]
+    asker.say("\nWhat is the box like?")
+    texts = [_drawn(drawings.KIND_NAMES[kind], *drawings.of_kind(kind)) for kind in kinds]
+    number = asker.choose("Which box?", texts, len(kinds), kinds, given.box, "--box")
+    kind = kinds[number - 1]
+    asker.say("\nHow is the rice covered while it grows?")
+    texts = [_drawn(drawings.COVER_NAMES[cover], *drawings.of_cover(cover, kind)) for cover in covers]
+    number = asker.choose("Which cover?", texts, len(covers), covers, given.cover, "--cover")
+    return kind, covers[number - 1]
+
+
+def _drawn(name: str, drawing: str, means: str) -> str:
+    lines = [f"     {line}" for line in drawing.splitlines()]
+    words = textwrap.wrap(means, 70, initial_indent="   ", subsequent_indent="   ")
+    return "\n".join([f"{name}.", *lines, *words])

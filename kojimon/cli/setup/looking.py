@@ -13,10 +13,11 @@ from typing import TYPE_CHECKING
 
 from kojimon.cli.setup.answers import SourceAnswer, plain
 from kojimon.cli.setup.interview import as_name
-from kojimon.cli.setup.sources import Finding, Reading
+from kojimon.cli.setup.placing import Finding, Reading
 from kojimon.cli.shared import screen
 from kojimon.clock import SystemClock, real_s
 from kojimon.document.tree import shown
+from kojimon.probes.finding.names import OTHER
 from kojimon.units import show_duration
 
 if TYPE_CHECKING:
@@ -52,15 +53,16 @@ def look(
     clock = SystemClock()
     busy = {Path(port).resolve() for port in skip}
     ports = [port for port in serial_ports(dev) if port.resolve() not in busy]
-    work: list[Callable[[], Finding]] = [partial(_hear_port, port, clock, seconds) for port in ports]
-    for number, address in enumerate(_reachable(brokers)):
-        work.append(partial(_hear_broker, address, clock, seconds, f"kojimon-find-{clock.boot_ms()}-{number}"))
-    found = _all_at_once(work, seconds) if work else []
+    work: list[Callable[[], Finding]] = [partial(hear_port, port, clock, seconds) for port in ports]
+    for number, address in enumerate(reachable(brokers)):
+        work.append(partial(hear_broker, address, clock, seconds, f"kojimon-find-{clock.boot_ms()}-{number}"))
+    found = all_at_once(work, seconds) if work else []
     sensors = [guess for one in find_kernel(root) for guess in one.guesses]
-    return [*found, *([_kernel(root, sensors)] if sensors else [])]
+    return [*found, *([kernel(root, sensors)] if sensors else [])]
 
 
-def _all_at_once(work: Sequence[Callable[[], Finding]], seconds: float) -> list[Finding]:
+def all_at_once(work: Sequence[Callable[[], Finding]], seconds: float) -> list[Finding]:
+    """Does all of it at the same time, with a bar; what hangs is left behind."""
     results: list[Finding | None] = [None] * len(work)
 
     def one(number: int) -> None:
@@ -78,7 +80,7 @@ def _all_at_once(work: Sequence[Callable[[], Finding]], seconds: float) -> list[
     return [result for result in results if result is not None]
 
 
-def _reachable(brokers: Sequence[Address]) -> list[Address]:
+def reachable(brokers: Sequence[Address]) -> list[Address]:
     """The brokers given, and one on this machine where something listens and nobody named it."""
     from kojimon.links.mqtt import Address
 
@@ -91,7 +93,8 @@ def _reachable(brokers: Sequence[Address]) -> list[Address]:
     return found
 
 
-def _hear_port(port: Path, clock: Clock, seconds: float) -> Finding:
+def hear_port(port: Path, clock: Clock, seconds: float) -> Finding:
+    """What comes in at a serial port."""
     from kojimon.probes.finding.look import listen_serial
 
     seen = listen_serial(port, clock, seconds)
@@ -105,11 +108,16 @@ def _hear_port(port: Path, clock: Clock, seconds: float) -> Finding:
         fields["decimal"] = "comma"
     if seen.lines.columns:
         fields["columns"] = f"[{', '.join(plain(column) for column in seen.lines.columns)}]"
-    readings = tuple(_reading(guess, "path", guess.key) for guess in seen.lines.guesses)
-    return Finding(SourceAnswer("board", "serial", fields), f"serial port {seen.port}: {_shown(readings)}", readings)
+    readings, others = (
+        tuple(_reading(guess, "path", guess.key) for guess in guesses)
+        for guesses in (seen.lines.guesses, seen.lines.others)
+    )
+    source = SourceAnswer("board", "serial", fields)
+    return Finding(source, f"serial port {seen.port}: {_shown(readings)}", readings, others)
 
 
-def _hear_broker(address: Address, clock: Clock, seconds: float, client_id: str) -> Finding:
+def hear_broker(address: Address, clock: Clock, seconds: float, client_id: str) -> Finding:
+    """What a broker sends."""
     from kojimon.probes.finding.look import listen_mqtt
 
     seen = listen_mqtt(address, clock, seconds, client_id)
@@ -117,15 +125,18 @@ def _hear_broker(address: Address, clock: Clock, seconds: float, client_id: str)
     source = SourceAnswer("house", "mqtt", fields | ({"user": plain(address.user)} if address.user else {}))
     where = f"MQTT broker {address.host}:{address.port}"
     if seen.trouble:
-        return Finding(source, f"{where}: {seen.trouble}")
-    readings = tuple(_reading(guess, "topic", guess.topic) for guess in seen.guesses)
+        return Finding(source, f"{where}: {seen.trouble.removeprefix(f'{address.host}:{address.port}: ')}")
+    readings, others = (
+        tuple(_reading(guess, "topic", guess.topic) for guess in guesses) for guesses in (seen.guesses, seen.others)
+    )
     more = " and more topics than were looked at" if seen.more else ""
     if seen.twice:
         more += f"; left out, because a name stands twice in the message: {', '.join(map(shown, seen.twice))}"
-    return Finding(source, f"{where}: {_shown(readings)}{more}", readings)
+    return Finding(source, f"{where}: {_shown(readings)}{more}", readings, others)
 
 
-def _kernel(root: Path, sensors: Sequence[Guess]) -> Finding:
+def kernel(root: Path, sensors: Sequence[Guess]) -> Finding:
+    """Sensors of the kernel, put as a finding."""
     fields = {} if root == Path("/sys") else {"root": plain(str(root))}
     readings = tuple(_reading(guess, "file", guess.topic) for guess in sensors)
     return Finding(SourceAnswer("sensors", "kernel", fields), f"sensors of this machine: {_shown(readings)}", readings)
@@ -148,10 +159,11 @@ def _reading(guess: Guess, key: str, address: str) -> Reading:
         fields["device"] = guess.device
     if guess.every_s > 0:
         fields["every"] = show_duration(max(1.0, guess.every_s))
-    unit = {"C": " °C", "F": " °F", "%": " %"}.get(guess.unit if guess.quantity else "", "")
-    unit = ", °C or °F," if unit_open and guess.quantity else unit
+    known = "" if guess.quantity == OTHER else guess.quantity
+    unit = {"C": " °C", "F": " °F", "%": " %"}.get(guess.unit if known else "", "")
+    unit = ", °C or °F," if unit_open and known else unit
     value = "nothing now" if guess.value != guess.value else f"{guess.value:.1f}{unit} now"
-    return Reading(_name(guess), fields, guess.quantity, value, unit_open)
+    return Reading(_name(guess), fields, known, value, unit_open, " ".join(filter(None, (guess.topic, guess.key))))
 
 
 def _name(guess: Guess) -> str:

@@ -9,8 +9,7 @@ from pathlib import Path
 from typing import Final, NamedTuple
 
 from kojimon.cli.setup.answers import plain
-from kojimon.cli.setup.interview import Asker
-from kojimon.cli.shared import screen
+from kojimon.cli.setup.asker import Asker
 from kojimon.errors import UsageError
 from kojimon.settings.installed import has_part
 
@@ -27,7 +26,7 @@ class Wish(NamedTuple):
     """What options have answered already; None asks."""
 
     page: bool | None = None
-    phone_file: Path | None = None
+    phone: str | None = None
     speaker: bool | None = None
 
 
@@ -41,8 +40,7 @@ def ask_reach(asker: Asker, wish: Wish, place: Place, *, service: bool) -> dict[
             `--yes` alone: a port is not opened by saying nothing.
     """
     found: dict[str, object] = {}
-    if not asker.yes:
-        screen.say("\nHow it reaches you:")
+    asker.say("\nHow it reaches you:")
     opened = wish.page
     if opened is None:
         opened = asker.sure("Show the page to phones in your home network?", default=service and not asker.yes)
@@ -64,8 +62,18 @@ def read_address(text: str) -> str:
     if address.lower() in ("", "-", "none", "no"):
         return ""
     if not understood(address):
-        raise ValueError(f"an address in the form of the library apprise is wanted, as in {EXAMPLE}")
+        raise ValueError(f"an address in the form of the library apprise is expected, as in {EXAMPLE}")
     return address
+
+
+def given_phone(file: Path | None) -> str | None:
+    """The address that an option names by its file; None without one. Raises UsageError."""
+    if file is None:
+        return None
+    try:
+        return read_address(file.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise UsageError(f"--phone-file {file}: {error}.") from error
 
 
 def write_secret(where: Path, text: str) -> Path:
@@ -89,23 +97,19 @@ def _token(where: Path) -> Path:
 
 
 def _phone(asker: Asker, wish: Wish, place: Place) -> Path | None:
-    if wish.phone_file is not None:
-        try:
-            address = read_address(wish.phone_file.read_text(encoding="utf-8"))
-        except (OSError, ValueError) as error:
-            raise UsageError(f"--phone-file {wish.phone_file}: {error}.") from error
-        return write_secret(place("phone-url"), address) if address else None
+    if wish.phone is not None:
+        return write_secret(place("phone-url"), wish.phone) if wish.phone else None
     if asker.yes:
         return None
     if not has_part("services"):
-        screen.say("Mail, push, chat and SMS are not installed here (the part `services`).", indent=2)
+        asker.say("Mail, push, chat and SMS are not installed here (the part `services`).", indent=2)
         return None
-    screen.say(
+    asker.say(
         f"Alarms can come by mail, push, chat or SMS, to an address such as {EXAMPLE} or that of any other service the"
         " library apprise knows. It goes into a file of its own.",
         indent=2,
     )
-    address = asker.ask("Address for alarms (- for none)", "-", read_address)
+    address = asker.ask("Address for alarms (- for none)", "-", read_address, private=True)
     return write_secret(place("phone-url"), address) if address else None
 
 
@@ -116,7 +120,6 @@ def _loud(asker: Asker, wish: Wish) -> bool:
     if wish.speaker is not None:
         return wish.speaker
     if not find_player(""):
-        if not asker.yes:
-            screen.say("No loudspeaker is found here. One plugged in later is used (it needs alsa-utils).", indent=2)
+        asker.say("No loudspeaker is found here. One plugged in later is used (it needs alsa-utils).", indent=2)
         return True
     return asker.sure("Sound a loud low tone here for what gets you up?", default=True)

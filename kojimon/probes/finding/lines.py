@@ -33,7 +33,7 @@ class LineGuess(Struct, frozen=True):
     Attributes:
         format: json, keys or csv; "" where nothing fits most of the lines.
         columns: of csv, from a header line; numbered where none was seen.
-        guesses: quantities in the lines, without what a name says to be something else.
+        guesses: quantities in the lines, without what a name says to be something else; `others` are those.
         separator: of csv.
         decimal: how a fraction is written, `.` or `,`.
         trouble: why nothing is proposed, with a line as it came; "" where something is.
@@ -45,25 +45,31 @@ class LineGuess(Struct, frozen=True):
     separator: str = ","
     decimal: str = "."
     trouble: str = ""
+    others: tuple[Guess, ...] = ()
 
 
 def guess_lines(lines: Sequence[bytes], every_s: float = 0.0) -> LineGuess:
     """Looks at whole lines of one port; a format must fit more than half of them."""
     read = [found for found in map(_json_line, lines) if found]
     if len(read) * 2 > len(lines):
-        return LineGuess("json", (), _guesses(_last(read), every_s, units_in(lines[-1])))
+        likely, others = _guesses(_last(read), every_s, units_in(lines[-1]))
+        return LineGuess("json", (), likely, others=others)
     if any(map(twice, lines)):
         return LineGuess("", trouble=f"`{_shown(lines)}` has a name twice, and nobody knows which of the two counts")
     for decimal in (".", ","):
         read = [found for line in lines if (found := _keys_line(line, decimal == ","))]
         if len(read) * 2 > len(lines):
-            return LineGuess("keys", (), _guesses(_last(read), every_s), decimal=decimal)
+            likely, others = _guesses(_last(read), every_s)
+            return LineGuess("keys", (), likely, decimal=decimal, others=others)
     return _csv(lines, every_s)
 
 
-def _guesses(values: dict[str, float], every_s: float, units: Mapping[str, str] = EMPTY) -> tuple[Guess, ...]:
-    found = (guess("", name, value, every_s, said=unit_at(units, name)) for name, value in values.items())
-    return tuple(one for one in found if is_worth_a_look(one))
+def _guesses(
+    values: dict[str, float], every_s: float, units: Mapping[str, str] = EMPTY
+) -> tuple[tuple[Guess, ...], tuple[Guess, ...]]:
+    """Those worth a look, and the others."""
+    found = [guess("", name, value, every_s, said=unit_at(units, name)) for name, value in values.items()]
+    return tuple(filter(is_worth_a_look, found)), tuple(one for one in found if not is_worth_a_look(one))
 
 
 def _last(read: Sequence[dict[str, float]]) -> dict[str, float]:
@@ -98,8 +104,8 @@ def _csv(lines: Sequence[bytes], every_s: float) -> LineGuess:
     columns = tuple(names or [f"column-{at}" for at in range(1, width + 1)])
     cells = zip(columns, numeric[-1], strict=True)
     values = {name: value for name, cell in cells if isinstance(value := number(cell, decimal == ","), float)}
-    found = _guesses(values, every_s)
-    return LineGuess("csv", () if header else columns, found, separator.decode(), decimal)
+    found, others = _guesses(values, every_s)
+    return LineGuess("csv", () if header else columns, found, separator.decode(), decimal, others=others)
 
 
 def _separator(lines: Sequence[bytes]) -> bytes:

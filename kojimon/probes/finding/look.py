@@ -39,6 +39,8 @@ if TYPE_CHECKING:
 BAUDS: Final = (9600, 115200, 57600, 38400, 19200)
 """Tried in this order, the commonest first."""
 LINES_ENOUGH: Final = 8
+CONNECT_S: Final = 10.0
+"""So long a broker may take to let us in."""
 TOPICS_LIMIT: Final = 2000
 TIMES_KEPT: Final = 20
 TWICE_TOLD: Final = 5
@@ -66,13 +68,14 @@ class KernelFind(Struct, frozen=True):
 
 
 class MqttFind(Struct, frozen=True):
-    """What a broker sent while being listened to; `more` says that there were more topics than were looked at, `twice`
-    names those whose message has a name twice."""
+    """What a broker sent while being listened to; `others` are numbers that look like no reading, `more` says that
+    there were more topics than were looked at, `twice` names those whose message has a name twice."""
 
     guesses: tuple[Guess, ...] = ()
     trouble: str = ""
     more: bool = False
     twice: tuple[str, ...] = ()
+    others: tuple[Guess, ...] = ()
 
 
 # -- serial ---------------------------------------------------------------------------------------------------
@@ -91,18 +94,19 @@ def serial_ports(dev: Path = Path("/dev")) -> list[Path]:
 
 
 def listen_serial(port: Path, clock: Clock, seconds: float, bauds: Sequence[int] = BAUDS) -> SerialFind:
-    """Listens to one port at each baud rate until lines make sense.
+    """Listens to one port at each baud rate until lines make sense. A board that is silent at one is so at all of them:
+    it is waited for at the first.
 
     Args:
         port: path of the device.
         clock: for the pace of the lines.
         seconds: real time in all.
     """
-    share_s = seconds / len(bauds)
+    until_s, share_s = real_s() + seconds, seconds / len(bauds)
     heard, most = SerialFind(str(port), trouble="nothing was heard"), 0
     for baud in bauds:
         try:
-            lines, times_ms = _lines_of(port, clock, share_s, baud)
+            lines, times_ms = _lines_of(port, clock, until_s, share_s, baud)
         except LinkError as error:
             return SerialFind(str(port), trouble=str(error))
         made = guess_lines(lines, pace(times_ms)) if lines else LineGuess("")
@@ -113,14 +117,17 @@ def listen_serial(port: Path, clock: Clock, seconds: float, bauds: Sequence[int]
     return heard
 
 
-def _lines_of(port: Path, clock: Clock, seconds: float, baud: int) -> tuple[list[bytes], list[int]]:
+def _lines_of(port: Path, clock: Clock, until_s: float, share_s: float, baud: int) -> tuple[list[bytes], list[int]]:
     opened, buffer = SerialPort(str(port), baud), LineBuffer()
     lines: list[bytes] = []
     times_ms: list[int] = []
-    until_s = real_s() + seconds
+    spoke = False
     try:
         while real_s() < until_s and len(lines) < LINES_ENOUGH:
-            new = buffer.feed(opened.read())
+            read = opened.read()
+            if read and not spoke:
+                spoke, until_s = True, min(until_s, real_s() + share_s)
+            new = buffer.feed(read)
             if new:
                 lines += new
                 times_ms.append(clock.boot_ms())
@@ -180,6 +187,10 @@ class _Ear(MqttLink):
         self.twice: set[str] = set()
         self.more = False
         self.locked = threading.Lock()
+        self.came = threading.Event()
+
+    def _connected_now(self, client: Client, session_present: bool) -> None:
+        self.came.set()
 
     def _message(self, client: Client, message: MQTTMessage) -> None:
         client.ack(message.mid, message.qos)
@@ -206,16 +217,18 @@ def listen_mqtt(address: Address, clock: Clock, seconds: float, client_id: str) 
 
     Args:
         address: the broker.
-        seconds: real time to listen.
+        seconds: real time to listen once it has let us in, which may take CONNECT_S.
         client_id: a name that no other client of the broker has.
 
     Returns:
-        numbers whose names say that they are a temperature or a humidity, and plain numbers in their span.
+        every number; those whose names say that they are a temperature or a humidity, and plain numbers in their span,
+        apart from the others.
     """
     ear = _Ear(address, client_id, clock)
     ear.run()
     try:
-        wait_s(seconds)
+        ear.came.wait(CONNECT_S)
+        wait_s(seconds if ear.came.is_set() else 0.0)
         trouble = "" if ear.connected else str(ear.facts()["trouble"])
     finally:
         ear.stop()
@@ -223,24 +236,27 @@ def listen_mqtt(address: Address, clock: Clock, seconds: float, client_id: str) 
         heard = [
             one
             for topic, (numbers, units, times_ms) in sorted(ear.heard.items())
-            for one in readings_in(topic, numbers, pace(times_ms), {"": ear.units.get(topic, "")} | units)
+            for one in guesses_in(topic, numbers, pace(times_ms), {"": ear.units.get(topic, "")} | units)
         ]
-    return MqttFind(tuple(heard), trouble, ear.more, tuple(sorted(ear.twice)))
+    likely = tuple(filter(is_likely, heard))
+    others = tuple(one for one in heard if not is_likely(one))
+    return MqttFind(likely, trouble, ear.more, tuple(sorted(ear.twice)), others)
 
 
-def readings_in(
+def guesses_in(
     topic: str, numbers: Mapping[str, float], every_s: float = 0.0, units: Mapping[str, str] = EMPTY
 ) -> list[Guess]:
-    """Those of a message's numbers that are a reading, or may be one: the whole message is one plain number, or the
-    name speaks of one while the value or the place in the message leaves it open.
+    """A guess for each of a message's numbers.
 
     Args:
         units: unit by the path it is named at (`units_in`); at "" that of the whole message.
     """
     said = {path: unit_at(units, path) if path else units.get("", "") for path in numbers}
-    found = (guess(topic, path, value, every_s, said=said[path]) for path, value in numbers.items())
-    return [
-        one
-        for one in found
-        if is_worth_a_look(one) and (one.quantity or not one.key or names_one(one.key) or names_one(one.topic))
-    ]
+    return [guess(topic, path, value, every_s, said=said[path]) for path, value in numbers.items()]
+
+
+def is_likely(one: Guess) -> bool:
+    """Whether a number of a message is a reading, or may be one: the whole message is one plain number, or the name
+    speaks of one while the value or the place in the message leaves it open."""
+    named = one.quantity or not one.key or names_one(one.key) or names_one(one.topic)
+    return bool(named) and is_worth_a_look(one)
