@@ -1,7 +1,7 @@
-"""The incubation curve as one picture: hours run down the side, temperatures and works stand beside them.
+"""The incubation curve as one picture: the koji wide, box air and humidity slim beside it, words where there is room.
 
-So is the paper form of the trade laid out, and so is a phone held: words find room beside their hour, and a longer
-batch makes a longer sheet. Pure: series in, one SVG text (or plain text for a terminal) out.
+On a narrow picture hours run down, as on the paper form of the trade and as a phone is held; on a wide one across.
+Pure: series in, one SVG text (or plain text for a terminal) out.
 """
 
 from kojimon.curve.draw import draw

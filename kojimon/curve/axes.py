@@ -8,17 +8,19 @@ from datetime import UTC, datetime
 from typing import NamedTuple
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from kojimon.curve.sheet import HOUR_MS, Band, Sheet, Strip
+from kojimon.curve.sheet import HOUR_MS, Band, Point, Sheet, Strip, Track
 from kojimon.curve.thin import extremes
 from kojimon.units import f_from_c
 
 QUARTER_MS = 900_000
 LEAST_SPAN = {Strip.KOJI: (28.0, 40.0), Strip.AIR: (26.0, 34.0), Strip.HUMIDITY: (50.0, 100.0)}
 """What a strip shows at least, °C or %: the range a healthy batch moves in."""
+MOST_SPAN = {Strip.KOJI: (18.0, 50.0), Strip.AIR: (5.0, 60.0), Strip.HUMIDITY: (0.0, 100.0)}
+"""What lies beyond (rice from the steamer, a probe in hot water) widens no strip: it is marked at the edge."""
 SETTLED_H = 0.5
 """From so long after the inoculation on, what is read widens the scale."""
-WIDEST_BAND = (18.0, 50.0)
-"""Limits of the koji or air beyond this do not widen its strip, °C."""
+APART_H = 1.0
+"""What lies beyond a scale is one time, as long as no more than that lies between."""
 
 
 class Scale(NamedTuple):
@@ -26,19 +28,22 @@ class Scale(NamedTuple):
 
     Attributes:
         low, high: values at the strip's edges, °C or %.
-        left, width: the strip, px.
+        begin, size: the strip across, px.
         unit: `c`, `f` or `pct`: the unit people read.
+        upward: whether high values have the smaller coordinate, as where the hours run across.
     """
 
     low: float
     high: float
-    left: float
-    width: float
+    begin: float
+    size: float
     unit: str
+    upward: bool = False
 
-    def x(self, value: float) -> float:
+    def at(self, value: float) -> float:
         """Place of a value, px; beyond the strip for values beyond it."""
-        return self.left + (value - self.low) / (self.high - self.low) * self.width
+        part = (value - self.low) / (self.high - self.low)
+        return self.begin + (1 - part if self.upward else part) * self.size
 
     def shown(self, value: float) -> float:
         """The value in the unit people read."""
@@ -47,37 +52,55 @@ class Scale(NamedTuple):
     def ticks(self, room_px: float) -> list[tuple[float, str]]:
         """(value inside, text) of round values in the unit people read, at least room_px apart."""
         low, high = self.shown(self.low), self.shown(self.high)
-        step = next((s for s in (1, 2, 5, 10, 20, 50) if s / (high - low) * self.width >= room_px), 100)
+        step = next((s for s in (1, 2, 5, 10, 20, 50) if s / (high - low) * self.size >= room_px), 100)
         first = math.ceil(low / step) * step
         texts = range(first, math.floor(high) + 1, step)
         return [((value - 32) / 1.8 if self.unit == "f" else float(value), str(value)) for value in texts]
 
 
-def scale_of(sheet: Sheet, strip: Strip, left: float, width: float, fahrenheit: bool) -> Scale:
-    """The scale of a strip: wide enough for what was read, its band and the likely range."""
+def scale_of(
+    sheet: Sheet, strip: Strip, begin: float, size: float, fahrenheit: bool, upward: bool = False
+) -> Scale:  # fmt: skip
+    """The scale of a strip: the schedule's limits, what was read once the rice had settled, the likely range."""
     low, high = LEAST_SPAN[strip]
     for least, most in _spans(sheet, strip):
         low, high = min(low, least), max(high, most)
     unit = "pct" if strip is Strip.HUMIDITY else "f" if fahrenheit else "c"
     if strip is Strip.HUMIDITY:
-        return Scale(max(0.0, math.floor(low / 10) * 10), 100.0, left, width, unit)
-    return Scale(math.floor(low - 0.5), math.ceil(high + 0.5), left, width, unit)
+        return Scale(max(0.0, math.floor(low / 10) * 10), 100.0, begin, size, unit, upward)
+    return Scale(math.floor(low - 0.5), math.ceil(high + 0.5), begin, size, unit, upward)
 
 
 def _spans(sheet: Sheet, strip: Strip) -> Iterator[tuple[float, float]]:
-    # Rice on its way down from the steamer would press everything after it into a corner: it is cut off instead.
+    # Rice on its way down from the steamer would press everything after it into a corner.
     from_h = max(sheet.from_h, SETTLED_H) if sheet.inoculated and sheet.to_h > SETTLED_H else sheet.from_h
-    for track in sheet.tracks:
-        if track.strip is strip and (found := extremes(track.runs, from_h, sheet.to_h)):
+    within = MOST_SPAN[strip]
+    drawn = [track.runs for track in sheet.tracks if track.strip is strip]
+    if strip is Strip.KOJI and sheet.earlier:
+        drawn.append(sheet.earlier.runs)
+    for runs in drawn:
+        if found := extremes(runs, from_h, sheet.to_h, within):
             yield found
     for limit in _limits(sheet.bands, strip):
-        if strip is Strip.HUMIDITY or WIDEST_BAND[0] <= limit <= WIDEST_BAND[1]:
+        if within[0] <= limit <= within[1]:
             yield limit, limit
-    if strip is Strip.KOJI:
-        if sheet.earlier and (found := extremes(sheet.earlier.runs, from_h, sheet.to_h)):
-            yield found
-        if sheet.fan and sheet.fan.hours:
-            yield min(sheet.fan.low_c), max(sheet.fan.high_c)
+    if strip is Strip.KOJI and sheet.fan and sheet.fan.hours:
+        yield max(within[0], min(sheet.fan.low_c)), min(within[1], max(sheet.fan.high_c))
+
+
+def beyond(track: Track, scale: Scale, from_h: float, to_h: float) -> list[Point]:
+    """Of each time a track lay beyond its scale the reading furthest out."""
+    found: list[Point] = []
+    last_h = -math.inf
+    for point in (point for run in track.runs for point in run if from_h <= point.hour <= to_h):
+        if scale.low <= point.low and point.high <= scale.high:
+            continue
+        if point.hour - last_h <= APART_H and (point.high > scale.high) == (found[-1].high > scale.high):
+            found[-1] = max(found[-1], point, key=lambda one: max(one.high - scale.high, scale.low - one.low))
+        else:
+            found.append(point)
+        last_h = point.hour
+    return found
 
 
 def _limits(bands: Iterable[Band], strip: Strip) -> Iterator[float]:
@@ -94,11 +117,25 @@ class Tick(NamedTuple):
     day: bool = False
 
 
-def hour_ticks(sheet: Sheet, per_hour_px: float, room_px: float) -> list[Tick]:
+def hour_ticks(sheet: Sheet, per_hour_px: float, room_px: float) -> list[int]:
     """Hours since hour 0, at least room_px apart."""
-    step = next((s for s in (1, 2, 3, 6, 12, 24) if s * per_hour_px >= room_px), 24)
+    step = next((s for s in (1, 2, 3, 4, 6, 12, 24) if s * per_hour_px >= room_px), 24)
     first = math.ceil(sheet.from_h / step) * step
-    return [Tick(float(hour), f"{hour} h") for hour in range(first, math.floor(sheet.to_h) + 1, step)]
+    return list(range(first, math.floor(sheet.to_h) + 1, step))
+
+
+def clock_at(sheet: Sheet, zone: str, hour: float) -> tuple[str, str] | None:
+    """The day (`Fri`) and the time of the clock (`13:41`, `02:10 CEST` in a night that repeats it) at an hour."""
+    utc_ms = sheet.utc_ms(hour)
+    if utc_ms is None:
+        return None
+    local = datetime.fromtimestamp(utc_ms / 1000, UTC).astimezone(_zone(zone))
+    return f"{local:%a}", _clock(local)
+
+
+def _clock(local: datetime) -> str:
+    twice = local.replace(fold=0).utcoffset() != local.replace(fold=1).utcoffset()
+    return f"{local:%H:%M}" + (f" {local:%Z}" if twice else "")
 
 
 def clock_ticks(sheet: Sheet, zone: str, per_hour_px: float, room_px: float) -> list[Tick]:
@@ -112,9 +149,8 @@ def clock_ticks(sheet: Sheet, zone: str, per_hour_px: float, room_px: float) -> 
     for hour, utc_ms in _quarters(sheet):
         local = datetime.fromtimestamp(utc_ms / 1000, UTC).astimezone(there)
         if local.minute == 0 and local.hour % step == 0:
-            twice = local.replace(fold=0).utcoffset() != local.replace(fold=1).utcoffset()
-            text = f"{local:%H:%M}" + (f" {local:%Z}" if twice else "")
-            found.append(Tick(hour, f"{local:%a %H:%M}" if local.hour == 0 else text, local.hour == 0))
+            day = local.hour == 0
+            found.append(Tick(hour, f"{local:%a %H:%M}" if day else _clock(local), day))
     return found
 
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from kojimon.curve.axes import Tick, clock_ticks, hour_ticks, scale_of
+from msgspec.structs import replace
+
+from kojimon.curve.axes import clock_at, clock_ticks, hour_ticks, scale_of
 from kojimon.curve.element import num, tag, words
-from kojimon.curve.layout import NARROW_PX, Layout, arrange
-from kojimon.curve.legend import legend
+from kojimon.curve.layout import Layout, arrange, font_of
+from kojimon.curve.legend import lines_of, rows_of, signs_of
 from kojimon.curve.look import CSS
 from kojimon.curve.margin import margin
 from kojimon.curve.sheet import Sheet, Strip, Style
@@ -14,6 +16,7 @@ from kojimon.curve.thin import extremes
 from kojimon.units import show_temperature
 
 SHORTEST_H = 0.05
+FONTS = {11.0: "k-small-font", 12.0: "", 13.0: "k-wide-font"}
 
 
 def draw(sheet: Sheet, style: Style | None = None) -> str:
@@ -28,23 +31,38 @@ def draw(sheet: Sheet, style: Style | None = None) -> str:
     """
     style = style or Style()
     if sheet.to_h - sheet.from_h < SHORTEST_H:
-        from msgspec.structs import replace
-
         sheet = replace(sheet, to_h=sheet.from_h + SHORTEST_H)
-    narrow = style.width_px < NARROW_PX
-    above, legend_px = legend(sheet, style.width_px, 10.0 if narrow else 12.0)
-    layout = arrange(sheet, style, legend_px)
-    parts = [f"<style>{CSS}</style>" if style.standalone else "", above, _times(sheet, layout, style)]
-    for strip, column in layout.strips.items():
-        scale = scale_of(sheet, strip, column.left, column.width, style.fahrenheit)
-        parts.append(strip_of(sheet, strip, scale, layout, style))
-    parts += [_now(sheet, layout, style), margin(sheet, layout, style)]
+    font, shown = font_of(style.width_px), _shown(sheet, style.hidden)
+    above, above_px = rows_of(lines_of(sheet), style.width_px, font, style.hidden)
+    below, below_px = rows_of(signs_of(shown), style.width_px, font, style.hidden)
+    layout = arrange(shown, style, above_px, below_px)
+    parts = [f"<style>{CSS}</style>" if style.standalone else "", tag("g", "".join(above), class_="k-legend")]
+    parts.append(tag("g", "".join(below), class_="k-legend", transform=f"translate(0 {num(layout.height - below_px)})"))
+    scales = {
+        strip: scale_of(shown, strip, span.begin, span.size, style.fahrenheit, layout.lying)
+        for strip, span in layout.strips.items()
+    }
+    parts += [strip_of(shown, strip, scale, layout) for strip, scale in scales.items()]
+    parts += [_times(shown, layout, style), _now(shown, layout), margin(shown, scales[Strip.KOJI], layout, style)]
     size = {"width": num(layout.width), "height": num(layout.height)}
     return tag(
         "svg", "".join(parts), xmlns="http://www.w3.org/2000/svg", **size,
-        viewBox=f"0 0 {size['width']} {size['height']}", class_="k-sheet k-narrow" if narrow else "k-sheet",
-        role="img", aria_label=told(sheet, style), data_from=f"{sheet.from_h:.6g}", data_top=num(layout.top),
-        data_bottom=num(layout.bottom), data_per_hour=f"{style.per_hour_px:.6g}",
+        viewBox=f"0 0 {size['width']} {size['height']}", class_=f"k-sheet {FONTS[font]}".strip(),
+        role="img", aria_label=told(shown, style), data_from=f"{sheet.from_h:.6g}",
+        data_begin=num(layout.along.begin), data_end=num(layout.along.end), data_per_hour=f"{layout.per_hour:.6g}",
+        data_seams=" ".join(f"{seam.from_h:.6g}:{seam.utc_ms}" for seam in sheet.seams) or None,
+        data_lying="yes" if layout.lying else None,
+    )  # fmt: skip
+
+
+def _shown(sheet: Sheet, hidden: frozenset[str]) -> Sheet:
+    """The sheet without what was switched off."""
+    if not hidden:
+        return sheet
+    tracks = tuple(one for one in sheet.tracks if one.name not in hidden and str(one.strip) not in hidden)
+    return replace(
+        sheet, tracks=tracks, earlier=None if "earlier" in hidden else sheet.earlier,
+        fan=None if "fan" in hidden else sheet.fan,
     )  # fmt: skip
 
 
@@ -64,35 +82,45 @@ def told(sheet: Sheet, style: Style) -> str:
 
 
 def _times(sheet: Sheet, layout: Layout, style: Style) -> str:
-    """Hours and clock beside the sheet, with lines across its strips."""
-    room = layout.line * 1.3
-    left = min(column.left for column in layout.strips.values())
-    right = max(column.right for column in layout.strips.values())
-    head = layout.top - 1.4 * layout.line
-    parts = [words(layout.hours.right - 6, head, "hour" if layout.width >= NARROW_PX else "h", "k-head k-end-of")]
-    for tick in hour_ticks(sheet, style.per_hour_px, room * 1.6):
-        y = _y(tick, sheet, layout, style)
-        parts.append(tag("path", d=f"M{num(left)} {num(y)}H{num(right)}", class_="k-hour"))
-        text = tick.text.removesuffix(" h")
-        parts.append(words(layout.hours.right - 6, y + layout.font * 0.36, text, "k-tick k-end-of"))
-    if sheet.seams:
-        parts.append(words(layout.clock.left, head, "clock" if sheet.clock_sure else "clock?", "k-head"))
-    for tick in clock_ticks(sheet, style.zone, style.per_hour_px, room * 1.6):
-        y = _y(tick, sheet, layout, style)
-        text = tick.text.split(" ")[0] if tick.day and layout.width < NARROW_PX else tick.text
-        parts.append(words(layout.clock.left, y + layout.font * 0.36, text, "k-clock k-day" if tick.day else "k-clock"))
+    """Hours with the clock at them along the strips, a line across for each; a stronger one where a day begins."""
+    first, last = min(s.begin for s in layout.strips.values()), max(s.end for s in layout.strips.values())
+    parts = []
+    for tick in clock_ticks(sheet, style.zone, layout.per_hour, 24 * layout.per_hour):
         if tick.day:
-            line = f"M{num(layout.clock.left)} {num(y + layout.font * 0.5)}H{num(left)}"
-            parts.append(tag("path", d=line, class_="k-hour k-day-line"))
+            parts.append(tag("path", d=layout.line_at(layout.at(tick.hour), first, last), class_="k-hour k-day-line"))
+    today = ""
+    room = (5.6 if layout.lying else 4.6) * layout.font
+    for hour in hour_ticks(sheet, layout.per_hour, room):
+        along = layout.at(hour)
+        parts.append(tag("path", d=layout.line_at(along, first, last), class_="k-hour"))
+        found = clock_at(sheet, style.zone, hour)
+        day, clock = found or ("", "")
+        clock = clock if sheet.clock_sure else f"{clock}?"
+        new, today = ("" if day == today else day), day
+        parts += _tick(f"{hour} h", clock if found else "", new, along, last, layout)
     return tag("g", "".join(parts), class_="k-times")
 
 
-def _now(sheet: Sheet, layout: Layout, style: Style) -> str:
+def _tick(hour: str, clock: str, day: str, along: float, last: float, layout: Layout) -> list[str]:
+    font, line = layout.font, layout.line
+    if layout.lying:
+        half = 2.4 * font
+        x = min(layout.width - half, max(half, along))
+        return [
+            words(x, last + line * 0.95, hour, "k-head k-middle"),
+            words(x, last + line * 1.9, f"{day} {clock}".strip(), "k-clock k-middle"),
+        ]
+    right = 3.2 * font - 4
+    low = min(along, layout.along.end - font * 0.4)
+    parts = [words(right, low + font * 0.36, hour, "k-head k-end-of")]
+    parts += [words(right, low + font * 0.36 + 0.9 * line, clock.split(" ", maxsplit=1)[0], "k-clock k-end-of")]
+    if day:
+        parts.append(words(right, low + font * 0.36 + 1.75 * line, day, "k-clock k-end-of"))
+    return parts
+
+
+def _now(sheet: Sheet, layout: Layout) -> str:
     if sheet.now_h is None or not sheet.from_h <= sheet.now_h <= sheet.to_h:
         return ""
-    y = layout.top + (sheet.now_h - sheet.from_h) * style.per_hour_px
-    return tag("path", d=f"M{num(layout.hours.right)} {num(y)}H{num(layout.marks.left)}", class_="k-now")
-
-
-def _y(tick: Tick, sheet: Sheet, layout: Layout, style: Style) -> float:
-    return layout.top + (tick.hour - sheet.from_h) * style.per_hour_px
+    first, last = min(s.begin for s in layout.strips.values()), max(s.end for s in layout.strips.values())
+    return tag("path", d=layout.line_at(layout.at(sheet.now_h), first, last), class_="k-now")

@@ -1,4 +1,4 @@
-"""Where the columns of a sheet stand, by its width: hours and clock, the strips, windows and marks, the words."""
+"""Where everything stands: hours down on a phone, across on a wide screen; the koji wide, air and humidity slim."""
 
 from __future__ import annotations
 
@@ -6,88 +6,110 @@ from typing import NamedTuple
 
 from kojimon.curve.sheet import Sheet, Strip, Style
 
-NARROW_PX = 520
-"""Below this the sheet is a phone's: smaller words, narrower columns."""
+LIE_PX = 640
+"""From this width on the hours run across."""
+WIDE_PX = 1000
+"""From this width on letters are a size larger."""
+SLIM_PX = {True: 40.0, False: 30.0}
+"""Air and humidity across, by whether the hours run across; between strips a gap."""
+GAP_PX = 4.0
+SHORTEST_PX, TALLEST_PX = 380.0, 860.0
+PER_HOUR_PX = 14.0
+"""An hour of a sheet whose height nobody asked for."""
 
 
-class Column(NamedTuple):
-    """A column: left edge and width, px."""
+class Span(NamedTuple):
+    """A stretch along one axis, px."""
 
-    left: float
-    width: float
+    begin: float
+    size: float
 
     @property
-    def right(self) -> float:
-        """Right edge, px."""
-        return self.left + self.width
+    def end(self) -> float:
+        """Where it ends, px."""
+        return self.begin + self.size
 
 
 class Layout(NamedTuple):
-    """All measures of a sheet, px.
+    """All measures of a picture, px. `along` is the axis of the hours, `across` that of the values.
 
     Attributes:
-        hours, clock: times beside the strips.
-        strips: those the sheet has tracks for, in order.
-        windows: the lane of windows; marks: the lane of signs; words: what happened, in words.
-        top: where hour `from_h` stands, below heads and scales; bottom: where `to_h` stands.
+        lying: whether the hours run across the picture.
         font: size of the words; line: from one line to the next.
+        along: where hour `from_h` stands, and the last one.
+        strips: those the sheet has tracks for, across.
+        head: baseline of what stands above the strips.
     """
 
+    lying: bool
     width: float
     height: float
-    top: float
-    bottom: float
     font: float
     line: float
-    hours: Column
-    clock: Column
-    strips: dict[Strip, Column]
-    windows: Column
-    marks: Column
-    words: Column
+    along: Span
+    from_h: float
+    per_hour: float
+    strips: dict[Strip, Span]
+    head: float
 
+    def at(self, hour: float) -> float:
+        """Place of an hour along the picture."""
+        return self.along.begin + (hour - self.from_h) * self.per_hour
 
-SHARE = {Strip.KOJI: 3.0, Strip.AIR: 1.35, Strip.HUMIDITY: 1.05}
-HEAD_LINES = 2.4
-"""Lines above a strip: its name, its scale."""
+    def xy(self, along: float, across: float) -> tuple[float, float]:
+        """A place as x and y."""
+        return (along, across) if self.lying else (across, along)
+
+    def box(self, along: Span, across: Span) -> dict[str, float]:
+        """A rectangle as attributes."""
+        wide, high = (along, across) if self.lying else (across, along)
+        return {"x": wide.begin, "y": high.begin, "width": wide.size, "height": high.size}
+
+    def line_at(self, along: float, begin: float, end: float) -> str:
+        """The `d` of a line across, at a place along."""
+        (x0, y0), (x1, y1) = self.xy(along, begin), self.xy(along, end)
+        return f"M{x0:.1f} {y0:.1f}L{x1:.1f} {y1:.1f}"
 
 
 def strips_of(sheet: Sheet) -> list[Strip]:
-    """The strips there is something to draw in; the koji's where a forecast or an earlier batch is shown."""
-    wanted = {track.strip for track in sheet.tracks if track.runs}
-    if sheet.fan or sheet.earlier:
-        wanted.add(Strip.KOJI)
-    return [strip for strip in Strip if strip in wanted] or [Strip.KOJI]
+    """The strips there is something to draw in; the koji's always."""
+    wanted = {track.strip for track in sheet.tracks if track.runs} | {Strip.KOJI}
+    return [strip for strip in Strip if strip in wanted]
 
 
-def arrange(sheet: Sheet, style: Style, legend_px: float) -> Layout:
-    """The measures of a sheet.
+def font_of(width_px: float) -> float:
+    """Size of the words, px."""
+    return 11.0 if width_px < LIE_PX else 12.0 if width_px < WIDE_PX else 13.0
+
+
+def height_of(sheet: Sheet, style: Style) -> float:
+    """Height of the picture, px: what was asked, else what suits its width and hours."""
+    if style.height_px:
+        return style.height_px
+    wanted = style.width_px * 0.5 if style.width_px >= LIE_PX else 120 + (sheet.to_h - sheet.from_h) * PER_HOUR_PX
+    return min(TALLEST_PX, max(SHORTEST_PX, wanted))
+
+
+def arrange(sheet: Sheet, style: Style, above_px: float, below_px: float) -> Layout:
+    """The measures of a picture.
 
     Args:
-        legend_px: room for the legend above everything.
+        above_px, below_px: room for the legend.
     """
-    narrow = style.width_px < NARROW_PX
-    font = 10.0 if narrow else 12.0
-    gap = 6.0 if narrow else 14.0
-    hours = Column(0, (2.9 if narrow else 3.4) * font)
-    clock = Column(hours.right, (3.5 if narrow else 6.0) * font if sheet.seams else 0)
-    lane, sign = (7.0, 12.0) if narrow else (10.0, 16.0)
-    told = bool(sheet.marks or sheet.windows or sheet.now_h is not None)
-    words_px = max(74.0, style.width_px * (0.225 if narrow else 0.31)) if told else 0.0
-    strips = strips_of(sheet)
-    right = style.width_px - words_px - sign - lane - gap
-    room = right - clock.right - gap * len(strips)
-    share, left = sum(SHARE[strip] for strip in strips), clock.right
-    columns: dict[Strip, Column] = {}
+    lying = style.width_px >= LIE_PX
+    width, height, font = float(style.width_px), height_of(sheet, style), font_of(style.width_px)
+    line = font * 1.3
+    strips, slim = strips_of(sheet), SLIM_PX[lying] + GAP_PX
+    if lying:
+        top, bottom = above_px + 1.5 * line, height - below_px - 2.4 * line
+        along, first, room = Span(3.4 * font, width - 3.4 * font - 1), top, bottom - top
+    else:
+        top, bottom = above_px + 2.6 * line, height - below_px - 1.5 * line
+        along, first, room = Span(top, bottom - top), 3.2 * font, width - 3.2 * font - 1
+    columns: dict[Strip, Span] = {}
     for strip in strips:
-        columns[strip] = Column(left, room * SHARE[strip] / share)
-        left = columns[strip].right + gap
-    windows = Column(right, lane)
-    marks = Column(windows.right, sign)
-    line = font * 1.25
-    top = legend_px + HEAD_LINES * line
-    bottom = top + (sheet.to_h - sheet.from_h) * style.per_hour_px
-    return Layout(
-        style.width_px, bottom + 1.6 * line, top, bottom, font, line, hours, clock, columns, windows, marks,
-        Column(marks.right, style.width_px - marks.right),
-    )  # fmt: skip
+        size = max(80.0, room - slim * (len(strips) - 1)) if strip is Strip.KOJI else SLIM_PX[lying]
+        columns[strip] = Span(first, size)
+        first += size + GAP_PX
+    per_hour = along.size / (sheet.to_h - sheet.from_h)
+    return Layout(lying, width, height, font, line, along, sheet.from_h, per_hour, columns, above_px + line)

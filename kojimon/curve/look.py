@@ -23,7 +23,8 @@ DARK: Final = (
 RULES: Final = """
 .k-sheet{font-family:system-ui,-apple-system,"Segoe UI",Roboto,"DejaVu Sans",sans-serif;font-size:12px;
  font-variant-numeric:tabular-nums;display:block;max-width:100%;height:auto}
-.k-sheet.k-narrow{font-size:10px}
+.k-sheet.k-small-font{font-size:11px}
+.k-sheet.k-wide-font{font-size:13px}
 .k-sheet text{fill:var(--k-ink)}
 .k-sheet .k-tick,.k-sheet .k-small,.k-sheet .k-clock{fill:var(--k-soft)}
 .k-sheet .k-head,.k-sheet .k-day,.k-sheet .k-now-word{font-weight:700}
@@ -43,6 +44,12 @@ RULES: Final = """
 .k-koji-3,.k-air-3,.k-humidity-3{stroke:var(--k-3);stroke-dasharray:8 2.5 2 2.5;fill:none}
 .k-air-0,.k-humidity-0{stroke:var(--k-2)}
 .k-humidity-0{stroke:var(--k-3)}
+.k-marker{stroke-width:1.4;stroke-dasharray:none}
+.k-marker.k-line{fill:var(--k-ground)}
+.k-plate{fill:var(--k-ground);opacity:.72}
+.k-reach{fill:none;pointer-events:all}
+.k-off{opacity:.4}
+.k-off text{text-decoration:line-through}
 .k-earlier{stroke:var(--k-earlier);stroke-width:3;opacity:.45;fill:none}
 .k-fan{fill:var(--k-fan)}
 .k-fan-middle{stroke:var(--k-0);stroke-dasharray:3 4;stroke-width:1.4}
@@ -53,14 +60,16 @@ RULES: Final = """
 .k-alarm.k-tone-wrong,.k-lasting.k-tone-wrong{fill:var(--k-red)}
 .k-alarm.k-tone-look,.k-lasting.k-tone-look{fill:var(--k-yellow)}
 .k-alarm.k-tone-plain,.k-lasting{fill:var(--k-soft)}
-.k-sheet .k-word.k-of-now{font-weight:700}
+.k-sheet .k-word.k-of-now,.k-sheet .k-word.k-beyond{font-weight:700}
+.k-sheet .k-end-word{font-style:italic}
 .k-sheet .k-word.k-tone-wrong{fill:var(--k-red);font-weight:700}
 .k-sheet .k-word.k-tone-look{fill:var(--k-yellow)}
 .k-leader{fill:none;stroke:var(--k-soft);stroke-width:.7}
 .k-gap-edge{fill:none;stroke:var(--k-soft);stroke-width:1;stroke-dasharray:1 3}
 .k-now{fill:none;stroke:var(--k-ink);stroke-width:1.6}
-.k-later{fill:var(--k-ground);opacity:.5}
 .k-reading-line{stroke:var(--k-ink);stroke-width:1;stroke-dasharray:3 2;fill:none}
+.k-reading-dot{fill:var(--k-ground);stroke:var(--k-ink);stroke-width:2}
+.k-select{fill:var(--k-ink);opacity:.15}
 """
 
 CSS: Final = (

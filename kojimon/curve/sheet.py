@@ -14,7 +14,7 @@ HOUR_MS = 3_600_000
 
 
 class Strip(StrEnum):
-    """The columns of the sheet in which values are drawn, each on a scale of its own."""
+    """Where values are drawn, each on a scale of its own: the koji wide, the others slim."""
 
     KOJI = "koji"
     AIR = "air"
@@ -85,6 +85,7 @@ class Mark(Struct, frozen=True):
         tone: `wrong`, `look` or `plain`.
         until_h: end of what lasted: an alarm's condition, a gap.
         rank: which words stay where there is no room for all: 0 first.
+        value: where its sign stands on the koji's scale, °C; None: in the lane of signs.
     """
 
     hour: float
@@ -93,6 +94,7 @@ class Mark(Struct, frozen=True):
     tone: str = "plain"
     until_h: float | None = None
     rank: int = 1
+    value: float | None = None
 
 
 class Earlier(Struct, frozen=True):
@@ -155,15 +157,17 @@ class Style(Struct, frozen=True):
     """How it is drawn.
 
     Attributes:
-        width_px: width of the whole sheet.
-        per_hour_px: height of one hour.
+        width_px: width of the whole picture; from `layout.LIE_PX` on the hours run across, below it down.
+        height_px: height of the whole picture; 0: what suits the width and the hours.
         fahrenheit: temperatures in °F.
         zone: of the clock times (IANA name).
         standalone: carry the style sheet along, for a file of its own.
+        hidden: names of tracks, and of strips, that stand in the legend only.
     """
 
     width_px: int = 720
-    per_hour_px: float = 15.0
+    height_px: float = 0.0
     fahrenheit: bool = False
     zone: str = "UTC"
     standalone: bool = False
+    hidden: frozenset[str] = frozenset()

@@ -70,7 +70,7 @@ def _clock(sheet: Sheet, zone: str, step: float, first_h: float) -> dict[int, st
 def _scale(scale: Scale, wide: int) -> str:
     cells = [" "] * (wide + 4)
     for value, text in scale.ticks(4):
-        at = round(scale.x(value))
+        at = round(scale.at(value))
         if 0 <= at < wide - len(text):
             cells[at : at + len(text)] = text
     return "".join(cells)[:wide]
@@ -142,7 +142,7 @@ def _fill(cells: list[str], scale: Scale, low: float, high: float, sign: str, cl
     """Puts a sign from one value to another; beyond the scale at its edge, or with `clip` nowhere."""
     if clip and not (scale.low <= high and low <= scale.high):
         return
-    first, last = (min(len(cells) - 1, max(0, round(scale.x(value)))) for value in (low, high))
+    first, last = (min(len(cells) - 1, max(0, round(scale.at(value)))) for value in (low, high))
     cells[first : last + 1] = sign * (last - first + 1)
 
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 
-from kojimon.curve.sheet import Point, Run
+from kojimon.curve.sheet import Run
 
 Row = tuple[float, float, float]
 """(y, lowest, highest) of one row of pixels."""
@@ -52,19 +53,17 @@ def line(found: Sequence[Row], least: float) -> list[tuple[float, float]]:
     return points
 
 
-def extremes(runs: Iterable[Run], from_h: float, to_h: float) -> tuple[float, float] | None:
-    """Lowest and highest value shown; None where there is nothing."""
-    shown = [point for run in runs for point in run if from_h <= point.hour <= to_h]
+def extremes(
+    runs: Iterable[Run], from_h: float, to_h: float, within: tuple[float, float] = (-math.inf, math.inf)
+) -> tuple[float, float] | None:
+    """Lowest and highest value from one hour to another; None where there is nothing.
+
+    Args:
+        within: readings beyond do not count.
+    """
+    least, most = within
+    known = (point for run in runs for point in run if from_h <= point.hour <= to_h)
+    shown = [point for point in known if least <= point.low and point.high <= most]
     if not shown:
         return None
     return min(point.low for point in shown), max(point.high for point in shown)
-
-
-def split(points: Iterable[Point], gap_h: float) -> tuple[Run, ...]:
-    """Points cut into runs wherever more than gap_h lies between two of them."""
-    runs: list[list[Point]] = []
-    for point in points:
-        if not runs or point.hour - runs[-1][-1].hour > gap_h:
-            runs.append([])
-        runs[-1].append(point)
-    return tuple(tuple(run) for run in runs)

@@ -25,7 +25,6 @@ COMMAND: Final = (sys.executable, "-m", "kojimon.review.render")
 NICE: Final = 10
 MOST_BYTES: Final = 64 * 1024 * 1024
 """Of an answer; a review that stands alone holds its photos."""
-WIDTH_PX: Final = 720
 
 
 class Question(Struct, frozen=True):
@@ -92,7 +91,7 @@ def _rendered(reader: Reader, question: Question) -> Rendered:
     reviews = [load_review(reader, name) for name in question.batches]
     one = reviews[0]
     speech = speech_of(one.case, question.fahrenheit, question.pounds, question.zone)
-    style = Style(WIDTH_PX, 15.0, question.fahrenheit, question.zone)
+    style = Style(report.WIDTH_PX, 0.0, question.fahrenheit, question.zone)
     alone = question.form == "file"
     if len(reviews) > 1:
         found = report.compare_of(reviews, speech, style, question.align)

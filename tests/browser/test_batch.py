@@ -224,37 +224,85 @@ def test_the_kitchen_timer_before_the_spores(cook: Cook, new_page: NewPage) -> N
     expect(page.get_by_role("button", name="It rings when time is up")).to_have_attribute("aria-pressed", "true")
 
 
-@pytest.mark.parametrize("how", ["mouse", "keyboard", "touch"])
-def test_the_curve_can_be_read(cook: Cook, new_page: NewPage, how: str) -> None:
+def hour_12(page: Page) -> Any:
+    """Where in the part that is read hour 12 stands, px."""
+    return page.evaluate(
+        """() => { const d = document.querySelector('svg.k-sheet').dataset;
+           const along = (12 - Number(d.from)) * Number(d.perHour);
+           return d.lying ? {x: along, y: 90} : {x: 90, y: along}; }"""
+    )
+
+
+@pytest.mark.parametrize(("how", "width"), [("mouse", 360), ("keyboard", 360), ("touch", 360), ("mouse", 1440)])
+def test_the_curve_can_be_read(cook: Cook, new_page: NewPage, how: str, width: int) -> None:
     cook.door.act("batch.start", name="first", hour0_ago_s="10")
     cook.hour = 10.0
     cook.feed(3.0)
     cook.commit()
-    page: Page = new_page(360, has_touch=how == "touch")
+    page: Page = new_page(width, has_touch=how == "touch")
     page.goto(cook.url)
-    sheet = page.locator(".sheet[data-drawn]")
-    sheet.wait_for()
-    sheet.scroll_into_view_if_needed()
-    y = page.evaluate(
-        """() => { const svg = document.querySelector('svg.k-sheet'); const box = svg.getBoundingClientRect();
-           const d = svg.dataset; return (Number(d.top) + (12 - Number(d.from)) * Number(d.perHour)) * box.height
-           / svg.viewBox.baseVal.height; }"""
-    )
+    page.locator(".sheet[data-drawn]").wait_for()
+    reader = page.locator(".reader")
+    reader.scroll_into_view_if_needed()
     if how == "mouse":
-        sheet.hover(position={"x": 120, "y": y})
+        reader.hover(position=hour_12(page))
     elif how == "touch":
-        sheet.tap(position={"x": 120, "y": y})
+        reader.tap(position=hour_12(page))
     else:
-        sheet.focus()
+        reader.focus()
         page.keyboard.press("Home")
         for _ in range(48):
-            page.keyboard.press("ArrowDown")
+            page.keyboard.press("ArrowDown" if width < 640 else "ArrowRight")
     reading = page.locator(".reading")
-    expect(reading).to_have_text(re.compile(r"Hour 1[12]\.\d: top tray 3\d\.\d °C, .*box air 30\.\d °C.*humidity 85 %"))
-    assert "top tray" in (sheet.get_attribute("aria-valuetext") or "")
+    said_there = r"Hour 1[12]\.\d, \w{3} \d\d:\d\d: top tray 3\d\.\d °C, .*box air 30\.\d °C.*humidity 85 %"
+    expect(reading).to_have_text(re.compile(said_there))
+    assert "top tray" in (reader.get_attribute("aria-valuetext") or "")
+    there, seen = reading.bounding_box(), page.viewport_size
+    assert there and seen and there["x"] >= 0 and there["x"] + there["width"] <= seen["width"]
+    assert there["y"] >= 0 and there["y"] + there["height"] <= seen["height"]
     page.get_by_role("button", name="6 h").click()
     expect(page.get_by_role("button", name="6 h")).to_have_attribute("aria-pressed", "true")
     expect(page.locator("svg.k-sheet")).to_have_attribute("data-from", re.compile(r"^[6-9]"))
+    page.get_by_role("button", name="Back").click()
+    expect(page.locator("svg.k-sheet")).to_have_attribute("data-from", re.compile(r"^-?0"))
+
+
+@pytest.mark.parametrize("width", [360, 1440])
+def test_the_curve_is_zoomed_and_its_lines_switched(cook: Cook, new_page: NewPage, width: int) -> None:
+    """A drag of the mouse, plus and Escape on the keyboard; a tap on the legend switches a line off and on."""
+    cook.door.act("batch.start", name="first", hour0_ago_s="10")
+    cook.hour = 10.0
+    cook.feed(3.0)
+    cook.commit()
+    page: Page = new_page(width, 900)
+    page.goto(cook.url)
+    page.locator(".sheet[data-drawn]").wait_for()
+    svg, reader = page.locator("svg.k-sheet"), page.locator(".reader")
+    whole = svg.get_attribute("data-per-hour") or ""
+    reader.scroll_into_view_if_needed()
+    box, at = reader.bounding_box(), hour_12(page)
+    assert box is not None
+    page.mouse.move(box["x"] + at["x"], box["y"] + at["y"])
+    page.mouse.down()
+    page.mouse.move(box["x"] + at["x"] + (70 if width > 640 else 0), box["y"] + at["y"] + (0 if width > 640 else 70))
+    page.mouse.up()
+    expect(svg).to_have_attribute("data-from", re.compile(r"^1[12]\.?\d*$"))
+    reader.focus()
+    page.keyboard.press("Escape")
+    expect(svg).to_have_attribute("data-per-hour", whole)
+    page.keyboard.press("+")
+    expect(svg).not_to_have_attribute("data-per-hour", whole)
+    page.get_by_role("button", name="Back").click()
+    expect(svg).to_have_attribute("data-per-hour", whole)
+    expect(page.get_by_role("button", name="Back")).to_be_hidden()
+    entry = page.get_by_role("button", name="Show humidity")
+    entry.click()
+    expect(entry).to_have_attribute("aria-pressed", "false")
+    expect(page.locator(".k-humidity")).to_have_count(0)
+    entry.focus()
+    page.keyboard.press("Enter")
+    expect(entry).to_have_attribute("aria-pressed", "true")
+    expect(page.locator(".k-humidity")).to_have_count(1)
 
 
 def test_a_photo_from_the_phone(cook: Cook, new_page: NewPage) -> None:

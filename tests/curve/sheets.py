@@ -60,7 +60,8 @@ def lines_of(tree: ET.Element, label: str) -> list[list[tuple[float, float]]]:
     """Points (x, y) of each line of the track with that label, in the sheet's own pixels."""
     for group in tree.iter(f"{SVG}g"):
         if group.get("data-label") == label:
-            return [points_of(path.get("d", "")) for path in group.iter(f"{SVG}path")]
+            lines = (path for path in group.iter(f"{SVG}path") if "k-marker" not in path.get("class", ""))
+            return [points_of(path.get("d", "")) for path in lines]
     return []
 
 
@@ -79,13 +80,19 @@ def strip_data(tree: ET.Element, strip: str) -> dict[str, float]:
     """Scale of a strip as the page's script reads it."""
     for group in tree.iter(f"{SVG}g"):
         if f"k-{strip}" in group.get("class", "").split():
-            return {name: float(group.get(f"data-{name}", "nan")) for name in ("low", "high", "left", "width")}
+            return {name: float(group.get(f"data-{name}", "nan")) for name in ("low", "high", "at-low", "at-high")}
     raise AssertionError(f"no strip {strip}")
 
 
-def value_at(x: float, data: dict[str, float]) -> float:
+def value_at(across: float, data: dict[str, float]) -> float:
     """A place across a strip as the value people read."""
-    return data["low"] + (x - data["left"]) / data["width"] * (data["high"] - data["low"])
+    part = (across - data["at-low"]) / (data["at-high"] - data["at-low"])
+    return data["low"] + part * (data["high"] - data["low"])
+
+
+def turned(tree: ET.Element, line: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Points as (along, across), whichever way the hours run."""
+    return line if tree.get("data-lying") else [(y, x) for x, y in line]
 
 
 def texts(tree: ET.Element) -> Iterator[str]:

@@ -4,8 +4,8 @@ from datetime import UTC, datetime
 
 import pytest
 
-from kojimon.curve import CSS, Seam, Sheet, Strip
-from kojimon.curve.axes import Scale, clock_ticks, hour_ticks
+from kojimon.curve import CSS, Point, Seam, Sheet, Strip, Track
+from kojimon.curve.axes import Scale, beyond, clock_at, clock_ticks, hour_ticks, scale_of
 from tests.curve.sheets import sheet
 
 
@@ -56,7 +56,7 @@ def test_an_unknown_zone_reads_as_utc() -> None:
 
 @pytest.mark.parametrize(("per_hour", "step"), [(60.0, 1), (15.0, 2), (7.0, 3), (2.0, 12)])
 def test_ticks_keep_apart(per_hour: float, step: int) -> None:
-    hours = [tick.hour for tick in hour_ticks(sheet(), per_hour, 20.0)]
+    hours = hour_ticks(sheet(), per_hour, 20.0)
     assert hours[1] - hours[0] == step
 
 
@@ -64,6 +64,25 @@ def test_scale_ticks_are_round_in_the_unit_people_read() -> None:
     scale = Scale(25.0, 46.0, 0.0, 100.0, "f")
     assert [text for _, text in scale.ticks(20.0)] == ["80", "90", "100", "110"]
     assert scale.ticks(20.0)[0][0] == pytest.approx(26.6667, abs=1e-3)
+
+
+def test_the_clock_at_an_hour_tells_the_repeated_hour_apart() -> None:
+    """The same night: 02:30 comes twice, an hour apart (Directive 2000/84/EC, article 3)."""
+    sheet = night("2026-10-24T23:00")
+    assert clock_at(sheet, "Europe/Berlin", 1.5) == ("Sun", "02:30 CEST")
+    assert clock_at(sheet, "Europe/Berlin", 2.5) == ("Sun", "02:30 CET")
+    assert clock_at(Sheet("x", 0, 1), "UTC", 0.5) is None
+
+
+def test_rice_from_the_steamer_stretches_no_scale() -> None:
+    """74 °C (165 °F) read by hand at the start; a probe that lay in hot water at hour 30."""
+    by_hand = Track("hand", "top tray, by hand", Strip.KOJI, ((Point(-0.4, 74, 74),), (Point(0.2, 60, 60),)))
+    soaked = Track("k", "top tray", Strip.KOJI, ((Point(5, 31, 31), Point(30, 80, 80), Point(31, 35, 35)),))
+    plain, hot = sheet(), sheet(from_h=-0.5, tracks=(*sheet().tracks, by_hand, soaked))
+    scales = [scale_of(one, Strip.KOJI, 0, 100, False) for one in (plain, hot)]
+    assert scales[0] == scales[1] and scales[1].high < 47
+    assert [point.high for point in beyond(by_hand, scales[1], -0.5, 46)] == [74]
+    assert [point.high for point in beyond(soaked, scales[1], -0.5, 46)] == [80]
 
 
 def luminance(colour: str) -> float:

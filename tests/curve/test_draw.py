@@ -9,9 +9,10 @@ from hypothesis import strategies as st
 from msgspec.structs import replace
 
 from kojimon.curve import CSS, Earlier, Fan, Mark, Point, Sheet, Strip, Style, Track, draw
-from tests.curve.sheets import lines_of, read, run_of, sheet, strip_data, texts, value_at
+from kojimon.curve.strips import LEAST_PX
+from tests.curve.sheets import lines_of, points_of, read, run_of, sheet, strip_data, texts, turned, value_at
 
-STYLES = [Style(336, 13.0), Style(720, 17.0, fahrenheit=True, zone="America/Chicago"), Style(1100, 17.0)]
+STYLES = [Style(336), Style(720, fahrenheit=True, zone="America/Chicago"), Style(1100, 500.0)]
 
 
 @pytest.mark.parametrize("style", STYLES)
@@ -47,45 +48,41 @@ def test_hostile_names_and_notes_stay_text(label: str, note: str, kind: str) -> 
 @given(
     st.lists(st.floats(-20, 90, allow_nan=False), min_size=2, max_size=400),
     st.sampled_from([300, 336, 500, 720, 1440]),
-    st.floats(2.0, 60.0),
+    st.floats(380.0, 900.0),
     st.booleans(),
 )
-def test_no_extreme_is_lost(values: list[float], width: int, per_hour: float, fahrenheit: bool) -> None:
-    """Lowest and highest reading stand in the line to a fifth of a pixel and the rounding of 0.05 px."""
+def test_no_extreme_is_lost(values: list[float], width: int, height: float, fahrenheit: bool) -> None:
+    """Lowest and highest reading stand in the line to a fraction of a pixel and the rounding of 0.05 px."""
     points = tuple(Point(1 + index * 0.01, value, value) for index, value in enumerate(values))
     one = sheet(tracks=(Track("k", "tray", Strip.KOJI, (points,)),), bands=(), to_h=points[-1].hour + 1)
-    tree = read(draw(one, Style(width, per_hour, fahrenheit)))
+    tree = read(draw(one, Style(width, height, fahrenheit)))
     data = strip_data(tree, "koji")
     (line,) = lines_of(tree, "tray") or [[]]
     if not line:
         return
-    drawn = [value_at(x, data) for x, _ in line]
+    drawn = [value_at(across, data) for _, across in turned(tree, line)]
     true = [value * 1.8 + 32 if fahrenheit else value for value in values]
-    allowed = (0.2 / 2 + 0.051) / data["width"] * (data["high"] - data["low"]) + 0.05
+    allowed = (LEAST_PX / 2 + 0.051) / abs(data["at-high"] - data["at-low"]) * (data["high"] - data["low"]) + 0.05
     assert min(drawn) == pytest.approx(min(true), abs=allowed)
     assert max(drawn) == pytest.approx(max(true), abs=allowed)
 
 
-def test_a_gap_is_a_gap() -> None:
+@pytest.mark.parametrize("width", [336, 1100])
+def test_a_gap_is_a_gap(width: int) -> None:
     """Tray 1 says nothing from hour 20 to 21: no line crosses it; tray 2 went on."""
-    tree = read(draw(sheet(), Style(720, 20.0)))
-    top, per_hour = float(tree.get("data-top", "0")), float(tree.get("data-per-hour", "0"))
-    first, second = lines_of(tree, "top tray")
-    assert max(y for _, y in first) == pytest.approx(top + 20 * per_hour, abs=1.05)
-    assert min(y for _, y in second) == pytest.approx(top + 21 * per_hour, abs=0.1)
+    tree = read(draw(sheet(), Style(width)))
+    begin, per_hour = float(tree.get("data-begin", "0")), float(tree.get("data-per-hour", "0"))
+    first, second = (turned(tree, line) for line in lines_of(tree, "top tray"))
+    assert max(along for along, _ in first) == pytest.approx(begin + 20 * per_hour, abs=1.05)
+    assert min(along for along, _ in second) == pytest.approx(begin + 21 * per_hour, abs=0.1)
     (whole,) = lines_of(tree, "bottom tray")
-    steps = [later[1] - earlier[1] for earlier, later in pairwise(whole)]
-    assert max(steps) < 2.1
+    steps = [later[0] - earlier[0] for earlier, later in pairwise(turned(tree, whole))]
+    assert min(steps) > -0.05 and max(steps) < 2.1
 
 
-def test_a_line_never_runs_backwards_in_time() -> None:
-    (line,) = lines_of(read(draw(sheet(), Style(336, 7.0))), "bottom tray")
-    assert all(later[1] >= earlier[1] - 0.05 for earlier, later in pairwise(line))
-
-
-def test_a_lone_reading_is_a_dot() -> None:
+def test_a_lone_reading_is_a_marker() -> None:
     one = sheet(tracks=(Track("k", "tray", Strip.KOJI, ((Point(5, 31, 31),),)),))
-    assert 'class="k-dot k-koji-0"' in draw(one)
+    assert 'class="k-marker k-line k-koji-0"' in draw(one).split('class="k-track"')[1]
 
 
 def test_hot_rice_before_the_spores_does_not_press_the_batch_into_a_corner() -> None:
@@ -95,14 +92,16 @@ def test_hot_rice_before_the_spores_does_not_press_the_batch_into_a_corner() -> 
     assert data["high"] < 45
 
 
-def test_a_runaway_batch_widens_the_scale() -> None:
-    one = sheet(tracks=(Track("k", "tray", Strip.KOJI, (run_of(0, 46, lift=20.0),)),))
-    assert strip_data(read(draw(one)), "koji")["high"] > 61
+def test_a_runaway_batch_widens_the_scale_and_what_is_beyond_has_its_number() -> None:
+    """53 °C at hour 32: the scale goes to 50 °C, where no koji lives, and says how far the line went."""
+    tree = read(draw(sheet(tracks=(Track("k", "tray", Strip.KOJI, (run_of(0, 46, lift=12.0),)),))))
+    assert 50 <= strip_data(tree, "koji")["high"] <= 51
+    assert "53 °C ▲" in texts(tree)
 
 
 def test_fahrenheit_is_another_label_on_the_same_curve() -> None:
     """86 °F is 30 °C (NIST SP 811, B.8)."""
-    in_c, in_f = (read(draw(sheet(), Style(720, 17.0, fahrenheit=f))) for f in (False, True))
+    in_c, in_f = (read(draw(sheet(), Style(720, fahrenheit=f))) for f in (False, True))
     assert lines_of(in_c, "bottom tray") == lines_of(in_f, "bottom tray")
     c, f = strip_data(in_c, "koji"), strip_data(in_f, "koji")
     assert (f["low"], f["high"]) == pytest.approx((c["low"] * 1.8 + 32, c["high"] * 1.8 + 32))
@@ -135,14 +134,27 @@ def test_legend_names_what_is_drawn_and_nothing_else() -> None:
 
 def test_limits_ramp() -> None:
     """From 40 °C at hour 18 to 43 °C at hour 46: the line of the high limit leans, by as much as the scale says."""
-    tree = read(draw(sheet(), Style(720, 17.0)))
+    tree = read(draw(sheet(), Style(720)))
     data = strip_data(tree, "koji")
     highs = [path for path in tree.iter() if path.get("class") == "k-limit k-high"]
-    (x0, _), (x1, _) = [tuple(map(float, pair)) for pair in _ends(highs[1].get("d", ""))]
-    assert (value_at(x0, data), value_at(x1, data)) == pytest.approx((40.0, 43.0), abs=0.02)
+    (_, first), (_, last) = points_of(highs[1].get("d", ""))
+    assert (value_at(first, data), value_at(last, data)) == pytest.approx((40.0, 43.0), abs=0.02)
 
 
-def _ends(d: str) -> list[list[str]]:
-    from tests.curve.sheets import points_of
+def test_what_is_switched_off_leaves_its_room_to_the_koji_and_stays_in_the_legend() -> None:
+    plain, bare = (read(draw(sheet(), Style(336, hidden=frozenset(off)))) for off in ((), ("air", "humidity", "damp")))
+    sizes = [abs(data["at-high"] - data["at-low"]) for data in (strip_data(plain, "koji"), strip_data(bare, "koji"))]
+    assert sizes[1] > sizes[0] + 60
+    assert not lines_of(bare, "humidity") and not lines_of(bare, "box air")
+    off = {one.get("data-name") for one in bare.iter() if "k-off" in one.get("class", "").split()}
+    assert off == {"air", "damp"} and "humidity" in texts(bare)
 
-    return [[str(x), str(y)] for x, y in points_of(d)]
+
+def test_a_mark_with_a_value_stands_on_the_curve() -> None:
+    tree = read(draw(sheet(marks=(Mark(28, "step", "Mixed", value=36.0),)), Style(720)))
+    data = strip_data(tree, "koji")
+    signs = [one.get("transform", "") for one in tree.iter() if one.get("class") == "k-mark k-step k-tone-plain"]
+    place = signs[-1]  # the first stands below the picture and says what it means
+    x, y = map(float, re.findall(r"[\d.]+", place))
+    assert value_at(y, data) == pytest.approx(36.0, abs=0.05)
+    assert x == pytest.approx(float(tree.get("data-begin", "0")) + 28 * float(tree.get("data-per-hour", "0")), abs=0.1)

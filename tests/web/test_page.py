@@ -59,7 +59,7 @@ def tags(answer: Answer) -> list[tuple[str, dict[str, str | None]]]:
 
 
 def _scripts(text: str) -> list[str]:
-    return re.findall(r'src="(/static/page\.js\?[0-9a-f]{12})"', text)
+    return re.findall(r'src="(/static/(?:curve|page)\.js\?[0-9a-f]{12})"', text)
 
 
 def forms(answer: Answer, kind: str) -> dict[str, str]:
@@ -332,6 +332,6 @@ def test_what_was_read_by_hand_is_kept_and_shown_with_its_age(door: Door) -> Non
     done = door.form("/act", {**fields, "value_c": "34,5", "tray": "top"})
     assert done.status in (200, 303)
     shown = door.get("/").text
-    assert "By hand: top tray" in shown and "34.5 °C" in shown
+    assert "By hand: top tray" in shown and "34.5<small> °C" in shown
     refused = door.form("/act", {**forms(door.get("/"), "reading"), "value_c": "95", "tray": "top"})
     assert refused.status == 409 and "check the unit" in refused.text

@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from kojimon.curve import Sheet
 
 ROWS = 60
-PER_HOUR_PX, CLOSE_PX = 17.0, 60.0
 Document = dict[str, Any]
 
 
@@ -34,14 +33,17 @@ Document = dict[str, Any]
 @output_option
 @click.option("--last", "last_s", type=HOURS, metavar="TIME", help="Only the last hours: 6 h.")
 @click.option(
-    "--width", type=click.IntRange(300, 4000), default=720, show_default=True, help="Of a picture, in pixels."
+    "--width", type=click.IntRange(300, 4000), default=720, show_default=True,
+    help="Of a picture, in pixels; from 640 on the hours run across, below it down.",
 )
+@click.option("--without", multiple=True, metavar="NAME", help="Leave out `air`, `humidity` or a probe of a picture.")
 @click.option("--unit", type=click.Choice(["C", "F"], case_sensitive=False), help="Unit of temperatures. (your own)")
 @click.option("--force", is_flag=True, help="Write over a file that is there.")
 @json_option
 @config_option
 def curve(
-    batch: str, output: Path | None, last_s: float | None, width: int, unit: str | None, force: bool, as_json: bool,
+    batch: str, output: Path | None, last_s: float | None, width: int, without: tuple[str, ...],
+    unit: str | None, force: bool, as_json: bool,
     config: str | None,
 ) -> None:  # fmt: skip
     """Draw the curve of a batch (its id or name; without one, the open or latest): here, or into a file.
@@ -56,8 +58,7 @@ def curve(
     elif output is None:
         show(found, ROWS)
     else:
-        close = PER_HOUR_PX if last_s is None else CLOSE_PX
-        write_whole(output, written(found, output.suffix.lower(), width, close), force)
+        write_whole(output, written(found, output.suffix.lower(), width, without), force)
         screen.say(f"{output}: the curve of batch {row.name}.", "good", error=True)
 
 
@@ -70,7 +71,7 @@ def show(found: Document, rows: int) -> None:
         print(line)
 
 
-def written(found: Document, kind: str, width_px: int, per_hour_px: float) -> bytes:
+def written(found: Document, kind: str, width_px: int, without: tuple[str, ...] = ()) -> bytes:
     """A sheet as the content of a file. Raises UsageError for a kind of file that is not known."""
     from kojimon.curve import Style, draw
     from kojimon.web.api.sheets import sheet_of_document
@@ -84,7 +85,7 @@ def written(found: Document, kind: str, width_px: int, per_hour_px: float) -> by
         return table(sheet).encode()
     if kind not in (".svg", ".png"):
         raise click.UsageError(f"A file that ends in {kind or 'nothing'}: .svg, .png, .csv or .json is wanted.")
-    svg = draw(sheet, Style(width_px, per_hour_px, found["unit"] == "f", found["zone"], standalone=True))
+    svg = draw(sheet, Style(width_px, 0.0, found["unit"] == "f", found["zone"], True, frozenset(without)))
     if kind == ".svg":
         return svg.encode()
     from kojimon.curve.pixels import png

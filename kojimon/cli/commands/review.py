@@ -106,7 +106,7 @@ def _file(reader: Reader, reviews: list[Review], speech: Speech, align: str, jou
     from kojimon.review.earlier import earlier_of
     from kojimon.review.tell import report
 
-    style = Style(report.WIDTH_PX, 15.0, speech.fahrenheit, speech.zone)
+    style = Style(report.WIDTH_PX, 0.0, speech.fahrenheit, speech.zone)
     if len(reviews) > 1:
         return report.compare_file(report.compare_of(reviews, speech, style, align))
     (one,) = reviews

@@ -15,7 +15,7 @@ from kojimon.review.load import load_case
 from kojimon.review.measure.minutes import read_minutes
 
 WIDTH_PX, HEIGHT_PX = 360, 560.0
-"""Of a phone's screen, at most."""
+"""Of a phone's screen."""
 MOST_BYTES: Final = 250_000
 """Larger pictures are made coarser, and left out where that does not help."""
 
@@ -36,6 +36,5 @@ def small_picture(
     sheet = sheet_of(case, minutes, speech_of(case, fahrenheit, pounds, zone))
     if last_h is not None:
         sheet = replace(sheet, from_h=max(sheet.from_h, sheet.to_h - last_h))
-    per_hour = min(60.0, HEIGHT_PX / max(0.25, sheet.to_h - sheet.from_h))
-    svg = draw(sheet, Style(WIDTH_PX, per_hour, fahrenheit, zone, standalone=True))
+    svg = draw(sheet, Style(WIDTH_PX, HEIGHT_PX, fahrenheit, zone, standalone=True))
     return next((data for scale in (2.0, 1.0) if len(data := png(svg, scale)) <= MOST_BYTES), b"")

@@ -134,7 +134,7 @@ def report_of(
 
 def narrow(style: Style) -> Style:
     """The style for a phone: the same sheet drawn for its width, not shrunk to it."""
-    return replace(style, width_px=NARROW_PX, per_hour_px=min(style.per_hour_px, 14.0))
+    return replace(style, width_px=NARROW_PX, height_px=0.0)
 
 
 def _moment(utc_ms: int, speech: Speech) -> str:

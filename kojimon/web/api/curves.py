@@ -48,16 +48,17 @@ class View:
 
     Attributes:
         from_h, to_h: hours shown; None: from the beginning, to the end.
-        height_px: about how high the sheet may be.
+        height_px: how high the picture may be.
+        hidden: names of tracks, and of strips, that are switched off.
     """
 
     def __init__(
         self, width_px: int = 340, height_px: float = 620.0, from_h: float | None = None, to_h: float | None = None,
-        standalone: bool = False,
+        standalone: bool = False, hidden: frozenset[str] = frozenset(),
     ) -> None:  # fmt: skip
         self.width_px = min(WIDTHS[1], max(WIDTHS[0], width_px))
         self.height_px = min(HEIGHTS[1], max(HEIGHTS[0], height_px))
-        self.from_h, self.to_h, self.standalone = from_h, to_h, standalone
+        self.from_h, self.to_h, self.standalone, self.hidden = from_h, to_h, standalone, hidden
 
 
 class _Kept:
@@ -122,7 +123,7 @@ class Curves:
             now_ms: engine time of the state document that `box` is from.
         """
         sheet = self.sheet(batch, view, box, units, now_ms)
-        svg = draw(sheet, _style(sheet, view, units))
+        svg = draw(sheet, _style(view, units))
         return svg, f'"{hashlib.sha256(svg.encode()).hexdigest()[:24]}"'
 
     def sheet(
@@ -223,8 +224,7 @@ def _cut(sheet: Sheet, view: View) -> Sheet:
     return replace(sheet, from_h=from_h, to_h=to_h)
 
 
-def _style(sheet: Sheet, view: View, units: Mapping[str, Any]) -> Style:
-    per_hour = view.height_px / max(0.25, sheet.to_h - sheet.from_h)
+def _style(view: View, units: Mapping[str, Any]) -> Style:
     return Style(
-        view.width_px, min(240.0, max(4.0, per_hour)), bool(units["fahrenheit"]), str(units["zone"]), view.standalone
+        view.width_px, view.height_px, bool(units["fahrenheit"]), str(units["zone"]), view.standalone, view.hidden
     )

@@ -106,8 +106,9 @@ class Home:
 
     def _sheets(self, document: Document, viewer: Viewer, request: Request, only: str) -> dict[str, str]:
         """The curves as part of the page itself where they are at hand: no second question, and no script needed."""
-        width = digits(cookie_of(request.headers.get("cookie", ""), "width"), 9_999)
-        wanted = View(FIRST_WIDTH_PX if width is None else width, FIRST_HEIGHT_PX)
+        cookies = request.headers.get("cookie", "")
+        width, height = (digits(cookie_of(cookies, name), 9_999) for name in ("width", "height"))
+        wanted = View(width or FIRST_WIDTH_PX, float(height or FIRST_HEIGHT_PX))
         found: dict[str, str] = {}
         for box in document.incubators:
             row = self._page.curves.row(box.name) if only in ("", box.name) else None

@@ -111,12 +111,13 @@ class Page:
 
 
 def curve_view(query: Mapping[str, str], now_h: float) -> View:
-    """How a curve is wanted: `width`, `height`, `last` (hours before now), or `from` and `to` (hours), `file`."""
+    """How a curve is wanted: `width`, `height`, `last` (hours before now) or `from` and `to`, `without`, `file`."""
     last = _number(query, "last")
     from_h = max(0.0, now_h - last) if last else _number(query, "from")
     to_h = min(now_h + max(1.0, (last or 0) / 4), 1e6) if last else _number(query, "to")
     width, height = _number(query, "width"), _number(query, "height")
-    return View(round(width or 340), height or 660.0, from_h, to_h, query.get("file") == "1")
+    hidden = frozenset(filter(None, query.get("without", "").split(",")))
+    return View(round(width or 340), height or 660.0, from_h, to_h, query.get("file") == "1", hidden)
 
 
 def _number(query: Mapping[str, str], name: str) -> float | None:

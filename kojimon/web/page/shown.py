@@ -64,7 +64,9 @@ def version() -> str:
     """Changes with the page's own files, so that browsers keep them as long as they are the same."""
     import hashlib
 
-    return hashlib.sha256(style_sheet().encode() + (STATIC / "page.js").read_bytes()).hexdigest()[:12]
+    return hashlib.sha256(
+        style_sheet().encode() + b"".join((STATIC / f"{name}.js").read_bytes() for name in ("curve", "page"))
+    ).hexdigest()[:12]
 
 
 @lru_cache(maxsize=1)
@@ -103,6 +105,7 @@ def regions(
     for box in view.boxes:
         if only and box.name != only:
             continue
+        found[f"head-{box.name}"] = str(parts.head(box))
         found[f"now-{box.name}"] = str(parts.now(box))
         found[f"values-{box.name}"] = str(parts.values(box))
         found[f"timer-{box.name}"] = str(parts.timer(box, timers.get(box.name, [])))

@@ -1,10 +1,9 @@
-// Keeps the page up to date and its curve readable. Without it the page still works: forms post, links lead.
+// Keeps the page up to date; its curve is in curve.js. Without it the page still works: forms post, links lead.
 "use strict";
 const $ = (selector, within = document) => within.querySelector(selector);
 const $$ = (selector, within = document) => [...within.querySelectorAll(selector)];
 const SILENT_MS = 25000;
 const BROKEN_MS = 6000;
-const CURVE_EVERY_MS = 7500;
 
 // ---- telling -------------------------------------------------------------------------------------------------------
 let toastTimer = 0;
@@ -132,147 +131,6 @@ async function photo(form) {
   } catch {
     toast("The photo did not get through; try again.");
   }
-}
-
-// ---- the curve -------------------------------------------------------------------------------------------------------
-const shown = new Map();
-
-function curveChanged(box, version) {
-  const section = $(`[data-curve="${CSS.escape(box)}"]`);
-  if (section && section.dataset.version !== version) {
-    if (document.hidden) return;
-    section.dataset.version = version;
-    const state = shown.get(box);
-    if (!state || Date.now() - state.at > CURVE_EVERY_MS) drawCurve(section);
-    else if (!state.waiting) {
-      state.waiting = setTimeout(() => { state.waiting = 0; drawCurve(section); }, CURVE_EVERY_MS);
-    }
-  }
-}
-
-async function drawCurve(section) {
-  const box = section.dataset.curve;
-  const sheet = $(".sheet", section);
-  const old = shown.get(box);
-  const state = {at: Date.now(), waiting: 0, tag: old?.tag, drawn: old?.drawn};
-  shown.set(box, state);
-  const hours = section.dataset.hours || "";
-  const width = Math.max(280, Math.floor(sheet.clientWidth));
-  const height = Math.round(Math.min(900, Math.max(hours ? 560 : 640, innerHeight * 0.85)));
-  const query = new URLSearchParams({width, height});
-  if (hours) query.set("last", hours);
-  const address = `${section.dataset.address || `/curve/${encodeURIComponent(box)}.svg`}?${query}`;
-  const headers = state.tag && state.drawn === address ? {"If-None-Match": state.tag} : {};
-  try {
-    const answer = await fetch(address, {headers});
-    if (answer.status === 304 || !answer.ok) return;
-    state.tag = answer.headers.get("ETag");
-    state.drawn = address;
-    const parsed = new DOMParser().parseFromString(await answer.text(), "image/svg+xml");
-    if (parsed.documentElement.nodeName !== "svg") return;
-    sheet.replaceChildren(document.importNode(parsed.documentElement, true));
-    sheet.dataset.drawn = "yes";
-  } catch { /* the next version draws it */ }
-}
-
-const parsedPaths = new WeakMap();
-function pointsOf(path) {
-  let found = parsedPaths.get(path);
-  if (!found) {
-    const numbers = (path.getAttribute("d").match(/-?\d*\.?\d+/g) || []).map(Number);
-    let [x, y] = numbers;
-    found = [[x, y]];
-    for (let i = 2; i + 1 < numbers.length; i += 2) { x += numbers[i]; y += numbers[i + 1]; found.push([x, y]); }
-    parsedPaths.set(path, found);
-  }
-  return found;
-}
-
-function valueAt(track, y, strip) {
-  let best = null;
-  for (const path of $$("path", track)) {
-    const points = pointsOf(path);
-    if (y < points[0][1] - 3 || y > points[points.length - 1][1] + 3) continue;
-    let low = 0, high = points.length - 1;
-    while (low < high) { const middle = (low + high) >> 1; if (points[middle][1] < y) low = middle + 1; else high = middle; }
-    best = points[low][0];
-  }
-  if (best === null) return null;
-  const data = strip.dataset;
-  return Number(data.low) + (best - Number(data.left)) / Number(data.width) * (Number(data.high) - Number(data.low));
-}
-
-function readAt(section, y) {
-  const svg = $("svg.k-sheet", section);
-  if (!svg) return;
-  const {from, top, bottom, perHour} = svg.dataset;
-  const at = Math.min(Number(bottom), Math.max(Number(top), y));
-  const hour = Number(from) + (at - Number(top)) / Number(perHour);
-  const parts = [];
-  for (const strip of $$(".k-strip", svg)) {
-    for (const track of $$(".k-track[data-label]", strip)) {
-      if ($(".k-earlier", track)) continue;
-      const value = valueAt(track, at, strip);
-      if (value !== null) parts.push(`${track.dataset.label} ${value.toFixed(strip.dataset.unit === "%" ? 0 : 1)} ${strip.dataset.unit}`);
-    }
-  }
-  let line = $(".k-reading-line", svg);
-  if (!line) {
-    line = document.createElementNS("http://www.w3.org/2000/svg", "path");
-    line.setAttribute("class", "k-reading-line");
-    svg.append(line);
-  }
-  line.setAttribute("d", `M30 ${at}H${svg.viewBox.baseVal.width * 0.75}`);
-  const text = `Hour ${hour.toFixed(1)}: ${parts.join(", ") || "nothing read"}`;
-  $(".reading", section).textContent = text;
-  const sheet = $(".sheet", section);
-  sheet.setAttribute("aria-valuemin", Math.floor(Number(from)));
-  sheet.setAttribute("aria-valuemax", Math.ceil(Number(from) + (Number(bottom) - Number(top)) / Number(perHour)));
-  sheet.setAttribute("aria-valuenow", hour.toFixed(1));
-  sheet.setAttribute("aria-valuetext", text);
-  section.dataset.readingY = at;
-}
-
-function curves() {
-  for (const section of $$("[data-curve]")) {
-    const sheet = $(".sheet", section);
-    const width = Math.max(280, Math.floor(sheet.clientWidth));
-    document.cookie = `width=${width}; path=/; max-age=31536000; SameSite=Strict`;
-    const there = $("svg.k-sheet", sheet);
-    if (there && Math.abs(Number(there.getAttribute("width")) - width) <= 2) {
-      sheet.dataset.drawn = "yes";
-      shown.set(section.dataset.curve, {at: Date.now(), waiting: 0});
-    } else drawCurve(section);
-    const point = (event) => {
-      const svg = $("svg.k-sheet", sheet);
-      if (!svg) return;
-      const box = svg.getBoundingClientRect();
-      readAt(section, (event.clientY - box.top) * (svg.viewBox.baseVal.height / box.height));
-    };
-    sheet.addEventListener("pointerdown", point);
-    sheet.addEventListener("pointermove", (event) => { if (event.pointerType === "mouse" || event.buttons) point(event); });
-    sheet.addEventListener("keydown", (event) => {
-      const svg = $("svg.k-sheet", sheet);
-      if (!svg) return;
-      const {top, bottom, perHour} = svg.dataset;
-      const now = Number(section.dataset.readingY || bottom);
-      const steps = {ArrowUp: -0.25, ArrowLeft: -0.25, ArrowDown: 0.25, ArrowRight: 0.25, PageUp: -4, PageDown: 4};
-      let next = null;
-      if (event.key in steps) next = now + steps[event.key] * Number(perHour);
-      if (event.key === "Home") next = Number(top);
-      if (event.key === "End") next = Number(bottom);
-      if (next !== null) { event.preventDefault(); readAt(section, next); }
-    });
-    for (const button of $$(".zoom button", section)) {
-      button.addEventListener("click", () => {
-        section.dataset.hours = button.dataset.hours;
-        for (const other of $$(".zoom button", section)) other.setAttribute("aria-pressed", String(other === button));
-        drawCurve(section);
-      });
-    }
-  }
-  let resized = 0;
-  addEventListener("resize", () => { clearTimeout(resized); resized = setTimeout(() => $$("[data-curve]").forEach(drawCurve), 300); });
 }
 
 // ---- the kitchen timer -----------------------------------------------------------------------------------------------
