@@ -14,6 +14,9 @@ from typing import Final
 KG_PER_LB: Final = 0.45359237
 """Kilograms in one avoirdupois pound, exact (NIST SP 811 (2008), appendix B.8)."""
 
+L_PER_GAL: Final = 3.785411784
+"""Litres in one US gallon, exact (NIST SP 811 (2008), appendix B.8)."""
+
 MASS_MOST_KG: Final = 200.0
 """More rice, or koji, is a slip of the finger in a home brewer's kitchen (judgement)."""
 
@@ -35,6 +38,7 @@ _NUMBER = DECIMAL
 _TEMPERATURE = re.compile(rf"({_NUMBER})\s*°?\s*([CF])", re.ASCII)
 _DIFFERENCE = re.compile(rf"({_NUMBER})\s*°?\s*([CFK])", re.ASCII)
 _MASS = re.compile(rf"({_NUMBER})\s*(kg|g|lb|oz)", re.ASCII)
+_VOLUME = re.compile(rf"({_NUMBER})\s*(l|ml|gal|qt)", re.ASCII | re.IGNORECASE)
 _PERCENT = re.compile(rf"({_NUMBER})\s*%", re.ASCII)
 _HEIGHT = re.compile(rf"({_NUMBER})\s*(m|ft)?", re.ASCII)
 _DURATION_PART = re.compile(r"(\d+(?:\.\d+)?)\s*(min|d|h|s)\s*", re.ASCII)
@@ -105,6 +109,14 @@ def parse_mass_kg(text: str) -> float:
     return float(match[1]) * per_unit[match[2]]
 
 
+def parse_volume_l(text: str) -> float:
+    """Reads `5 L`, `750 ml`, `2 gal` or `3 qt` (US). Returns litres, over 0. Raises ValueError."""
+    match = _VOLUME.fullmatch(text.strip())
+    if not match or not 0 < float(match[1]) <= MASS_MOST_KG * 10:
+        raise ValueError("a volume over 0 with its unit is wanted, as in `5 L` or `2 gal`")
+    return float(match[1]) * {"l": 1.0, "ml": 0.001, "gal": L_PER_GAL, "qt": L_PER_GAL / 4}[match[2].lower()]
+
+
 def checked_mass_kg(value_kg: float) -> float:
     """The mass, of rice or koji. Raises ValueError for nothing, less, or more than MASS_MOST_KG."""
     if not 0 < value_kg <= MASS_MOST_KG:
@@ -141,6 +153,28 @@ def show_difference(value_k: float, fahrenheit: bool, digits: int = 1) -> str:
 def show_mass(value_kg: float, pounds: bool) -> str:
     """A mass for a person: `2.0 kg` or `4.4 lb`."""
     return f"{value_kg / KG_PER_LB:.1f} lb" if pounds else f"{value_kg:.1f} kg"
+
+
+def show_weight(value_kg: float, pounds: bool) -> str:
+    """A mass for the kitchen scale: `2.35 kg`, `350 g`, `1.8 g`; `5 lb 3 oz`, `3.2 oz`, and grams under an ounce."""
+    ounces, grams = value_kg / KG_PER_LB * 16, value_kg * 1000
+    if not pounds or ounces < 0.95:
+        digits = 0 if grams >= 9.95 else 1 if grams >= 0.95 else 2
+        return f"{value_kg:.2f} kg" if grams >= 999.5 else f"{grams:.{digits}f} g"
+    if ounces < 15.95:
+        return f"{ounces:.1f} oz"
+    whole, rest = divmod(round(ounces), 16)
+    return f"{whole} lb {rest} oz" if rest else f"{whole} lb"
+
+
+def show_volume(value_l: float, gallons: bool) -> str:
+    """A volume for the kitchen: `6.5 L`, `350 mL`; `1.7 gal`, `3.2 qt`, `14 fl oz` (US), and mL under a fluid ounce."""
+    quarts = value_l / L_PER_GAL * 4
+    if not gallons or quarts < 1 / 32:
+        return f"{value_l:.1f} L" if value_l >= 0.9995 else f"{value_l * 1000:.0f} mL"
+    if quarts < 0.95:
+        return f"{quarts * 32:.0f} fl oz"
+    return f"{quarts / 4:.1f} gal" if quarts >= 3.95 else f"{quarts:.1f} qt"
 
 
 def show_count(number: int, one: str, many: str) -> str:

@@ -76,6 +76,8 @@ def condition(keys: Draft) -> Condition:
         from_s=keys["from_s"],
         own_rise=level(keys["own_rise"], difference=True),
         unseen_s=keys["unseen_s"],
+        usual_from_s=keys["usual_from_s"],
+        usual_to_s=keys["usual_to_s"],
     )
 
 
@@ -169,5 +171,6 @@ def build(name: str, draft: Draft) -> Schedule:
         expectations=tuple(_expectation(name, keys) for name, keys in draft["expectations"].items()),
         cautions=draft.get("cautions", ()),
         box=_box(draft["box"]),
+        grain=draft["grain"],
         **({"response_s": draft["response_s"]} if "response_s" in draft else {}),
     )

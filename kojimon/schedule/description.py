@@ -23,6 +23,7 @@ from kojimon.model import Place, Priority
 from kojimon.schedule.spec import BoxWatch, Condition, Expectation, Gate, Limit, Schedule, Stage, Step
 
 WORK: Final = ("none", "inoculate", "mix", "spread", "wrap", "unwrap", "swap", "harvest")
+GRAIN: Final = ("table-rice", "polished-rice", "barley", "soybeans-wheat")
 HOUR_S: Final = 3600.0
 LONGEST_S: Final = 240 * HOUR_S
 """Ten days: longer than any koji (soy-sauce koji of the textbook table: 72 h)."""
@@ -210,6 +211,9 @@ CONDITION: Final = Map(
               " its box does not explain. For the koji's temperature only.", default=None),
         Field("unseen", duration(0, 72 * HOUR_S), "Where no probe is in its place: it holds so long after it begins to"
               " count, by the clock alone.", "unseen_s", default=None),
+        Field("usual_from", _WAIT, "For the timetable alone: after hour 0 it usually comes from then on ...",
+              "usual_from_s", default=0.0),
+        Field("usual_to", _WAIT, "... until then.", "usual_to_s", default=0.0),
     ],
     Condition,
 )  # fmt: skip
@@ -263,6 +267,7 @@ SCHEDULE: Final = Map(
     [
         Field("label", text("a text of one line", 60), "What it is called on screens.", required=True),
         Field("purpose", text("a text of one line", 60), "What the koji is for.", required=True),
+        Field("grain", choice(*GRAIN), "What it grows on: the weights of a plan go by it.", default=""),
         Field("conditions", Each("a map of conditions", _CONDITION, CONDITION, least=0, most=50),
               "Statements about a place, by names of your own.", default={}),
         Field("stages", Each("a map of stages", Name("the name of a stage"), STAGE, most=20),

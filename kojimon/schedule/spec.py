@@ -54,6 +54,7 @@ class Condition(Struct, frozen=True):
     0: rice just seeded is warm for other reasons than growth; nor is koji at_least so warm while fresh air is hotter.
     With `own_rise` it is not true before the koji has risen so far by its own heat (K), as the box does not explain.
     Where no probe is in the place, a hold comes about by the clock `unseen_s` after it begins to count, if that is set.
+    `usual_from_s` to `usual_to_s` after hour 0 it usually comes: for the timetable made before the batch, nothing else.
     """
 
     place: str
@@ -66,6 +67,8 @@ class Condition(Struct, frozen=True):
     from_s: float = 0.0
     own_rise: float | None = None
     unseen_s: float | None = None
+    usual_from_s: float = 0.0
+    usual_to_s: float = 0.0
 
 
 class Limit(Struct, frozen=True):
@@ -244,6 +247,7 @@ class Expectation(Struct, frozen=True):
 class Schedule(Struct, frozen=True):
     """One way of making koji. Order of stages and steps is the order of the work.
 
+    `grain`: what it grows on, by which weights are known before the batch; "": not said.
     `response_s`: how long a person needs from the call to the koji; a limit nearer than that in time is told ahead.
     """
 
@@ -257,6 +261,7 @@ class Schedule(Struct, frozen=True):
     cautions: tuple[str, ...] = ()
     box: BoxWatch | None = BoxWatch()
     response_s: float = 1500.0
+    grain: str = ""
 
     def step(self, name: str) -> Step | None:
         """The step of that name, or None."""

@@ -44,6 +44,17 @@ def test_a_batch_begun_in_the_middle_without_a_daemon(kitchen: Kitchen) -> None:
     assert state["incubators"][0]["next"]["step"] == "first-check"
 
 
+def test_a_batch_takes_over_what_was_planned(kitchen: Kitchen) -> None:
+    kept = kitchen.folder / "plan.json"
+    kitchen.run("plan", "--for", "miso", "--koji-rice", "5 lb", "--save", str(kept))
+    begun = kitchen.run("batch", "start", "winter", "--plan", str(kept)).stdout
+    assert "Batch winter begins with 5.0 lb of rice." in begun
+    batch = json.loads(kitchen.run("status", "--json").stdout)["incubators"][0]["batch"]
+    assert batch["schedule"] == "rice-koji-home-trays"
+    begun_with = json.loads(kitchen.run("batch", "list", "--json").stdout)
+    assert "Salty miso. Spores planned for" in json.dumps(begun_with)
+
+
 def test_a_journal_that_somebody_else_holds_is_not_said_to_be_unwatched(kitchen: Kitchen) -> None:
     kitchen.run("batch", "start", "first")
     lock = Lock(kitchen.folder / "kojimon.journal")

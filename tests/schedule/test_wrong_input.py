@@ -40,7 +40,7 @@ QUIET = "`tell` or `log` (only the koji's own temperature may wake)"
 
 CASES = {
     "unknown key": ("purpose:", "colour: red\npurpose:",
-        "s.yaml:2: colour: found the unknown key `colour`, wanted one of label, purpose, conditions, stages, steps, expectations, cautions, box, response"),
+        "s.yaml:2: colour: found the unknown key `colour`, wanted one of label, purpose, grain, conditions, stages, steps, expectations, cautions, box, response"),
     "a formula": ("opens: 18 h", "opens: inoculate + 18 h", f"s.yaml:15: steps.check.opens: found `inoculate + 18 h`, wanted {D}"),
     "hours without unit": ("opens: 18 h", "opens: 18", f"s.yaml:15: steps.check.opens: found `18`, wanted {D}"),
     "hours as a clock": ("opens: 18 h", "opens: 18:00",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import click
 from msgspec.structs import asdict
 
@@ -54,13 +56,19 @@ def batch() -> None:
 )
 @click.option("--schedule", metavar="NAME", help="Another schedule than the box's own.")
 @click.option("--note", metavar="TEXT", help="A first note.")
+@click.option("--plan", metavar="FILE", help="What `kojimon plan --save FILE` kept: rice, schedule, what it is for.")
 @incubator_option
 @config_option
 def start(
     name: str, rice_kg: float | None, hours_ago_s: float | None, schedule: str | None, note: str | None,
-    incubator: str, config: str | None,
+    plan: str | None, incubator: str, config: str | None,
 ) -> None:  # fmt: skip
     """Open a batch, before the rice is cool or in the middle of it."""
+    if plan is not None:
+        from kojimon.cli.shared.kept_plan import read_plan
+
+        kept = read_plan(Path(plan))
+        rice_kg, schedule, note = rice_kg or kept.rice_kg, schedule or kept.schedule, note or kept.note
     kitchen = open_kitchen(config)
     box = incubator_of(kitchen.state(), incubator)
     begun = acts.BatchStart(

@@ -66,6 +66,9 @@ _WORDS = (
     (r"(?<=[\d\s])(?:ounces?)", "oz"),
     (r"(?<=[\d\s])(?:kilograms?|kilos?|kgs)", "kg"),
     (r"(?<=[\d\s])(?:grams?)", "g"),
+    (r"(?<=[\d\s])(?:lit(?:er|re)s?)", "l"),
+    (r"(?<=[\d\s])(?:gallons?|gals)", "gal"),
+    (r"(?<=[\d\s])(?:quarts?|qts)", "qt"),
     (r"(?<=[\d\s])(?:hours?|hrs?)", "h"),
     (r"(?<=[\d\s])(?:minutes?|mins?|m)(?![a-z])", "min"),
     (r"(?<=[\d\s])(?:days?)", "d"),
@@ -91,10 +94,11 @@ DURATION = Amount("duration", units.parse_duration_s)
 HOURS = Amount("duration", units.parse_duration_s, bare="h")
 MASS_TEXT = AmountText("mass", units.parse_mass_kg)
 TEMPERATURE = Amount("temperature", units.parse_temperature_c)
+VOLUME = Amount("volume", units.parse_volume_l)
 MASS = Amount("mass", lambda text: units.checked_mass_kg(units.parse_mass_kg(text)))
 
 _UNIT = re.compile(
-    r"(?:°?[cfk]|celsius|fahrenheit|kg|g|lbs?|oz|pounds?|%|s|secs?|seconds?|m|mins?|minutes?|h|hrs?|hours?|d|days?)",
+    r"(?:°?[cfk]|celsius|fahrenheit|kg|g|lbs?|oz|pounds?|l|ml|lit(?:er|re)s?|gals?|gallons?|qts?|quarts?|%|s|secs?|seconds?|m|mins?|minutes?|h|hrs?|hours?|d|days?)",
     re.IGNORECASE,
 )
 _NUMBER = re.compile(r"[+-]?\d+(?:[.,]\d+)?")

@@ -1,0 +1,55 @@
+"""A timetable as a calendar file (RFC 5545)."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime, timedelta
+
+from kojimon.planner.timetable import Plan, PlannedStep, Sleep
+
+REMINDER_MIN = 10
+
+
+def calendar(plan: Plan, name: str, made: datetime, sleep: Sleep, advice: Mapping[str, str]) -> bytes:
+    """An entry a step, with what to do, and a reminder ten minutes before, or as it begins where you sleep until then.
+
+    Zones are described in the file, as RFC 5545, 3.2.19 asks: a calendar need not know their names.
+
+    Args:
+        name: of the batch, in each entry's title.
+        made: when the plan was made, UTC.
+        advice: step -> text for the entry's description.
+    """
+    from icalendar import Alarm, Calendar
+    from icalendar import Event as Entry
+
+    book = Calendar()
+    book.add("prodid", "-//kojimon//plan//EN")
+    book.add("version", "2.0")
+    for number, step in enumerate(plan.steps):
+        entry = Entry()
+        entry.add("uid", f"kojimon-{plan.inoculate.timestamp():.0f}-{number}-{step.step}")
+        entry.add("dtstamp", made)
+        entry.add("summary", f"{step.label} ({name})")
+        entry.add("description", "\n".join(filter(None, [_window(step), advice.get(step.step, "")])))
+        entry.add("dtstart", step.at)
+        entry.add("dtend", step.until)
+        before = step.at - timedelta(minutes=REMINDER_MIN)
+        if not sleep.holds(step.at.hour * 60 + step.at.minute):
+            alarm = Alarm()
+            alarm.add("action", "DISPLAY")
+            alarm.add("description", step.label)
+            early = sleep.holds(before.hour * 60 + before.minute)
+            alarm.add("trigger", timedelta(0) if early else -timedelta(minutes=REMINDER_MIN))
+            entry.add_component(alarm)
+        book.add_component(entry)
+    book.add_missing_timezones()
+    written: bytes = book.to_ical()
+    return written
+
+
+def _window(step: PlannedStep) -> str:
+    if step.opens == step.closes:
+        return ""
+    koji = " The koji decides: kojimon says when it comes." if step.koji_decides else ""
+    return f"Can be done {step.opens:%a %H:%M} to {step.closes:%a %H:%M}.{koji}"
