@@ -6,7 +6,6 @@ All figures here were derived or computed for this project (arithmetic), none is
 from __future__ import annotations
 
 from itertools import product
-from math import comb, erfc, exp, log, sqrt
 
 import pytest
 
@@ -14,7 +13,7 @@ from kojimon.alarms.bursts import chatter_heads, floods
 from kojimon.alarms.levels import IDLE, Threshold, judge
 from kojimon.engine.trend import slope_of
 from kojimon.notify import watch
-from kojimon.notify.times import REPEAT_MS, retry_ms
+from kojimon.notify.times import retry_ms
 from kojimon.schedule.spec import Deviation, Exposure
 from tests.alarms.build import HIGH, Case, high, schedule
 from tests.notify.board import PHONE, SIREN, Board
@@ -31,26 +30,6 @@ def far(p1: float, n: int, m: int) -> float:
     return up / (up + down)
 
 
-def samples_until(q: float, n: int) -> float:
-    """Mean samples until n in a row succeed."""
-    return (1 - q**n) / (q**n * (1 - q))
-
-
-P1 = erfc(2 / sqrt(2)) / 2
-"""A sample of Gaussian noise beyond +2 sigma."""
-
-
-def test_false_and_missed_alarm_rates() -> None:
-    """Checks 1-3."""
-    assert far(0.1, 3, 1) == pytest.approx(0.001)
-    assert far(0.1, 1, 3) == pytest.approx(0.271)
-    assert far(0.1, 3, 3) == pytest.approx(0.00333785, rel=1e-5)
-    assert 1 - far(0.95, 5, 1) == pytest.approx(0.226219, rel=1e-5)
-    assert pytest.approx(0.0227501, rel=1e-5) == P1
-    assert far(P1, 3, 1) == pytest.approx(1.17748e-5, rel=1e-5)
-    assert far(P1, 3, 3) == pytest.approx(3.61521e-5, rel=1e-5)
-
-
 def test_the_closed_form_is_what_the_judge_does() -> None:
     """The chain of all short sequences, weighted, agrees with n = m = 2 as the product's judge runs it."""
     threshold, p1, share = Threshold(1.0, True, 10_000, 10_000, 0.0, 2), 0.3, 0.0
@@ -62,18 +41,6 @@ def test_the_closed_form_is_what_the_judge_does() -> None:
         weight = p1 ** sum(bits) * (1 - p1) ** (length - sum(bits))
         share += weight * level.active
     assert share == pytest.approx(far(p1, 2, 2), abs=1e-3)
-
-
-def test_detection_delay_and_false_activations() -> None:
-    """Checks 4-7."""
-    assert samples_until(0.8413447, 3) == pytest.approx(4.280386, rel=1e-6)
-    assert 10 * (samples_until(0.8413447, 3) - 1) == pytest.approx(32.80, abs=0.01)
-    assert samples_until(0.9, 5) == pytest.approx(6.935088, rel=1e-6)
-    assert samples_until(P1, 3) == pytest.approx(86_903.5, rel=1e-4)
-    counts = [17_280 * P1**n * (1 - P1) for n in (1, 2, 3, 4)]
-    assert counts == pytest.approx([384.18, 8.740, 0.19884, 0.004524], rel=1e-3)
-    window = sum(comb(5, i) * P1**i * (1 - P1) ** (5 - i) for i in range(3, 6))
-    assert window == pytest.approx(1.13766e-4, rel=1e-5)
 
 
 @pytest.mark.parametrize(("deadband", "wanted"), [(0.0, 5), (0.2, 3), (0.5, 2), (1.0, 1)])
@@ -96,16 +63,6 @@ def test_slope_and_time_to_limit() -> None:
     assert line.per_h == pytest.approx(6.0, abs=0.005)
     assert line.fitted == pytest.approx(30.9727, abs=1e-4)
     assert (33.0 - line.fitted) / line.per_h * 60 == pytest.approx(20.27, abs=0.01)
-    for count, per_h in ((21, 0.4324), (61, 0.08726)):
-        assert 0.1 / 0.5 * sqrt(12 / (count * (count**2 - 1))) * 60 == pytest.approx(per_h, rel=1e-3)
-    assert pytest.approx(30) == (35 - 33.2) / 0.06
-    assert pytest.approx(33.5) == 35 - 0.06 * 25
-
-
-def test_a_line_is_early_on_a_cool_down() -> None:
-    """Check 12: 31 -> 28 C, ambient 15 C, tau 120 min."""
-    assert -120 * log((28 - 15) / (31 - 15)) == pytest.approx(24.917, abs=1e-3)
-    assert pytest.approx(22.5) == 3 / ((31 - 15) / 120)
 
 
 def test_deviation_follows_the_target() -> None:
@@ -130,15 +87,11 @@ def test_chatter_and_flood() -> None:
 
 def test_budgets_and_retries() -> None:
     """Checks 18-22."""
-    slots = 48 * 6
-    assert slots == 288
-    assert int(slots * 0.01) == 2
     at_s, attempts = 0, 1
     while at_s + retry_ms(attempts) // 1000 <= 900:
         at_s += retry_ms(attempts) // 1000
         attempts += 1
     assert (attempts, at_s) == (18, 855)
-    assert 10_800 // (REPEAT_MS // 1000) == 90
     board = Board(PHONE)
     board.on(HIGH)
     board.to(720)
@@ -161,8 +114,7 @@ def test_pieces_add_up_where_none_is_long_enough() -> None:
 
 
 def test_ninety_repeats_in_three_hours() -> None:
-    """Check 20: emergency push 30 s/10 800 s: 360 repeats at most. Our own 120 s repeat reaches 90 in that span."""
-    assert 10_800 // 30 == 360
+    """Check 20: every 120 s for three hours."""
     board = Board(PHONE)
     board.on(HIGH)
     board.to(10_800)
@@ -207,16 +159,3 @@ def test_the_clock_moves_no_delay() -> None:
     case.run()
     case.hold(100)
     assert case.moves()[0][0] == 110 + 60
-
-
-def test_a_slow_probe_is_late_by_its_lag() -> None:
-    """Check 25: ramp 0.06 C/min, tau 5 min: steady reading error 0.3 C; a limit is found 5 min late."""
-    tau_s, per_s, step_s = 300.0, 0.06 / 60, 1.0
-    shown, true, late_s = 30.0, 30.0, 0.0
-    gain = 1 - exp(-step_s / tau_s)
-    while shown < 33.0:
-        true += per_s * step_s
-        shown += (true - shown) * gain
-        late_s += step_s
-    assert true - shown == pytest.approx(0.3, abs=0.005)
-    assert late_s - (33.0 - 30.0) / per_s == pytest.approx(300, abs=5)
