@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import random
+from math import sqrt
 
 import pytest
 
 from kojimon.model import Priority
 from kojimon.schedule.spec import Band, Deviation, Exposure, Recovery
-from tests.alarms.build import HIGH, MIN, TELL, Case, high, limit, schedule
+from tests.alarms.build import HIGH, LOW, MIN, TELL, Case, high, limit, schedule
 from tests.engine.build import MIDDLE
 from tests.parts.inputs import says
 
@@ -35,6 +36,19 @@ def test_20_a_sure_slope_towards_a_limit_is_told_with_the_time_left_and_noise_is
     noisy = Case(schedule(high(31.0)))
     ramp(noisy.hold(600), 30.0, 30.1, 0.0005, noise=0.2)
     assert noisy.of(SOON) == []
+
+
+@pytest.mark.parametrize(("errors", "told"), [(2.0, False), (4.0, True)])
+def test_20_a_slope_of_two_standard_errors_is_noise_and_one_of_four_is_not(errors: float, told: bool) -> None:
+    """Sixteen points two minutes apart on a rise of 1.2 K/h, each so far above or below it that the slope is known to
+    1.2 K/h by `errors`: sigma/dt * sqrt(12/(N(N^2-1))), N - 2 degrees of freedom (ordinary least squares)."""
+    off = 1.2 / errors * sqrt(14 / 16) / (30 * sqrt(12 / (16 * (16**2 - 1))))
+    case = Case(schedule(high(31.0)), probes=(1, 3, 4))
+    case.hold(60, bed=30.0)
+    for point in range(20):
+        sign = (1, -1, -1, 1)[point % 4]
+        case.hold(120, every_s=120, bed=30.15 + 1.2 * point / 30 + sign * off)
+    assert bool(case.of(SOON)) is told
 
 
 def test_21_the_time_left_is_right() -> None:
@@ -123,6 +137,26 @@ def test_25_what_still_holds_at_the_end_of_a_shelf_or_of_work_is_announced_at_on
     assert working.moves()[-1][2] == "UNACK"
     assert working.moves()[-1][0] <= 100 + 900 + 10
     assert working.urgent()[0].at_s == working.moves()[-1][0]
+
+
+@pytest.mark.parametrize(
+    ("key", "inner_c", "outer_c"), [(HIGH, 36.0, 46.0), (LOW, 25.0, 19.0)], ids=["too hot", "too cold"]
+)
+def test_hands_in_the_koji_hold_back_what_they_can_cause_and_never_the_outermost_limit(
+    key: str, inner_c: float, outer_c: float
+) -> None:
+    band = Band(
+        "bed", "temperature", low_low=limit(20.0), low=limit(26.0), high=limit(35.0), high_high=limit(45.0)
+    )
+    case = Case(schedule(band))
+    case.hold(100)
+    case.do("work.begin", for_s=1800)
+    case.hold(300, bed=inner_c)
+    assert (case.state_of(key), case.urgent()) == ("DSUPR", [])
+    case.hold(100, bed=outer_c)
+    assert case.state_of(key) == "UNACK" and case.urgent(), "no work does that"
+    case.hold(300, bed=30.0)
+    assert [one.brief[2] for one in case.urgent()][:1] == ["call"]
 
 
 def test_26_a_shelf_has_a_cap_and_a_one_shot_ends_at_it_too() -> None:

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from kojimon.contract.inputs import Anchor
-from kojimon.core.boot import FIRST_T_MS, LONGEST_BELIEVED_MS
+from kojimon.core.boot import FIRST_T_MS, LONGEST_BELIEVED_MS, NoPast, boot
 from kojimon.core.clockwatch import ClockWatch, Guess, Sight
 from kojimon.model import InputRow
 from tests.core.rig import WALL_MS, Rig
@@ -68,8 +68,9 @@ def test_a_power_cut_without_a_trusted_clock_believes_what_is_plausible(tmp_path
     assert (start.gap_low_ms, start.gap_high_ms) == (20_000, None)
 
 
-@pytest.mark.parametrize("off_ms", [-6 * HOUR, LONGEST_BELIEVED_MS + HOUR, -50 * 365 * 24 * HOUR])
+@pytest.mark.parametrize("off_ms", [-6 * HOUR, -15_000, LONGEST_BELIEVED_MS + HOUR, -50 * 365 * 24 * HOUR])
 def test_an_implausible_clock_is_not_believed(tmp_path: Path, off_ms: int) -> None:
+    """Nor is one by which the daemon was away for less than the 20 s that the machine has been up."""
     clock = MachineClock(WALL_MS, trusted=False)
     run(tmp_path / "j", clock)
     clock.reboot("two", gap_ms=0, wall_ms=WALL_MS + 600_000 + off_ms)
@@ -156,3 +157,15 @@ def test_an_anchor_is_never_shorter_than_the_machine_was_up() -> None:
     )
     told = watch.look(Sight(100_000, WALL_MS - HOUR, True))
     assert [one.kind for one in told] == ["clock"]
+
+
+class OfAnotherVersion(NoPast):
+    """A journal whose rows gave more events than they do now."""
+
+    def last_event(self) -> int:
+        return 40
+
+
+def test_no_number_of_an_event_is_given_twice() -> None:
+    booted = boot(OfAnotherVersion(), MachineClock(WALL_MS), "0.0")
+    assert booted.state.event_no == 40 and booted.snapshot_wanted

@@ -6,11 +6,12 @@ from __future__ import annotations
 import random
 from typing import Any
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kojimon.contract.inputs import Clock, Start
-from kojimon.engine import State, advance, decode, encode, initial_state
+from kojimon.engine import State, advance, decode, encode, initial_state, quiet
 from kojimon.forecast.kept import pack, thin
 from kojimon.model import Event, InputRow
 from tests.engine.build import AIR, BED, HUMIDITY, MIDDLE, Rows
@@ -111,6 +112,19 @@ def test_split_law(seed: int, cuts: int) -> None:
     assert tuple(events) + outcome.events == expected.events
     assert tuple(guidance) + outcome.guidance == expected.guidance
     assert state == expected_state
+
+
+@settings(max_examples=size(25, 150), deadline=None)
+@given(st.integers(0, 10**9))
+def test_quiet_corridors_are_invisible(seed: int) -> None:
+    """With every reading looked at in full the same happens: a corridor leaves out only what changes nothing."""
+    rows = some_rows(seed)
+    end_ms = t_of(rows[-1]) + 4 * 3_600_000
+    _, events = whole(rows, end_ms)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(quiet, "ALL", quiet.NONE)
+        _, looked_at = whole(rows, end_ms)
+    assert looked_at == events
 
 
 @settings(max_examples=size(15, 60), deadline=None)

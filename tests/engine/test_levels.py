@@ -6,6 +6,8 @@ import random
 import statistics
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from kojimon.alarms.levels import IDLE, LevelState, Threshold, judge
 from kojimon.engine import advance, initial_state
@@ -158,3 +160,26 @@ def test_two_limits_of_one_side_are_one_alarm() -> None:
     state, outcome = advance(initial_state(), rows.take(), rows.t_ms)
     assert alarms(outcome, ["limit/bed/temperature/high"]) == [("limit/bed/temperature/high", "NORM", "UNACK")]
     assert state.alarms["box/limit/bed/temperature/high"].level == "high_high"
+
+
+@given(
+    st.lists(st.sampled_from([33.9, 34.3, 34.5, 34.7, 34.9, 35.0, 35.2, 36.0]), min_size=1, max_size=60),
+    st.sampled_from([0.0, 0.3, 0.6]), st.sampled_from([0, 20_000]), st.sampled_from([0, 20_000]), st.integers(1, 3),
+)  # fmt: skip
+def test_a_low_limit_is_a_high_one_in_the_mirror(
+    values: list[float], deadband: float, on_ms: int, off_ms: int, samples: int
+) -> None:
+    """Reaching, delays, samples in a row and deadband: whatever koji too hot does, koji too cold does upside down."""
+    above = Threshold(35.0, True, on_ms, off_ms, deadband, samples)
+    below = Threshold(-35.0, False, on_ms, off_ms, deadband, samples)
+    hot = cold = IDLE
+    for index, value in enumerate(values):
+        hot = judge(hot, above, value, index * 10_000)
+        cold = judge(cold, below, -value, index * 10_000)
+        assert hot == cold
+
+
+@pytest.mark.parametrize(("value", "active"), [(35.1, True), (35.3, True), (35.4, False), (34.7, True)])
+def test_a_low_alarm_ends_above_its_deadband(value: float, active: bool) -> None:
+    low = Threshold(35.0, False, 0, 0, 0.3, 1)
+    assert judge(judge(IDLE, low, 34.9, 0), low, value, 10_000).active is active

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 from kojimon.forecast.answers import Forecast, ForecastSetup
+from kojimon.forecast.compose import first_pass_h
 from kojimon.forecast.forecaster import Forecaster, Reading
 from kojimon.forecast.prior import published
 from tests.forecast import bedtruth
@@ -296,3 +297,12 @@ def test_a_forecast_travels_as_json() -> None:
     text = msgspec.json.encode(made)
     assert msgspec.json.decode(text, type=Forecast) == made
     assert len(text) < 8000
+
+
+def test_a_straight_path_crosses_its_limit_where_arithmetic_says() -> None:
+    """30 °C rising by 4 K a step of half an hour: 33 °C after three quarters of a step, 37 °C after one and three
+    quarters; one that is beyond at once crosses at 0, one that never is never does."""
+    in_h = np.arange(4) * 0.5
+    paths_c = np.stack([30.0 + 8.0 * in_h, 35.0 + 0.0 * in_h, 30.0 + 0.0 * in_h], axis=1)
+    assert first_pass_h(in_h, paths_c, 33.0).tolist() == pytest.approx([0.375, 0.0, np.inf])
+    assert first_pass_h(in_h, paths_c, 37.0).tolist() == pytest.approx([0.875, np.inf, np.inf])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -53,6 +54,12 @@ def test_small_disagreement_changes_nothing_a_large_one_begins_a_segment() -> No
     assert stamps.utc_ms(HOUR + 1) == (NOON + HOUR + 1, True), "the past is not rewritten"
     assert stamps.utc_ms(4 * HOUR) == (NOON + 5 * HOUR, True), "an untrusted step counts for nothing"
     assert stamps.t_ms(NOON + 5 * HOUR // 2) == 2 * HOUR, "an hour that never was is the moment of the step"
+
+
+@pytest.mark.parametrize(("ahead_ms", "begins"), [(-5_000, True), (-2_100, True), (2_000, False), (5_000, True)])
+def test_a_trusted_clock_that_disagrees_by_seconds_is_believed_from_then_on(ahead_ms: int, begins: bool) -> None:
+    rows = [row(1, 0, "start", 1, 0, NOON, True), row(5, HOUR, "clock", 1, HOUR, NOON + HOUR + ahead_ms, True)]
+    assert Stamps.of(rows).utc_ms(2 * HOUR) == (NOON + 2 * HOUR + ahead_ms * begins, True)
 
 
 def test_a_step_back_repeats_an_hour_and_the_later_one_counts() -> None:

@@ -128,3 +128,11 @@ def test_what_stays_of_a_minute(drawn: list[tuple[int, int, float | None, int]])
 def test_a_spike_does_not_stand_for_its_minute() -> None:
     rows = [(1, 0, 1, 30.0, 0), (2, 10_000, 1, 80.0, 0), (3, 20_000, 1, 30.1, 0), (4, 30_000, 1, 85.0, 4)]
     assert middle_keepers(rows) == {3}
+
+
+@pytest.mark.parametrize("order", [(30.0, 31.0, 32.0, 33.0), (33.0, 30.0, 32.0, 31.0)])
+def test_of_two_middle_readings_the_lower_one_stays(order: tuple[float, ...]) -> None:
+    """A minute with an even count: a reading that was taken, and always the same one of two."""
+    rows = [(seq, seq * 10_000, 1, value, 0) for seq, value in enumerate(order, 1)]
+    (kept,) = middle_keepers(rows)
+    assert order[kept - 1] == 31.0

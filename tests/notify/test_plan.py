@@ -319,9 +319,9 @@ def test_flood_rule() -> None:
     assert floods(four, begin + 10 * minute)[-1].end_ms == begin + 10 * minute
 
 
-@pytest.mark.parametrize(("times_s", "found"), [((0, 20, 59), True), ((0, 30, 61), False)])
+@pytest.mark.parametrize(("times_s", "found"), [((0, 20, 59), True), ((0, 20, 60), True), ((0, 30, 61), False)])
 def test_chatter_rule(times_s: tuple[int, ...], found: bool) -> None:
-    """Regression: activations at 0, 20, 59 s chatter; at 0, 30, 61 s they do not."""
+    """Activations at 0, 20, 60 s lie within a minute and chatter; at 0, 30, 61 s they do not."""
     assert (chatter_heads([t * 1000 for t in times_s])[-1] >= 0) is found
 
 
@@ -363,6 +363,21 @@ def test_a_test_alarm_passes_at_night_and_its_end_is_not_told() -> None:
     board.off("test")
     board.to(100)
     assert board.said() == [(0, "phone", "told")]
+
+
+@pytest.mark.parametrize("priority", ["wake", "tell"])
+def test_what_lasts_stays_to_be_told_of(priority: str) -> None:
+    """A restart loads what is not settled: of an alarm that lasts for hours, answered or not, its end is still due."""
+    board = Board(PHONE)
+    board.on(HOT, priority)
+    board.to(60)
+    board.ack(HOT)
+    board.to(3 * 3600)
+    assert [item.settled for item in board.items] == [False]
+    board.off(HOT)
+    board.to(3 * 3600 + 10)
+    assert board.said()[-1] == (3 * 3600, "phone", "over")
+    assert all(item.settled for item in board.items)
 
 
 def test_looking_again_at_the_same_situation_gives_the_same_plan() -> None:

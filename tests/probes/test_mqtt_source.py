@@ -181,6 +181,25 @@ def test_what_was_queued_while_we_were_away_is_late_and_what_follows_is_not(brok
         assert daemon.fact("late") == 63
 
 
+def test_only_the_marker_of_this_connection_says_that_the_queue_is_empty(broker: Broker) -> None:
+    """Others may write to its topic, and one of our own from before may still lie in the queue."""
+    with Daemon(broker) as daemon:
+        pass
+    old = daemon.source._marker or "0123456789abcdef"
+    send(broker, "1")
+    publish(broker, MARKER, old, 1)
+    send(broker, "2")
+    publish(broker, MARKER, "somebody else's", 1)
+    send(broker, "3")
+    daemon = Daemon(broker)
+    with Repeating(daemon.commit), daemon:
+        send(broker, "live")
+        until(lambda: len(daemon.arrivals) == 4)
+        assert [(arrival.payload, arrival.late) for arrival in daemon.arrivals] == [
+            (b"1", True), (b"2", True), (b"3", True), (b"live", False),
+        ]  # fmt: skip
+
+
 class Repeating:
     """Does something over and over in a thread of its own."""
 

@@ -186,6 +186,24 @@ def test_acts_come_in_where_the_broker_knows_its_users(tmp_path: Path, listen: C
             until(lambda: one.daemon.health()["parts"]["publish"]["acts_refused"] == 1)
 
 
+def test_a_retained_act_is_old_and_never_carried_out(tmp_path: Path, listen: Callable[..., Listener]) -> None:
+    """A broker hands it to each new connection: nobody asks for it now."""
+    with Broker(tmp_path / "b", users={"koji": "hush"}) as broker:
+        ear = listen(broker, "koji", "hush")
+
+        def say(name: str, retain: bool = False) -> None:
+            act = {"kind": "batch.start", "who": "button", "data": {"name": name}}
+            publish(broker, f"{ROOT}/box/act", json.dumps(act), 1, retain, user="koji", password="hush")
+
+        say("of last week", retain=True)
+        with running(publishing(tmp_path, broker, "koji", acts=True)) as one:
+            until(lambda: one.daemon.health()["parts"]["publish"]["acts_refused"] == 1)
+            until(lambda: one.daemon.health()["parts"]["publish"]["acts_on"])
+            say("of now")
+            until(lambda: any(event["kind"] == "batch-start" for event in ear.events))
+            assert [e["data"]["name"] for e in ear.events if e["kind"] == "batch-start"] == ["of now"]
+
+
 ALARM_ACTS: dict[str, tuple[dict[str, Any], str, str]] = {
     "alarm.silence": ({"for_s": 300}, "silenced", ""), "alarm.shelve": ({"for_s": 600}, "alarm", "SHLVD"),
     "alarm.unshelve": ({}, "alarm", "UNACK"), "alarm.out_of_service": ({}, "alarm", "OOSRV"),

@@ -70,6 +70,18 @@ def test_the_first_batch_by_hand(pair: tuple[Reader, list[Review]]) -> None:
     assert tray.rise_k_per_h == pytest.approx(1.0, abs=0.001)
 
 
+def test_rice_still_hot_from_the_steamer_has_reached_nothing(tmp_path: Path) -> None:
+    """39 °C as the spores go on, 31 °C half an hour later, 1 K/h by itself from hour 15 on: 35 °C at hour 19."""
+    one = Kitchen(tmp_path).begin()
+    for minute in range(0, 24 * 60, 5):
+        hour = minute / 60
+        bed = max(31.0, 39.0 - 16.0 * hour) if hour < 15 else min(36.0, 31.0 + hour - 15)
+        one.read(hour, "bed", bed).read(hour, "air", 30.0)
+    with closing(one.write(24.0)) as reader:
+        tray = load_review(reader, "b-1").figures.trays[0]
+    assert tray.reached_h == pytest.approx((19.0, None, None, None), abs=0.1)
+
+
 def test_readings_from_before_and_after_the_batch_do_not_count(pair: tuple[Reader, list[Review]]) -> None:
     for review in pair[1]:
         assert review.figures.length_h == pytest.approx(44.0)

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from kojimon.review.measure.hours import Hours
 from kojimon.review.measure.series import (
     Line,
     Series,
@@ -119,3 +120,12 @@ def test_any_curve_against_a_fine_grid(steps: list[tuple[int, float]], begin: fl
     assert found.ms / 1000 == pytest.approx(np.count_nonzero(over > 1e-9) * 0.05, abs=0.2 + 0.06 * len(steps))
     assert found.area / 1000 == pytest.approx(np.maximum(over, 0).sum() * 0.05, abs=0.5, rel=2e-3)
     assert known_ms(one, times[0] * 1000, times[-1] * 1000) / 1000 == pytest.approx(known.sum() * 0.05, abs=0.5)
+
+
+def test_hours_across_a_gap_that_was_longer_than_believed() -> None:
+    """A power cut at hour 10 was taken for an hour and was three: what came after it happened two hours later. Seen
+    from an hour 0 behind the gap, what came before it lies two hours further back."""
+    gap = [(10 * H, 2 * H)]
+    before, after = Hours(0, gap), Hours(12 * H, gap)
+    assert [before.hour(hour * H) for hour in (5, 9, 10, 20)] == [5.0, 9.0, 12.0, 22.0]
+    assert [after.hour(hour * H) for hour in (5, 9, 10, 20)] == [-9.0, -5.0, -2.0, 8.0]
