@@ -126,12 +126,13 @@ class Stage(Fact, frozen=True, kw_only=True):
 
 
 class Window(Fact, frozen=True, kw_only=True):
-    """The window of a step."""
+    """The window of a step. `doubt`: as in the state document."""
 
     round: int = 1
     label: str = ""
     optional: bool = False
     closes_ms: int | None = None
+    doubt: str = ""
 
 
 class StepOpen(Window, frozen=True, kw_only=True):

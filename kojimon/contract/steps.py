@@ -82,6 +82,8 @@ class Step(Struct, frozen=True):
         status: `waiting`, `open`, `due`, `missed` (its time has passed undone; it can still be done) or `done`.
         round: which time it is to be done next, from 1; None when it is done for good.
         opens, due, closes: when it may, should and must be done; None where that hangs on what the koji does.
+        doubt: why its koji may not have grown although the clock opens it: `not-warmed`, or that it cannot be known, as
+            in `Box.warmth_untold`; "" for none.
     """
 
     name: str
@@ -100,6 +102,7 @@ class Step(Struct, frozen=True):
     closes_utc: str | None = None
     marks: tuple[Mark, ...] = ()
     gate: Gate | None = None
+    doubt: str = ""
     advice: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
 

@@ -24,6 +24,8 @@ LITTLE_K = 0.7
 """What a steady heater leaves steady rises by less (judgement)."""
 WATCHED_FROM_MS = 21_600_000
 """Where nobody watched before hour 6 it is not known from where the koji rose (judgement)."""
+HEATS_KOJI = (BoxKind.HEAT_MAT, BoxKind.OVEN_LIGHT)
+"""Boxes that may make koji as warm as growth does: there a height that is read by hand proves nothing."""
 SAYS_C = 30.0
 """A height that says something of growth; below it any room does (judgement)."""
 GONE = (int(Quality.LOST), int(Quality.SIGNED_OFF))
@@ -60,7 +62,7 @@ def reach(turn: Turn, incubator: str, condition: Condition) -> float | None:
     own = fresh(turn, turn.compiled.known_at(incubator, condition.place, condition.quantity))
     if not own:
         return None
-    if waits_to_rise(turn, incubator, condition):
+    if waits_to_rise(turn, incubator, condition) or waits_for_fall(turn.batches.get(incubator), condition):
         return TOO_COLD
     values = [turn.last_v[no] for no in own]
     value = max(values) if condition.at_least is not None else min(values)
@@ -78,7 +80,7 @@ def shows_growth(condition: Condition) -> bool:
     says nothing a wanted rise of its own says it all."""
     warm = condition.place == "bed" and condition.quantity == "temperature" and condition.at_least is not None
     says = condition.own_rise is None or (condition.at_least is not None and condition.at_least >= SAYS_C)
-    return warm and not condition.above and condition.from_s > 0 and says
+    return warm and not condition.above and condition.own_fall is None and condition.from_s > 0 and says
 
 
 def waits_to_rise(turn: Turn, incubator: str, condition: Condition) -> bool:
@@ -94,13 +96,18 @@ def waits_to_rise(turn: Turn, incubator: str, condition: Condition) -> bool:
     return not (says and _no_rise_counts(turn, incubator))
 
 
+def waits_for_fall(batch: BatchState | None, condition: Condition) -> bool:
+    """Whether not yet so much of the koji's own heat is gone as the condition wants (engine.own_heat)."""
+    return condition.own_fall is not None and (batch is None or batch.own_fall < condition.own_fall)
+
+
 def _no_rise_counts(turn: Turn, incubator: str) -> bool:
     numbers = turn.compiled.probes_at(incubator, "bed", "temperature")
     courses = [turn.courses[no] for no in numbers if no in turn.courses]
+    kind = turn.compiled.kind_of(incubator)
     if not numbers or not courses:
-        return not numbers
-    over_mat = turn.compiled.kind_of(incubator) == BoxKind.HEAT_MAT
-    return not over_mat and all(one.begun_ms - one.zero_ms > WATCHED_FROM_MS for one in courses)
+        return not numbers and kind not in HEATS_KOJI
+    return kind != BoxKind.HEAT_MAT and all(one.begun_ms - one.zero_ms > WATCHED_FROM_MS for one in courses)
 
 
 def may_dry(turn: Turn, incubator: str) -> bool:
@@ -111,13 +118,15 @@ def may_dry(turn: Turn, incubator: str) -> bool:
 def warmth_untold(turn: Turn, incubator: str) -> str:
     """Why it cannot be known here whether the koji warms itself, "" where it can.
 
-    `no-probe`: none sits in the koji; `no-reading`: none has been read for half an hour; `drying`: the koji stands far
-    under the air, as wet rice in moving air does, grown or not; `heater`: it rose a little, and what heats it is not
-    measured.
+    `no-probe`: none sits in the koji; `by-hand`: it is read by hand alone, and a height says nothing in such a box;
+    `no-reading`: none has been read for half an hour; `drying`: the koji stands far under the air, as wet rice in
+    moving air does, grown or not; `heater`: it rose a little, and what heats it is not measured.
     """
     numbers = turn.compiled.probes_at(incubator, "bed", "temperature")
+    if not numbers and fresh(turn, turn.compiled.known_at(incubator, "bed", "temperature")):
+        return "" if turn.compiled.kind_of(incubator) == BoxKind.STILL else "by-hand"
     if not numbers:
-        return "" if fresh(turn, turn.compiled.known_at(incubator, "bed", "temperature")) else "no-probe"
+        return "no-probe"
     courses = [turn.courses[no] for no in fresh(turn, numbers) if no in turn.courses and turn.courses[no].blocks]
     if not courses:
         return "no-reading"

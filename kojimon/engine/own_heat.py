@@ -13,7 +13,7 @@ from math import exp
 
 from msgspec.structs import replace
 
-from kojimon.engine.conditions import DRIES_K, UNSEEN_PART, by_heater, fresh, may_dry, take
+from kojimon.engine.conditions import DRIES_K, UNSEEN_PART, by_heater, fresh, may_dry, take, waits_for_fall
 from kojimon.engine.moments import Known
 from kojimon.engine.plan import overdue, reconsider
 from kojimon.engine.quiet import refresh
@@ -36,6 +36,10 @@ WORK_MS = 21_600_000
 """So long after work the koji may still be on its way back from it: no such hour counts as the lowest (judgement)."""
 MOVED_MS = 10_800_000
 """So long after its probe came to lie elsewhere nothing is judged (judgement)."""
+FALL_OF_K = 2.0
+"""Koji that never stood further than that above its lowest has no peak that its heat could be gone from (judgement)."""
+FALL_FROM = 1
+"""The course that a fall is counted from: air, as a thin tray follows it."""
 NEAR_AIR_K, NEAR_K = 2.0, 0.7
 FAST_MS = 14_400_000
 """From so little under the air what dries takes longer than four hours for a K (judgement)."""
@@ -53,8 +57,14 @@ def follow(turn: Turn, incubator: str, known: Known) -> None:
     for no in numbers:
         course = turn.courses[no] = _went_on(turn, no, zero_ms, around_c, worked_ms)
         best_k = max(best_k, _rise_k(turn, course, worked_ms, moved_ms, may_dry(turn, incubator)))
-    turn.put_batch(incubator, replace(turn.batches[incubator], own_rise_k=best_k))
-    if begun or _reached(known, batch.own_rise_k, best_k):
+    after_work = worked_ms >= 0 and elapsed_ms(turn.anchors, worked_ms, turn.t_ms) < MOVED_MS
+    falls = [0.0 if after_work else _fall(turn.courses[no]) for no in numbers]
+    now = replace(turn.batches[incubator], own_rise_k=best_k, own_fall=min(falls, default=0.0))
+    turn.put_batch(incubator, now)
+    waited = known.schedule.conditions.values()
+    if begun or _reached(known, batch.own_rise_k, best_k) or any(
+        waits_for_fall(batch, one) != waits_for_fall(now, one) for one in waited
+    ):
         _judged_anew(turn, incubator)
     elif overdue(turn, incubator, known):
         reconsider(turn, incubator)
@@ -117,7 +127,19 @@ def _went_on(turn: Turn, no: int, zero_ms: int, around_c: float | None, worked_m
         block = CourseBlock(turn.t_ms, not (early or after_work), means)
         wet = course.wet or (course.seen and not early and means[0] < -DRIES_K)
         course = replace(course, blocks=(*course.blocks[1 - BLOCKS :], block), wet=wet)
+        if not early:
+            ends = [end for end in (course.low_k, course.most_k, means[FALL_FROM]) if end is not None]
+            course = replace(course, low_k=min(ends), most_k=max(ends))
     return replace(course, totals=(), count=0, block_ms=turn.t_ms)
+
+
+def _fall(course: Course) -> float:
+    """The part of the koji's height above the air that is gone in the last hour; 0 where there was no such height."""
+    hour, low_k, most_k = course.blocks[-2:], course.low_k, course.most_k
+    if len(hour) < 2 or low_k is None or most_k is None or not course.seen or by_heater(course):
+        return 0.0
+    now_k = (hour[0].means[FALL_FROM] + hour[1].means[FALL_FROM]) / 2
+    return round((most_k - now_k) / (most_k - low_k), 3) if most_k - low_k >= FALL_OF_K else 0.0
 
 
 def _rise_k(turn: Turn, course: Course, worked_ms: int, moved_ms: int, dries: bool) -> float:

@@ -17,10 +17,13 @@ from kojimon.engine.quiet import refresh
 from kojimon.engine.silence import watch_bed
 from kojimon.engine.state import Phase, after_ms
 from kojimon.engine.turn import Turn
+from kojimon.engine.work import COOLING_WORK
 from kojimon.model import Priority
 from kojimon.schedule.spec import Expectation, Holds, Moment, Step
 
 OPEN, DUE, CLOSED = 1, 2, 3
+ON_GROWN = COOLING_WORK | {"unwrap", "harvest"}
+"""Work that koji which has grown by then is meant for."""
 ANNOUNCED: dict[int, type[events.Window]] = {
     OPEN: events.StepOpen, DUE: events.StepDue, CLOSED: events.StepMissed
 }  # fmt: skip
@@ -94,11 +97,34 @@ def _step(turn: Turn, incubator: str, known: Known, step: Step) -> None:
     if rank != before or phase.round != number:
         turn.put_batch(incubator, replace(batch, phases={**batch.phases, step.name: Phase(number, rank)}))
     missed = rank == CLOSED and step.optional and (before == 0 or not step.window.opens)
-    if number and rank > before and not missed and (rank > OPEN or step.window.opens):
+    if step.work != "look" and number and rank > before and not missed and (rank > OPEN or step.window.opens):
         quiet = rank == OPEN or (rank == CLOSED and step.optional)
         closes_ms = known.resolve(step.window.closes)
-        told = ANNOUNCED[rank](round=number, label=step.label, optional=step.optional, closes_ms=closes_ms)
+        told = ANNOUNCED[rank](
+            round=number, label=step.label, optional=step.optional, closes_ms=closes_ms,
+            doubt=doubt_of(turn, incubator, known, step),
+        )  # fmt: skip
         turn.emit(told, incubator, step.name, Priority.LOG if quiet else Priority.TELL)
+
+
+def doubt_of(turn: Turn, incubator: str, known: Known, step: Step) -> str:
+    """Why the koji of a step that comes after it has grown may not have grown: `not-warmed`, or why that cannot be
+    known (`warmth_untold`); "" where it was seen, or is not yet expected."""
+    if step.work not in ON_GROWN:
+        return ""
+    awaited = [one for one in known.schedule.expectations if _own_heat(known, one)]
+    past = any((by_ms := known.resolve(one.by)) is not None and by_ms <= turn.t_ms for one in awaited)
+    return untold(turn, incubator, known) or "not-warmed" if past and not warmed(turn, known) else ""
+
+
+def warmed(turn: Turn, known: Known) -> bool:
+    """Whether the koji was seen to warm itself."""
+    return any(met(known, one, turn.t_ms) for one in known.schedule.expectations if _own_heat(known, one))
+
+
+def untold(turn: Turn, incubator: str, known: Known) -> str:
+    """Why it cannot be known whether the koji warms itself; "" where it can, and where it was seen."""
+    return "" if known.hour0_ms() is None or warmed(turn, known) else warmth_untold(turn, incubator)
 
 
 def _expectation(turn: Turn, incubator: str, known: Known, expectation: Expectation) -> None:

@@ -8,7 +8,16 @@ from __future__ import annotations
 
 from kojimon.alarms.levels import LevelState
 from kojimon.contract import keys
-from kojimon.engine.conditions import TOO_COLD, fresh, holds_now, reach, reading_at, shows_growth, waits_to_rise
+from kojimon.engine.conditions import (
+    TOO_COLD,
+    fresh,
+    holds_now,
+    reach,
+    reading_at,
+    shows_growth,
+    waits_for_fall,
+    waits_to_rise,
+)
 from kojimon.engine.limits import band_of, bands_in_force, thresholds
 from kojimon.engine.state import ConditionState, ProbeWatch
 from kojimon.engine.turn import Turn
@@ -76,7 +85,7 @@ def _narrow_by_conditions(turn: Turn, incubator: str, corridors: Corridor) -> No
         if state.watch_ms >= 0 or holds_now(condition, value) != (state.since_ms >= 0):
             for no in own:
                 corridors[no] = NONE
-        elif waits_to_rise(turn, incubator, condition):
+        elif waits_to_rise(turn, incubator, condition) or waits_for_fall(batch, condition):
             continue  # no reading changes that
         elif shows_growth(condition) and value is not None and condition.at_least is not None:
             _keep_above_air(turn, incubator, own, condition.at_least, state.since_ms >= 0, corridors)

@@ -145,6 +145,7 @@ class Course(Struct, frozen=True):
         levels: the courses, °C; seen: whether anything around the koji is measured.
         wet: whether it has stood far under what is around it, as rice that dries does.
         block_ms: when the half hour that runs began; totals, count: its sums so far. blocks: half hours, oldest first.
+        low_k, most_k: least and greatest mean distance of a half hour from the second course, since hour 7.
     """
 
     zero_ms: int
@@ -157,6 +158,8 @@ class Course(Struct, frozen=True):
     count: int = 0
     blocks: tuple[CourseBlock, ...] = ()
     wet: bool = False
+    low_k: float | None = None
+    most_k: float | None = None
 
 
 class Lately(Struct, frozen=True):
@@ -193,7 +196,8 @@ class Read(Struct, frozen=True):
 
 
 class BatchState(Struct, frozen=True):
-    """The open batch of an incubator. `own_rise_k`: the furthest its koji has risen by itself (engine.own_heat)."""
+    """The open batch of an incubator. `own_rise_k`: the furthest its koji has risen by itself, `own_fall`: the part of
+    its height above the air that is gone now (engine.own_heat)."""
 
     id: str
     name: str
@@ -205,6 +209,7 @@ class BatchState(Struct, frozen=True):
     conditions: dict[str, ConditionState] = {}
     phases: dict[str, Phase] = {}
     own_rise_k: float = 0.0
+    own_fall: float = 0.0
 
 
 class Ended(Struct, frozen=True):

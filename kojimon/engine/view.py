@@ -27,7 +27,7 @@ from kojimon.contract.state import (
     Step,
 )  # fmt: skip
 from kojimon.engine.box import off_untold
-from kojimon.engine.conditions import fresh, warmth_untold
+from kojimon.engine.conditions import fresh
 from kojimon.engine.derived import derived
 from kojimon.engine.forgotten import probable_end_ms
 from kojimon.engine.gates import passed
@@ -35,7 +35,7 @@ from kojimon.engine.hand import stands
 from kojimon.engine.limits import bands_in_force, beside, pending
 from kojimon.engine.moments import Known, known_of
 from kojimon.engine.outlook import shown
-from kojimon.engine.plan import CLOSED, DUE, OPEN, rank_of, round_of
+from kojimon.engine.plan import CLOSED, DUE, OPEN, doubt_of, rank_of, round_of, untold
 from kojimon.engine.probe_back import shown as question
 from kojimon.engine.reopen import BACK_MS, can_be
 from kojimon.engine.setup import IncubatorSetup
@@ -88,7 +88,7 @@ def _incubator(turn: Turn, box: IncubatorSetup) -> Box:
         kind=box.kind,
         cover=box.cover,
         off_untold=off_untold(turn, box.name) if known else "",
-        warmth_untold=warmth_untold(turn, box.name) if known and known.hour0_ms() is not None else "",
+        warmth_untold=untold(turn, box.name, known) if known else "",
     )
 
 
@@ -204,6 +204,7 @@ def _step(turn: Turn, incubator: str, known: Known, step: spec.Step) -> Step:
         closes_t_ms=known.resolve(step.window.closes) if number else None,
         marks=tuple(Mark(mark.id, mark.at_ms, undone=mark.undone) for mark in marks),
         gate=None if gate is None else Gate(gate.place, gate.at_least, gate.at_most, passed(turn, incubator, gate)),
+        doubt=doubt_of(turn, incubator, known, step) if number else "",
         advice=tuple(_advice(turn, incubator, step)),
         cautions=tuple(step.cautions),
     )
@@ -222,7 +223,7 @@ _URGENCY: Final = {"missed": 0, "due": 1, "open": 2, "waiting": 3}
 def _next(steps: Sequence[Step]) -> Next | None:
     """The one next step: what is missed, due or open first, else the earliest known opening."""
     # An optional step whose time has passed undone is let go, or it would stand before the one that matters.
-    gone = [step for step in steps if step.optional and step.status == "missed"]
+    gone = [step for step in steps if (step.optional and step.status == "missed") or step.work == "look"]
     rows = [step for step in steps if step.status in _URGENCY and step not in gone]
     known = [
         step for step in rows

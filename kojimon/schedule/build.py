@@ -75,6 +75,7 @@ def condition(keys: Draft) -> Condition:
         itself_at_least=level(keys["itself_at_least"]),
         from_s=keys["from_s"],
         own_rise=level(keys["own_rise"], difference=True),
+        own_fall=None if keys["own_fall"] is None else keys["own_fall"].number / 100,
         unseen_s=keys["unseen_s"],
         usual_from_s=keys["usual_from_s"],
         usual_to_s=keys["usual_to_s"],

@@ -26,7 +26,7 @@ def check(draft: Draft, report: Report) -> None:
         if keys.get("above") and keys["above"] == keys.get("place"):
             report.at(f"conditions.{name}.above", f"found `{keys['above']}`, the place itself", "wanted another place")
         _itself(keys, f"conditions.{name}", report)
-        _own_rise(keys, f"conditions.{name}.own_rise", report)
+        _own_heat(keys, f"conditions.{name}", report)
     for name, keys in draft.get("stages", {}).items():
         _bands(keys.get("bands", {}), f"stages.{name}.bands", report)
         for number, watch in enumerate(keys.get("watches", ())):
@@ -85,14 +85,17 @@ def _itself(keys: Draft, path: str, report: Report) -> None:
     _level(itself, path, report, difference=False)
 
 
-def _own_rise(keys: Draft, path: str, report: Report) -> None:
-    rise = keys.get("own_rise")
-    if rise is None:
-        return
-    if keys.get("place") != Place.BED or any(keys[key].unit == "%" for key in ("at_least", "at_most") if key in keys):
-        report.at(path, "found `own_rise` for what is not the koji's temperature", "wanted it with `place: bed` alone")
-    if rise.unit == "%" or not 0.5 <= (level(rise, True) or 0.0) <= 10:
-        report.at(path, f"found `{rise}`", "wanted a rise from 0.5 C to 10 C (0.9 F to 18 F)")
+def _own_heat(keys: Draft, path: str, report: Report) -> None:
+    rise, fall = keys.get("own_rise"), keys.get("own_fall")
+    damp = any(keys[key].unit == "%" for key in ("at_least", "at_most") if key in keys)
+    for name, given in (("own_rise", rise), ("own_fall", fall)):
+        if given is not None and (keys.get("place") != Place.BED or damp):
+            what = f"found `{name}` for what is not the koji's temperature"
+            report.at(f"{path}.{name}", what, "wanted it with `place: bed` alone")
+    if rise is not None and (rise.unit == "%" or not 0.5 <= (level(rise, True) or 0.0) <= 10):
+        report.at(f"{path}.own_rise", f"found `{rise}`", "wanted a rise from 0.5 C to 10 C (0.9 F to 18 F)")
+    if fall is not None and (fall.unit != "%" or not 20 <= fall.number <= 95):
+        report.at(f"{path}.own_fall", f"found `{fall}`", "wanted a part from 20 % to 95 %")
 
 
 def _level(given: Amount, path: str, report: Report, difference: bool) -> None:

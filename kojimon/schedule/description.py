@@ -22,7 +22,7 @@ from kojimon.document.values import (
 from kojimon.model import Place, Priority
 from kojimon.schedule.spec import BoxWatch, Condition, Expectation, Gate, Limit, Schedule, Stage, Step
 
-WORK: Final = ("none", "inoculate", "mix", "spread", "wrap", "unwrap", "swap", "harvest")
+WORK: Final = ("none", "inoculate", "mix", "spread", "wrap", "unwrap", "swap", "harvest", "look")
 GRAIN: Final = ("table-rice", "polished-rice", "barley", "soybeans-wheat")
 HOUR_S: Final = 3600.0
 LONGEST_S: Final = 240 * HOUR_S
@@ -209,6 +209,8 @@ CONDITION: Final = Map(
               " is hotter: else the box warms it.", "from_s", default=0.0),
         Field("own_rise", amount(), "It does not count before the koji has risen so far by its own heat: a rise that"
               " its box does not explain. For the koji's temperature only.", default=None),
+        Field("own_fall", amount(), "It does not count before so much of the koji's height above the air, in % of the"
+              " most, is gone for good. For the koji's temperature only.", default=None),
         Field("unseen", duration(0, 72 * HOUR_S), "Where no probe is in its place: it holds so long after it begins to"
               " count, by the clock alone.", "unseen_s", default=None),
         Field("usual_from", _WAIT, "For the timetable alone: after hour 0 it usually comes from then on ...",
@@ -235,7 +237,7 @@ STEP: Final = Map(
     [
         Field("label", text("a text of one line", 60), "The plain words for it.", required=True),
         Field("trade", text("a word", 60), "The trade's own word for it."),
-        Field("work", choice(*WORK), "What it does to the koji."),
+        Field("work", choice(*WORK), "What it does to the koji. `look` is something seen: never due."),
         Field("opens", MOMENT, "From when it may be done; told quietly.", default=None),
         Field("due", MOMENT, "When it is wanted; told to a person.", default=None),
         Field("closes", MOMENT, "When it is too late; told, unless it is optional.", default=None),

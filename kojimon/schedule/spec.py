@@ -52,7 +52,8 @@ class Condition(Struct, frozen=True):
     grows when the other place cools); else the value is the place's own value (°C or %). Of several probes in the
     place the hottest counts for at_least and the coldest for at_most. A hold does not count before `from_s` after hour
     0: rice just seeded is warm for other reasons than growth; nor is koji at_least so warm while fresh air is hotter.
-    With `own_rise` it is not true before the koji has risen so far by its own heat (K), as the box does not explain.
+    With `own_rise` it is not true before the koji has risen so far by its own heat (K), as the box does not explain;
+    with `own_fall` not before so much of its height above the air, as a part of the most, is gone (engine.own_heat).
     Where no probe is in the place, a hold comes about by the clock `unseen_s` after it begins to count, if that is set.
     `usual_from_s` to `usual_to_s` after hour 0 it usually comes: for the timetable made before the batch, nothing else.
     """
@@ -66,6 +67,7 @@ class Condition(Struct, frozen=True):
     itself_at_least: float | None = None
     from_s: float = 0.0
     own_rise: float | None = None
+    own_fall: float | None = None
     unseen_s: float | None = None
     usual_from_s: float = 0.0
     usual_to_s: float = 0.0
@@ -206,7 +208,7 @@ class Step(Struct, frozen=True):
     Attributes:
         label: the plain words; `trade` the Japanese word, shown once beside them.
         work: what it does to the koji, for forecast and alarms: `none`, `inoculate`, `mix`, `spread`, `wrap`,
-            `unwrap`, `swap`, `harvest`.
+            `unwrap`, `swap`, `harvest`; `look` is no work but something seen: it is never due, and never the next step.
         repeats: once done it opens again by its own window.
         advice: what to do, in short sentences.
         cautions: what can hurt, shown at this step.

@@ -46,11 +46,32 @@ UNTOLD: Final = {
 
 WARMTH: Final = {
     "no-probe": "No probe is in the koji: whether it warms itself cannot be known. Feel it, and go by the clock.",
+    "by-hand": "Read by hand alone, the koji does not show in this box whether it warms itself. Feel it, and go by the"
+    " clock.",
     "drying": "The koji stands far below the air, as wet rice in moving air does: whether it warms itself cannot be"
     " known. Cover it, with a few holes.",
     "heater": "The koji rose a little, and what heats it is not measured: whether it warms itself cannot be known. Look"
     " and feel.",
 }
+
+DOUBT: Final = {
+    "not-warmed": "This koji has not been seen to warm itself.",
+    "no-probe": "No probe is in the koji: whether it has warmed itself cannot be known.",
+    "by-hand": "Read by hand alone, the koji does not show whether it has warmed itself.",
+    "no-reading": "The koji has not been read for a while: whether it has warmed itself cannot be known.",
+    "drying": "The koji stands far below the air: whether it has warmed itself cannot be known.",
+    "heater": "What heats the koji is not measured: whether it has warmed itself cannot be known.",
+}
+LOOK_FIRST: Final = "Look and smell before you go on; rice without white fuzz has not grown."
+
+
+def doubted(why: str) -> str:
+    """What is said before work on koji that may not have grown; "" where nothing is in doubt.
+
+    Args:
+        why: `doubt` of a step or of its window.
+    """
+    return f"{DOUBT.get(why, DOUBT['not-warmed'])} {LOOK_FIRST}" if why else ""
 
 
 def named(kind: str, cover: str) -> str:

@@ -16,7 +16,7 @@ from kojimon.contract.state import Alarm, alarm_of
 from kojimon.model import Event
 from kojimon.units import show_duration
 from kojimon.words import alarms as alarm_words
-from kojimon.words import deeds, gates, outlook
+from kojimon.words import boxes, deeds, gates, outlook
 from kojimon.words import speech as say
 from kojimon.words.alarms import Work
 from kojimon.words.speech import Speech
@@ -155,21 +155,27 @@ def _stage(event: Event, what: stated.Stage, speech: Speech, work: Work) -> Line
 
 
 def _window_open(event: Event, what: stated.StepOpen, speech: Speech, work: Work) -> Line:
-    return Line(f"May be done from now on: {speech.step(event.key)}.")
+    return Line(f"May be done from now on: {speech.step(event.key)}.{_doubt(what)}")
 
 
 def _window_due(event: Event, what: stated.StepDue, speech: Speech, work: Work) -> Line:
-    return Line(f"Wanted now: {speech.step(event.key)}.", "look")
+    return Line(f"Wanted now: {speech.step(event.key)}.{_doubt(what)}", "look")
 
 
 def _window_closed(event: Event, what: stated.StepMissed, speech: Speech, work: Work) -> Line | None:
     if what.optional or event.key in speech.optional:
         return None
-    return Line(f"Its time has passed undone: {speech.step(event.key)}.", "look")
+    return Line(f"Its time has passed undone: {speech.step(event.key)}.{_doubt(what)}", "look")
+
+
+def _doubt(what: stated.Window) -> str:
+    return f" {said}" if (said := boxes.doubted(what.doubt)) else ""
 
 
 def _step_done(event: Event, what: stated.StepDone, speech: Speech, work: Work) -> Line:
     asked, early = gates.answered(what.gate, speech), _early(what)
+    if what.work == "look":
+        return Line(f"Seen: {say.small_first(speech.step(event.key))}{_when(event, what.at_ms, speech)}.")
     return Line(f"Done: {speech.step(event.key)}{_when(event, what.at_ms, speech)}.{asked}{early}", "good")
 
 

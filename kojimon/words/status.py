@@ -8,6 +8,7 @@ from msgspec.structs import replace
 from kojimon.contract import keys
 from kojimon.contract.state import Alarm, Box, Document, Left, Step
 from kojimon.words import alarms as alarm_words
+from kojimon.words import boxes
 from kojimon.words import speech as say
 from kojimon.words.alarms import MIX_WORKS, Work
 from kojimon.words.speech import Speech
@@ -33,12 +34,14 @@ class NextStep(Struct, frozen=True):
         window: when, in words.
         late: whether its time has passed.
         soon: whether its time has come, or comes within the hour.
+        doubt: what is to be looked at first, for the koji may not have grown; "" where nothing is.
     """
 
     title: str
     window: str
     late: bool = False
     soon: bool = True
+    doubt: str = ""
     advice: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
 
@@ -234,6 +237,7 @@ def next_step(incubator: Box, speech: Speech, now_ms: int, now_utc: str) -> Next
         window=window_of(step, speech, now_ms, now_utc),
         late=status == "missed",
         soon=_soon(step, now_ms),
+        doubt=boxes.doubted(step.doubt),
         advice=step.advice,
         cautions=step.cautions,
     )

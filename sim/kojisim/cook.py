@@ -165,6 +165,8 @@ class Cook:
 
     def _wanted(self, step: dict[str, Any], work: str, box: dict[str, Any], now_s: float) -> bool:
         """Whether the person would do a step that may be done now."""
+        if work == "look":  # it is seen when it is there
+            return False
         if work == "none":  # washing, soaking, ... lie before the world's start
             return not step.get("optional")
         if work == "inoculate":

@@ -155,6 +155,8 @@ def _title(incubator: Box, document: Document, speech: Speech) -> str:
 def _step(step: words.NextStep) -> None:
     screen.say(f"\n{step.title}", "look" if step.late else "head")
     screen.say(step.window, indent=2)
+    if step.doubt:
+        screen.say(step.doubt, "look", indent=2)
     if not step.soon:
         return
     for sentence in step.advice:
@@ -175,7 +177,9 @@ def _values(incubator: Box, speech: Speech) -> None:
     if missing:
         screen.say(f"No probe measures {say.listing(missing)}.", "quiet")
     untold = boxes.untold(incubator.off_untold, incubator.place("bed") is not None)
-    for line in (untold, boxes.WARMTH.get(incubator.warmth_untold, "")):
+    step = incubator.step(incubator.next.step) if incubator.next else None
+    warmth = "" if step and step.doubt else boxes.WARMTH.get(incubator.warmth_untold, "")
+    for line in (untold, warmth):
         if line:
             screen.say(line, "quiet")
 

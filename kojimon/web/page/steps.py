@@ -23,14 +23,14 @@ from kojimon.web.api.queries import digits
 from kojimon.web.page.shared import Page, wants_json
 from kojimon.web.page.viewer import Viewer, fresh_key
 from kojimon.words import alarms as alarm_words
-from kojimon.words import gates, meaning
+from kojimon.words import boxes, gates, meaning
 from kojimon.words import speech as say
 from kojimon.words import status as words
 
 LAST_EVENTS = 20
 BARE: dict[str, Any] = {
-    "refused": "", "window": "", "gate": "", "cautions": (), "advice": (), "ask_when": False, "ask_yield": False,
-    "ask_reason": False, "ask_start": False, "other": None, "schedules": (), "schedule": "",
+    "refused": "", "window": "", "gate": "", "doubt": "", "cautions": (), "advice": (), "ask_when": False,
+    "ask_yield": False, "ask_reason": False, "ask_start": False, "other": None, "schedules": (), "schedule": "",
 }  # fmt: skip
 
 
@@ -106,7 +106,8 @@ def _step(page: Page, request: Request, name: str, said: str, box_name: str = ""
         heading=f"{step.label}{trade}", refused=said or _refusal(page, request, viewer, document),
         window=words.window_of(step, speech, document.t_ms, now),
         gate=gates.asked(gate.at_least, gate.at_most, speech) if gate else "",
-        fields=fields, ask_when=True, ask_yield=harvest, button="Harvested" if harvest else "Done",
+        doubt=boxes.doubted(step.doubt), fields=fields, ask_when=True, ask_yield=harvest,
+        button="Harvested" if harvest else "Seen" if step.work == "look" else "Done",
         cautions=step.cautions or (CAUTIONS if harvest else ()), advice=step.advice,
     )  # fmt: skip
 

@@ -92,6 +92,8 @@ class NextStep(Struct, frozen=True):
     key: str
     advice: tuple[str, ...]
     cautions: tuple[str, ...]
+    doubt: str = ""
+    """Why its koji may not have grown: then it has no main button either."""
     shut: bool = False
     """Whether its gate would not let it pass now: then it has no main button, and what is measured is asked first."""
 
@@ -123,6 +125,8 @@ class Step(Struct, frozen=True):
     done: tuple[Mark, ...]
     can: bool
     harvest: bool
+    looks: bool = False
+    """Whether it is something seen, and no work."""
 
 
 class Question(Struct, frozen=True):
@@ -248,7 +252,7 @@ def _next(box: doc.Box, speech: Speech, now_ms: int, now: str) -> NextStep | Non
     gate = gates.asked(step.gate.at_least, step.gate.at_most, speech) if step.gate else ""
     return NextStep(
         step.name, found.title, found.window, found.late, step.can, step.work == "harvest", gate, key_of(box, step),
-        found.advice, found.cautions, step.gate is not None and not step.gate.passed,
+        found.advice, found.cautions, found.doubt, step.gate is not None and not step.gate.passed,
     )  # fmt: skip
 
 
@@ -274,7 +278,7 @@ def _undo(box: doc.Box, speech: Speech, now_ms: int, now: str) -> Undo | None:
     when = f", {speech.moment(mark.at_utc, now)}" if mark.at_utc else ""
     key = press(box.batch_id, "step.undo", str(mark.mark))
     fields = {"kind": "step.undo", "incubator": box.name, "mark": str(mark.mark), "idempotency": key}
-    return Undo(f"Done: {speech.step(step.name)}{when}.", fields)
+    return Undo(f"{'Seen' if step.work == 'look' else 'Done'}: {speech.step(step.name)}{when}.", fields)
 
 
 def key_of(box: doc.Box, step: doc.Step) -> str:
@@ -298,7 +302,7 @@ def _step(step: doc.Step, speech: Speech, now_ms: int, now: str) -> Step:
         status, window = "passed", "not marked" if not done else ""
     return Step(
         step.name, step.label, step.trade, window, status,
-        done, status != "done", step.work == "harvest",
+        done, status != "done", step.work == "harvest", step.work == "look",
     )  # fmt: skip
 
 

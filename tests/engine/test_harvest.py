@@ -1,0 +1,168 @@
+"""The harvest: not without a word on koji that was not seen to warm itself, and before its hour where that is seen."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from msgspec.structs import replace
+
+from kojimon.contract.state import Box
+from kojimon.engine import advance, initial_state, view
+from kojimon.model import Event, Outcome
+from kojimon.schedule.load import load_schedule
+from kojimon.words import boxes
+from kojimon.words.events import line
+from kojimon.words.status import next_step, speech_of
+from tests.engine.build import AIR, BED, H, Rows
+from tests.engine.test_box import HOME
+from tests.engine.test_own_heat import At, Kitchen
+
+STEADY: At = lambda h: 30.0  # noqa: E731
+
+
+def grows_and_is_spent(h: float) -> float:
+    """K of its own heat: up to 9 from hour 14 to 26, and gone between hours 30 and 36."""
+    return max(0.0, min(9.0, (h - 14) * 0.75, 9.0 - (h - 30) * 1.5))
+
+
+def batch(bed: At | None, hours: float, kind: str = "still", marks: dict[float, str] | None = None,
+          by_hand: float | None = None) -> tuple[Box, Outcome]:  # fmt: skip
+    """A batch of that koji in air of 30 °C; `marks`: steps marked, by hour; `by_hand`: koji read every half hour."""
+    rows = Rows(Kitchen.setup(kind, "cloth", bed is not None))
+    rows.act("batch.start")
+    rows.act("step.done", step="inoculate", value_c=31.0, override="test")
+    waiting = dict(marks or {})
+    for minute in range(round(hours * 60)):
+        for hour in [hour for hour in waiting if minute >= hour * 60]:
+            rows.act("step.done", step=waiting.pop(hour))
+        if by_hand is not None and minute % 25 == 0:
+            rows.act("reading", value_c=by_hand)
+        rows.hold((minute + 1) * 60.0, {AIR: 30.0, **({BED: bed(minute / 60)} if bed else {})}, every_s=60)
+    state, outcome = advance(initial_state(), rows.take(), rows.t_ms)
+    document = view(state, rows.t_ms)
+    return document.incubators[0], outcome
+
+
+def windows(outcome: Outcome, step: str = "harvest") -> dict[str, Event]:
+    return {event.kind: event for event in outcome.events if event.key == step and event.kind.startswith("step-")}
+
+
+def what(event: Event) -> Any:
+    return event.what
+
+
+def test_koji_that_never_warmed_itself_is_not_offered_for_harvest_without_a_word() -> None:
+    box, outcome = batch(STEADY, 46.0)
+    harvest, said = box.step("harvest"), windows(outcome)
+    assert harvest is not None and harvest.status == "due" and harvest.doubt == "not-warmed"
+    assert what(said["step-open"]).doubt == what(said["step-due"]).doubt == "not-warmed"
+    assert next(step for step in box.steps if step.name == "white").doubt == ""
+
+
+@pytest.mark.parametrize(("bed", "by_hand", "kind", "why"), [
+    (None, None, "still", "no-probe"), (None, 31.0, "fan", "by-hand"), (None, 36.0, "heat-mat", "by-hand"),
+    (None, 31.0, "still", "not-warmed"), (None, 36.0, "still", ""), (lambda h: 20.0, None, "fan", "drying"),
+])  # fmt: skip
+def test_where_it_cannot_be_known_that_is_said(bed: At | None, by_hand: float | None, kind: str, why: str) -> None:
+    """A height read by hand proves nothing where the box may make it, and its lack nothing where koji stays cool."""
+    box, _ = batch(bed, 41.0, kind, by_hand=by_hand)
+    harvest = box.step("harvest")
+    assert harvest is not None and harvest.status == "open" and harvest.doubt == why
+    told = boxes.doubted(why)
+    assert (told == "") == (why == "") and ("cannot be known" in told or "does not show" in told) == (
+        why not in ("", "not-warmed")
+    )
+
+
+def test_koji_that_was_seen_to_warm_itself_is_harvested_without_doubt() -> None:
+    box, outcome = batch(lambda h: 30 + min(9.0, max(0.0, h - 14)), 41.0)
+    harvest = box.step("harvest")
+    assert harvest is not None and harvest.status == "open" and harvest.doubt == ""
+    assert what(windows(outcome)["step-open"]).doubt == ""
+
+
+def test_late_work_is_doubted_too_and_early_work_is_not() -> None:
+    """The first look is what finds out; from hour 26 on it is asked whether anything grew."""
+    early, _ = batch(STEADY, 25.0)
+    late, _ = batch(STEADY, 27.0)
+    assert [box.step("first-check").doubt for box in (early, late)] == ["", "not-warmed"]  # type: ignore[union-attr]
+
+
+def test_one_sentence_says_it_everywhere() -> None:
+    rows = Rows(Kitchen.setup("still", "cloth", True))
+    rows.act("batch.start")
+    rows.act("step.done", step="inoculate", value_c=31.0, override="test")
+    rows.act("step.done", step="first-check")
+    rows.hold(46 * H, {BED: 30.0, AIR: 30.0}, every_s=60)
+    state, outcome = advance(initial_state(), rows.take(), rows.t_ms)
+    document = view(state, rows.t_ms)
+    speech, said = speech_of(document), boxes.doubted("not-warmed")
+    step = next_step(document.incubators[0], speech, document.t_ms, "")
+    told = line(windows(outcome)["step-due"], speech)
+    assert step is not None and step.doubt == said and told is not None and told.text.endswith(said)
+
+
+def test_own_heat_that_is_gone_opens_the_harvest_before_its_hour() -> None:
+    box, outcome = batch(lambda h: 30 + grows_and_is_spent(h), 39.5, marks={20.0: "first-check"})
+    opened = windows(outcome)["step-open"]
+    zero = next(event.t_ms for event in outcome.events if event.kind == "step-done")
+    assert 36.0 <= (opened.t_ms - zero) / 3_600_000 <= 39.0
+    assert box.next is not None and box.next.step == "harvest"
+
+
+@pytest.mark.parametrize("after_h", [30.0, 36.0])
+def test_koji_cooled_by_hands_is_not_spent(after_h: float) -> None:
+    """A mixing takes a few K, and they come back."""
+    def bed(h: float) -> float:
+        return 30 + min(9.0, max(0.0, h - 14)) - (6.0 * max(0.0, 1 - (h - after_h) / 3) if h >= after_h else 0.0)
+    box, _ = batch(bed, 39.5, marks={20.0: "first-check", after_h: "mix"})
+    assert box.step("harvest").status == "waiting"  # type: ignore[union-attr]
+
+
+def test_koji_without_air_beside_it_is_never_called_spent() -> None:
+    """What cools it may be the box."""
+    setup = Kitchen.setup("still", "cloth", True)
+    rows = Rows(replace(setup, probes=tuple(one for one in setup.probes if one.no == BED)))
+    rows.act("batch.start")
+    rows.act("step.done", step="inoculate", value_c=31.0, override="test")
+    for minute in range(round(39.5 * 60)):
+        rows.hold((minute + 1) * 60.0, {BED: 30 + grows_and_is_spent(minute / 60)}, every_s=60)
+    state, _ = advance(initial_state(), rows.take(), rows.t_ms)
+    assert view(state, rows.t_ms).incubators[0].step("harvest").status == "waiting"  # type: ignore[union-attr]
+
+
+def test_white_all_through_opens_it_and_green_asks_for_it_now() -> None:
+    grown: At = lambda h: 30 + min(9.0, max(0.0, h - 14))  # noqa: E731
+    plain, _ = batch(grown, 38.2, marks={20.0: "first-check", 30.0: "mix"})
+    white, _ = batch(grown, 38.2, marks={20.0: "first-check", 30.0: "mix", 38.0: "white"})
+    green, outcome = batch(grown, 38.2, marks={20.0: "first-check", 30.0: "mix", 38.0: "green"})
+    assert [box.step("harvest").status for box in (plain, white, green)] == ["waiting", "open", "due"]  # type: ignore[union-attr]
+    assert green.next is not None and (green.next.step, green.next.status) == ("harvest", "due")
+    due = windows(outcome)["step-due"]
+    assert any(message.event == due.no for message in outcome.messages)
+
+
+def test_what_may_be_seen_is_never_the_next_step_nor_announced() -> None:
+    box, outcome = batch(STEADY, 31.0)
+    assert box.next is not None and box.next.step not in ("white", "green")
+    assert windows(outcome, "white") == windows(outcome, "green") == {}
+
+
+def test_something_seen_can_be_taken_back() -> None:
+    rows = Rows(Kitchen.setup("still", "cloth", True))
+    rows.act("batch.start")
+    rows.act("step.done", step="inoculate", value_c=31.0, override="test")
+    rows.hold(38 * H, {BED: 30.0, AIR: 30.0}, every_s=60)
+    rows.act("step.done", step="green")
+    rows.act("step.undo", mark=2)
+    rows.hold(38.1 * H, {BED: 30.0, AIR: 30.0}, every_s=60)
+    state, _ = advance(initial_state(), rows.take(), rows.t_ms)
+    assert view(state, rows.t_ms).incubators[0].step("harvest").status == "waiting"  # type: ignore[union-attr]
+
+
+@pytest.mark.parametrize("name", ["rice-koji-home-trays", "rice-koji-miso", "rice-koji-sake", "barley-koji"])
+def test_every_schedule_whose_green_is_a_fault_asks_for_the_harvest_when_it_is_seen(name: str) -> None:
+    schedule = load_schedule(HOME.with_name(f"{name}.yaml"))
+    green = schedule.step("green")
+    assert green is not None and green.work == "look" and "green" in repr(schedule.step("harvest").window.due)  # type: ignore[union-attr]
