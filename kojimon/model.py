@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 import msgspec
 from msgspec import Struct
 
-from kojimon.contract.events import Anchor, Fact, OfMark, StepUndone
+from kojimon.contract.events import Anchor, Fact, OfMark, Reading, ReadingUndone, StepUndone
 from kojimon.contract.events import kind_of as fact_kind
 from kojimon.contract.events import plain as plain_fact
 from kojimon.contract.events import read as read_fact
@@ -193,6 +193,13 @@ class Reply(Struct, frozen=True):
     events: tuple[Event, ...] = ()
     repeated: bool = False
     recorded: bool = True
+
+
+def standing_readings(told: Iterable[Event]) -> list[Reading]:
+    """What was read by hand by these events, but for what was taken back."""
+    told = list(told)
+    undone = {event.what.reading for event in told if isinstance(event.what, ReadingUndone)}
+    return [what for event in told if isinstance(what := event.what, Reading) and event.no not in undone]
 
 
 def standing_marks(events: Iterable[Event]) -> dict[int, tuple[str, int]]:

@@ -122,6 +122,13 @@ class Reading(Dated, frozen=True, kw_only=True):
     tray: Name = ""
 
 
+class ReadingUndo(Deed, frozen=True, kw_only=True):
+    """Takes a reading by hand back, the last one of a place: `reading`, number of its event."""
+
+    kind = "reading.undo"
+    reading: Whole | None = None
+
+
 class StepDone(Dated, frozen=True, kw_only=True):
     """Marks a step as done.
 
@@ -269,6 +276,17 @@ class ProbeBack(Deed, frozen=True, kw_only=True):
     """The probe is back in the koji after work on it; noted whether or not it was asked."""
 
     kind = "probe.back"
+
+
+class MixReply(Dated, frozen=True, kw_only=True):
+    """Says of a sudden fall of the koji whether it was a mixing that nobody marked, then or at another moment.
+
+    `guess_ms`: the moment that was asked about; the first open one where none is named.
+    """
+
+    kind = "mix.answer"
+    mixed: bool = True
+    guess_ms: Whole | None = None
 
 
 class Other(Deed, frozen=True, kw_only=True):

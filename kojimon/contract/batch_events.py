@@ -203,6 +203,56 @@ class StepCorrected(OfMark, frozen=True, kw_only=True):
     before_ms: int | None = None
 
 
+# --- what is read or seen ---------------------------------------------------------------------------------------------
+
+
+class Reading(Said, frozen=True, kw_only=True):
+    """What was read by hand.
+
+    `back`: dated back, and judged by nothing. `beyond`: the limit it is beyond all the same, and calls nobody. `probe`,
+    `probe_value`: one there that shows another.
+    """
+
+    kind = "reading"
+    place: str = "bed"
+    quantity: str = "temperature"
+    tray: str = ""
+    value: float = 0.0
+    at_ms: int = 0
+    quality: int = 0
+    back: bool = False
+    beyond: float | None = None
+    probe: str = ""
+    probe_value: float | None = None
+
+
+class ReadingUndone(Said, frozen=True, kw_only=True):
+    """A reading by hand (`reading`: number of its event) is taken back: it was never so."""
+
+    kind = "reading-undone"
+    reading: int = 0
+    place: str = "bed"
+    quantity: str = "temperature"
+    tray: str = ""
+    value: float = 0.0
+    at_ms: int = 0
+
+
+class MixGuess(Fact, frozen=True, kw_only=True):
+    """The koji fell suddenly without a mark: somebody did `step` at `at_ms`? The windows follow it until answered."""
+
+    kind = "mix-guess"
+    at_ms: int = 0
+    step: str = ""
+
+
+class MixDenied(Said, frozen=True, kw_only=True):
+    """The fall at `at_ms` was something else."""
+
+    kind = "mix-denied"
+    at_ms: int = 0
+
+
 # --- acts -----------------------------------------------------------------------------------------------------------
 
 

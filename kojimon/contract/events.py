@@ -22,8 +22,12 @@ from kojimon.contract.batch_events import (
     Checked,
     Fact,
     Ignored,
+    MixDenied,
+    MixGuess,
     Note,
     OfMark,
+    Reading,
+    ReadingUndone,
     Refused,
     Repeated,
     Said,
@@ -58,6 +62,7 @@ __all__ = [
     "Forecast",
     "Gap",
     "Ignored",
+    "MixDenied",
     "MixGuess",
     "Note",
     "OfMark",
@@ -67,6 +72,7 @@ __all__ = [
     "ProbeTestBegin",
     "ProbeTestMissed",
     "Reading",
+    "ReadingUndone",
     "Refused",
     "Repeated",
     "Said",
@@ -197,33 +203,6 @@ class Setpoint(Said, frozen=True, kw_only=True):
 
     kind = "setpoint"
     to_c: float | None = None
-
-
-class Reading(Said, frozen=True, kw_only=True):
-    """What was read by hand.
-
-    `back`: dated back, and judged by nothing. `beyond`: the limit it is beyond all the same, and calls nobody. `probe`,
-    `probe_value`: one there that shows another.
-    """
-
-    kind = "reading"
-    place: str = "bed"
-    quantity: str = "temperature"
-    tray: str = ""
-    value: float = 0.0
-    at_ms: int = 0
-    quality: int = 0
-    back: bool = False
-    beyond: float | None = None
-    probe: str = ""
-    probe_value: float | None = None
-
-
-class MixGuess(Fact, frozen=True, kw_only=True):
-    """The koji fell suddenly without a mark: somebody mixed it at `at_ms`?"""
-
-    kind = "mix-guess"
-    at_ms: int = 0
 
 
 class ProbeMoved(Said, frozen=True, kw_only=True):

@@ -129,17 +129,19 @@ class Next(Struct, frozen=True):
 
 
 class Question(Struct, frozen=True):
-    """What is asked after work on the koji: is the probe back in it?
+    """What is asked: after work on the koji whether the probe is back in it, after a sudden fall whether it was mixed.
 
     Attributes:
-        key: `probe-back`. step, mark: the work. probes: how many are in the koji by the settings.
+        key: `probe-back` or `mix-guess`. step, mark: the work; its mark is 0 where it is only guessed.
+        at_t_ms: when. until_t_ms: until when it is asked; None for until it is answered.
+        probes: how many are in the koji by the settings.
     """
 
     key: str
     step: str
     mark: int
     at_t_ms: int
-    until_t_ms: int
+    until_t_ms: int | None
     probes: int
     at_utc: str | None = None
     until_utc: str | None = None

@@ -76,6 +76,7 @@ class ByHand(Struct, frozen=True):
         place, quantity, tray: where. value: °C or %. at_t_ms: when it was read. age_s: seconds since then.
         fresh: whether it stands for how it is: limits, steps and gates go by it.
         unjudged: of its half hour, no work on the koji since, but not of now: shown as how it is, judged by no limit.
+        reading: number of its event, to take it back by; 0 for what was said at a gate.
     """
 
     place: str
@@ -86,6 +87,7 @@ class ByHand(Struct, frozen=True):
     at_t_ms: int
     fresh: bool
     unjudged: bool = False
+    reading: int = 0
     at_utc: str | None = None
 
 

@@ -15,7 +15,8 @@ from kojimon.contract import acts, events, keys
 from kojimon.contract.guidance import SelfWarming
 from kojimon.engine.alarm_acts import ALARM_ACTS
 from kojimon.engine.gates import side_of, value_at
-from kojimon.engine.hand import forget_koji, hand_at, show, take_reading, unforget_koji
+from kojimon.engine.guess import answered, asked, deny, marked
+from kojimon.engine.hand import forget_koji, hand_at, show, take_reading, undo_reading, unforget_koji
 from kojimon.engine.limits import believe_fall, rejudge_all
 from kojimon.engine.moments import HOUR_ZERO, known_of
 from kojimon.engine.plan import reconsider
@@ -34,7 +35,7 @@ ACTS_REMEMBERED = 256
 DATED_BACK_MS = 3_600_000
 """A harvest told so late ends its batch when it was done: nobody was there to be watched for since."""
 ANY_TIME = (acts.BatchStart, acts.BatchVerdict, acts.ForecastReset, acts.ProbeCalibrate, acts.Reading,
-            acts.BatchReopen)  # fmt: skip
+            acts.ReadingUndo, acts.BatchReopen)  # fmt: skip
 """Acts that need no open batch."""
 
 
@@ -208,12 +209,29 @@ def _done(turn: Turn, incubator: str, deed: acts.StepDone, by: By) -> None:
         return
     at_ms = _moment(turn, deed)
     _mark(turn, incubator, name, at_ms, gate=gate, **by)
+    marked(turn, incubator, step, at_ms)
     if step.work in COOLING_WORK:
         believe_fall(turn, incubator)
         forget_koji(turn, incubator, "work")
         begin(turn, incubator, at_ms)
         ask(turn, incubator, step.work, turn.batches[incubator].marks[-1])
     reconsider(turn, incubator)
+
+
+def _mix_answer(turn: Turn, incubator: str, deed: acts.MixReply, by: By) -> None:
+    """Yes marks the step at that moment, or at the one that is given; no lets it be as if nothing had been asked."""
+    guess = asked(turn.batches[incubator], deed.guess_ms)
+    if guess is None:
+        turn.refuse(deed.kind, incubator, "no-question", "it is not asked any more whether the koji was mixed then")
+    elif not deed.mixed:
+        deny(turn, incubator, guess, by)
+    else:
+        at_ms, marks = guess.at_ms if deed.at_t_ms is None else deed.at_t_ms, turn.mark_no
+        answered(turn, incubator, guess)
+        _done(turn, incubator, acts.StepDone(step=guess.step, at_t_ms=at_ms), by)
+        if turn.mark_no == marks:  # refused: it is still to be answered
+            batch = turn.batches[incubator]
+            turn.put_batch(incubator, replace(batch, guesses=(guess, *batch.guesses)))
 
 
 def _before_the_spores(turn: Turn, incubator: str, schedule: Schedule | None, name: str, at_ms: int) -> bool:
@@ -331,10 +349,12 @@ BATCH_ACTS: dict[type[acts.Deed], Callable[[Turn, str, Any, By], None]] = {
     acts.BatchNote: _note,
     acts.BatchVerdict: _verdict,
     acts.Reading: take_reading,
+    acts.ReadingUndo: undo_reading,
     acts.StepDone: _done,
     acts.StepUndo: _undo,
     acts.StepCorrect: _correct,
     acts.ForecastReset: _forget,
     **PROBE_ACTS,
     acts.ProbeBack: answer,
+    acts.MixReply: _mix_answer,
 }

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from msgspec.structs import replace
 
+from kojimon.engine.course import Course
 from kojimon.engine.moments import Known, known_of, targets_ms
 from kojimon.engine.setup import ProbeSetup
-from kojimon.engine.state import BatchState, ConditionState, Course
+from kojimon.engine.state import BatchState, ConditionState
 from kojimon.engine.turn import Turn
 from kojimon.model import BoxKind, Cover, Quality
 from kojimon.schedule.spec import Condition

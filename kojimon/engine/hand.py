@@ -9,8 +9,10 @@ from __future__ import annotations
 
 from typing import Final
 
+from msgspec.structs import replace
+
 from kojimon.contract import deadlines, events
-from kojimon.contract.acts import Reading
+from kojimon.contract.acts import Reading, ReadingUndo
 from kojimon.engine.conditions import ended_by, fresh, take
 from kojimon.engine.limits import LEVELS, band_of, bands_in_force, judge_probe, settle, thresholds
 from kojimon.engine.plan import reconsider
@@ -61,8 +63,49 @@ def take_reading(turn: Turn, incubator: str, deed: Reading, by: By) -> None:
         value=value, quantity=quantity, place=place, tray=hand.tray, at_ms=at_ms, quality=int(Quality.BY_HAND),
         back=back, beyond=_beyond(turn, hand, value, at_ms) if back else None, probe=probe, probe_value=shown, **by,
     )  # fmt: skip
-    turn.emit(read, incubator, hand.name)
-    _keep(turn, hand, value, at_ms)
+    event = turn.emit(read, incubator, hand.name)
+    _keep(turn, hand, value, at_ms, event.no)
+
+
+def undo_reading(turn: Turn, incubator: str, deed: ReadingUndo, by: By) -> None:
+    """Takes the last reading of a place back: what hung on it ends, and the one before stands again for its time."""
+    hands = [hand for hand in turn.compiled.hands if hand.incubator == incubator and hand.no in turn.read]
+    hand = next((one for one in hands if deed.reading and turn.read[one.no].event == deed.reading), None)
+    if hand is None:
+        known = ", ".join(str(turn.read[one.no].event) for one in hands if turn.read[one.no].event) or "none"
+        reason = f"no reading {deed.reading} is the last of its place in {incubator}; those are {known}"
+        turn.refuse(deed.kind, incubator, "unknown-reading", reason)
+        return
+    read = turn.read.pop(hand.no)
+    told = events.ReadingUndone(
+        reading=read.event, place=hand.place, quantity=hand.quantity, tray=hand.tray, value=read.value,
+        at_ms=read.at_ms, **by,
+    )  # fmt: skip
+    turn.emit(told, incubator, hand.name)
+    if read.judged and turn.last_t.get(hand.no) == read.at_ms:
+        forget(turn, hand, "undone")
+    _unheld(turn, hand, read.at_ms)
+    if read.was is not None:
+        turn.read[hand.no] = read.was
+        if read.was.judged and stands(turn, hand):
+            _judge(turn, hand, read.was, read.was.at_ms)
+    if incubator in turn.batches:
+        reconsider(turn, incubator)
+
+
+def _unheld(turn: Turn, hand: ProbeSetup, read_ms: int) -> None:
+    """No condition held by a reading that was never so."""
+    batch = turn.batches.get(hand.incubator)
+    schedule = turn.compiled.schedules.get(batch.schedule) if batch else None
+    states = dict(batch.conditions) if batch else {}
+    for name, state in states.items():
+        condition = schedule.conditions.get(name) if schedule else None
+        if condition is not None and hand.place in (condition.place, condition.above):
+            from_ms = read_ms - round(condition.hold_s * 1000)
+            runs = tuple(run for run in state.runs if not (run[0] >= from_ms and run[1] == read_ms))
+            states[name] = replace(state, runs=runs)
+    if batch:
+        turn.put_batch(hand.incubator, replace(batch, conditions=states))
 
 
 def hand_at(turn: Turn, incubator: str, place: str, quantity: str, tray: str = "") -> ProbeSetup | None:
@@ -129,24 +172,25 @@ def worked_since(turn: Turn, hand: ProbeSetup, at_ms: int) -> bool:
     return any(mark.step in works and not mark.undone and mark.recorded_ms >= at_ms for mark in marks)
 
 
-def show(turn: Turn, hand: ProbeSetup, value: float, at_ms: int) -> None:
+def show(turn: Turn, hand: ProbeSetup, value: float, at_ms: int, event: int = 0) -> None:
     """Notes a reading for showing. What is said at a gate is noted so: it was judged there, and the step may be
     corrected to another time."""
     last = turn.read.get(hand.no)
     if last is None or at_ms >= last.at_ms:
-        turn.read[hand.no] = Read(at_ms, value)
+        turn.read[hand.no] = Read(at_ms, value, event=event, was=replace(last, was=None) if last else None)
 
 
-def _keep(turn: Turn, hand: ProbeSetup, value: float, at_ms: int) -> None:
+def _keep(turn: Turn, hand: ProbeSetup, value: float, at_ms: int, event: int) -> None:
     """Notes a reading, and judges it unless it is dated back."""
-    show(turn, hand, value, at_ms)
+    show(turn, hand, value, at_ms, event)
     before_ms = turn.last_t.get(hand.no, at_ms)
     if turn.t_ms - at_ms <= BACK_MS and before_ms <= at_ms:
-        _judge(turn, hand, value, at_ms, before_ms)
+        _judge(turn, hand, turn.read[hand.no], before_ms)
 
 
-def _judge(turn: Turn, hand: ProbeSetup, value: float, at_ms: int, before_ms: int) -> None:
-    turn.read[hand.no] = Read(at_ms, value, judged=True)
+def _judge(turn: Turn, hand: ProbeSetup, read: Read, before_ms: int) -> None:
+    value, at_ms = read.value, read.at_ms
+    turn.read[hand.no] = replace(read, judged=True)
     turn.last_t[hand.no], turn.last_v[hand.no] = at_ms, value
     turn.set_due(deadlines.Old(hand.no), at_ms + hand.stale_ms)
     if hand.incubator in turn.batches:
@@ -160,7 +204,8 @@ def forget(turn: Turn, hand: ProbeSetup, ended: str) -> None:
     """What was read in a place says no more how it is: it is shown on, and nothing goes by it.
 
     Args:
-        ended: why, for an alarm that hung on it: `old`, or `work` on the koji since. It is not back to normal.
+        ended: why, for an alarm that hung on it: `old`, `work` on the koji since, or it is `undone`. It is not back to
+            normal.
     """
     turn.set_due(deadlines.Old(hand.no), None)
     read_ms, watch = turn.last_t.pop(hand.no, None), turn.watch.pop(hand.no, None)
@@ -190,7 +235,7 @@ def unforget_koji(turn: Turn, incubator: str) -> None:
     for no in turn.compiled.hands_at.get((incubator, "bed", "temperature"), ()):
         hand, read = turn.compiled.probes[no], turn.read.get(no)
         if read is not None and read.judged and no not in turn.last_t and stands(turn, hand):
-            _judge(turn, hand, read.value, read.at_ms, read.at_ms)
+            _judge(turn, hand, read, read.at_ms)
 
 
 def old(turn: Turn, deadline: deadlines.Old) -> None:

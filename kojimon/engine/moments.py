@@ -30,10 +30,10 @@ class Known:
         self.schedule, self.batch, self.anchors, self.seen_ms, self.unseen = schedule, batch, anchors, seen_ms, unseen
 
     def marks(self, step: str) -> list[Mark]:
-        """The valid marks of a step, oldest first."""
-        return sorted(
-            (mark for mark in self.batch.marks if mark.step == step and not mark.undone), key=lambda mark: mark.at_ms
-        )
+        """The valid marks of a step, oldest first, with the times it was done by guess (number 0)."""
+        guessed = (Mark(0, one.step, one.at_ms, one.at_ms) for one in self.batch.guesses)
+        marks = (mark for mark in (*self.batch.marks, *guessed) if mark.step == step and not mark.undone)
+        return sorted(marks, key=lambda mark: mark.at_ms)
 
     def done_ms(self, step: str) -> int | None:
         """When the step was last done, or None."""

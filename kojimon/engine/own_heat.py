@@ -14,10 +14,11 @@ from math import exp
 from msgspec.structs import replace
 
 from kojimon.engine.conditions import DRIES_K, UNSEEN_PART, by_heater, fresh, may_dry, take, waits_for_fall
+from kojimon.engine.course import Course, CourseBlock
 from kojimon.engine.moments import Known
 from kojimon.engine.plan import overdue, reconsider
 from kojimon.engine.quiet import refresh
-from kojimon.engine.state import Course, CourseBlock, elapsed_ms
+from kojimon.engine.state import elapsed_ms
 from kojimon.engine.turn import Turn
 from kojimon.engine.work import COOLING_WORK
 

@@ -14,6 +14,7 @@ from kojimon.alarms.levels import IDLE, LevelState
 from kojimon.alarms.states import AlarmState
 from kojimon.contract import earlier, keys
 from kojimon.contract.alarms import AlarmFacts
+from kojimon.engine.course import Course
 from kojimon.engine.setup import EngineSetup
 from kojimon.forecast.answers import Forecast
 from kojimon.model import Priority
@@ -129,39 +130,6 @@ class AirWatch(Struct, frozen=True):
     room: float | None = None
 
 
-class CourseBlock(Struct, frozen=True):
-    """Half an hour of koji: when it ended, whether it may be the lowest, its mean distance from each course (K)."""
-
-    t_ms: int
-    base: bool
-    means: tuple[float, ...]
-
-
-class Course(Struct, frozen=True):
-    """How one probe in the koji would go without growth (engine.own_heat).
-
-    Attributes:
-        zero_ms: the hour 0 it counts from; begun_ms: when it was first read after that; at_ms: last value.
-        levels: the courses, °C; seen: whether anything around the koji is measured.
-        wet: whether it has stood far under what is around it, as rice that dries does.
-        block_ms: when the half hour that runs began; totals, count: its sums so far. blocks: half hours, oldest first.
-        low_k, most_k: least and greatest mean distance of a half hour from the second course, since hour 7.
-    """
-
-    zero_ms: int
-    begun_ms: int
-    at_ms: int
-    levels: tuple[float, ...]
-    seen: bool
-    block_ms: int
-    totals: tuple[float, ...] = ()
-    count: int = 0
-    blocks: tuple[CourseBlock, ...] = ()
-    wet: bool = False
-    low_k: float | None = None
-    most_k: float | None = None
-
-
 class Lately(Struct, frozen=True):
     """When something last happened to a box whose batch is open; -1 for never.
 
@@ -188,16 +156,33 @@ class Lately(Struct, frozen=True):
 
 
 class Read(Struct, frozen=True):
-    """What was last read by hand in a place, of any age: for showing. `judged`: it stood in `last_t`, `last_v`."""
+    """What was last read by hand in a place, of any age: for showing.
+
+    Attributes:
+        judged: it stood in `last_t`, `last_v`. event: number of the event, 0 for what was said at a gate.
+        was: the one before, should this be taken back.
+    """
 
     at_ms: int
     value: float
     judged: bool = False
+    event: int = 0
+    was: Read | None = None
+
+
+class Guess(Struct, frozen=True):
+    """A step that the koji's fall says was done, and nobody has marked (engine.guess): when, and the event that says
+    so. `told`: a message went out."""
+
+    at_ms: int
+    step: str
+    event: int
+    told: bool = False
 
 
 class BatchState(Struct, frozen=True):
     """The open batch of an incubator. `own_rise_k`: the furthest its koji has risen by itself, `own_fall`: the part of
-    its height above the air that is gone now (engine.own_heat)."""
+    its height above the air that is gone now (engine.own_heat). `guesses`: mixings that wait for an answer."""
 
     id: str
     name: str
@@ -210,6 +195,7 @@ class BatchState(Struct, frozen=True):
     phases: dict[str, Phase] = {}
     own_rise_k: float = 0.0
     own_fall: float = 0.0
+    guesses: tuple[Guess, ...] = ()
 
 
 class Ended(Struct, frozen=True):

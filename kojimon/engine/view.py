@@ -31,12 +31,13 @@ from kojimon.engine.conditions import fresh
 from kojimon.engine.derived import derived
 from kojimon.engine.forgotten import probable_end_ms
 from kojimon.engine.gates import passed
+from kojimon.engine.guess import shown as mixing_question
 from kojimon.engine.hand import stands
 from kojimon.engine.limits import bands_in_force, beside, pending
 from kojimon.engine.moments import Known, known_of
 from kojimon.engine.outlook import shown
 from kojimon.engine.plan import CLOSED, DUE, OPEN, doubt_of, rank_of, round_of, untold
-from kojimon.engine.probe_back import shown as question
+from kojimon.engine.probe_back import shown as probe_question
 from kojimon.engine.reopen import BACK_MS, can_be
 from kojimon.engine.setup import IncubatorSetup
 from kojimon.engine.state import AlarmRec, State, after_ms, elapsed_ms
@@ -81,7 +82,7 @@ def _incubator(turn: Turn, box: IncubatorSetup) -> Box:
         pending=tuple(pending(turn, box.name)),
         steps=steps,
         next=_next(steps),
-        question=question(turn, box.name),
+        question=mixing_question(turn, box.name) or probe_question(turn, box.name),
         forecast=shown(turn, box.name, known),
         cautions=tuple(known.schedule.cautions) if known else (),
         alarms=_alarms(turn, box.name),
@@ -138,7 +139,9 @@ def _by_hand(turn: Turn, incubator: str) -> Iterator[ByHand]:
         if hand.incubator == incubator and read is not None:
             fresh_now = turn.last_t.get(hand.no) == read.at_ms and bool(fresh(turn, (hand.no,)))
             age_s, unjudged = _since_s(turn, read.at_ms), not fresh_now and stands(turn, hand)
-            yield ByHand(hand.place, hand.quantity, hand.tray, read.value, age_s, read.at_ms, fresh_now, unjudged)
+            yield ByHand(
+                hand.place, hand.quantity, hand.tray, read.value, age_s, read.at_ms, fresh_now, unjudged, read.event
+            )  # fmt: skip
 
 
 def _quality(turn: Turn, no: int) -> int | None:
@@ -236,9 +239,11 @@ def _next(steps: Sequence[Step]) -> Next | None:
     return Next(first.name, first.status, at, closes_t_ms=first.closes_t_ms)
 
 
-def _order(step: Step) -> tuple[int, bool, float]:
+def _order(step: Step) -> tuple[int, bool, bool, float]:
+    """Koji that may be taken out is not to be mixed first, where that only may be done as well."""
     times = [at for at in (step.opens_t_ms, step.due_t_ms) if at is not None]
-    return _URGENCY[step.status], step.optional, min(times, default=float("inf"))
+    ends = step.status == "open" and step.work == "harvest"
+    return _URGENCY[step.status], step.optional, not ends, min(times, default=float("inf"))
 
 
 def _alarms(turn: Turn, incubator: str) -> tuple[Alarm, ...]:

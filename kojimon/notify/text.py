@@ -15,15 +15,15 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from kojimon.contract import keys
-from kojimon.contract.events import AlarmChange
+from kojimon.contract.events import AlarmChange, MixGuess
 from kojimon.contract.state import Alarm, Box, Document, Probe, alarm_of
 from kojimon.model import Event
 from kojimon.notify.records import Send
 from kojimon.units import show_duration
 from kojimon.words import alarms as alarm_words
 from kojimon.words import events as event_words
+from kojimon.words import question, status
 from kojimon.words import speech as say
-from kojimon.words import status
 from kojimon.words.alarms import HEADLINE_MAX, Work
 from kojimon.words.meaning import FIRE, ladder, meaning_of
 from kojimon.words.speech import Speech
@@ -336,8 +336,11 @@ def _is_over(event: Event) -> bool:
 
 
 def _advice(event: Event, desk: Desk) -> list[str]:
-    """Advice and cautions of the step a window is about, before anybody does it."""
+    """Advice and cautions of the step a window is about, before anybody does it; how a question is answered."""
     box = _box(event.incubator, desk)
+    if isinstance(event.what, MixGuess):
+        link = f"Answer here: {desk.page.rstrip('/')}/mixed/{event.incubator}" if desk.page else ""
+        return [*filter(None, [link]), question.MIX_COMMAND]
     step = box.step(event.key) if box is not None else None
     if step is None or event.kind not in ("step-due", "step-missed"):
         return []

@@ -44,7 +44,9 @@ STATE_WORDS = {
     "DSUPR": "held back while work goes on",
     "OOSRV": "switched off for repair",
 }
-UNKNOWN = ("old", "work")
+UNKNOWN = {
+    "old": "nothing was read since", "work": "the koji was worked on since", "undone": "that is taken back",
+}  # fmt: skip
 """Ends of an alarm that was read by hand: nobody has read it since its time was over, or since work on the koji."""
 PRIORITY_WORDS = {"wake": "yes", "tell": "no, told by day", "log": "no, only noted"}
 """Does it wake the sleeper?"""
@@ -301,8 +303,7 @@ def not_normal(alarm: Alarm, what: AlarmChange, speech: Speech) -> str:
     key, limit = keys.parse(alarm.key), what.limit_now
     about = say.small_first(subject(alarm, speech))
     if what.ended in UNKNOWN:
-        since = "nothing was read since" if what.ended == "old" else "the koji was worked on since"
-        return f"No longer known: {about}, read by hand; {since}. Read it again"
+        return f"No longer known: {about}, read by hand; {UNKNOWN[str(what.ended)]}. Read it again"
     if what.ended:
         return f"No longer watched: {about}"
     if limit is None or not isinstance(key, keys.Limit):

@@ -14,7 +14,8 @@ from kojimon.words.speech import Speech
 
 KINDS: Final = (
     events.Silenced, events.Confirmed, events.Working, events.Setpoint, events.ProbeTestBegin, events.ProbeTestMissed,
-    events.ProbeMoved, events.ProbeBack, events.MixGuess, events.Reading, events.BatchReopened, events.BatchForgotten,
+    events.ProbeMoved, events.ProbeBack, events.MixGuess, events.MixDenied,
+    events.Reading, events.ReadingUndone, events.BatchReopened, events.BatchForgotten,
 )  # fmt: skip
 
 
@@ -44,12 +45,12 @@ def told(event: Event, speech: Speech, until: str, when: str = "") -> tuple[str,
             found = _forgotten(what, until), "look"
         case events.BatchReopened():
             found = _reopened(what), "look"
-        case events.Reading():
+        case events.Reading() | events.ReadingUndone():
             found = _reading(what, speech, when)
         case events.ProbeMoved():
             found = _moved(key, what), "plain"
-        case events.MixGuess():
-            found = "The koji cooled suddenly. If you mixed it, enter that step.", "look"
+        case events.MixGuess() | events.MixDenied():
+            found = question.told_mixed(what, when)
         case events.ProbeTestBegin():
             found = f"Waiting for probe {key} to be warmed.", "plain"
         case _:
@@ -61,8 +62,10 @@ def _subject(key: str, speech: Speech) -> str:
     return say.small_first(alarm_words.subject(Alarm(key), speech))
 
 
-def _reading(what: events.Reading, speech: Speech, when: str) -> tuple[str, str]:
+def _reading(what: events.Reading | events.ReadingUndone, speech: Speech, when: str) -> tuple[str, str]:
     spot, value = say.spot(what.place, what.quantity, what.tray), what.value
+    if isinstance(what, events.ReadingUndone):
+        return f"Taken back: {say.small_first(spot)} {speech.value(what.quantity, value)}, read by hand{when}.", "plain"
     text = f"Read by hand{when}: {say.small_first(spot)} {speech.value(what.quantity, value)}."
     if what.beyond is not None:
         return f"{text} {still_so(what, speech)}", "wrong"

@@ -1,20 +1,29 @@
-"""The one question kojimon asks by itself: whether the probe is back in the koji after work on it. Pure."""
+"""What kojimon asks by itself: whether the probe is back in the koji after work on it, and whether koji that cooled
+suddenly was mixed. Pure."""
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
-from kojimon.contract.events import ProbeBack
+from kojimon.contract.events import MixDenied, MixGuess, ProbeBack
 from kojimon.contract.state import Box
 from kojimon.words.speech import Speech, big_first
 
+MIX_COMMAND: Final = "Yes: kojimon batch mixed. At another time: --at 14:20. Something else: --no"
+
 
 class Asked(NamedTuple):
-    """The question, the word for yes, and what is done until it is answered."""
+    """The question, the word for yes, what is done until it is answered, and how it is answered by a command.
+
+    `other`, `no`: the words for another time, and for something else; "" where it is yes or nothing.
+    """
 
     text: str
     yes: str
     meanwhile: str
+    command: str
+    other: str = ""
+    no: str = ""
 
 
 def open_question(box: Box, speech: Speech, now_utc: str) -> Asked | None:
@@ -22,12 +31,33 @@ def open_question(box: Box, speech: Speech, now_utc: str) -> Asked | None:
     question = box.question
     if not question:
         return None
+    if question.key == "mix-guess":
+        at = speech.moment(question.at_utc, now_utc) if question.at_utc else ""
+        return Asked(
+            mixed_text(at), f"Yes, at {at}" if at else "Yes, then",
+            "Until it is answered the next steps count from then. Nothing calls because this is not answered.",
+            MIX_COMMAND,
+            "Another time …", "No, something else",
+        )  # fmt: skip
     end = f"until {speech.moment(question.until_utc, now_utc)}" if question.until_utc else "for a while"
     many = question.probes > 1
     return Asked(
         text_of(question.probes), "Yes, they are" if many else "Yes, it is",
         f"{big_first(end)} a probe left out is noticed sooner. Nothing calls because this is not answered.",
+        "If so: kojimon probes in-koji",
     )  # fmt: skip
+
+
+def told_mixed(what: MixGuess | MixDenied, when: str) -> tuple[str, str]:
+    """The words of an event about a sudden fall, and their tone; `when`: `, at 14:20`, as far as it is known."""
+    if isinstance(what, MixDenied):
+        return f"The koji was not mixed{when}: it cooled for another reason.", "plain"
+    return mixed_text(when.removeprefix(", at ") if when.startswith(", at ") else ""), "look"
+
+
+def mixed_text(at: str) -> str:
+    """`Mixed at 14:20?`; `at` is "" where no time of day is known."""
+    return f"Mixed at {at}? The koji cooled suddenly then." if at else "Mixed? The koji cooled suddenly."
 
 
 def text_of(probes: int) -> str:

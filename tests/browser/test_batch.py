@@ -113,6 +113,34 @@ def test_a_whole_batch_on_a_phone(cook: Cook, new_page: NewPage) -> None:
     assert page.evaluate("document.documentElement.scrollWidth") <= 360
 
 
+def test_a_mixing_nobody_marked_is_answered_on_a_phone(cook: Cook, new_page: NewPage) -> None:
+    """Mixed twice and never marked: one tap for the first, another time for the second."""
+    cook.door.act("batch.start", name="first", hour0_ago_s="22")
+    cook.hour, cook.offset_k = 22.0, 5.0
+    cook.feed(1.0)
+    cook.offset_k = 2.0
+    cook.feed(0.3)
+    page: Page = new_page(360)
+    page.goto(cook.url)
+    asked = page.get_by_role("region", name="Question")
+    expect(asked).to_contain_text("The koji cooled suddenly then.")
+    asked.get_by_role("button", name="Yes, at").click()
+    said(page, "Done: look, break up and mix")
+    expect(asked).to_contain_text("back in the koji, each at mid-depth")
+    asked.get_by_role("button", name="Yes, they are").click()
+    expect(asked).to_have_count(0)
+
+    cook.feed(3.0)
+    cook.offset_k = -1.0
+    cook.feed(0.5)
+    expect(asked).to_contain_text("The koji cooled suddenly then.")
+    asked.get_by_role("link", name="Another time").click()
+    page.get_by_label("15 min ago").check()
+    page.get_by_role("button", name="Mixed then").click()
+    said(page, "Done: mix and spread thinner")
+    assert page.evaluate("document.documentElement.scrollWidth") <= 360
+
+
 def test_the_page_moves_by_itself(cook: Cook, new_page: NewPage) -> None:
     cook.door.act("batch.start", name="first", hour0_ago_s="20")
     cook.hour = 20.0

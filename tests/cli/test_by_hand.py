@@ -62,6 +62,8 @@ def test_from_settings_to_review(kitchen: Kitchen) -> None:
     asleep = plain(kitchen.run("forecast").stdout)
     assert "No forecast: it cannot be known without a probe in the koji." in asleep
     kitchen.run("reading", "97", "F", "--tray", "top")
+    assert "Read by hand: top tray 130.0 °F." in plain(kitchen.run("reading", "130", "F", "--tray", "top").stdout)
+    assert "Taken back: top tray 130.0 °F, read by hand" in plain(kitchen.run("undo", "reading").stdout)
     kitchen.run("reading", "80", "%")
     status = plain(kitchen.run("status").stdout)
     assert "The koji is at 88.0 to 97.0 °F, read by hand now" in status

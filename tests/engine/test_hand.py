@@ -277,3 +277,39 @@ def test_where_no_probe_is_in_the_koji_the_clock_opens_each_mixing() -> None:
 
     assert opened(replace(site(timed), probes=())) == [6.0, 16.0]
     assert opened(site(timed)) == [], "a probe is there: it is opened by what the koji does"
+
+
+def test_a_reading_mistyped_is_taken_back_and_the_one_before_stands_again() -> None:
+    rows = begun()
+    rows.at(20 * H).act("reading", value_c=35.0)
+    rows.at(20 * H + 5 * MIN).act("reading", value_c=53.0)
+    state, outcome = run(rows)
+    key = "limit/bed/temperature/high"
+    assert [says(one)["event"] for one in moves(outcome, key)] == ["on"]
+    (wrong,) = [one for one in box(state, rows.t_ms).by_hand if one.reading]
+    assert wrong.value == 53.0
+    rows.at(20 * H + 6 * MIN).act("reading.undo", reading=wrong.reading)
+    state, outcome = advance(state, rows.take(), rows.t_ms)
+    ends = moves(outcome, key)
+    assert [(says(one)["event"], says(one)["ended"]) for one in ends] == [("off", "undone")]
+    (read,) = box(state, rows.t_ms).by_hand
+    assert (read.value, read.fresh) == (35.0, True)
+    assert "reading-undone" in [event.kind for event in outcome.events]
+    rows.act("reading.undo", reading=wrong.reading)
+    _, outcome = advance(state, rows.take(), rows.t_ms)
+    assert [says(event)["code"] for event in outcome.events] == ["unknown-reading"]
+
+
+def test_warmth_that_was_mistyped_shows_no_growth() -> None:
+    """The stage it had begun is gone with it, also after its half hour."""
+    for later_s in (1 * MIN, 50 * MIN):
+        rows = begun()
+        rows.at(20 * H).act("reading", value_c=36.0)
+        state, outcome = run(rows)
+        assert kinds(outcome, "stage")[-1] == ("stage", "warming")
+        (read,) = box(state, rows.t_ms).by_hand
+        rows.at(20 * H + later_s).act("reading.undo", reading=read.reading)
+        state, outcome = advance(state, rows.take(), rows.t_ms)
+        assert kinds(outcome, "stage") == [("stage", "settling")]
+        assert [one.value for one in box(state, rows.t_ms).by_hand] == [31.0], "what was said at the gate"
+        assert decode(encode(state)) == state

@@ -104,7 +104,7 @@ def test_one_sentence_says_it_everywhere() -> None:
 
 
 def test_own_heat_that_is_gone_opens_the_harvest_before_its_hour() -> None:
-    box, outcome = batch(lambda h: 30 + grows_and_is_spent(h), 39.5, marks={20.0: "first-check"})
+    box, outcome = batch(lambda h: 30 + grows_and_is_spent(h), 39.5, marks={20.0: "first-check", 27.0: "mix"})
     opened = windows(outcome)["step-open"]
     zero = next(event.t_ms for event in outcome.events if event.kind == "step-done")
     assert 36.0 <= (opened.t_ms - zero) / 3_600_000 <= 39.0

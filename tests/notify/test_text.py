@@ -50,6 +50,14 @@ def told(events: list[Event], on: Desk | None = None, **send: Any) -> Text:
     return compose(Send(key, "phone", messages=(), events=(), **facts), events, on or desk())
 
 
+def test_a_guess_is_sent_with_the_link_that_opens_the_question() -> None:
+    event = event_row(3, NOW_MS - 1_080_000, "mix-guess", "box", "b", "b", {"at_ms": NOW_MS - 1_320_000, "step": "mix"})
+    text = told([event], desk(page=PAGE))
+    assert text.title == "Mixed at 13:38? The koji cooled suddenly then."
+    assert f"Answer here: {PAGE}mixed/box" in text.body and "kojimon batch mixed" in text.body
+    assert "Answer here" not in told([event]).body
+
+
 def hot_box(**changes: Any) -> Box:
     return probed(box(**{"alarms": (hot_alarm(),), **changes}), "koji-top", value=43.4, rate_per_h=1.92)
 

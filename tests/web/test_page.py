@@ -159,6 +159,30 @@ def test_after_a_mixing_one_tap_says_that_the_probe_is_back(door: Door) -> None:
     assert again == noted
 
 
+def test_a_mixing_nobody_marked_is_asked_about_and_answered_by_a_tap_alone(tmp_path: Path) -> None:
+    """The link of a message opens the question; looking at it does nothing."""
+    with page(tmp_path) as door:
+        door.act("batch.start", name="first", hour0_ago_s="22")
+        for minute in range(80):
+            value = 38.5 if minute < 60 else 35.0
+            for topic, add in (("bed", 0.0), ("bed-2", -0.4), ("bed-3", -0.2)):
+                door.live.put(f"k/{topic}", value + add + 0.0625 * (minute % 5))
+            door.live.put("k/air", 30.0 + 0.0625 * (minute % 5))
+            door.live.tick(60.0)
+        first = door.get("/")
+        assert "The koji cooled suddenly then." in first.text and 'href="/mixed/box"' in first.text
+        asked = door.get("/mixed/box")
+        assert asked.status == 200 and "Until it is answered the next steps count from then." in asked.text
+        assert "The koji cooled suddenly then." in door.get("/").text, "looking answers nothing"
+        state = door.live.client.get("/v1/state")["incubators"][0]
+        assert (state["question"]["key"], state["question"]["step"]) == ("mix-guess", "first-check")
+        fields = forms(first, "mix.answer")
+        assert fields["mixed"] == "yes" and door.form("/act", fields).status == 303
+        done = door.live.client.get("/v1/events", kinds="step-done")["events"][-1]
+        assert (done["key"], done["data"]["at_ms"]) == ("first-check", state["question"]["at_t_ms"])
+        assert "The koji cooled suddenly" not in door.get("/").text and door.get("/mixed/box").status == 404
+
+
 @pytest.mark.parametrize("kind", ["batch.note"])
 def test_hostile_text_is_text(door: Door, kind: str) -> None:
     assert door.act(kind, text=HOSTILE).status == 200

@@ -142,7 +142,7 @@ def test_a_sudden_fall_is_asked_about_in_words() -> None:
     event = event_row(1, 480_000, "mix-guess", "box", "box-7", "box-7", {"at_ms": 0})
     told = line(event, CELSIUS)
     assert told is not None
-    assert told.text == "The koji cooled suddenly. If you mixed it, enter that step."
+    assert told.text == "Mixed? The koji cooled suddenly."
 
 
 def test_an_alarm_of_an_older_snapshot_is_read_and_still_has_words() -> None:

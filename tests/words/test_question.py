@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from msgspec.structs import replace
 
 from kojimon.contract.state import Box, Question
 from kojimon.words.events import line
@@ -27,6 +28,24 @@ def test_one_probe_and_several() -> None:
     assert many.text.startswith("Are the probes back in the koji") and many.yes == "Yes, they are"
     assert one.meanwhile.startswith("Until 21:40 a probe left out is noticed sooner.")
     assert open_question(Box("box", "Box"), Speech(), NOW) is None
+
+
+def test_a_mixing_that_is_guessed_has_three_answers() -> None:
+    asked = Question("mix-guess", "mix", 0, 0, None, 1, at_utc="2026-01-31T14:20:00+00:00")
+    found = open_question(Box("box", "Box", question=asked), Speech(), NOW)
+    assert found is not None
+    assert (found.text, found.yes) == ("Mixed at 14:20? The koji cooled suddenly then.", "Yes, at 14:20")
+    assert (found.other, found.no) == ("Another time …", "No, something else")
+    assert "kojimon batch mixed" in found.command
+
+
+def test_a_guess_is_told_with_its_time_where_that_is_known() -> None:
+    event = event_row(1, 300_000, "mix-guess", "box", "b", "b", {"at_ms": 0, "step": "mix"})
+    known = replace(event, utc="2026-01-31T14:25:00+00:00")
+    lines = [line(one, Speech()) for one in (event, known)]
+    assert [one.text for one in lines if one] == [
+        "Mixed? The koji cooled suddenly.", "Mixed at 14:20? The koji cooled suddenly then.",
+    ]  # fmt: skip
 
 
 @pytest.mark.parametrize(

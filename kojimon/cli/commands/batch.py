@@ -22,9 +22,11 @@ from kojimon.cli.shared.options import (
     incubator_option,
     json_option,
 )
-from kojimon.cli.shared.steps import find_step, last_mark, latest_mark, print_cautions, print_next
+from kojimon.cli.shared.steps import find_step, last_mark, latest_mark, latest_reading, print_cautions, print_next
 from kojimon.contract import acts
+from kojimon.errors import UsageError
 from kojimon.model import plain_event
+from kojimon.words import question
 from kojimon.words import status as words
 
 
@@ -119,17 +121,49 @@ def done(
             "note 'thermometer ...'",
             "look",
         )
-    if incubator_of(kitchen.state(), box.name).question:
-        screen.say("If so: kojimon probes in-koji", "quiet")
+    _question(kitchen, box.name)
     _after(kitchen, box.name)
 
 
-@batch.command(epilog=example("kojimon batch undo", "kojimon batch undo mix"))
+def _question(kitchen: Kitchen, incubator: str) -> None:
+    """How what is asked is answered."""
+    document = kitchen.state()
+    asked = question.open_question(incubator_of(document, incubator), words.speech_of(document), document.now.utc)
+    if asked is not None:
+        screen.say(asked.command, "quiet")
+
+
+@batch.command(
+    cls=PlainCommand,
+    epilog=example("kojimon batch mixed", "kojimon batch mixed --at 14:20", "kojimon batch mixed --no"),
+)
+@click.option("--no", "denied", is_flag=True, help="It was something else.")
+@moment_options
+@incubator_option
+@config_option
+def mixed(denied: bool, at: str | None, ago_s: float | None, incubator: str, config: str | None) -> None:
+    """Answer whether the koji was mixed when it cooled suddenly: then, at another time, or not at all.
+
+    Until it is answered the next steps count from that moment.
+    """
+    kitchen = open_kitchen(config)
+    document = kitchen.state()
+    box = incubator_of(document, incubator, batch=True)
+    when = moment_of(document, at, ago_s)
+    if denied and when is not None:
+        raise click.UsageError("Either --no, or when it was mixed.")
+    asked = box.question.at_t_ms if box.question and box.question.key == "mix-guess" else None
+    print_events(kitchen, kitchen.act(acts.MixReply(mixed=not denied, guess_ms=asked, at_ago_s=when), box.name))
+    _question(kitchen, box.name)
+    _after(kitchen, box.name)
+
+
+@batch.command(epilog=example("kojimon batch undo", "kojimon batch undo mix", "kojimon undo reading"))
 @click.argument("step", required=False, default="")
 @incubator_option
 @config_option
 def undo(step: str, incubator: str, config: str | None) -> None:
-    """Take back what was marked last, or the last of one step: it was not done.
+    """Take back what was marked or read by hand last, the last of one step, or the last `reading`: it was not so.
 
     A harvest, or a batch thrown away, is taken back for a day, before the next batch begins: the watch goes on.
     """
@@ -137,7 +171,12 @@ def undo(step: str, incubator: str, config: str | None) -> None:
     document = kitchen.state()
     box = incubator_of(document, incubator)
     deed: acts.Deed
-    if box.ended and not step:
+    read, marks = latest_reading(box), [mark.at_t_ms for one in box.steps for mark in one.standing]
+    if step == "reading" and read is None:
+        raise UsageError("Nothing read by hand can be taken back.")
+    if read is not None and (step == "reading" or (not step and read.at_t_ms > max(marks, default=0))):
+        deed = acts.ReadingUndo(reading=read.reading)
+    elif box.ended and not step:
         deed = acts.BatchReopen(batch=box.ended.id)
     else:
         box = incubator_of(document, incubator, batch=True)

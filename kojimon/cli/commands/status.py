@@ -135,7 +135,7 @@ def _incubator(incubator: Box, document: Document, speech: Speech) -> None:
         _step(step)
     asked = question.open_question(incubator, speech, now_of(document))
     if asked is not None:
-        screen.say(f"\n{asked.text} If so: kojimon probes in-koji")
+        screen.say(f"\n{asked.text} {asked.command}")
         screen.say(asked.meanwhile, "quiet", indent=2)
     _values(incubator, speech)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from kojimon.cli.shared import screen
-from kojimon.contract.state import Box, Document, Mark, Step
+from kojimon.contract.state import Box, ByHand, Document, Mark, Step
 from kojimon.errors import UsageError
 from kojimon.words import speech as say
 from kojimon.words import status as words
@@ -52,6 +52,11 @@ def latest_mark(incubator: Box) -> Mark:
     if not marks:
         raise UsageError("No step is marked as done, so there is nothing to take back.")
     return max(marks, key=lambda mark: mark.mark)
+
+
+def latest_reading(incubator: Box) -> ByHand | None:
+    """What was read by hand last and can be taken back; None for nothing."""
+    return max((one for one in incubator.by_hand if one.reading), key=lambda one: one.reading, default=None)
 
 
 def print_cautions(cautions: Iterable[str], indent: int = 0) -> None:

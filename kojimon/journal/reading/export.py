@@ -15,14 +15,14 @@ from typing import Any, Final, NamedTuple, TextIO
 
 import msgspec
 
-from kojimon.contract.events import Reading, plain
+from kojimon.contract.events import Reading, ReadingUndone, plain
 from kojimon.errors import UsageError
 from kojimon.journal.reading import labels
 from kojimon.journal.reading.curve_file import BY_HAND
 from kojimon.journal.reading.rows import Rows
 from kojimon.journal.records import BatchRow, Placing
 from kojimon.journal.writing.derive import MARKING
-from kojimon.model import Event, Quality, standing_marks
+from kojimon.model import Event, Quality, standing_marks, standing_readings
 from kojimon.units import UNIT_OF, f_from_c
 
 _SLUG = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*", re.ASCII)
@@ -199,9 +199,8 @@ class ByHand(NamedTuple):
 
 def by_hand(reader: Rows, span: Span) -> Iterator[ByHand]:
     """What was read by hand in the span, by time; a column `bed-by-hand` for the koji, `bed-top-by-hand` for a tray."""
-    told = (event.what for event in _events(reader, span, (Reading.kind,)))
-    found = [what for what in told if isinstance(what, Reading)]
-    for one in sorted(found, key=lambda one: one.at_ms):
+    told = _events(reader, span, (Reading.kind, ReadingUndone.kind))
+    for one in sorted(standing_readings(told), key=lambda one: one.at_ms):
         parts = (one.place, one.tray if _SLUG.fullmatch(one.tray) and one.tray != "tray" else "", BY_HAND)
         yield ByHand(one.at_ms, "-".join(filter(None, parts)), one.quantity, one.value)
 

@@ -23,7 +23,7 @@ from kojimon.contract.events import (
     StepUndone,
     Window,
 )  # fmt: skip
-from kojimon.model import Event
+from kojimon.model import Event, standing_readings
 
 HOUR_ZERO = "inoculate"
 
@@ -202,11 +202,10 @@ def _notes(events: Iterable[Event]) -> list[Note]:
 
 
 def _reads(events: Iterable[Event], works: Iterable[Work]) -> list[Read]:
-    """By the order of time. What was said at a step's gate is one as well: all of them ask for the koji."""
+    """By the order of time, but for what was taken back. What was said at a step's gate is one as well: all of them ask
+    for the koji."""
     found = [
-        Read(what.at_ms, what.place, what.quantity, what.tray, what.value)
-        for event in events
-        if isinstance(what := event.what, said.Reading)
+        Read(what.at_ms, what.place, what.quantity, what.tray, what.value) for what in standing_readings(events)
     ]
     for work in works:
         value = work.gate.value if work.gate.by == "thermometer" else None

@@ -72,6 +72,12 @@ def _whole(text: str, _: Speech) -> int:
     return int(value)
 
 
+def _stamp(text: str, _: Speech) -> int:
+    if not re.fullmatch(r"\d{1,15}", text, re.ASCII):
+        raise UsageError("the form cannot be read; load the page again")
+    return int(text)
+
+
 def _seconds(text: str, _: Speech) -> float:
     return number(text)
 
@@ -113,6 +119,7 @@ FORMS: Final[dict[str, dict[str, Reading]]] = {
     "batch.note": {"text": _text, "photo": _text},
     "batch.verdict": {"batch": _text, "look": _text, "smell": _text, "taste": _text, "text": _text, **_SCORES},
     "reading": {"value_c": _temperature, "value_pct": _percent, "place": _text, "tray": _text},
+    "reading.undo": {"reading": _stamp},
     "step.done": {"step": _text, "value_c": _temperature, "override": _text},
     "step.undo": {"mark": _whole},
     "step.correct": {"mark": _whole},
@@ -126,6 +133,7 @@ FORMS: Final[dict[str, dict[str, Reading]]] = {
     "alarm.in_service": {"key": _text},
     "alarm.test": {"text": _text, "wake": _yes},
     "alarm.probe_test": {"probe": _text},
+    "mix.answer": {"mixed": _yes, "guess_ms": _stamp},
     "probe.back": {},
     "probe.move": {"probe": _text, "tray": _text},
 }

@@ -20,10 +20,11 @@ from kojimon.contract.state import Box, Document
 from kojimon.errors import RefusedError
 from kojimon.review.tell.report import CAUTIONS
 from kojimon.web.api.queries import digits
+from kojimon.web.page.asked import mix_answer
 from kojimon.web.page.shared import Page, wants_json
 from kojimon.web.page.viewer import Viewer, fresh_key
 from kojimon.words import alarms as alarm_words
-from kojimon.words import boxes, gates, meaning
+from kojimon.words import boxes, gates, meaning, question
 from kojimon.words import speech as say
 from kojimon.words import status as words
 
@@ -42,6 +43,9 @@ def routes(page: Page) -> list[Route]:
 
     def mark(request: Request) -> Response:
         return _mark(page, request)
+
+    def mixed(request: Request) -> Response:
+        return _mixed(page, request)
 
     def start(request: Request) -> Response:
         return _start(page, request)
@@ -62,6 +66,7 @@ def routes(page: Page) -> list[Route]:
         Route("/repair", page.guarded(repair), methods=["GET"]),
         Route("/step/{box}/{step}", page.guarded(step), methods=["GET"]),
         Route("/mark/{box}/{mark:int}", page.guarded(mark), methods=["GET"]),
+        Route("/mixed/{box}", page.guarded(mixed), methods=["GET"]),
         Route("/start/{box}", page.guarded(start), methods=["GET"]),
         Route("/harvest/{box}", page.guarded(harvest), methods=["GET"]),
         Route("/discard/{box}", page.guarded(discard), methods=["GET"]),
@@ -153,6 +158,24 @@ def _mark(page: Page, request: Request) -> Response:
         other={
             "text": "Or it was not done at all:", "button": "Take it back",
             "fields": {"kind": "step.undo", "idempotency": fresh_key(), **own},
+        },
+    )  # fmt: skip
+
+
+def _mixed(page: Page, request: Request) -> Response:
+    """Whether koji that cooled suddenly was mixed: where a message leads, and where another time is said."""
+    document, viewer = page.looked(request)
+    box = page.box(document, request.path_params["box"])
+    asked = question.open_question(box, viewer.speech(document), document.now.utc)
+    if asked is None or box.question is None or not asked.no:
+        raise HTTPException(404, "that is answered already")
+    return _page(
+        page, document, viewer,
+        heading=asked.text, ask_when=True, button="Mixed then", window=asked.meanwhile,
+        fields={**mix_answer(box, box.question, "yes"), "idempotency": fresh_key(), "back": "/"},
+        other={
+            "text": "Or was it something else?", "button": asked.no,
+            "fields": {**mix_answer(box, box.question, "no"), "back": "/"},
         },
     )  # fmt: skip
 

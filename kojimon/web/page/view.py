@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from hashlib import sha256
 from typing import Final
 from urllib.parse import urlencode
 
@@ -11,8 +10,9 @@ from msgspec import Struct
 
 from kojimon.contract import state as doc
 from kojimon.units import show_duration
+from kojimon.web.page.asked import Question, press, question_of
 from kojimon.words import alarms as alarm_words
-from kojimon.words import derived, gates, meaning, outlook, question
+from kojimon.words import derived, gates, meaning, outlook
 from kojimon.words import speech as say
 from kojimon.words import status as words
 from kojimon.words.measured import measured, unmeasured
@@ -129,15 +129,6 @@ class Step(Struct, frozen=True):
     """Whether it is something seen, and no work."""
 
 
-class Question(Struct, frozen=True):
-    """What is asked after work on the koji, with its one answer."""
-
-    text: str
-    yes: str
-    meanwhile: str
-    key: str
-
-
 class Box(Struct, frozen=True):
     """One incubator. `hour` is "" before the spores and without a batch."""
 
@@ -222,7 +213,7 @@ def _box(box: doc.Box, document: doc.Document, speech: Speech) -> Box:
         steps=tuple(_step(step, speech, now_ms, now) for step in box.steps),
         before_spores=batch is not None and batch.hour is None,
         rest=" ".join(filter(None, [rest.text if rest else "", outlook.ready(box, speech, now)])),
-        question=_question(box, speech, now),
+        question=question_of(box, speech, now),
         movable=tuple(_movable(box)),
         trays=tuple((tray, say.tray_name(tray)) for tray in box.trays),
         undo=_undo(box, speech, now_ms, now),
@@ -235,13 +226,6 @@ def _movable(box: doc.Box) -> Iterator[tuple[str, str]]:
         for probe in box.probes:
             if probe.place == "bed":
                 yield probe.name, f"{probe.name}, in {say.tray_name(probe.tray)}"
-
-
-def _question(box: doc.Box, speech: Speech, now: str) -> Question | None:
-    asked = question.open_question(box, speech, now)
-    if asked is None or box.question is None:
-        return None
-    return Question(*asked, key=press(box.batch_id, "probe.back", str(box.question.mark)))
 
 
 def _next(box: doc.Box, speech: Speech, now_ms: int, now: str) -> NextStep | None:
@@ -272,9 +256,17 @@ def _undo(box: doc.Box, speech: Speech, now_ms: int, now: str) -> Undo | None:
         fields = {"kind": "batch.reopen", "incubator": box.name, "batch": ended.id, "idempotency": key}
         return Undo(f"Batch {ended.name} was {what}{when}.", fields)
     marks = [(mark, step) for step in box.steps for mark in step.standing if now_ms - mark.at_t_ms <= UNDO_MS]
-    if not marks:
+    mark, step = max(marks, key=lambda pair: pair[0].mark, default=(None, None))
+    reads = [one for one in box.by_hand if one.reading and now_ms - one.at_t_ms <= UNDO_MS]
+    read = max(reads, key=lambda one: one.reading, default=None)
+    if read is not None and (mark is None or read.at_t_ms > mark.at_t_ms):
+        key = press(box.batch_id, "reading.undo", str(read.reading))
+        fields = {"kind": "reading.undo", "incubator": box.name, "reading": str(read.reading), "idempotency": key}
+        spot = say.small_first(say.spot(read.place, read.quantity, read.tray))
+        when = f", {speech.moment(read.at_utc, now)}" if read.at_utc else ""
+        return Undo(f"Read by hand: {spot} {speech.value(read.quantity, read.value)}{when}.", fields)
+    if mark is None or step is None:
         return None
-    mark, step = max(marks, key=lambda pair: pair[0].mark)
     when = f", {speech.moment(mark.at_utc, now)}" if mark.at_utc else ""
     key = press(box.batch_id, "step.undo", str(mark.mark))
     fields = {"kind": "step.undo", "incubator": box.name, "mark": str(mark.mark), "idempotency": key}
@@ -284,11 +276,6 @@ def _undo(box: doc.Box, speech: Speech, now_ms: int, now: str) -> Undo | None:
 def key_of(box: doc.Box, step: doc.Step) -> str:
     """Makes marking a step one act, however often it is sent: until it is marked or taken back again."""
     return press(box.batch_id, step.name, str(len(step.marks)))
-
-
-def press(*parts: str) -> str:
-    """An idempotency key made of what a press is about."""
-    return f"page-{sha256('/'.join(parts).encode()).hexdigest()[:24]}"
 
 
 def _step(step: doc.Step, speech: Speech, now_ms: int, now: str) -> Step:
