@@ -19,7 +19,7 @@ from kojimon.document.values import (
     text,
     whole,
 )  # fmt: skip
-from kojimon.model import Place, Priority
+from kojimon.model import BoxKind, Place, Priority
 from kojimon.schedule.spec import BoxWatch, Condition, Expectation, Gate, Limit, Schedule, Stage, Step
 
 WORK: Final = ("none", "inoculate", "mix", "spread", "wrap", "unwrap", "swap", "harvest", "look")
@@ -246,6 +246,8 @@ STEP: Final = Map(
         Field("optional", flag(), "Nobody is told when it was not done."),
         Field("lasts", duration(0, 72 * HOUR_S), "How long it takes, for the timetable.", "lasts_s"),
         Field("advice", _sentences("sentences"), "What to do."),
+        Field("advice_in", Each("a map of kinds of box", choice(*BoxKind), _sentences("sentences"), least=0),
+              "What else to do in each kind of box; `unknown` for kinds that are not named.", default={}),
         Field("cautions", _sentences("sentences"), "What can hurt at this step."),
     ],
     Step,

@@ -210,7 +210,8 @@ class Step(Struct, frozen=True):
         work: what it does to the koji, for forecast and alarms: `none`, `inoculate`, `mix`, `spread`, `wrap`,
             `unwrap`, `swap`, `harvest`; `look` is no work but something seen: it is never due, and never the next step.
         repeats: once done it opens again by its own window.
-        advice: what to do, in short sentences.
+        advice: what to do, in short sentences; advice_in: more for each kind of box, that of `unknown` for one that has
+            none of its own.
         cautions: what can hurt, shown at this step.
         optional: its window closing undone is not told.
         lasts_s: how long the work itself takes, for timed steps before hour 0.
@@ -227,6 +228,11 @@ class Step(Struct, frozen=True):
     lasts_s: float = 0.0
     advice: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
+    advice_in: dict[str, tuple[str, ...]] = {}
+
+    def advice_for(self, kind: str) -> tuple[str, ...]:
+        """What to do in a kind of box."""
+        return (*self.advice, *self.advice_in.get(kind, self.advice_in.get("unknown", ())))
 
 
 class Expectation(Struct, frozen=True):

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from kojimon.model import Priority
+from kojimon.model import BoxKind, Priority
 from kojimon.schedule.load import SHIPPED, load_schedule
 from kojimon.schedule.spec import After, Band, FirstOf, Holds, LastOf, Limit, Moment, Schedule, Step
 
@@ -274,14 +274,20 @@ def test_air_and_humidity_never_wake_and_outlast_the_thermostat(schedule: Schedu
 
 
 @EACH
-def test_a_cloth_is_for_a_still_box_only(schedule: Schedule) -> None:
-    """Common practice, no source: rice that lies open in a fan's air dries, and cloth on a heater burns."""
-    for one in schedule.steps:
-        if one.work in ("wrap", "unwrap"):
-            assert "still box" in " ".join(one.advice), one.name
-            assert "fan" in " ".join(one.advice), one.name
-        told = [text for text in one.advice if re.search(r"cover\w* .*\bcloth|cloth (over|off)", text)]
-        assert all("still box" in text for text in told), told
+def test_cloth_and_vent_are_advised_by_the_kind_of_box(schedule: Schedule) -> None:
+    """Common practice, no source: rice that lies open in a fan's air dries, and cloth on a heater burns. Of a kind that
+    is not said nothing is told that would be wrong in any."""
+    for step in schedule.steps:
+        assert step.advice_for("no such kind") == step.advice_for("unknown")
+        if step.work in ("wrap", "unwrap") or step.advice_in:
+            assert set(step.advice_in) == set(BoxKind), step.name
+        for kind in BoxKind:
+            told = " ".join(step.advice_for(kind)).lower()
+            others = {"fan": kind != "fan", "mat (itself|off|down)": kind != "heat-mat", "light": kind != "oven-light"}
+            wrong = [word for word, other in others.items() if other and re.search(rf"\b{word}\b", told)]
+            assert wrong == [] and "still box" not in told, (step.name, kind, told)
+            if kind not in ("still", "oven-light"):
+                assert not re.search(r"\bvent\b|damp cloth|cloth off", told), (step.name, kind, told)
 
 
 @EACH
