@@ -124,7 +124,8 @@ class _Course:
     def __init__(self, schedule: Schedule) -> None:
         self._conditions: Mapping[str, Condition] = schedule.conditions
         names = [step.name for step in schedule.steps]
-        after = schedule.steps[names.index(HOUR_ZERO) + 1 :]
+        # What may only be seen has no time of its own.
+        after = [step for step in schedule.steps[names.index(HOUR_ZERO) + 1 :] if step.work != "look"]
         found = [step for step in after for _ in range(MOST_REPEATS if step.repeats else 1)]
         self.steps = sorted(found, key=lambda step: step.work == "harvest")
         self._counts_from = [self._named(number) for number in range(len(self.steps))]

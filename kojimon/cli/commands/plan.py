@@ -293,7 +293,8 @@ def _write(
         from kojimon.planner.calendar import calendar
 
         made = datetime.fromtimestamp(SystemClock().wall_ms() / 1000, UTC)
-        advice = {step.name: "\n".join((*step.advice, *step.cautions)) for step in schedule.steps}
+        kind = settings.incubators[0].box.kind if len(settings.incubators) == 1 else "unknown"
+        advice = {step.name: "\n".join((*step.advice_for(kind), *step.cautions)) for step in schedule.steps}
         ics.write_bytes(calendar(best, settings.site, made, _sleep(settings), advice))
         screen.say(f"The plan is written to {ics}.", "good")
     if page is not None:
