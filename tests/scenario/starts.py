@@ -7,6 +7,14 @@ usual room, for koji that is hot holds the air higher than the box does;
 runaway: 45 min after the air, still climbing 2 K an hour, has truly passed the highest the stage allows, or 43 °C; and
 before a tray has had 20 min at 45 °C,
 where growth stops (importer's text on koji); cold room: before the coldest tray has had 1.5 h at 22 °C.
+
+Beside that, by what comes to the koji: it is harmed by cold once its coldest tray, warmer before, has truly had 1.5 h
+in all at 26 °C or below and nothing at all was told of cold, or 1.5 h at 22 °C or below and nobody was woken. These
+are the limits of the shipped schedule, its delay of an hour, and half an hour more for a probe in a warmer tray
+(judgement). A box that is off while its koji stays warmer does no harm yet.
+
+Each world is heard by two daemons: one whose settings say what kind of box it is, which the cook goes by, and one whose
+settings do not.
 """
 
 from __future__ import annotations
@@ -18,9 +26,11 @@ from typing import Any, NamedTuple
 
 from msgspec import structs
 
+from kojimon.contract.inputs import Settings
 from kojimon.engine import advance, initial_state, view
 from kojimon.engine.box import BEYOND_C
-from kojimon.model import Event, InputRow, Message, Priority
+from kojimon.engine.setup import from_json, to_json
+from kojimon.model import Event, InputRow, Message, Outcome, Priority
 from kojimon.schedule.spec import Schedule
 from kojisim.cook import Cook
 from kojisim.starts import STARTS
@@ -42,11 +52,16 @@ WAITS = {"off": (1 * H, 3 * H), "runaway": (0.75 * H, 0.0), "cold": (1.5 * H, 0.
 _COLD = ("box/off", "limit/bed/temperature/low")
 HOT = "limit/bed/temperature/high"
 KEYS = {"off": _COLD, "cold": _COLD, "runaway": ("box/hot", HOT)}
+OF_COLD = (*_COLD, "limit/air/temperature/low")
+HARM = ((26.0, False), (22.0, True))
+"""°C of the coldest tray, and whether it takes a waking to have been told."""
+HARM_S = 1.5 * H
+HEARD = ("said", "unsaid")
 
 
 class Told(NamedTuple):
-    """A waking, or what was told of the box once the harvest was open: when, by which alarm, whether for koji that is
-    truly hot, which needs no fault of the box, and whether it woke."""
+    """What was told: when, by which alarm, whether for koji that is truly hot, which needs no fault of the box, and
+    whether it woke."""
 
     s: float
     key: str
@@ -61,6 +76,7 @@ class Found(NamedTuple):
         false: what woke before there was a fault.
         due: whether the fault came so far that somebody had to be woken.
         late: why it was not told in time, "" where it was.
+        harmed: how the cold came to koji of which nothing was told, "" where it did not.
         after_h: from the fault to the waking, None for none.
         untold: why the box's air could not tell, as the state document said when it was due; "" where it could.
     """
@@ -70,6 +86,7 @@ class Found(NamedTuple):
     false: list[str]
     due: bool = False
     late: str = ""
+    harmed: str = ""
     after_h: float | None = None
     untold: str = ""
 
@@ -94,10 +111,34 @@ def _joins_h(seed: int) -> float:
     return Random(f"{seed}/joins").uniform(1.0, 26.0)
 
 
-class Begun(Night):
-    """A night whose batch is opened at the world's start; of kind `mid_batch` a second daemon joins it half-way.
+class Ear:
+    """A daemon that takes in what the first one does, from the start or, late, with what it is told of the spores."""
 
-    `told`: what woke, by the daemon that is looked at.
+    def __init__(self, first: Sequence[InputRow], kind: str) -> None:
+        start, settings = first
+        assert isinstance(settings.what, Settings)
+        setup = from_json(settings.what.setup)
+        boxes = tuple(structs.replace(box, kind=kind) for box in setup.incubators)
+        payload = {"hash": "h", "setup": to_json(structs.replace(setup, incubators=boxes))}
+        self.first = [start, input_row(0, settings.t_ms, "settings", payload)]
+        self.state = initial_state()
+
+    def take(self, rows: list[Any], now_ms: int, hour0_ms: int | None) -> Outcome:
+        """Rows of the first daemon; `hour0_ms`: when the spores went on, where it joins late."""
+        if self.first:
+            at_ms = rows[0].t_ms if isinstance(rows[0], InputRow) else rows[0][1]
+            begun = [structs.replace(row, t_ms=at_ms) for row in self.first]
+            if hour0_ms is not None:
+                begun.append(input_row(0, at_ms, "act", _act("batch.start", name="begun", hour0_t_ms=hour0_ms)))
+            rows, self.first = [*begun, *rows[0 if hour0_ms is not None else len(begun) :]], []
+        self.state, outcome = advance(self.state, rows, now_ms)
+        return outcome
+
+
+class Begun(Night):
+    """A night whose batch is opened at the world's start; of kind `mid_batch` the daemons judged join it half-way.
+
+    `told`: what each daemon of `HEARD` told.
     """
 
     def begin(self, kind: str) -> Begun:
@@ -108,10 +149,12 @@ class Begun(Night):
         self.cook.absent_h = ((0.0, steamed_h + 0.05),)
         self.cook.start_local_h = (42.0 - steamed_h) % 24
         self.cook.inoculate_below_c = cool_c if kind == "early" else 32.0
-        self.told: list[Told] = []
+        self.told: dict[str, list[Told]] = {heard: [] for heard in HEARD}
         self.joins_s = _joins_h(self.seed) * H if kind == "mid_batch" else None
         self.said = False
-        self.first, self.second = list(self.rows), initial_state()
+        self.ears = {"unsaid": Ear(self.rows, "unknown")}
+        if self.joins_s is not None:
+            self.ears["said"] = Ear(self.rows, self.kind)
         self.row(0.0, "act", _act("batch.start", name="begun"))
         return self
 
@@ -133,89 +176,103 @@ class Begun(Night):
     def tell(self, rows: list[Any], now_ms: int) -> bool:
         known = len(self.messages)
         happened = super().tell(rows, now_ms)
-        zero_s = self.world.inoculated_s
+        zero_s, hour0_ms = self.world.inoculated_s, None
         if self.joins_s is None:
-            self._note(self.messages[known:], self.events)
-        elif zero_s is not None and self.world.time_s >= zero_s + self.joins_s:
-            self._join(rows, now_ms, T0_MS + round(zero_s * 1000))
+            self._note("said", self.messages[known:], self.events)
+        elif zero_s is None or self.world.time_s < zero_s + self.joins_s:
+            return happened
+        else:
+            hour0_ms = T0_MS + round(zero_s * 1000)
+        for heard, ear in self.ears.items():
+            outcome = ear.take(rows, now_ms, hour0_ms)
+            self._note(heard, outcome.messages, outcome.events)
         return happened
 
-    def _join(self, rows: list[Any], now_ms: int, zero_ms: int) -> None:
-        """The second daemon takes the rows in as well; its first are its own start and the batch."""
-        if self.first:
-            at_ms = rows[0].t_ms if isinstance(rows[0], InputRow) else rows[0][1]
-            begun = [structs.replace(row, t_ms=at_ms) for row in self.first]
-            begun.append(input_row(0, at_ms, "act", _act("batch.start", name="begun", hour0_t_ms=zero_ms)))
-            rows, self.first = [*begun, *rows], []
-        self.second, outcome = advance(self.second, rows, now_ms)
-        self._note(outcome.messages, outcome.events)
+    def off_untold(self, heard: str, at_s: float) -> str:
+        """Why that daemon's air could not tell."""
+        state = self.ears[heard].state if heard in self.ears else self.state
+        return view(state, T0_MS + round(at_s * 1000)).incubators[0].off_untold if state.setup.incubators else ""
 
-    def _note(self, messages: Sequence[Message], events: Sequence[Event]) -> None:
+    def _note(self, heard: str, messages: Sequence[Message], events: Sequence[Event]) -> None:
         by_no = {event.no: event for event in events}
         for message in messages:
             event = by_no[message.event]
             hot = event.key == HOT and max(max(tray.temp) for tray in self.world.incubator.trays) >= HOT_C
             at_s, woke = (event.t_ms - T0_MS) / 1000, message.priority is Priority.WAKE
-            late = event.key == "box/off" and says(event).get("event") == "on"
-            if (woke or late) and says(event).get("event") not in ("re", "off"):
-                self.told.append(Told(at_s, event.key, hot, woke))
+            if (woke or event.key in OF_COLD) and says(event).get("event") not in ("re", "off"):
+                self.told[heard].append(Told(at_s, event.key, hot, woke))
 
 
 def _act(kind: str, **data: object) -> dict[str, Any]:
     return {"kind": kind, "incubator": "box", "who": "", "channel": "cli", "idempotency": "", "data": data}
 
 
-def run_one(
-    kind: str, seed: int, fault: str, schedule: Schedule, through: bool = False, said: bool = True
-) -> Found:
-    """Runs a batch to its harvest, or until its fault is told or should long have been. `said`: the settings say what
-    kind of box it is."""
+def run_one(kind: str, seed: int, fault: str, schedule: Schedule, through: bool = False) -> dict[str, Found]:
+    """Runs a batch to its harvest, or until its fault is told or should long have been: what each of `HEARD` made of
+    it."""
     scenario = laid_in(kind, seed, fault)
     scenario = replace(scenario, probes=tuple(replace(spec, interval_s=60.0) for spec in scenario.probes))
     cook = Cook(seed, incubator="box", react_min=(2.0, 12.0))
-    box = SAID.get(kind, "still") if said else "unknown"
-    night = Begun(scenario, seed, schedule, cook, through=through, kind=box).begin(kind)
+    night = Begun(scenario, seed, schedule, cook, through=through, kind=SAID.get(kind, "still")).begin(kind)
     watch, looked_s, at_s = Watch(fault), 0.0, 0.0
     while at_s < 70 * H and not (cook.finished and not night.state.batches) and not watch.over(at_s, night.told):
         at_s += STEP_S
-        if night.step(at_s) or night.world.inoculated_s is None or at_s - looked_s >= LOOK_S:
+        away = any(from_h <= at_s / H < to_h for from_h, to_h in cook.absent_h)
+        happened = night.step(at_s)
+        if not away and (happened or night.world.inoculated_s is None or at_s - looked_s >= LOOK_S):
             night.look(at_s)
             looked_s = at_s
         watch.see(night, at_s)
         night.say_set(at_s)
         if watch.since_s is not None:
             cook.absent_h = (*cook.absent_h[:1], (watch.since_s / H, float("inf")))
-    return watch.found(kind, seed, night.told)
+    return {heard: watch.found(kind, seed, heard, night.told[heard]) for heard in HEARD}
 
 
 @dataclass
 class Watch:
-    """The truth beside a night: since when there is a fault, and by when somebody must have been woken for it."""
+    """The truth beside a night: since when there is a fault, by when somebody must have been woken for it, and when
+    the cold had come to the koji by each of `HARM`."""
 
     fault: str
     since_s: float | None = None
     due_s: float | None = None
     spoilt_s: float = 0.0
-    untold: str = ""
+    untold: dict[str, str] = field(default_factory=dict)
     before_c: float = 0.0
     airs: list[float] = field(default_factory=list)
+    cold_s: dict[float, float] = field(default_factory=dict)
+    harm_s: dict[float, float] = field(default_factory=dict)
 
     def see(self, night: Begun, at_s: float) -> None:
         """A minute more."""
         if not self.fault:
             return
         box, act = night.world.incubator.box, ACTS[self.fault]
+        trays = night.world.incubator.trays
+        coldest_c = min(tray.mean_c for tray in trays)
         self.airs.append(box.air_c)
+        if night.world.inoculated_s is not None:
+            self._cools(coldest_c, at_s)
         if self.since_s is None:
             self.before_c = sum(self.airs[-60:]) / len(self.airs[-60:])
             self.since_s = next((then_s for then_s, done, _ in night.world.done if done == act), None)
             return
-        trays = night.world.incubator.trays
         self.spoilt_s += STEP_S * (max(max(tray.temp) for tray in trays) >= SPOILT_C)
-        if self.due_s is None and self._due(night, box.air_c, min(tray.mean_c for tray in trays)):
-            self.untold = view(night.state, T0_MS + round(at_s * 1000)).incubators[0].off_untold
+        if self.due_s is None and self._due(night, box.air_c, coldest_c):
+            self.untold = {heard: night.off_untold(heard, at_s) for heard in HEARD}
             wait_s, least_s = WAITS[self.fault]
             self.due_s = max(at_s + wait_s, self.since_s + least_s)
+
+    def _cools(self, coldest_c: float, at_s: float) -> None:
+        """Adds up the time since the fault at each limit of harm, once the koji has been warmer than that."""
+        for limit_c, _ in HARM:
+            if coldest_c > limit_c:
+                self.cold_s.setdefault(limit_c, 0.0)
+            elif self.since_s is not None and limit_c in self.cold_s:
+                self.cold_s[limit_c] += STEP_S
+                if self.cold_s[limit_c] >= HARM_S:
+                    self.harm_s.setdefault(limit_c, at_s)
 
     def _due(self, night: Begun, air_c: float, coldest_c: float) -> bool:
         if self.fault == "off":
@@ -230,32 +287,47 @@ class Watch:
         climbs = len(self.airs) > 30 and air_c - self.airs[-31] >= 1.0
         return air_c >= BEYOND_C or (climbs and air_c >= allowed_c(night.schedule, stage))
 
-    def over(self, at_s: float, told: Sequence[Told]) -> bool:
+    def over(self, at_s: float, told: dict[str, list[Told]]) -> bool:
         """Whether no more is to be learnt of the fault."""
         if self.since_s is None:
             return False
+        if self.fault == "off":
+            last_s = self.since_s + 14 * H
+            return at_s > last_s or all(any(one.woke for one in self._of_fault(heard)) for heard in told.values())
         last_s = self.since_s + 14 * H if self.due_s is None else self.due_s + 1800
-        return self._told_s(told) is not None or at_s > last_s
+        return at_s > last_s or all(self._of_fault(heard) for heard in told.values())
 
-    def _told_s(self, told: Sequence[Told]) -> float | None:
+    def _of_fault(self, told: Sequence[Told]) -> list[Told]:
+        """What counts as told of the fault: what woke, and that a box is off."""
         since_s = float("inf") if self.since_s is None else self.since_s
-        return next((one.s for one in told if one.s >= since_s and one.key in KEYS[self.fault]), None)
+        named = [one for one in told if one.s >= since_s and one.key in KEYS[self.fault]]
+        return [one for one in named if one.woke or one.key == "box/off"]
 
-    def found(self, kind: str, seed: int, told: Sequence[Told]) -> Found:
+    def _harmed(self, told: Sequence[Told]) -> str:
+        """By which limit the koji was harmed before anything, or anything that wakes, was told; "" for none."""
+        for limit_c, by_waking in HARM:
+            since_s, harm_s = self.since_s, self.harm_s.get(limit_c)
+            known = [one for one in told if one.key in OF_COLD and (one.woke or not by_waking)]
+            if since_s is not None and harm_s is not None and not any(since_s <= one.s <= harm_s for one in known):
+                return f"{limit_c:.0f} °C, {(harm_s - since_s) / H:.1f} h after the fault at {since_s / H:.1f} h"
+        return ""
+
+    def found(self, kind: str, seed: int, heard: str, told: Sequence[Told]) -> Found:
         """The batch in figures."""
         before = [one for one in told if self.since_s is None or one.s < self.since_s]
         false = [f"{one.key} at {one.s / H:.1f} h" for one in before if one.woke and not one.hot]
         if self.since_s is None:
             return Found(kind, seed, false)
-        told_s = self._told_s(told)
+        told_s = min([one.s for one in self._of_fault(told)], default=None)
         after_h = None if told_s is None else (told_s - self.since_s) / H
         late = ""
         if self.due_s is not None and (told_s is None or told_s > self.due_s):
             late = f"due {(self.due_s - self.since_s) / H:.1f} h after the fault at {self.since_s / H:.1f} h"
         if self.fault == "runaway" and self.spoilt_s > 1200:
             late = f"a tray spoilt before {after_h} h"
-        untold = self.untold if self.fault == "off" else ""
-        return Found(kind, seed, false, self.due_s is not None, "" if untold else late, after_h, untold)
+        untold = self.untold.get(heard, "") if self.fault == "off" else ""
+        harmed = self._harmed(told) if self.fault != "runaway" else ""
+        return Found(kind, seed, false, self.due_s is not None, "" if untold else late, harmed, after_h, untold)
 
 
 def allowed_c(schedule: Schedule, stage: str) -> float:
