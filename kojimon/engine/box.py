@@ -83,11 +83,11 @@ def judge_box(turn: Turn, incubator: str, known: Known) -> None:
     allowed_c, most_c = _highest(turn, incubator, known)
     begun = elapsed_ms(turn.anchors, known.batch.started_ms, turn.t_ms) < START_MS
     room_c = room[1] if room else COLD_ROOM_C if own_heat else ROOM_C
-    moved, settled_ms = _moved(turn, incubator, known), turn.of_late(incubator).settling_until_ms
+    moved = _moved(turn, incubator, known)
     for one in fresh(turn, turn.compiled.probes_at(incubator, "air", "temperature")):
         if begun:
             forget(turn, one)
-        elif learn(turn, one, box, own_heat, allowed_c, room, moved) and turn.t_ms >= settled_ms:
+        elif learn(turn, one, box, own_heat, allowed_c, room, moved):
             turn.happened(incubator, set_ms=-1)
     facts: dict[str, Any] = {"value": value, "probe": turn.compiled.probes[no].name, "room": room[1] if room else None}
     active = turn.active(incubator, keys.BOX_OFF)
@@ -199,7 +199,8 @@ def _waits(turn: Turn, incubator: str, known: Known, no: int, own_heat: bool, ro
     set_k = LOST_PART * (turn.own.get(no, turn.airs[no].level) - room_c)
     near_k = min(NEAR_ROOM_K, set_k)  # it may be set that near the room
     vented = own_heat and turn.of_late(incubator).visited_ms >= 0 and over_room_k > VENTED_K
-    return vented or ((bool(moved) or _worked_lately(turn, known)) and over_room_k > near_k)
+    settles = turn.t_ms < turn.of_late(incubator).settling_until_ms
+    return vented or ((bool(moved) or settles or _worked_lately(turn, known)) and over_room_k > near_k)
 
 
 def _worked_lately(turn: Turn, known: Known) -> bool:
@@ -210,34 +211,31 @@ def _worked_lately(turn: Turn, known: Known) -> bool:
 
 
 def _moved(turn: Turn, incubator: str, known: Known) -> str:
-    """Why the air may be on its way: `set` or `loaded`; "" where it is not."""
+    """Why the air may be on its way to another rest: `set`, nobody said to what, or `loaded`; "" where it is not."""
     lately = turn.of_late(incubator)
     if lately.set_ms >= 0 and elapsed_ms(turn.anchors, lately.set_ms, turn.t_ms) < SET_MS:
         return "set"
     hour0_ms = known.hour0_ms()
     loaded = hour0_ms is not None and elapsed_ms(turn.anchors, hour0_ms, turn.t_ms) < LOADED_MS
-    return "set" if turn.t_ms < lately.settling_until_ms else "loaded" if loaded else ""
+    return "loaded" if loaded else ""
 
 
 def _fallen(turn: Turn, no: int, box: BoxWatch, room_c: float, own_heat: bool, active: bool) -> float | None:
     """The level the air has fallen far from, None where it has not.
 
-    An open lid makes it fall for some minutes only. On a way up that has not ended the fall counts from the highest
-    half hour, and must undo half of the way: a box overshoots.
+    An open lid makes it fall for some minutes only. On a first way up that has not ended the fall counts from the
+    highest half hour, and must undo half of the way: a box overshoots.
     """
     air, own = turn.airs.get(no, AirWatch()), turn.own.get(no)
-    back_k = BACK_K * active
-    if own_heat:
-        from_c = air.top if own is None else own
-        lost_k = None if from_c is None else max(box.falls_k, LOST_PART * (from_c - room_c)) - back_k
-        return from_c if from_c is not None and lost_k is not None and from_c - air.level >= lost_k else None
-    if own is not None and (air.top is None or air.top < own + box.falls_k):
-        return own if own - air.level >= box.falls_k - back_k else None
-    start = air.start if own is None else own
-    if air.top is None or start is None:
+    from_c = air.top if own is None else own
+    if from_c is None:
         return None
-    need_k = max(box.falls_k, (air.top - start) / 2) - back_k
-    return air.top if air.top - air.level >= need_k else None
+    part_k = 0.0
+    if own_heat:
+        part_k = LOST_PART * (from_c - room_c)
+    elif own is None and air.start is not None:
+        part_k = LOST_PART * (from_c - air.start)
+    return from_c if from_c - air.level >= max(box.falls_k, part_k) - BACK_K * active else None
 
 
 def _running_away(turn: Turn, no: int, box: BoxWatch, allowed_c: float, most_c: float, active: bool) -> float | None:
@@ -259,11 +257,10 @@ def visit(turn: Turn, incubator: str) -> None:
 
 
 def settle(turn: Turn, incubator: str, to_c: object) -> None:
-    """The box was set to another temperature: its level is learnt anew, and how far it strays is judged once it has
-    had the time to get there."""
-    turn.happened(incubator, set_ms=turn.t_ms)
-    found = reading_at(turn, incubator, "air", "temperature")
+    """The box was set to another temperature. Said to what: it holds no more by itself, however its air rests lower,
+    and how far that strays is judged once it has had the time to get there; unsaid, its level is learnt anew."""
     if not isinstance(to_c, (int, float)):
+        turn.happened(incubator, set_ms=turn.t_ms)
         visit(turn, incubator)
         return
     for no in turn.compiled.probes_at(incubator, "air", "temperature"):
@@ -271,6 +268,7 @@ def settle(turn: Turn, incubator: str, to_c: object) -> None:
             turn.own[no] = min(turn.own[no], float(to_c))
             turn.usual[no] = min(turn.usual[no], float(to_c))
             turn.airs[no] = AirWatch(turn.airs[no].ticks, turn.airs[no].level, room=turn.airs[no].room)
+    found = reading_at(turn, incubator, "air", "temperature")
     if found is not None:
         wait_ms = min(SETTLE_MOST_MS, round(abs(float(to_c) - found[1]) * SETTLE_PER_K_MS))
-        turn.happened(incubator, settling_until_ms=turn.t_ms + wait_ms)
+        turn.happened(incubator, set_ms=-1, settling_until_ms=turn.t_ms + wait_ms)

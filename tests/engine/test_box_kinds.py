@@ -90,6 +90,14 @@ def test_a_box_that_goes_off_after_it_was_set_cooler_is_told() -> None:
     assert priority is Priority.WAKE and 0 < at_h - 10 <= 2.0
 
 
+@pytest.mark.parametrize("kind", ["still", "unknown"])
+def test_a_dead_box_turned_up_because_it_got_cold_is_told(kind: str) -> None:
+    """Off at hour 6 in a room at 17 °C; the rice holds its air at 21. Set to 33 °C, that is no level to learn."""
+    air = lambda h: 30.0 if h < 6 else 21.0 + 9.0 * exp(-(h - 6) / 0.7)  # noqa: E731
+    ((priority, at_h),) = Watched(kind, air, 16, lambda h: 17.0, set_h=6.8, to_c=33.0).off
+    assert priority is Priority.WAKE and 0 < at_h - 6.8 <= 2.5
+
+
 def test_a_box_that_is_off_when_the_harvest_is_open_is_told_and_wakes_once_the_koji_falls() -> None:
     """Off at hour 42; the koji then stays at 31 °C, or falls 2 K an hour and is at 28 °C at hour 43.5."""
     air = lambda h: 31.0 if h < 42 else 20.0 + 11.0 * exp(-(h - 42) / 1.0)  # noqa: E731
