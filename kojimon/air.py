@@ -170,17 +170,6 @@ def absolute_humidity_g_m3(temperature_c: float, humidity_pct: float) -> float:
     return 1000 * pressure_of_vapour / (GAS_CONSTANT_WATER * (temperature_c + ZERO_C_IN_K))
 
 
-def humidity_ratio(temperature_c: float, humidity_pct: float, pressure: float = STANDARD_PRESSURE_PA) -> float:
-    """Kilograms of water for each kilogram of dry air.
-
-    Source: ASHRAE Handbook - Fundamentals 2017, chapter 1, equation 20.
-
-    Raises:
-        ValueError: humidity outside 0 to 100 %.
-    """
-    return float(_psychrolib().GetHumRatioFromVapPres(vapour_pressure_pa(temperature_c, humidity_pct), pressure))
-
-
 def vapour_pressure_deficit_kpa(temperature_c: float, humidity_pct: float) -> float:
     """How much more vapour this air could take up, kPa: saturation pressure less vapour pressure.
 

@@ -18,12 +18,6 @@ OWN_BASES = {"Struct", "NamedTuple", "Protocol"}
 """Bases that call no method of what stands on them; any other library's base may."""
 ANYWHERE = ""
 
-KEPT = {
-    "kojimon/forecast/heat.py": "heat and evaporation as published: for boxes that are weighed or have a gas sensor",
-    "kojimon/air.py": "moist air as published: for a box whose fan is known",
-}
-"""Physics and quality that coming work will call: file, and what for."""
-
 Use = tuple[str, str]
 """A module, or ANYWHERE, and a name in it."""
 
@@ -138,8 +132,7 @@ def by_templates() -> set[Use]:
 
 def test_every_definition_is_used() -> None:
     found = unused((one for path in SOURCES for one in Module(path).found()), by_templates())
-    assert [f"{one.file}: {one.name}" for one in found if one.file not in KEPT] == []
-    assert {one.file for one in found} == set(KEPT), "what is used now need not be listed"
+    assert [f"{one.file}: {one.name}" for one in found] == []
 
 
 def test_every_module_is_imported_or_run() -> None:

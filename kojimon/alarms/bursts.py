@@ -26,10 +26,6 @@ class Flood(Struct, frozen=True):
     begin_ms: int
     end_ms: int = -1
 
-    def holds(self, t_ms: int) -> bool:
-        """Whether a moment lies in it."""
-        return self.begin_ms <= t_ms and (self.end_ms < 0 or t_ms < self.end_ms)
-
 
 def floods(times_ms: Sequence[int], now_ms: int) -> list[Flood]:
     """The floods among activations.

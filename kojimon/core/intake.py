@@ -9,10 +9,9 @@ from __future__ import annotations
 
 import threading
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from typing import Generic, NamedTuple, TypeVar
 
-from kojimon.clock import real_s
 from kojimon.contract.inputs import Input
 from kojimon.model import Arrival
 
@@ -220,29 +219,19 @@ class Intake(Generic[Request]):
         with self._lock:
             return {"waiting": self._items, "bytes": self._bytes, "dropped": self._dropped}
 
-    def arrived(self) -> dict[str, int]:
-        """How many items each source has put since the start."""
-        with self._lock:
-            return dict(self._arrived)
-
     def wait_arrived(self, counts: Mapping[str, int], timeout_s: float) -> dict[str, int]:
         """Waits until every source in `counts` has put so many. Returns what is still missing, {} when all came."""
-        return self._await(lambda: self._missing(counts), timeout_s)
+        with self._changed:
+            self._waiting += 1
+            try:
+                self._changed.wait_for(lambda: self._closed or not self._missing(counts), timeout_s)
+            finally:
+                self._waiting -= 1
+            return self._missing(counts)
 
     def _missing(self, counts: Mapping[str, int]) -> dict[str, int]:
         short = {name: wanted - self._arrived.get(name, 0) for name, wanted in counts.items()}
         return {name: missing for name, missing in short.items() if missing > 0}
-
-    def _await(self, missing: Callable[[], dict[str, int]], timeout_s: float) -> dict[str, int]:
-        until = real_s() + timeout_s
-        with self._changed:
-            self._waiting += 1
-            try:
-                while (rest := missing()) and not self._closed and (left := until - real_s()) > 0:
-                    self._changed.wait(left)
-            finally:
-                self._waiting -= 1
-            return rest
 
     def close(self) -> None:
         """Ends every wait; nothing more is accepted from people, nor from sources that wait for room."""

@@ -17,7 +17,7 @@ from msgspec.structs import asdict
 from kojimon import __version__, logs
 from kojimon.clock import Clock, ManualClock, SystemClock, real_s
 from kojimon.contract.rows import ListedProbe
-from kojimon.core.driver import Driver, DriverDoor
+from kojimon.core.driver import Driver
 from kojimon.core.turn import Present, receipts_of
 from kojimon.daemon.duty import Duties
 from kojimon.daemon.forecasting import Forecasting
@@ -99,7 +99,6 @@ class Daemon:
         self.parts: list[Part] = []
         self._slots: list[Slot] = []
         self._by_source: dict[str, Slot] = {}
-        self._door: DriverDoor | None = None
 
     # -- life --------------------------------------------------------------------------------------------------
 
@@ -122,7 +121,7 @@ class Daemon:
         try:
             self._build()
             self.house.start()
-            self._drive(folder / "drive")
+            self._drive()
             tcp = self.front.open()
             doors = [bind(path), *([tcp] if tcp else [])]
             self.api = ApiServer(self._make_app, doors, self.house.core.health)
@@ -142,8 +141,6 @@ class Daemon:
         for part in self.parts:
             self._start_part(part)
         self.api.start()
-        if self._door is not None:
-            self._door.start()
         self._tell_manager("READY=1")
         if ready is not None:
             self.api.ready.wait(API_READY_S)
@@ -169,8 +166,6 @@ class Daemon:
         self._supervisor.stop_sources(SOURCES_S)
         for part in self.parts:
             part.stop(CHILDREN_S)
-        if self._door is not None:
-            self._door.stop()
         if not self.api.stop(API_S):
             _LOG.warning("the API did not end in time; left behind")
         self.house.close(self._reason, CORE_S, COMMIT_S)
@@ -181,14 +176,11 @@ class Daemon:
 
     # -- building -------------------------------------------------------------------------------------------------
 
-    def _drive(self, path: Any) -> None:
-        """Where time is driven: the driver, and its door unless the driver is our own simulated incubator."""
-        if not isinstance(self.clock, ManualClock):
-            return
-        self._driver = Driver(self.clock, self.house.intake.wait_arrived, self._step)
-        if self._simulated is None:
-            self._door = DriverDoor(path, self._driver)
-        else:
+    def _drive(self) -> None:
+        """Where time is driven: what the driver asks."""
+        if isinstance(self.clock, ManualClock):
+            self.driver = Driver(self.clock, self.house.intake.wait_arrived, self._step)
+        if self._simulated is not None:
             discard_open(self.house)
 
     def _step(self, timeout_s: float) -> int:
@@ -284,7 +276,7 @@ class Daemon:
         )
 
     def _make_simulated(self, source: SimulatedSource) -> Reading:
-        monitor = HouseMonitor(self.house, self._driver)
+        monitor = HouseMonitor(self.house, self.driver)
         boxes = (probe.incubator for probe in self.settings.probes if probe.source == source.name)
         box = next(boxes, self.settings.incubators[0].name)  # without a probe it drives the time, and a cook's hands
         start_ms = self.clock.wall_ms()

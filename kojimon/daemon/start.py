@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 import os
-import secrets
 import signal
 import threading
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
-from kojimon.clock import Clock, ManualClock
+from kojimon.clock import Clock
 from kojimon.daemon.lastgood import keep, settings_for_run
 from kojimon.daemon.run import Daemon
-from kojimon.daemon.simulation import last_utc_ms
 from kojimon.probes.sources.simulated import Glimpse
 from kojimon.settings.spec import Settings
 
@@ -64,21 +62,10 @@ def run_daemon(
     return daemon.run(ready)
 
 
-def driven_clock(settings: Settings, start_wall_ms: int) -> ManualClock:
-    """A clock for a driver in another process (core.driver.DriverDoor), not before what the journal holds.
-
-    Args:
-        start_wall_ms: UTC at which a new journal begins.
-    """
-    earliest_ms = last_utc_ms(Path(settings.journal.path))
-    return ManualClock(max(start_wall_ms, earliest_ms), boot_id=f"driven-{secrets.token_hex(4)}")
-
-
 def run_from_file(
     config: Path,
     *,
     state_folder: Path | None = None,
-    driven_from_ms: int | None = None,
     ready: Callable[[Daemon], None] | None = None,
     progress: Callable[[Glimpse], None] | None = None,
     stay: bool = False,
@@ -90,7 +77,6 @@ def run_from_file(
     Args:
         config: the settings file.
         state_folder: where the last good settings are kept; None: systemd's or the user's place.
-        driven_from_ms: let a driver move the clock, from this UTC on.
         ready, progress, stay: see run_daemon.
 
     Raises:
@@ -98,7 +84,6 @@ def run_from_file(
         KojimonError: it cannot start.
     """
     settings, trouble = settings_for_run(config, state_folder)
-    clock = None if driven_from_ms is None else driven_clock(settings, driven_from_ms)
 
     def started(daemon: Daemon) -> None:
         if not trouble:
@@ -106,4 +91,4 @@ def run_from_file(
         if ready is not None:
             ready(daemon)
 
-    return run_daemon(settings, clock, ready=started, trouble=trouble, progress=progress, stay=stay)
+    return run_daemon(settings, ready=started, trouble=trouble, progress=progress, stay=stay)

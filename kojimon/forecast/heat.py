@@ -24,14 +24,6 @@ MEMORY_H: Final = 8.0
 """How long an error of the heat balance lasts; chosen on tuning seeds."""
 PSYCHROMETRIC_KPA_PER_K: Final = 0.066
 """Psychrometric constant near 101 kPa (0.00066 1/K times 101.3 kPa, psychrometer formula in the AMS glossary)."""
-KJ_PER_MOL_O2: Final = 440.0
-"""Heat of aerobic growth per oxygen taken up ("Calorimetric investigation of aerobic fermentations", Biotechnol.
-Bioeng. 30(5):650-660)."""
-EVAPORATION_J_PER_KG: Final = 2.414e6
-"""Enthalpy of vaporisation used in the bed models of Mitchell et al. 2006."""
-SOLIDS_J_PER_KG_K: Final = 2500.0
-WATER_J_PER_KG_K: Final = 4184.0
-"""Specific heats of dry solids and of water (Mitchell et al. 2006, model parameters)."""
 
 
 class Bed(NamedTuple):
@@ -146,21 +138,3 @@ def balance(bed: Bed, bed_c: Array, air_c: Array, humidity: Array, made_k_per_h:
     # Slope of the vapour pressure curve, from the derivative of the formula above.
     damping = bed.loss_per_h + drying * own_kpa * (4098.8 / (bed_c + 237.3) ** 2)
     return Change(rate, damping)
-
-
-def oxygen_heat_w_per_kg(mol_per_kg_h: float) -> float:
-    """Heat of respiration, W/kg, from oxygen uptake in mol/(kg h) at 440 kJ/mol."""
-    return mol_per_kg_h * KJ_PER_MOL_O2 * 1000.0 / 3600.0
-
-
-def bed_heat_capacity_j_per_kg_k(water_share: float) -> float:
-    """Heat capacity of a moist bed, J/(kg K), as the mix of dry solids and water (Mitchell et al. 2006).
-
-    A Siebel-type formula gives two thirds of it, so nothing may depend on it tightly.
-    """
-    return (1.0 - water_share) * SOLIDS_J_PER_KG_K + water_share * WATER_J_PER_KG_K
-
-
-def evaporation_per_k(water_share: float) -> float:
-    """Share of the bed's mass that must evaporate to cool it by 1 K (kg/kg)."""
-    return bed_heat_capacity_j_per_kg_k(water_share) / EVAPORATION_J_PER_KG

@@ -123,11 +123,6 @@ class Stamps:
         self.segments = tuple(parts)
         self._starts = [segment.from_t_ms for segment in self.segments]
 
-    @classmethod
-    def of(cls, rows: Sequence[ClockRow]) -> Stamps:
-        """Stamps from clock rows in order."""
-        return cls(segments(rows))
-
     def segment(self, t_ms: int) -> Segment | None:
         """The segment an engine time falls in; times before the first belong to the first. None: no clock yet."""
         if not self.segments:

@@ -118,19 +118,12 @@ class MqttIo(MqttLink):
         with self._changed:
             return self._changed.wait(timeout_s)
 
-    def room(self) -> int:
-        """How many messages could be sent now."""
-        with self._changed:
-            self._settle()
-            return WINDOW - len(self._tickets) if self.connected else 0
-
     def facts(self) -> dict[str, Any]:
         """See MqttLink; and messages sent, refused, under way."""
-        return super().facts() | {
-            "sent": self._sent,
-            "refused_messages": self._refused_count,
-            "under_way": len(self._tickets),
-        }
+        with self._changed:
+            self._settle()
+            own = {"sent": self._sent, "refused_messages": self._refused_count, "under_way": len(self._tickets)}
+        return super().facts() | own
 
     def _settle(self) -> None:
         for mid, ticket in list(self._tickets.items()):

@@ -174,10 +174,6 @@ class Dispatch:
                 "ready": self._lanes["wake"].child.lives > 0 and not self._lanes["wake"].busy,
             }
 
-    def receipts(self) -> list[Delivery]:
-        """The attempts that are remembered, in order."""
-        return self._memory.receipts()
-
     # -- the thread ------------------------------------------------------------------------------------------------
 
     def _run(self) -> None:

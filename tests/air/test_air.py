@@ -9,7 +9,6 @@ from kojimon.air import (
     dew_point_c,
     dry_wet_difference_k,
     humidity_from_wet_bulb_pct,
-    humidity_ratio,
     pressure_pa,
     saturation_pressure_pa,
     vapour_pressure_deficit_kpa,
@@ -46,20 +45,10 @@ def test_pressure_of_the_standard_atmosphere(metres: float, pascal: float) -> No
     assert pressure_pa(metres) == pytest.approx(pascal, abs=1)
 
 
-@pytest.mark.parametrize(
-    ("celsius", "ratio", "tolerance"),
-    # ASHRAE Handbook - Fundamentals 2017, chapter 1, table 2: a real gas, ours is an ideal one.
-    [(5, 0.005425, 0.006), (25, 0.020173, 0.006), (50, 0.086863, 0.0075)],
-)
-def test_humidity_ratio_of_saturated_air(celsius: float, ratio: float, tolerance: float) -> None:
-    assert humidity_ratio(celsius, 100) == pytest.approx(ratio, rel=tolerance)
-
-
 def test_example_1_of_the_ashrae_chapter() -> None:
-    # 40 °C dry, 20 °C thermodynamic wet bulb, 101.325 kPa: W 0.0065, dew point 7 °C, relative humidity 14 %.
+    # 40 °C dry, 20 °C thermodynamic wet bulb, 101.325 kPa: dew point 7 °C, relative humidity 14 %.
     assert wet_bulb_c(40, 14) == pytest.approx(20, abs=0.2)
     assert dew_point_c(40, 14) == pytest.approx(7, abs=0.5)
-    assert humidity_ratio(40, 14) == pytest.approx(0.0065, abs=1e-4)
     assert humidity_from_wet_bulb_pct(40, 20, Ventilation.ASPIRATED) == pytest.approx(14, abs=1)
 
 
@@ -139,7 +128,7 @@ def test_impossible_pairs_are_refused(dry_c: float, wet_c: float, what: str) -> 
 
 @pytest.mark.parametrize("humidity_pct", [-0.1, 100.1, float("nan")])
 def test_humidity_outside_0_to_100_is_refused(humidity_pct: float) -> None:
-    for function in (dew_point_c, wet_bulb_c, absolute_humidity_g_m3, vapour_pressure_deficit_kpa, humidity_ratio):
+    for function in (dew_point_c, wet_bulb_c, absolute_humidity_g_m3, vapour_pressure_deficit_kpa):
         with pytest.raises(ValueError, match="humidity"):
             function(30, humidity_pct)
 
@@ -186,7 +175,6 @@ def compare(worst: Worst, celsius: float, humidity: float, pressure: float) -> N
         worst.note("dry/wet difference, K", difference, where)
     grams = 1000 * water / HAPropsSI("V", *given)
     worst.note("absolute humidity, %", 100 * (absolute_humidity_g_m3(celsius, humidity) / grams - 1), where)
-    worst.note("humidity ratio, %", 100 * (humidity_ratio(celsius, humidity, pressure) / water - 1), where)
     if humidity < 100:
         deficit = HAPropsSI("P_w", *given) * (100 / humidity - 1) / 1000
         worst.note("deficit, %", 100 * (vapour_pressure_deficit_kpa(celsius, humidity) / deficit - 1), where)

@@ -17,7 +17,7 @@ from kojimon.settings.spec import KernelSource, ModbusSource, MqttSource, Serial
 from tests.cli.conftest import Kitchen
 from tests.parts.broker import free_port
 from tests.parts.inputs import says
-from tests.parts.opened import reading
+from tests.parts.opened import outbox, reading
 
 DEFAULTS = "\n" * 30
 
@@ -99,7 +99,7 @@ def test_one_test_alarm_goes_through_journal_and_outbox(kitchen: Kitchen) -> Non
     reader = reading(kitchen.folder / "new.journal")
     alarms = [event for event in reader.events() if event.kind == "alarm"]
     assert [(event.key, says(event)["to"]) for event in alarms] == [("test", "UNACK")]
-    assert [message.event for message in reader.messages()] == [alarms[0].no]
+    assert [message.event for message in outbox(reader.path)] == [alarms[0].no]
     reader.close()
 
 

@@ -49,11 +49,9 @@ class Kitchen:
             self._client.publish(f"k/{topic}", f"{value}", 1).wait_for_publish(60)
             self.sent += 1
         # Ticks while waiting: a daemon whose time is driven looks at its writer only then.
-        until(lambda: self.one.tick() or self.arrived() >= self.sent, what=f"{self.arrived()} of {self.sent} taken")
+        intake, sent = self.one.daemon.house.intake, {"mqtt": self.sent}
+        until(lambda: self.one.tick() or not intake.wait_arrived(sent, 0.0), what=f"all {self.sent} are taken")
         self.one.tick(10)
-
-    def arrived(self) -> int:
-        return int(self.one.daemon.house.intake.arrived().get("mqtt", 0))
 
     def calls(self) -> str:
         return self._calls.read_text() if self._calls.exists() else ""

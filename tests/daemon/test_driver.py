@@ -13,6 +13,7 @@ from kojimon.model import InputRow
 from kojimon.sockets import name_of
 from tests.daemon.running import WALL_MS, Running, broker_site, running
 from tests.parts.broker import Broker, publish
+from tests.parts.driven import DriverDoor, drive
 from tests.parts.opened import reading
 from tests.parts.wait import until
 
@@ -20,10 +21,11 @@ from tests.parts.wait import until
 class Line:
     """JSON lines to and from the door."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, door: DriverDoor) -> None:
+        self.door = door
         self._socket = socket.socket(socket.AF_UNIX)
         self._socket.settimeout(60)
-        with name_of(path) as name:
+        with name_of(door.path) as name:
             self._socket.connect(name)
         self._file = self._socket.makefile("r", encoding="utf-8")
 
@@ -42,12 +44,14 @@ class Line:
 
 @contextmanager
 def driving(one: Running) -> Iterator[Line]:
-    line = Line(Path(one.daemon.settings.run_folder) / "drive")
+    door = drive(one.daemon)
+    line = Line(door)
     try:
         assert line.hear() == {"hello": {"wall_ms": WALL_MS}}
         yield line
     finally:
         line.close()
+        door.stop()
 
 
 def test_all_stamps_of_an_instant_are_exactly_its_time(tmp_path: Path) -> None:
@@ -112,9 +116,9 @@ def test_a_wrong_step_is_refused_and_the_door_stays_open(tmp_path: Path, message
 
 
 def test_a_driver_that_went_away_may_come_back(tmp_path: Path) -> None:
-    with running(broker_site(tmp_path)) as one:
-        with driving(one) as line:
-            line.ask({"begin": WALL_MS + 1000})
-        line = Line(Path(one.daemon.settings.run_folder) / "drive")
-        assert line.hear() == {"hello": {"wall_ms": WALL_MS + 1000}}
+    with running(broker_site(tmp_path)) as one, driving(one) as line:
+        line.ask({"begin": WALL_MS + 1000})
         line.close()
+        later = Line(line.door)
+        assert later.hear() == {"hello": {"wall_ms": WALL_MS + 1000}}
+        later.close()

@@ -16,7 +16,7 @@ from kojimon.settings.spec import JournalSettings, Settings
 from tests.daemon.running import Running, broker_site, running
 from tests.daemon.sites import simulated_site
 from tests.parts.inputs import says
-from tests.parts.opened import reading
+from tests.parts.opened import outbox, reading
 from tests.parts.wait import until
 
 AFTERNOON = round(datetime(2026, 5, 10, 16, 0, tzinfo=UTC).timestamp() * 1000)
@@ -63,7 +63,7 @@ def test_the_night_is_summed_up_once_in_the_morning(tmp_path: Path) -> None:
         with closing(Reader(Path(settings.journal.path))) as reader:
             utc_ms, trusted = reader.stamps().utc_ms(told.t_ms)
             assert (utc_ms - AFTERNOON) / H == pytest.approx(14 + 28 / 60) and trusted, "at 06:28, before sleep ends"
-            assert reader.messages(waiting=False)[-1].event == told.no and reader.messages(waiting=False)[-1].priority
+            assert outbox(reader.path)[-1].event == told.no and outbox(reader.path)[-1].priority
             assert reader.duties()["summary"] == utc_ms
         assert (says(told)["low_c"], says(told)["high_c"]) == (31.0, 46.0)
         woke = {alarm["key"]: alarm["lasted_ms"] for alarm in says(told)["woke"]}

@@ -26,6 +26,7 @@ from kojisim.lines import SerialLine
 from kojisim.scenarios import SCENARIOS
 from kojisim.world import World
 from tests.golden import meaning
+from tests.parts.driven import ROOT, command
 from tests.parts.wait import until
 
 SEED, TICK_S, EVERY_S = 2, 30.0, 60.0
@@ -33,19 +34,6 @@ START_MS = 1_768_348_800_000
 """2026-01-14T00:00Z."""
 BOX = "box"
 LONGEST_S = 60 * 3600.0
-
-DAEMON = """
-import os, sys
-from pathlib import Path
-from kojimon import logs
-from kojimon.clock import real_s
-from kojimon.daemon import run_from_file
-logs.configure(real_s)
-code = run_from_file(Path(sys.argv[1]), state_folder=Path(sys.argv[2]), driven_from_ms=int(sys.argv[3]),
-                     ready=lambda _: print("ready", flush=True))
-sys.stdout.flush()
-os._exit(code)
-"""
 
 SETTINGS = """\
 site: cellar
@@ -120,8 +108,8 @@ class Monitor:
     def start(self, now_ms: int, line: SerialLine) -> None:
         """Begins a life; returns when it reads the line."""
         self._process = subprocess.Popen(
-            [sys.executable, "-c", DAEMON, str(self.config), str(self.folder / "state"), str(now_ms)],
-            stdout=subprocess.PIPE, stderr=self._log, text=True,
+            command(self.config, self.folder / "state", now_ms), cwd=ROOT, stdout=subprocess.PIPE, stderr=self._log,
+            text=True,
         )  # fmt: skip
         assert self._process.stdout is not None
         assert self._process.stdout.readline() == "ready\n", (self.folder / "daemon.log").read_text()

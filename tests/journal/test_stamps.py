@@ -21,13 +21,13 @@ def row(
 
 
 def test_a_trusted_boot() -> None:
-    stamps = Stamps.of([row(1, 0, "start", 1, 5_000, NOON, True)])
+    stamps = Stamps(segments([row(1, 0, "start", 1, 5_000, NOON, True)]))
     assert stamps.utc_ms(HOUR) == (NOON + HOUR, True)
     assert stamps.t_ms(NOON + HOUR) == HOUR
 
 
 def test_no_clock_row_yet() -> None:
-    stamps = Stamps.of([])
+    stamps = Stamps(segments([]))
     assert stamps.utc_ms(7) == (7, False)
     assert stamps.t_ms(NOON) is None
 
@@ -37,9 +37,9 @@ def test_synchronised_late_holds_for_the_whole_boot() -> None:
         row(1, 0, "start", 1, 5_000, NOON - 200 * 24 * HOUR, False),
         row(9, HOUR, "clock", 1, 5_000 + HOUR, NOON, True),
     ]
-    assert Stamps.of(rows[:1]).segments[0].state == OPEN
-    assert Stamps.of(rows[:1]).t_ms(NOON) is None, "an absolute time is refused while the clock is not trusted"
-    assert Stamps.of(rows).utc_ms(0) == (NOON - HOUR, True)
+    assert Stamps(segments(rows[:1])).segments[0].state == OPEN
+    assert Stamps(segments(rows[:1])).t_ms(NOON) is None, "an absolute time is refused while the clock is not trusted"
+    assert Stamps(segments(rows)).utc_ms(0) == (NOON - HOUR, True)
 
 
 def test_small_disagreement_changes_nothing_a_large_one_begins_a_segment() -> None:
@@ -49,7 +49,7 @@ def test_small_disagreement_changes_nothing_a_large_one_begins_a_segment() -> No
         row(9, 2 * HOUR, "clock", 1, 2 * HOUR, NOON + 3 * HOUR, True),
         row(11, 3 * HOUR, "clock", 1, 3 * HOUR, NOON + 9 * HOUR, False),
     ]
-    stamps = Stamps.of(rows)
+    stamps = Stamps(segments(rows))
     assert stamps.segments == (Segment(0, NOON, 1, TRUSTED), Segment(2 * HOUR, NOON + HOUR, 1, TRUSTED))
     assert stamps.utc_ms(HOUR + 1) == (NOON + HOUR + 1, True), "the past is not rewritten"
     assert stamps.utc_ms(4 * HOUR) == (NOON + 5 * HOUR, True), "an untrusted step counts for nothing"
@@ -64,7 +64,7 @@ def test_a_trusted_clock_that_disagrees_by_seconds_is_believed_from_then_on(ahea
 
 def test_a_step_back_repeats_an_hour_and_the_later_one_counts() -> None:
     rows = [row(1, 0, "start", 1, 0, NOON, True), row(2, 2 * HOUR, "clock", 1, 2 * HOUR, NOON + HOUR, True)]
-    stamps = Stamps.of(rows)
+    stamps = Stamps(segments(rows))
     assert stamps.t_ms(NOON + 3 * HOUR // 2) == 5 * HOUR // 2
     assert stamps.t_ms(NOON + HOUR // 2) == HOUR // 2
 
@@ -74,7 +74,7 @@ def test_restart_within_a_boot_keeps_the_offset() -> None:
         row(1, 0, "start", 1, 1_000, NOON, True),
         row(7, HOUR, "start", 1, HOUR + 1_000, NOON + HOUR + 1_000, False),
     ]
-    assert Stamps.of(rows).segments == (Segment(0, NOON, 1, TRUSTED),)
+    assert Stamps(segments(rows)).segments == (Segment(0, NOON, 1, TRUSTED),)
 
 
 def test_a_gap_that_was_guessed_short() -> None:
@@ -84,7 +84,7 @@ def test_a_gap_that_was_guessed_short() -> None:
         row(9, 2 * HOUR + 600_000, "start", 2, 30_000, NOON - 999 * HOUR, False, 600_000),
         row(12, 3 * HOUR + 600_000, "clock", 2, HOUR + 30_000, NOON + 8 * HOUR, True),
     ]
-    stamps = Stamps.of(rows)
+    stamps = Stamps(segments(rows))
     assert stamps.utc_ms(2 * HOUR) == (NOON + 2 * HOUR, True)
     assert stamps.utc_ms(2 * HOUR + 600_000) == (NOON + 7 * HOUR, True)
     assert stamps.t_ms(NOON + 4 * HOUR) == 2 * HOUR + 600_000, "a moment while the machine was off"
@@ -147,7 +147,7 @@ def histories(draw: st.DrawFn) -> list[ClockRow]:
 def test_what_is_final_never_changes(rows: list[ClockRow]) -> None:
     """A trusted or estimated offset stays whatever comes later, up to the next segment that begins."""
     for count in range(1, len(rows) + 1):
-        earlier, later = Stamps.of(rows[:count]), Stamps.of(rows)
+        earlier, later = Stamps(segments(rows[:count])), Stamps(segments(rows))
         for part in earlier.segments:
             if part.state != OPEN:
                 now = later.segment(part.from_t_ms)
@@ -159,7 +159,7 @@ def test_what_is_final_never_changes(rows: list[ClockRow]) -> None:
 @given(histories(), st.integers(-HOUR, 50 * HOUR))
 def test_there_and_back(rows: list[ClockRow], t_ms: int) -> None:
     """A trusted UTC leads back to its engine time, or to a later one that carries the same UTC."""
-    stamps = Stamps.of(rows)
+    stamps = Stamps(segments(rows))
     utc_ms, trusted = stamps.utc_ms(t_ms)
     back_ms = stamps.t_ms(utc_ms)
     if back_ms is not None and trusted:

@@ -6,6 +6,7 @@ import sqlite3
 import sys
 import warnings
 from collections.abc import Iterator
+from contextlib import closing
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -13,6 +14,7 @@ from typing import Any
 import pytest
 
 from kojimon.journal.reading.reader import Reader
+from kojimon.journal.records import OutboxRow
 
 _readers: list[Reader] = []
 
@@ -21,6 +23,13 @@ def reading(path: Path) -> Reader:
     """A reader of this journal, closed when the test ends."""
     _readers.append(Reader(path))
     return _readers[-1]
+
+
+def outbox(journal: Path) -> list[OutboxRow]:
+    """Every message of a journal, oldest first."""
+    with closing(sqlite3.connect(f"file:{journal}?mode=ro", uri=True)) as db:
+        rows = db.execute("SELECT id, event, priority, t_ms, settled_t_ms FROM message ORDER BY t_ms, event, id")
+        return [OutboxRow(*row) for row in rows]
 
 
 @pytest.fixture(autouse=True)

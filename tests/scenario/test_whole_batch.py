@@ -16,6 +16,7 @@ import pytest
 from kojimon.engine import advance, initial_state
 from kojimon.model import Event, InputRow
 from tests.parts.broker import Broker
+from tests.parts.driven import ROOT, command
 from tests.parts.inputs import says
 from tests.parts.opened import reading
 from tests.parts.wait import until
@@ -23,19 +24,6 @@ from tests.parts.wait import until
 SEED = 2
 START = "2026-01-14T00:00:00+00:00"
 START_MS = 1_768_348_800_000
-
-DAEMON = """
-import os, sys
-from pathlib import Path
-from kojimon import logs
-from kojimon.clock import real_s
-from kojimon.daemon import run_from_file
-logs.configure(real_s)
-code = run_from_file(Path(sys.argv[1]), state_folder=Path(sys.argv[2]), driven_from_ms=int(sys.argv[3]),
-                     ready=lambda _: print("ready", flush=True))
-sys.stdout.flush()
-os._exit(code)
-"""
 
 SETTINGS = """
 site: cellar
@@ -66,8 +54,7 @@ def settings(folder: Path, source: str, probes: list[str]) -> Path:
 def daemon(folder: Path, config: Path) -> Iterator[subprocess.Popen[str]]:
     log = (folder / "daemon.log").open("w")
     process = subprocess.Popen(
-        [sys.executable, "-c", DAEMON, str(config), str(folder / "state"), str(START_MS)],
-        stdout=subprocess.PIPE, stderr=log, text=True,
+        command(config, folder / "state", START_MS), cwd=ROOT, stdout=subprocess.PIPE, stderr=log, text=True,
     )  # fmt: skip
     try:
         assert process.stdout is not None

@@ -24,7 +24,6 @@ from kojimon.journal.reading.rows import READING, Parcel, Row, merged, parcel_of
 from kojimon.journal.records import (
     BatchRow,
     ClockRow,
-    OutboxRow,
     Placing,
     ProbeRow,
     Snapshot,
@@ -180,11 +179,6 @@ class Reader:
             yield from self._inputs(rows)
             first_seq = rows[-1][0] + 1
 
-    def clean(self) -> bool:
-        """Whether the last daemon ended in order: its last input is a stop. True for a new journal."""
-        row = self._one("SELECT kind FROM input ORDER BY seq DESC LIMIT 1")
-        return row is None or row[0] == "stop"
-
     def unacked(self, source: str) -> list[Unacked]:
         """Messages of a source that are stored but perhaps not acknowledged, oldest first."""
         rows = self._all(
@@ -301,27 +295,14 @@ class Reader:
         """One batch by its id."""
         return next((row for row in self.batches() if row.id == name), None)
 
-    def messages(self, waiting: bool = True, limit: int = 1000) -> list[OutboxRow]:
-        """The outbox, oldest first; `waiting` leaves out what is settled."""
-        condition = "WHERE settled_t_ms IS NULL" if waiting else ""
-        rows = self._all(
-            f"SELECT id, event, priority, t_ms, settled_t_ms FROM message {condition} ORDER BY t_ms, event, id LIMIT ?",
-            (limit,),
-        )
-        return [OutboxRow(*row) for row in rows]
-
     def waiting(self) -> int:
         """How many messages wait to be told."""
         return int(self._one("SELECT count(*) FROM message WHERE settled_t_ms IS NULL")[0])
 
     def clock_rows(self) -> list[ClockRow]:
         """The clock table in order."""
-        return self._clock_rows("ORDER BY seq")
-
-    def _clock_rows(self, which: str) -> list[ClockRow]:
         columns = "seq, t_ms, kind, boot, boot_id, boot_ms, wall_ms, trusted, step_ms, gap_ms"
-        rows = self._all(f"SELECT {columns} FROM clock {which}")
-        return [ClockRow._make(row) for row in rows]
+        return [ClockRow._make(row) for row in self._all(f"SELECT {columns} FROM clock ORDER BY seq")]
 
     def stamps(self) -> Stamps:
         """Engine time to UTC and back, as known now."""

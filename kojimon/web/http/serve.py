@@ -13,7 +13,6 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from kojimon import logs
-from kojimon.clock import real_s
 
 if TYPE_CHECKING:
     import asyncio
@@ -56,7 +55,6 @@ class ApiServer:
         self._app: Any = None
         self._lock = threading.Lock()
         self._stopping = threading.Event()
-        self._beat_s = real_s()
         self.ready = threading.Event()
         self._thread = threading.Thread(target=self._run, name="api", daemon=True)
 
@@ -70,10 +68,6 @@ class ApiServer:
             self._doors.append(door)
             if self._loop is not None:
                 self._loop.call_soon_threadsafe(self._open, door)
-
-    def alive(self) -> bool:
-        """Whether the thread runs and its loop turns."""
-        return self._thread.is_alive() and real_s() - self._beat_s < 30 * BEAT_S
 
     def stop(self, timeout_s: float = 2.0) -> bool:
         """Lets running requests end for a second, then closes every connection. Whether it ended in time."""
@@ -144,7 +138,6 @@ class ApiServer:
         import asyncio
 
         while True:
-            self._beat_s = real_s()
             self._look()
             if self._servers and all(server.started for server in self._servers):
                 self.ready.set()
