@@ -171,18 +171,22 @@ class Api:
     async def acts(self, request: Request) -> Response:
         return await _posted(request, self._act)
 
-    def _act(self, body: bytes, key: str) -> Document:
-        return reply_document(self._backend.act(_act(body, key)), self._backend.utc_of())
+    def _act(self, body: bytes, key: str) -> Response:
+        return answer(reply_document(self._backend.act(_act(body, key)), self._backend.utc_of()))
 
     async def readings(self, request: Request) -> Response:
-        return await _posted(request, lambda body, key: readings.take(self._backend, body, key))
+        return await _posted(request, self._readings)
+
+    def _readings(self, body: bytes, key: str) -> Response:
+        told = readings.take(self._backend, body, key)
+        return answer(told, told.status)
 
 
-async def _posted(request: Request, work: Callable[[bytes, str], Document]) -> Response:
+async def _posted(request: Request, work: Callable[[bytes, str], Response]) -> Response:
     """What comes of a body and its idempotency key; every error in words."""
     try:
         body = await request.body()
-        return answer(await run_in_threadpool(work, body, request.headers.get("idempotency-key", "")))
+        return await run_in_threadpool(work, body, request.headers.get("idempotency-key", ""))
     except Exception as error:
         if not isinstance(error, KojimonError | HTTPException):
             _LOG.exception("what was posted to %s could not be taken", request.url.path)

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import inspect
 import re
+from collections.abc import Mapping
 from functools import lru_cache
+from types import MappingProxyType
 from typing import Any, Final
 
 import msgspec
@@ -18,7 +20,7 @@ from kojimon.contract.acts import OF_KIND
 from kojimon.contract.rows import Batch, ListedProbe
 from kojimon.contract.state import Document as StateDocument
 from kojimon.contract.state import ListedAlarm
-from kojimon.web.api.readings import MOST as READINGS_MOST
+from kojimon.web.api import readings
 from kojimon.web.api.rows import ROWS_MOST
 
 Document = dict[str, Any]
@@ -117,7 +119,9 @@ def _paths() -> Document:
         "/v1/acts": {"post": _acts()},
         "/v1/readings": {"post": _posted(
             "Readings by hand, each with its own time: the same idempotency key twice is done once.", "readings",
-            "Readings", "Taken", (400, 401, 403, 411, 413, 429, 503),
+            "Readings", "ReadingsTaken", (400, 401, 403, 411, 413, 429),
+            "What came of each, in their order: one that is refused keeps none of the others out.",
+            {"503": "Some could not be taken now, those with `later`; or the whole could not be looked at."},
         )},
         "/v1/openapi.json": _get("This description.", None),
         "/metrics": {"get": {
@@ -149,9 +153,14 @@ def _acts() -> Document:
     return _posted(summary, "act", "Act", "Done", (400, 401, 403, 409, 411, 413, 429, 503))
 
 
-def _posted(summary: str, name: str, takes: str, gives: str, errors: tuple[int, ...]) -> Document:
-    done = {"application/json": {"schema": _ref(gives)}}
-    answers = {"200": {"description": "Done, and on the disk.", "content": done}}
+def _posted(
+    summary: str, name: str, takes: str, gives: str, errors: tuple[int, ...],
+    done: str = "Done, and on the disk.", partly: Mapping[str, str] = MappingProxyType({}),
+) -> Document:  # fmt: skip
+    content = {"application/json": {"schema": _ref(gives)}}
+    either = {"application/json": {"schema": {"anyOf": [_ref(gives), _ref("Problem")]}}}
+    answers = {"200": {"description": done, "content": content}}
+    answers |= {status: {"description": text, "content": either} for status, text in partly.items()}
     return {
         "summary": summary,
         "operationId": name,
@@ -194,18 +203,27 @@ def _ref(name: str) -> Document:
 
 
 def _records() -> Document:
-    """Schemas of the state document, and of an alarm, a probe and a batch in a list, made of the records themselves.
+    """Schemas of answers that are records, made of these.
 
     In an answer every field stands, whatever a record fills in for a reader; so all are required here.
     """
     template = "#/components/schemas/{name}"
-    _, found = msgspec.json.schema_components([StateDocument, ListedAlarm, Batch, ListedProbe], ref_template=template)
+    answers = [StateDocument, ListedAlarm, Batch, ListedProbe, readings.Answer]
+    _, found = msgspec.json.schema_components(answers, ref_template=template)
     for schema in found.values():
         schema["description"] = inspect.cleandoc(schema["description"])
         schema["required"] = sorted(schema["properties"])
         for one in schema["properties"].values():
             one.pop("default", None)
-    return {{"Document": "State"}.get(name, name): schema for name, schema in found.items()}
+    own = {"Document": "State", "Answer": "ReadingsTaken"}
+    return {own.get(name, name): schema for name, schema in found.items()}
+
+
+def _readings_told() -> Document:
+    """Schemas of what POST /v1/readings takes."""
+    template = "#/components/schemas/{name}"
+    _, found = msgspec.json.schema_components([readings.Body[readings.HandReading]], ref_template=template)
+    return {"Readings": found.pop("Body_HandReading_"), **found}
 
 
 def _acts_told() -> Document:
@@ -270,16 +288,7 @@ def _schemas() -> Document:
             now_h=_maybe(NUMBER), fan=_maybe({"type": "object"}), earlier=_maybe({"type": "object"}),
         )}),
         **_acts_told(),
-        "Readings": {**_object(
-            {"readings": {**_list({**_object(
-                {"value": NUMBER, "unit": {**TEXT, "enum": ["C", "F", "%"]}}, place=TEXT, tray=TEXT,
-                at_ago_s=_maybe(NUMBER), at_utc=_maybe(TEXT),
-            ), "additionalProperties": False}), "minItems": 1, "maxItems": READINGS_MOST}},
-            incubator=TEXT, who=TEXT, idempotency={**TEXT, "maxLength": 120},
-        ), "additionalProperties": False},
-        "Taken": _object({"readings": _list(_object(
-            {"taken": TRUE, "repeated": TRUE, "seq": _maybe(INT), "error": TEXT, "note": TEXT}
-        ))}),
+        **_readings_told(),
         "Done": _object({"seq": INT, "events": _list(_ref("Event")), "repeated": TRUE, "recorded": TRUE}),
         "Problem": _object({"error": TEXT}, wanted=TEXT, exit=INT),
     }  # fmt: skip
