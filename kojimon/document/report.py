@@ -80,13 +80,13 @@ class Report:
         close = self.closest(text, known)
         return f" (did you mean `{close}`?)" if close else ""
 
-    def closest(self, text: str, known: list[str]) -> str:
-        """The known word closest to a text, or ""."""
+    def closest(self, text: str, known: list[str], least: float = 0.6) -> str:
+        """The known word closest to a text, or "" where none is so close (1: the same)."""
         if len(self.faults) >= _SUGGEST_BELOW or len(text) > 60:
             return ""
         from difflib import get_close_matches  # only where something is wrong
 
-        return next(iter(get_close_matches(text.lower(), known, n=1, cutoff=0.6)), "")
+        return next(iter(get_close_matches(text.lower(), known, n=1, cutoff=least)), "")
 
 
 def join(path: str, key: str) -> str:

@@ -66,6 +66,7 @@ class Field:
         default: value where it is absent; NOTHING takes the record's own default.
         example: how it might be written, for a setting that has no default worth showing.
         was: its name in files of an earlier version; read all the same, and noted in the report.
+        meant: other words under which people look for it: no fault of spelling leads from there to it.
     """
 
     key: str
@@ -76,6 +77,7 @@ class Field:
     default: Any = NOTHING
     example: str = ""
     was: str = ""
+    meant: tuple[str, ...] = ()
 
     @property
     def name(self) -> str:
@@ -98,6 +100,7 @@ class Map(Shape):
         self.what, self.fields, self.record = what, tuple(fields), record
         self._by_key = {field.key: field for field in fields}
         self._once = {field.was: field.key for field in fields if field.was}
+        self._meant = {word: field.key for field in fields for word in field.meant}
         defaults = {found.name: found.default for found in msgspec.structs.fields(record)} if record else {}
         self._defaults = {name: value for name, value in defaults.items() if value is not msgspec.NODEFAULT}
 
@@ -157,7 +160,8 @@ class Map(Shape):
         """An unknown key. One that is nearly a known one is read as that one, so that it hides no further fault."""
         key, free = entry.key, [name for name in self._by_key if name not in present]
         here = join(path, key.text)
-        close = report.closest(key.text, free)
+        meant = report.closest(key.text, [word for word, name in self._meant.items() if name in free], 0.85)
+        close = self._meant[meant] if meant else report.closest(key.text, free)
         hint = f" (did you mean `{close}`?)" if close else ""
         if key.plain and key.text[:1].isdigit() and isinstance(entry.value, Scalar) and not entry.value.text:
             hint = " (inside `{ }` a comma separates keys; numbers have a decimal point)"

@@ -24,22 +24,10 @@ from kojimon.document.values import (
     whole,
 )
 from kojimon.model import BoxKind, Cover
+from kojimon.settings import spec
 from kojimon.settings.devices import PROBES, SOURCES
 from kojimon.settings.kinds import SecretPlace, height, host, sleep_hours, web_address, zone
 from kojimon.settings.people import CHANNELS, HEARTBEAT, SPEAKER, WATCH
-from kojimon.settings.spec import (
-    Box,
-    CalibrationSettings,
-    ForecastSettings,
-    Incubator,
-    JournalSettings,
-    MirrorSettings,
-    Person,
-    PublishSettings,
-    Staleness,
-    Units,
-    WebSettings,
-)
 from kojimon.units import MASS_MOST_KG
 
 DAY_S: Final = 86_400.0
@@ -51,7 +39,7 @@ UNITS: Final = Map(
               "fahrenheit"),
         Field("mass", Choice({"kg": False, "lb": True}), "Unit of masses on screens and in messages.", "pounds"),
     ],
-    Units,
+    spec.Units,
 )  # fmt: skip
 
 PERSON: Final = Map(
@@ -62,7 +50,7 @@ PERSON: Final = Map(
             "sleep",
             sleep_hours(),
             "When you sleep. Only what needs a hand within the hour gets you up; the rest waits for the morning.",
-            default=(Person().sleep_from, Person().sleep_to),
+            default=(spec.Person().sleep_from, spec.Person().sleep_to),
         ),
         Field(
             "wake",
@@ -81,7 +69,7 @@ PERSON: Final = Map(
             example="20 min",
         ),
     ],
-    Person,
+    spec.Person,
 )
 
 FORECAST: Final = Map(
@@ -90,7 +78,7 @@ FORECAST: Final = Map(
         Field("use", flag(), "Make a forecast of the koji each minute of a batch; it costs some 40 MB of memory while"
               " a batch is open."),
     ],
-    ForecastSettings,
+    spec.ForecastSettings,
 )  # fmt: skip
 
 BOX: Final = Map(
@@ -103,7 +91,7 @@ BOX: Final = Map(
         Field("cover", choice(*Cover),
               "How the rice is covered: `open`, with a damp `cloth`, or with `cloth-and-plastic` that has holes."),
     ],
-    Box,
+    spec.Box,
 )  # fmt: skip
 
 INCUBATOR: Final = Map(
@@ -115,11 +103,13 @@ INCUBATOR: Final = Map(
             "How the koji is made. A file NAME.yaml in the folder `schedules` beside this file, or one that came with"
             " kojimon: `rice-koji-home-trays`, `rice-koji-sake`, `rice-koji-miso`, `barley-koji`, `soy-sauce-koji`.",
             required=True,
+            meant=("recipe", "program", "profile"),
         ),
         Field(
             "trays",
             Items("a list of trays, as in `[top, bottom]`", Name("the name of a tray"), least=1, most=12, unique=True),
             "Its trays from top to bottom, by the names you call them.",
+            meant=("shelves", "levels"),
         ),
         Field("rice", mass(0.05, MASS_MOST_KG), "White rice (or other raw grain) in a usual batch, dry.", "rice_kg",
               example="2 kg"),
@@ -129,7 +119,7 @@ INCUBATOR: Final = Map(
         Field("box", BOX, "What kind of box it is: that decides what its air means, and what is advised.",
               example="{kind: fan, cover: cloth-and-plastic}"),
     ],
-    Incubator,
+    spec.Incubator,
 )  # fmt: skip
 
 JOURNAL: Final = Map(
@@ -153,7 +143,7 @@ JOURNAL: Final = Map(
               "When readings between batches are thinned to one a minute. Readings of a batch are kept whole.",
               "thin_after_days"),
     ],
-    JournalSettings,
+    spec.JournalSettings,
 )  # fmt: skip
 
 MIRROR: Final = Map(
@@ -167,7 +157,7 @@ MIRROR: Final = Map(
         Field("token", SecretPlace(), "Token that may write to the bucket.",
               example="{file: /etc/kojimon/mirror-token}"),
     ],
-    MirrorSettings,
+    spec.MirrorSettings,
 )  # fmt: skip
 
 PUBLISH: Final = Map(
@@ -180,7 +170,7 @@ PUBLISH: Final = Map(
               "Whether a button may mark steps and acknowledge alarms over MQTT. Only with a user and a password, so"
               " that not everybody in the network can."),
     ],
-    PublishSettings,
+    spec.PublishSettings,
 )  # fmt: skip
 
 WEB: Final = Map(
@@ -198,7 +188,7 @@ WEB: Final = Map(
               "Names under which the page is called in the network, beside its address.", "allowed_hosts",
               example="[kojimon.local]"),
     ],
-    WebSettings,
+    spec.WebSettings,
 )  # fmt: skip
 
 STALENESS: Final = Map(
@@ -207,7 +197,7 @@ STALENESS: Final = Map(
         Field("periods", number(1, 100), "A probe counts as silent after so many of its own intervals ..."),
         Field("at_least", duration(10, 3600), "... and not before so long.", "at_least_s"),
     ],
-    Staleness,
+    spec.Staleness,
 )
 
 CALIBRATION: Final = Map(
@@ -217,7 +207,7 @@ CALIBRATION: Final = Map(
               "A calibration older than this is pointed out, by `check`, `status`, at the start of a batch and by"
               " `probes calibrations`. Once a year is common practice.", "due_after_days"),
     ],
-    CalibrationSettings,
+    spec.CalibrationSettings,
 )  # fmt: skip
 
 CLOCK: Final = Map(
@@ -242,7 +232,7 @@ class _Site(Map):
         values = super().read(node, path, report)
         if not isinstance(node, Mapping) or values is FAILED:
             return values
-        there = {entry.key.text for entry in node.entries}
+        there = {entry.key.text for entry in node.entries} | set(values)  # one by another word is read as well
         for key in self.ONLY_HERE:
             if key not in there and "watch" not in there:
                 no_probe = "; `{}` where everything is read by hand" if key == "probes" else ""
@@ -262,13 +252,16 @@ SITE: Final = _Site(
         Field("units", UNITS, "What you read. Files may use either unit at any place."),
         Field("person", PERSON, "The one who does the work."),
         Field("incubators", Each("a map of incubators", Name("the name of an incubator"), INCUBATOR, most=20),
-              "The boxes in which koji is made, each by a name of your own. Needed unless only `watch` is wanted."),
+              "The boxes in which koji is made, each by a name of your own. Needed unless only `watch` is wanted.",
+              meant=("box", "boxes")),
         Field("sources", SOURCES, "Where readings come from, each by a name of your own. `{}` where all is read by"
-              " hand.", required=True),
+              " hand.", required=True, meant=("inputs", "devices", "brokers")),
         Field("probes", PROBES, "What is measured where, each by a name of your own. `{}` for none: the schedule then"
-              " runs on its hours, and on what you read by hand (`kojimon reading`)."),
+              " runs on its hours, and on what you read by hand (`kojimon reading`).",
+              meant=("sensor", "sensors", "thermometers")),
         Field("journal", JOURNAL, "Where everything is kept."),
-        Field("channels", CHANNELS, "How you are reached, each way by a name of your own."),
+        Field("channels", CHANNELS, "How you are reached, each way by a name of your own.",
+              meant=("alerts", "messages", "notifications")),
         Field("speaker", SPEAKER, "The loudspeaker of this machine: works without network and account."),
         Field("heartbeat", HEARTBEAT, "Signs of life, so that somebody outside notices when this machine is dead."),
         Field("watch", WATCH, "Other kojimons whose signs of life are watched from here."),

@@ -7,17 +7,8 @@ from typing import Final
 from kojimon.document.shapes import Each, Field, Items, Map, Tagged
 from kojimon.document.values import Choice, Name, amount, choice, duration, flag, number, path_text, text, whole
 from kojimon.model import Place, Quantity
+from kojimon.settings import spec
 from kojimon.settings.kinds import SecretPlace, day, host, topic_filter
-from kojimon.settings.spec import (
-    Calibration,
-    Judging,
-    KernelSource,
-    ModbusSource,
-    MqttSource,
-    Probe,
-    SerialSource,
-    SimulatedSource,
-)
 
 _PORT: Final = Field(
     "port",
@@ -45,7 +36,7 @@ MQTT: Final = Map(
         Field("session_expiry", duration(0, 604_800), "How long the broker keeps messages while kojimon is away.",
               "session_expiry_s"),
     ],
-    MqttSource,
+    spec.MqttSource,
 )  # fmt: skip
 
 SERIAL: Final = Map(
@@ -63,7 +54,7 @@ SERIAL: Final = Map(
         Field("decimal", Choice({"point": ".", "comma": ","}),
               "How `csv` and `keys` write a fraction: 31.9 or 31,9."),
     ],
-    SerialSource,
+    spec.SerialSource,
 )  # fmt: skip
 
 MODBUS: Final = Map(
@@ -76,7 +67,7 @@ MODBUS: Final = Map(
         Field("timeout", duration(0.05, 5), "How long a device may take to answer.", "timeout_s"),
         _POLL,
     ],
-    ModbusSource,
+    spec.ModbusSource,
 )
 
 KERNEL: Final = Map(
@@ -85,7 +76,7 @@ KERNEL: Final = Map(
         Field("root", path_text("the path of a folder"), "Folder that the probes' files are below."),
         _POLL,
     ],
-    KernelSource,
+    spec.KernelSource,
 )
 
 SIMULATED: Final = Map(
@@ -99,7 +90,7 @@ SIMULATED: Final = Map(
         Field("hours", number(0, 10_000), "Simulated hours to run; 0 leaves it to the scenario."),
         Field("hands", flag(), "Whether a simulated cook does the steps as they come due."),
     ],
-    SimulatedSource,
+    spec.SimulatedSource,
 )
 
 SOURCES: Final = Each(
@@ -124,7 +115,7 @@ REGISTER: Final = Map(
         Field("data_type", choice("int16", "uint16", "int32", "uint32", "float32"), "What the register holds."),
         Field("word_order", choice("big", "little"), "Which half of a 32-bit value comes first."),
     ],
-    Probe,
+    spec.Probe,
 )
 
 SCALE_WHY: Final = "0 makes every reading the same, less turns warm into cold"
@@ -158,7 +149,7 @@ CALIBRATION: Final = Map(
         Field("date", day(), "When it was done.", example="2026-11-25"),
         Field("note", text("a text of one line"), "How it was done.", example="in melting ice"),
     ],
-    Calibration,
+    spec.Calibration,
 )
 
 JUDGE: Final = Map(
@@ -176,21 +167,21 @@ JUDGE: Final = Map(
               default=None, example="0.3 C"),
         Field("drift_for", duration(60, 86_400), "For how long.", "drift_s", default=None, example="20 min"),
     ],
-    Judging,
+    spec.Judging,
 )  # fmt: skip
 
 PROBE: Final = Map(
     "a probe (`place`, `from`, ...)",
     [
         Field("in", Name("the name of an incubator"), "Incubator it belongs to; may be left out where there is one.",
-              "incubator", default="", example="box"),
+              "incubator", default="", example="box", meant=("box", "incubator")),
         Field("place", choice(*Place), "Where it sits: `bed` is the koji itself, `air` the air of the box.",
-              required=True),
+              required=True, meant=("location", "position", "where")),
         Field("tray", Name("the name of a tray"), "Tray, for a probe in the koji; may be left out where there is one.",
-              example="top"),
+              example="top", meant=("level", "shelf")),
         Field("quantity", choice(*Quantity), "What it measures.", default=Quantity.TEMPERATURE.value),
         Field("from", Name("the name of a source"), "Source; may be left out where there is one.", "source", default="",
-              example="house"),
+              example="house", meant=("source",)),
         Field("topic", topic_filter(), "MQTT topic it is sent under.", example="cellar/koji"),
         Field("path", text("a path as in `sensors[0].temperature`, or a column or key", 120),
               "Where the number stands in the message: a path into JSON, or the column or key of a serial line."
@@ -203,7 +194,7 @@ PROBE: Final = Map(
         Field("scale", number(1e-6, 1e6, SCALE_WHY),
               "Factor on the number that is sent, as in 0.1 for tenths of a degree."),
         Field("every", duration(0.1, 86_400), "How often a reading should come; three missing ones are told.",
-              "expect_every_s"),
+              "expect_every_s", meant=("interval", "period")),
         Field("device", choice("ds18b20", "sht3x", "sht4x", "dht22", "dht11", "bme280"),
               "Kind of sensor, where it is one of these: tells its false values from true ones.", example="ds18b20"),
         Field("tolerance", amount(), "How far it may be off. Without it 0.5 C (0.9 F), or 3 % for humidity.",
@@ -214,7 +205,7 @@ PROBE: Final = Map(
         Field("calibration", CALIBRATION, "How it was found to be off."),
         Field("judge", JUDGE, "When its readings are not believed; without it what fits its place."),
     ],
-    Probe,
+    spec.Probe,
 )  # fmt: skip
 
 PROBES: Final = Each("a map of probes", Name("the name of a probe"), PROBE, least=0, most=200)

@@ -6,14 +6,8 @@ from typing import Final
 
 from kojimon.document.shapes import Each, Field, Items, Map, Tagged
 from kojimon.document.values import Name, duration, flag, percent, text
+from kojimon.settings import spec
 from kojimon.settings.kinds import SecretPlace
-from kojimon.settings.spec import (
-    CommandChannel,
-    HeartbeatSettings,
-    ServiceChannel,
-    SpeakerSettings,
-    WatchedSite,
-)
 
 _TELLS = Field("by_day", flag(), "Whether it also carries what is told by day; else only what gets you up.", "tells")
 _JOINS = Field(
@@ -54,7 +48,7 @@ SERVICE: Final = Map(
         _REPEATS,
         _SECOND,
     ],
-    ServiceChannel,
+    spec.ServiceChannel,
 )
 
 COMMAND: Final = Map(
@@ -74,7 +68,7 @@ COMMAND: Final = Map(
         _REPEATS,
         _SECOND,
     ],
-    CommandChannel,
+    spec.CommandChannel,
 )
 
 CHANNELS: Final = Each(
@@ -95,7 +89,7 @@ SPEAKER: Final = Map(
         Field("player", text("a program's name", 200), "Program that plays; without it aplay or paplay.",
               example="aplay"),
     ],
-    SpeakerSettings,
+    spec.SpeakerSettings,
 )  # fmt: skip
 
 HEARTBEAT: Final = Map(
@@ -106,7 +100,7 @@ HEARTBEAT: Final = Map(
         Field("ping", SecretPlace(), "Web address to ask each time, of a service that calls you when it hears nothing.",
               example="{file: /etc/kojimon/ping-url}"),
     ],
-    HeartbeatSettings,
+    spec.HeartbeatSettings,
 )  # fmt: skip
 
 WATCH: Final = Each(
@@ -119,7 +113,7 @@ WATCH: Final = Each(
                   " left out where there is one.", "source", default="", example="house"),
             Field("after", duration(60, 3600), "Silence of so long gets you up.", "after_s"),
         ],
-        WatchedSite,
+        spec.WatchedSite,
     ),
     most=20,
 )  # fmt: skip

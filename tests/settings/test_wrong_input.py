@@ -261,3 +261,20 @@ def test_no_message_repeats_a_secret(tmp_path: Path) -> None:
         told = refusal(tmp_path, GOOD.replace("{file: mqtt-password}", place))
         assert told
         assert "hunter2" not in "".join(told)
+
+
+@pytest.mark.parametrize(
+    ("line", "written", "meant"),
+    [
+        ("probes:", "sensors:", "probes"), ("probes:", "Sensor:", "probes"), ("incubators:", "boxes:", "incubators"),
+        ("sources:", "inputs:", "sources"), ("schedule:", "recipe:", "schedule"), ("schedule:", "recipie:", "schedule"),
+        ("place: bed", "position: bed", "place"), ("every:", "interval:", "every"), ("from:", "source:", "from"),
+    ],
+)  # fmt: skip
+def test_another_word_for_a_setting_leads_to_it_and_hides_nothing(
+    tmp_path: Path, line: str, written: str, meant: str
+) -> None:
+    assert line in GOOD
+    (told,) = refusal(tmp_path, GOOD.replace(line, written, 1))
+    assert f"found the unknown key `{written.partition(':')[0]}`" in told
+    assert told.endswith(f"(did you mean `{meant}`?)")
