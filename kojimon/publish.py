@@ -56,11 +56,6 @@ def topic_name(text: str) -> str:
     return re.sub(r"[/+#\x00]", "-", text) or "-"
 
 
-def alarm_name(key: str) -> str:
-    """An alarm's key as one level of a topic."""
-    return topic_name(key)
-
-
 def retained_topics(state: StateDocument, root: str) -> dict[str, bytes]:
     """Retained topics and payloads that show this state document."""
     found: dict[str, bytes] = {}
@@ -75,9 +70,9 @@ def retained_topics(state: StateDocument, root: str) -> dict[str, bytes]:
         del shown["incubator"]["forecast"]
         found[f"{below}/state"] = _ENCODE(shown)
         for alarm in box.alarms:
-            found[f"{below}/alarm/{alarm_name(alarm.key)}"] = _ENCODE(alarm)
+            found[f"{below}/alarm/{topic_name(alarm.key)}"] = _ENCODE(alarm)
     for alarm in state.alarms:
-        found[f"{root}/alarm/{alarm_name(alarm.key)}"] = _ENCODE(alarm)
+        found[f"{root}/alarm/{topic_name(alarm.key)}"] = _ENCODE(alarm)
     return found
 
 

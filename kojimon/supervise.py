@@ -14,6 +14,7 @@ from typing import Any, NamedTuple, Protocol
 from kojimon import logs
 from kojimon.clock import Backoff, real_s
 from kojimon.model import Arrival
+from kojimon.probes.sources.worker import Put, SourceLink
 
 SILENT_S = 30.0
 """A source without a sign of life for so long is built anew. Its blocking calls end within a second."""
@@ -29,21 +30,8 @@ WAIT_STEP_S = 0.5
 STATUS_EVERY_S = 60.0
 _LOG = logs.get("supervise")
 
-Put = Callable[[Arrival], bool]
 PutWait = Callable[[Arrival, float], bool]
 Tell = Callable[[str, bool, str], None]
-
-
-class Source(Protocol):
-    """A reader of probes (`core/README.md`, "Intake")."""
-
-    @property
-    def name(self) -> str: ...
-    def start(self, put: Put, put_wait: Put) -> None: ...
-    def stop(self) -> None: ...
-    def heartbeat_s(self) -> float: ...
-    def committed(self, receipts: list[int]) -> None: ...
-    def facts(self) -> dict[str, Any]: ...
 
 
 class Essential(NamedTuple):
@@ -92,10 +80,10 @@ class Slot:
         what: how the engine calls its health, `serial:NAME` or `broker:NAME`.
     """
 
-    def __init__(self, name: str, build: Callable[[], Source], put: Put, put_wait: PutWait, what: str) -> None:
+    def __init__(self, name: str, build: Callable[[], SourceLink], put: Put, put_wait: PutWait, what: str) -> None:
         self.name, self.what = name, what
         self._build, self._put, self._put_wait = build, put, put_wait
-        self._source: Source | None = None
+        self._source: SourceLink | None = None
         self._gate: _Gate | None = None
         self._born_s = 0.0
         self._backoff = Backoff(BACKOFF_FIRST_S, BACKOFF_MOST_S, STEADY_S)
@@ -176,7 +164,7 @@ class Slot:
             _stop(source)
 
 
-def _stop(source: Source) -> None:
+def _stop(source: SourceLink) -> None:
     try:
         source.stop()
     except Exception as error:

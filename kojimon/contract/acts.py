@@ -369,13 +369,14 @@ def act_body(payload: bytes, shape: type[Shape]) -> Shape:
     """
     try:
         found = msgspec.json.decode(payload, type=shape)
-        json.loads(payload, object_pairs_hook=_once)
+        json.loads(payload, object_pairs_hook=once)
     except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
         raise ValueError(str(error)[:200]) from None
     return found
 
 
-def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+def once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """The object that pairs of JSON make (`object_pairs_hook`). Raises ValueError where a name stands twice."""
     found = dict(pairs)
     if len(found) < len(pairs):
         twice = next(name for name, _ in pairs if sum(name == other for other, _ in pairs) > 1)

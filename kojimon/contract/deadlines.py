@@ -8,122 +8,110 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import lru_cache
+from typing import ClassVar
 
 from msgspec import Struct
+from msgspec.structs import astuple
 
-from kojimon.contract.keys import AlarmKey, named, parse_named
+from kojimon.contract.keys import AlarmKey, parse_named
 
 
-class Trace(Struct, frozen=True):
+class Deadline(Struct, frozen=True):
+    """Its text is its kind and its fields with slashes between."""
+
+    kind: ClassVar[str] = ""
+
+    def __str__(self) -> str:
+        return "/".join((self.kind, *map(str, astuple(self))))
+
+
+class Trace(Deadline, frozen=True):
     """Each probe's value is noted, and what is judged slowly is judged."""
 
-    def __str__(self) -> str:
-        return "trace"
+    kind = "trace"
 
 
-class Silent(Struct, frozen=True):
+class Silent(Deadline, frozen=True):
     """A probe, by its number, should have spoken."""
 
+    kind = "silent"
     no: int
 
-    def __str__(self) -> str:
-        return f"silent/{self.no}"
 
-
-class ProbeTest(Struct, frozen=True):
+class ProbeTest(Deadline, frozen=True):
     """A probe should have been warmed."""
 
+    kind = "probe-test"
     no: int
 
-    def __str__(self) -> str:
-        return f"probe-test/{self.no}"
 
-
-class Old(Struct, frozen=True):
+class Old(Deadline, frozen=True):
     """What was read by hand in a place, by its number, is too old to stand for how it is."""
 
+    kind = "old"
     no: int
 
-    def __str__(self) -> str:
-        return f"old/{self.no}"
 
-
-class Blind(Struct, frozen=True):
+class Blind(Deadline, frozen=True):
     """The koji should have been seen."""
 
+    kind = "blind"
     incubator: str
 
-    def __str__(self) -> str:
-        return f"blind/{self.incubator}"
 
-
-class Plan(Struct, frozen=True):
+class Plan(Deadline, frozen=True):
     """A moment of the schedule has come."""
 
+    kind = "plan"
     incubator: str
 
-    def __str__(self) -> str:
-        return f"plan/{self.incubator}"
 
-
-class Work(Struct, frozen=True):
+class Work(Deadline, frozen=True):
     """Hands should be out of the koji."""
 
+    kind = "work"
     incubator: str
 
-    def __str__(self) -> str:
-        return f"work/{self.incubator}"
 
-
-class Test(Struct, frozen=True):
+class Test(Deadline, frozen=True):
     """A test alarm should have been answered."""
 
+    kind = "test"
     incubator: str
 
-    def __str__(self) -> str:
-        return f"test/{self.incubator}"
 
-
-class Asked(Struct, frozen=True):
+class Asked(Deadline, frozen=True):
     """It was asked long enough whether the probe is back."""
 
+    kind = "asked"
     incubator: str
 
-    def __str__(self) -> str:
-        return f"asked/{self.incubator}"
 
-
-class Shelf(Struct, frozen=True):
+class Shelf(Deadline, frozen=True):
     """The shelf of an alarm ends."""
 
+    kind = "shelf"
     incubator: str
     key: AlarmKey
 
-    def __str__(self) -> str:
-        return f"shelf/{named(self.incubator, self.key)}"
 
-
-class Again(Struct, frozen=True):
+class Again(Deadline, frozen=True):
     """An alarm that still holds calls anew."""
 
+    kind = "again"
     incubator: str
     key: AlarmKey
 
-    def __str__(self) -> str:
-        return f"again/{named(self.incubator, self.key)}"
 
-
-class Hush(Struct, frozen=True):
+class Hush(Deadline, frozen=True):
     """The silence of an alarm ends."""
 
+    kind = "hush"
     incubator: str
     key: AlarmKey
 
-    def __str__(self) -> str:
-        return f"hush/{named(self.incubator, self.key)}"
 
-
-class Other(Struct, frozen=True):
+class Other(Deadline, frozen=True):
     """What this version does not know, as it was written."""
 
     text: str
@@ -132,7 +120,6 @@ class Other(Struct, frozen=True):
         return self.text
 
 
-Deadline = Trace | Silent | ProbeTest | Old | Blind | Plan | Work | Test | Asked | Shelf | Again | Hush | Other
 TRACE = Trace()
 
 _OF: dict[str, Callable[[str], Deadline]] = {

@@ -30,13 +30,18 @@ class SelfWarming(Struct, frozen=True):
 
 
 class Calibrated(Struct, frozen=True):
-    """A calibration was stored: pairs (raw, true) in °C or %, none takes an earlier one back."""
+    """A calibration was stored: pairs (raw, true) in °C or %, none takes an earlier one back; `date` ISO 8601, "" where
+    unknown."""
 
     probe: str
     points: tuple[tuple[float, float], ...]
     date: str
     note: str
     t_ms: int
+
+    def newer_than(self, date: str) -> bool:
+        """Whether it counts before a calibration of that day, which stands in the settings."""
+        return self.date >= date
 
 
 Guidance = LookCloser | Seated | SelfWarming | Calibrated

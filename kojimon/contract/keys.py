@@ -7,60 +7,62 @@ value. `str(parse(text)) == text` for every text, also one that another version 
 from __future__ import annotations
 
 from functools import lru_cache
+from typing import ClassVar, Final
 
 from msgspec import Struct
+from msgspec.structs import astuple
 
 
-class Limit(Struct, frozen=True, cache_hash=True):
+class AlarmKey(Struct, frozen=True, cache_hash=True):
+    """What an alarm is about. Its text is its kind and its fields with slashes between."""
+
+    kind: ClassVar[str] = ""
+
+    def __str__(self) -> str:
+        return "/".join((self.kind, *astuple(self)))
+
+
+class Limit(AlarmKey, frozen=True, cache_hash=True):
     """A limit of the stage on a place: `side` is high or low."""
 
+    kind = "limit"
     place: str
     quantity: str
     side: str
 
-    def __str__(self) -> str:
-        return f"limit/{self.place}/{self.quantity}/{self.side}"
 
-
-class Silent(Struct, frozen=True, cache_hash=True):
+class Silent(AlarmKey, frozen=True, cache_hash=True):
     """Nothing can be used of a probe."""
 
+    kind = "silent"
     probe: str
 
-    def __str__(self) -> str:
-        return f"silent/{self.probe}"
 
-
-class Blind(Struct, frozen=True, cache_hash=True):
+class Blind(AlarmKey, frozen=True, cache_hash=True):
     """No probe of a place can be used."""
 
+    kind = "blind"
     place: str
 
-    def __str__(self) -> str:
-        return f"blind/{self.place}"
 
-
-class Expect(Struct, frozen=True, cache_hash=True):
+class Expect(AlarmKey, frozen=True, cache_hash=True):
     """What the schedule expects has not come about."""
 
+    kind = "expect"
     name: str
 
-    def __str__(self) -> str:
-        return f"expect/{self.name}"
 
-
-class Step(Struct, frozen=True, cache_hash=True):
+class Step(AlarmKey, frozen=True, cache_hash=True):
     """A step of the schedule is late."""
 
+    kind = "step"
     name: str
 
-    def __str__(self) -> str:
-        return f"step/{self.name}"
 
-
-class Health(Struct, frozen=True, cache_hash=True):
+class Health(AlarmKey, frozen=True, cache_hash=True):
     """A part of kojimon itself: `disk`, `broker:NAME`, ..."""
 
+    kind = "health"
     what: str
 
     @property
@@ -73,78 +75,62 @@ class Health(Struct, frozen=True, cache_hash=True):
         """Which of them, "" where there is one only."""
         return self.what.partition(":")[2]
 
-    def __str__(self) -> str:
-        return f"health/{self.what}"
 
-
-class Box(Struct, frozen=True, cache_hash=True):
+class Box(AlarmKey, frozen=True, cache_hash=True):
     """The box itself, by its own air: `off` or `hot`."""
 
+    kind = "box"
     state: str
 
-    def __str__(self) -> str:
-        return f"box/{self.state}"
 
-
-class Deviation(Struct, frozen=True, cache_hash=True):
+class Deviation(AlarmKey, frozen=True, cache_hash=True):
     """A place strays from what is wanted."""
 
+    kind = "deviation"
     place: str
     quantity: str
 
-    def __str__(self) -> str:
-        return f"deviation/{self.place}/{self.quantity}"
 
-
-class Rate(Struct, frozen=True, cache_hash=True):
+class Rate(AlarmKey, frozen=True, cache_hash=True):
     """A place changes too fast: `way` is rising or falling."""
 
+    kind = "rate"
     place: str
     quantity: str
     way: str
 
-    def __str__(self) -> str:
-        return f"rate/{self.place}/{self.quantity}/{self.way}"
 
-
-class Exposure(Struct, frozen=True, cache_hash=True):
+class Exposure(AlarmKey, frozen=True, cache_hash=True):
     """A place was beyond a value for too long, all in all."""
 
+    kind = "exposure"
     place: str
     quantity: str
 
-    def __str__(self) -> str:
-        return f"exposure/{self.place}/{self.quantity}"
 
-
-class Recovery(Struct, frozen=True, cache_hash=True):
+class Recovery(AlarmKey, frozen=True, cache_hash=True):
     """A place has not come back after work."""
 
+    kind = "recovery"
     place: str
     quantity: str
 
-    def __str__(self) -> str:
-        return f"recovery/{self.place}/{self.quantity}"
 
-
-class TimeToLimit(Struct, frozen=True, cache_hash=True):
+class TimeToLimit(AlarmKey, frozen=True, cache_hash=True):
     """A place will be beyond its limit before a person can be there."""
 
+    kind = "time-to-limit"
     place: str
     quantity: str
 
-    def __str__(self) -> str:
-        return f"time-to-limit/{self.place}/{self.quantity}"
 
-
-class Test(Struct, frozen=True, cache_hash=True):
+class Test(AlarmKey, frozen=True, cache_hash=True):
     """Somebody tries out the alarm."""
 
-    def __str__(self) -> str:
-        return "test"
+    kind = "test"
 
 
-class Other(Struct, frozen=True, cache_hash=True):
+class Other(AlarmKey, frozen=True, cache_hash=True):
     """What this version does not know, as it was written."""
 
     text: str
@@ -155,7 +141,6 @@ class Other(Struct, frozen=True, cache_hash=True):
 
 Watch = Deviation | Rate | Exposure | Recovery | TimeToLimit
 """What is judged slowly of a place, and answered as a limit is."""
-AlarmKey = Limit | Silent | Blind | Expect | Step | Health | Box | Watch | Test | Other
 
 BLIND, TEST = Blind("bed"), Test()
 BOX_OFF, BOX_HOT = Box("off"), Box("hot")
@@ -165,30 +150,21 @@ HOT_KOJI, COLD_KOJI = Limit("bed", "temperature", "high"), Limit("bed", "tempera
 SOON_HOT = TimeToLimit("bed", "temperature")
 
 
+_OF_KIND: Final = {one.kind: one for one in AlarmKey.__subclasses__() if one.kind}
+_WHOLE: Final = (Silent, Blind, Expect, Step, Health)
+"""About a name that may have slashes in it."""
+_ENDS: Final = {Limit: ("high", "low"), Rate: ("rising", "falling"), Box: ("off", "hot")}
+
+
 @lru_cache(maxsize=1024)
 def parse(text: str) -> AlarmKey:
     """The key a text stands for; `Other` where it is none that is known."""
-    kind, slash, rest = text.partition("/")
-    match kind, rest.split("/"):
-        case "limit", [place, quantity, ("high" | "low") as side]:
-            return Limit(place, quantity, side)
-        case "rate", [place, quantity, ("rising" | "falling") as way]:
-            return Rate(place, quantity, way)
-        case "box", [("off" | "hot") as state]:
-            return Box(state)
-        case "test", _ if not slash:
-            return TEST
-    if kind in _OF_PLACE and rest.count("/") == 1:
-        return _OF_PLACE[kind](*rest.split("/"))
-    return _OF_NAME[kind](rest) if kind in _OF_NAME and slash else Other(text)
-
-
-_OF_PLACE: dict[str, type[Deviation | Exposure | Recovery | TimeToLimit]] = {
-    "deviation": Deviation, "exposure": Exposure, "recovery": Recovery, "time-to-limit": TimeToLimit
-}  # fmt: skip
-_OF_NAME: dict[str, type[Silent | Blind | Expect | Step | Health]] = {
-    "silent": Silent, "blind": Blind, "expect": Expect, "step": Step, "health": Health
-}  # fmt: skip
+    kind, *parts = text.split("/")
+    of = _OF_KIND.get(kind, Other)
+    if of in _WHOLE and parts:
+        parts = ["/".join(parts)]
+    known = len(parts) == len(of.__struct_fields__) and (of not in _ENDS or parts[-1] in _ENDS[of])
+    return of(*parts) if known and of is not Other else Other(text)
 
 
 def of_site(key: AlarmKey) -> bool:

@@ -9,7 +9,7 @@ class Trial(Struct, frozen=True):
     """A test of the way to the phone. Seconds count from the raised alarm.
 
     Attributes:
-        probe: the one that was wpassed, "" for none. raised_s: from the warm probe to the alarm.
+        probe: the one that was warmed, "" for none. raised_s: from the warm probe to the alarm.
         out_s: until it was on its way, by channel. failed: why it did not get out, by channel.
         answered_s: None where nobody has. passed: somebody answered in time, elsewhere than at the command.
     """
@@ -31,7 +31,7 @@ class NightCheck(Struct, frozen=True):
 
     Attributes:
         passed: whether the night check is passed. text, overdue: in words, with the command to give.
-        why, late: the same for who has buttons instead. chain: the last test with a wpassed probe, in words.
+        why, late: the same for who has buttons instead. chain: the last test with a warmed probe, in words.
         channels: those that get the first person up. last: the last test. probe_tests: the last good one by probe.
     """
 

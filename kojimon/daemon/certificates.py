@@ -9,7 +9,7 @@ from kojimon.contract.acts import Act, ProbeCalibrate
 from kojimon.contract.guidance import Calibrated
 from kojimon.correction import correction
 from kojimon.errors import RefusedError
-from kojimon.journal.reading.certificates import Certificate, certificates
+from kojimon.journal.reading.certificates import certificates
 from kojimon.journal.reading.reader import Reader
 from kojimon.probes.pipeline import Pipeline
 from kojimon.settings.spec import Calibration, Probe, Settings
@@ -28,16 +28,12 @@ class Certificates:
     def __init__(self, settings: Settings, pipeline: Pipeline | None = None) -> None:
         self._probes = {probe.name: probe for probe in settings.probes}
         self._due_after_days, self._pipeline = settings.calibration.due_after_days, pipeline
-        self._stored: dict[str, Certificate] = {}
+        self._stored: dict[str, Calibrated] = {}
 
     def begin(self, reader: Reader) -> None:
         """At the start: what was stored counts again. Raises JournalError."""
         for stored in certificates(reader).values():
-            self._take(stored)
-
-    def take(self, one: Calibrated) -> None:
-        """From the next reading on: what was stored just now. In the core's thread, whose pipeline it is."""
-        self._take(Certificate(one.probe, one.points, one.date, one.note, one.t_ms))
+            self.take(stored)
 
     def of(self, probe: str) -> Calibration:
         """The calibration in force."""
@@ -50,7 +46,8 @@ class Certificates:
             return "", False
         return found.date, is_old(found.date, today, self._due_after_days)
 
-    def _take(self, stored: Certificate) -> None:
+    def take(self, stored: Calibrated) -> None:
+        """From the next reading on: what was stored just now. In the core's thread, whose pipeline it is."""
         probe = self._probes.get(stored.probe)
         if probe is None:
             return
@@ -79,7 +76,7 @@ class Certificates:
             raise RefusedError(str(error)) from error
 
 
-def in_force(probe: Probe, stored: Certificate | None) -> Calibration:
+def in_force(probe: Probe, stored: Calibrated | None) -> Calibration:
     """Of the stored one and that of the settings the newer by its date; the stored one where both are of one day."""
     if stored is None or not stored.newer_than(probe.calibration.date):
         return probe.calibration

@@ -12,7 +12,6 @@ from typing import Any, Final
 
 from kojimon import logs
 from kojimon.contract import inputs
-from kojimon.core.turn import Present
 from kojimon.daemon.house import House
 from kojimon.daemon.night import night
 from kojimon.duties import Calendar, Duty, Trigger, daily_at, last_before
@@ -63,9 +62,6 @@ class Duties:
         if self._thread.is_alive():
             self._thread.join(timeout_s)
         return not self._thread.is_alive()
-
-    def committed(self, chunk: Chunk, present: Present) -> None:
-        """Nothing here hangs on commits."""
 
     def facts(self) -> dict[str, Any]:
         """For status: what there is to do, and what failed last."""

@@ -70,10 +70,10 @@ def standing(settings: Settings, journal: Path, now_ms: int, channels: Sequence[
     made = trials(tests.events, tests.deliveries)
     probe_tests = [trial for trial in made if trial.probe]
     found = night_check(made, now_ms, tests.changed_ms, channels, alarm_keys(settings), bool(settings.probes))
-    return NightCheck(
-        found.passed, found.text, found.why, found.overdue, found.late, chain(probe_tests[-1]) if probe_tests else "",
-        tuple(channels), shown(made[-1]) if made else None,
-        {trial.probe: shown(trial) for trial in probe_tests if trial.passed},
+    return replace(
+        found, chain=chain(probe_tests[-1]) if probe_tests else "", channels=tuple(channels),
+        last=shown(made[-1]) if made else None,
+        probe_tests={trial.probe: shown(trial) for trial in probe_tests if trial.passed},
     )  # fmt: skip
 
 

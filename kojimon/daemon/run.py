@@ -31,10 +31,10 @@ from kojimon.journal.records import Chunk
 from kojimon.probes.sources.build import address, build, client_id
 from kojimon.probes.sources.receipts import Left
 from kojimon.probes.sources.simulated import Glimpse, SimulatedIncubator
+from kojimon.probes.sources.worker import SourceLink
 from kojimon.settings.secrets import read_secret
 from kojimon.settings.spec import MqttSource, Settings, SimulatedSource, Source
 from kojimon.supervise import ESSENTIAL_S, Essential, Slot, Supervisor
-from kojimon.supervise import Source as Reading
 from kojimon.web.api.stamps import event_document, iso_utc
 from kojimon.web.http.door import bind, make_run_folder, socket_path
 from kojimon.web.http.serve import ApiServer
@@ -57,13 +57,12 @@ Document = dict[str, Any]
 
 
 class Part(Protocol):
-    """Something that runs beside the core and is told of commits: publisher, mirror, sender."""
+    """Something that runs beside the core: publisher, mirror, sender."""
 
     name: str
 
     def start(self) -> None: ...
     def stop(self, timeout_s: float) -> bool: ...
-    def committed(self, chunk: Chunk, present: Present) -> None: ...
     def facts(self) -> Document: ...
 
 
@@ -199,21 +198,24 @@ class Daemon:
         publisher = self._make_publisher()
         if publisher is not None:
             self.parts.append(publisher)
+            core.listen(publisher.committed)
         self.people = People(self.house, publisher.heartbeat if publisher is not None else None, self._page_address)
         self.parts.append(self.people)
+        core.listen(self.people.committed)
         if self.settings.watch:
             self.parts.append(Watching(self.settings, core.health))
         mirror = mirror_of(self.house)
         if mirror is not None:
             self.parts.append(mirror)
+            core.listen(mirror.committed)
         self.front = Front(self.settings.web, core.health, self._serve_door)
         self.parts.append(self.front)
         self.duty = Duties(self.house, isinstance(self.clock, ManualClock))
         self.parts.append(self.duty)
         if self.settings.forecast.use:
-            self.parts.append(Forecasting(self.house, isinstance(self.clock, ManualClock)))
-        for part in self.parts:
-            core.listen(part.committed)
+            forecasting = Forecasting(self.house, isinstance(self.clock, ManualClock))
+            self.parts.append(forecasting)
+            core.listen(forecasting.committed)
         essentials = [
             Essential("core", lambda: core.alive() and real_s() - core.heartbeat_s() < ESSENTIAL_S),
             # Not for a commit that hangs: a restart would hang on the same disk, and alarm nobody.
@@ -226,12 +228,12 @@ class Daemon:
     def _serve_door(self, door: socket.socket) -> None:
         self.api.add(door)
 
-    def _builder(self, source: Source) -> Callable[[], Reading]:
+    def _builder(self, source: Source) -> Callable[[], SourceLink]:
         if isinstance(source, SimulatedSource):
             return lambda: self._make_simulated(source)
         return lambda: self._make_source(source)
 
-    def _make_source(self, source: Source) -> Reading:
+    def _make_source(self, source: Source) -> SourceLink:
         settings = self.settings
         # What an earlier life of it handed over must be on record, or a redelivery would count a second time.
         if not self.house.writer.facts().trouble:
@@ -275,7 +277,7 @@ class Daemon:
             self.house.core.health,
         )
 
-    def _make_simulated(self, source: SimulatedSource) -> Reading:
+    def _make_simulated(self, source: SimulatedSource) -> SourceLink:
         monitor = HouseMonitor(self.house, self.driver)
         boxes = (probe.incubator for probe in self.settings.probes if probe.source == source.name)
         box = next(boxes, self.settings.incubators[0].name)  # without a probe it drives the time, and a cook's hands

@@ -6,8 +6,6 @@ from collections.abc import Callable
 from functools import partial
 from typing import Any
 
-from kojimon.core.turn import Present
-from kojimon.journal.records import Chunk
 from kojimon.links.mqtt_io import Incoming, MqttIo
 from kojimon.notify.watch import Watch
 from kojimon.probes.sources.build import address, client_id
@@ -52,9 +50,6 @@ class Watching:
         for link in self._links:
             link.stop()
         return ended
-
-    def committed(self, chunk: Chunk, present: Present) -> None:
-        """Nothing hangs on our own commits."""
 
     def facts(self) -> dict[str, Any]:
         """For status."""

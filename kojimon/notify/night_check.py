@@ -14,6 +14,7 @@ from msgspec.structs import replace
 
 from kojimon.contract import night as told
 from kojimon.contract.events import AlarmChange
+from kojimon.contract.night import NightCheck
 from kojimon.journal.records import Delivery
 from kojimon.model import Event, Priority
 from kojimon.notify.records import FAILED, SENT
@@ -67,29 +68,6 @@ class Trial(Struct, frozen=True):
         return in_time and self.channel not in NOT_THE_PHONE and bool(self.out)
 
 
-class NightCheck(Struct, frozen=True):
-    """How it stands: night check passed or not and why, in words; and what is overdue.
-
-    `text` and `overdue` name the command to give; `why` and `late` are the same for who has buttons instead.
-    """
-
-    passed: bool
-    why: str
-    how: str = ""
-    late: tuple[str, ...] = ()
-    trial: Trial | None = None
-
-    @property
-    def text(self) -> str:
-        """Passed or not, why, and the command."""
-        return f"{self.why}{self.how}"
-
-    @property
-    def overdue(self) -> tuple[str, ...]:
-        """What is overdue, with the command."""
-        return tuple(f"{one}. {PROBE_TEST}" for one in self.late)
-
-
 def trials(events: Sequence[Event], receipts: Sequence[Delivery]) -> list[Trial]:
     """The tests among the events of the alarm `test`, in order."""
     found: dict[tuple[str, int], Trial] = {}
@@ -137,20 +115,28 @@ def night_check(
         probes: whether there is one to warm in the hand.
     """
     late = tuple(_late(found, now_ms, changed_ms)) if probes else ()
-    bad = unexplained(keys)
+    passed, why, how = _passed(found, now_ms, changed_ms, channels, unexplained(keys))
+    overdue = tuple(f"{one}. {PROBE_TEST}" for one in late)
+    return NightCheck(passed, f"{why}{how}", why, overdue, late)
+
+
+def _passed(
+    found: Sequence[Trial], now_ms: int, changed_ms: int, channels: Sequence[str], bad: list[str]
+) -> tuple[bool, str, str]:
+    """Whether it is passed, why or why not, and the command to give."""
     if bad:
-        return NightCheck(False, not_passed(f"no action is known for {listing(bad)}"), late=late)
+        return False, not_passed(f"no action is known for {listing(bad)}"), ""
     if not channels:
-        return NightCheck(False, f"{NOT_PASSED}: {NO_CHANNEL}", late=late)
+        return False, f"{NOT_PASSED}: {NO_CHANNEL}", ""
     plain = [trial for trial in found if trial.wake and trial.at_ms <= now_ms]
     last = plain[-1] if plain else None
     wrong, how = _wrong(last, now_ms, changed_ms)
     if wrong or last is None:
-        return NightCheck(False, not_passed(wrong), how, late, last)
+        return False, not_passed(wrong), how
     who = f" by {last.who}" if last.who else ""
     took = show_duration((last.answered_ms - last.at_ms) / 1000)
     ago = show_duration((now_ms - last.answered_ms) / 1000)
-    return NightCheck(True, f"Night check passed: acknowledged{who} after {took}, {ago} ago", "", late, last)
+    return True, f"Night check passed: acknowledged{who} after {took}, {ago} ago", ""
 
 
 def not_passed(why: str) -> str:

@@ -29,25 +29,6 @@ class Channel:
         watch: judges by what came before; None leaves it at the reading alone.
     """
 
-    __slots__ = (
-        "_correct",
-        "_divide",
-        "_fahrenheit",
-        "_high",
-        "_humid",
-        "_in_span",
-        "_low",
-        "_sentinels",
-        "_times",
-        "_watch",
-        "counts",
-        "gone",
-        "number",
-        "probe",
-        "raw",
-        "raw_ms",
-    )
-
     def __init__(self, probe: Probe, number: int, scale: float, watch: Watch | None = None) -> None:
         self.probe, self.number, self._watch = probe, number, watch
         # 28001 / 1000 is the nearest double to 28.001, 28001 * 0.001 is not.

@@ -12,16 +12,7 @@ from kojimon.probes.formats.routes import CsvRoute, JsonRoute, KeysRoute, Number
 from kojimon.probes.judging.judge import Watch
 from kojimon.probes.judging.limits import Limits, limits_of
 from kojimon.probes.judging.neighbours import Closer, watch_all
-from kojimon.settings.spec import (
-    Calibration,
-    KernelSource,
-    ModbusSource,
-    MqttSource,
-    Probe,
-    SerialSource,
-    SimulatedSource,
-    Source,
-)
+from kojimon.settings import spec
 
 TOPICS_LIMIT: Final = 1024
 """Topics below wildcards that are remembered; more are matched afresh each time."""
@@ -44,9 +35,9 @@ class Pipeline:
 
     def __init__(
         self,
-        probes: Sequence[Probe],
+        probes: Sequence[spec.Probe],
         numbers: Mapping[str, int],
-        sources: Sequence[Source],
+        sources: Sequence[spec.Source],
         limits: Mapping[str, Limits] | None = None,
     ) -> None:
         self._sources = {source.name: source for source in sources}
@@ -67,8 +58,8 @@ class Pipeline:
         self._build()
         self._fixed = len(self._routes)
 
-    def _is_kernel(self, probe: Probe) -> bool:
-        return isinstance(self._sources.get(probe.source), KernelSource)
+    def _is_kernel(self, probe: spec.Probe) -> bool:
+        return isinstance(self._sources.get(probe.source), spec.KernelSource)
 
     def _build(self) -> None:
         by_topic: dict[tuple[str, str], list[Channel]] = {}
@@ -76,20 +67,21 @@ class Pipeline:
         for channel in self._channels.values():
             probe = channel.probe
             source = self._sources.get(probe.source)
-            if isinstance(source, SerialSource):
+            if isinstance(source, spec.SerialSource):
                 by_topic.setdefault((source.name, ""), []).append(channel)
-            elif isinstance(source, MqttSource) and ("+" in probe.topic or "#" in probe.topic):
+            elif isinstance(source, spec.MqttSource) and ("+" in probe.topic or "#" in probe.topic):
                 self._wild.setdefault(source.name, []).append(channel)
             else:
                 by_topic.setdefault((probe.source, topic_of(probe, source)), []).append(channel)
-                if isinstance(source, MqttSource) and (where := state_topic(probe.topic)):
+                if isinstance(source, spec.MqttSource) and (where := state_topic(probe.topic)):
                     devices.setdefault((source.name, where), []).append(channel)
         for key, channels in by_topic.items():
             source = self._sources.get(key[0])
-            if isinstance(source, SerialSource):
+            if isinstance(source, spec.SerialSource):
                 self._lines[key[0]] = _line_route(source, channels)
             else:
-                self._routes[key] = topic_route(channels) if isinstance(source, MqttSource) else NumberRoute(channels)
+                by_mqtt = isinstance(source, spec.MqttSource)
+                self._routes[key] = topic_route(channels) if by_mqtt else NumberRoute(channels)
         for key, channels in devices.items():
             self._routes[key] = StateRoute(channels)
 
@@ -124,7 +116,7 @@ class Pipeline:
             self._routes[key] = route
         return route
 
-    def calibrate(self, probe: str, calibration: Calibration) -> None:
+    def calibrate(self, probe: str, calibration: spec.Calibration) -> None:
         """Uses another calibration for a probe from the next reading on.
 
         Raises:
@@ -167,16 +159,16 @@ class Pipeline:
         return self._counts | {name: count for name, count in verdicts.items() if count}
 
 
-def topic_of(probe: Probe, source: Source | None) -> str:
+def topic_of(probe: spec.Probe, source: spec.Source | None) -> str:
     """The topic under which a source hands over what is meant for this probe alone."""
-    if isinstance(source, ModbusSource):
+    if isinstance(source, spec.ModbusSource):
         return probe.name
-    if isinstance(source, SimulatedSource):
+    if isinstance(source, spec.SimulatedSource):
         return probe.topic or probe.name
     return probe.topic
 
 
-def _line_route(source: SerialSource, channels: Sequence[Channel]) -> Route:
+def _line_route(source: spec.SerialSource, channels: Sequence[Channel]) -> Route:
     comma = source.decimal == ","
     if source.format == "csv":
         return CsvRoute(channels, source.columns, source.separator, comma)

@@ -6,45 +6,24 @@ from typing import Any
 
 from kojimon.document.values import Amount
 from kojimon.model import Priority
-from kojimon.schedule.spec import (
-    After,
-    Band,
-    BoxWatch,
-    Condition,
-    Deviation,
-    Expectation,
-    Exposure,
-    FirstOf,
-    Gate,
-    Holds,
-    LastOf,
-    Limit,
-    Moment,
-    Rate,
-    Recovery,
-    Schedule,
-    Stage,
-    Step,
-    Watch,
-    Window,
-)
+from kojimon.schedule import spec
 
 Draft = dict[str, Any]
 HOUR_ZERO = "inoculate"
 _SIDES = ("low_low", "low", "high", "high_high")
 
 
-def moment(read: Any) -> Moment:
+def moment(read: Any) -> spec.Moment:
     """A moment from what was read: a number of seconds since hour 0, or a kind with its keys."""
     if isinstance(read, float):
-        return After(HOUR_ZERO, read)
+        return spec.After(HOUR_ZERO, read)
     kind, keys = read
     if kind == "after":
-        return After(keys["after"], keys["wait"])
+        return spec.After(keys["after"], keys["wait"])
     if kind == "holds":
-        return Holds(keys["holds"], keys["since"])
+        return spec.Holds(keys["holds"], keys["since"])
     parts = tuple(moment(part) for part in keys[kind])
-    return FirstOf(parts) if kind == "first_of" else LastOf(parts)
+    return spec.FirstOf(parts) if kind == "first_of" else spec.LastOf(parts)
 
 
 def quantity_of(keys: Draft) -> str:
@@ -62,10 +41,10 @@ def level(given: Amount | None, difference: bool = False) -> float | None:
     return given.difference_k() if difference else given.temperature_c()
 
 
-def condition(keys: Draft) -> Condition:
+def condition(keys: Draft) -> spec.Condition:
     """A condition; with `above` its values are differences."""
     above = bool(keys["above"])
-    return Condition(
+    return spec.Condition(
         place=keys["place"],
         quantity=quantity_of(keys),
         at_least=level(keys.get("at_least"), above),
@@ -82,12 +61,12 @@ def condition(keys: Draft) -> Condition:
     )
 
 
-def gate(keys: Draft) -> Gate:
+def gate(keys: Draft) -> spec.Gate:
     """A gate."""
     quantity = quantity_of(keys)
     tolerance = level(keys["tolerance"], difference=True)
     usual = 3.0 if quantity == "humidity" else 0.5
-    return Gate(
+    return spec.Gate(
         place=keys["place"],
         quantity=quantity,
         at_least=level(keys.get("at_least")),
@@ -96,60 +75,62 @@ def gate(keys: Draft) -> Gate:
     )
 
 
-def _limit(keys: Draft) -> Limit:
-    return Limit(**{**keys, "priority": Priority(keys["priority"])})
+def _limit(keys: Draft) -> spec.Limit:
+    return spec.Limit(**{**keys, "priority": Priority(keys["priority"])})
 
 
-def bands(places: Draft) -> tuple[Band, ...]:
+def bands(places: Draft) -> tuple[spec.Band, ...]:
     """Bands from a map of places to quantities to limits."""
     return tuple(
-        Band(place, quantity, ramp_s=keys["ramp_s"], **{side: _limit(keys[side]) for side in _SIDES if side in keys})
+        spec.Band(
+            place, quantity, ramp_s=keys["ramp_s"], **{side: _limit(keys[side]) for side in _SIDES if side in keys}
+        )
         for place, quantities in places.items()
         for quantity, keys in quantities.items()
     )
 
 
 _WATCHES: dict[str, type[Any]] = {
-    "deviation": Deviation,
-    "rate": Rate,
-    "exposure": Exposure,
-    "recovery": Recovery,
+    "deviation": spec.Deviation,
+    "rate": spec.Rate,
+    "exposure": spec.Exposure,
+    "recovery": spec.Recovery,
 }
 DISTANCES = ("above", "below", "per_h")
 """Amounts of a watch that are differences, not levels."""
 
 
-def _watch(read: Any) -> Watch:
+def _watch(read: Any) -> spec.Watch:
     kind, outer = read
     keys = dict(outer[kind])
     amounts = {key: given for key, given in keys.items() if isinstance(given, Amount)}
     quantity = "humidity" if any(given.unit == "%" for given in amounts.values()) else "temperature"
     keys |= {key: level(given, key in DISTANCES) for key, given in amounts.items()}
-    watch: Watch = _WATCHES[kind](**{**keys, "quantity": quantity, "priority": Priority(keys["priority"])})
+    watch: spec.Watch = _WATCHES[kind](**{**keys, "quantity": quantity, "priority": Priority(keys["priority"])})
     return watch
 
 
-def _stage(name: str, keys: Draft) -> Stage:
+def _stage(name: str, keys: Draft) -> spec.Stage:
     rest = {"blind_s": keys["blind_s"]} if "blind_s" in keys else {}
     watches = tuple(_watch(read) for read in keys["watches"])
-    return Stage(name, keys["label"], moment(keys["begins"]), bands(keys["bands"]), watches=watches, **rest)
+    return spec.Stage(name, keys["label"], moment(keys["begins"]), bands(keys["bands"]), watches=watches, **rest)
 
 
-def _box(keys: Draft) -> BoxWatch | None:
+def _box(keys: Draft) -> spec.BoxWatch | None:
     rest = {key: value for key, value in keys.items() if key != "watch"}
-    return BoxWatch(**rest) if keys.get("watch", True) else None
+    return spec.BoxWatch(**rest) if keys.get("watch", True) else None
 
 
-def _step(name: str, keys: Draft) -> Step:
+def _step(name: str, keys: Draft) -> spec.Step:
     ends = {end: moment(keys[end]) for end in ("opens", "due", "closes") if keys[end] is not None}
     special = ("opens", "due", "closes", "gate")
     rest = {key: value for key, value in keys.items() if key not in special}
-    return Step(name, window=Window(**ends), gate=gate(keys["gate"]) if keys["gate"] else None, **rest)
+    return spec.Step(name, window=spec.Window(**ends), gate=gate(keys["gate"]) if keys["gate"] else None, **rest)
 
 
-def _expectation(name: str, keys: Draft) -> Expectation:
+def _expectation(name: str, keys: Draft) -> spec.Expectation:
     first, *others = keys["any_of"]
-    return Expectation(
+    return spec.Expectation(
         name=name,
         label=keys["label"],
         condition=first,
@@ -160,9 +141,9 @@ def _expectation(name: str, keys: Draft) -> Expectation:
     )
 
 
-def build(name: str, draft: Draft) -> Schedule:
+def build(name: str, draft: Draft) -> spec.Schedule:
     """The schedule of that name."""
-    return Schedule(
+    return spec.Schedule(
         name=name,
         label=draft["label"],
         purpose=draft["purpose"],

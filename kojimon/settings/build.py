@@ -3,51 +3,21 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
+
+from msgspec.structs import replace
 
 from kojimon.schedule.spec import Schedule
+from kojimon.settings import spec
 from kojimon.settings.checks import Draft
-from kojimon.settings.spec import (
-    Box,
-    Calibration,
-    CalibrationSettings,
-    ChannelSettings,
-    CommandChannel,
-    ForecastSettings,
-    HeartbeatSettings,
-    Incubator,
-    JournalSettings,
-    Judging,
-    KernelSource,
-    MirrorSettings,
-    ModbusSource,
-    MqttSource,
-    Person,
-    Probe,
-    PublishSettings,
-    Secret,
-    SerialSource,
-    ServiceChannel,
-    Settings,
-    SimulatedSource,
-    Source,
-    SpeakerSettings,
-    Staleness,
-    Units,
-    WatchedSite,
-    WebSettings,
-)
 
-_SOURCES: dict[str, type[Any]] = {
-    "mqtt": MqttSource,
-    "serial": SerialSource,
-    "modbus": ModbusSource,
-    "kernel": KernelSource,
-    "simulated": SimulatedSource,
+_KINDS: dict[str, type[Any]] = {
+    one.__struct_config__.tag: one for one in (*get_args(spec.Source), *get_args(spec.ChannelSettings))
 }
+"""Sources and channels by their `kind`."""
 
 
-def build(draft: Draft, schedules: dict[str, Schedule], folder: Path) -> Settings:
+def build(draft: Draft, schedules: dict[str, Schedule], folder: Path) -> spec.Settings:
     """The settings.
 
     Args:
@@ -58,33 +28,29 @@ def build(draft: Draft, schedules: dict[str, Schedule], folder: Path) -> Setting
     person = dict(draft.get("person", {}))
     if "sleep" in person:
         person["sleep_from"], person["sleep_to"] = person.pop("sleep")
-    journal = JournalSettings(**draft.get("journal", {}))
-    return Settings(
+    journal = spec.JournalSettings(**draft.get("journal", {}))
+    return spec.Settings(
         site=draft["site"],
         incubators=tuple(_incubator(name, keys, schedules) for name, keys in draft.get("incubators", {}).items()),
         probes=tuple(_probe(name, keys) for name, keys in draft.get("probes", {}).items()),
-        sources=tuple(_source(name, keys, folder) for name, keys in draft["sources"].items()),
+        sources=tuple(_of_kind(name, keys, folder) for name, keys in draft["sources"].items()),
         schedules=schedules,
-        units=Units(**draft.get("units", {})),
-        person=Person(**person),
-        journal=JournalSettings(
-            path=_from(folder, journal.path),
-            commit_every_s=journal.commit_every_s,
-            ballast_mb=journal.ballast_mb,
-            backup_folder=_from(folder, journal.backup_folder),
-            thin_after_days=journal.thin_after_days,
+        units=spec.Units(**draft.get("units", {})),
+        person=spec.Person(**person),
+        journal=replace(
+            journal, path=_from(folder, journal.path), backup_folder=_from(folder, journal.backup_folder)
         ),
-        mirror=MirrorSettings(**_secrets(draft["mirror"], folder)) if "mirror" in draft else None,
-        publish=PublishSettings(**draft.get("publish", {})),
-        web=WebSettings(**_secrets(draft.get("web", {}), folder)),
-        staleness=Staleness(**draft.get("staleness", {})),
-        calibration=CalibrationSettings(**draft.get("calibration", {})),
+        mirror=spec.MirrorSettings(**_secrets(draft["mirror"], folder)) if "mirror" in draft else None,
+        publish=spec.PublishSettings(**draft.get("publish", {})),
+        web=spec.WebSettings(**_secrets(draft.get("web", {}), folder)),
+        staleness=spec.Staleness(**draft.get("staleness", {})),
+        calibration=spec.CalibrationSettings(**draft.get("calibration", {})),
         altitude_m=draft["altitude_m"],
-        forecast=ForecastSettings(**draft.get("forecast", {})),
-        channels=tuple(_channel(name, keys, folder) for name, keys in draft.get("channels", {}).items()),
-        speaker=SpeakerSettings(**draft.get("speaker", {})),
-        heartbeat=HeartbeatSettings(**_secrets(draft.get("heartbeat", {}), folder)),
-        watch=tuple(WatchedSite(site=name, **keys) for name, keys in draft.get("watch", {}).items()),
+        forecast=spec.ForecastSettings(**draft.get("forecast", {})),
+        channels=tuple(_of_kind(name, keys, folder) for name, keys in draft.get("channels", {}).items()),
+        speaker=spec.SpeakerSettings(**draft.get("speaker", {})),
+        heartbeat=spec.HeartbeatSettings(**_secrets(draft.get("heartbeat", {}), folder)),
+        watch=tuple(spec.WatchedSite(site=name, **keys) for name, keys in draft.get("watch", {}).items()),
         clock_trusted=draft.get("clock", {}).get("trusted", False),
         run_folder=_from(folder, draft["run_folder"]),
     )
@@ -97,37 +63,32 @@ def _from(folder: Path, path: str) -> str:
 
 def _secrets(keys: Draft, folder: Path) -> Draft:
     return {
-        key: Secret(file=_from(folder, value.file), environment=value.environment)
-        if isinstance(value, Secret)
+        key: spec.Secret(file=_from(folder, value.file), environment=value.environment)
+        if isinstance(value, spec.Secret)
         else value
         for key, value in keys.items()
     }
 
 
-def _incubator(name: str, keys: Draft, schedules: dict[str, Schedule]) -> Incubator:
-    found = {**keys, "schedule": schedules[keys["schedule"]], "box": Box(**keys.get("box", {}))}
-    return Incubator(name=name, **found)
+def _incubator(name: str, keys: Draft, schedules: dict[str, Schedule]) -> spec.Incubator:
+    found = {**keys, "schedule": schedules[keys["schedule"]], "box": spec.Box(**keys.get("box", {}))}
+    return spec.Incubator(name=name, **found)
 
 
-def _source(name: str, keys: Draft, folder: Path) -> Source:
+def _of_kind(name: str, keys: Draft, folder: Path) -> Any:
+    """A source or a channel."""
     rest = {key: value for key, value in _secrets(keys, folder).items() if key != "kind"}
     if rest.get("ca_file"):
         rest["ca_file"] = _from(folder, rest["ca_file"])
-    source: Source = _SOURCES[keys["kind"]](name=name, **rest)
-    return source
+    return _KINDS[keys["kind"]](name=name, **rest)
 
 
-def _channel(name: str, keys: Draft, folder: Path) -> ChannelSettings:
-    rest = {key: value for key, value in _secrets(keys, folder).items() if key != "kind"}
-    return ServiceChannel(name=name, **rest) if keys["kind"] == "service" else CommandChannel(name=name, **rest)
-
-
-def _probe(name: str, keys: Draft) -> Probe:
+def _probe(name: str, keys: Draft) -> spec.Probe:
     rest = {key: value for key, value in keys.items() if key not in ("file", "modbus", "calibration", "judge")}
     if "file" in keys:
         rest["topic"] = keys["file"]
     if "judge" in keys:
-        rest["judge"] = Judging(**{key: value for key, value in keys["judge"].items() if value is not None})
+        rest["judge"] = spec.Judging(**{key: value for key, value in keys["judge"].items() if value is not None})
     if "calibration" in keys:
-        rest["calibration"] = Calibration(**keys["calibration"])
-    return Probe(name=name, **{**keys.get("modbus", {}), **rest})
+        rest["calibration"] = spec.Calibration(**keys["calibration"])
+    return spec.Probe(name=name, **{**keys.get("modbus", {}), **rest})

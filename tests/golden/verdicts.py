@@ -14,7 +14,6 @@ from typing import Any, NamedTuple
 from msgspec.structs import replace
 
 from kojimon import engine
-from kojimon.contract.guidance import Calibrated
 from kojimon.contract.inputs import Settings as SettingsInput
 from kojimon.contract.inputs import Start
 from kojimon.core.advance import advance, row_t_ms
@@ -104,7 +103,7 @@ class _Judge:
         self._pipeline = Pipeline(probes, {name: no for no, name in self._names.items()}, (RAW,))
         corrects = Certificates(settings, self._pipeline)
         for one in certificates(reader, t_ms).values():
-            corrects.take(Calibrated(one.probe, one.points, one.date, one.note, one.t_ms))
+            corrects.take(one)
         self.guide = Guide(settings, self._pipeline, corrects)
         self.guide.begin(state, moves_in_force(state, settings))
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
+from kojimon.contract.night import NightCheck
 from kojimon.journal.records import Delivery
 from kojimon.model import Event
-from kojimon.notify.night_check import COUNTS_MS, NightCheck, Trial, chain, night_check, trials
+from kojimon.notify.night_check import COUNTS_MS, Trial, chain, night_check, trials
 from tests.parts.inputs import event_row
 
 DAY = 86_400_000

@@ -8,9 +8,9 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
+from starlette.types import Message, Receive, Scope, Send
 
 from kojimon.web.http import body
-from kojimon.web.http.access import Message, Receive, Scope, Send
 from kojimon.web.http.body import BODY_MOST, PHOTO_MOST, Bodies
 from tests.web.pages import Door, page
 from tests.web.raw import Raw, head, local

@@ -20,17 +20,8 @@ from msgspec.structs import replace
 from kojimon.contract import earlier
 from kojimon.contract.inputs import Settings, unread
 from kojimon.errors import JournalError
+from kojimon.journal import records
 from kojimon.journal.reading.rows import READING, Parcel, Row, merged, parcel_of, position
-from kojimon.journal.records import (
-    BatchRow,
-    ClockRow,
-    Placing,
-    ProbeRow,
-    Snapshot,
-    StoredReading,
-    ThinnedSpan,
-    Unacked,
-)
 from kojimon.journal.stamps import Segment, Stamps
 from kojimon.journal.writing.derive import event_of, input_of
 from kojimon.model import Event, InputRow
@@ -155,10 +146,10 @@ class Reader:
         """Number of the last event, 0 in a new journal."""
         return self.progress()[1]
 
-    def last_snapshot(self) -> Snapshot | None:
+    def last_snapshot(self) -> records.Snapshot | None:
         """The newest encoded state of the engine."""
         row = self._one("SELECT seq, horizon_ms, state FROM snapshot ORDER BY seq DESC LIMIT 1")
-        return Snapshot(*row) if row else None
+        return records.Snapshot(*row) if row else None
 
     def last_input(self, kind: str) -> InputRow | None:
         """The newest input of a kind."""
@@ -179,13 +170,13 @@ class Reader:
             yield from self._inputs(rows)
             first_seq = rows[-1][0] + 1
 
-    def unacked(self, source: str) -> list[Unacked]:
+    def unacked(self, source: str) -> list[records.Unacked]:
         """Messages of a source that are stored but perhaps not acknowledged, oldest first."""
         rows = self._all(
             "SELECT source, packet_id, payload_hash FROM unacked WHERE source = ? ORDER BY commit_no, packet_id",
             (source,),
         )
-        return [Unacked(*row) for row in rows]
+        return [records.Unacked(*row) for row in rows]
 
     def cursor(self, sink: str) -> int:
         """Last row a sink has taken over; 0 at first."""
@@ -199,10 +190,10 @@ class Reader:
         """Calendar duties and the UTC (ms) of their last run."""
         return {str(name): int(utc_ms) for name, utc_ms in self._all("SELECT name, last_utc_ms FROM duty")}
 
-    def thinned(self) -> list[ThinnedSpan]:
+    def thinned(self) -> list[records.ThinnedSpan]:
         """Spans from which readings were left out, in order."""
         rows = self._all("SELECT from_seq, to_seq, reason, dropped FROM thinned ORDER BY from_seq")
-        return [ThinnedSpan(*row) for row in rows]
+        return [records.ThinnedSpan(*row) for row in rows]
 
     # Rows for the engine.
 
@@ -250,21 +241,21 @@ class Reader:
 
     # For people, sinks and review.
 
-    def probes(self) -> list[ProbeRow]:
+    def probes(self) -> list[records.ProbeRow]:
         """Every probe ever seen, as last placed, by number."""
         rows = self._all(
             "SELECT p.no, p.name, coalesce(l.incubator, ''), coalesce(l.place, ''), coalesce(l.tray, ''), "
             "coalesce(l.quantity, '') FROM probe p LEFT JOIN placing l ON l.probe = p.no AND l.from_seq = "
             "(SELECT max(from_seq) FROM placing WHERE probe = p.no) ORDER BY p.no"
         )
-        return [ProbeRow(*row) for row in rows]
+        return [records.ProbeRow(*row) for row in rows]
 
-    def placings(self) -> list[Placing]:
+    def placings(self) -> list[records.Placing]:
         """Where every probe sat, from which row on."""
         rows = self._all(
             "SELECT probe, from_seq, incubator, place, tray, quantity FROM placing ORDER BY probe, from_seq"
         )
-        return [Placing(*row) for row in rows]
+        return [records.Placing(*row) for row in rows]
 
     def events(
         self, after_no: int = 0, batch: str | None = None, kinds: Sequence[str] | None = None, limit: int = 1000
@@ -282,16 +273,16 @@ class Reader:
         rows = self._all(f"{query} ORDER BY no LIMIT ?", [*values, *conditions, limit])
         return [event_of(row) for row in rows]
 
-    def batches(self, incubator: str | None = None) -> list[BatchRow]:
+    def batches(self, incubator: str | None = None) -> list[records.BatchRow]:
         """All batches in the order of their start."""
         rows = self._all(
             "SELECT id, incubator, name, schedule, rice_kg, started_t_ms, hour0_t_ms, ended_t_ms, outcome, yield_kg, "
             "note FROM batch WHERE incubator = coalesce(?, incubator) ORDER BY started_t_ms, id",
             (incubator,),
         )
-        return [BatchRow(*row) for row in rows]
+        return [records.BatchRow(*row) for row in rows]
 
-    def batch(self, name: str) -> BatchRow | None:
+    def batch(self, name: str) -> records.BatchRow | None:
         """One batch by its id."""
         return next((row for row in self.batches() if row.id == name), None)
 
@@ -299,10 +290,10 @@ class Reader:
         """How many messages wait to be told."""
         return int(self._one("SELECT count(*) FROM message WHERE settled_t_ms IS NULL")[0])
 
-    def clock_rows(self) -> list[ClockRow]:
+    def clock_rows(self) -> list[records.ClockRow]:
         """The clock table in order."""
         columns = "seq, t_ms, kind, boot, boot_id, boot_ms, wall_ms, trusted, step_ms, gap_ms"
-        return [ClockRow._make(row) for row in self._all(f"SELECT {columns} FROM clock ORDER BY seq")]
+        return [records.ClockRow._make(row) for row in self._all(f"SELECT {columns} FROM clock ORDER BY seq")]
 
     def stamps(self) -> Stamps:
         """Engine time to UTC and back, as known now."""
@@ -323,7 +314,7 @@ class Reader:
 
     def stored_pages(
         self, first_seq: int, end_seq: int = ALL, page_rows: int | None = None
-    ) -> Iterator[list[StoredReading]]:
+    ) -> Iterator[list[records.StoredReading]]:
         """Readings as stored, raw and value apart, from first_seq up to but without end_seq, in lists."""
         while page := self._all(
             "SELECT seq, t_ms, probe, raw, value, quality FROM reading WHERE seq >= ? AND seq < ? ORDER BY seq LIMIT ?",

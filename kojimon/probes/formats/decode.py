@@ -17,6 +17,7 @@ from typing import Any, Final
 
 import msgspec
 
+from kojimon.contract.acts import once
 from kojimon.units import DECIMAL, EXPONENT
 
 PAYLOAD_LIMIT: Final = 65_536
@@ -112,13 +113,6 @@ def parse_path(text: str) -> Path:
     return tuple(path)
 
 
-def _no_twins(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    found = dict(pairs)
-    if len(found) != len(pairs):
-        raise ValueError("a name stands twice")
-    return found
-
-
 def json_document(payload: bytes, names: tuple[bytes, ...]) -> object:
     """The JSON value of a payload, or MALFORMED.
 
@@ -133,7 +127,7 @@ def json_document(payload: bytes, names: tuple[bytes, ...]) -> object:
     try:
         document = msgspec.json.decode(payload)
         if b"\\" in payload or any(payload.count(name) > 1 for name in names):
-            json.loads(payload, object_pairs_hook=_no_twins)
+            json.loads(payload, object_pairs_hook=once)
     except (msgspec.DecodeError, ValueError, RecursionError):
         return MALFORMED
     return document

@@ -58,12 +58,7 @@ class NumberRoute:
     def take(self, arrival: Arrival, t_ms: int, counts: Counts) -> list[Measured]:
         payload = arrival.payload
         result = payload if isinstance(payload, float) else number(payload)
-        readings = []
-        for channel in self._channels:
-            reading = channel.take(result, t_ms, arrival.retained, arrival.late)
-            if reading is not None:
-                readings.append(reading)
-        return readings
+        return _judged([(channel, result) for channel in self._channels], arrival, t_ms, counts)
 
 
 class JsonRoute:

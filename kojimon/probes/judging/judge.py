@@ -53,27 +53,6 @@ class Watch:
         tray: where it is, the tray of the settings unless it was moved.
     """
 
-    __slots__ = (
-        "_candidate",
-        "_gap_ms",
-        "_last",
-        "_last_ms",
-        "_limits",
-        "_next_ms",
-        "_pinned_ms",
-        "_run",
-        "_run_ms",
-        "_settled_ms",
-        "_stepped",
-        "flat_ms",
-        "group",
-        "minutes",
-        "probe",
-        "standing",
-        "step",
-        "tray",
-    )
-
     def __init__(self, probe: Probe, limits: Limits) -> None:
         self.probe, self._limits = probe, limits
         self.group: Neighbours | None = None

@@ -7,7 +7,7 @@ from typing import Any
 
 from msgspec import Struct
 
-from kojimon.journal.reading.certificates import Certificate
+from kojimon.contract.guidance import Calibrated
 from kojimon.model import Quality
 from kojimon.review.measure import series as count
 from kojimon.review.measure.hours import HOUR_MS
@@ -36,7 +36,7 @@ class ProbeQuality(Struct, frozen=True):
 
 def quality_of(
     one: Series, verdicts: Mapping[int, int], end_ms: float, settings: Mapping[str, Any],
-    stored: Certificate | None = None,
+    stored: Calibrated | None = None,
 ) -> ProbeQuality:  # fmt: skip
     """What is to be said about a probe.
 

@@ -3,14 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Awaitable, Callable, MutableMapping
-from typing import Any
 
-Scope = MutableMapping[str, Any]
-Message = MutableMapping[str, Any]
-Receive = Callable[[], Awaitable[Message]]
-Send = Callable[[Message], Awaitable[None]]
-App = Callable[[Scope, Receive, Send], Awaitable[None]]
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 
 def not_modified(wanted: str, tag: str) -> bool:
@@ -23,7 +17,7 @@ def not_modified(wanted: str, tag: str) -> bool:
 class Etags:
     """Gives every JSON answer to a GET below /v1 a tag, and answers 304 where the asker has it."""
 
-    def __init__(self, app: App) -> None:
+    def __init__(self, app: ASGIApp) -> None:
         self._app = app
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:

@@ -14,10 +14,12 @@
 from __future__ import annotations
 
 import socket
-from collections.abc import Awaitable, Callable, Iterable, MutableMapping
+from collections.abc import Iterable
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 from urllib.parse import urlsplit
+
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from kojimon import logs
 from kojimon.errors import UsageError
@@ -25,12 +27,6 @@ from kojimon.settings.secrets import read_secret, token_fault
 from kojimon.settings.spec import WebSettings
 from kojimon.web.http.door import address_of, is_loopback
 from kojimon.web.http.keys import GUESS_WINDOW_S, Keys, TooMany
-
-Scope = MutableMapping[str, Any]
-Message = MutableMapping[str, Any]
-Receive = Callable[[], Awaitable[Message]]
-Send = Callable[[Message], Awaitable[None]]
-App = Callable[[Scope, Receive, Send], Awaitable[None]]
 
 COOKIE: Final = "kojimon"
 OPEN_PATHS: Final = ("/enter", "/static/")
@@ -69,7 +65,7 @@ class Access:
         keys: token, cookies and codes.
     """
 
-    def __init__(self, app: App, web: WebSettings, keys: Keys) -> None:
+    def __init__(self, app: ASGIApp, web: WebSettings, keys: Keys) -> None:
         self._app, self._web, self._keys = app, web, keys
         self._loopback = is_loopback(web.host)
 

@@ -7,7 +7,9 @@ from __future__ import annotations
 
 from typing import Final
 
-from kojimon.web.http.access import App, Message, Receive, Scope, Send, Turned, turn_away
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from kojimon.web.http.access import Turned, turn_away
 
 BODY_MOST: Final = 65_536
 PHOTO_MOST: Final = 9 * 1024 * 1024
@@ -23,7 +25,7 @@ class Bodies:
         app: what lies behind; a handler of it gets the whole body with its first `receive`.
     """
 
-    def __init__(self, app: App) -> None:
+    def __init__(self, app: ASGIApp) -> None:
         self._app, self._held = app, 0
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:

@@ -10,8 +10,10 @@ import asyncio
 from collections import defaultdict
 from typing import Final
 
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
 from kojimon.web.api.app import FROM_MEMORY
-from kojimon.web.http.access import App, Message, Receive, Scope, Send, is_local
+from kojimon.web.http.access import is_local
 from kojimon.web.http.gate import LINK, Guarded
 
 AT_ONCE: Final = 8
@@ -25,7 +27,7 @@ class Turns:
         app: what lies behind.
     """
 
-    def __init__(self, app: App) -> None:
+    def __init__(self, app: ASGIApp) -> None:
         self._app = app
         self._turns: defaultdict[tuple[bool, bool], asyncio.Semaphore] = defaultdict(lambda: asyncio.Semaphore(AT_ONCE))
 

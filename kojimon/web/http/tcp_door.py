@@ -112,9 +112,6 @@ class Front:
             self._thread.join(timeout_s)
         return self._thread is None or not self._thread.is_alive()
 
-    def committed(self, chunk: Any, present: Any) -> None:
-        """Nothing hangs on commits."""
-
     def facts(self) -> dict[str, Any]:
         """For status."""
         return {"host": self._web.host, "ports": self.ports(), "trouble": self.trouble}

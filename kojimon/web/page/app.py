@@ -9,12 +9,13 @@ from starlette.applications import Starlette
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.routing import Mount
 from starlette.staticfiles import StaticFiles
+from starlette.types import ASGIApp
 
 from kojimon.settings.spec import WebSettings
 from kojimon.web.api import metrics, openapi, sheet
 from kojimon.web.api.backend import Backend
 from kojimon.web.api.etag import Etags
-from kojimon.web.http.access import Access, App, addresses, keys_of
+from kojimon.web.http.access import Access, addresses, keys_of
 from kojimon.web.http.body import Bodies
 from kojimon.web.http.strangers import Turns
 from kojimon.web.page import batches, enter, night, steps
@@ -26,7 +27,7 @@ from kojimon.web.page.shown import STATIC
 def with_page(
     app: Starlette, backend: Backend, web: WebSettings, ports: Callable[[], list[int]] = list,
     stopping: Callable[[], bool] = lambda: False, left: Path | None = None,
-) -> App:  # fmt: skip
+) -> ASGIApp:  # fmt: skip
     """The API with the page beside it, behind the checks of the TCP door.
 
     Args:

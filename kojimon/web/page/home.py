@@ -14,13 +14,14 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response, StreamingResponse
 from starlette.routing import Route
+from starlette.types import ASGIApp, Receive, Scope, Send
 
 from kojimon.contract.state import Document
 from kojimon.errors import RefusedError
 from kojimon.web.api.curves import View
 from kojimon.web.api.etag import not_modified
 from kojimon.web.api.queries import digits
-from kojimon.web.http.access import App, Receive, Scope, Send, cookie_of
+from kojimon.web.http.access import cookie_of
 from kojimon.web.http.door import address_of
 from kojimon.web.page import night, steps
 from kojimon.web.page.forms import act_of, fields_of
@@ -129,7 +130,7 @@ class Home:
         found = self._regions(document, viewer, request.query_params)
         return JSONResponse(found, headers={"Cache-Control": "no-store"})
 
-    async def live(self, request: Request) -> App:
+    async def live(self, request: Request) -> ASGIApp:
         """The same as a stream; 503 where all are taken."""
         query, cookies = request.query_params, request.headers.get("cookie", "")
 
