@@ -21,6 +21,7 @@ import msgspec
 from kojimon import logs
 from kojimon.clock import real_s
 from kojimon.contract.acts import PlainAct, act_body
+from kojimon.contract.health import PublishHealth
 from kojimon.contract.state import BoxTopic
 from kojimon.contract.state import Document as StateDocument
 from kojimon.errors import KojimonError
@@ -156,16 +157,16 @@ class Publisher:
         """Publishes a sign of life, retained. Whether it went out: one that is late is worth nothing."""
         return self._io.send(f"{self._root}/heartbeat", payload, True) is not None
 
-    def facts(self) -> Document:
+    def facts(self) -> PublishHealth:
         """How the link is and what was sent."""
-        own = {
-            "published": self._published,
-            "events_waiting": len(self._events),
-            "events_dropped": self._dropped,
-            "acts_refused": self._acts_refused,
-            "acts_on": self._trial is not None and self._trial.safe is True,
-        }
-        return {**self._io.facts(), **own}
+        return PublishHealth(
+            **vars(self._io.facts()),
+            published=self._published,
+            events_waiting=len(self._events),
+            events_dropped=self._dropped,
+            acts_refused=self._acts_refused,
+            acts_on=self._trial is not None and self._trial.safe is True,
+        )
 
     # -- from the client's thread ---------------------------------------------------------------------------------
 

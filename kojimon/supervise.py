@@ -9,10 +9,12 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Sequence
-from typing import Any, NamedTuple, Protocol
+from dataclasses import replace
+from typing import NamedTuple, Protocol
 
 from kojimon import logs
 from kojimon.clock import Backoff, real_s
+from kojimon.contract.health import SourceHealth
 from kojimon.model import Arrival
 from kojimon.probes.sources.worker import Put, SourceLink
 
@@ -96,11 +98,12 @@ class Slot:
         if source is not None:
             source.committed(receipts)
 
-    def facts(self) -> dict[str, Any]:
+    def facts(self) -> SourceHealth:
         """What the source says of itself, and how often it was built."""
         source = self._source
-        own = source.facts() if source is not None else {}
-        return {**own, "lives": self.lives, "running": source is not None}
+        if source is None:
+            return SourceHealth(kind="", ok=False, trouble="not started", opened=0, lives=self.lives, running=False)
+        return replace(source.facts(), lives=self.lives)
 
     def check(self, now_s: float, tell: Tell) -> None:
         """Builds the source where it is missing, gives it up where it is silent."""
@@ -121,13 +124,13 @@ class Slot:
             return 0.0
         return now_s - max(self._source.heartbeat_s(), self._born_s)
 
-    def _listen(self, facts: dict[str, Any], now_s: float, tell: Tell) -> None:
+    def _listen(self, facts: SourceHealth, now_s: float, tell: Tell) -> None:
         """Passes on what the source says of its device or broker: well at once, trouble when it lasts."""
-        if facts.get("ok", True):
+        if facts.ok:
             self._well_s = now_s
             tell(self.what, True, f"{self.name} works")
         elif now_s - self._well_s > TROUBLE_S:
-            tell(self.what, False, str(facts.get("trouble") or f"{self.name} does not work"))
+            tell(self.what, False, facts.trouble or f"{self.name} does not work")
 
     def _start(self, now_s: float, tell: Tell) -> None:
         self._gate = _Gate(self._put, self._put_wait)

@@ -215,7 +215,7 @@ class Intake(Generic[Request]):
     # -- looking, closing ------------------------------------------------------------------------------------
 
     def facts(self) -> dict[str, int]:
-        """How much is waiting and how much was dropped since the start."""
+        """How much is waiting and how much was dropped since the start, as `CoreHealth` has it."""
         with self._lock:
             return {"waiting": self._items, "bytes": self._bytes, "dropped": self._dropped}
 

@@ -9,13 +9,13 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Sequence
-from typing import Any
 
 from kojimon import engine, logs
 from kojimon.clock import Clock, real_s, wait_s
 from kojimon.contract import keys
 from kojimon.contract.acts import Act
 from kojimon.contract.guidance import Guidance
+from kojimon.contract.health import CoreHealth
 from kojimon.contract.inputs import Gap, Health, Input, Settings, Stop
 from kojimon.contract.state import Document
 from kojimon.core.acts import ACT_TIMEOUT_S, Calendar, Moment, PendingAct, busy, resolve_moments, stopping
@@ -143,11 +143,12 @@ class Core:
             return engine.view(self._unwritten.durable.state, self._unwritten.durable.t_ms)
         return engine.view(self._present.state, self.moment().t_ms)
 
-    def facts(self) -> dict[str, Any]:
-        """Figures for status: row number, queue, what could not be used."""
-        counts = {**self._pipeline.counts(), "broken": self._broken}
-        return {"seq": self._present.seq, "t_ms": self._present.t_ms, **self._intake.facts(), "pipeline": counts,
-                "unread": self._booted.unread}  # fmt: skip
+    def facts(self) -> CoreHealth:
+        """For status."""
+        counts, now = {**self._pipeline.counts(), "broken": self._broken}, self._present
+        return CoreHealth(
+            seq=now.seq, t_ms=now.t_ms, **self._intake.facts(), pipeline=counts, unread=self._booted.unread
+        )
 
     # -- coming in, from any thread ---------------------------------------------------------------------------------
 

@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import threading
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from kojimon import logs
 from kojimon.contract import inputs
+from kojimon.contract.health import DutyHealth
 from kojimon.daemon.house import House
 from kojimon.daemon.night import night
 from kojimon.duties import Calendar, Duty, Trigger, daily_at, last_before
@@ -63,10 +64,10 @@ class Duties:
             self._thread.join(timeout_s)
         return not self._thread.is_alive()
 
-    def facts(self) -> dict[str, Any]:
-        """For status: what there is to do, and what failed last."""
-        calendar = self._calendar
-        return {"duties": [duty.name for duty in calendar.duties] if calendar else [], "failed": list(self._failed)}
+    def facts(self) -> DutyHealth:
+        """For status."""
+        duties = [duty.name for duty in self._calendar.duties] if self._calendar else []
+        return DutyHealth(duties=duties, failed=list(self._failed))
 
     def _run(self) -> None:
         while not self._stopping.wait(LOOK_EVERY_S):

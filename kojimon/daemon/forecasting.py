@@ -17,6 +17,7 @@ from kojimon import logs
 from kojimon.child import Child, ChildError
 from kojimon.clock import Backoff, real_s
 from kojimon.contract import inputs
+from kojimon.contract.health import ForecastHealth
 from kojimon.core.turn import Present
 from kojimon.daemon.forecast_batch import (
     LATE_S,
@@ -119,12 +120,11 @@ class Forecasting:
         if present.state.batches:
             self._wake.set()
 
-    def facts(self) -> dict[str, Any]:
+    def facts(self) -> ForecastHealth:
         """For status."""
-        return {
-            "made": self._made, "failed": self._failed, "starts": self.child.lives, "pid": self.child.pid,
-            "trouble": self._trouble,
-        }  # fmt: skip
+        return ForecastHealth(
+            made=self._made, failed=self._failed, starts=self.child.lives, pid=self.child.pid, trouble=self._trouble
+        )
 
     def _run(self) -> None:
         while not self._stopping.is_set():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
@@ -9,6 +10,7 @@ from typing import Any
 from msgspec.structs import replace
 
 from kojimon.contract import keys
+from kojimon.contract.health import NotifyHealth
 from kojimon.contract.night import NightCheck
 from kojimon.core.turn import Present
 from kojimon.daemon.house import House
@@ -124,14 +126,12 @@ class People:
         self.dispatch.committed(chunk, present)
         self.heartbeat.committed(chunk)
 
-    def facts(self) -> dict[str, Any]:
+    def facts(self) -> NotifyHealth:
         """For status."""
-        return {
-            **self.dispatch.facts(),
-            "signs_of_life": self.heartbeat.sent,
-            "pings": self.heartbeat.pings,
-            "night_check": self.night_check(),
-        }
+        beat = self.heartbeat
+        return dataclasses.replace(
+            self.dispatch.facts(), signs_of_life=beat.sent, pings=beat.pings, night_check=self.night_check()
+        )
 
     def night_check(self) -> NightCheck:
         """Whether the night check is passed, why not, and which tests are overdue; in words."""

@@ -16,6 +16,7 @@ from msgspec.structs import asdict
 
 from kojimon import __version__, logs
 from kojimon.clock import Clock, ManualClock, SystemClock, real_s
+from kojimon.contract.health import ClockHealth, DaemonHealth, Parts
 from kojimon.contract.rows import ListedProbe
 from kojimon.core.driver import Driver
 from kojimon.core.turn import Present, receipts_of
@@ -63,7 +64,7 @@ class Part(Protocol):
 
     def start(self) -> None: ...
     def stop(self, timeout_s: float) -> bool: ...
-    def facts(self) -> Document: ...
+    def facts(self) -> Any: ...
 
 
 class Daemon:
@@ -321,25 +322,25 @@ class Daemon:
 
     # -- looking ----------------------------------------------------------------------------------------------------
 
-    def health(self) -> Document:
+    def health(self) -> DaemonHealth:
         """How the daemon itself is, for GET /v1/health."""
         house, now = self.house, self.house.core.moment()
-        journal = house.writer.facts()._asdict()
+        journal = house.writer.facts()
         stale = list(self._supervisor.stale)
-        return {
-            "ok": not stale and not journal["trouble"] and not self._trouble,
-            "version": __version__,
-            "pid": os.getpid(),
-            "site": self.settings.site,
-            "clock": {"utc": iso_utc(now.utc_ms), "trusted": now.trusted, "t_ms": now.t_ms},
-            "stale": stale,
-            "settings": self._trouble,
-            "journal": {"path": str(house.path), **journal},
-            "core": house.core.facts(),
-            "sources": {slot.name: slot.facts() for slot in self._slots},
-            "parts": {part.name: part.facts() for part in self.parts},
-            "doors": self.api.facts(),
-        }
+        return DaemonHealth(
+            ok=not stale and not journal.trouble and not self._trouble,
+            version=__version__,
+            pid=os.getpid(),
+            site=self.settings.site,
+            clock=ClockHealth(utc=iso_utc(now.utc_ms), trusted=now.trusted, t_ms=now.t_ms),
+            stale=stale,
+            settings=self._trouble,
+            journal=journal,
+            core=house.core.facts(),
+            sources={slot.name: slot.facts() for slot in self._slots},
+            parts=Parts(**{part.name: part.facts() for part in self.parts}),
+            doors=self.api.facts(),
+        )
 
     def probes(self) -> list[ListedProbe]:
         """Every probe of the settings with its last value, for GET /v1/probes."""
@@ -363,10 +364,8 @@ class Daemon:
         """One line for the service manager."""
         facts = self.house.core.facts()
         boxes = self.house.core.view().incubators
-        hours = [
-            f"{box.name} hour {box.batch.hour:.1f}" for box in boxes if box.batch and box.batch.hour
-        ]
-        return f"{', '.join(hours) or 'no batch'}; row {facts['seq']}, {facts['dropped']} dropped"
+        hours = [f"{box.name} hour {box.batch.hour:.1f}" for box in boxes if box.batch and box.batch.hour]
+        return f"{', '.join(hours) or 'no batch'}; row {facts.seq}, {facts.dropped} dropped"
 
 
 class DaemonBackend:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import partial
-from typing import Any
 
+from kojimon.contract.health import WatchHealth
 from kojimon.links.mqtt_io import Incoming, MqttIo
 from kojimon.notify.watch import Watch
 from kojimon.probes.sources.build import address, client_id
@@ -51,9 +51,9 @@ class Watching:
             link.stop()
         return ended
 
-    def facts(self) -> dict[str, Any]:
+    def facts(self) -> WatchHealth:
         """For status."""
-        return {"silent_s": self._watch.facts(), "links": [link.facts() for link in self._links]}
+        return WatchHealth(silent_s=self._watch.silent_s(), links=[link.facts() for link in self._links])
 
     def _heard(self, sites: dict[str, str], message: Incoming) -> None:
         self._watch.heard(sites.get(message.topic, ""), message.retained)

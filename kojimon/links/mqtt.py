@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, Final
 from msgspec import Struct
 
 from kojimon.clock import real_s
+from kojimon.contract.health import MqttHealth
 from kojimon.errors import KojimonError
 from kojimon.links.breaks import Breaks
 from kojimon.links.errors import LinkError
@@ -135,14 +136,15 @@ class MqttLink(Worker):
         """Whether the broker has answered to every subscription of this connection."""
         return self.connected and self._asking and not self._asked
 
-    def facts(self) -> dict[str, Any]:
-        """See Worker; and connected, subscribed, refused topics, errors in callbacks."""
-        return super().facts() | {
-            "connected": self.connected,
-            "subscribed": self.subscribed,
-            "refused": list(self._refused),
-            "callback_errors": self._callback_errors,
-        }
+    def facts(self) -> MqttHealth:
+        """See Worker."""
+        return MqttHealth(
+            **vars(super().facts()),
+            connected=self.connected,
+            subscribed=self.subscribed,
+            refused=list(self._refused),
+            callback_errors=self._callback_errors,
+        )
 
     @property
     def _where(self) -> str:

@@ -9,8 +9,9 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Sequence
 from enum import Enum
-from typing import TYPE_CHECKING, Any, Final, NamedTuple
+from typing import TYPE_CHECKING, Final, NamedTuple
 
+from kojimon.contract.health import MqttIoHealth
 from kojimon.links.mqtt import Address, MqttLink, Notice
 
 if TYPE_CHECKING:
@@ -118,12 +119,14 @@ class MqttIo(MqttLink):
         with self._changed:
             return self._changed.wait(timeout_s)
 
-    def facts(self) -> dict[str, Any]:
-        """See MqttLink; and messages sent, refused, under way."""
+    def facts(self) -> MqttIoHealth:
+        """See Worker."""
+        link = vars(super().facts())
         with self._changed:
             self._settle()
-            own = {"sent": self._sent, "refused_messages": self._refused_count, "under_way": len(self._tickets)}
-        return super().facts() | own
+            return MqttIoHealth(
+                **link, sent=self._sent, refused_messages=self._refused_count, under_way=len(self._tickets)
+            )
 
     def _settle(self) -> None:
         for mid, ticket in list(self._tickets.items()):

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import threading
-from typing import Any, Final
+from typing import Final
 
 from kojimon.clock import real_s
+from kojimon.contract.health import LinkHealth
 from kojimon.links.errors import LinkError
 from kojimon.logs import get
 
@@ -58,9 +59,9 @@ class Worker:
         """Real time of the thread's last sign of life (not the device's)."""
         return self._heartbeat_s
 
-    def facts(self) -> dict[str, Any]:
-        """For status: kind, whether it works, what is wrong in words, how often it was opened."""
-        return {"kind": self.kind, "ok": not self._trouble, "trouble": self._trouble, "opened": self._opened}
+    def facts(self) -> LinkHealth:
+        """For status."""
+        return LinkHealth(kind=self.kind, ok=not self._trouble, trouble=self._trouble, opened=self._opened)
 
     def _session(self, stop: threading.Event) -> None:
         raise NotImplementedError

@@ -9,9 +9,10 @@ from __future__ import annotations
 import random
 import threading
 from collections.abc import Callable, Sequence
-from typing import Any, Final
+from typing import Final
 
 from kojimon import clock, logs
+from kojimon.contract.health import MirrorHealth
 from kojimon.errors import JournalError
 from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import Chunk
@@ -116,17 +117,16 @@ class Mirror:
         if chunk.readings or chunk.inputs or chunk.events:
             self._wake.set()
 
-    def facts(self) -> dict[str, Any]:
-        """Figures for status."""
+    def facts(self) -> MirrorHealth:
+        """For status."""
         streams = self._streams
-        return {
-            "event_cursor": streams[0].cursor if streams else None,
-            "cursor": streams[1].cursor if streams else None,
-            "sent": sum(stream.sent for stream in streams), "ahead": self._ahead, "requests": self._requests,
-            "set_aside": sum(stream.set_aside for stream in streams),
-            "expired": sum(stream.expired for stream in streams), "behind": self._behind,
-            "started": self._process.child.lives, "trouble": self._trouble, "waiting": self._waiting,
-        }  # fmt: skip
+        return MirrorHealth(
+            event_cursor=streams[0].cursor if streams else None, cursor=streams[1].cursor if streams else None,
+            sent=sum(stream.sent for stream in streams), ahead=self._ahead, requests=self._requests,
+            set_aside=sum(stream.set_aside for stream in streams),
+            expired=sum(stream.expired for stream in streams), behind=self._behind,
+            started=self._process.child.lives, trouble=self._trouble, waiting=self._waiting,
+        )  # fmt: skip
 
     # -- the thread ------------------------------------------------------------------------------------------------
 

@@ -16,6 +16,7 @@ from msgspec import Struct
 
 from kojimon import logs
 from kojimon.clock import real_s
+from kojimon.contract.health import NotifyHealth
 from kojimon.contract.state import Document
 from kojimon.curve.pixels import can as pictures_can
 from kojimon.errors import KojimonError
@@ -159,20 +160,20 @@ class Dispatch:
         ended = [lane.stop(timeout_s) for lane in self._lanes.values()]
         return all(ended) and not self._thread.is_alive()
 
-    def facts(self) -> dict[str, Any]:
+    def facts(self) -> NotifyHealth:
         """For status: messages waiting, attempts, channels that fail, senders."""
         waiting, unrecorded = self._memory.counts()
         with self._changed:
-            return {
-                "waiting": waiting,
-                "unrecorded": unrecorded,
-                "attempts": self._attempts,
-                "sent": self._out,
-                "failing": {name: self._texts.get(name, "") for name in self._failing()},
-                "channels": [channel.name for channel in self._channels],
-                "senders": {name: lane.child.lives for name, lane in self._lanes.items()},
-                "ready": self._lanes["wake"].child.lives > 0 and not self._lanes["wake"].busy,
-            }
+            return NotifyHealth(
+                waiting=waiting,
+                unrecorded=unrecorded,
+                attempts=self._attempts,
+                sent=self._out,
+                failing={name: self._texts.get(name, "") for name in self._failing()},
+                channels=[channel.name for channel in self._channels],
+                senders={name: lane.child.lives for name, lane in self._lanes.items()},
+                ready=self._lanes["wake"].child.lives > 0 and not self._lanes["wake"].busy,
+            )
 
     # -- the thread ------------------------------------------------------------------------------------------------
 

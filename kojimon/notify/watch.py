@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Mapping
-from typing import Any
 
 from kojimon import logs
 from kojimon.clock import real_s
@@ -77,7 +76,7 @@ class Watch:
                 due.append(heard[site] + after_s)
         return min(due, default=now_s + max(self._sites.values(), default=60.0))
 
-    def facts(self) -> dict[str, Any]:
+    def silent_s(self) -> dict[str, float]:
         """For status: seconds since the last sign of each site."""
         now_s = real_s()
         with self._changed:

@@ -76,7 +76,7 @@ def test_beside_raw_line_protocol(tmp_path: Path) -> None:
                         process=child, pause_s=0.0)  # fmt: skip
         began_s = real_s()
         mirror.start()
-        until(lambda: mirror.facts()["cursor"] == kitchen.seq, within_s=120)
+        until(lambda: mirror.facts().cursor == kitchen.seq, within_s=120)
         took_s = real_s() - began_s
         assert child.child.pid is not None
         cpu_s, pss_mb, data_mb = proc(child.child.pid)
@@ -84,7 +84,7 @@ def test_beside_raw_line_protocol(tmp_path: Path) -> None:
         assert len(mine.stored) == readings
         kitchen.read(12)
         mirror.committed(Chunk(readings=[(kitchen.seq, kitchen.t_ms, 1, 30.0, None, 0)]))
-        until(lambda: mirror.facts()["cursor"] == kitchen.seq, within_s=20)
+        until(lambda: mirror.facts().cursor == kitchen.seq, within_s=20)
         minute = mine.sizes[-1]
         mirror.stop(5)
     raw_requests, raw_sent, raw_plain = sums(raw)

@@ -104,7 +104,7 @@ def test_a_poisonous_arrival_stops_nothing(tmp_path: Path) -> None:
         r.arrive(1, 31.0)
         r.tick(1)
         assert r.core.view().incubators[0].places[0].hottest.value == 31.0
-        assert r.core.facts()["pipeline"]["broken"] == 1
+        assert r.core.facts().pipeline["broken"] == 1
 
 
 def test_restart_goes_on_where_it_was(tmp_path: Path) -> None:

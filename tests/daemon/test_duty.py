@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from kojimon.clock import ManualClock, SystemClock
+from kojimon.contract.health import DutyHealth
 from kojimon.daemon import duty, run_daemon
 from kojimon.journal.reading.reader import Reader
 from kojimon.model import Event
@@ -109,7 +110,7 @@ def test_a_backup_each_night_and_an_alarm_when_there_is_none(tmp_path: Path) -> 
         one.commit()
         (alarm,) = [one for one in one.client.get("/v1/state")["alarms"] if one["key"] == "health/backup"]
         assert alarm["state"] == "UNACK" and alarm["priority"] == "tell"
-        assert one.daemon.duty.facts()["failed"] == ["backup"]
+        assert one.daemon.duty.facts().failed == ["backup"]
         folder.unlink()
         step(one, 3601)
         assert (folder / "kojimon.journal.1").exists(), "tried again after an hour"
@@ -153,10 +154,10 @@ def test_with_a_clock_of_its_own_a_thread_looks(tmp_path: Path, monkeypatch: pyt
     monkeypatch.setattr(duty, "LOOK_EVERY_S", 0.02)
     folder, clock = tmp_path / "stick", Ahead(AFTERNOON)
     with running(at(tmp_path, backup_folder=str(folder)), clock) as one:
-        until(lambda: one.daemon.duty.facts()["duties"], what="the first look")
+        until(lambda: one.daemon.duty.facts().duties, what="the first look")
         clock.off_ms += 12 * H
         until((folder / "kojimon.journal.1").exists, what="the backup of the night")
-        assert one.daemon.duty.facts() == {"duties": ["summary", "backup", "thin"], "failed": []}
+        assert one.daemon.duty.facts() == DutyHealth(duties=["summary", "backup", "thin"], failed=[])
 
 
 @pytest.mark.slow

@@ -72,13 +72,13 @@ def latest(one: Running) -> Any:
 def until_made(one: Running, count: int, minute: int) -> int:
     """Lets minutes pass until so many forecasts have been made. The minute it is then."""
     end_s = real_s() + 2 * DEADLINE_S
-    while part_of(one).facts()["made"] < count:
+    while part_of(one).facts().made < count:
         assert real_s() < end_s, part_of(one).facts()
         minutes(one, minute, minute + 1)
         minute += 1
-        before = part_of(one).facts()["made"]
+        before = part_of(one).facts().made
         for _ in range(30):
-            if part_of(one).facts()["made"] == before:
+            if part_of(one).facts().made == before:
                 part_of(one)._stopping.wait(0.1)
     one.tick(1)
     return minute
@@ -101,11 +101,11 @@ def watched(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, li
         assert pid is not None
         seen.append(os.getpriority(os.PRIO_PROCESS, pid))
         os.kill(pid, signal.SIGKILL)
-        made = part_of(one).facts()["made"]
+        made = part_of(one).facts().made
         minute = until_made(one, made + 2, minute)
         seen.append(part_of(one).facts())
         one.act("step.done", step="first-check")
-        minute = until_made(one, part_of(one).facts()["made"] + 2, minute)
+        minute = until_made(one, part_of(one).facts().made + 2, minute)
         seen.append(latest(one))
         one.act("batch.harvest", yield_kg=2.0)
         until(lambda: memories(folder, one) == ["learnt"])
@@ -137,7 +137,7 @@ def test_a_killed_process_is_told_started_again_and_forecasts_come_again(watched
     health = [event for event in events if event.key == "health/forecast"]
     assert [says(event)["event"] for event in health] == ["on", "off"]
     assert "signal 9" in says(health[0])["text"] and says(health[0])["priority"] == "tell"
-    assert seen[2]["starts"] == 2 and seen[2]["failed"] == 1 and seen[2]["trouble"] == ""
+    assert seen[2].starts == 2 and seen[2].failed == 1 and seen[2].trouble == ""
 
 
 def test_after_work_it_is_made_anew(watched: tuple[Path, list[Any]]) -> None:
@@ -198,7 +198,7 @@ def test_a_daemon_that_starts_again_tells_the_batch_again(tmp_path: Path) -> Non
 def test_without_a_batch_there_is_no_process(tmp_path: Path) -> None:
     with running(broker_site(tmp_path)) as one:
         until(lambda: part_of(one)._open is not None)
-        assert part_of(one).facts()["starts"] == 0
+        assert part_of(one).facts().starts == 0
 
 
 # --- the process ----------------------------------------------------------------------------------------------------
@@ -235,6 +235,6 @@ def test_without_its_library_the_watch_goes_on(tmp_path: Path, monkeypatch: pyte
         one.tick(1)
         one.act("step.done", step="inoculate", value_c=31.0)
         minutes(one, 1, 10)
-        assert "not installed" in part_of(one).facts()["trouble"] and part_of(one).facts()["starts"] == 0
+        assert "not installed" in part_of(one).facts().trouble and part_of(one).facts().starts == 0
         assert forecast(one) is None and one.client.get("/v1/state")["incubators"][0]["batch"]
         assert not [alarm for alarm in one.client.get("/v1/state")["alarms"] if alarm["key"] == "health/forecast"]

@@ -47,10 +47,10 @@ def memory_mb() -> float:
 
 
 def caught_up(one: Running) -> bool:
-    facts = one.daemon.health()["parts"]["mirror"]
+    facts = one.daemon.health().parts.mirror
     with closing(Reader(Path(one.daemon.settings.journal.path))) as reader:
         rows = next(reader.stored_pages(max(1, reader.last_seq() - 50)))
-        return bool(rows[-1][0] <= (facts["cursor"] or 0) and reader.last_event() == facts["event_cursor"])
+        return bool(rows[-1][0] <= (facts.cursor or 0) and reader.last_event() == facts.event_cursor)
 
 
 class Outage:
@@ -89,18 +89,18 @@ def test_an_hour_without_the_server_in_a_fast_batch(tmp_path: Path, victoria: Vi
         assert outage.over.wait(5 * DEADLINE_S)
         one.commit()
         until(lambda: caught_up(one), what="the backlog")
-        facts = one.daemon.health()["parts"]["mirror"]
+        facts = one.daemon.health().parts.mirror
         speech = speech_of(one.daemon.house.state())
     with closing(Reader(Path(settings.journal.path))) as reader:
-        wanted = journalled(reader, settings.site, lambda events: as_lines(events, speech), facts["event_cursor"])
+        wanted = journalled(reader, settings.site, lambda events: as_lines(events, speech), facts.event_cursor)
         rows = sum(len(page) for page in reader.stored_pages(1))
     there = victoria.points()
     assert {point[0] for point in there} == {point[0] for point in wanted}
     texts = [point for point in there if dict(point[0])["__name__"] == "kojimon_event_text"]
     assert len(texts) >= 5
     assert there == wanted and max(there.values()) == 1
-    assert rows > 4 * 360 * 5 and facts["sent"] >= rows and facts["set_aside"] == facts["expired"] == 0
-    assert facts["trouble"] == "" and facts["started"] >= 1
+    assert rows > 4 * 360 * 5 and facts.sent >= rows and facts.set_aside == facts.expired == 0
+    assert facts.trouble == "" and facts.started >= 1
     assert outage.before_mb > 0 and outage.most_mb - outage.before_mb < MB_FLAT
 
 

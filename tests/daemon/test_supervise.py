@@ -11,6 +11,7 @@ import pytest
 
 from kojimon import supervise
 from kojimon.clock import SystemClock
+from kojimon.contract.health import SourceHealth
 from kojimon.model import Arrival, InputRow
 from kojimon.supervise import BACKOFF_MOST_S, SILENT_S, TROUBLE_S, Essential, Slot, Supervisor
 from tests.daemon.running import broker_site, running
@@ -44,8 +45,8 @@ class Fake:
     def committed(self, receipts: list[int]) -> None:
         self.receipts = receipts
 
-    def facts(self) -> dict[str, Any]:
-        return {"ok": self.ok, "trouble": "" if self.ok else "nobody plugged it in"}
+    def facts(self) -> SourceHealth:
+        return SourceHealth(kind="fake", ok=self.ok, trouble="" if self.ok else "nobody plugged it in", opened=1)
 
 
 class Bench:
@@ -233,10 +234,13 @@ def test_a_rebuilt_mqtt_reader_loses_and_doubles_nothing(tmp_path: Path) -> None
     with Broker(tmp_path / "b") as broker, running(broker_site(tmp_path, broker.port), SystemClock(True)) as one:
         slot = one.daemon._slots[0]
 
-        def arrived() -> int:
-            return int(one.daemon.house.core.facts()["pipeline"]["arrivals"])
+        def connected() -> bool:
+            return bool(getattr(slot.facts(), "connected", False))
 
-        until(lambda: slot.facts().get("connected"))
+        def arrived() -> int:
+            return int(one.daemon.house.core.facts().pipeline["arrivals"])
+
+        until(connected)
         for number in range(27):
             publish(broker, "k/bed", f"{30 + number / 100:.2f}")
             if number in (8, 15):
@@ -245,7 +249,7 @@ def test_a_rebuilt_mqtt_reader_loses_and_doubles_nothing(tmp_path: Path) -> None
                 assert old is not None
                 old.heartbeat_s = lambda: 0.0  # type: ignore[method-assign]
                 slot._born_s = 0.0
-                until(partial(lambda old: slot._source not in (None, old) and slot.facts()["connected"], old))
+                until(partial(lambda old: slot._source not in (None, old) and connected(), old))
         journal = Path(one.daemon.settings.journal.path)
         until(lambda: one.commit() or len(_values(journal)) >= 27)
         assert sorted(_values(journal)) == [round(30 + number / 100, 2) for number in range(27)]

@@ -69,7 +69,7 @@ def test_what_cannot_be_decoded_is_counted_and_told(what: str, journal: Path) ->
     statement, unread = OLD[what]
     assert spoil(journal, NO_SNAPSHOT, statement) > 0
     with started(journal) as one:
-        assert one.daemon.health()["core"]["unread"] == unread
+        assert one.daemon.health().core.unread == unread
         assert told(one) == [f"{unread} old records {UNREAD}"] * bool(unread)
         assert one.act("batch.start", name="next")["events"][0]["kind"] == "batch-start"
     reader = Reader(journal)
@@ -82,7 +82,7 @@ def test_it_is_told_once(journal: Path) -> None:
     assert spoil(journal, NO_SNAPSHOT, "UPDATE input SET payload = '' WHERE kind = 'forecast' AND seq % 7 = 0") > 1
     for again in (False, True):
         with started(journal) as one:
-            assert (one.daemon.health()["core"]["unread"] > 0) == (not again)
+            assert (one.daemon.health().core.unread > 0) == (not again)
             assert len(told(one)) == 1
             alarms = {alarm["key"]: alarm["state"] for alarm in one.client.get("/v1/state")["alarms"]}
             assert alarms["health/journal"] == ("RTNUN" if again else "UNACK")

@@ -39,7 +39,7 @@ def io(broker: Broker, version: int = 5, client_id: str = "test-io", **more: obj
 
 def trouble(address: Address) -> str:
     with running(MqttLink("link", address, "test")) as link:
-        return until(lambda: (text := link.facts()["trouble"]) != "not started" and text)
+        return until(lambda: (text := link.facts().trouble) != "not started" and text)
 
 
 # -- not getting in ---------------------------------------------------------------------------------------------
@@ -75,7 +75,7 @@ def test_a_password_that_cannot_be_read_is_told_and_read_again(tmp_path: Path) -
     with Broker(tmp_path / "broker", users={"me": "right"}) as broker:
         link = MqttLink("link", Address("127.0.0.1", broker.port, 5, "me", secret), "test")
         with running(link):
-            until(lambda: "no such file" in link.facts()["trouble"])
+            until(lambda: "no such file" in link.facts().trouble)
             answers.append("right")
             until(lambda: link.connected)
 
@@ -146,15 +146,15 @@ def test_after_a_restart_with_an_empty_store_everything_is_back(broker: Broker) 
     with running(io(broker, notice=notice, filters=["act/#"], heard=heard.append)) as link:
         until(lambda: link.connected)
         broker.kill()
-        until(lambda: not link.connected and link.facts()["trouble"])
-        assert "lost" in link.facts()["trouble"] or "listens" in link.facts()["trouble"]
+        until(lambda: not link.connected and link.facts().trouble)
+        assert "lost" in link.facts().trouble or "listens" in link.facts().trouble
         broker.start()
         until(lambda: link.subscribed)
         publish(broker, "act/x", "1")
         until(lambda: [message.payload for message in heard] == [b"1"])
         with running(io(broker, client_id="ear", filters=["kojimon/#"], heard=heard.append)):
             until(lambda: heard[1:] == [Incoming("kojimon/home/status", b"online", True)])
-        assert link.facts()["opened"] == 2
+        assert link.facts().opened == 2
 
 
 @pytest.mark.slow
@@ -173,7 +173,7 @@ def test_two_clients_of_one_name_are_told(broker: Broker) -> None:
     with running(io(broker, 5)) as first:
         until(lambda: first.connected)
         with running(io(broker, 5)):
-            until(lambda: "the name test-io at" in first.facts()["trouble"])
+            until(lambda: "the name test-io at" in first.facts().trouble)
 
 
 @VERSIONS
@@ -185,11 +185,11 @@ def test_a_name_taken_again_and_again_is_the_trouble_until_it_ends(
     with running(io(broker, version)) as link:
         until(lambda: link.connected)
         with running(io(broker, version)):
-            until(lambda: link._breaks.many and link.facts()["trouble"].startswith("Another client "))
+            until(lambda: link._breaks.many and link.facts().trouble.startswith("Another client "))
         until(lambda: link.subscribed)
-        assert link.facts()["trouble"].startswith("Another client ")
+        assert link.facts().trouble.startswith("Another client ")
         monkeypatch.setattr(breaks, "BREAKS_S", 0.5)
-        until(lambda: link.facts()["ok"])
+        until(lambda: link.facts().ok)
 
 
 def packet(peer: socket.socket) -> tuple[int, bytes]:
@@ -218,9 +218,9 @@ def test_a_refused_subscription_is_told() -> None:
         thread.start()
         address = Address("127.0.0.1", server.getsockname()[1], 3)
         with running(MqttLink("link", address, "test", ["ok/x", "secret/x"])) as link:
-            until(lambda: link.facts()["refused"] == ["secret/x"])
+            until(lambda: link.facts().refused == ["secret/x"])
             assert link.connected
-            assert "refuses to send us secret/x" in link.facts()["trouble"]
+            assert "refuses to send us secret/x" in link.facts().trouble
             done.set()
             thread.join(60)
 
@@ -237,8 +237,8 @@ def test_what_a_callback_raises_ends_nothing(broker: Broker) -> None:
         for number in range(3):
             publish(broker, "act/x", str(number))
         until(lambda: heard == [b"0", b"1", b"2"])
-        assert link.facts()["callback_errors"] == 3
-        assert link.facts()["opened"] == 1
+        assert link.facts().callback_errors == 3
+        assert link.facts().opened == 1
 
 
 # -- saying something ---------------------------------------------------------------------------------------------
@@ -259,11 +259,11 @@ def test_messages_are_answered_and_the_window_is_ours(broker: Broker, version: i
                 link.wait(1.0)
             else:
                 sent += 1
-                most = max(most, link.facts()["under_way"])
+                most = max(most, link.facts().under_way)
         until(lambda: len(heard) == 200)
         assert heard == [str(number).encode() for number in range(200)]
         assert most <= WINDOW
-        until(lambda: link.facts()["under_way"] == 0)
+        until(lambda: link.facts().under_way == 0)
 
 
 def test_a_message_to_a_frozen_broker_is_lost_with_the_link_and_told_so(broker: Broker) -> None:
@@ -274,7 +274,7 @@ def test_a_message_to_a_frozen_broker_is_lost_with_the_link_and_told_so(broker: 
         tickets = [link.send("state/x", b"1") for _ in range(WINDOW)]
         assert all(ticket is not None and ticket.fate is Fate.WAITING for ticket in tickets)
         assert link.send("state/x", b"1") is None
-        assert link.facts()["under_way"] == WINDOW
+        assert link.facts().under_way == WINDOW
         until(lambda: all(ticket is not None and ticket.fate is Fate.LOST for ticket in tickets))
         broker.thaw()
 
@@ -291,5 +291,5 @@ def test_a_message_that_the_broker_will_not_take_is_refused(tmp_path: Path) -> N
         ticket = link.send("secret/x", b"1")
         assert ticket is not None
         until(lambda: ticket.fate is Fate.REFUSED)
-        until(lambda: link.facts()["under_way"] == 0)
-        assert link.facts()["refused_messages"] == 1
+        until(lambda: link.facts().under_way == 0)
+        assert link.facts().refused_messages == 1

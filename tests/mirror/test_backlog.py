@@ -46,14 +46,14 @@ def test_the_newest_values_go_ahead_of_a_backlog(
     kitchen.clock(NOON)
     kitchen.read(8640)
     mirror = make_mirror(server.url)
-    until(lambda: mirror.facts()["trouble"], what="it noticed")
+    until(lambda: mirror.facts().trouble, what="it noticed")
     server.rule = rule
     until(lambda: stored(server) == set(times(kitchen)), what="all of it")
     wanted = times(kitchen)
-    until(lambda: mirror.facts()["cursor"] == kitchen.seq, what="it knows")
+    until(lambda: mirror.facts().cursor == kitchen.seq, what="it knows")
     assert taken[0] == wanted[-3:], "one of each probe"
     assert [ns for request in taken[1:] for ns in request] == wanted, "then all of it, oldest first"
-    assert mirror.facts()["ahead"] == 3 and len(server.stored) == len(wanted), "the same points, not more"
+    assert mirror.facts().ahead == 3 and len(server.stored) == len(wanted), "the same points, not more"
 
 
 def test_while_a_long_backlog_goes_out_the_newest_is_sent_again(
@@ -63,7 +63,7 @@ def test_while_a_long_backlog_goes_out_the_newest_is_sent_again(
     kitchen.clock(NOON)
     kitchen.read(2000)
     mirror = make_mirror(server.url)
-    until(lambda: mirror.facts()["cursor"] == kitchen.seq, what="all of it")
+    until(lambda: mirror.facts().cursor == kitchen.seq, what="all of it")
     assert server.requests == [1000, 3, 1000, 3, 1000, 3, 1000, 3, 1000, 1000]
     assert len(server.stored) == 6000
 
@@ -84,13 +84,11 @@ def test_what_the_bucket_no_longer_keeps_is_passed_over_at_once(
 
     server.rule = rule
     mirror = make_mirror(server.url, tell=lambda _what, ok, _text: told.append(ok))
-    until(lambda: mirror.facts()["cursor"] == kitchen.seq, what="past it")
+    until(lambda: mirror.facts().cursor == kitchen.seq, what="past it")
     assert stored(server) == set(wanted[len(wanted) - kept :])
     facts = mirror.facts()
-    assert facts["expired"] + facts["set_aside"] == len(wanted) - kept + 1, (
-        "rows of the journal, the clock's own among them"
-    )
-    assert facts["requests"] < 40 and False not in told and facts["trouble"] == ""
+    assert facts.expired + facts.set_aside == len(wanted) - kept + 1, "rows of the journal, the clock's own among them"
+    assert facts.requests < 40 and False not in told and facts.trouble == ""
     assert kitchen.writer.flush(60)
     rows = kitchen.writer.run(lambda db: db.execute("SELECT sink, text FROM quarantine").fetchall())
     assert len(rows) == 1 and rows[0][0] == SINK and "older than the bucket keeps: 422" in rows[0][1]
@@ -113,7 +111,7 @@ def test_an_outage_in_the_search_ends_it_and_it_begins_again(
 
     server.rule = rule
     mirror = make_mirror(server.url)
-    until(lambda: mirror.facts()["cursor"] == kitchen.seq, what="past it")
+    until(lambda: mirror.facts().cursor == kitchen.seq, what="past it")
     assert stored(server) == set(wanted[1500:])
 
 
@@ -124,7 +122,7 @@ def test_events_come_as_annotations(kitchen: Kitchen, server: StandIn, make_mirr
     kitchen.batch("step-due", "b 1", "mix")
     texts = {"batch-start": 'Batch "first" begins\\', "step-due": "Wanted now: break up, mix.", "bookkeeping": ""}
     mirror = make_mirror(server.url, say=lambda events: [texts[event.kind] for event in events])
-    until(lambda: mirror.facts()["event_cursor"] == 3, what="all events")
+    until(lambda: mirror.facts().event_cursor == 3, what="all events")
     box = f"{EVENTS},batch=b\\ 1,incubator=box,kind="
     assert server.stored == {
         (f"{box}batch-start,site=cellar", NOON * 10**6 + 1): 'key="",no=1i,text="Batch \\"first\\" begins\\\\"',
@@ -139,7 +137,7 @@ def test_events_go_first_and_have_a_cursor_of_their_own(
     kitchen.read(500)
     kitchen.batch("batch-start")
     mirror = make_mirror(server.url)
-    until(lambda: mirror.facts()["cursor"] == kitchen.seq, what="all of it")
+    until(lambda: mirror.facts().cursor == kitchen.seq, what="all of it")
     assert server.requests == [1, 1000, 500]
     mirror.stop(5)
     assert kitchen.writer.flush(60)
@@ -183,7 +181,7 @@ def test_a_token_that_is_put_right_is_taken_up_without_a_restart(
                        "file or directory.")  # fmt: skip
     assert child.child.lives == 0
     token.append("wrong")
-    until(lambda: "refuses the token" in mirror.facts()["trouble"], what="refused")
+    until(lambda: "refuses the token" in mirror.facts().trouble, what="refused")
     token[0] = "right"
     until(lambda: stored(server) == set(times(kitchen)), what="all of it")
     until(lambda: [ok for ok, _ in told] == [False, True], what="told that it is well again")

@@ -75,7 +75,7 @@ def test_everything_arrives_once_oldest_first(kitchen: Kitchen, server: StandIn,
     kitchen.read(1)
     mirror.committed(Chunk(readings=[(kitchen.seq, kitchen.t_ms, 1, 30.0, None, 0)]))
     until(lambda: all_there(kitchen, server), what="the new rows")
-    assert mirror.facts()["sent"] == 1503 and mirror.facts()["started"] == 1
+    assert mirror.facts().sent == 1503 and mirror.facts().started == 1
 
 
 def test_an_outage_loses_and_doubles_nothing(kitchen: Kitchen, server: StandIn, make_mirror: MakeMirror) -> None:
@@ -85,7 +85,7 @@ def test_an_outage_loses_and_doubles_nothing(kitchen: Kitchen, server: StandIn, 
     kitchen.clock(NOON)
     kitchen.read(100)
     mirror = make_mirror(server.url)
-    until(lambda: all_there(kitchen, server) and not mirror.facts()["trouble"], what="all of it")
+    until(lambda: all_there(kitchen, server) and not mirror.facts().trouble, what="all of it")
     assert server.requests == 5 * [300] and not replies
 
 
@@ -113,7 +113,7 @@ def test_a_wrong_token_is_told_at_once_and_rows_are_kept(
     until(lambda: told, what="told")
     assert told[0][:2] == ("mirror", False) and "refuses the token" in told[0][2] and "secret-token" not in told[0][2]
     until(lambda: len(server.requests) > 2, what="looked again")
-    assert len(told) == 1 and mirror.facts()["cursor"] == 0
+    assert len(told) == 1 and mirror.facts().cursor == 0
     server.rule = lambda lines: OK
     until(lambda: all_there(kitchen, server), what="all of it")
     until(lambda: len(told) == 2, what="told that it works again")
@@ -126,7 +126,7 @@ def test_too_large_is_sent_in_halves(kitchen: Kitchen, server: StandIn, make_mir
     kitchen.read(100)
     mirror = make_mirror(server.url)
     until(lambda: all_there(kitchen, server), what="all of it")
-    assert mirror.facts()["set_aside"] == 0
+    assert mirror.facts().set_aside == 0
 
 
 @pytest.mark.parametrize("keeps_the_rest", [True, False])
@@ -150,7 +150,7 @@ def test_one_poison_line_is_set_aside_and_blocks_nothing(
     server.rule = rule
     mirror = make_mirror(server.url)
     until(lambda: stored(server) == expected(kitchen) - {bad_ns}, what="all the others")
-    until(lambda: mirror.facts()["set_aside"] == 1, what="set aside")
+    until(lambda: mirror.facts().set_aside == 1, what="set aside")
     rows = kitchen.writer.run(lambda db: db.execute("SELECT sink, text FROM quarantine").fetchall())
     assert rows == [(SINK, "400 partial write: field type conflict dropped=1")]
     assert len(server.requests) < 40, "found by halving"
@@ -161,7 +161,7 @@ def test_it_goes_on_where_it_was_after_a_restart(kitchen: Kitchen, server: Stand
     kitchen.read(50)
     first = make_mirror(server.url)
     until(lambda: all_there(kitchen, server), what="the first rows")
-    until(lambda: first.facts()["cursor"] == kitchen.seq, what="the cursor")
+    until(lambda: first.facts().cursor == kitchen.seq, what="the cursor")
     assert first.stop(5)
     assert kitchen.writer.flush(60)
     kitchen.read(50)
@@ -177,8 +177,8 @@ def test_no_server_at_all_then_one(kitchen: Kitchen, server: StandIn, make_mirro
     late = StandIn()
     late.close()
     mirror = make_mirror(late.url)
-    until(lambda: mirror.facts()["requests"] >= 2, what="two tries")
-    assert "does not answer" in mirror.facts()["trouble"] and mirror.facts()["cursor"] == 0
+    until(lambda: mirror.facts().requests >= 2, what="two tries")
+    assert "does not answer" in mirror.facts().trouble and mirror.facts().cursor == 0
     mirror.stop(5)
     make_mirror(server.url)
     until(lambda: all_there(kitchen, server), what="all of it")
@@ -199,7 +199,7 @@ def test_a_child_that_hangs_or_dies_is_replaced(kitchen: Kitchen, server: StandI
     child.child.limit_s = 60.0  # it has its libraries to load
     server.rule = lambda lines: OK
     until(lambda: all_there(kitchen, server), what="all of it")
-    assert mirror.facts()["set_aside"] == 0
+    assert mirror.facts().set_aside == 0
 
 
 def test_stop_does_not_wait_for_a_hanging_server(kitchen: Kitchen, server: StandIn, make_mirror: MakeMirror) -> None:
@@ -232,7 +232,7 @@ def test_rows_that_wait_for_the_clock_are_said(kitchen: Kitchen, server: StandIn
     kitchen.clock(NOON, trusted=False)
     kitchen.read(3)
     mirror = make_mirror(server.url)
-    until(lambda: "clock was never set" in mirror.facts()["waiting"], what="said")
+    until(lambda: "clock was never set" in mirror.facts().waiting, what="said")
     assert server.requests == []
     kitchen.clock(NOON, kind="clock")
     until(lambda: all_there(kitchen, server), what="all of it")

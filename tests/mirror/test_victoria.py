@@ -36,7 +36,7 @@ def wanted(kitchen: Kitchen) -> Found:
 
 
 def caught_up(kitchen: Kitchen, mirror: Mirror) -> Callable[[], Any]:
-    return lambda: mirror.facts()["cursor"] == kitchen.seq and mirror.facts()["event_cursor"] == kitchen.event_no
+    return lambda: mirror.facts().cursor == kitchen.seq and mirror.facts().event_cursor == kitchen.event_no
 
 
 def test_point_by_point(kitchen: Kitchen, victoria: Victoria, make_mirror: Callable[..., Mirror]) -> None:
@@ -65,8 +65,8 @@ def test_an_outage_of_the_server(kitchen: Kitchen, victoria: Victoria, make_mirr
     until(caught_up(kitchen, mirror), what="before the outage")
     victoria.stop()
     kitchen.read(300)
-    until(lambda: mirror.facts()["trouble"], what="it noticed")
-    assert "does not answer" in mirror.facts()["trouble"]
+    until(lambda: mirror.facts().trouble, what="it noticed")
+    assert "does not answer" in mirror.facts().trouble
     victoria.start()
     until(caught_up(kitchen, mirror), what="after the outage")
     mirror.stop(5)

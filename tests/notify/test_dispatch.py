@@ -130,7 +130,7 @@ def test_what_was_told_is_not_told_again_after_a_restart(tmp_path: Path, receive
         heat(one)
         until(lambda: receipts(one, "phone-1") == ["sent"])
     with kitchen(tmp_path, receiver.url, clock=clock) as one:
-        until(lambda: one.daemon.people.facts()["senders"]["wake"] == 1)
+        until(lambda: one.daemon.people.facts().senders["wake"] == 1)
         one.tick(1)
         assert len(limit_calls(receiver)) == 1
         heat(one, 2)
@@ -206,8 +206,8 @@ def test_facts_name_channels_and_what_waits(tmp_path: Path, receiver: Receiver) 
     with kitchen(tmp_path, receiver.url) as one:
         begin(one)
         facts = one.daemon.people.facts()
-        assert facts["channels"] == ["phone-1"]
-        assert facts["failing"] == {}
+        assert facts.channels == ["phone-1"]
+        assert facts.failing == {}
         health = one.client.get("/v1/health")
         assert health["parts"]["notify"]["channels"] == ["phone-1"]
 

@@ -39,7 +39,7 @@ def test_a_watched_daemon_that_falls_silent_wakes_over_the_watcher_s_channels(tm
         with running(attic) as watcher:
             with running(cellar) as watched:
                 until(lambda: watched.daemon.people.heartbeat.sent >= 3)
-                until(lambda: part(watcher).facts()["silent_s"]["cellar"] < 0.5)
+                until(lambda: part(watcher).facts().silent_s["cellar"] < 0.5)
                 watcher.tick()
                 assert receiver.got == []
 
@@ -59,7 +59,7 @@ def test_what_a_broker_kept_is_no_sign_of_life(tmp_path: Path) -> None:
             tmp_path / "b", broker.port, site="attic", watch=(WatchedSite("cellar", "mqtt", 0.5),), speaker=SILENT
         )
         with running(attic) as watcher:
-            until(lambda: part(watcher).facts()["links"][0]["subscribed"])
+            until(lambda: part(watcher).facts().links[0].subscribed)
 
             def silent() -> bool:
                 watcher.tick()

@@ -69,25 +69,25 @@ def test_a_power_on_value_is_a_sentinel(root: Path) -> None:
 def test_a_sensor_without_a_reading_says_so_and_a_missing_one_is_silent(root: Path) -> None:
     plant(root, BROKEN)
     source, arrivals = collect(root, "empty/temperature", f"{BED}/temperature", "class/hwmon/hwmon9/temp1_input")
-    until(lambda: source.facts()["rounds"] >= 2)
+    until(lambda: source.facts().rounds >= 2)
     source.stop()
     assert {(arrival.topic, arrival.payload) for arrival in arrivals} == {
         ("empty/temperature", b""),
         (f"{BED}/temperature", 30000.0),
     }
     facts = source.facts()
-    assert list(facts["missing"]) == ["class/hwmon/hwmon9/temp1_input"]
-    assert "nothing there" in facts["trouble"]
-    assert facts["ok"] is False
+    assert list(facts.missing) == ["class/hwmon/hwmon9/temp1_input"]
+    assert "nothing there" in facts.trouble
+    assert facts.ok is False
 
 
 def test_a_sensor_that_comes_back_under_another_number_is_found(root: Path) -> None:
     source, arrivals = collect(root, f"{SHT4X}/temp1_input")
     until(lambda: arrivals)
     (root / "class/hwmon/hwmon1").rename(root / "gone")
-    until(lambda: not source.facts()["ok"])
+    until(lambda: not source.facts().ok)
     (root / "gone").rename(root / "class/hwmon/hwmon5")
-    until(lambda: source.facts()["ok"])
+    until(lambda: source.facts().ok)
     source.stop()
     assert {arrival.payload for arrival in arrivals} == {24998.0}
 
@@ -99,10 +99,10 @@ def test_a_name_that_fitted_two_is_not_read_when_one_of_them_goes(tmp_path: Path
     other = plug(tmp_path, "class/hwmon", 2, "fe804000.i2c/i2c-1/1-0045", sht | {"temp1_input": "24000\n"})
     steady = stable(tmp_path, other / "temp1_input")
     source, arrivals = collect(tmp_path, "class/hwmon/name:sht4x/temp1_input", steady)
-    until(lambda: source.facts()["rounds"] >= 1)
+    until(lambda: source.facts().rounds >= 1)
     (tmp_path / "class/hwmon/hwmon1").unlink()
-    rounds = source.facts()["rounds"]
-    until(lambda: source.facts()["rounds"] >= rounds + 3)
+    rounds = source.facts().rounds
+    until(lambda: source.facts().rounds >= rounds + 3)
     source.stop()
     assert {(arrival.topic, arrival.payload) for arrival in arrivals} == {(steady, 24000.0)}
-    assert "fits 2 files" in source.facts()["missing"]["class/hwmon/name:sht4x/temp1_input"]
+    assert "fits 2 files" in source.facts().missing["class/hwmon/name:sht4x/temp1_input"]

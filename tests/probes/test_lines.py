@@ -18,7 +18,7 @@ def test_the_first_line_is_kept_aside() -> None:
     buffer = LineBuffer()
     assert buffer.feed(b"31.4\nT=131.4\nT=131.5") == [b"T=131.4"]
     assert buffer.first == b"31.4"
-    assert buffer.counts["first"] == 1
+    assert buffer.counts["lines_first"] == 1
 
 
 @pytest.mark.parametrize("cut", range(len(b"T=131.4\r\nT=131.5\r\n") + 1))
@@ -35,7 +35,7 @@ def test_an_over_long_line_is_dropped_to_its_end() -> None:
     for _ in range(100):
         assert buffer.feed(b"x" * 100) == []
     assert buffer.feed(b"T=31.4\nT=31.5\n") == [b"T=31.5"]
-    assert buffer.counts["over_long"] == 1
+    assert buffer.counts["lines_over_long"] == 1
 
 
 def test_a_line_of_the_limit_passes_and_one_byte_more_does_not() -> None:
@@ -47,7 +47,7 @@ def test_a_line_of_the_limit_passes_and_one_byte_more_does_not() -> None:
 def test_binary_rubbish_is_counted(line: bytes) -> None:
     buffer = begun()
     assert buffer.feed(line + b"\n") == []
-    assert buffer.counts["binary"] == 1
+    assert buffer.counts["lines_binary"] == 1
 
 
 def test_text_in_utf8_with_tabs_is_readable() -> None:
@@ -68,5 +68,5 @@ def test_what_comes_out_stood_between_two_line_ends(chunks: list[bytes]) -> None
     standing = b"".join(chunks).replace(b"\r", b"\n").split(b"\n")[1:-1]
     assert all(line in standing and len(line) <= LINE_LIMIT for line in lines)
     counts = buffer.counts
-    assert counts["lines"] == len(lines) + counts["first"] + counts["over_long"] + counts["binary"]
+    assert counts["lines"] == len(lines) + counts["lines_first"] + counts["lines_over_long"] + counts["lines_binary"]
     assert len(buffer._rest) <= LINE_LIMIT

@@ -53,7 +53,7 @@ def test_several_units_of_a_real_server(tmp_path: Path) -> None:
     ]
     with Line(tmp_path) as line, Server(line.theirs, devices):
         source, arrivals = polling(line.ours, *probes)
-        until(lambda: source.facts()["rounds"] >= 1)
+        until(lambda: source.facts().rounds >= 1)
         source.stop()
     pipeline = Pipeline(probes, {one.name: at for at, one in enumerate(probes, 1)}, [ModbusSource("bus", "")])
     values = {one.probe: one.value for arrival in arrivals for one in pipeline.take(arrival, 0)}
@@ -62,7 +62,7 @@ def test_several_units_of_a_real_server(tmp_path: Path) -> None:
     assert values[3] == -20.5
     assert values[4] is not None
     assert abs(values[4] - 26.953624725) < 1e-6
-    assert source.facts()["ok"]
+    assert source.facts().ok
     assert arrivals[0].boot_ms == 4000
 
 
@@ -71,24 +71,24 @@ def test_mute_units_are_told_and_do_not_starve_the_one_that_answers(tmp_path: Pa
     with Scripted(tmp_path, lambda request: [answer] if request[0] == 1 else []) as bus:
         mute = [probe(f"m{unit}", 1, unit_id=unit) for unit in range(2, 7)]
         source, arrivals = polling(bus.device.path, probe("t", 1), *mute, timeout_s=0.1)
-        until(lambda: len(arrivals) >= 20 and source.facts()["units"]["1"] == "" and not source.facts()["ok"])
+        until(lambda: len(arrivals) >= 20 and source.facts().units["1"] == "" and not source.facts().ok)
         source.stop()
     assert {arrival.topic for arrival in arrivals} == {"t"}
     facts = source.facts()
     asked = [request[0] for request in bus.requests]
     # In rounds 1, 2, 4, 8, 16 ..., later every 33rd; the one that answers may be late itself on a busy machine.
-    most = facts["rounds"].bit_length() + 1 + facts["rounds"] // 33
+    most = facts.rounds.bit_length() + 1 + facts.rounds // 33
     assert all(1 <= asked.count(unit) <= most for unit in range(2, 7))
-    assert "unit 2: no answer" in facts["trouble"]
+    assert "unit 2: no answer" in facts.trouble
 
 
 def test_a_unit_that_answers_again_is_back(tmp_path: Path) -> None:
     answers: list[bytes] = []
     with Scripted(tmp_path, lambda request: list(answers)) as bus:
         source, arrivals = polling(bus.device.path, probe("t", 1), timeout_s=0.1)
-        until(lambda: source.facts()["no_answer"] >= 2)
+        until(lambda: source.facts().no_answer >= 2)
         answers.append(bytes.fromhex("01 04 02 01 31 79 74"))
-        until(lambda: arrivals and source.facts()["ok"])
+        until(lambda: arrivals and source.facts().ok)
         source.stop()
     assert arrivals[0].payload == 0x0131
 
@@ -104,7 +104,7 @@ def test_a_unit_that_refuses_a_block_is_asked_one_by_one(tmp_path: Path) -> None
         until(lambda: len(arrivals) >= 2)
         source.stop()
     assert [(arrival.topic, arrival.payload) for arrival in arrivals[:2]] == [("t", 305.0), ("rh", b"")]
-    assert "device failure" in source.facts()["trouble"]
+    assert "device failure" in source.facts().trouble
 
 
 def test_a_bus_that_is_unplugged_and_plugged_again(tmp_path: Path) -> None:
@@ -113,7 +113,7 @@ def test_a_bus_that_is_unplugged_and_plugged_again(tmp_path: Path) -> None:
         source, arrivals = polling(bus.device.path, probe("t", 1))
         until(lambda: arrivals)
         bus.pull()
-        until(lambda: "gone" in source.facts()["trouble"] or "no such" in source.facts()["trouble"])
+        until(lambda: "gone" in source.facts().trouble or "no such" in source.facts().trouble)
         before = len(arrivals)
         bus.plug()
         until(lambda: len(arrivals) > before)

@@ -64,7 +64,7 @@ class Daemon:
         return [arrival.payload for arrival in self.arrivals]
 
     def fact(self, name: str) -> object:
-        return self.source.facts()[name]
+        return getattr(self.source.facts(), name)
 
     def __enter__(self) -> "Daemon":
         self.source.start(self.put, self.put_wait)

@@ -51,7 +51,7 @@ class Reading:
         self.source.stop()
 
     def ready(self, opened: int = 1) -> "Reading":
-        until(lambda: self.source.facts()["opened"] >= opened and self.source.facts()["ok"], what="port opened")
+        until(lambda: self.source.facts().opened >= opened and self.source.facts().ok, what="port opened")
         return self
 
 
@@ -64,7 +64,7 @@ def test_whole_lines_arrive_stamped_and_the_first_does_not(device: Device) -> No
         until(lambda: len(reading.desk.lines) == 2)
         assert reading.desk.arrivals[0] == Arrival("port", 5000, "", b'{"bed":31.4}')
         assert reading.desk.lines[1] == b'{"bed":31.5}'
-        assert reading.source.facts()["lines_first"] == 1
+        assert reading.source.facts().lines_first == 1
 
 
 @pytest.mark.slow
@@ -77,7 +77,7 @@ def test_a_line_cut_at_any_byte_by_unplugging_gives_no_reading(device: Device) -
             device.send(b"\n" + line + line[:cut])
             until(lambda cut=cut: len(reading.desk.lines) == cut, what=f"line before cut {cut}")  # type: ignore[misc]
             device.unplug()
-            until(lambda: not reading.source.facts()["ok"])
+            until(lambda: not reading.source.facts().ok)
             device.plug()
             reading.ready(cut + 1)
             device.send(line[cut:])
@@ -90,7 +90,7 @@ def test_a_device_that_comes_back_under_another_number_is_found(device: Device, 
         reading.ready()
         old = device.number
         device.unplug()
-        until(lambda: "gone" in reading.source.facts()["trouble"] or "no such" in reading.source.facts()["trouble"])
+        until(lambda: "gone" in reading.source.facts().trouble or "no such" in reading.source.facts().trouble)
         with Device(tmp_path, "squatter") as squatter:
             device.plug()
             assert squatter.number == old
@@ -112,20 +112,20 @@ def test_a_name_that_leads_elsewhere_without_an_error_is_followed(device: Device
 
 def test_a_missing_device_is_told_with_what_to_do(tmp_path: Path) -> None:
     with Reading(tmp_path / "nothing") as reading:
-        until(lambda: "plug it in" in reading.source.facts()["trouble"])
-        assert reading.source.facts()["ok"] is False
+        until(lambda: "plug it in" in reading.source.facts().trouble)
+        assert reading.source.facts().ok is False
 
 
 def test_a_file_that_is_no_port_is_told(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("31.4\n")
     with Reading(tmp_path / "file") as reading:
-        until(lambda: "cannot be opened" in reading.source.facts()["trouble"])
+        until(lambda: "cannot be opened" in reading.source.facts().trouble)
 
 
 def test_the_port_is_ours_alone(device: Device) -> None:
     with Reading(device.path) as first, Reading(device.path) as second:
-        until(lambda: first.source.facts()["ok"] or second.source.facts()["ok"])
-        until(lambda: any("another program" in one.source.facts()["trouble"] for one in (first, second)))
+        until(lambda: first.source.facts().ok or second.source.facts().ok)
+        until(lambda: any("another program" in one.source.facts().trouble for one in (first, second)))
 
 
 def test_after_stop_another_can_have_the_port(device: Device) -> None:
@@ -147,7 +147,7 @@ def test_noise_without_line_ends_is_bounded_and_counted(device: Device) -> None:
         device.send(b"\n\xfe\xff\n{}\n")
         until(lambda: reading.desk.lines == [b"{}"])
         facts = reading.source.facts()
-        assert (facts["lines_over_long"], facts["lines_binary"]) == (1, 1)
+        assert (facts.lines_over_long, facts.lines_binary) == (1, 1)
 
 
 def test_a_trickle_of_single_bytes_keeps_the_worker_alive_and_makes_one_line(device: Device) -> None:
@@ -167,7 +167,7 @@ def test_a_trickle_of_single_bytes_keeps_the_worker_alive_and_makes_one_line(dev
 def test_a_mute_port_is_opened_again_and_told(device: Device, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(serial_source, "MUTE_S", 0.2)
     with Reading(device.path) as reading:
-        until(lambda: "no whole line" in reading.source.facts()["trouble"])
+        until(lambda: "no whole line" in reading.source.facts().trouble)
         until(lambda: reading.source._muted >= 1 and reading.source._muted_now)
 
         def heard() -> bool:
@@ -175,7 +175,7 @@ def test_a_mute_port_is_opened_again_and_told(device: Device, monkeypatch: pytes
             return b"x" in reading.desk.lines
 
         until(heard)
-        until(lambda: reading.source.facts()["ok"])
+        until(lambda: reading.source.facts().ok)
 
 
 def test_a_csv_header_on_the_first_line_is_handed_over_for_its_names(device: Device) -> None:
@@ -191,10 +191,10 @@ def test_a_line_that_the_intake_cannot_keep_is_counted(device: Device) -> None:
         reading.ready().source.start(lambda arrival: False, lambda arrival: False)
         reading.ready(2)
         device.send(b"\nx\ny\n")
-        until(lambda: reading.source.facts()["dropped"] == 2)
+        until(lambda: reading.source.facts().dropped == 2)
 
 
 def test_a_name_that_the_kernel_hands_out_is_advised_against() -> None:
     source = SerialLines(SerialSource("port", "/dev/ttyUSB0"), ManualClock(0))
-    assert "by-id" in source.facts()["advice"]
-    assert SerialLines(SerialSource("port", "/dev/serial/by-id/x"), ManualClock(0)).facts()["advice"] == ""
+    assert "by-id" in source.facts().advice
+    assert SerialLines(SerialSource("port", "/dev/serial/by-id/x"), ManualClock(0)).facts().advice == ""

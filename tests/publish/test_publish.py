@@ -86,7 +86,7 @@ def publishing(folder: Path, broker: Broker, user: str = "", acts: bool = False)
 
 def settled(one: Running) -> bool:
     one.commit()
-    return not one.daemon.health()["parts"]["publish"]["events_waiting"]
+    return not one.daemon.health().parts.publish.events_waiting
 
 
 def test_the_forecast_has_a_topic_of_its_own_that_says_none_where_there_is_none() -> None:
@@ -183,7 +183,7 @@ def test_acts_come_in_where_the_broker_knows_its_users(tmp_path: Path, listen: C
             until(lambda: any(event["kind"] == "repeated" for event in ear.events))
             started = [event for event in ear.events if event["kind"] == "batch-start"]
             assert [event["data"]["name"] for event in started] == ["pressed"]
-            until(lambda: one.daemon.health()["parts"]["publish"]["acts_refused"] == 1)
+            until(lambda: one.daemon.health().parts.publish.acts_refused == 1)
 
 
 def test_a_retained_act_is_old_and_never_carried_out(tmp_path: Path, listen: Callable[..., Listener]) -> None:
@@ -271,8 +271,8 @@ def test_acts_are_off_where_a_stranger_can_connect(tmp_path: Path, listen: Calla
             one.act("batch.start", name="dear")
             publish(broker, f"{ROOT}/box/act", DISCARD)
             publish(broker, f"{ROOT}/box/act", DISCARD, user="koji", password="hush")
-            until(lambda: one.daemon.health()["parts"]["publish"]["acts_refused"] == 2)
-            assert not one.daemon.health()["parts"]["publish"]["acts_on"]
+            until(lambda: one.daemon.health().parts.publish.acts_refused == 2)
+            assert not one.daemon.health().parts.publish.acts_on
             until(lambda: health_alarm(one))
             assert [row["outcome"] for row in one.client.get("/v1/batches")["batches"]] != ["discard"]
 
@@ -286,7 +286,7 @@ def test_a_broker_that_is_set_right_is_believed_at_the_next_connection(tmp_path:
         config = broker.folder / "mosquitto.conf"
         config.write_text(config.read_text().replace("allow_anonymous true", "allow_anonymous false"))
         broker.restart()
-        until(lambda: one.daemon.health()["parts"]["publish"]["acts_on"])
+        until(lambda: one.daemon.health().parts.publish.acts_on)
         start = b'{"kind": "batch.start", "data": {"name": "x"}}'
         publish(broker, f"{ROOT}/box/act", start, user="koji", password="hush")
         until(lambda: one.client.get("/v1/batches")["batches"])
@@ -299,12 +299,12 @@ def test_a_broker_opened_while_we_are_connected_is_noticed(tmp_path: Path, monke
         Broker(tmp_path / "b", users={"koji": "hush"}) as broker,
         running(publishing(tmp_path, broker, "koji", acts=True)) as one,
     ):
-        until(lambda: one.daemon.health()["parts"]["publish"]["acts_on"])
+        until(lambda: one.daemon.health().parts.publish.acts_on)
         broker.set_strangers(True)
         until(lambda: health_alarm(one))
-        assert not one.daemon.health()["parts"]["publish"]["acts_on"]
+        assert not one.daemon.health().parts.publish.acts_on
         broker.set_strangers(False)
-        until(lambda: one.daemon.health()["parts"]["publish"]["acts_on"])
+        until(lambda: one.daemon.health().parts.publish.acts_on)
 
 
 def test_an_open_standard_port_beside_ours_is_noticed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -314,9 +314,9 @@ def test_an_open_standard_port_beside_ours_is_noticed(tmp_path: Path, monkeypatc
         with running(publishing(tmp_path, broker, "koji", acts=True)) as one:
             until(lambda: health_alarm(one))
             publish(broker, f"{ROOT}/box/act", DISCARD, user="koji", password="hush")
-            until(lambda: one.daemon.health()["parts"]["publish"]["acts_refused"] == 1)
+            until(lambda: one.daemon.health().parts.publish.acts_refused == 1)
             beside.stop()
-            until(lambda: one.daemon.health()["parts"]["publish"]["acts_on"])
+            until(lambda: one.daemon.health().parts.publish.acts_on)
 
 
 def test_what_a_trial_of_a_broker_comes_to(tmp_path: Path) -> None:

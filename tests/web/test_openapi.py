@@ -13,6 +13,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
 
+from kojimon.contract import health
 from kojimon.contract.acts import OF_KIND, deed_of
 from kojimon.web.api.app import create_app
 from kojimon.web.api.openapi import description
@@ -110,6 +111,19 @@ def test_the_state_has_no_field_that_is_not_described_and_lacks_none(door: Door)
     state = door.get("/v1/state").json
     assert state["alarms"] and state["incubators"][0]["batch"] and state["incubators"][0]["steps"][0]["marks"] == []
     Draft202012Validator(shape).validate(state)
+
+
+def test_the_health_has_no_field_that_is_not_described_but_what_a_source_adds(door: Door) -> None:
+    closed = json.loads(json.dumps(description()["components"]["schemas"]))
+    for name in (one.__name__ for one in vars(health).values() if isinstance(one, type)):
+        if name in closed and name != "SourceHealth":
+            assert sorted(closed[name]["properties"]) == closed[name]["required"]
+            closed[name]["additionalProperties"] = False
+    closed["Health"]["additionalProperties"] = False
+    told = door.get("/v1/health").json
+    assert told["parts"]["notify"]["night_check"] and told["parts"]["publish"] is None
+    shape = {"$ref": "#/components/schemas/Health", "components": {"schemas": closed}}
+    Draft202012Validator(shape).validate(told)
 
 
 @pytest.mark.parametrize(

@@ -97,10 +97,10 @@ def _why_none(kitchen: Kitchen) -> str:
         return outlook.NOT_INSTALLED
     if not isinstance(kitchen, LiveKitchen):
         return ""
-    part = kitchen.client.get("/v1/health")["parts"].get("forecast")
+    part = kitchen.client.health().parts.forecast
     if part is None:
         return SWITCHED_OFF
-    return f"No forecast now: {part['trouble']}. Alarms go on without it." if part["trouble"] else ""
+    return f"No forecast now: {part.trouble}. Alarms go on without it." if part.trouble else ""
 
 
 def _plain(kitchen: Kitchen, box: Box, document: StateDocument, speech: Speech) -> Document:

@@ -39,8 +39,8 @@ def show_page(client: Client, as_json: bool = False, code: bool = True) -> None:
         screen.print_json(found)
         return
     if not found["addresses"]:
-        front = client.get("/v1/health")["parts"].get("page", {})
-        wrong = front.get("trouble") or "web.host is empty in the settings"
+        front = client.health().parts.page
+        wrong = (front and front.trouble) or "web.host is empty in the settings"
         raise KojimonError(f"The page is not open: {wrong}.")
     if found["shut"]:
         raise KojimonError(

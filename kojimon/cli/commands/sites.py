@@ -252,7 +252,7 @@ def listening(address: Address, board: Board) -> Any:
 def _await(link: MqttIo, address: Address) -> None:
     end_s = real_s() + CONNECT_S
     while not link.connected:
-        trouble = str(link.facts()["trouble"]).removeprefix("not started")
+        trouble = link.facts().trouble.removeprefix("not started")
         if trouble or real_s() > end_s:
             raise KojimonError(f"{address.host}:{address.port}: {trouble or 'the broker does not answer'}")
         link.wait(0.1)

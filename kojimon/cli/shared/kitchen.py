@@ -109,8 +109,8 @@ class LiveKitchen:
         return msgspec.convert(self.client.get("/v1/probes")["probes"], list[ListedProbe])
 
     def night_check(self) -> NightCheck | None:
-        found = self.client.get("/v1/health")["parts"].get("notify", {}).get("night_check")
-        return None if found is None else msgspec.convert(found, NightCheck)
+        notify = self.client.health().parts.notify
+        return notify.night_check if notify else None
 
     def journal(self) -> Document:
         facts: Document = self.client.get("/v1/journal")

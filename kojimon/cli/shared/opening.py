@@ -59,7 +59,7 @@ def open_kitchen(config: str | None) -> Kitchen:
 def journal_path(kitchen: Kitchen) -> Path:
     """Where the kitchen's journal lies."""
     if isinstance(kitchen, LiveKitchen):
-        return Path(kitchen.client.get("/v1/health")["journal"]["path"])
+        return Path(kitchen.client.health().journal.path)
     assert isinstance(kitchen, ShutKitchen)
     return Path(kitchen.settings.journal.path)
 

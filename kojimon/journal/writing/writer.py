@@ -20,6 +20,7 @@ from typing import Any, Final, NamedTuple, TypeVar
 from msgspec.structs import replace
 
 from kojimon import clock, logs
+from kojimon.contract.health import JournalHealth
 from kojimon.errors import JournalError
 from kojimon.journal.files.beside import Ballast
 from kojimon.journal.reading.reader import Reader
@@ -201,19 +202,20 @@ class Writer:
         began_s = self._began_s
         return 0.0 if began_s is None else clock.real_s() - began_s
 
-    def facts(self) -> WriterFacts:
+    def facts(self) -> JournalHealth:
         """The counters as they stand."""
         with self._wake:
-            return WriterFacts(
-                self._commits,
-                self._rows,
-                self._pending.rows,
-                self._pending.dropped,
-                self._refused,
-                self.busy_s(),
-                self._sync_last_s,
-                self._sync_most_s,
-                HUNG if self._hung else self._storage.trouble,
+            return JournalHealth(
+                path=str(self.path),
+                commits=self._commits,
+                rows=self._rows,
+                waiting_rows=self._pending.rows,
+                dropped_rows=self._pending.dropped,
+                refused_chunks=self._refused,
+                busy_s=self.busy_s(),
+                sync_last_s=self._sync_last_s,
+                sync_most_s=self._sync_most_s,
+                trouble=HUNG if self._hung else self._storage.trouble,
             )
 
     def stop(self, timeout_s: float = 5.0) -> bool:

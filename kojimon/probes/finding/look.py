@@ -229,7 +229,7 @@ def listen_mqtt(address: Address, clock: Clock, seconds: float, client_id: str) 
     try:
         ear.came.wait(CONNECT_S)
         wait_s(seconds if ear.came.is_set() else 0.0)
-        trouble = "" if ear.connected else str(ear.facts()["trouble"])
+        trouble = "" if ear.connected else ear.facts().trouble
     finally:
         ear.stop()
     with ear.locked:

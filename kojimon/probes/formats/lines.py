@@ -17,8 +17,8 @@ class LineBuffer:
     plausible number. It can be looked at in `first`.
 
     Attributes:
-        counts: lines seen (`lines`, blank ones excepted) and those refused by kind: `first`, `over_long`, `binary`
-            (not UTF-8, or with control characters).
+        counts: lines seen (`lines`, blank ones excepted) and those refused by kind: `lines_first`, `lines_over_long`,
+            `lines_binary` (not UTF-8, or with control characters).
         first: the first line after the start, once it ended; None before.
     """
 
@@ -28,7 +28,7 @@ class LineBuffer:
         self._over = False
         self._begun = False
         self.first: bytes | None = None
-        self.counts = {"lines": 0, "first": 0, "over_long": 0, "binary": 0}
+        self.counts = dict.fromkeys(("lines", "lines_first", "lines_over_long", "lines_binary"), 0)
 
     def restart(self) -> None:
         """Forgets what was begun: the stream was interrupted, and the next line is a first one again."""
@@ -56,13 +56,13 @@ class LineBuffer:
         counts["lines"] += 1
         if not begun:
             self.first = None if over else line
-            counts["first"] += 1
+            counts["lines_first"] += 1
             return None
         if over:
-            counts["over_long"] += 1
+            counts["lines_over_long"] += 1
             return None
         if not readable(line):
-            counts["binary"] += 1
+            counts["lines_binary"] += 1
             return None
         return line
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import threading
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 from kojimon.clock import Clock, real_s
+from kojimon.contract.health import KernelHealth
 from kojimon.links.errors import LinkError
 from kojimon.links.kernel_files import SeveralError, counted, read, resolve
 from kojimon.model import Arrival
@@ -36,10 +36,11 @@ class KernelFiles(SourceWorker):
         self._several: dict[str, str] = {}
         self._no_reading = self._rounds = 0
 
-    def facts(self) -> dict[str, Any]:
-        """See SourceLink; and rounds, reads without a number, files that are not there."""
+    def facts(self) -> KernelHealth:
+        """See SourceLink."""
         missing = {topic: why for topic, why in self._missing.items() if why}
-        return super().facts() | {"rounds": self._rounds, "no_reading": self._no_reading, "missing": missing}
+        own = vars(super().facts())
+        return KernelHealth(**own, rounds=self._rounds, no_reading=self._no_reading, missing=missing)
 
     def _session(self, stop: threading.Event) -> None:
         due_s = real_s()

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Sequence
-from typing import Any, Final
+from typing import Final
 
 from msgspec import Struct
 
 from kojimon.clock import Clock, real_s
+from kojimon.contract.health import ModbusHealth
 from kojimon.links.modbus_rtu import WORDS, ModbusBus, ModbusRefusal, NoAnswer, value_of
 from kojimon.model import Arrival
 from kojimon.probes.sources.worker import SourceWorker
@@ -100,16 +101,16 @@ class ModbusProbes(SourceWorker):
         self._bus: ModbusBus | None = None
         self._rounds = self._no_answer = self._refused = self._drained = 0
 
-    def facts(self) -> dict[str, Any]:
-        """See SourceLink; and rounds, missing and refused answers, late bytes thrown away, trouble by unit."""
-        units = {str(number): unit.trouble for number, unit in self._units.items()}
-        return super().facts() | {
-            "rounds": self._rounds,
-            "no_answer": self._no_answer,
-            "refused": self._refused,
-            "late_bytes": self._drained + (self._bus.drained if self._bus else 0),
-            "units": units,
-        }
+    def facts(self) -> ModbusHealth:
+        """See SourceLink."""
+        return ModbusHealth(
+            **vars(super().facts()),
+            rounds=self._rounds,
+            no_answer=self._no_answer,
+            refused=self._refused,
+            late_bytes=self._drained + (self._bus.drained if self._bus else 0),
+            units={str(number): unit.trouble for number, unit in self._units.items()},
+        )
 
     def _session(self, stop: threading.Event) -> None:
         given = self._settings

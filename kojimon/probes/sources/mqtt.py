@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 from kojimon.clock import Clock, real_s
+from kojimon.contract.health import MqttSourceHealth
 from kojimon.links.mqtt import Address, MqttLink
 from kojimon.model import Arrival
 from kojimon.probes.formats.decode import PAYLOAD_LIMIT
@@ -77,10 +78,10 @@ class MqttReadings(MqttLink):
             if client is not None:
                 client.ack(mid, 1)
 
-    def facts(self) -> dict[str, Any]:
-        """See SourceLink; and counts by kind, messages waiting for their commit, whether a queue is being emptied."""
-        more = {"unacknowledged": self._receipts.waiting(), "emptying_queue": self._late}
-        return super().facts() | self._counts | more
+    def facts(self) -> MqttSourceHealth:
+        """See SourceLink."""
+        own = {**vars(super().facts()), **self._counts}
+        return MqttSourceHealth(**own, unacknowledged=self._receipts.waiting(), emptying_queue=self._late)
 
     # -- hooks of the link -----------------------------------------------------------------------------------
 

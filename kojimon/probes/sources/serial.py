@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import threading
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from kojimon.clock import Clock, real_s
+from kojimon.contract.health import SerialHealth
 from kojimon.links.errors import LinkError
 from kojimon.links.serial_port import SerialPort
 from kojimon.model import Arrival
@@ -42,14 +43,10 @@ class SerialLines(SourceWorker):
         self._muted_now = False
         self._port: SerialPort | None = None
 
-    def facts(self) -> dict[str, Any]:
-        """See SourceLink; and lines seen and refused by kind, times the port was silent, advice on its name."""
-        counts = {f"lines_{kind}": count for kind, count in self._lines.counts.items() if kind != "lines"}
-        return (
-            super().facts()
-            | counts
-            | {"lines": self._lines.counts["lines"], "mute": self._muted, "advice": self._advice()}
-        )
+    def facts(self) -> SerialHealth:
+        """See SourceLink."""
+        own = {**vars(super().facts()), **self._lines.counts}
+        return SerialHealth(**own, mute=self._muted, advice=self._advice())
 
     def _advice(self) -> str:
         name = Path(self._settings.port).name

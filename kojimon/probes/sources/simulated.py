@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple, Protocol, cast
 
 from kojimon import logs
 from kojimon.clock import real_s
+from kojimon.contract.health import SourceHealth
 from kojimon.contract.state import Document
 from kojimon.errors import KojimonError
 from kojimon.model import Arrival
@@ -143,10 +144,10 @@ class SimulatedIncubator:
     def committed(self, receipts: list[int]) -> None:
         """Nothing to do: it wants no receipts."""
 
-    def facts(self) -> dict[str, Any]:
+    def facts(self) -> SourceHealth:
         """See SourceLink."""
         sent = self._run.samples if self._run is not None else 0
-        return {"kind": "simulated", "ok": not self._trouble, "trouble": self._trouble, "arrived": sent, "dropped": 0}
+        return SourceHealth(kind="simulated", ok=not self._trouble, trouble=self._trouble, opened=1, arrived=sent)
 
     # -- called by the simulator's loop ----------------------------------------------------------------------------
 

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, Protocol
+from typing import Protocol
 
 from kojimon.clock import Clock
+from kojimon.contract.health import SourceHealth
 from kojimon.links.worker import Worker
 from kojimon.model import Arrival
 
@@ -30,8 +31,8 @@ class SourceLink(Protocol):
     def committed(self, receipts: list[int]) -> None:
         """These receipts' readings are on the disk. Unknown receipts are other sources' and are passed over."""
 
-    def facts(self) -> dict[str, Any]:
-        """For status: at least `kind`, `ok`, `trouble` (words, "" when ok), `opened`, `arrived`, `dropped`."""
+    def facts(self) -> SourceHealth:
+        """For status."""
 
 
 def nowhere(arrival: Arrival) -> bool:
@@ -63,9 +64,9 @@ class SourceWorker(Worker):
     def committed(self, receipts: list[int]) -> None:
         """Nothing to do: most links want no receipt."""
 
-    def facts(self) -> dict[str, Any]:
+    def facts(self) -> SourceHealth:
         """See SourceLink."""
-        return super().facts() | {"arrived": self._arrived, "dropped": self._dropped}
+        return SourceHealth(**vars(super().facts()), arrived=self._arrived, dropped=self._dropped)
 
     def _hand(self, arrival: Arrival) -> None:
         self._arrived += 1

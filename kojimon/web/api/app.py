@@ -34,6 +34,7 @@ from starlette.routing import Route
 
 from kojimon import logs
 from kojimon.contract.acts import PlainAct, act_body
+from kojimon.contract.health import DaemonHealth
 from kojimon.contract.rows import Batch
 from kojimon.contract.state import Document as StateDocument
 from kojimon.errors import EXIT_NOT_NOW, EXIT_USAGE, KojimonError, RefusedError
@@ -49,7 +50,6 @@ from kojimon.web.api.stamps import UtcOf, event_document, iso_utc, reply_documen
 EVENTS_MOST = 1_000
 _LOG = logs.get("web")
 _ENCODE = msgspec.json.Encoder().encode
-
 
 
 class Body(PlainAct, frozen=True, forbid_unknown_fields=True):
@@ -112,7 +112,7 @@ class Api:
         queries.only(request.query_params)
         return self._backend.state()
 
-    def health(self, request: Request) -> Document:
+    def health(self, request: Request) -> DaemonHealth:
         queries.only(request.query_params)
         return self._backend.health()
 

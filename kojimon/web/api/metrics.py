@@ -7,14 +7,15 @@ The form is that of OpenMetrics 1.0 (the specification published by the project 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Mapping
-from typing import Any, Final
+from collections.abc import Iterator
+from typing import Final
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
+from kojimon.contract.health import DaemonHealth
 from kojimon.contract.state import Document
 from kojimon.web.api.app import failure
 from kojimon.web.api.backend import Backend
@@ -58,7 +59,7 @@ class Family:
         return self
 
 
-def exposed(state: Document, health: Mapping[str, Any]) -> bytes:
+def exposed(state: Document, health: DaemonHealth) -> bytes:
     """The metrics as OpenMetrics text.
 
     Args:
@@ -106,10 +107,9 @@ def _alarms(state: Document) -> Iterator[Family]:
     yield counted
 
 
-def _daemon(state: Document, health: Mapping[str, Any]) -> Iterator[Family]:
-    core = health["core"]
-    yield Family("kojimon", "The daemon.", "version", "site", kind="info").add(1, str(health["version"]), state.site)
-    yield Family("kojimon_ok", "1 while nothing is wrong with the daemon itself.").add(health["ok"])
+def _daemon(state: Document, health: DaemonHealth) -> Iterator[Family]:
+    yield Family("kojimon", "The daemon.", "version", "site", kind="info").add(1, health.version, state.site)
+    yield Family("kojimon_ok", "1 while nothing is wrong with the daemon itself.").add(health.ok)
     yield Family("kojimon_clock_trusted", "1 while the wall clock is known to be right.").add(state.now.trusted)
-    yield Family("kojimon_journal_rows", "Rows of the journal.", kind="counter").add(core["seq"])
-    yield Family("kojimon_dropped", "Readings dropped by a full queue.", kind="counter").add(core["dropped"])
+    yield Family("kojimon_journal_rows", "Rows of the journal.", kind="counter").add(health.core.seq)
+    yield Family("kojimon_dropped", "Readings dropped by a full queue.", kind="counter").add(health.core.dropped)

@@ -17,6 +17,7 @@ from starlette.routing import Route
 from kojimon import __version__
 from kojimon.contract import events
 from kojimon.contract.acts import OF_KIND
+from kojimon.contract.health import DaemonHealth
 from kojimon.contract.rows import Batch, ListedProbe
 from kojimon.contract.state import Document as StateDocument
 from kojimon.contract.state import ListedAlarm
@@ -208,14 +209,14 @@ def _records() -> Document:
     In an answer every field stands, whatever a record fills in for a reader; so all are required here.
     """
     template = "#/components/schemas/{name}"
-    answers = [StateDocument, ListedAlarm, Batch, ListedProbe, readings.Answer]
+    answers = [StateDocument, ListedAlarm, Batch, ListedProbe, DaemonHealth, readings.Answer]
     _, found = msgspec.json.schema_components(answers, ref_template=template)
     for schema in found.values():
         schema["description"] = inspect.cleandoc(schema["description"])
         schema["required"] = sorted(schema["properties"])
         for one in schema["properties"].values():
             one.pop("default", None)
-    own = {"Document": "State", "Answer": "ReadingsTaken"}
+    own = {"Document": "State", "DaemonHealth": "Health", "Answer": "ReadingsTaken"}
     return {own.get(name, name): schema for name, schema in found.items()}
 
 
@@ -264,8 +265,6 @@ def _schemas() -> Document:
     curve = _object({"probe": TEXT, "columns": _list(TEXT), "rows": _list(row)}, after=_maybe(INT), unit=TEXT)
     return {
         **_records(),
-        "Health": _object({"ok": TRUE, "version": TEXT, "site": TEXT, "core": {"type": "object"},
-                           "journal": {"type": "object"}, "sources": {"type": "object"}}),
         "Alarms": _object({"alarms": _list(_ref("ListedAlarm"))}),
         "Probes": _object({"probes": _list(_ref("ListedProbe"))}),
         "Batches": _object({"batches": _list(_ref("Batch"))}),

@@ -6,15 +6,18 @@ import http.client
 import json
 import socket
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 from urllib.parse import urlencode
 
 import msgspec
 
+from kojimon.contract.health import DaemonHealth
 from kojimon.contract.state import Document
 from kojimon.errors import EXIT_USAGE, KojimonError, NotRunningError, RefusedError, UsageError
 from kojimon.sockets import name_of
 from kojimon.web.http.door import client_path
+
+Told = TypeVar("Told")
 
 TIMEOUT_S = 15.0
 LONGEST_ANSWER = 64 * 1024 * 1024
@@ -65,11 +68,19 @@ class Client:
 
     def state(self) -> Document:
         """The state document. Raises as `_ask` says, and KojimonError where the daemon's has another form."""
+        return self._record("state", Document)
+
+    def health(self) -> DaemonHealth:
+        """How the daemon itself is. Raises as `state` does."""
+        return self._record("health", DaemonHealth)
+
+    def _record(self, name: str, form: type[Told]) -> Told:
         try:
-            return msgspec.json.decode(self._ask("GET", "/v1/state", None, raw=True), type=Document)
+            found: Told = msgspec.json.decode(self._ask("GET", f"/v1/{name}", None, raw=True), type=form)
+            return found
         except msgspec.DecodeError as error:
             raise KojimonError(
-                f"the daemon's state cannot be read ({error}): is it another version of kojimon? Restart it"
+                f"the daemon's {name} cannot be read ({error}): is it another version of kojimon? Restart it"
             ) from error
 
     def act(self, act: dict[str, Any]) -> Any:

@@ -17,6 +17,7 @@ from typing import Any, Final
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from kojimon.clock import real_s
+from kojimon.contract.health import DoorHealth
 from kojimon.web.http.door import address_of
 
 MOST: Final = 64
@@ -44,9 +45,9 @@ class Gate:
         self._inside: dict[Guarded, str] = {}
         self.refused = self.replaced = self.slow = 0
 
-    def facts(self) -> dict[str, int]:
-        """For status: connections now; and refused, replaced by a newcomer, closed for slowness since the start."""
-        return {"open": len(self._inside), "refused": self.refused, "replaced": self.replaced, "slow": self.slow}
+    def facts(self) -> DoorHealth:
+        """For status."""
+        return DoorHealth(open=len(self._inside), refused=self.refused, replaced=self.replaced, slow=self.slow)
 
     def admit(self, one: Guarded, peer: object) -> bool:
         """Takes a newcomer in, in the place of another where all are taken. False: nobody could go."""

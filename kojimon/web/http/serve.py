@@ -19,7 +19,8 @@ if TYPE_CHECKING:
 
     import uvicorn
 
-    from kojimon.web.http.gate import Gate
+    from kojimon.contract.health import DoorHealth
+from kojimon.web.http.gate import Gate
 
 GRACE_S = 1
 BACKLOG = 128
@@ -143,7 +144,7 @@ class ApiServer:
                 self.ready.set()
             await asyncio.sleep(BEAT_S if self.ready.is_set() else 0.01)
 
-    def facts(self) -> dict[str, dict[str, int]]:
+    def facts(self) -> dict[str, DoorHealth]:
         """Connections of each door, for status."""
         return {name: gate.facts() for name, gate in self._gates.items()}
 

@@ -10,9 +10,10 @@ import errno
 import socket
 import threading
 from collections.abc import Callable
-from typing import Any, Final
+from typing import Final
 
 from kojimon import logs
+from kojimon.contract.health import PageHealth
 from kojimon.settings.spec import WebSettings
 
 BACKLOG: Final = 64
@@ -112,6 +113,6 @@ class Front:
             self._thread.join(timeout_s)
         return self._thread is None or not self._thread.is_alive()
 
-    def facts(self) -> dict[str, Any]:
+    def facts(self) -> PageHealth:
         """For status."""
-        return {"host": self._web.host, "ports": self.ports(), "trouble": self.trouble}
+        return PageHealth(host=self._web.host, ports=self.ports(), trouble=self.trouble)
