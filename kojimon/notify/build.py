@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, Final
+from typing import Final
 
+from kojimon.notify.asked import Command, Service, Sound, Way
 from kojimon.notify.dispatch import Carrier
 from kojimon.notify.records import Channel, Quiet
 from kojimon.notify.speaker import find_player
 from kojimon.settings.secrets import read_secret
-from kojimon.settings.spec import ChannelSettings, CommandChannel, Person, ServiceChannel, Settings, SpeakerSettings
+from kojimon.settings.spec import ChannelSettings, CommandChannel, Person, Settings, SpeakerSettings
 
 SECOND_S: Final = 1200.0
 """The second person is called after so long without an answer, unless the settings say otherwise."""
@@ -21,11 +22,12 @@ def carriers_of(settings: Settings, find: Callable[[str], str] = find_player) ->
     Args:
         find: finds the program that plays (`speaker.find_player`); "" for none.
     """
-    carriers = [Carrier(_channel(one), _payload(one)) for one in settings.channels]
+    carriers = [Carrier(_channel(one), _way(one)) for one in settings.channels]
     player = find(settings.speaker.player) if settings.speaker.use else ""
     if player:
+        sound = Sound("speaker", player, settings.speaker.loudest_pct / 100)
         alone = all(one.second for one in settings.channels)
-        carriers.append(Carrier(_speaker(settings.speaker, alone), _sound(settings.speaker, player)))
+        carriers.append(Carrier(_speaker(settings.speaker, alone), lambda: sound))
     return carriers
 
 
@@ -39,22 +41,12 @@ def _channel(one: ChannelSettings) -> Channel:
     return Channel(one.name, one.tells, joins_s, one.second, one.repeats)
 
 
-def _payload(one: ChannelSettings) -> Callable[[], dict[str, Any]]:
+def _way(one: ChannelSettings) -> Callable[[], Way]:
     if isinstance(one, CommandChannel):
-        payload = {"kind": "command", "run": list(one.run), "limit_s": one.limit_s}
-        return lambda: payload
-    return _service(one)
-
-
-def _service(one: ServiceChannel) -> Callable[[], dict[str, Any]]:
+        return lambda: Command(one.name, one.run, one.limit_s)
     # Read anew each time: a corrected file works without a restart, and no secret stays in this process.
-    return lambda: {"kind": "service", "url": read_secret(one.url), "picture": one.picture}
+    return lambda: Service(one.name, read_secret(one.url), one.picture)
 
 
 def _speaker(one: SpeakerSettings, alone: bool) -> Channel:
     return Channel("speaker", tells=False, joins_s=0.0 if alone else one.joins_s, sounds=True)
-
-
-def _sound(one: SpeakerSettings, player: str) -> Callable[[], dict[str, Any]]:
-    payload = {"kind": "speaker", "player": player, "loudest": one.loudest_pct / 100}
-    return lambda: payload

@@ -6,19 +6,18 @@ the whole. It ends when its input does: with the daemon.
 
 from __future__ import annotations
 
-import json
 import os
 import sys
 import threading
-from collections.abc import Mapping
-from typing import IO, Any
+from typing import IO
+
+import msgspec
 
 from kojimon.child import begin
+from kojimon.notify.asked import Answer, Request, Sound, Way
 from kojimon.notify.carriers import deliver, warm_up
 from kojimon.notify.pictures import carries, made
 from kojimon.notify.speaker import Speaker
-
-Request = Mapping[str, Any]
 
 
 class Sender:
@@ -31,22 +30,21 @@ class Sender:
 
     def carry_out(self, request: Request) -> None:
         """Does what is asked and answers."""
-        if request["do"] == "warm":
+        if request.do == "warm":
             warm_up()
-        elif request["do"] == "stop":
+        elif request.do == "stop":
             self._speaker.stop()
         else:
             self._send_all(request)
-        self._say({"no": request["no"], "done": True})
+        self._say(Answer(request.no, done=True))
 
     def _send_all(self, request: Request) -> None:
-        channels = list(request["channels"])
-        image = b""
-        if request.get("picture"):
-            able = [channel for channel in channels if carries(channel)]
-            image = made(request["picture"]) if able else b""
-            if request["do"] == "picture":  # the text before it has gone out already
-                channels = able if image else []
+        channels, image = request.channels, b""
+        if request.picture is not None:
+            able = tuple(channel for channel in channels if carries(channel))
+            image = made(request.picture) if able else b""
+            if request.do == "picture":  # the text before it has gone out already
+                channels = able if image else ()
         threads = [
             threading.Thread(target=self._send, args=(channel, request, image), daemon=True) for channel in channels
         ]
@@ -59,16 +57,16 @@ class Sender:
         """Nobody asks any more."""
         self._speaker.stop()
 
-    def _send(self, channel: Request, request: Request, image: bytes) -> None:
-        if channel["kind"] == "speaker":
-            wrong = self._speaker.play(channel["player"], request["round"], channel["loudest"])
+    def _send(self, channel: Way, request: Request, image: bytes) -> None:
+        if isinstance(channel, Sound):
+            wrong = self._speaker.play(channel.player, request.round, channel.loudest)
         else:
             wrong = deliver(channel, request, image)
-        self._say({"no": request["no"], "channel": channel["name"], "wrong": wrong})
+        self._say(Answer(request.no, channel.name, wrong))
 
-    def _say(self, answer: Request) -> None:
+    def _say(self, answer: Answer) -> None:
         with self._lock:
-            self._out.write(json.dumps(answer) + "\n")
+            self._out.write(msgspec.json.encode(answer).decode() + "\n")
             self._out.flush()
 
 
@@ -82,7 +80,7 @@ def main() -> None:
     sender = Sender(out)
     try:
         for line in sys.stdin:
-            sender.carry_out(json.loads(line))
+            sender.carry_out(msgspec.json.decode(line, type=Request))
     except (BrokenPipeError, KeyboardInterrupt):
         pass
     finally:

@@ -22,9 +22,10 @@ from kojimon.curve.pixels import can as pictures_can
 from kojimon.errors import KojimonError
 from kojimon.journal.records import Chunk, Delivery
 from kojimon.model import Event
+from kojimon.notify.asked import Request, Service, Wanted, Way
 from kojimon.notify.lane import Job, Lane
 from kojimon.notify.memory import Memory
-from kojimon.notify.pictures import Following, Wanted, wanted
+from kojimon.notify.pictures import Following, wanted
 from kojimon.notify.plan import plan
 from kojimon.notify.records import FAILED, SENT, AlarmLike, Channel, Item, Plan, Quiet, Send, Situation, alarms_now
 from kojimon.notify.text import Desk, Text, compose
@@ -75,10 +76,10 @@ class Around(Struct, frozen=True):
 
 
 class Carrier(Struct, frozen=True):
-    """A channel and what its sender has to be told; `payload` may raise KojimonError: a secret that is not there."""
+    """A channel and the way out of it; `way` may raise KojimonError: a secret that is not there."""
 
     channel: Channel
-    payload: Callable[[], dict[str, Any]]
+    way: Callable[[], Way]
 
 
 class Dispatch:
@@ -214,7 +215,7 @@ class Dispatch:
         """Has the sender that wakes loaded ahead of time: later the card its library lies on may be dead."""
         lane = self._lanes["wake"]
         if wanted and not lane.kept and not lane.busy:
-            lane.put(Job({"do": "warm"}))
+            lane.put(Job(Request("warm")))
         lane.kept = wanted
 
     def _wait_s(self, found: Plan, now_ms: int) -> float | None:
@@ -238,10 +239,9 @@ class Dispatch:
                 together = [send for send in own if (send.key, send.kind) == (own[0].key, own[0].kind)]
                 self._send(lane, together, by_no, unrecorded, now_ms)
         if not self._lanes["tell"].busy and (following := self._following.take()) is not None:
-            names = tuple(channel["name"] for channel in following["channels"])
-            self._lanes["tell"].put(Job(following, names, self._followed))
+            self._lanes["tell"].put(Job(following, self._followed))
         if self._sounding and not found.calling and not self._lanes["sound"].busy:
-            self._sounding = not self._lanes["sound"].put(Job({"do": "stop"}))
+            self._sounding = not self._lanes["sound"].put(Job(Request("stop")))
 
     def _lane_of(self, send: Send) -> str:
         if send.channel in self._sounds:
@@ -256,28 +256,26 @@ class Dispatch:
         self, lane: Lane, sends: Sequence[Send], by_no: Mapping[int, Event], unrecorded: set[str], now_ms: int
     ) -> None:
         by_channel = {send.channel: send for send in sends}
-        payloads = []
+        ways: list[Way] = []
         for name, send in by_channel.items():
             try:
-                payloads.append({"name": name, **self._carriers[name].payload()})
+                ways.append(self._carriers[name].way())
             except KojimonError as error:
                 self._heard(send, now_ms, str(error))
-        if not payloads:
+        if not ways:
             return
         first = sends[0]
         events = [by_no[no] for no in first.events if no in by_no]
         text = self._words(first, events, unrecorded, now_ms)
-        request = {
-            "do": "send", "channels": payloads, "title": text.title, "body": text.body[:BODY_MOST], "key": first.key,
-            "kind": first.kind, "urgent": first.urgent, "round": first.round,
-        }  # fmt: skip
         pictured = self._journal is not None and first.kind in PICTURED and not first.round
-        if pictured and not first.urgent:
-            request["picture"] = self._picture(first, events)
-        followed = {one["name"]: one for one in payloads if pictured and first.urgent and one.get("picture")}
-        names = tuple(payload["name"] for payload in payloads)
+        request = Request(
+            "send", tuple(ways), text.title, text.body[:BODY_MOST], first.key, first.kind, first.urgent, first.round,
+            self._picture(first, events) if pictured and not first.urgent else None,
+        )  # fmt: skip
+        able = [way for way in ways if isinstance(way, Service) and way.picture]
+        followed = {way.name: way for way in able if pictured and first.urgent}
         self._sounding = self._sounding or lane.name == "sound"
-        self._flying[lane.name] = (first.key, frozenset(names))
+        self._flying[lane.name] = (first.key, frozenset(way.name for way in ways))
 
         def heard(name: str, wrong: str) -> None:
             self._heard(by_channel[name], now_ms, wrong)
@@ -285,7 +283,7 @@ class Dispatch:
             if name in followed and not wrong and (picture := self._picture(first, events)) is not None:
                 self._following.add(first.key, picture, followed[name])
 
-        lane.put(Job(request, names, heard))
+        lane.put(Job(request, heard))
 
     def _picture(self, send: Send, events: Sequence[Event]) -> Wanted | None:
         """What the picture with a message, or after a call, shows; None where there is nothing to show."""

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-import json
 import sys
 import threading
-from collections.abc import Callable, Mapping, Sequence
-from typing import Any, Final
+from collections.abc import Callable, Sequence
+from typing import Final
 
-from msgspec import Struct
+from msgspec import DecodeError, Struct, json
+from msgspec.structs import replace
 
 from kojimon import logs
 from kojimon.child import Child, ChildError, environment
+from kojimon.notify.asked import Answer, Request
 
 LIMIT_S: Final = 20.0
 """Real seconds a message may take, all its channels side by side."""
@@ -30,8 +31,7 @@ Heard = Callable[[str, str], None]
 class Job(Struct, frozen=True):
     """A request: what is asked, and who hears how each channel fared."""
 
-    request: Mapping[str, Any]
-    channels: tuple[str, ...] = ()
+    request: Request
     heard: Heard = lambda _name, _wrong: None
 
 
@@ -118,21 +118,21 @@ class Lane:
             self._free()
 
     def _work(self, job: Job) -> None:
-        waiting, wrong = set(job.channels), "the sender said nothing about it"
+        waiting, wrong = {channel.name for channel in job.request.channels}, "the sender said nothing about it"
         self._number += 1
-        line = json.dumps({"no": self._number, **job.request}) + "\n"
+        line = json.encode(replace(job.request, no=self._number)) + b"\n"
         try:
-            for text in self.child.answers(line.encode()):
-                answer = json.loads(text)
-                if answer["no"] != self._number:
+            for text in self.child.answers(line):
+                answer = json.decode(text, type=Answer)
+                if answer.no != self._number:
                     continue
-                if answer.get("done"):
+                if answer.done:
                     break
-                waiting.discard(answer["channel"])
-                job.heard(answer["channel"], answer["wrong"])
+                waiting.discard(answer.channel)
+                job.heard(answer.channel, answer.wrong)
         except ChildError as problem:
             wrong = str(problem)
-        except (KeyError, ValueError) as problem:
+        except DecodeError as problem:
             self.child.end()
             wrong = f"the sender answered what is none: {problem}"
         for name in sorted(waiting):

@@ -8,12 +8,15 @@ from __future__ import annotations
 
 import threading
 from collections import deque
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
+
+from msgspec.structs import asdict
 
 from kojimon.contract.state import Document
 from kojimon.model import Event
+from kojimon.notify.asked import Request, Service, Wanted, Way
 
 LIMIT_S: Final = 6.0
 """Real seconds what is told waits for its picture."""
@@ -23,7 +26,6 @@ WAITING_MOST: Final = 3
 WHOLE: Final = ("batch-harvest", "batch-discard")
 PROGRAMS: Final = ("json", "jsons", "form", "forms", "xml", "xmls")
 """Services that are read by programs: those ask for the readings themselves."""
-Wanted = Mapping[str, Any]
 
 
 # In the daemon: which picture.
@@ -35,40 +37,35 @@ def wanted(events: Sequence[Event], document: Document, journal: Path | None, ur
     if event is None or journal is None:
         return None
     hours = None if event.kind in WHOLE else CALL_H if urgent else TOLD_H
-    return {
-        "journal": str(journal), "batch": event.batch, "last_h": hours,
-        "fahrenheit": document.units.fahrenheit, "pounds": document.units.pounds,
-        "zone": document.now.zone,
-    }  # fmt: skip
+    units = document.units
+    return Wanted(str(journal), event.batch, hours, units.fahrenheit, units.pounds, document.now.zone)
 
 
 class Following:
     """Pictures that follow calls which got out; any thread may add, the newest few are kept."""
 
     def __init__(self) -> None:
-        self._waiting: deque[tuple[str, Wanted, dict[str, Any]]] = deque(maxlen=WAITING_MOST)
+        self._waiting: deque[tuple[str, Wanted, Way]] = deque(maxlen=WAITING_MOST)
         self._lock = threading.Lock()
 
-    def add(self, key: str, picture: Wanted, channel: dict[str, Any]) -> None:
+    def add(self, key: str, picture: Wanted, channel: Way) -> None:
         """A call of that key got out over a channel."""
         with self._lock:
             self._waiting.append((key, picture, channel))
 
-    def take(self) -> dict[str, Any] | None:
+    def take(self) -> Request | None:
         """The sender's request for the oldest of them, all its channels together; None where nothing waits."""
         with self._lock:
             if not self._waiting:
                 return None
             key, picture, _ = self._waiting[0]
-            channels = [channel for other, _, channel in self._waiting if other == key]
+            channels = tuple(channel for other, _, channel in self._waiting if other == key)
             left = [one for one in self._waiting if one[0] != key]
             self._waiting.clear()
             self._waiting.extend(left)
-        return {
-            "do": "picture", "channels": channels, "picture": picture, "key": key, "kind": "told",
-            "urgent": False, "round": 0, "title": f"The last {CALL_H:.0f} hours",
-            "body": "The curve to the call before this. It is sent once; the call goes on until somebody answers.",
-        }  # fmt: skip
+        body = "The curve to the call before this. It is sent once; the call goes on until somebody answers."
+        title = f"The last {CALL_H:.0f} hours"
+        return Request("picture", channels, title, body, key, kind="told", picture=picture)
 
 
 # In the sender: making it.
@@ -82,7 +79,7 @@ def made(picture: Wanted, limit_s: float = LIMIT_S) -> bytes:
         from kojimon.review.draw.picture import small_picture
 
         try:
-            found.append(small_picture(**{**picture, "journal": Path(picture["journal"])}))
+            found.append(small_picture(**asdict(picture)))
         except Exception:  # whatever it is: the text goes out without
             found.append(b"")
 
@@ -92,14 +89,13 @@ def made(picture: Wanted, limit_s: float = LIMIT_S) -> bytes:
     return found[0] if found else b""
 
 
-def carries(channel: Mapping[str, Any]) -> bool:
+def carries(channel: Way) -> bool:
     """Whether a channel can carry a picture, and may."""
-    if channel["kind"] != "service" or not channel.get("picture"):
+    if not isinstance(channel, Service) or not channel.picture:
         return False
-    url = str(channel["url"])
-    if url.partition("://")[0].lower() in PROGRAMS:
+    if channel.url.partition("://")[0].lower() in PROGRAMS:
         return False
     import apprise
 
-    found = apprise.Apprise.instantiate(url)
+    found = apprise.Apprise.instantiate(channel.url)
     return bool(getattr(found, "attachment_support", False))

@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from kojimon.notify.asked import Command, Request, Service, Way
 from kojimon.notify.carriers import headed, scrubbed
 from kojimon.notify.lane import Job, Lane
 from tests.parts.broker import Broker
@@ -28,15 +29,13 @@ class Rig:
         self.lane = Lane("test", self.freed.set, kept=True, **options)
         self.lane.start()
 
-    def send(self, *channels: dict[str, Any], **more: Any) -> list[tuple[str, str]]:
+    def send(self, *channels: Way, **more: Any) -> list[tuple[str, str]]:
         self.heard.clear()
         self.freed.clear()
-        request = {
-            "do": "send", "channels": list(channels), "title": "Top tray 43.2 °C over 43", "body": "Since 02:10.\nGo.",
-            "key": "box/limit/bed#1", "kind": "call", "urgent": True, "round": 0, **more,
-        }  # fmt: skip
-        names = tuple(str(channel["name"]) for channel in channels)
-        assert self.lane.put(Job(request, names, lambda name, wrong: self.heard.append((name, wrong))))
+        urgent: dict[str, Any] = {"kind": "call", "urgent": True, **more}
+        said = {"title": "Top tray 43.2 °C over 43", "body": "Since 02:10.\nGo.", "key": "box/limit/bed#1"}
+        request = Request("send", channels, **said, **urgent)
+        assert self.lane.put(Job(request, lambda name, wrong: self.heard.append((name, wrong))))
         assert self.freed.wait(60)
         return self.heard
 
@@ -48,12 +47,12 @@ def rig() -> Iterator[Rig]:
     found.lane.stop()
 
 
-def service(url: str, name: str = "phone") -> dict[str, Any]:
-    return {"name": name, "kind": "service", "url": url}
+def service(url: str, name: str = "phone", picture: bool = False) -> Service:
+    return Service(name, url, picture)
 
 
-def command(*run: str, name: str = "siren", limit_s: float = 5.0) -> dict[str, Any]:
-    return {"name": name, "kind": "command", "run": list(run), "limit_s": limit_s}
+def command(*run: str, name: str = "siren", limit_s: float = 5.0) -> Command:
+    return Command(name, run, limit_s)
 
 
 def test_a_webhook_gets_title_text_and_the_id_of_the_message(rig: Rig) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from msgspec.structs import replace
 
@@ -20,14 +20,12 @@ MOST_BYTES: Final = 250_000
 """Larger pictures are made coarser, and left out where that does not help."""
 
 
-def small_picture(
-    journal: Path, batch: str, last_h: float | None, fahrenheit: bool, zone: str, pounds: bool = False, **_: Any
-) -> bytes:
+def small_picture(journal: str, batch: str, last_h: float | None, fahrenheit: bool, pounds: bool, zone: str) -> bytes:
     """The curve of a batch, of its last hours or the whole; empty where it would be too large.
 
     Raises KojimonError where there is no such batch, the journal cannot be read or nothing here makes pixels.
     """
-    reader = Reader(journal)
+    reader = Reader(Path(journal))
     try:
         case = load_case(reader, batch)
         minutes = read_minutes(reader.path, reader.seq_at(case.t0_ms), reader.seq_at(case.t1_ms + 1))
