@@ -22,8 +22,7 @@ from kojimon import logs
 from kojimon.clock import real_s
 from kojimon.contract.acts import PlainAct, act_body
 from kojimon.contract.health import PublishHealth
-from kojimon.contract.state import BoxTopic
-from kojimon.contract.state import Document as StateDocument
+from kojimon.contract.state import BoxTopic, Document
 from kojimon.errors import KojimonError
 from kojimon.journal.records import Chunk
 from kojimon.links.mqtt import Address, Notice
@@ -40,8 +39,6 @@ ACTS_AT_ONCE = 8
 _LOG = logs.get("publish")
 _ENCODE = msgspec.json.Encoder().encode
 
-Document = dict[str, Any]
-
 
 class ActBody(msgspec.Struct, forbid_unknown_fields=True):
     """What an `act` topic takes; the incubator stands in the topic."""
@@ -57,7 +54,7 @@ def topic_name(text: str) -> str:
     return re.sub(r"[/+#\x00]", "-", text) or "-"
 
 
-def retained_topics(state: StateDocument, root: str) -> dict[str, bytes]:
+def retained_topics(state: Document, root: str) -> dict[str, bytes]:
     """Retained topics and payloads that show this state document."""
     found: dict[str, bytes] = {}
     for box in state.incubators:
@@ -97,7 +94,7 @@ class Publisher:
         site: str,
         address: Address,
         client_id: str,
-        state: Callable[[], StateDocument],
+        state: Callable[[], Document],
         told: Callable[[Event], Any],
         act: Callable[[PlainAct], object] | None,
         incubators: Sequence[str],

@@ -10,7 +10,6 @@ import os
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Any
 
 from msgspec.structs import replace
 
@@ -19,8 +18,7 @@ from kojimon.clock import Clock, SystemClock, real_s
 from kojimon.contract import keys
 from kojimon.contract.acts import Act, AlarmTest, Dated, Deed, OfAlarm, PlainAct, Reading
 from kojimon.contract.events import Repeated
-from kojimon.contract.state import Document as StateDocument
-from kojimon.contract.state import Now, Units
+from kojimon.contract.state import Document, Now, Units
 from kojimon.core.acts import Calendar
 from kojimon.core.boot import Booted, NoPast, Past, boot, restore
 from kojimon.core.fields import checked
@@ -46,8 +44,6 @@ from kojimon.web.api.stamps import UtcOf, iso_utc, stamped
 from kojimon.wiring import engine_setup
 
 _LOG = logs.get("daemon")
-
-Document = dict[str, Any]
 
 
 class House:
@@ -272,7 +268,7 @@ class House:
         """Engine time now."""
         return self.core.moment().t_ms
 
-    def state(self, durable: bool = False) -> StateDocument:
+    def state(self, durable: bool = False) -> Document:
         """The state document with its wall times; `durable`: not ahead of the journal."""
         return dressed(self.core.view(durable), self.settings, self.utc_of())
 
@@ -326,7 +322,7 @@ class House:
         return ended and committed
 
 
-def dressed(view: StateDocument, settings: Settings, utc_of: UtcOf) -> StateDocument:
+def dressed(view: Document, settings: Settings, utc_of: UtcOf) -> Document:
     """The engine's view with what the engine does not know: UTC beside engine time, zone and units of the person."""
     utc_ms, trusted = utc_of(view.t_ms)
     now = Now(iso_utc(utc_ms), trusted, settings.person.zone)
@@ -345,7 +341,7 @@ def acting(settings: Settings) -> Iterator[House]:
         house.close("act without daemon")
 
 
-def still(settings: Settings) -> StateDocument:
+def still(settings: Settings) -> Document:
     """The state document as the last daemon left it, from the journal alone; nothing is written.
 
     Raises JournalError when there is no journal, or it cannot be read.

@@ -5,7 +5,6 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any
 
 from msgspec.structs import replace
 
@@ -148,6 +147,6 @@ class People:
     def _utc(self, t_ms: int) -> tuple[int, bool]:
         return self._house.utc_of()(t_ms)
 
-    def _sign(self) -> dict[str, Any]:
+    def _sign(self) -> dict[str, object]:
         moment = self._house.core.moment()
         return {"t_ms": moment.t_ms, "utc": iso_utc(moment.utc_ms), "trusted": moment.trusted}

@@ -54,8 +54,6 @@ SESSION = "session:"
 """Beginning of the journal's cursor that counts a broker's sessions with us."""
 _LOG = logs.get("daemon")
 
-Document = dict[str, Any]
-
 
 class Part(Protocol):
     """Something that runs beside the core: publisher, mirror, sender."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Callable, Sequence
-from typing import Any, Final, NamedTuple
+from typing import Final, NamedTuple
 
 from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import BatchRow, Placing, StoredReading
@@ -179,11 +179,11 @@ def _final(stamps: Stamps, t_ms: int) -> Segment | None:
     return None if segment is None or segment.state == OPEN else segment
 
 
-def _fields(name: str, value: float | None, verdict: int) -> dict[str, Any]:
+def _fields(name: str, value: float | None, verdict: int) -> dict[str, float | int | str]:
     """A good reading is its value; another keeps out of the curve and says why."""
     if verdict == Quality.GOOD and value is not None:
         return {name: float(value)}
-    rejected = {} if value is None else {f"rejected_{name}": float(value)}
+    rejected: dict[str, float | int | str] = {} if value is None else {f"rejected_{name}": float(value)}
     return rejected | {"quality": int(verdict)}
 
 

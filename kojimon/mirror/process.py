@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Sequence
-from typing import Any, Final
+from typing import Final
 
 import msgspec
 
 from kojimon.child import Child, ChildError
 from kojimon.errors import KojimonError
 from kojimon.mirror.answers import NO_SECRET, Answer
+from kojimon.mirror.child import Address
 from kojimon.mirror.feed import Point
 
 LIMIT_S: Final = 30.0
@@ -30,7 +31,7 @@ class Process:
     """
 
     def __init__(
-        self, address: Callable[[], dict[str, Any]], limit_s: float = LIMIT_S, command: Sequence[str] = COMMAND
+        self, address: Callable[[], Address], limit_s: float = LIMIT_S, command: Sequence[str] = COMMAND
     ) -> None:
         self.child = Child(
             "the mirror's process", command, limit_s, data_bytes=DATA_BYTES,
@@ -39,9 +40,8 @@ class Process:
 
     def ask(self, points: Sequence[Point]) -> Answer:
         """Sends points and waits for the answer; status 0 when the child died or had to be killed."""
-        parcel = {"points": [point[1:] for point in points]}
         try:
-            answer = self.child.ask(msgspec.json.encode(parcel) + b"\n")
+            answer = self.child.ask(msgspec.json.encode([point[1:] for point in points]) + b"\n")
             return Answer(**msgspec.json.decode(answer))
         except ChildError as problem:
             return Answer(0, str(problem))

@@ -18,6 +18,7 @@ from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import Chunk
 from kojimon.journal.writing.writer import Writer
 from kojimon.mirror.answers import Answer, Meaning, advice, meaning
+from kojimon.mirror.child import Address
 from kojimon.mirror.feed import Feed, Parcel, Point
 from kojimon.mirror.process import Process
 from kojimon.mirror.stream import Stream
@@ -73,11 +74,9 @@ class Mirror:
         process: Process | None = None,
         pause_s: float = PAUSE_S,
     ) -> None:
-        address = {
-            "url": settings.url, "organisation": settings.organisation, "bucket": settings.bucket,
-            "timeout_s": REQUEST_S,
-        }  # fmt: skip
-        self._process = process or Process(lambda: {**address, "token": token()})
+        self._process = process or Process(
+            lambda: Address(settings.url, settings.organisation, settings.bucket, token(), REQUEST_S)
+        )
         self._open_reader, self._writer, self._tell, self._site, self._say = open_reader, writer, tell, site, say
         self._pause_s = pause_s
         self._reader: Reader | None = None

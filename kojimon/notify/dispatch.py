@@ -10,7 +10,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from msgspec import Struct
 
@@ -23,7 +23,7 @@ from kojimon.errors import KojimonError
 from kojimon.journal.records import Chunk, Delivery
 from kojimon.model import Event
 from kojimon.notify.asked import Request, Service, Wanted, Way
-from kojimon.notify.lane import Job, Lane
+from kojimon.notify.lane import LIMIT_S, SENDER, Job, Lane
 from kojimon.notify.memory import Memory
 from kojimon.notify.pictures import Following, wanted
 from kojimon.notify.plan import plan
@@ -100,8 +100,8 @@ class Dispatch:
         quiet: Quiet,
         around: Around,
         outbox: Path | None = None,
-        argv: Sequence[str] | None = None,
-        limit_s: float = 20.0,
+        argv: Sequence[str] = SENDER,
+        limit_s: float = LIMIT_S,
     ) -> None:
         self._carriers = {carrier.channel.name: carrier for carrier in carriers}
         self._channels = tuple(carrier.channel for carrier in carriers)
@@ -115,8 +115,7 @@ class Dispatch:
         self._flying: dict[str, tuple[str, frozenset[str]]] = {}
         self._due_ms: int | None = None
         self._attempts = self._out = 0
-        options: dict[str, Any] = {"limit_s": limit_s} | ({"argv": argv} if argv else {})
-        self._lanes = {name: Lane(name, self.wake, **options) for name in ("wake", "tell", "sound")}
+        self._lanes = {name: Lane(name, self.wake, limit_s=limit_s, argv=argv) for name in ("wake", "tell", "sound")}
         self._following = Following()
         # Without the library there is no picture, and nobody is kept waiting for one.
         self._journal = outbox if pictures_can() else None

@@ -10,7 +10,7 @@ import threading
 import urllib.error
 import urllib.request
 from collections.abc import Callable
-from typing import Any, Final
+from typing import Final
 
 import msgspec
 
@@ -45,7 +45,7 @@ class Heartbeat:
         publish: Callable[[bytes], bool] | None = None,
         address: Callable[[], str] | None = None,
         health: Callable[[str, bool, str], None] = lambda _what, _ok, _text: None,
-        facts: Callable[[], dict[str, Any]] = dict,
+        facts: Callable[[], dict[str, object]] = dict,
     ) -> None:
         self._every_s, self._submit = every_s, submit
         self._publish, self._address, self._health, self._facts = publish, address, health, facts

@@ -16,6 +16,7 @@ from kojimon.notify.asked import Answer, Request
 
 LIMIT_S: Final = 20.0
 """Real seconds a message may take, all its channels side by side."""
+SENDER: Final = (sys.executable, "-m", "kojimon.notify.child")
 IDLE_S: Final = 120.0
 """A lane that is not kept lets its process go after so long without work."""
 END_S: Final = 3.0
@@ -52,7 +53,7 @@ class Lane:
         free: Callable[[], None],
         kept: bool = False,
         limit_s: float = LIMIT_S,
-        argv: Sequence[str] = (sys.executable, "-m", "kojimon.notify.child"),
+        argv: Sequence[str] = SENDER,
     ) -> None:
         self.name, self.kept = name, kept
         self._free = free

@@ -13,6 +13,7 @@ import pytest
 
 from kojimon.clock import real_s
 from kojimon.journal.records import Chunk
+from kojimon.mirror.child import Address
 from kojimon.mirror.feed import Feed, Point
 from kojimon.mirror.process import Process
 from kojimon.mirror.sender import Mirror
@@ -71,7 +72,7 @@ def test_beside_raw_line_protocol(tmp_path: Path) -> None:
         by_hand(points, raw.url)
         raw_s = real_s() - began_s
         settings = MirrorSettings(mine.url, "o", "b")
-        child = Process(lambda: {"url": mine.url, "organisation": "o", "bucket": "b", "token": "t", "timeout_s": 10.0})
+        child = Process(lambda: Address(mine.url, "o", "b", "t", 10.0))
         mirror = Mirror(settings, lambda: "t", "cellar", kitchen.reader, kitchen.writer, lambda *_: None,
                         process=child, pause_s=0.0)  # fmt: skip
         began_s = real_s()

@@ -9,6 +9,7 @@ import pytest
 
 from kojimon.errors import UsageError
 from kojimon.mirror import sender
+from kojimon.mirror.child import Address
 from kojimon.mirror.feed import EVENTS, Feed, Parcel, Point
 from kojimon.mirror.process import Process
 from kojimon.mirror.sender import EVENT_SINK, SINK, Mirror
@@ -171,8 +172,7 @@ def test_a_token_that_is_put_right_is_taken_up_without_a_restart(
         return token[0]
 
     server.rule = lambda lines: OK if "Token right" in server.tokens else Reply(401, "unauthorized")
-    address = {"url": server.url, "organisation": "home", "bucket": "koji", "timeout_s": 5.0}
-    child = Process(lambda: {**address, "token": secret()})
+    child = Process(lambda: Address(server.url, "home", "koji", secret(), 5.0))
     kitchen.clock(NOON)
     kitchen.read(10)
     mirror = make_mirror("", process=child, tell=lambda _what, ok, text: told.append((ok, text)))

@@ -12,6 +12,7 @@ import pytest
 
 from kojimon.journal.records import Chunk
 from kojimon.mirror.answers import NO_SECRET, Answer, Meaning, advice, meaning
+from kojimon.mirror.child import Address
 from kojimon.mirror.feed import Feed
 from kojimon.mirror.process import Process
 from kojimon.mirror.sender import SINK, Mirror
@@ -92,7 +93,7 @@ def test_an_outage_loses_and_doubles_nothing(kitchen: Kitchen, server: StandIn, 
 def test_what_the_server_says_comes_back(kitchen: Kitchen, server: StandIn) -> None:
     kitchen.clock(NOON)
     kitchen.read(1)
-    child = Process(lambda: {"url": server.url, "organisation": "o", "bucket": "b", "token": "t", "timeout_s": 5.0})
+    child = Process(lambda: Address(server.url, "o", "b", "t", 5.0))
     with closing(kitchen.reader()) as reader:
         points = Feed(reader, "cellar").next(0, 10).points
     server.rule = lambda lines: Reply(429, "slow down, °F or not", retry_after="120")
@@ -188,7 +189,7 @@ def test_a_child_that_hangs_or_dies_is_replaced(kitchen: Kitchen, server: StandI
     server.rule = lambda lines: Reply(-1)
     kitchen.clock(NOON)
     kitchen.read(10)
-    address = {"url": server.url, "organisation": "home", "bucket": "koji", "token": "t", "timeout_s": 60.0}
+    address = Address(server.url, "home", "koji", "t", 60.0)
     child = Process(lambda: address, limit_s=60.0)
     mirror = make_mirror("", process=child)
     until(lambda: server.requests, what="the first request")
@@ -212,7 +213,7 @@ def test_stop_does_not_wait_for_a_hanging_server(kitchen: Kitchen, server: Stand
 
 
 def test_the_child_ends_with_its_parent(server: StandIn) -> None:
-    child = Process(lambda: {"url": server.url, "organisation": "o", "bucket": "b", "token": "t", "timeout_s": 5.0})
+    child = Process(lambda: Address(server.url, "o", "b", "t", 5.0))
     assert child.ask([]).status in (0, 204, 400)
     running = child.child._process
     assert running is not None and running.stdin is not None

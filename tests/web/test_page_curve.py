@@ -14,13 +14,13 @@ from kojimon.forecast.kept import pack, thin
 from kojimon.journal.reading.reader import Reader
 from kojimon.review.load import load_case
 from kojimon.review.measure.minutes import Minute, gap_of, joined, read_minutes, runs
-from kojimon.web.api.curves import Curves, View, fan_of
+from kojimon.web.api.curves import Curves, Units, View, fan_of
 from tests.curve.sheets import read
 from tests.parts.outlooks import made
 from tests.review.kitchen import Kitchen
 from tests.web.pages import Door, page
 
-UNITS = {"fahrenheit": False, "pounds": False, "zone": "UTC"}
+UNITS = Units(fahrenheit=False, pounds=False, zone="UTC")
 
 
 class Source:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -17,9 +17,9 @@ from kojimon.cli.shared.options import HOURS, PlainCommand, config_option, examp
 
 if TYPE_CHECKING:
     from kojimon.curve import Sheet
+    from kojimon.web.api.sheets import Drawn
 
 ROWS = 60
-Document = dict[str, Any]
 
 
 @click.command(
@@ -33,7 +33,10 @@ Document = dict[str, Any]
 @output_option
 @click.option("--last", "last_s", type=HOURS, metavar="TIME", help="Only the last hours: 6 h.")
 @click.option(
-    "--width", type=click.IntRange(300, 4000), default=720, show_default=True,
+    "--width",
+    type=click.IntRange(300, 4000),
+    default=720,
+    show_default=True,
     help="Of a picture, in pixels; from 640 on the hours run across, below it down.",
 )
 @click.option("--without", multiple=True, metavar="NAME", help="Leave out `air`, `humidity` or a probe of a picture.")
@@ -62,30 +65,27 @@ def curve(
         screen.say(f"{output}: the curve of batch {row.name}.", "good", error=True)
 
 
-def show(found: Document, rows: int) -> None:
+def show(found: Drawn, rows: int) -> None:
     """A sheet (`Kitchen.curve`) in the terminal, in about so many lines."""
     from kojimon.curve.terminal import lines
-    from kojimon.web.api.sheets import sheet_of_document
 
-    for line in lines(sheet_of_document(found), screen.console().width, rows, found["unit"] == "f", found["zone"]):
+    for line in lines(found.sheet, screen.console().width, rows, found.unit == "f", found.zone):
         print(line)
 
 
-def written(found: Document, kind: str, width_px: int, without: tuple[str, ...] = ()) -> bytes:
+def written(found: Drawn, kind: str, width_px: int, without: tuple[str, ...] = ()) -> bytes:
     """A sheet as the content of a file. Raises UsageError for a kind of file that is not known."""
     from kojimon.curve import Style, draw
-    from kojimon.web.api.sheets import sheet_of_document
 
     if kind == ".json":
         import msgspec
 
         return msgspec.json.format(msgspec.json.encode(found), indent=1) + b"\n"
-    sheet = sheet_of_document(found)
     if kind == ".csv":
-        return table(sheet).encode()
+        return table(found.sheet).encode()
     if kind not in (".svg", ".png"):
         raise click.UsageError(f"A file that ends in {kind or 'nothing'}: .svg, .png, .csv or .json is wanted.")
-    svg = draw(sheet, Style(width_px, 0.0, found["unit"] == "f", found["zone"], True, frozenset(without)))
+    svg = draw(found.sheet, Style(width_px, 0.0, found.unit == "f", found.zone, True, frozenset(without)))
     if kind == ".svg":
         return svg.encode()
     from kojimon.curve.pixels import png

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from kojimon.forecast.answers import Forecast
     from kojimon.words.speech import Speech
 
-Document = dict[str, Any]
+Document = dict[str, object]
 MINUTES_5_H = 1 / 12
 SHOWN_H = (0.0, 1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 10.0, 12.0)
 SWITCHED_OFF = "Forecasts are switched off in the settings: `forecast: {use: false}`."

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
 
 import click
 
@@ -13,6 +12,7 @@ from kojimon.cli.shared.options import config_option, example, json_option
 from kojimon.clock import SystemClock
 from kojimon.contract.state import Document as StateDocument
 from kojimon.errors import KojimonError
+from kojimon.journal.reading.facts import JournalFacts
 from kojimon.units import show_count, show_duration
 from kojimon.words import status as words
 
@@ -35,30 +35,30 @@ def journal(ctx: click.Context, config: str | None, as_json: bool) -> None:
     kitchen = open_kitchen(config)
     found = kitchen.journal()
     if not kitchen.live:
-        say_file(found["path"])
+        say_file(Path(found.path))
     if as_json:
         screen.print_json(found)
         return
     _print(found, kitchen.state(), kitchen.live)
 
 
-def _print(found: dict[str, Any], document: StateDocument, live: bool) -> None:
+def _print(found: JournalFacts, document: StateDocument, live: bool) -> None:
     speech, now = words.speech_of(document), SystemClock().wall_ms()
-    screen.say(str(found["path"]), "head")
-    behind_s = max(0.0, (document.t_ms - found["horizon_t_ms"]) / 1000)
+    screen.say(str(found.path), "head")
+    behind_s = max(0.0, (document.t_ms - found.horizon_t_ms) / 1000)
     late = f"{show_duration(behind_s)} behind the present" if live else "where the last daemon stopped"
     rows = [
-        ["size", f"{found['bytes'] / 1e6:.1f} MB"],
-        ["rows (readings and all else)", f"{found['rows']:,}"],
-        ["events", f"{found['events']:,}"],
-        ["batches", f"{found['batches']:,}"],
-        ["messages waiting", f"{found['messages_waiting']:,}"],
-        ["written up to", f"{speech.moment(found['horizon_utc_ms'], now)}, {late}"],
+        ["size", f"{found.bytes / 1e6:.1f} MB"],
+        ["rows (readings and all else)", f"{found.rows:,}"],
+        ["events", f"{found.events:,}"],
+        ["batches", f"{found.batches:,}"],
+        ["messages waiting", f"{found.messages_waiting:,}"],
+        ["written up to", f"{speech.moment(found.horizon_utc_ms, now)}, {late}"],
     ]
-    if found["rows_thinned"]:
-        rows.insert(2, ["of these thinned out", f"{found['rows_thinned']:,}"])
-    if seq := found["cursors"].get(MIRROR):
-        rows.append(["taken over by the mirror", f"row {seq:,} ({found['rows'] - seq:,} to go)"])
+    if found.rows_thinned:
+        rows.insert(2, ["of these thinned out", f"{found.rows_thinned:,}"])
+    if seq := found.cursors.get(MIRROR):
+        rows.append(["taken over by the mirror", f"row {seq:,} ({found.rows - seq:,} to go)"])
     screen.grid(rows, right=False)
 
 

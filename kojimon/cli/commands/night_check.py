@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Mapping
-from typing import Any, Final
+from typing import Final
 
 import click
 
@@ -23,7 +22,6 @@ from kojimon.words import speech as say
 from kojimon.words import status as words
 
 LOOK_EVERY_S: Final = 0.5
-Document = Mapping[str, Any]
 
 
 @click.command("night-check", epilog=example("kojimon alarms night-check", "kojimon alarms night-check --yes"))

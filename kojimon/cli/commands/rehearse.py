@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 from msgspec import to_builtins
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from kojimon.schedule.spec import Schedule
     from kojimon.settings.spec import Settings
 
-Document = dict[str, Any]
+Document = dict[str, object]
 
 
 @click.command(
@@ -133,9 +133,7 @@ def _alike(event: Event) -> Event:
 
 
 def _rows(result: Rehearsal) -> list[Document]:
-    return [
-        {"hour": _hour(event, result, 4), **to_builtins(plain_event(event))} for event in result.events
-    ]
+    return [{"hour": _hour(event, result, 4), **to_builtins(plain_event(event))} for event in result.events]
 
 
 def _hour(event: Event, result: Rehearsal, digits: int) -> float | None:

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
 
 from kojimon.cli.shared import screen
 from kojimon.cli.shared.kitchen import Kitchen
 from kojimon.contract.rows import Batch
-from kojimon.contract.state import Box
-from kojimon.contract.state import Document as StateDocument
+from kojimon.contract.state import Box, Document
 from kojimon.errors import KojimonError, UsageError
 from kojimon.model import Event
 from kojimon.words import speech as say
@@ -17,7 +15,6 @@ from kojimon.words import status as words
 from kojimon.words.events import Teller
 from kojimon.words.speech import Speech
 
-Document = Mapping[str, Any]
 ENDINGS = {"harvest": "harvested", "discard": "thrown away", "": "open"}
 HOUR_MS = 3_600_000
 
@@ -62,9 +59,7 @@ def batch_of(kitchen: Kitchen, text: str) -> Batch:
     found = [row for row in rows if row.id == text] or [row for row in rows if row.name == text]
     if len(found) != 1:
         what = "is the name of several batches; give the id" if found else "is no batch"
-        known = ", ".join(
-            f"{row.id} ({row.name})" if row.name != row.id else row.id for row in rows[-10:]
-        )
+        known = ", ".join(f"{row.id} ({row.name})" if row.name != row.id else row.id for row in rows[-10:])
         raise UsageError(f"{text!r} {what}. The last ones are: {known}.")
     return found[0]
 
@@ -87,15 +82,11 @@ def print_batch(kitchen: Kitchen, row: Batch) -> None:
     _events(kitchen.events(batch=row.id), row, speech)
 
 
-def _steps(box: Box, document: StateDocument, speech: Speech) -> None:
+def _steps(box: Box, document: Document, speech: Speech) -> None:
     now = document.now.utc
     cells = []
     for step in box.steps:
-        done = [
-            f"{speech.moment(mark.at_utc, now)}"
-            for mark in step.standing
-            if mark.at_utc
-        ]
+        done = [f"{speech.moment(mark.at_utc, now)}" for mark in step.standing if mark.at_utc]
         window = "" if step.status == "done" else words.window_of(step, speech, document.t_ms, now)
         trade = f" ({step.trade})" if step.trade else ""
         cells.append([step.name, f"{step.label}{trade}", say.listing(done) if done else "", window])

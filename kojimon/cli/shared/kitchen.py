@@ -12,7 +12,7 @@ import uuid
 from collections.abc import Sequence
 from contextlib import ExitStack, closing
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Protocol
 
 import msgspec
 from msgspec.structs import asdict
@@ -22,9 +22,9 @@ from kojimon.contract.acts import Act, Deed, PlainAct, plain
 from kojimon.contract.events import Refused
 from kojimon.contract.night import NightCheck
 from kojimon.contract.rows import Batch, ListedProbe
-from kojimon.contract.state import Box
-from kojimon.contract.state import Document as StateDocument
+from kojimon.contract.state import Box, Document
 from kojimon.errors import JournalError, KojimonError, RefusedError, UsageError
+from kojimon.journal.reading.facts import JournalFacts, facts_of
 from kojimon.model import Event, typed_event
 from kojimon.words import gates
 from kojimon.words import speech as say
@@ -35,9 +35,9 @@ if TYPE_CHECKING:
     from kojimon.daemon.house import House
     from kojimon.journal.reading.reader import Reader
     from kojimon.settings.spec import Settings
+    from kojimon.web.api.sheets import Drawn
     from kojimon.web.client.local import Client
 
-Document = dict[str, Any]
 PAGE = 1_000
 
 
@@ -48,7 +48,7 @@ class Kitchen(Protocol):
     def live(self) -> bool:
         """Whether a running daemon answers."""
 
-    def state(self) -> StateDocument:
+    def state(self) -> Document:
         """The state document."""
 
     def act(self, deed: Deed, incubator: str) -> Sequence[Event]:
@@ -66,11 +66,11 @@ class Kitchen(Protocol):
     def night_check(self) -> NightCheck | None:
         """Whether the night check is passed, which tests are overdue (`daemon.people.standing`); None where unknown."""
 
-    def journal(self) -> Document:
+    def journal(self) -> JournalFacts:
         """The journal's size and how far it has got (`journal.reading.facts.facts_of`)."""
 
-    def curve(self, batch: str, last_h: float | None = None, unit: str = "") -> Document:
-        """What is drawn of a batch (`web.api.sheets.sheet_document`)."""
+    def curve(self, batch: str, last_h: float | None = None, unit: str = "") -> Drawn:
+        """What is drawn of a batch (`web.api.sheets`)."""
 
 
 class LiveKitchen:
@@ -81,7 +81,7 @@ class LiveKitchen:
     def __init__(self, client: Client) -> None:
         self.client = client
 
-    def state(self) -> StateDocument:
+    def state(self) -> Document:
         return self.client.state()
 
     def act(self, deed: Deed, incubator: str) -> Sequence[Event]:
@@ -112,13 +112,13 @@ class LiveKitchen:
         notify = self.client.health().parts.notify
         return notify.night_check if notify else None
 
-    def journal(self) -> Document:
-        facts: Document = self.client.get("/v1/journal")
-        return {name: value for name, value in facts.items() if name not in ("probes", "placings", "segments")}
+    def journal(self) -> JournalFacts:
+        return self.client.record("journal", JournalFacts)
 
-    def curve(self, batch: str, last_h: float | None = None, unit: str = "") -> Document:
-        found: Document = self.client.get("/v1/curve", batch=batch, last=last_h, unit=unit or None)
-        return found
+    def curve(self, batch: str, last_h: float | None = None, unit: str = "") -> Drawn:
+        from kojimon.web.api.sheets import Drawn
+
+        return self.client.record("curve", Drawn, batch=batch, last=last_h, unit=unit or None)
 
 
 class ShutKitchen:
@@ -132,7 +132,7 @@ class ShutKitchen:
         self._house: House | None = None
         self._reader: Reader | None = None
 
-    def state(self) -> StateDocument:
+    def state(self) -> Document:
         from kojimon.daemon.house import still
 
         if self._house is not None:
@@ -143,7 +143,7 @@ class ShutKitchen:
         """Whether there is a journal already."""
         return Path(self.settings.journal.path).exists()
 
-    def _empty(self) -> StateDocument:
+    def _empty(self) -> Document:
         """Before the first start there is no journal: what the settings alone say."""
         from kojimon import engine
         from kojimon.clock import SystemClock
@@ -239,16 +239,14 @@ class ShutKitchen:
         path = Path(self.settings.journal.path)
         return standing(self.settings, path, self.state().t_ms, wakers(self.settings))
 
-    def journal(self) -> Document:
-        from kojimon.journal.reading.facts import facts_of
-
+    def journal(self) -> JournalFacts:
         return facts_of(self.reader())
 
-    def curve(self, batch: str, last_h: float | None = None, unit: str = "") -> Document:
+    def curve(self, batch: str, last_h: float | None = None, unit: str = "") -> Drawn:
         from kojimon.web.api.curves import Curves
-        from kojimon.web.api.sheets import sheet_document
+        from kojimon.web.api.sheets import drawn
 
-        return sheet_document(Curves(self), batch, self.state(), last_h, unit=unit)
+        return drawn(Curves(self), batch, self.state(), last_h, unit=unit)
 
     def close(self) -> None:
         """Lets go of the journal."""
@@ -275,7 +273,7 @@ def worded(kitchen: Kitchen, incubator: str, error: RefusedError) -> RefusedErro
     )
 
 
-def incubator_of(document: StateDocument, name: str, batch: bool = False) -> Box:
+def incubator_of(document: Document, name: str, batch: bool = False) -> Box:
     """The box meant: the one named, or the only one (with an open batch, where one is needed).
 
     Raises UsageError that lists what there is.

@@ -106,7 +106,7 @@ def write_json_lines(
     reader: Rows, out: TextIO, span: Span, style: Style = CELSIUS, progress: Progress | None = None
 ) -> Exported:
     """Writes one JSON object a line: `about` first, then every reading with its verdict and every event, by time."""
-    about: dict[str, Any] = {
+    about: dict[str, object] = {
         "kind": "about", "incubator": span.incubator, "zone": style.zone,
         "units": {"temperature": "F" if style.fahrenheit else "C", "humidity": "%", "t_ms": "ms of engine time"},
         "batch": span.batch._asdict() if span.batch else None,
@@ -294,7 +294,7 @@ class _Shown:
         self._span, self._style = span, style
         self._verdicts = {int(verdict): verdict.name.lower().replace("_", "-") for verdict in Quality}
 
-    def reading(self, row: tuple[int, int, int, Any, Any, int]) -> dict[str, Any] | None:
+    def reading(self, row: tuple[int, int, int, Any, Any, int]) -> dict[str, object] | None:
         """The object of a row; None for a probe of another incubator."""
         seq, _t_ms, no, raw, value, verdict = row
         site = next((s for s in reversed(self._placings.get(no, [])) if s.from_seq <= seq), None)
@@ -303,7 +303,7 @@ class _Shown:
         quantity = site.quantity if site else ""
         where = {"incubator": site.incubator, "place": site.place, "tray": site.tray} if site else {}
         name = _measure(quantity, self._style) if quantity else "value"
-        found: dict[str, Any] = {"probe": self._names.get(no, str(no)), **where}
+        found: dict[str, object] = {"probe": self._names.get(no, str(no)), **where}
         found[name] = self._number(raw if value is None else value, quantity)
         if value is not None:
             found[f"raw_{name}"] = self._number(raw, quantity)
@@ -313,10 +313,10 @@ class _Shown:
         return None if value is None else _converted(value, quantity, self._style)
 
 
-def _event_object(event: Event, stamp: Callable[[int], Mapping[str, Any]]) -> dict[str, Any]:
+def _event_object(event: Event, stamp: Callable[[int], Mapping[str, object]]) -> dict[str, object]:
     facts = {"incubator": event.incubator, "batch": event.batch, "key": event.key, "data": plain(event.what)}
     return {"kind": "event", "no": event.no, **stamp(event.t_ms), "event": event.kind, **facts}
 
 
-def _json(value: Mapping[str, Any]) -> str:
+def _json(value: Mapping[str, object]) -> str:
     return msgspec.json.encode(value).decode() + "\n"

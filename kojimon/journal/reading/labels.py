@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
-from typing import Any, Final
+from typing import Final
 from zoneinfo import ZoneInfo
 
 from kojimon.errors import UsageError
@@ -52,11 +52,11 @@ def clock_notes(stamps: Stamps, t0_ms: int, t1_ms: int) -> tuple[str, ...]:
     return ("the clock was not set for a part of this; its times are estimated",) if states - {TRUSTED} else ()
 
 
-def stamp(stamps: Stamps, zone: str) -> Callable[[int], dict[str, Any]]:
+def stamp(stamps: Stamps, zone: str) -> Callable[[int], dict[str, object]]:
     """Gives an object its time, how far that is to be trusted, and its engine time."""
     there = ZoneInfo(zone)
 
-    def stamped(t_ms: int) -> dict[str, Any]:
+    def stamped(t_ms: int) -> dict[str, object]:
         segment = stamps.segment(t_ms)
         state = segment.state if segment else "unknown"
         return {"time": iso(stamps.utc_ms(t_ms)[0], there), "clock": state, "t_ms": t_ms}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import msgspec
 
@@ -90,7 +90,7 @@ def load_tests(path: Path, fields: tuple[str, ...]) -> Tests:
     return Tests(events, tries, changed_ms)
 
 
-def _whole(body: str) -> dict[str, Any]:
+def _whole(body: str) -> dict[str, object]:
     """The settings whole, of a stored row; {} where they cannot be read."""
     try:
         return msgspec.json.decode(msgspec.json.decode(body, type=Settings).settings) or {}

@@ -6,7 +6,9 @@ A probe names its record by the key `senml:NAME`, with the full name (base name 
 from __future__ import annotations
 
 from math import isfinite
-from typing import Any, Final, NamedTuple
+from typing import Final, NamedTuple
+
+from msgspec import Struct, ValidationError, convert
 
 from kojimon.model import Quantity
 
@@ -33,11 +35,18 @@ class Record(NamedTuple):
     time: float
 
 
-def _number(record: dict[str, Any], label: str) -> float | None:
-    """A field that is a number, 0 where it is missing (RFC 8428, 4.5); None where it is anything else."""
-    value = record.get(label, 0.0)
-    good = type(value) in (int, float) and isfinite(value) and abs(value) < 2**63
-    return float(value) if good else None
+class _Given(Struct, frozen=True):
+    """The fields of a record that count here, those it inherits among them (RFC 8428, 4.1 to 4.5)."""
+
+    bver: int = VERSION
+    bn: str = ""
+    bt: float = 0.0
+    bu: str = ""
+    bv: float = 0.0
+    n: str = ""
+    u: str = ""
+    t: float = 0.0
+    v: float = 0.0
 
 
 def resolve(document: object) -> list[Record] | None:
@@ -49,37 +58,23 @@ def resolve(document: object) -> list[Record] | None:
     """
     if not isinstance(document, list) or not 0 < len(document) <= RECORDS_LIMIT:
         return None
-    base: dict[str, Any] = {"bn": "", "bt": 0.0, "bu": "", "bv": 0.0}
+    base: dict[str, object] = {}
     found = []
     for record in document:
-        if not isinstance(record, dict) or not _understood(record):
+        if not isinstance(record, dict) or any(name.endswith("_") for name in record):
             return None
-        base |= {label: record[label] for label in base if label in record}
-        made = _joined(base, record)
-        if made is None:
+        base |= {label: record[label] for label in ("bn", "bt", "bu", "bv") if label in record}
+        try:
+            one = convert(base | record, _Given)
+        except ValidationError:
+            return None
+        if one.bver > VERSION or not all(
+            isfinite(number) and abs(number) < 2**63 for number in (one.bt, one.bv, one.t, one.v)
+        ):
             return None
         if "v" in record:
-            found.append(made)
+            found.append(Record(one.bn + one.n, one.u or one.bu, one.bv + one.v, one.bt + one.t))
     return found
-
-
-def _understood(record: dict[str, Any]) -> bool:
-    version = record.get("bver", VERSION)
-    known = type(version) is int and version <= VERSION
-    return known and not any(name.endswith("_") for name in record)
-
-
-def _joined(base: dict[str, Any], record: dict[str, Any]) -> Record | None:
-    """A record with what it inherits; None where a field is of the wrong kind."""
-    texts = base["bn"], base["bu"], record.get("n", ""), record.get("u", "")
-    numbers = [_number(of, label) for of, label in ((base, "bt"), (base, "bv"), (record, "t"), (record, "v"))]
-    if not all(type(text) is str for text in texts):
-        return None
-    times_and_values = [number for number in numbers if number is not None]
-    if len(times_and_values) < len(numbers):
-        return None
-    base_time, base_value, time, value = times_and_values
-    return Record(texts[0] + texts[2], texts[3] or texts[1], base_value + value, base_time + time)
 
 
 def in_our_unit(record: Record, quantity: str) -> float | None:

@@ -36,14 +36,14 @@ from kojimon import logs
 from kojimon.contract.acts import PlainAct, act_body
 from kojimon.contract.health import DaemonHealth
 from kojimon.contract.rows import Batch
-from kojimon.contract.state import Document as StateDocument
+from kojimon.contract.state import Document
 from kojimon.errors import EXIT_NOT_NOW, EXIT_USAGE, KojimonError, RefusedError
 from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import ProbeRow
 from kojimon.model import plain_event
 from kojimon.units import UNIT_OF
 from kojimon.web.api import queries, readings, rows, series
-from kojimon.web.api.backend import Backend, Document
+from kojimon.web.api.backend import Backend, Fields
 from kojimon.web.api.queries import BadQuery, Query, Span
 from kojimon.web.api.stamps import UtcOf, event_document, iso_utc, reply_document, stamped
 
@@ -108,7 +108,7 @@ class Api:
     def __init__(self, backend: Backend) -> None:
         self._backend = backend
 
-    def state(self, request: Request) -> StateDocument:
+    def state(self, request: Request) -> Document:
         queries.only(request.query_params)
         return self._backend.state()
 
@@ -116,21 +116,21 @@ class Api:
         queries.only(request.query_params)
         return self._backend.health()
 
-    def probes(self, request: Request) -> Document:
+    def probes(self, request: Request) -> Fields:
         queries.only(request.query_params)
         return {"probes": self._backend.probes()}
 
-    def alarms(self, request: Request) -> Document:
+    def alarms(self, request: Request) -> Fields:
         queries.only(request.query_params)
         return {"alarms": self._backend.state().listed()}
 
-    def batches(self, request: Request) -> Document:
+    def batches(self, request: Request) -> Fields:
         queries.only(request.query_params, "incubator")
         utc_of = self._backend.utc_of()
         found = self._backend.reader().batches(request.query_params.get("incubator"))
         return {"batches": [stamped(Batch(**row._asdict()), utc_of) for row in found]}
 
-    def batch(self, request: Request) -> Document:
+    def batch(self, request: Request) -> Fields:
         queries.only(request.query_params)
         name = request.path_params["id"]
         row = self._backend.reader().batch(name)
@@ -138,7 +138,7 @@ class Api:
             raise HTTPException(404, f"there is no batch {name!r}")
         return {"batch": stamped(Batch(**row._asdict()), self._backend.utc_of())}
 
-    def events(self, request: Request) -> Document:
+    def events(self, request: Request) -> Fields:
         query: Query = request.query_params
         queries.only(query, "after", "batch", "kinds", "limit", "utc")
         after = queries.whole(query, "after", 0, 0, 2**53)
@@ -150,7 +150,7 @@ class Api:
         shown = [event_document(event, utc_of) if dressed else plain_event(event) for event in found]
         return {"events": shown, "after": last, "more": len(found) == limit}
 
-    def series(self, request: Request) -> Document:
+    def series(self, request: Request) -> Fields:
         query: Query = request.query_params
         queries.only(
             query, "probe", "place", "quantity", "incubator", "batch", "from", "to", "points", "after", "limit"
@@ -203,19 +203,19 @@ def _act(body: bytes, key: str) -> PlainAct:
     return found if found.idempotency else replace(found, idempotency=key)
 
 
-def _head(row: ProbeRow) -> Document:
+def _head(row: ProbeRow) -> Fields:
     return {
         "probe": row.name, "no": row.no, "incubator": row.incubator, "place": row.place, "tray": row.tray,
         "quantity": row.quantity, "unit": UNIT_OF.get(row.quantity, ""),
     }  # fmt: skip
 
 
-def _buckets(row: ProbeRow, found: list[series.Bucket], utc_of: UtcOf) -> Document:
+def _buckets(row: ProbeRow, found: list[series.Bucket], utc_of: UtcOf) -> Fields:
     table = [[one.t_ms, iso_utc(utc_of(one.t_ms)[0]), one.low, one.high, one.readings] for one in found]
     return {**_head(row), "columns": ["t_ms", "utc", "low", "high", "readings"], "rows": table, "after": None}
 
 
-def _readings(reader: Reader, row: ProbeRow, stretch: Span, limit: int, utc_of: UtcOf) -> Document:
+def _readings(reader: Reader, row: ProbeRow, stretch: Span, limit: int, utc_of: UtcOf) -> Fields:
     found, after = series.page(reader, row.no, stretch.t0_ms, stretch.t1_ms, limit)
     table = [[t_ms, iso_utc(utc_of(t_ms)[0]), value, quality] for t_ms, value, quality in found]
     return {**_head(row), "columns": ["t_ms", "utc", "value", "quality"], "rows": table, "after": after}

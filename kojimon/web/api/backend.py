@@ -2,25 +2,27 @@
 
 from __future__ import annotations
 
-from typing import Any, Protocol
+from collections.abc import Mapping
+from typing import Protocol
 
 from kojimon.contract.acts import PlainAct
 from kojimon.contract.health import DaemonHealth
 from kojimon.contract.night import NightCheck
 from kojimon.contract.rows import ListedProbe
-from kojimon.contract.state import Document as StateDocument
+from kojimon.contract.state import Document
 from kojimon.journal.reading.reader import Reader
 from kojimon.journal.stamps import Stamps
 from kojimon.model import Reply
 from kojimon.web.api.stamps import UtcOf
 
-Document = dict[str, Any]
+Fields = Mapping[str, object]
+"""A JSON object of an answer."""
 
 
 class Backend(Protocol):
     """The daemon, as the API sees it. Every method may be called from any thread."""
 
-    def state(self) -> StateDocument: ...
+    def state(self) -> Document: ...
     def health(self) -> DaemonHealth: ...
     def night_check(self) -> NightCheck: ...
     def probes(self) -> list[ListedProbe]: ...

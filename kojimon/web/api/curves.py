@@ -9,8 +9,11 @@ from __future__ import annotations
 import hashlib
 import threading
 from collections import OrderedDict
-from collections.abc import Hashable, Mapping
-from typing import Any, Final, Protocol
+from collections.abc import Hashable
+from typing import Final, Protocol
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from kojimon import logs
 from kojimon.contract.inputs import Forecast
@@ -41,6 +44,14 @@ class Source(Protocol):
     """What the curves are made of."""
 
     def reader(self) -> Reader: ...
+
+
+class Units(Struct, frozen=True):
+    """How a viewer reads what is drawn."""
+
+    fahrenheit: bool
+    pounds: bool
+    zone: str
 
 
 class View:
@@ -111,24 +122,20 @@ class Curves:
         with kept.lock:
             return self._fresh(kept, batch)
 
-    def svg(
-        self, batch: str, view: View, box: Box | None, units: Mapping[str, Any], now_ms: int | None = None
-    ) -> tuple[str, str]:
+    def svg(self, batch: str, view: View, box: Box | None, units: Units, now_ms: int | None = None) -> tuple[str, str]:
         """A curve and its tag.
 
         Args:
             batch: id.
             box: its incubator in the state document, for what is still to come; None for a batch that is over.
-            units: fahrenheit, pounds, zone of the viewer.
+            units: those of the viewer.
             now_ms: engine time of the state document that `box` is from.
         """
         sheet = self.sheet(batch, view, box, units, now_ms)
         svg = draw(sheet, _style(view, units))
         return svg, f'"{hashlib.sha256(svg.encode()).hexdigest()[:24]}"'
 
-    def sheet(
-        self, batch: str, view: View, box: Box | None, units: Mapping[str, Any], now_ms: int | None = None
-    ) -> Sheet:
+    def sheet(self, batch: str, view: View, box: Box | None, units: Units, now_ms: int | None = None) -> Sheet:
         """What is drawn; arguments as of `svg`. Raises UsageError when there is no such batch."""
         kept = self._of(batch)
         with kept.lock:
@@ -162,8 +169,8 @@ class Curves:
             kept.next_seq = end
         return case
 
-    def _sheet(self, kept: _Kept, case: Case, box: Box | None, units: Mapping[str, Any]) -> Sheet:
-        speech = speech_of(case, bool(units["fahrenheit"]), bool(units["pounds"]), str(units["zone"]))
+    def _sheet(self, kept: _Kept, case: Case, box: Box | None, units: Units) -> Sheet:
+        speech = speech_of(case, units.fahrenheit, units.pounds, units.zone)
         open_now = case.row.ended_t_ms is None
         now_h = case.end_ms / HOUR_MS
         ahead = _ahead(box, case, now_h) if box and open_now else []
@@ -217,14 +224,10 @@ def _ahead(box: Box, case: Case, now_h: float) -> list[Window]:
 
 
 def _cut(sheet: Sheet, view: View) -> Sheet:
-    from msgspec.structs import replace
-
     from_h = sheet.from_h if view.from_h is None else max(sheet.from_h, min(view.from_h, sheet.to_h - 0.25))
     to_h = sheet.to_h if view.to_h is None else max(from_h + 0.25, min(view.to_h, sheet.to_h))
     return replace(sheet, from_h=from_h, to_h=to_h)
 
 
-def _style(view: View, units: Mapping[str, Any]) -> Style:
-    return Style(
-        view.width_px, view.height_px, bool(units["fahrenheit"]), str(units["zone"]), view.standalone, view.hidden
-    )
+def _style(view: View, units: Units) -> Style:
+    return Style(view.width_px, view.height_px, units.fahrenheit, units.zone, view.standalone, view.hidden)

@@ -9,12 +9,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Final
 
+from msgspec.structs import asdict
 from starlette.requests import Request
 
 from kojimon.contract.inputs import plain
 from kojimon.journal.reading.facts import facts_of
 from kojimon.web.api import queries
-from kojimon.web.api.backend import Backend, Document
+from kojimon.web.api.backend import Backend, Fields
 from kojimon.web.api.queries import MS_MOST
 
 ROWS_MOST: Final = 2_000
@@ -22,23 +23,23 @@ ROWS_MOST: Final = 2_000
 READING_COLUMNS: Final = ("seq", "t_ms", "probe", "raw", "value", "quality")
 INPUT_COLUMNS: Final = ("seq", "t_ms", "kind", "payload")
 
-Work = Callable[[Request], Document]
+Work = Callable[[Request], Fields]
 
 
 def reads(backend: Backend) -> dict[str, Work]:
     """The addresses and what answers there."""
 
-    def journal(request: Request) -> Document:
+    def journal(request: Request) -> Fields:
         queries.only(request.query_params)
         reader = backend.reader()
         return {
-            **facts_of(reader),
+            **asdict(facts_of(reader)),
             "probes": [row._asdict() for row in reader.probes()],
             "placings": [row._asdict() for row in reader.placings()],
             "segments": [list(segment) for segment in reader.stamps().segments],
         }
 
-    def span(request: Request) -> Document:
+    def span(request: Request) -> Fields:
         query = request.query_params
         queries.only(query, "from", "to")
         first_ms = queries.whole(query, "from", 0, 0, MS_MOST)
@@ -50,7 +51,7 @@ def reads(backend: Backend) -> dict[str, Work]:
             "probes": reader.probes_between(first_ms, end_ms),
         }
 
-    def rows(request: Request) -> Document:
+    def rows(request: Request) -> Fields:
         query = request.query_params
         queries.only(query, "from", "to", "limit", "kinds")
         limit = queries.whole(query, "limit", ROWS_MOST, 1, ROWS_MOST)

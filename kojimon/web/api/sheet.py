@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
@@ -14,14 +14,13 @@ from kojimon.web.api import queries
 from kojimon.web.api.app import guarded
 from kojimon.web.api.backend import Backend
 from kojimon.web.api.curves import Curves
-from kojimon.web.api.sheets import sheet_document
+from kojimon.web.api.sheets import Drawn, drawn
 
 if TYPE_CHECKING:
     from kojimon.journal.reading.reader import Reader
 
 FIELDS = ("batch", "incubator", "last", "points", "unit")
 HOURS_MOST = 1_000.0
-Document = dict[str, Any]
 
 
 def route(backend: Backend, curves: Curves) -> Route:
@@ -31,7 +30,7 @@ def route(backend: Backend, curves: Curves) -> Route:
         curves: those of the page, so that both share what was read.
     """
 
-    def work(request: Request) -> Document:
+    def work(request: Request) -> Drawn:
         query = request.query_params
         queries.only(query, *FIELDS)
         document = backend.state()
@@ -40,7 +39,7 @@ def route(backend: Backend, curves: Curves) -> Route:
             raise queries.BadQuery(f"unit: {unit!r}", "c or f")
         points = queries.whole(query, "points", 0, 1, 5_000) if "points" in query else None
         batch = _batch(query, backend.reader())
-        return sheet_document(curves, batch, document, _hours(query), points, unit)
+        return drawn(curves, batch, document, _hours(query), points, unit)
 
     return Route("/v1/curve", guarded(work), methods=["GET"])
 

@@ -1,27 +1,31 @@
-"""A sheet as plain data and back: what is drawn, for the terminal, for files and for programs."""
+"""What is drawn of a batch, as data: for the terminal, for files and for programs."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
-
-import msgspec
+from msgspec import Struct
 from msgspec.structs import replace
 
-from kojimon.contract.state import Document as StateDocument
+from kojimon.contract.state import Document
 from kojimon.curve import Point, Sheet
 from kojimon.curve.sheet import Run
 from kojimon.curve.thin import rows
-from kojimon.web.api.curves import Curves, View
-
-Document = dict[str, Any]
+from kojimon.web.api.curves import Curves, Units, View
 
 
-def sheet_document(
-    curves: Curves, batch: str, document: StateDocument, last_h: float | None = None, points: int | None = None,
+class Drawn(Struct, frozen=True):
+    """A batch's sheet; `unit`: `c` or `f`, of the words of its marks (its values are in °C and %)."""
+
+    batch: str
+    unit: str
+    zone: str
+    sheet: Sheet
+
+
+def drawn(
+    curves: Curves, batch: str, document: Document, last_h: float | None = None, points: int | None = None,
     unit: str = "",
-) -> Document:  # fmt: skip
-    """A batch's sheet as plain data.
+) -> Drawn:  # fmt: skip
+    """A batch's sheet.
 
     Args:
         document: the state document, for what is still to come, units and zone.
@@ -30,7 +34,7 @@ def sheet_document(
         unit: `c` or `f` for the words of its marks; "": the site's own.
     """
     fahrenheit = unit == "f" if unit else document.units.fahrenheit
-    units = {"fahrenheit": fahrenheit, "pounds": document.units.pounds, "zone": document.now.zone}
+    units = Units(fahrenheit, document.units.pounds, document.now.zone)
     box = next((box for box in document.incubators if box.batch_id == batch), None)
     view = View()
     if last_h is not None:
@@ -38,9 +42,7 @@ def sheet_document(
     sheet = curves.sheet(batch, view, box, units, document.t_ms)
     if points is not None:
         sheet = thinned(sheet, points)
-    return {
-        "batch": batch, "unit": "f" if fahrenheit else "c", "zone": units["zone"], "sheet": msgspec.to_builtins(sheet),
-    }  # fmt: skip
+    return Drawn(batch, "f" if fahrenheit else "c", units.zone, sheet)
 
 
 def thinned(sheet: Sheet, points: int) -> Sheet:
@@ -53,8 +55,3 @@ def thinned(sheet: Sheet, points: int) -> Sheet:
 
     tracks = tuple(replace(track, runs=tuple(filter(None, map(run_of, track.runs)))) for track in sheet.tracks)
     return replace(sheet, tracks=tracks)
-
-
-def sheet_of_document(document: Mapping[str, Any]) -> Sheet:
-    """The sheet of a document of `sheet_document`. Raises msgspec.ValidationError where it is none."""
-    return msgspec.convert(document["sheet"], Sheet)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import http.client
 import json
 import socket
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, TypeVar
 from urllib.parse import urlencode
@@ -35,6 +36,11 @@ class _UnixConnection(http.client.HTTPConnection):
             self.sock.connect(name)
 
 
+def _target(path: str, query: Mapping[str, object]) -> str:
+    fields = {name: value for name, value in query.items() if value is not None}
+    return f"{path}?{urlencode(fields)}" if fields else path
+
+
 class Client:
     """The API of one daemon.
 
@@ -63,20 +69,21 @@ class Client:
 
     def get(self, path: str, **query: Any) -> Any:
         """Fetches `path` with the query's fields that are not None. Raises as `_ask` says."""
-        fields = {name: value for name, value in query.items() if value is not None}
-        return self._ask("GET", f"{path}?{urlencode(fields)}" if fields else path, None)
+        return self._ask("GET", _target(path, query), None)
 
     def state(self) -> Document:
         """The state document. Raises as `_ask` says, and KojimonError where the daemon's has another form."""
-        return self._record("state", Document)
+        return self.record("state", Document)
 
     def health(self) -> DaemonHealth:
         """How the daemon itself is. Raises as `state` does."""
-        return self._record("health", DaemonHealth)
+        return self.record("health", DaemonHealth)
 
-    def _record(self, name: str, form: type[Told]) -> Told:
+    def record(self, name: str, form: type[Told], **query: Any) -> Told:
+        """`/v1/{name}` as a record. Raises as `state` does."""
         try:
-            found: Told = msgspec.json.decode(self._ask("GET", f"/v1/{name}", None, raw=True), type=form)
+            text = self._ask("GET", _target(f"/v1/{name}", query), None, raw=True)
+            found: Told = msgspec.json.decode(text, type=form)
             return found
         except msgspec.DecodeError as error:
             raise KojimonError(

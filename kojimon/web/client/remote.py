@@ -6,14 +6,33 @@ from collections.abc import Iterator, Sequence
 from itertools import chain
 from typing import Any
 
+from msgspec import Raw, Struct
+
+from kojimon.journal.reading.facts import JournalFacts
 from kojimon.journal.reading.rows import READING, Row, merged
 from kojimon.journal.records import BatchRow, Placing, ProbeRow, StoredReading
 from kojimon.journal.stamps import Segment, Stamps
-from kojimon.journal.writing.derive import as_json, input_of
+from kojimon.journal.writing.derive import input_of
 from kojimon.model import Event, InputRow, typed_event
 from kojimon.web.client.local import Client
 
 EVENTS_A_PAGE = 1_000
+
+
+class _Facts(JournalFacts, frozen=True):
+    """What GET /v1/journal adds to them."""
+
+    probes: list[dict[str, Any]]
+    placings: list[dict[str, Any]]
+    segments: list[Segment]
+
+
+class _Parcel(Struct, frozen=True):
+    """What GET /v1/journal/rows gives."""
+
+    readings: list[StoredReading]
+    inputs: list[tuple[int, int, str, Raw]]
+    next: int | None
 
 
 class RemoteJournal:
@@ -25,21 +44,20 @@ class RemoteJournal:
 
     def __init__(self, client: Client) -> None:
         self._client = client
-        self.facts: dict[str, Any] = client.get("/v1/journal")
-        """As `journal.reading.facts.facts_of` gives them, and more."""
-        self._stamps = Stamps([Segment(*row) for row in self.facts["segments"]])
+        self._facts = client.record("journal", _Facts)
+        self._stamps = Stamps(self._facts.segments)
 
     def horizon_ms(self) -> int:
         """Engine time up to which the engine had run."""
-        return int(self.facts["horizon_t_ms"])
+        return self._facts.horizon_t_ms
 
     def last_seq(self) -> int:
         """Highest number of a row."""
-        return int(self.facts["rows"])
+        return self._facts.rows
 
     def last_event(self) -> int:
         """Number of the last event."""
-        return int(self.facts["events"])
+        return self._facts.events
 
     def stamps(self) -> Stamps:
         """Engine time to UTC and back."""
@@ -47,11 +65,11 @@ class RemoteJournal:
 
     def probes(self) -> list[ProbeRow]:
         """Every probe ever seen, as last placed, by number."""
-        return [ProbeRow(**row) for row in self.facts["probes"]]
+        return [ProbeRow(**row) for row in self._facts.probes]
 
     def placings(self) -> list[Placing]:
         """Where every probe sat, from which row on."""
-        return [Placing(**row) for row in self.facts["placings"]]
+        return [Placing(**row) for row in self._facts.placings]
 
     def batches(self, incubator: str | None = None) -> list[BatchRow]:
         """All batches in the order of their start."""
@@ -74,7 +92,7 @@ class RemoteJournal:
     def input(self, seq: int) -> InputRow | None:
         """One input by its number."""
         for parcel in self._parcels(seq, seq + 1):
-            for row in parcel["inputs"]:
+            for row in parcel.inputs:
                 return _input(row)
         return None
 
@@ -85,8 +103,8 @@ class RemoteJournal:
     def stored_pages(self, first_seq: int, end_seq: int) -> Iterator[list[StoredReading]]:
         """Readings as stored, from first_seq up to but without end_seq, in lists."""
         for parcel in self._parcels(first_seq, min(end_seq, self.last_seq() + 1), READING):
-            if parcel["readings"]:
-                yield parcel["readings"]
+            if parcel.readings:
+                yield parcel.readings
 
     def events(
         self, after_no: int = 0, batch: str | None = None, kinds: Sequence[str] | None = None, limit: int = 1000
@@ -103,22 +121,22 @@ class RemoteJournal:
                 break
         return [event for event in found if event.no <= self.last_event()]
 
-    def _parcels(self, first_seq: int, end_seq: int, kinds: str | None = None) -> Iterator[dict[str, Any]]:
+    def _parcels(self, first_seq: int, end_seq: int, kinds: str | None = None) -> Iterator[_Parcel]:
         at: int | None = first_seq
         while at is not None and at < end_seq:
-            parcel = self._client.get("/v1/journal/rows", **{"from": at, "to": end_seq}, kinds=kinds)
+            parcel = self._client.record("journal/rows", _Parcel, **{"from": at, "to": end_seq}, kinds=kinds)
             yield parcel
-            at = parcel["next"]
+            at = parcel.next
 
 
-def _rows(parcel: dict[str, Any]) -> list[Row]:
+def _rows(parcel: _Parcel) -> list[Row]:
     readings = [
         (seq, t_ms, probe, raw if value is None else value, quality)
-        for seq, t_ms, probe, raw, value, quality in parcel["readings"]
+        for seq, t_ms, probe, raw, value, quality in parcel.readings
     ]
-    return merged(readings, [_input(row) for row in parcel["inputs"]])
+    return merged(readings, [_input(row) for row in parcel.inputs])
 
 
-def _input(row: list[Any]) -> InputRow:
+def _input(row: tuple[int, int, str, Raw]) -> InputRow:
     seq, t_ms, kind, payload = row
-    return input_of(seq, t_ms, kind, as_json(payload))
+    return input_of(seq, t_ms, kind, bytes(payload).decode())

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Mapping
-from typing import Any, Final
+from typing import Final
 from urllib.parse import quote, unquote
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -12,6 +12,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from kojimon.contract.state import Document
+from kojimon.web.api.curves import Units
 from kojimon.web.http.access import cookie_of
 from kojimon.words import status as words
 from kojimon.words.speech import Speech
@@ -32,9 +33,9 @@ class Viewer(Struct, frozen=True):
         """How to speak to them about a state document."""
         return replace(words.speech_of(document), fahrenheit=self.fahrenheit, pounds=self.pounds, zone=self.zone)
 
-    def units(self) -> dict[str, Any]:
-        """Their units and zone, plain."""
-        return {"fahrenheit": self.fahrenheit, "pounds": self.pounds, "zone": self.zone}
+    def units(self) -> Units:
+        """Their units and zone, for a curve."""
+        return Units(self.fahrenheit, self.pounds, self.zone)
 
 
 def viewer_of(cookies: str, document: Document) -> Viewer:
