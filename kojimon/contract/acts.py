@@ -9,11 +9,13 @@ the present one.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from typing import Annotated, Any, ClassVar, Final, TypeVar
 
 import msgspec
 from msgspec import Meta, Struct
+
+from kojimon.contract.kinds import of_kind
 
 Shape = TypeVar("Shape")
 
@@ -296,14 +298,7 @@ class Other(Deed, frozen=True, kw_only=True):
     data: dict[str, Any] = {}
 
 
-def _leaves(base: type[Deed]) -> Iterator[type[Deed]]:
-    for one in base.__subclasses__():
-        if one.kind:
-            yield one
-        yield from _leaves(one)
-
-
-OF_KIND: Final = {one.kind: one for one in sorted(_leaves(Deed), key=lambda one: one.kind)}
+OF_KIND: Final = of_kind(Deed)
 
 
 class Act(Struct, frozen=True):

@@ -6,7 +6,6 @@ the act that brought it forth. Times are engine ms, values °C or %.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from typing import Any, Final
 
 import msgspec
@@ -16,6 +15,7 @@ from kojimon.contract import earlier
 from kojimon.contract.batch_events import *  # noqa: F403 one list of events, in two files for its length alone
 from kojimon.contract.batch_events import Fact, Said
 from kojimon.contract.inputs import UNREAD, Woke
+from kojimon.contract.kinds import of_kind, record
 
 # --- alarms (key: the alarm's) --------------------------------------------------------------------------------------
 
@@ -256,14 +256,7 @@ class Other(Fact, frozen=True, kw_only=True):
     data: dict[str, Any] = field(default_factory=dict)
 
 
-def _leaves(base: type[Fact]) -> Iterator[type[Fact]]:
-    for one in base.__subclasses__():
-        if one.kind:
-            yield one
-        yield from _leaves(one)
-
-
-OF_KIND: Final = {one.kind: one for one in sorted(_leaves(Fact), key=lambda one: one.kind)}
+OF_KIND: Final = of_kind(Fact)
 UNREADABLE: Final = Other(name=UNREAD)
 
 
@@ -282,8 +275,4 @@ def read(kind: str, text: str | bytes) -> Fact:
     kind, text = earlier.word(kind), earlier.json(text)
     if kind not in OF_KIND:
         return Other(name=kind, data=msgspec.json.decode(text, type=dict[str, Any]))
-    try:
-        return msgspec.json.decode(text, type=OF_KIND[kind])
-    except msgspec.ValidationError:
-        fields = msgspec.json.decode(text, type=dict[str, Any])
-        return msgspec.convert({name: one for name, one in fields.items() if one is not None}, OF_KIND[kind])
+    return record(text, OF_KIND[kind])

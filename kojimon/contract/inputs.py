@@ -12,6 +12,7 @@ import msgspec
 from msgspec import Raw, Struct
 
 from kojimon.contract import acts, earlier
+from kojimon.contract.kinds import of_kind, record
 
 ACT: Final = "act"
 UNREAD: Final = "unread"
@@ -177,7 +178,7 @@ def unread(kind: str) -> Other:
 
 
 What = Input | acts.Act
-OF_KIND: Final = {one.kind: one for one in sorted(Input.__subclasses__(), key=lambda one: one.kind) if one.kind}
+OF_KIND: Final = of_kind(Input)
 
 
 def kind_of(what: What) -> str:
@@ -201,9 +202,4 @@ def read(kind: str, text: str | bytes) -> What:
         return acts.typed(msgspec.json.decode(text, type=acts.PlainAct))
     if kind not in OF_KIND:
         return Other(name=kind, data=msgspec.json.decode(text, type=dict[str, Any]))
-    try:
-        return msgspec.json.decode(text, type=OF_KIND[kind])
-    except msgspec.ValidationError:  # null counts as absent
-        fields = msgspec.json.decode(text, type=dict[str, Raw])
-        known = {name: value for name, value in fields.items() if bytes(value) != b"null"}
-        return msgspec.json.decode(msgspec.json.encode(known), type=OF_KIND[kind])
+    return record(text, OF_KIND[kind])

@@ -20,9 +20,9 @@ DATA_BYTES: Final = 512 * 1024 * 1024
 """Memory the process may ask for; it holds 33 MB after a whole batch."""
 
 
-def forecast_child(limit_s: float = LIMIT_S, command: Sequence[str] = COMMAND) -> Child:
-    """The process, not started yet. Arguments are for tests."""
-    return Child("the forecast's process", command, limit_s, nice=NICE, data_bytes=DATA_BYTES)
+def forecast_child(command: Sequence[str] = COMMAND) -> Child:
+    """The process, not started yet. `command` is for tests."""
+    return Child("the forecast's process", command, LIMIT_S, nice=NICE, data_bytes=DATA_BYTES)
 
 
 def look_after(child: Child) -> None:

@@ -5,12 +5,10 @@ from __future__ import annotations
 import os
 import signal
 import threading
-from collections.abc import Callable, Sequence
-from pathlib import Path
+from collections.abc import Callable
 from typing import Any
 
 from kojimon.clock import Clock
-from kojimon.daemon.lastgood import keep, settings_for_run
 from kojimon.daemon.run import Daemon
 from kojimon.probes.sources.simulated import Glimpse
 from kojimon.settings.spec import Settings
@@ -19,14 +17,14 @@ SIGNALS = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
 """SIGHUP comes when the terminal is closed: no reason to leave the journal without a goodbye."""
 
 
-def on_signals(daemon: Daemon, signals: Sequence[signal.Signals] = SIGNALS) -> None:
+def on_signals(daemon: Daemon) -> None:
     """Lets signals end the daemon in order; the second one ends the process at once."""
 
     def handle(number: int, _frame: Any) -> None:
         signal.signal(number, signal.SIG_DFL)
         daemon.end(signal.Signals(number).name)
 
-    for number in signals:
+    for number in SIGNALS:
         if signal.getsignal(number) is not signal.SIG_IGN:  # as under nohup, where the terminal may go
             signal.signal(number, handle)
 
@@ -60,35 +58,3 @@ def run_daemon(
     if threading.current_thread() is threading.main_thread():
         on_signals(daemon)
     return daemon.run(ready)
-
-
-def run_from_file(
-    config: Path,
-    *,
-    state_folder: Path | None = None,
-    ready: Callable[[Daemon], None] | None = None,
-    progress: Callable[[Glimpse], None] | None = None,
-    stay: bool = False,
-) -> int:
-    """Runs the daemon on a settings file. Returns the exit code; the caller ends the process with os._exit.
-
-    With a batch open and a bad file it runs on the last good settings, and raises an alarm.
-
-    Args:
-        config: the settings file.
-        state_folder: where the last good settings are kept; None: systemd's or the user's place.
-        ready, progress, stay: see run_daemon.
-
-    Raises:
-        ConfigurationError: the file is bad and no batch is open.
-        KojimonError: it cannot start.
-    """
-    settings, trouble = settings_for_run(config, state_folder)
-
-    def started(daemon: Daemon) -> None:
-        if not trouble:
-            keep(settings, config, state_folder)
-        if ready is not None:
-            ready(daemon)
-
-    return run_daemon(settings, ready=started, trouble=trouble, progress=progress, stay=stay)

@@ -222,8 +222,8 @@ def _plain_number(value: float) -> str:
     return f"{round(value, 9):.9f}".rstrip("0").rstrip(".") if isinstance(value, float) else str(value)
 
 
-def _with_unit(unit: str, per: float = 1.0) -> Callable[[float], str]:
-    return lambda value: f"{_plain_number(float(value) * per)} {unit}"
+def _with_unit(unit: str) -> Callable[[float], str]:
+    return lambda value: f"{_plain_number(float(value))} {unit}"
 
 
 def temperature(low_c: float, high_c: float) -> Value:

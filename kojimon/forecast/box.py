@@ -43,12 +43,12 @@ class Box:
         self.rows[2, bare] += rng.uniform(4.0, 14.0, int(bare.sum()))
         self.log_weight: Array = np.zeros(members)
 
-    def target(self, bed_c: Array, room_c: float, pick: Array | None = None) -> Array:
+    def target(self, bed_c: Array, room_c: float) -> Array:
         """Air each box would settle at for this bed (one value, or one a member) and room, °C."""
-        rows = self.rows if pick is None else self.rows[:, pick]
-        couple = 1.0 / (1.0 + np.exp(-rows[1]))
-        floating: Array = couple * bed_c + (1.0 - couple) * (room_c + rows[2])
-        target: Array = np.maximum(rows[0], floating)
+        thermostat_c, couples, lift_k = self.rows[:3]
+        couple = 1.0 / (1.0 + np.exp(-couples))
+        floating: Array = couple * bed_c + (1.0 - couple) * (room_c + lift_k)
+        target: Array = np.maximum(thermostat_c, floating)
         return target
 
     def weights(self) -> Array:

@@ -115,11 +115,11 @@ def first_pass_h(in_h: Array, paths_c: Array, limit_c: float) -> Array:
     return np.where(over.any(axis=0), np.where(step == 0, 0.0, hour), np.inf)
 
 
-def quantiles(values: Array, digits: int = 2) -> Range:
+def quantiles(values: Array) -> Range:
     """The five quantiles of values that may be infinite; an infinite one is None."""
     ordered = np.sort(values)
     picked = (float(ordered[min(int(q * len(ordered)), len(ordered) - 1)]) for q in QUANTILES)
-    return Range(*(_r(v, digits) if np.isfinite(v) else None for v in picked))
+    return Range(*(_r(v, 2) if np.isfinite(v) else None for v in picked))
 
 
 def _curve(in_h: Array, bed_c: Array, air: Array) -> Curve:

@@ -130,14 +130,14 @@ def _ordered(values: Range) -> None:
         raise ValueError(f"a likely range runs backwards: {known}")
 
 
-def calm_until_h(forecast: Forecast, sure: float = SURE) -> float | None:
-    """Hours from now until which no hand is needed, as surely as asked: neither too hot nor too cold.
+def calm_until_h(forecast: Forecast) -> float | None:
+    """Hours from now until which surely no hand is needed: neither too hot nor too cold.
 
     The lowest of its limits counts. None where not even the first step is so sure.
     """
     best = None
     for hour, chance in zip(forecast.quiet_in_h, calm_chances(forecast), strict=True):
-        if chance < sure:
+        if chance < SURE:
             break
         best = hour
     return best

@@ -8,7 +8,7 @@ from itertools import pairwise
 from msgspec import Struct
 
 from kojimon.errors import UsageError
-from kojimon.forecast.answers import Forecast, ForecastSetup, MixAim, Prior
+from kojimon.forecast.answers import Forecast, ForecastSetup, MixAim
 from kojimon.forecast.forecaster import Forecaster, Reading
 from kojimon.forecast.prior import published
 
@@ -32,9 +32,7 @@ def forecasts(
     every_s: float,
     limits_c: tuple[float, ...],
     *,
-    horizon_s: float = 43_200.0,
     setup: ForecastSetup = ForecastSetup(),  # noqa: B008 - frozen
-    prior: Prior | None = None,
     seed: int = 0,
 ) -> Iterator[Forecast]:
     """Every forecast that would have been made, at 0, every_s, 2 every_s, ... until the last reading.
@@ -45,8 +43,7 @@ def forecasts(
         curve: what was recorded.
         every_s: seconds between forecasts.
         limits_c: upper limits of the bed, °C.
-        horizon_s: how far each looks.
-        setup, prior, seed: as for a live batch; the published prior by default.
+        setup, seed: as for a live batch, which begins at the published prior.
 
     Raises:
         UsageError: every_s is not above 0, or times run backwards.
@@ -55,7 +52,7 @@ def forecasts(
         raise UsageError(f"forecasts every {every_s} s: an interval above 0 is wanted, as in `10min`")
     _in_order("readings", [row[0] for row in curve.readings])
     _in_order("works", [t_s for t_s, _ in curve.works])
-    forecaster = Forecaster(setup, prior or published(), seed)
+    forecaster = Forecaster(setup, published(), seed)
     reading, work, due_s = 0, 0, 0.0
     end_s = curve.readings[-1][0] if curve.readings else -1.0
     while due_s <= end_s:
@@ -67,7 +64,7 @@ def forecasts(
         forecaster.take(curve.readings[reading:until], curve.works[work:works])
         reading, work = until, works
         mix = next((aim for at_s, aim in reversed(curve.mixes) if at_s <= due_s), None)
-        yield forecaster.forecast(due_s, limits_c, horizon_s, mix=mix)
+        yield forecaster.forecast(due_s, limits_c, mix=mix)
         due_s += every_s
 
 

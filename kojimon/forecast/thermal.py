@@ -55,11 +55,11 @@ def speed(temperature_c: float, cardinal: Cardinal = KOJI) -> float:
     return fraction(min(max(temperature_c, cardinal.min_c), cardinal.max_c), *cardinal)
 
 
-def worth(pieces: Iterable[Piece], at_c: float = WORTH_C, cardinal: Cardinal = KOJI) -> float:
+def worth(pieces: Iterable[Piece], at_c: float = WORTH_C) -> float:
     """Time at `at_c` (°C) that the pieces of a bed's curve are worth, in their unit of time.
 
     The rate's integral over the bed's temperature, by trapezoids; what lies between the pieces is not known and counts
     nothing. `at_c` must lie between the cardinal temperatures.
     """
-    done = sum((t1 - t0) * (speed(v0, cardinal) + speed(v1, cardinal)) / 2.0 for t0, v0, t1, v1 in pieces)
-    return done / speed(at_c, cardinal)
+    done = sum((t1 - t0) * (speed(v0) + speed(v1)) / 2.0 for t0, v0, t1, v1 in pieces)
+    return done / speed(at_c)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from kojimon import logs
 from kojimon.clock import real_s
-from kojimon.daemon import run_from_file
+from kojimon.daemon import Daemon, keep, run_daemon, settings_for_run
 from kojimon.errors import KojimonError
 
 
@@ -14,9 +14,15 @@ def main() -> int:
     """The exit code, as the command gives it."""
     logs.configure(real_s)
     try:
-        return run_from_file(
-            Path(sys.argv[1]), state_folder=Path(sys.argv[2]), ready=lambda _: print("ready", flush=True)
-        )
+        config, folder = Path(sys.argv[1]), Path(sys.argv[2])
+        settings, trouble = settings_for_run(config, folder)
+
+        def ready(_daemon: Daemon) -> None:
+            if not trouble:
+                keep(settings, config, folder)
+            print("ready", flush=True)
+
+        return run_daemon(settings, ready=ready, trouble=trouble)
     except KojimonError as error:
         print(error, file=sys.stderr)
         return error.exit_code

@@ -6,11 +6,20 @@ from hypothesis import given
 from hypothesis import strategies as some
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
+from kojimon.contract.health import ClockHealth, CoreHealth, DaemonHealth, JournalHealth, Parts
 from kojimon.contract.state import Document
 from kojimon.web.api.metrics import Family, exposed
 from tests.parts.statedoc import box, document
 
-HEALTH = {"ok": True, "version": "1.2", "core": {"seq": 12, "dropped": 3}}
+HEALTH = DaemonHealth(
+    ok=True, version="1.2", pid=1, site="home", clock=ClockHealth(utc="", trusted=True, t_ms=0), stale=[], settings="",
+    journal=JournalHealth(
+        path="", commits=0, rows=0, waiting_rows=0, dropped_rows=0, refused_chunks=0, busy_s=0.0, sync_last_s=0.0,
+        sync_most_s=0.0, trouble="",
+    ),
+    core=CoreHealth(seq=12, t_ms=0, waiting=0, bytes=0, dropped=3, pipeline={}, unread=0),
+    sources={}, parts=Parts(), doors={},
+)  # fmt: skip
 
 
 @given(some.text(max_size=30), some.floats(allow_nan=False, allow_infinity=False))

@@ -15,7 +15,7 @@ from concurrent.futures import Future
 from concurrent.futures import TimeoutError as FutureTimeout
 from contextlib import closing, suppress
 from pathlib import Path
-from typing import Any, Final, NamedTuple, TypeVar
+from typing import Any, Final, TypeVar
 
 from msgspec.structs import replace
 
@@ -39,23 +39,6 @@ HUNG_S: Final = 10.0
 
 T = TypeVar("T")
 Receipt = tuple[str, int]
-
-
-class WriterFacts(NamedTuple):
-    """How the writer fares; for status and tests. Times are real seconds.
-
-    `sync_*` is the whole commit: rows, sync and, now and then, SQLite's checkpoint.
-    """
-
-    commits: int
-    rows: int
-    waiting_rows: int
-    dropped_rows: int
-    refused_chunks: int
-    busy_s: float
-    sync_last_s: float
-    sync_most_s: float
-    trouble: str
 
 
 class Writer:

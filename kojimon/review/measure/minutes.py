@@ -136,8 +136,9 @@ def runs(minutes: Sequence[Minute], gap_ms: int, hour: Callable[[int], float]) -
     return tuple(tuple(run) for run in found)
 
 
-def hottest(tracks: Sequence[Sequence[Minute]], every_ms: int = 5 * MINUTE_MS) -> list[Minute]:
-    """The highest of several probes, in coarser steps: an earlier batch as one pale line."""
+def hottest(tracks: Sequence[Sequence[Minute]]) -> list[Minute]:
+    """The highest of several probes, in steps of five minutes: an earlier batch as one pale line."""
+    every_ms = 5 * MINUTE_MS
     found: dict[int, Minute] = {}
     for track in tracks:
         for one in track:
