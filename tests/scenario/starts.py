@@ -30,7 +30,7 @@ from kojimon.contract.inputs import Settings
 from kojimon.engine import advance, initial_state, view
 from kojimon.engine.box import BEYOND_C
 from kojimon.engine.setup import from_json, to_json
-from kojimon.model import Event, InputRow, Message, Outcome, Priority
+from kojimon.model import Event, InputRow, Message, Priority
 from kojimon.schedule.spec import Schedule
 from kojisim.cook import Cook
 from kojisim.starts import STARTS
@@ -122,9 +122,10 @@ class Ear:
         payload = {"hash": "h", "setup": to_json(structs.replace(setup, incubators=boxes))}
         self.first = [start, input_row(0, settings.t_ms, "settings", payload)]
         self.state = initial_state()
+        self.events: list[Event] = []
 
-    def take(self, rows: list[Any], now_ms: int, hour0_ms: int | None) -> Outcome:
-        """Rows of the first daemon; `hour0_ms`: when the spores went on, where it joins late."""
+    def take(self, rows: list[Any], now_ms: int, hour0_ms: int | None) -> Sequence[Message]:
+        """What it says to rows of the first daemon; `hour0_ms`: when the spores went on, where it joins late."""
         if self.first:
             at_ms = rows[0].t_ms if isinstance(rows[0], InputRow) else rows[0][1]
             begun = [structs.replace(row, t_ms=at_ms) for row in self.first]
@@ -132,7 +133,8 @@ class Ear:
                 begun.append(input_row(0, at_ms, "act", _act("batch.start", name="begun", hour0_t_ms=hour0_ms)))
             rows, self.first = [*begun, *rows[0 if hour0_ms is not None else len(begun) :]], []
         self.state, outcome = advance(self.state, rows, now_ms)
-        return outcome
+        self.events += outcome.events
+        return outcome.messages
 
 
 class Begun(Night):
@@ -184,8 +186,7 @@ class Begun(Night):
         else:
             hour0_ms = T0_MS + round(zero_s * 1000)
         for heard, ear in self.ears.items():
-            outcome = ear.take(rows, now_ms, hour0_ms)
-            self._note(heard, outcome.messages, outcome.events)
+            self._note(heard, ear.take(rows, now_ms, hour0_ms), ear.events)
         return happened
 
     def off_untold(self, heard: str, at_s: float) -> str:
@@ -194,7 +195,7 @@ class Begun(Night):
         return view(state, T0_MS + round(at_s * 1000)).incubators[0].off_untold if state.setup.incubators else ""
 
     def _note(self, heard: str, messages: Sequence[Message], events: Sequence[Event]) -> None:
-        by_no = {event.no: event for event in events}
+        by_no = {event.no: event for event in events} if messages else {}
         for message in messages:
             event = by_no[message.event]
             hot = event.key == HOT and max(max(tray.temp) for tray in self.world.incubator.trays) >= HOT_C
