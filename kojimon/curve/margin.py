@@ -75,7 +75,8 @@ def margin(sheet: Sheet, scale: Scale, layout: Layout, style: Style) -> str:
     parts += [_lasting(mark, layout, sheet) for mark in sheet.marks[:SIGNS_MOST] if mark.until_h is not None]
     wanted = [_word(mark, scale, layout) for mark in shown]
     wanted += [*_edges(sheet, scale, layout, style), *_ends(sheet, scale, layout)]
-    placed, left_out = place(wanted, layout, koji, taken_of(sheet, scale, layout))
+    blocked = [_around(mark, scale, layout) for mark in shown if mark.value is not None]
+    placed, left_out = place(wanted, layout, koji, taken_of(sheet, scale, layout), blocked)
     spoken = {one.word.title for one in placed}
     parts += [_stem(one, layout, koji) for one in placed]
     signed = shown if len(shown) <= SIGNS_MOST else [mark for mark in shown if mark.text in spoken]
@@ -200,10 +201,20 @@ def taken_of(sheet: Sheet, scale: Scale, layout: Layout) -> Taken:
     return found
 
 
-def place(wanted: Sequence[Word], layout: Layout, koji: Span, taken: Taken) -> tuple[list[Placed], int]:
+def _around(mark: Mark, scale: Scale, layout: Layout) -> Rect:
+    x, y = _sign_at(mark, scale, layout)
+    return Rect(x - 4, y - 4, 8, 8)
+
+
+def place(
+    wanted: Sequence[Word], layout: Layout, koji: Span, taken: Taken, blocked: Sequence[Rect] = ()
+) -> tuple[list[Placed], int]:
     """The words at places where none covers another, near their hour and off the lines as far as the others let them.
 
     Those of a low rank number choose first; what finds no place at all is left out.
+
+    Args:
+        blocked: where signs stand on the lines.
 
     Returns:
         The words placed, by the hour, and how many were left out.
@@ -215,7 +226,7 @@ def place(wanted: Sequence[Word], layout: Layout, koji: Span, taken: Taken) -> t
         for near, rect in _candidates(word, layout, koji):
             if best is not None and near >= best[0]:
                 continue
-            if any(rect.meets(other.rect) for other in placed):
+            if any(rect.meets(other.rect) for other in placed) or any(map(rect.meets, blocked)):
                 continue
             cost = near + OVER_LINE * _covered(rect, layout, taken)
             if best is None or cost < best[0]:

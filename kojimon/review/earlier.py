@@ -2,13 +2,30 @@
 
 from __future__ import annotations
 
+from msgspec import Struct
+
 from kojimon.contract.events import Verdict
 from kojimon.curve import Earlier
 from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import BatchRow
 from kojimon.model import Event
-from kojimon.review.load import load_case
+from kojimon.review.load import Case, load_case
 from kojimon.review.measure.minutes import Minute, gap_of, hottest, read_minutes, runs
+
+
+class Best(Struct, frozen=True):
+    """The best batch before, with the mean score a person gave it."""
+
+    case: Case
+    score: float
+
+
+def score_of(case: Case) -> float | None:
+    """Mean of the scores a person gave, 1-5; None without a verdict or for what was thrown away."""
+    verdict = case.story.verdict
+    if verdict is None or not verdict.scores or case.row.outcome == "discard":
+        return None
+    return sum(verdict.scores.values()) / len(verdict.scores)
 
 
 def scores(verdicts: list[Event]) -> dict[str, float]:
@@ -39,6 +56,14 @@ def best_before(reader: Reader, row: BatchRow) -> tuple[BatchRow, float | None] 
         return before[-1], None
     best = max(scored, key=lambda other: (given[other.id], other.started_t_ms))
     return best, given[best.id]
+
+
+def best_of(reader: Reader, row: BatchRow) -> Best | None:
+    """The best batch before this one where a person scored one."""
+    found = best_before(reader, row)
+    if found is None or found[1] is None:
+        return None
+    return Best(load_case(reader, found[0].id), found[1])
 
 
 def earlier_of(reader: Reader, row: BatchRow) -> Earlier | None:

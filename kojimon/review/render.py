@@ -84,7 +84,7 @@ def _rendered(reader: Reader, question: Question) -> Rendered:
     from kojimon.curve import Style
     from kojimon.journal.files.backup import photos_of
     from kojimon.review.draw.sheet import speech_of
-    from kojimon.review.earlier import earlier_of
+    from kojimon.review.earlier import best_of, earlier_of
     from kojimon.review.load import load_review
     from kojimon.review.tell import report
 
@@ -98,7 +98,7 @@ def _rendered(reader: Reader, question: Question) -> Rendered:
         html = report.compare_file(found) if alone else report.part("compare_body.html", found=found)
         return Rendered(html, found.title)
     image = report.embedded(photos_of(reader.path)) if alone else (lambda name: f"/photos/{name}")
-    made = report.report_of(one, speech, style, earlier_of(reader, one.case.row), image)
+    made = report.report_of(one, speech, style, earlier_of(reader, one.case.row), image, best_of(reader, one.case.row))
     html = report.review_file(made) if alone else report.part("review_body.html", report=made)
     return Rendered(html, made.title, one.case.row.incubator, bool(made.verdict))
 

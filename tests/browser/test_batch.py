@@ -388,7 +388,7 @@ def test_a_reading_by_hand_from_a_phone(cook: Cook, new_page: NewPage) -> None:
     page.get_by_label("Koji by the kitchen thermometer").fill("31,5")
     page.get_by_role("button", name="Keep it").click()
     said(page, "Read by hand: koji 31.5 °C.")
-    expect(page.get_by_text("By hand: koji")).to_be_visible()
+    expect(page.get_by_text("By hand: koji", exact=True)).to_be_visible()
 
 
 def test_one_tap_takes_a_harvest_back(cook: Cook, new_page: NewPage) -> None:

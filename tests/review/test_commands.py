@@ -61,6 +61,18 @@ def test_review_as_a_file(config: Path) -> None:
     assert not list(config.parent.glob(".first.html*"))
 
 
+def test_review_as_a_page_of_pdf(config: Path) -> None:
+    cairosvg = pytest.importorskip("cairosvg", exc_type=(ImportError, OSError))
+    assert cairosvg
+    target = config.with_name("first.pdf")
+    result = run(config, "review", "b-1", "-o", str(target))
+    assert result.exception is None and "one page to print" in result.output
+    data = target.read_bytes()
+    assert data.startswith(b"%PDF-") and data.count(b"/Type /Page") - data.count(b"/Type /Pages") == 1
+    refused = run(config, "review", "b-1", "-o", str(config.with_name("first.doc")))
+    assert refused.exit_code == 2 and ".html or .pdf" in refused.output
+
+
 def test_figures_as_data(config: Path) -> None:
     (found,) = json.loads(run(config, "review", "--json").output)
     assert found["batch"]["id"] == "b-1"
@@ -75,7 +87,8 @@ def test_how_early_the_forecasts_warned_in_the_terminal_and_as_data(tmp_path: Pa
     reader.close()
     config = tmp_path / "kojimon.yaml"
     config.write_text(CONFIG, encoding="utf-8")
-    output = run(config, "review").output
+    assert "When the forecasts warned" not in run(config, "review").output
+    output = run(config, "review", "--more").output
     for text in (
         "warned of 104 °F 7 h before",
         "When the forecasts warned",
@@ -116,8 +129,10 @@ def test_png_where_the_library_is_not_there(config: Path, monkeypatch: pytest.Mo
         raise ImportError(name)
 
     monkeypatch.setattr(importlib, "import_module", missing)
-    from kojimon.curve.pixels import png
+    from kojimon.curve.pixels import pdf, png
     from kojimon.errors import KojimonError
 
     with pytest.raises(KojimonError, match="pip install cairosvg"):
         png("<svg/>")
+    with pytest.raises(KojimonError, match=r"pip install cairosvg.*ends in \.html"):
+        pdf("<svg/>")

@@ -12,15 +12,23 @@ from kojimon.curve import Style
 from kojimon.errors import UsageError
 from kojimon.journal.reading.reader import Reader
 from kojimon.review.draw.sheet import speech_of
-from kojimon.review.earlier import best_before, earlier_of
+from kojimon.review.earlier import best_before, best_of, earlier_of
 from kojimon.review.load import Review, load_review
 from kojimon.review.tell.compare import best, differences, sides
 from kojimon.review.tell.figures import lead, tables
-from kojimon.review.tell.report import compare_file, compare_of, report_of, review_file
+from kojimon.review.tell.report import (
+    compare_file,
+    compare_of,
+    compare_paper,
+    report_of,
+    review_file,
+    review_paper,
+)
 from kojimon.words.speech import Speech
+from tests.curve.sheets import SVG, read
 from tests.review.kitchen import Kitchen
 
-STYLE = Style(700, 15.0)
+STYLE = Style(700)
 
 
 def kitchen(folder: Path) -> Kitchen:
@@ -183,6 +191,51 @@ def test_a_comparison_as_a_file(pair: tuple[Reader, list[Review]]) -> None:
     html = compare_file(compare_of(pair[1], speech(pair[1][0]), STYLE, "warming"))
     assert outside(html) == []
     assert "Seen from first, with your best score, 5.0 of 5." in html
+
+
+def test_a_comparison_marks_the_works_on_the_lines(pair: tuple[Reader, list[Review]]) -> None:
+    """Each looked at hour 24: `first` at 31 + (24 - 18) = 37 °C, `second` at 31 + (24 - 21) = 34 °C, hottest tray."""
+    marks = compare_of(pair[1], speech(pair[1][0]), STYLE).sheet.marks
+    assert [(mark.hour, mark.value) for mark in marks if mark.text == "Look, break up and mix"] == [
+        (24.0, pytest.approx(37.0, abs=0.1)), (24.0, pytest.approx(34.0, abs=0.1))
+    ]  # fmt: skip
+
+
+def test_the_order_in_which_batches_are_named_does_not_choose_the_reference(pair: tuple[Reader, list[Review]]) -> None:
+    from msgspec.structs import replace
+
+    bare = [replace(one, case=replace(one.case, story=replace(one.case.story, verdict=None))) for one in pair[1]]
+    assert [bare[best(bare)].case.row.name, bare[::-1][best(bare[::-1])].case.row.name] == ["second", "second"]
+    assert [pair[1][::-1][best(pair[1][::-1])].case.row.name] == ["first"]
+
+
+def test_verdict_advice_and_curve_come_first_and_the_rest_is_folded(pair: tuple[Reader, list[Review]]) -> None:
+    reader, (_, second) = pair
+    html = review_file(report_of(second, speech(second), STYLE, best=best_of(reader, second.case.row)))
+    body = html[html.index("<main>") :]
+    order = [
+        body.index(text) for text in ("How it was:", "For next time", "<svg", "Before anybody eats it", "<details")
+    ]
+    assert order == sorted(order)
+    folded = body[body.index("How alarms, forecasts and probes did") :]
+    for text in ("Most in ten minutes", "OPC UA", "Readings"):
+        assert text in folded and text not in body[: -len(folded)]
+
+
+def test_the_review_is_one_printed_page(pair: tuple[Reader, list[Review]]) -> None:
+    """A4 is 210 by 297 mm (ISO 216): 794 by 1123 px at 96 an inch. Every word is on it, the curve lies across it."""
+    reader, reviews = pair
+    made = report_of(reviews[1], speech(reviews[1]), STYLE, best=best_of(reader, reviews[1].case.row))
+    both = compare_paper(compare_of(reviews, speech(reviews[0]), STYLE), STYLE)
+    for svg, title in ((review_paper(made, STYLE), "Batch second"), (both, "first and second")):
+        tree = read(svg)
+        assert (tree.get("width"), tree.get("height")) == ("794", "1123")
+        told = " ".join("".join(text.itertext()) for text in tree.findall(f"{SVG}text"))
+        assert title in told
+        (curve,) = tree.findall(f"{SVG}svg")
+        assert curve.get("data-lying") == "yes"
+        ends = [float(text.get("y", "0")) for text in tree.findall(f"{SVG}text")]
+        assert max([*ends, float(curve.get("y", "0")) + float(curve.get("height", "0"))]) <= 1123 - 40
 
 
 def test_an_unknown_batch_is_told(batch: Reader) -> None:

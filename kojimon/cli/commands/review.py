@@ -19,6 +19,7 @@ from kojimon.contract.state import Document as StateDocument
 
 if TYPE_CHECKING:
     from kojimon.journal.reading.reader import Reader
+    from kojimon.review.earlier import Best
     from kojimon.review.load import Review
     from kojimon.words.speech import Speech
 
@@ -30,6 +31,7 @@ Document = dict[str, Any]
     epilog=example(
         "kojimon review",
         "kojimon review box-12 -o first.html",
+        "kojimon review box-12 -o first.pdf",
         "kojimon review box-12 --beside box-7 --align warming",
         'kojimon review box-12 --look "white to the core" --look-score 5 --smell-score 4',
     )
@@ -54,11 +56,12 @@ Document = dict[str, Any]
 @click.option("--smell-score", type=SCORE, help="1 to 5.")
 @click.option("--taste", metavar="TEXT", help="How it tastes. A good smell does not prove it safe.")
 @click.option("--taste-score", type=SCORE, help="1 to 5.")
+@click.option("--more", is_flag=True, help="Also how alarms, forecasts and probes did.")
 @json_option
 @config_option
 def review(
-    batch: str, output: Path | None, beside: tuple[str, ...], align: str, unit: str | None, force: bool, as_json: bool,
-    config: str | None, **said: Any,
+    batch: str, output: Path | None, beside: tuple[str, ...], align: str, unit: str | None, force: bool, more: bool,
+    as_json: bool, config: str | None, **said: Any,
 ) -> None:  # fmt: skip
     """What happened in a batch (its id or name; without one, the open or latest), and how it differs from others."""
     kitchen = open_kitchen(config)
@@ -73,13 +76,14 @@ def review(
         if as_json:
             screen.print_json([_plain(one) for one in reviews])
         elif output is not None:
-            text = _file(reader, reviews, speech, align, journal_path(kitchen))
-            write_whole(output, text.encode(), force)
-            screen.say(f"{output}: {len(text.encode()) // 1024} KB; opens in any browser, offline too.", "good")
+            data = _file(reader, reviews, speech, align, journal_path(kitchen), output.suffix.lower())
+            write_whole(output, data, force)
+            what = "one page to print" if output.suffix.lower() == ".pdf" else "opens in any browser, offline too"
+            screen.say(f"{output}: {len(data) // 1024} KB; {what}.", "good")
         elif len(reviews) > 1:
             _print_comparison(reviews, speech, align)
         else:
-            _print(reviews[0], speech)
+            _print(reviews[0], speech, _best(reader, reviews[0]), more)
 
 
 def _say(kitchen: Kitchen, row: Batch, said: Document) -> None:
@@ -100,39 +104,62 @@ def _speech(review: Review, document: StateDocument, fahrenheit: bool) -> Speech
     return speech_of(review.case, fahrenheit, document.units.pounds, document.now.zone)
 
 
-def _file(reader: Reader, reviews: list[Review], speech: Speech, align: str, journal: Path) -> str:
+def _file(reader: Reader, reviews: list[Review], speech: Speech, align: str, journal: Path, kind: str) -> bytes:
+    """The review, or the comparison, as the content of a file. Raises UsageError for a kind that is not known."""
     from kojimon.curve import Style
     from kojimon.journal.files.backup import photos_of
-    from kojimon.review.earlier import earlier_of
+    from kojimon.review.earlier import best_of, earlier_of
     from kojimon.review.tell import report
 
+    if kind not in (".html", ".pdf"):
+        raise click.UsageError(f"A file that ends in {kind or 'nothing'}: .html or .pdf is expected.")
     style = Style(report.WIDTH_PX, 0.0, speech.fahrenheit, speech.zone)
     if len(reviews) > 1:
-        return report.compare_file(report.compare_of(reviews, speech, style, align))
+        found = report.compare_of(reviews, speech, style, align)
+        return report.compare_file(found).encode() if kind == ".html" else _pdf(report.compare_paper(found, style))
     (one,) = reviews
-    photos = report.embedded(photos_of(journal))
-    return report.review_file(report.report_of(one, speech, style, earlier_of(reader, one.case.row), photos))
+    row, photos = one.case.row, report.embedded(photos_of(journal))
+    made = report.report_of(one, speech, style, earlier_of(reader, row), photos, best_of(reader, row))
+    return report.review_file(made).encode() if kind == ".html" else _pdf(report.review_paper(made, style))
 
 
-def _print(review: Review, speech: Speech) -> None:
+def _pdf(svg: str) -> bytes:
+    from kojimon.curve.pixels import pdf
+
+    return pdf(svg)
+
+
+def _best(reader: Reader, review: Review) -> Best | None:
+    from kojimon.review.earlier import best_of
+
+    return best_of(reader, review.case.row)
+
+
+def _print(review: Review, speech: Speech, best: Best | None, more: bool) -> None:
     from kojimon.review.tell.figures import lead, tables
     from kojimon.review.tell.next_time import NOTHING, hints
-    from kojimon.review.tell.report import CAUTIONS
+    from kojimon.review.tell.report import CAUTIONS, verdict_of
 
     screen.say(f"Batch {review.case.row.name}", "head")
     for sentence in lead(review, speech):
         screen.say(sentence)
+    if judged := verdict_of(review.case):
+        screen.say(f"How it was: {judged}")
     if review.case.row.ended_t_ms is not None:
         screen.heading("For next time")
-        for hint in hints(review, speech):
+        found = hints(review, speech, best)
+        for hint in found:
             screen.say(f"{hint.seen} {hint.proposal}", indent=2)
-        if not hints(review, speech):
+        if not found:
             screen.say(NOTHING, indent=2)
-    for table in tables(review, speech):
+    shown = tables(review, speech)
+    for table in (table for table in shown if more or not table.expert):
         screen.heading(table.title)
         screen.table(["", *table.heads], [[row.label, *row.cells] for row in table.rows])
         if table.note:
             screen.say(table.note, "quiet", indent=2)
+    if not more and any(table.expert for table in shown):
+        screen.say("How alarms, forecasts and probes did: kojimon review --more", "quiet")
     screen.heading("Before anybody eats it")
     for caution in CAUTIONS:
         screen.say(caution, "look", indent=2)

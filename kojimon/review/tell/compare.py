@@ -7,6 +7,7 @@ from typing import Final
 
 from msgspec import Struct
 
+from kojimon.review.earlier import score_of
 from kojimon.review.load import Review
 from kojimon.review.measure.figures import ABOVE_C, MIXING, REACHED_C, Figures
 from kojimon.review.tell.figures import at_hour, for_hours, worth
@@ -55,21 +56,14 @@ def sides(reviews: Sequence[Review], align: str = "spores") -> list[Side]:
     ]
 
 
-def score(review: Review) -> float | None:
-    """Mean of the scores a person gave, 1-5; None without a verdict or for what was thrown away."""
-    verdict = review.case.story.verdict
-    if verdict is None or not verdict.scores or review.case.row.outcome == "discard":
-        return None
-    return sum(verdict.scores.values()) / len(verdict.scores)
-
-
 def best(reviews: Sequence[Review]) -> int:
-    """Index of the reference: the best score, of equals the latest; else the latest harvest; else the last."""
-    scored = [(found, index) for index, one in enumerate(reviews) if (found := score(one)) is not None]
-    if scored:
-        return max(scored)[1]
-    harvested = [index for index, one in enumerate(reviews) if one.case.row.outcome == "harvest"]
-    return harvested[-1] if harvested else len(reviews) - 1
+    """Index of the reference: the best score, of equals the latest; else the latest harvest; else the latest."""
+
+    def rank(index: int) -> tuple[float, bool, int]:
+        case = reviews[index].case
+        return score_of(case) or 0.0, case.row.outcome == "harvest", case.row.started_t_ms
+
+    return max(range(len(reviews)), key=rank)
 
 
 def reached(figures: Figures, index: int) -> float | None:

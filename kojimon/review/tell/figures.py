@@ -86,9 +86,9 @@ def tables(review: Review, speech: Speech) -> list[Table]:
     """All tables of the review."""
     found = [
         _koji(review, speech), _around(review, speech), by_hand.table(review, speech), _steps(review, speech),
-        _alarms(review, speech),
-        fared(review, speech), when_warned(review, speech),
-        what_became(review, speech), _readings(review, speech), _weight(review, speech),
+        _alarms(review, speech), _weight(review, speech),
+        _alarm_figures(review, speech), fared(review, speech), when_warned(review, speech),
+        what_became(review, speech), _readings(review, speech),
     ]  # fmt: skip
     return [table for table in found if table is not None]
 
@@ -249,12 +249,25 @@ def _kept(one: Timing) -> str:
 
 def _alarms(review: Review, speech: Speech) -> Table:
     alarms, hour = review.alarms, review.case.hours.hour
-    if not alarms.occurrences and not alarms.count and not alarms.shelved_ms:
+    if not alarms.occurrences and not alarms.count:
         return Table("Alarms", ("",), (Row("Alarms that called", ("none",)),))
     got_up = f"{alarms.wakings}, by {alarms.woken} alarm{'s' if alarms.woken > 1 else ''}"
     rows = [
         Row("Alarms that called", (str(alarms.count),)),
         Row("Times somebody was got up", (got_up if alarms.wakings else "none",)),
+    ]
+    listed = alarms.occurrences[:LISTED_MOST]
+    rows += [Row(f"At hour {hour(one.called_ms):.1f}", (alarm_text(one, speech),)) for one in listed]
+    if len(listed) < len(alarms.occurrences):
+        rows.append(Row("And more", (f"{len(alarms.occurrences) - len(listed)} not listed here",)))
+    return Table("Alarms", ("",), tuple(rows))
+
+
+def _alarm_figures(review: Review, speech: Speech) -> Table | None:
+    alarms = review.alarms
+    if not alarms.occurrences and not alarms.count and not alarms.shelved_ms:
+        return None
+    rows = (
         Row("Most in ten minutes", (str(alarms.peak_rate),), "a person can answer about one in ten minutes"),
         Row("On average in ten minutes", (f"{alarms.mean_rate:.3f}",)),
         _longest("Longest over its limit", alarms.longest_active, speech),
@@ -262,12 +275,9 @@ def _alarms(review: Review, speech: Speech) -> Table:
         Row("Came and went before anybody answered", (str(alarms.unseen) if alarms.unseen else "none",)),
         Row("Chattering", (", ".join(alarms.chattering) or "none",), "three calls of one alarm within a minute"),
         Row("Paused, in all", (for_hours(alarms.shelved_ms / 3_600_000),)),
-    ]
-    listed = alarms.occurrences[:LISTED_MOST]
-    rows += [Row(f"At hour {hour(one.called_ms):.1f}", (alarm_text(one, speech),)) for one in listed]
-    if len(listed) < len(alarms.occurrences):
-        rows.append(Row("And more", (f"{len(alarms.occurrences) - len(listed)} not listed here",)))
-    return Table("Alarms", ("",), tuple(rows), "Counted as in OPC UA part 9 (alarm metrics); rates over ten minutes.")
+    )
+    note = "Counted as in OPC UA part 9 (alarm metrics); rates over ten minutes."
+    return Table("Alarm figures", ("",), rows, note, expert=True)
 
 
 def _longest(label: str, found: tuple[int, Occurrence] | None, speech: Speech) -> Row:
@@ -288,7 +298,7 @@ def _readings(review: Review, speech: Speech) -> Table | None:
         for one in review.quality
     ]
     heads = ("readings", "time covered", "gaps", "not used", "calibration")
-    return Table("Readings", heads, tuple(rows)) if rows else None
+    return Table("Readings", heads, tuple(rows), expert=True) if rows else None
 
 
 def _gaps(one: ProbeQuality) -> str:

@@ -26,7 +26,7 @@ def fared(review: Review, speech: Speech) -> Table | None:
         del rows[2]  # no limit was passed: nothing to be off by
     heads = tuple(f"{one.hours:.0f} h ahead" for one in leads)
     note = "Only those count between whose making and whose hour nobody touched the koji."
-    return Table("How the forecasts fared", heads, tuple(rows), note)
+    return Table("How the forecasts fared", heads, tuple(rows), note, expert=True)
 
 
 def warned_first(review: Review, speech: Speech) -> list[str]:
@@ -46,7 +46,7 @@ def when_warned(review: Review, speech: Speech) -> Table | None:
         return None
     title, heads = "When the forecasts warned", ("first warned", "right from then on")
     if not review.warned.passings:
-        return Table(title, ("",), (Row("The koji passed no limit", ("no warning was due",)),))
+        return Table(title, ("",), (Row("The koji passed no limit", ("no warning was due",)),), expert=True)
     rows = tuple(
         Row(f"{speech.brief('temperature', one.limit_c)}, passed at hour {one.hour:.1f}", _warning(one), _since(one))
         for one in review.warned.passings
@@ -56,7 +56,7 @@ def when_warned(review: Review, speech: Speech) -> Table | None:
         '"First warned" is the first that thought it more likely than not; "right from then on" is since when '
         "each had the real moment inside its likely range (8 in 10)."
     )
-    return Table(title, heads, rows, note)
+    return Table(title, heads, rows, note, expert=True)
 
 
 def _warning(one: Passing) -> tuple[str, str]:
@@ -100,7 +100,7 @@ def what_became(review: Review, speech: Speech) -> Table | None:
     if any(one.unknown for one in found):
         rows.append(_counts("Not known", [one.unknown for one in found], "readings are missing"))
     heads = tuple(f"passing {speech.brief('temperature', one.limit_c)}" for one in found)
-    return Table("What became of the warnings", heads, tuple(rows))
+    return Table("What became of the warnings", heads, tuple(rows), expert=True)
 
 
 def _counts(label: str, counts: list[int], note: str = "") -> Row:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -11,21 +11,26 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 from msgspec.structs import replace
 
-from kojimon.curve import CSS, Earlier, Sheet, Strip, Style, Track, draw
+from kojimon.curve import Earlier, Mark, Sheet, Strip, Style, Track, draw
+from kojimon.curve.sheet import Run
 from kojimon.review.draw.sheet import Minutes, sheet_of
-from kojimon.review.load import Review, whole
+from kojimon.review.earlier import Best, score_of
+from kojimon.review.load import Case, Review, whole
+from kojimon.review.measure.figures import MIXING
 from kojimon.review.measure.minutes import gap_of, hottest, minutes_of, runs
 from kojimon.review.tell import compare as beside
 from kojimon.review.tell.figures import at_hour, lead, tables
+from kojimon.review.tell.looks import TEMPLATES, css
 from kojimon.review.tell.next_time import NOTHING, Hint, hints
-from kojimon.review.tell.tables import Row, Table
+from kojimon.review.tell.paper import EDGE_PX, Text, curve_height, paper
+from kojimon.review.tell.paper import WIDTH_PX as PAPER_PX
+from kojimon.review.tell.tables import Table
 from kojimon.words.speech import Speech
 
 if TYPE_CHECKING:
     from jinja2 import Environment
 
-TEMPLATES: Final = Path(__file__).parent / "templates"
-WIDTH_PX: Final = 700
+WIDTH_PX: Final = 760
 NARROW_PX: Final = 336
 HOUR_MS: Final = 3_600_000
 
@@ -57,6 +62,7 @@ class Report(Struct, frozen=True):
     lead: tuple[str, ...]
     hints: tuple[Hint, ...] | None
     about: str
+    sheet: Sheet
     svg: str
     svg_narrow: str
     since: str
@@ -64,7 +70,7 @@ class Report(Struct, frozen=True):
     clock_sure: bool
     tables: tuple[Table, ...]
     notes: tuple[ShownNote, ...]
-    verdict: tuple[Row, ...]
+    verdict: str
     cautions: tuple[str, ...] = CAUTIONS
     nothing: str = NOTHING
 
@@ -82,6 +88,7 @@ class Comparison(Struct, frozen=True):
     title: str
     about: str
     told: tuple[Told, ...]
+    sheet: Sheet
     svg: str
     svg_narrow: str
     since: str
@@ -101,7 +108,7 @@ def minutes_by_probe(review: Review) -> Minutes:
 
 def report_of(
     review: Review, speech: Speech, style: Style, earlier: Earlier | None = None,
-    image: Callable[[str], str] = lambda name: "",
+    image: Callable[[str], str] = lambda name: "", best: Best | None = None,
 ) -> Report:  # fmt: skip
     """The report of a batch.
 
@@ -109,6 +116,7 @@ def report_of(
         style: of its curve.
         earlier: an earlier batch to be drawn behind.
         image: the address of a photo by its file name.
+        best: the best batch before, for what was done otherwise.
     """
     case = review.case
     sheet = sheet_of(case, minutes_by_probe(review), speech, earlier=earlier)
@@ -116,8 +124,9 @@ def report_of(
     return Report(
         title=f"Batch {case.row.name}",
         lead=tuple(lead(review, speech)),
-        hints=tuple(hints(review, speech)) if case.row.ended_t_ms is not None else None,
+        hints=tuple(hints(review, speech, best)) if case.row.ended_t_ms is not None else None,
         about=f"{case.schedule.label if case.schedule else case.row.schedule}; begun {begun}; batch {case.row.id}",
+        sheet=sheet,
         svg=draw(sheet, style),
         svg_narrow=draw(sheet, narrow(style)),
         since="the spores" if case.inoculated else "the start",
@@ -128,7 +137,7 @@ def report_of(
             ShownNote(_note_moment(review, note.at_ms, speech), note.text, image(note.photo) if note.photo else "")
             for note in case.story.notes
         ),
-        verdict=tuple(_verdict(review)),
+        verdict=verdict_of(case),
     )
 
 
@@ -147,19 +156,18 @@ def _note_moment(review: Review, at_ms: int, speech: Speech) -> str:
     return f"{speech.stamp(review.case.stamps.utc_ms(at_ms)[0])}, {at_hour(hour)}."
 
 
-def _verdict(review: Review) -> list[Row]:
-    verdict = review.case.story.verdict
+def verdict_of(case: Case) -> str:
+    """How a person judged it, in one line; "" for not yet."""
+    verdict = case.story.verdict
     if verdict is None:
-        return []
-    rows = [
-        Row(
-            name.capitalize(),
-            (f"{verdict.scores[name]} of 5" if name in verdict.scores else "", verdict.words.get(name, "")),
-        )
-        for name in ("look", "smell", "taste")
-        if name in verdict.words or name in verdict.scores
-    ]
-    return [*rows, *([Row("In all", ("", verdict.text))] if verdict.text else [])]
+        return ""
+    parts = []
+    for name in ("look", "smell", "taste"):
+        score = f"{verdict.scores[name]} of 5" if name in verdict.scores else ""
+        words = verdict.words.get(name, "")
+        if score or words:
+            parts.append(f"{name} {score}{f' ({words})' if score and words else words}")
+    return "; ".join([*parts, *([verdict.text] if verdict.text else [])])
 
 
 def compare_of(reviews: Sequence[Review], speech: Speech, style: Style, align: str = "spores") -> Comparison:
@@ -168,8 +176,9 @@ def compare_of(reviews: Sequence[Review], speech: Speech, style: Style, align: s
     reference = found[beside.best(reviews)]
     others = [side for side in found if side is not reference]
     since = "the spores" if align == "spores" else "the beginning of self-warming"
-    best = beside.score(reference.review)
-    why = f"with your best score, {best:.1f} of 5" if best is not None else "the latest harvested"
+    best = score_of(reference.review.case)
+    sheet = _overlaid(found, since)
+    why = f"with your best score, {best:.1f} of 5" if best is not None else "the latest"
     return Comparison(
         title=" and ".join(side.name for side in found) if len(found) < 4 else f"{len(found)} batches side by side",
         about=f"Seen from {reference.name}, {why}. Aligned at {since}.",
@@ -177,16 +186,17 @@ def compare_of(reviews: Sequence[Review], speech: Speech, style: Style, align: s
             Told(f"{side.name}, against {reference.name}", tuple(beside.differences(side, reference, speech)))
             for side in others
         ),
-        svg=draw(_overlaid(found, since), style),
-        svg_narrow=draw(_overlaid(found, since), narrow(style)),
+        sheet=sheet,
+        svg=draw(sheet, style),
+        svg_narrow=draw(sheet, narrow(style)),
         since=since,
         table=beside.table(found, speech, align),
     )
 
 
 def _overlaid(found: Sequence[beside.Side], since: str) -> Sheet:
-    """The hottest tray of each batch on one sheet."""
-    tracks = []
+    """The hottest tray of each batch on one sheet, its works on its line."""
+    tracks, marks = [], list[Mark]()
     for side in found:
         if side.shift_h is None:
             continue
@@ -194,9 +204,22 @@ def _overlaid(found: Sequence[beside.Side], since: str) -> Sheet:
         top, shift_h = hottest(beds), side.shift_h
         line = runs(top, gap_of(top), lambda ms, shift_h=shift_h: ms / HOUR_MS - shift_h)  # type: ignore[misc]
         tracks.append(Track(side.name, side.name, Strip.KOJI, line))
+        marks += _works(side, line)
     hours = [point.hour for track in tracks for run in track.runs for point in run]
     from_h = max(-30.0, min(hours, default=0.0)) if since != "the spores" else 0.0
-    return Sheet(f"Batches since {since}", from_h, max(hours, default=1.0), tuple(tracks))
+    return Sheet(f"Batches since {since}", from_h, max(hours, default=1.0), tuple(tracks), marks=tuple(marks))
+
+
+def _works(side: beside.Side, line: tuple[Run, ...]) -> Iterator[Mark]:
+    """What was done, each where the batch's line was then."""
+    case = side.review.case
+    points = [point for run in line for point in run]
+    for work in case.story.works:
+        hour = side.moment(case.hours.hour(work.at_ms))
+        if hour is None or not points or (work.work not in MIXING and work.work != "harvest"):
+            continue
+        near = min(points, key=lambda point: abs(point.hour - hour))
+        yield Mark(hour, "step", work.label.split(" (", maxsplit=1)[0], value=(near.low + near.high) / 2)
 
 
 # As files.
@@ -209,11 +232,6 @@ def environment() -> Environment:
 
     loader = FileSystemLoader(TEMPLATES)
     return Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-
-
-def css() -> str:
-    """The style sheet of a report that stands alone."""
-    return (TEMPLATES / "review.css").read_text(encoding="utf-8") + CSS
 
 
 def part(template: str, **content: object) -> str:
@@ -242,3 +260,27 @@ def embedded(folder: Path) -> Callable[[str], str]:
         return f"data:image/{kind};base64,{base64.b64encode(path.read_bytes()).decode()}"
 
     return image
+
+
+def review_paper(report: Report, style: Style) -> str:
+    """The review as one page of A4, an SVG: verdict, what to change, the curve as large as the words leave it."""
+    above = [Text(report.title, size_px=24.0), Text("How it was:", report.verdict or "nobody has said yet.")]
+    above.append(Text("", " ".join(report.lead)))
+    if report.hints is not None:
+        above.append(Text("For next time", size_px=17.0))
+        above += [Text(hint.seen, hint.proposal) for hint in report.hints] or [Text("", report.nothing)]
+    below = [Text("", report.about, 11.0), Text("", report.cautions[0], 11.0), Text("", report.cautions[1], 11.0)]
+    return _page(above, below, report.sheet, style)
+
+
+def compare_paper(found: Comparison, style: Style) -> str:
+    """The comparison as one page of A4."""
+    above = [Text(found.title, size_px=24.0), Text("", found.about)]
+    above += [Text(f"{told.title}:", f"{'; '.join(told.sentences)}.") for told in found.told]
+    return _page(above, [], found.sheet, style)
+
+
+def _page(above: list[Text], below: list[Text], sheet: Sheet, style: Style) -> str:
+    height = min(560.0, curve_height(above, below))
+    size = replace(style, width_px=round(PAPER_PX - 2 * EDGE_PX), height_px=height, standalone=True)
+    return paper(above, draw(sheet, size), height, below)

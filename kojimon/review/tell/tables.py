@@ -14,9 +14,10 @@ class Row(Struct, frozen=True):
 
 
 class Table(Struct, frozen=True):
-    """A table in words: `heads` are the columns after the first."""
+    """A table in words: `heads` are the columns after the first; `expert`: for who looks after alarms and forecasts."""
 
     title: str
     heads: tuple[str, ...]
     rows: tuple[Row, ...]
     note: str = ""
+    expert: bool = False

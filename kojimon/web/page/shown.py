@@ -71,10 +71,10 @@ def version() -> str:
 
 @lru_cache(maxsize=1)
 def style_sheet() -> str:
-    """How page and curves look; the curves' part is the same as in a file that stands alone."""
-    from kojimon.curve import CSS
+    """How page and curves look; curves and reviews look as in a file that stands alone."""
+    from kojimon.review.tell.looks import css
 
-    return (STATIC / "page.css").read_text(encoding="utf-8") + CSS
+    return (STATIC / "page.css").read_text(encoding="utf-8") + css()
 
 
 def compile_all() -> None:
