@@ -60,11 +60,11 @@ def test_a_stream_begins_with_everything_and_goes_on_with_what_changed(door: Doo
     events = one.events()
     name, first = next(events)
     assert name == "regions"
-    assert {"now-box", "values-box", "steps-box", "curve-box", "clock", "site"} <= first.keys()
+    assert {"head-box", "now-box", "values-box", "steps-box", "curve-box", "clock", "site"} <= first.keys()
     door.live.put("k/bed", 37.5)
     door.live.tick(61)
     for _, regions in events:
-        if "37.5" in regions.get("now-box", ""):
+        if "37.5" in regions.get("head-box", ""):
             assert "site" not in regions
             break
     one.close()
@@ -80,7 +80,7 @@ def test_a_slow_viewer_gets_the_latest_and_no_backlog(door: Door) -> None:
     seen = 0
     for _, regions in events:
         seen += 1
-        if "33.9" in regions.get("now-box", ""):
+        if "33.9" in regions.get("head-box", ""):
             break
     assert seen < 10
     one.close()
