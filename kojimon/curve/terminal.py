@@ -139,11 +139,15 @@ def _ahead(sheet: Sheet, hour: float, step: float) -> Iterable[tuple[float, floa
 
 
 def _fill(cells: list[str], scale: Scale, low: float, high: float, sign: str, clip: bool = False) -> None:
-    """Puts a sign from one value to another; beyond the scale at its edge, or with `clip` nowhere."""
+    """Puts a sign from one value to another; beyond the scale stands an arrow at its edge, with `clip` nothing."""
     if clip and not (scale.low <= high and low <= scale.high):
         return
     first, last = (min(len(cells) - 1, max(0, round(scale.at(value)))) for value in (low, high))
     cells[first : last + 1] = sign * (last - first + 1)
+    if low < scale.low:
+        cells[0] = "<"
+    if high > scale.high:
+        cells[-1] = ">"
 
 
 # Words.

@@ -333,6 +333,35 @@ def test_the_curve_is_zoomed_and_its_lines_switched(cook: Cook, new_page: NewPag
     expect(page.locator(".k-humidity")).to_have_count(1)
 
 
+def test_two_fingers_stretch_the_hours(cook: Cook, new_page: NewPage) -> None:
+    """From 100 px apart to 200 px: an hour is twice as high, and Back leads back."""
+    cook.door.act("batch.start", name="first", hour0_ago_s="10")
+    cook.hour = 10.0
+    cook.feed(3.0)
+    cook.commit()
+    page: Page = new_page(360, 900, has_touch=True)
+    page.goto(cook.url)
+    page.locator(".sheet[data-drawn]").wait_for()
+    page.locator(".reader").scroll_into_view_if_needed()
+    box, svg = page.locator(".reader").bounding_box(), page.locator("svg.k-sheet")
+    assert box is not None
+    whole = svg.get_attribute("data-per-hour") or ""
+    hand, middle = page.context.new_cdp_session(page), box["y"] + 250
+
+    def fingers(kind: str, *places: float) -> None:
+        points = [{"x": box["x"] + 100, "y": y, "id": number} for number, y in enumerate(places)]
+        hand.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
+
+    fingers("touchStart", middle - 50, middle + 50)
+    for apart in (60, 80, 100):
+        fingers("touchMove", middle - apart, middle + apart)
+    fingers("touchEnd")
+    expect(page.get_by_role("button", name="Back")).to_be_visible()
+    assert float(svg.get_attribute("data-per-hour") or 0) == pytest.approx(2 * float(whole), rel=0.1)
+    page.get_by_role("button", name="Back").click()
+    expect(svg).to_have_attribute("data-per-hour", whole)
+
+
 def test_a_photo_from_the_phone(cook: Cook, new_page: NewPage) -> None:
     cook.feed()
     cook.door.act("batch.start", name="first")

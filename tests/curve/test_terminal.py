@@ -63,6 +63,15 @@ def test_what_is_to_come() -> None:
     assert found["35"].split()[-1].count(".") == 0
 
 
+def test_what_lies_beyond_the_scale_is_an_arrow_with_its_number() -> None:
+    """Rice from the steamer, 74 °C read by hand at hour 2: the scale stays, the arrow stands at its edge."""
+    hot = Track("hand", "top tray, by hand", Strip.KOJI, ((Point(2.5, 74, 74),),))
+    plain, found = (lines(one, 80, 60, False, "UTC") for one in (sheet(), sheet(tracks=(*sheet().tracks, hot))))
+    assert found[0] == plain[0]
+    row = next(line for line in found if line.startswith("   2 "))
+    assert row.index(">") < row.index("74.0")
+
+
 def test_long_words_go_on_where_the_next_lines_are_free() -> None:
     text = "white specks all over, smells like chestnuts and a little like fresh bread"
     found = lines(sheet(marks=(Mark(20, "note", text), Mark(22, "note", "next"))), 80, 60, False, "UTC")
