@@ -99,6 +99,23 @@ class BatchNote(Dated, frozen=True, kw_only=True):
     photo: Name = ""
 
 
+class BatchWeigh(Dated, frozen=True, kw_only=True):
+    """What was on the scale: `kg` with the vessel, `tare_kg` of the vessel alone. `stage`: `dry`, `soaked`, `steamed`,
+    `seeded`, `work` or `harvest`."""
+
+    kind = "batch.weigh"
+    stage: Name = ""
+    kg: Number | None = None
+    tare_kg: Number = 0.0
+
+
+class BatchUnweigh(Deed, frozen=True, kw_only=True):
+    """Takes the last weight of a stage back."""
+
+    kind = "batch.unweigh"
+    stage: Name = ""
+
+
 class BatchVerdict(Deed, frozen=True, kw_only=True):
     """Says how the koji was; `batch` may be over, the open one where none is named. Scores are 1 to 5."""
 

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from typing import ClassVar
+from typing import ClassVar, Final
 
 from msgspec import Struct
+
+WEIGHED: Final = ("dry", "soaked", "steamed", "seeded", "work", "harvest")
+"""At which states of the grain it is weighed: `seeded` with the spores on, `work` at a mixing or spreading."""
 
 
 class Fact(Struct, frozen=True, kw_only=True, omit_defaults=True):
@@ -88,6 +91,21 @@ class Note(Said, frozen=True, kw_only=True):
     text: str = ""
     at_ms: int | None = None
     photo: str = ""
+
+
+class Weighed(Said, frozen=True, kw_only=True):
+    """What was weighed at a stage (key), without its vessel, which weighs `tare_kg`."""
+
+    kind = "weighed"
+    kg: float = 0.0
+    tare_kg: float = 0.0
+    at_ms: int = 0
+
+
+class Unweighed(Said, frozen=True, kw_only=True):
+    """The last weight of a stage (key) that still stood is taken back."""
+
+    kind = "unweighed"
 
 
 class Verdict(Said, frozen=True, kw_only=True):

@@ -43,7 +43,7 @@ def checked(act: PlainAct) -> Act:
 
 def _measures(data: dict[str, Any]) -> None:
     """What has a sense beyond its type. Raises RefusedError."""
-    for field in ("rice_kg", "yield_kg"):
+    for field in ("rice_kg", "yield_kg", "kg"):
         if data.get(field) is not None:
             try:
                 checked_mass_kg(data[field])

@@ -24,6 +24,7 @@ from kojimon.engine.probe_acts import PROBE_ACTS, take_back
 from kojimon.engine.probe_back import answer, ask, drop, taken_back
 from kojimon.engine.quiet import refresh
 from kojimon.engine.reopen import remember, reopen
+from kojimon.engine.scale import unweigh, weigh
 from kojimon.engine.silence import watch_bed
 from kojimon.engine.slow import end_watches
 from kojimon.engine.state import BatchState, Mark, elapsed_ms
@@ -348,6 +349,8 @@ BATCH_ACTS: dict[type[acts.Deed], Callable[[Turn, str, Any, By], None]] = {
     acts.BatchReopen: reopen,
     acts.BatchNote: _note,
     acts.BatchVerdict: _verdict,
+    acts.BatchWeigh: weigh,
+    acts.BatchUnweigh: unweigh,
     acts.Reading: take_reading,
     acts.ReadingUndo: undo_reading,
     acts.StepDone: _done,

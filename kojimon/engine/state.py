@@ -1,7 +1,6 @@
 """The engine's whole state: frozen records that can be written down and compared.
 
-Times are engine ms; -1 stands for "none". Dictionaries in here are never changed once the state is handed out:
-`turn.Turn` copies them before it works.
+Times are engine ms; -1 stands for "none". Its dictionaries are never changed: `turn.Turn` copies them before it works.
 """
 
 from __future__ import annotations
@@ -181,8 +180,9 @@ class Guess(Struct, frozen=True):
 
 
 class BatchState(Struct, frozen=True):
-    """The open batch of an incubator. `own_rise_k`: the furthest its koji has risen by itself, `own_fall`: the part of
-    its height above the air that is gone now (engine.own_heat). `guesses`: mixings that wait for an answer."""
+    """An open batch. `own_rise_k`: the furthest its koji has risen by itself, `own_fall`: the part of its height above
+    the air that is gone now (engine.own_heat). `guesses`: mixings that wait for an answer. `weights`: how many of each
+    stage stand."""
 
     id: str
     name: str
@@ -196,6 +196,7 @@ class BatchState(Struct, frozen=True):
     own_rise_k: float = 0.0
     own_fall: float = 0.0
     guesses: tuple[Guess, ...] = ()
+    weights: dict[str, int] = {}
 
 
 class Ended(Struct, frozen=True):

@@ -14,7 +14,7 @@ from kojimon.contract import keys
 from kojimon.contract.inputs import Woke
 from kojimon.contract.state import Alarm, alarm_of
 from kojimon.model import Event
-from kojimon.units import show_duration
+from kojimon.units import show_duration, show_weight
 from kojimon.words import alarms as alarm_words
 from kojimon.words import boxes, deeds, gates, outlook
 from kojimon.words import speech as say
@@ -137,6 +137,14 @@ def _batch_discard(event: Event, what: stated.BatchDiscard, speech: Speech, work
 
 def _note(event: Event, what: stated.Note, speech: Speech, work: Work) -> Line:
     return Line(f"Note: {what.text}")
+
+
+def _weighed(event: Event, what: stated.Weighed, speech: Speech, work: Work) -> Line:
+    return Line(f"Weighed, {event.key}: {show_weight(what.kg, speech.pounds)}.")
+
+
+def _unweighed(event: Event, what: stated.Unweighed, speech: Speech, work: Work) -> Line:
+    return Line(f"The last weight as {event.key} is taken back.")
 
 
 def _verdict(event: Event, what: stated.Verdict, speech: Speech, work: Work) -> Line:
@@ -346,6 +354,8 @@ _KINDS: dict[type[stated.Fact], Callable[[Event, Any, Speech, Work], Line | None
     stated.BatchDiscard: _batch_discard,
     stated.Note: _note,
     stated.Verdict: _verdict,
+    stated.Weighed: _weighed,
+    stated.Unweighed: _unweighed,
     stated.Stage: _stage,
     stated.StepOpen: _window_open,
     stated.StepDue: _window_due,

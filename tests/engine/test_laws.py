@@ -35,6 +35,7 @@ ACTS: list[tuple[str, dict[str, Any]]] = [
     ("alarm.test", {}),
     ("batch.harvest", {}),
     ("batch.note", {"text": "smells of chestnut"}),
+    ("batch.weigh", {"stage": "work", "kg": 2.5, "tare_kg": 0.5}), ("batch.unweigh", {"stage": "work"}),
     ("probe.move", {"probe": "koji-top", "tray": "middle"}), ("probe.move", {"probe": "koji-middle", "tray": "top"}),
     ("probe.move", {"probe": "koji-top", "tray": "top"}),
 ]

@@ -24,6 +24,7 @@ from kojimon.cli.shared.options import (
 )
 from kojimon.cli.shared.steps import find_step, last_mark, latest_mark, latest_reading, print_cautions, print_next
 from kojimon.contract import acts
+from kojimon.contract.batch_events import WEIGHED
 from kojimon.errors import UsageError
 from kojimon.model import plain_event
 from kojimon.words import question
@@ -217,6 +218,50 @@ def note(text: tuple[str, ...], at: str | None, ago_s: float | None, incubator: 
     print_events(kitchen, kitchen.act(seen, box.name))
 
 
+@batch.command(
+    cls=PlainCommand,
+    epilog=example(
+        "kojimon batch weigh 5.9 lb --as soaked",
+        "kojimon batch weigh 2.6 kg --as work --tare 400 g --ago 10 min",
+        "kojimon batch weigh --undo --as soaked",
+        "kojimon batch weigh",
+    ),
+)
+@click.argument("amount", nargs=-1, metavar="[MASS]")
+@click.option("--as", "stage", type=click.Choice(list(WEIGHED)), metavar="STAGE",
+              help=f"What it is: {', '.join(WEIGHED)} (seeded: with the spores; work: at a mixing).")  # fmt: skip
+@click.option("--tare", "tare_kg", type=MASS, metavar="MASS", help="What the empty vessel weighs; it is kept.")
+@click.option("--undo", "back", is_flag=True, help="Take the last weight of that stage back.")
+@moment_options
+@incubator_option
+@config_option
+def weigh(
+    amount: tuple[str, ...], stage: str | None, tare_kg: float | None, back: bool, at: str | None, ago_s: float | None,
+    incubator: str, config: str | None,
+) -> None:  # fmt: skip
+    """Keep a weight, and see what the weights say: uptake, water lost, moisture. Without one, only see."""
+    if bool(amount or back) != bool(stage) or (amount and back):
+        raise click.UsageError("Say what it is, as in: kojimon batch weigh 5.9 lb --as soaked")
+    kitchen = open_kitchen(config)
+    document = kitchen.state()
+    box = incubator_of(document, incubator, batch=True)
+    if stage:
+        deed = acts.BatchUnweigh(stage=stage) if back else acts.BatchWeigh(
+            stage=stage, kg=MASS.convert(" ".join(amount), None, None), tare_kg=tare_kg or 0.0,
+            at_ago_s=moment_of(document, at, ago_s),
+        )  # fmt: skip
+        print_events(kitchen, kitchen.act(deed, box.name))
+    _say_scale(kitchen, box.batch_id, config)
+
+
+def _say_scale(kitchen: Kitchen, batch_id: str, config: str | None) -> None:
+    from kojimon.cli.shared.batches import batch_of
+    from kojimon.cli.shared.weights import grain_of, print_scale
+
+    row = batch_of(kitchen, batch_id)
+    print_scale(kitchen, row, grain_of(row.schedule, config), words.speech_of(kitchen.state()).pounds)
+
+
 @batch.command(cls=PlainCommand, epilog=example("kojimon batch harvest --yield 2.3 kg"))
 @click.option("--yield", "yield_kg", type=MASS, metavar="MASS", help="Koji got: 2.3 kg, 5 lb.")
 @click.option("--note", metavar="TEXT", help="Look, smell, how it was.")
@@ -236,6 +281,8 @@ def harvest(
     from kojimon.review.tell.report import CAUTIONS
 
     print_cautions(CAUTIONS)
+    if yield_kg:
+        _say_scale(kitchen, ended, config)
     screen.say(f"\nTo keep its curve: kojimon export {ended} -o {ended}.csv")
 
 

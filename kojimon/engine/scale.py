@@ -1,0 +1,48 @@
+"""Weights by hand: kept, counted by stage so that one can be taken back, and judged by nothing."""
+
+from __future__ import annotations
+
+from msgspec.structs import replace
+
+from kojimon.contract import acts, events
+from kojimon.contract.batch_events import WEIGHED
+from kojimon.engine.turn import By, Turn
+
+
+def weigh(turn: Turn, incubator: str, deed: acts.BatchWeigh, by: By) -> None:
+    """What the scale showed. Nothing is judged by it: what it means is worked out by whoever shows it."""
+    if not _at_a_stage(turn, incubator, deed):
+        return
+    net = (deed.kg or 0.0) - deed.tare_kg
+    if net <= 0 or deed.tare_kg < 0:
+        reason = "the scale shows no more than its vessel; give the weight with it, and the vessel's own as tare"
+        turn.refuse(deed.kind, incubator, "no-weight", reason)
+        return
+    at_ms = turn.t_ms if deed.at_t_ms is None else min(deed.at_t_ms, turn.t_ms)
+    batch = turn.batches[incubator]
+    weights = batch.weights | {deed.stage: batch.weights.get(deed.stage, 0) + 1}
+    turn.put_batch(incubator, replace(batch, weights=weights))
+    weighed = events.Weighed(kg=round(net, 6), tare_kg=deed.tare_kg, at_ms=at_ms, **by)
+    turn.emit(weighed, incubator, deed.stage)
+
+
+def unweigh(turn: Turn, incubator: str, deed: acts.BatchUnweigh, by: By) -> None:
+    """The last weight of a stage was none."""
+    if not _at_a_stage(turn, incubator, deed):
+        return
+    batch = turn.batches[incubator]
+    if not batch.weights.get(deed.stage):
+        known = ", ".join(stage for stage, count in batch.weights.items() if count) or "nothing"
+        reason = f"nothing is weighed as {deed.stage}; weighed is {known}"
+        turn.refuse(deed.kind, incubator, "not-weighed", reason)
+        return
+    turn.put_batch(incubator, replace(batch, weights=batch.weights | {deed.stage: batch.weights[deed.stage] - 1}))
+    turn.emit(events.Unweighed(**by), incubator, deed.stage)
+
+
+def _at_a_stage(turn: Turn, incubator: str, deed: acts.BatchWeigh | acts.BatchUnweigh) -> bool:
+    if deed.stage in WEIGHED:
+        return True
+    reason = f"no stage {deed.stage!r} for the scale; one of {', '.join(WEIGHED)} is wanted"
+    turn.refuse(deed.kind, incubator, "unknown-stage", reason)
+    return False

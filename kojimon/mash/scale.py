@@ -1,0 +1,124 @@
+"""What the weights of a batch say that no probe can: uptake, water lost an hour, moisture of the koji. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from itertools import pairwise
+from typing import Final
+
+from msgspec import Struct
+
+from kojimon.mash.facts import DRY_LOSS, GRAINS, MOISTURE, Fact
+
+WATER_OF_STARCH: Final = 0.556
+"""Water that burning 1 g of starch leaves in the koji, g (stoichiometry: C6H10O5 + 6 O2 -> 6 CO2 + 5 H2O)."""
+KOJI_WATER: Final = Fact(0.22, 0.28, 0.33, "ordinary loose koji about 22 %: J. Brew. Soc. Japan 94(10), 1999; fresh "
+                                           "shop "
+                         "koji 25-30 %; the Japanese food table 33 %")  # fmt: skip
+ALIVE: Final = ("seeded", "work", "harvest")
+"""Stages with the spores on; from there on what is lost is water and a little burnt starch."""
+
+
+class Weight(Struct, frozen=True):
+    """What was weighed: a stage, kg without the vessel, and when, s."""
+
+    stage: str
+    kg: float
+    at_s: float
+
+
+class Share(Struct, frozen=True):
+    """A stage against the dry grain: `ratio` by weight, and what is published, where something is."""
+
+    stage: str
+    ratio: float
+    fact: Fact | None
+
+
+class Loss(Struct, frozen=True):
+    """Water lost between two weights, kg an hour: `low` if as much was burnt as is ever assumed, `high` if nothing."""
+
+    begins: Weight
+    ends: Weight
+    low: float
+    high: float
+
+
+class Moisture(Struct, frozen=True):
+    """Water of the koji, share of its weight. `finish`: damp, normal or dry; "" before the harvest."""
+
+    of: Weight
+    low: float
+    usual: float
+    high: float
+    finish: str = ""
+
+
+class Scale(Struct, frozen=True):
+    """All that the weights of a batch say."""
+
+    shares: tuple[Share, ...] = ()
+    losses: tuple[Loss, ...] = ()
+    moisture: tuple[Moisture, ...] = ()
+
+
+def moisture(dry_kg: float, kg: float, moisture_of_dry: float, dry_loss: float) -> float:
+    """Water of the koji, share of its weight: 1 - W0 (1 - m0)(1 - L) / W. Derived; 0 where it would be less.
+
+    Args:
+        dry_kg: W0, the grain as it was bought. kg: W, now. moisture_of_dry: m0. dry_loss: L, share of dry matter burnt.
+    """
+    return max(0.0, 1 - dry_kg * (1 - moisture_of_dry) * (1 - dry_loss) / kg)
+
+
+def read(weights: Sequence[Weight], grain: str) -> Scale:
+    """What can be said.
+
+    Args:
+        weights: of one batch; the last of `dry`, `soaked`, ... counts, and every one of `work`.
+        grain: of its schedule; what is not known has no published range.
+    """
+    ordered = sorted(weights, key=lambda weight: weight.at_s)
+    dry = next((weight for weight in reversed(ordered) if weight.stage == "dry"), None)
+    alive = [weight for weight in ordered if weight.stage in ALIVE]
+    if dry is None:
+        return Scale(losses=tuple(_losses(alive, None)))
+    known = GRAINS.get(grain)
+    facts: Mapping[str, Fact | None] = (
+        {"soaked": known.soaked, "steamed": known.steamed, "harvest": known.koji} if known else {}
+    )
+    last = {weight.stage: weight for weight in ordered if weight.stage in ("soaked", "steamed", "harvest")}
+    shares = tuple(Share(stage, weight.kg / dry.kg, facts.get(stage)) for stage, weight in last.items())
+    wet = tuple(_moisture(dry, weight) for weight in ordered if weight.stage != "dry") if _rice(grain) else ()
+    return Scale(shares, tuple(_losses(alive, dry)), wet)
+
+
+def _rice(grain: str) -> bool:
+    """Whether the moisture of the dry grain is published."""
+    return grain in GRAINS and GRAINS[grain].koji is not None
+
+
+def _losses(alive: Sequence[Weight], dry: Weight | None) -> list[Loss]:
+    """Weight lost is water, less what burnt starch takes with it: evaporated = lost - (1 - 0.556) x burnt."""
+    most = DRY_LOSS.high * (1 - MOISTURE.low) * dry.kg * (1 - WATER_OF_STARCH) if dry else 0.0
+    found = []
+    for begins, ends in pairwise(alive):
+        lost_kg, hours = begins.kg - ends.kg, (ends.at_s - begins.at_s) / 3600
+        if hours > 0:
+            found.append(Loss(begins, ends, min(lost_kg, max(0.0, lost_kg - most)) / hours, lost_kg / hours))
+    return found
+
+
+def _moisture(dry: Weight, weight: Weight) -> Moisture:
+    """Nothing is burnt before the spores; at a work anything up to the most; at the harvest what is assumed."""
+    losses = (0.0, 0.0, 0.0)
+    if weight.stage == "harvest":
+        losses = (DRY_LOSS.low, DRY_LOSS.usual, DRY_LOSS.high)
+    elif weight.stage == "work":
+        losses = (0.0, DRY_LOSS.usual / 2, DRY_LOSS.high)
+    low, usual, high = (
+        moisture(dry.kg, weight.kg, of_dry, loss)
+        for of_dry, loss in zip((MOISTURE.low, MOISTURE.usual, MOISTURE.high), losses, strict=True)
+    )
+    finish = "dry" if usual < KOJI_WATER.low else "damp" if usual > KOJI_WATER.high else "normal"
+    return Moisture(weight, low, usual, high, finish if weight.stage == "harvest" else "")

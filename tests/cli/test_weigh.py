@@ -1,0 +1,53 @@
+"""`kojimon batch weigh`: a weight is kept, dated back, taken back, refused; and says what it means."""
+
+from __future__ import annotations
+
+import json
+
+from tests.cli.conftest import Kitchen
+
+
+def flat(text: str) -> str:
+    return " ".join(text.split())
+
+
+def test_a_batch_is_weighed_on_its_way(kitchen: Kitchen) -> None:
+    kitchen.run("batch", "start", "first", "--hours-ago", "30", "h", "--rice", "4", "lb")
+    said = flat(kitchen.run("batch", "weigh", "5.12", "lb", "--as", "soaked", "--ago", "46", "h").stdout)
+    assert "Weighed, soaked: 5 lb 2 oz." in said
+    assert "Soaked: 128 on 100 dry, within the published 120-130" in said
+    kitchen.run("batch", "weigh", "7 lb", "--as", "seeded", "--tare", "1.5 lb", "--ago", "30 h")
+    said = flat(kitchen.run("batch", "weigh", "5 lb", "--as", "work", "--ago", "10 h").stdout)
+    assert "Seeded to work, 20.0 h: 10-11 g of water lost an hour." in said
+    assert "it is an assumption" in said
+    state = json.loads(kitchen.run("status", "--json").stdout)["incubators"][0]["batch"]
+    events = json.loads(kitchen.run("batch", "show", state["id"], "--json").stdout)["events"]
+    weighed = [(event["key"], event["data"]["kg"]) for event in events if event["kind"] == "weighed"]
+    assert weighed == [("soaked", 2.322393), ("seeded", 2.494758), ("work", 2.267962)]
+    done = flat(kitchen.run("batch", "harvest", "--yield", "4.6 lb").stdout)
+    assert "As koji: 115 on 100 dry, within the published 110-120" in done
+    assert "Finished normal" in done and "This says nothing about safety." in done
+
+
+def test_a_weight_is_taken_back(kitchen: Kitchen) -> None:
+    kitchen.run("batch", "start", "first", "--rice", "2 kg")
+    kitchen.run("batch", "weigh", "2.6 kg", "--as", "soaked")
+    kitchen.run("batch", "weigh", "9 kg", "--as", "soaked")
+    assert "450 on 100 dry, more than the published" in flat(kitchen.run("batch", "weigh").stdout)
+    said = flat(kitchen.run("batch", "weigh", "--undo", "--as", "soaked").stdout)
+    assert "The last weight as soaked is taken back." in said
+    assert "Soaked: 130 on 100 dry, within" in said
+    kitchen.run("batch", "weigh", "--undo", "--as", "soaked")
+    assert "Nothing is weighed yet" in kitchen.run("batch", "weigh").stdout
+    told = flat(kitchen.run("batch", "weigh", "--undo", "--as", "soaked", code=1).stderr)
+    assert "Nothing is weighed as soaked; weighed is nothing" in told
+
+
+def test_what_is_no_weight_is_refused(kitchen: Kitchen) -> None:
+    kitchen.run("batch", "start", "first")
+    assert "no more than its vessel" in flat(
+        kitchen.run("batch", "weigh", "1 kg", "--as", "dry", "--tare", "2 kg", code=1).stderr
+    )
+    for words in (("5 lb",), ("--as", "dry"), ("5 lb", "--as", "dry", "--undo"), ("heavy", "--as", "dry")):
+        kitchen.run("batch", "weigh", *words, code=2)
+    assert "To tell moisture the dry weight is wanted" in flat(kitchen.run("batch", "weigh").stdout)
