@@ -15,6 +15,8 @@ NAMES = {Strip.KOJI: "the koji", Strip.AIR: "air", Strip.HUMIDITY: "damp"}
 UNITS = {"c": "°C", "f": "°F", "pct": "%"}
 LEAST_PX = 0.3
 """Lowest and highest of a row of pixels nearer than this are drawn as one point."""
+ROW_PX = 1.5
+"""So much along is one row, of which lowest and highest stay: a line of 1.8 px shows no more."""
 MARKER_PX = 110.0
 """Between two markers of a line."""
 LIMITS = ("low_low", "low", "high", "high_high")
@@ -146,15 +148,15 @@ def _track(
     # Markers of different lines stand apart, so that two lines on one another can be told as well.
     next_px = (0.25 + 0.25 * number) * MARKER_PX
     for run in runs:
-        found = line(rows(run, sheet.from_h, sheet.to_h, layout.per_hour), least)
-        places = [layout.xy(layout.along.begin + along, scale.at(value)) for along, value in found]
+        found = line(rows(run, sheet.from_h, sheet.to_h, layout.per_hour / ROW_PX), least)
+        places = [layout.xy(layout.along.begin + row * ROW_PX, scale.at(value)) for row, value in found]
         if len(places) == 1:
             dot = tag("circle", cx=places[0][0], cy=places[0][1], r=1.6, class_=class_.replace("line", "dot"))
             parts.append(dot if number < 0 else marker(number, *places[0], class_))
         elif places:
             parts.append(tag("path", d=path(places), class_=class_))
-            for (along, _), place in zip(found, places, strict=True):
-                if number >= 0 and along >= next_px:
+            for (row, _), place in zip(found, places, strict=True):
+                if number >= 0 and row * ROW_PX >= next_px:
                     parts.append(marker(number, *place, class_))
-                    next_px = along + MARKER_PX
+                    next_px = row * ROW_PX + MARKER_PX
     return tag("g", "".join(parts), class_="k-track", data_label=label) if parts else ""
