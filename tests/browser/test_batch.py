@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import os
 import re
+import struct
+import zlib
 from typing import Any
 
 import pytest
 from playwright.sync_api import Page, expect
 
 from kojimon.daemon.run import Daemon
+from kojimon.review.photos import LARGEST
 from tests.browser.cook import Cook
 from tests.web.pages import Door
 
@@ -80,8 +84,10 @@ def test_a_whole_batch_on_a_phone(cook: Cook, new_page: NewPage) -> None:
     expect(page.locator(".sentence .badge")).to_have_text("Danger")
     alarm.get_by_role("button", name="Acknowledge").click()
     expect(alarm).to_contain_text("acknowledged, since")
+    alarm.locator(".less summary").click()
     alarm.get_by_role("button", name="Pause for 30 min").click()
     expect(page.locator(".alarm").first).to_contain_text("paused until")
+    page.locator(".alarm summary").filter(has_text="paused until").click()
     page.get_by_role("button", name="End the pause").first.click()
     expect(page.locator(".alarm.wrong").first).to_be_visible()
     cook.offset_k = -3.0
@@ -364,28 +370,45 @@ def test_two_fingers_stretch_the_hours(cook: Cook, new_page: NewPage) -> None:
     expect(svg).to_have_attribute("data-per-hour", whole)
 
 
-def test_a_photo_from_the_phone(cook: Cook, new_page: NewPage) -> None:
+def noise_png(side_px: int) -> bytes:
+    """A picture nobody can compress, so that it is as large as its pixels (PNG, ISO/IEC 15948)."""
+
+    def chunk(kind: bytes, data: bytes) -> bytes:
+        return struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
+
+    rows = b"".join(b"\0" + os.urandom(3 * side_px) for _ in range(side_px))
+    head = struct.pack(">IIBBBBB", side_px, side_px, 8, 2, 0, 0, 0)
+    parts = chunk(b"IHDR", head) + chunk(b"IDAT", zlib.compress(rows, 0)) + chunk(b"IEND", b"")
+    return b"\x89PNG\r\n\x1a\n" + parts
+
+
+def test_a_photo_from_the_phone_is_made_smaller_before_it_is_sent(cook: Cook, new_page: NewPage) -> None:
     cook.feed()
     cook.door.act("batch.start", name="first")
     page: Page = new_page(360)
     page.goto(cook.url)
-    picture = page.screenshot()
+    picture = noise_png(2400)
+    assert len(picture) > LARGEST
     page.get_by_text("Write a note").click()
     page.get_by_label("A photo").set_input_files({"name": "x.png", "mimeType": "image/png", "buffer": picture})
     page.get_by_label("What it shows").fill("the mat")
     page.get_by_role("button", name="Keep the photo").click()
     said(page, "The photo is kept.")
     note = cook.live.client.get("/v1/events", kinds="note")["events"][-1]
-    shown = page.request.get(f"{cook.url}/photos/{note['data']['photo']}")
-    assert shown.body() == picture and note["data"]["text"] == "the mat"
+    kept = f"{cook.url}/photos/{note['data']['photo']}"
+    body = page.request.get(kept).body()
+    assert body.startswith(b"\xff\xd8\xff") and len(body) < LARGEST and note["data"]["text"] == "the mat"
+    sides = "async url => { const seen = await createImageBitmap(await (await fetch(url)).blob());"
+    assert page.evaluate(f"{sides} return [seen.width, seen.height]; }}", kept) == [2000, 2000]
 
 
 def test_fahrenheit_and_the_viewers_zone(cook: Cook, new_page: NewPage) -> None:
     cook.feed()
     page: Page = new_page(360)
     page.goto(cook.url)
-    # The site lives in UTC; the browser in Chicago: its zone is taken over at the first visit.
-    expect(page.get_by_label("Time zone")).to_have_value("America/Chicago")
+    # The site lives in UTC; the browser in Chicago: the settings' zone counts until the viewer says otherwise.
+    expect(page.get_by_label("Time zone")).to_have_value("UTC")
+    page.get_by_label("Time zone").fill("America/Chicago")
     page.get_by_label("Unit").select_option("°F")
     page.get_by_role("button", name="Keep", exact=True).click()
     expect(page.locator(".values").first).to_contain_text("°F")

@@ -186,7 +186,7 @@ NAME = (
 def test_everything_can_be_reached_by_keyboard(kitchen: Kitchen, new_page: NewPage) -> None:
     page: Page = new_page(360)
     opened(kitchen, page, "now")
-    parts = page.locator("#box-box button:visible, #box-box a:visible, #box-box .reader")
+    parts = page.locator("#box-box button:visible, #box-box a:visible, #box-box summary:visible, #box-box .reader")
     wanted = set(parts.evaluate_all(f"nodes => nodes.map({NAME})"))
     assert len(wanted) > 10
     reached: set[str] = set()

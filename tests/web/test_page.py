@@ -10,6 +10,7 @@ from urllib.parse import quote
 
 import pytest
 
+from kojimon.web.page.viewer import preference_cookies
 from tests.curve.sheets import read
 from tests.web.pages import Answer, Door, page
 
@@ -116,6 +117,42 @@ def test_preferences_are_kept(door: Door) -> None:
     assert answer.status == 303
     link = answer.headers["set-cookie"]
     assert "SameSite=Strict" in link and "x=1" not in link
+
+
+def test_whoever_wants_the_zone_of_the_settings_follows_them() -> None:
+    kept = preference_cookies({"zone": "Europe/Berlin", "who": "Mio"}, "Europe/Berlin", False)
+    assert kept[0].startswith("zone=; Path=/; Max-Age=0;") and kept[1].startswith("who=Mio; Path=/; Max-Age=31536000;")
+    assert preference_cookies({"zone": "Asia/Tokyo"}, "Europe/Berlin", False)[0].startswith("zone=Asia%2FTokyo; ")
+
+
+def test_the_start_form_knows_the_rice_of_the_last_batch(door: Door) -> None:
+    assert 'name="rice_kg" inputmode="decimal" autocomplete="off" value="2.5"' in door.get("/start/box").text
+
+
+def test_batches_are_listed_with_day_and_small_curve(door: Door) -> None:
+    batch = door.live.client.get("/v1/batches")["batches"][0]["id"]
+    listed = door.get("/batches").text
+    assert f'src="/batch/{batch}/small.svg"' in listed
+    assert re.search(r'<p class="small">\d{1,2} [A-Z][a-z]{2} \d{4}, 3\.\d h, open', listed)
+    small = door.get(f"/batch/{batch}/small.svg")
+    assert "°C at hour" in small.text and read(small.text) is not None
+    assert small.headers["content-security-policy"].startswith("default-src 'none'")
+    assert door.get("/batch/none/small.svg").status == 404
+
+
+def test_it_can_stand_on_a_home_screen(door: Door) -> None:
+    found = tags(door.get("/"))
+    links = {str(attrs["rel"]): str(attrs["href"]) for tag, attrs in found if tag == "link"}
+    made = door.get(links["manifest"]).json
+    for path in (links["icon"], links["apple-touch-icon"], *(icon["src"] for icon in made["icons"])):
+        assert door.get(path).status == 200, path
+    assert (made["start_url"], made["display"]) == ("/", "standalone")
+    assert "manifest-src 'self'" in door.get("/").headers["content-security-policy"]
+
+
+def test_the_night_page_leads_to_a_channel_where_there_is_none(door: Door) -> None:
+    text = door.get("/night").text
+    assert "Give it a way to reach you" in text and "kind: service" in text and "kojimon setup" in text
 
 
 def test_a_step_is_done_and_taken_back_without_a_script(door: Door) -> None:

@@ -110,9 +110,9 @@ def test_what_a_maker_looks_at_beside_the_probes_own_values() -> None:
     around = [(one.name, one.value, one.old) for one in shown(document()).boxes[0].around]
     assert around[-2:] == [("Koji above box air", "12.6 °F", ""), ("Dry/wet difference", "3.7 °F", "")]
     above, apart = BOX.derived
-    bad = boxed(derived=(replace(above, age_s=75.0), replace(apart, value=None, quality=9, lacking="quality")))
+    bad = boxed(derived=(replace(above, age_s=150.0), replace(apart, value=None, quality=9, lacking="quality")))
     around = [(one.name, one.value, one.old) for one in shown(document(bad)).boxes[0].around]
-    assert around[-1] == ("Koji above box air", "12.6 °F", "1 min ago"), "a bad input gives no number"
+    assert around[-1] == ("Koji above box air", "12.6 °F", "2 min ago"), "a bad input gives no number"
 
 
 def test_hottest_and_coldest_by_name() -> None:
@@ -128,8 +128,18 @@ def test_an_old_value_shows_its_age() -> None:
     assert shown(document(placed(BOX, {"age_s": 250.0}))).boxes[0].koji[0].old == "4 min ago"
 
 
-def test_no_reading_is_never_a_number() -> None:
-    assert shown(document(placed(BOX, None))).boxes[0].koji[0].value == "no fresh reading"
+def test_no_reading_is_never_a_number_and_the_last_one_has_its_age() -> None:
+    probes = tuple(replace(one, age_s=2500.0) for one in BOX.probes)
+    koji = shown(document(replace(placed(BOX, None), probes=probes))).boxes[0].koji[0]
+    assert koji.value == "no fresh reading"
+    assert koji.old == "last 99.0 °F, 41 min ago"
+
+
+def test_an_alarm_about_what_the_next_step_does_stands_in_its_card() -> None:
+    box = shown(document(boxed(alarms=(hot_alarm(calls=1), hot_alarm(key="silent/bed"))))).boxes[0]
+    assert box.next.now and box.same_act == (box.alarms[0].id,)
+    cold = shown(document(boxed(alarms=(hot_alarm(key="limit/bed/temperature/low"),)))).boxes[0]
+    assert cold.same_act == (), "mixing does not warm it"
 
 
 @pytest.mark.parametrize(

@@ -132,7 +132,7 @@ class Curves:
             now_ms: engine time of the state document that `box` is from.
         """
         sheet = self.sheet(batch, view, box, units, now_ms)
-        svg = draw(sheet, _style(view, units))
+        svg = draw(sheet, style_of(view, units))
         return svg, f'"{hashlib.sha256(svg.encode()).hexdigest()[:24]}"'
 
     def sheet(self, batch: str, view: View, box: Box | None, units: Units, now_ms: int | None = None) -> Sheet:
@@ -229,5 +229,6 @@ def _cut(sheet: Sheet, view: View) -> Sheet:
     return replace(sheet, from_h=from_h, to_h=to_h)
 
 
-def _style(view: View, units: Units) -> Style:
+def style_of(view: View, units: Units) -> Style:
+    """How a viewer's curve is drawn."""
     return Style(view.width_px, view.height_px, units.fahrenheit, units.zone, view.standalone, view.hidden)

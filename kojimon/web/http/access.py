@@ -33,6 +33,7 @@ OPEN_PATHS: Final = ("/enter", "/static/")
 """What everybody may see: the door itself and its looks."""
 POLICY: Final = (
     "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; img-src 'self' data: blob:; "
+    "manifest-src 'self'; "
     "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 )
 HEADERS: Final = (

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from starlette.applications import Starlette
@@ -27,6 +27,7 @@ from kojimon.web.page.shown import STATIC
 def with_page(
     app: Starlette, backend: Backend, web: WebSettings, ports: Callable[[], list[int]] = list,
     stopping: Callable[[], bool] = lambda: False, left: Path | None = None,
+    rice_kg: Mapping[str, float | None] | None = None,
 ) -> ASGIApp:  # fmt: skip
     """The API with the page beside it, behind the checks of the TCP door.
 
@@ -36,9 +37,10 @@ def with_page(
         ports: those it listens on now, to say where the page is.
         stopping: whether the daemon ends.
         left: the file that keeps whose session has ended.
+        rice_kg: the dry rice of a usual batch by box.
     """
     keys = keys_of(web, left)
-    page = Page(backend)
+    page = Page(backend, rice_kg or {})
     page.curves.warm()
     app.router.routes.extend(Home(page, stopping).routes())
     app.router.routes.extend(batches.routes(page))

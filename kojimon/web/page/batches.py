@@ -12,12 +12,15 @@ from starlette.responses import FileResponse, HTMLResponse, JSONResponse, Respon
 from starlette.routing import Route
 
 from kojimon.contract.acts import TEXT_MOST, Act, BatchNote, plain
+from kojimon.contract.events import Note
 from kojimon.errors import KojimonError, UsageError
+from kojimon.journal.records import BatchRow
 from kojimon.review import photos
 from kojimon.review.earlier import scores
 from kojimon.review.render import Question, Rendered, rendered
-from kojimon.web.page.shared import Page, curve_view
+from kojimon.web.page.shared import PICTURE_POLICY, Page, curve_view
 from kojimon.web.page.shown import batch_lines
+from kojimon.web.page.small import Smalls
 from kojimon.web.page.viewer import Viewer
 
 COMPARED_MOST = 6
@@ -34,6 +37,7 @@ def routes(page: Page) -> list[Route]:
         Route("/batch/{batch}", page.guarded(shown.one), methods=["GET"]),
         Route("/batch/{batch}/review.html", page.guarded(shown.file), methods=["GET"]),
         Route("/batch/{batch}/curve.svg", page.guarded(shown.curve), methods=["GET"]),
+        Route("/batch/{batch}/small.svg", page.guarded(shown.small), methods=["GET"]),
         Route("/compare", page.guarded(shown.compare), methods=["GET"]),
         Route("/photos/{name}", page.guarded(shown.photo), methods=["GET"]),
         Route("/photo", shown.keep_photo, methods=["POST"]),
@@ -45,13 +49,17 @@ class _Batches:
         self._page = page
         self._kept: OrderedDict[tuple[Question, int, int], Rendered] = OrderedDict()
         self._lock = threading.Lock()
+        self._smalls = Smalls()
 
     def all(self, request: Request) -> Response:
         """The list."""
         document, viewer = self._page.looked(request)
         reader = self._page.backend.reader()
         given = scores(reader.events(kinds=("verdict",), limit=100_000))
-        rows = batch_lines(reader.batches(), given, reader.stamps(), document.t_ms, viewer.speech(document))
+        notes = reader.events(kinds=("note",), limit=100_000)
+        pictures = {one.batch: one.what.photo for one in notes if isinstance(one.what, Note) and one.what.photo}
+        speech, stamps = viewer.speech(document), reader.stamps()
+        rows = batch_lines(reader.batches(), given, pictures, stamps, document.t_ms, speech)
         return self._page.html("batches.html", rows=rows, here="batches", zone=viewer.zone)
 
     def one(self, request: Request) -> Response:
@@ -79,6 +87,14 @@ class _Batches:
         self._known(batch)
         now_h = self._page.curves.case(batch).end_ms / 3_600_000
         return self._page.picture(request, batch, curve_view(request.query_params, now_h), None, viewer)
+
+    def small(self, request: Request) -> Response:
+        """Its small curve for the list."""
+        document, viewer = self._page.looked(request)
+        row = self._known(request.path_params["batch"])
+        svg = self._smalls.svg(self._page.backend.reader(), row, viewer.speech(document))
+        headers = {"Cache-Control": "no-cache, private", "Content-Security-Policy": PICTURE_POLICY}
+        return Response(svg, media_type="image/svg+xml", headers=headers)
 
     def compare(self, request: Request) -> Response:
         """Batches side by side: `b` again and again, `align`."""
@@ -119,9 +135,11 @@ class _Batches:
     def _journal(self) -> Path:
         return self._page.backend.reader().path
 
-    def _known(self, batch: str) -> None:
-        if self._page.backend.reader().batch(batch) is None:
+    def _known(self, batch: str) -> BatchRow:
+        row = self._page.backend.reader().batch(batch)
+        if row is None:
             raise HTTPException(404, f"there is no batch {batch!r}")
+        return row
 
     def _made(self, viewer: Viewer, batches: tuple[str, ...], form: str = "page", align: str = "spores") -> Rendered:
         """The review, from what was made before or by a child: one at a time, the others wait for it a while."""

@@ -10,7 +10,6 @@ from collections.abc import Callable, Mapping
 from typing import Final
 
 from starlette.concurrency import run_in_threadpool
-from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response, StreamingResponse
 from starlette.routing import Route
@@ -36,6 +35,8 @@ FIRST_WIDTH_PX, FIRST_HEIGHT_PX = 336, 660.0
 """Of a curve before the screen is known: a phone of 360 px."""
 CURVE_STEP_MS: Final = 8_000
 """A curve that is looked at is drawn anew so often."""
+WARM_STEP_MS: Final = 60_000
+"""That of a box without a batch: its rows are read each time."""
 LONG: Final = "public, max-age=31536000, immutable"
 LEADING: Final = ("batch.start", "batch.harvest", "batch.discard", "batch.reopen", "step.done", "step.undo",
                   "step.correct", "probe.move")  # fmt: skip
@@ -75,10 +76,14 @@ class Home:
         reader = self._page.backend.reader()
         step, event = document.t_ms // CURVE_STEP_MS, reader.last_event()
         with_batch = {row.incubator for row in reader.batches()}
+        minute = document.t_ms // WARM_STEP_MS
         return {
-            box.name: f"{step if box.batch else 0}-{event}" if box.name in with_batch else ""
+            box.name: f"{step}-{event}" if box.batch
+            else f"0-{event}" if box.ended and box.name in with_batch
+            else f"warm-{minute}" if any(probe.value is not None for probe in box.probes)
+            else ""
             for box in document.incubators
-        }
+        }  # fmt: skip
 
     def home(self, request: Request) -> Response:
         """The live page: all boxes, or one."""
@@ -112,7 +117,8 @@ class Home:
         wanted = View(width or FIRST_WIDTH_PX, float(height or FIRST_HEIGHT_PX))
         found: dict[str, str] = {}
         for box in document.incubators:
-            row = self._page.curves.row(box.name) if only in ("", box.name) else None
+            with_batch = only in ("", box.name) and (box.batch or box.ended)
+            row = self._page.curves.row(box.name) if with_batch else None
             if row is not None and self._page.curves.ready(row.id):
                 found[box.name] = self._page.curves.svg(row.id, wanted, box, viewer.units(), document.t_ms)[0]
         return found
@@ -154,12 +160,12 @@ class Home:
         return answered
 
     def curve(self, request: Request) -> Response:
-        """The curve of a box's open or latest batch."""
+        """The curve of a box's open batch, for a day that of the one that ended, else that of its last hours."""
         document, viewer = self._page.looked(request)
         box = self._page.box(document, request.path_params["box"])
-        row = self._page.curves.row(box.name)
+        row = self._page.curves.row(box.name) if box.batch or box.ended else None
         if row is None:
-            raise HTTPException(404, "there is no batch yet")
+            return self._page.warming(request, box, viewer, document)
         now_h = self._page.curves.case(row.id).hours.hour(document.t_ms)
         if row.ended_t_ms is not None:
             now_h = self._page.curves.case(row.id).end_ms / 3_600_000
@@ -194,9 +200,9 @@ class Home:
 
         def work(again: Request) -> Response:
             fields = fields_of(body)
-            _, viewer = self._page.looked(again)
+            document, _ = self._page.looked(again)
             response = RedirectResponse("/", 303)
-            for cookie in preference_cookies(fields, viewer.zone, again.url.scheme == "https"):
+            for cookie in preference_cookies(fields, document.now.zone, again.url.scheme == "https"):
                 response.headers.append("set-cookie", cookie)
             return response
 

@@ -50,7 +50,7 @@ def routes(page: Page) -> list[Route]:
         document, viewer = page.looked(request)
         return page.html(
             "night.html", night=night_of(page, document, viewer), advice=words.ADVICE, zone=viewer.zone,
-            probes=probes_of(document), told=page.told(request, document, viewer), follows="night",
+            probes=probes_of(document), told=page.told(request, document, viewer), follows="night", here="night",
             now_utc=document.now.utc, call_key=fresh_key(), probe_test_key=fresh_key(),
         )  # fmt: skip
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable, Mapping, Sequence
+from hashlib import sha256
 from typing import Any, Final
 
 from starlette.concurrency import run_in_threadpool
@@ -12,16 +13,19 @@ from starlette.responses import HTMLResponse, JSONResponse, Response
 
 from kojimon import logs
 from kojimon.contract.state import Box, Document
+from kojimon.curve import draw
 from kojimon.errors import EXIT_USAGE, KojimonError, RefusedError
 from kojimon.model import Event
 from kojimon.web.api.backend import Backend
-from kojimon.web.api.curves import Curves, View
+from kojimon.web.api.curves import Curves, View, style_of
 from kojimon.web.api.etag import not_modified
 from kojimon.web.api.queries import digits
+from kojimon.web.api.warming import warming_sheet
 from kojimon.web.page.forms import number
 from kojimon.web.page.shown import render
 from kojimon.web.page.viewer import Viewer, viewer_of
 from kojimon.words.events import Teller
+from kojimon.words.speech import moment_utc
 from kojimon.words.status import work_at
 
 PICTURE_POLICY: Final = "default-src 'none'; style-src 'unsafe-inline'; sandbox"
@@ -31,10 +35,14 @@ Work = Callable[[Request], Response]
 
 
 class Page:
-    """What the pages share: the daemon, the curves, and how a question is answered."""
+    """What the pages share: the daemon, the curves, and how a question is answered.
 
-    def __init__(self, backend: Backend) -> None:
-        self.backend = backend
+    Args:
+        rice_kg: the dry rice of a usual batch by box, where the settings say it.
+    """
+
+    def __init__(self, backend: Backend, rice_kg: Mapping[str, float | None]) -> None:
+        self.backend, self.rice_kg = backend, rice_kg
         self.curves = Curves(backend)
 
     def guarded(self, work: Work) -> Callable[[Request], Awaitable[Response]]:
@@ -101,7 +109,19 @@ class Page:
         now_ms: int | None = None,
     ) -> Response:  # fmt: skip
         """A curve as SVG with its tag; `now_ms`: engine time of the state that `box` is from."""
-        svg, tag = self.curves.svg(batch, wanted, box, viewer.units(), now_ms)
+        return self._svg(request, wanted, *self.curves.svg(batch, wanted, box, viewer.units(), now_ms))
+
+    def warming(self, request: Request, box: Box, viewer: Viewer, document: Document) -> Response:
+        """The curve of a box without a batch: its last hours. Raises 404 where nothing was read in them."""
+        now_ms, now_utc_ms = document.t_ms, round(moment_utc(document.now.utc).timestamp() * 1000)
+        sheet = warming_sheet(self.backend.reader(), box, now_ms, now_utc_ms)
+        if sheet is None:
+            raise HTTPException(404, "no batch is open there, and nothing was read in the last hours")
+        wanted = curve_view(request.query_params, 0.0)
+        svg = draw(sheet, style_of(wanted, viewer.units()))
+        return self._svg(request, wanted, svg, f'"{sha256(svg.encode()).hexdigest()[:24]}"')
+
+    def _svg(self, request: Request, wanted: View, svg: str, tag: str) -> Response:
         headers = {"ETag": tag, "Cache-Control": "no-cache, private"}
         if wanted.standalone:
             headers["Content-Security-Policy"] = PICTURE_POLICY

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from datetime import datetime
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -164,26 +165,33 @@ class BatchLine(Struct, frozen=True):
 
     id: str
     name: str
-    begun: str
+    day: str
     hours: str
     ended: str
     koji: str
     score: str
+    photo: str
 
 
 def batch_lines(
-    rows: list[BatchRow], scores: Mapping[str, float], stamps: Stamps, now_ms: int, speech: Speech
-) -> list[BatchLine]:
+    rows: list[BatchRow], scores: Mapping[str, float], photos: Mapping[str, str], stamps: Stamps, now_ms: int,
+    speech: Speech,
+) -> list[BatchLine]:  # fmt: skip
     """The list of batches, the latest first."""
-    now = stamps.utc_ms(now_ms)[0]
     return [
         BatchLine(
-            row.id, row.name, speech.moment(stamps.utc_ms(row.started_t_ms)[0], now), _hours(row, now_ms),
+            row.id, row.name, _day(stamps.utc_ms(row.started_t_ms)[0], speech), _hours(row, now_ms),
             ENDINGS.get(row.outcome, row.outcome), speech.mass(row.yield_kg) if row.yield_kg else "",
-            f"{scores[row.id]:.1f}" if row.id in scores else "",
+            f"{scores[row.id]:.1f}" if row.id in scores else "", photos.get(row.id, ""),
         )
         for row in reversed(rows)
     ]  # fmt: skip
+
+
+def _day(utc_ms: int, speech: Speech) -> str:
+    from kojimon.words.speech import zone_info
+
+    return f"{datetime.fromtimestamp(utc_ms / 1000, zone_info(speech.zone)):%d %b %Y}".lstrip("0")
 
 
 def _hours(row: BatchRow, now_ms: int) -> str:

@@ -19,6 +19,7 @@ from kojimon.contract.inputs import Settings
 from kojimon.contract.state import Box, Document
 from kojimon.errors import RefusedError
 from kojimon.review.tell.report import CAUTIONS
+from kojimon.units import KG_PER_LB
 from kojimon.web.api.queries import digits
 from kojimon.web.page.asked import mix_answer
 from kojimon.web.page.shared import Page, wants_json
@@ -32,6 +33,7 @@ LAST_EVENTS = 20
 BARE: dict[str, Any] = {
     "refused": "", "window": "", "gate": "", "doubt": "", "cautions": (), "advice": (), "ask_when": False,
     "ask_yield": False, "ask_reason": False, "ask_start": False, "other": None, "schedules": (), "schedule": "",
+    "rice": "",
 }  # fmt: skip
 
 
@@ -183,12 +185,24 @@ def _mixed(page: Page, request: Request) -> Response:
 def _start(page: Page, request: Request) -> Response:
     document, viewer = page.looked(request)
     box = page.box(document, request.path_params["box"])
+    rows, known = page.backend.reader().batches(box.name), _setup(page)
+    last = rows[-1] if rows else None
+    rice_kg = last.rice_kg if last and last.rice_kg else page.rice_kg.get(box.name)
     return _page(
         page, document, viewer,
         heading=f"Start a batch in {box.label or box.name}", ask_start=True, button="Start",
         fields={"kind": "batch.start", "incubator": box.name, "idempotency": fresh_key(), "back": "/"},
-        schedules=_schedules(page), schedule=box.schedule, cautions=_first_cautions(page, box),
+        rice=_bare_mass(rice_kg, viewer), schedules=_schedules(page),
+        schedule=last.schedule if last and last.schedule in known else box.schedule,
+        cautions=_first_cautions(page, box),
     )  # fmt: skip
+
+
+def _bare_mass(value_kg: float | None, viewer: Viewer) -> str:
+    """A mass as the viewer types it, without its unit; "" for none."""
+    if not value_kg:
+        return ""
+    return f"{value_kg / (KG_PER_LB if viewer.pounds else 1.0):.2f}".rstrip("0").rstrip(".")
 
 
 class _Schedule(Struct):

@@ -4,70 +4,32 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from typing import Final
-from urllib.parse import urlencode
+from urllib.parse import quote
 
 from msgspec import Struct
 
+from kojimon.contract import keys
 from kojimon.contract import state as doc
 from kojimon.units import show_duration
+from kojimon.web.page.alarms import Alarm, alarm_of
 from kojimon.web.page.asked import Question, press, question_of
-from kojimon.words import alarms as alarm_words
-from kojimon.words import derived, gates, meaning, outlook
+from kojimon.words import derived, gates, outlook
 from kojimon.words import speech as say
 from kojimon.words import status as words
 from kojimon.words.measured import measured, unmeasured
 from kojimon.words.speech import Speech
 
-OLD_S: Final = 60.0
-"""From here on the age of a value is shown; a value without one is fresh."""
+OLD_S: Final = 120.0
+"""From here on the age of a value is shown; a value without one is fresh. A probe that speaks once a minute is."""
+NOT_OF_NOW_S: Final = 1800.0
+"""What was read by hand so long ago does not stand beside what the probes say now (it counts for half an hour)."""
+COOLS: Final = frozenset(("mix", "spread", "furrow", "swap"))
+"""Works that cool the koji: what a message about hot koji asks for as well."""
+HOT: Final = (str(keys.HOT_KOJI), str(keys.SOON_HOT))
 TONE_WORDS: Final = {"wrong": "Danger", "look": "Caution", "good": "Within limits", "plain": ""}
 """The word that stands beside each colour (ISO 22324: red danger, yellow caution, green safe)."""
 UNDO_MS: Final = 3_600_000
 """So long a step just done can be taken back beside its button; later by *correct* in the list."""
-PAUSES_MIN: Final = (10, 30, 60)
-
-
-class Button(Struct, frozen=True):
-    """A button that does an act: its words, its act, the act's fields as text."""
-
-    label: str
-    kind: str
-    fields: dict[str, str]
-    first: bool = False
-
-    @property
-    def pause(self) -> bool:
-        """Whether it pauses an alarm."""
-        return self.kind == "alarm.shelve"
-
-    @property
-    def key(self) -> str:
-        """Makes a press of this button one act, however often it is sent."""
-        return press(self.kind, self.fields.get("for_s", ""), self.fields["idempotency"])
-
-    @property
-    def form(self) -> dict[str, str]:
-        """The fields of its form."""
-        return {"kind": self.kind, **self.fields, "idempotency": self.key}
-
-
-class Alarm(Struct, frozen=True):
-    """An alarm with what can be done about it."""
-
-    id: str
-    text: str
-    tone: str
-    state: str
-    since: str
-    wakes: bool
-    calls: bool
-    steps: tuple[str, ...]
-    consequence: str
-    buttons: tuple[Button, ...]
-    silences: tuple[Button, ...] = ()
-    """For how long its noise may stop while nobody has seen to it; none where it makes none."""
-    repair: str = ""
-    """Where it can be switched off for repair; "" where it is, or cannot be."""
 
 
 class Value(Struct, frozen=True):
@@ -112,6 +74,8 @@ class Undo(Struct, frozen=True):
     text: str
     fields: dict[str, str]
     label: str = "Take it back"
+    review: str = ""
+    """Where the batch that ended is looked at."""
 
 
 class Step(Struct, frozen=True):
@@ -157,6 +121,8 @@ class Box(Struct, frozen=True):
     """Its trays, by name and as they are called."""
     undo: Undo | None = None
     """What was done last, where that can be taken back."""
+    same_act: tuple[str, ...] = ()
+    """Ids of the alarms that ask for what the next step is: they stand in its card."""
     by_hand: bool = False
     """Whether a batch is open that no probe measures: what is read by hand is then what there is."""
 
@@ -182,7 +148,7 @@ def view_of(document: doc.Document, speech: Speech) -> View:
     now = document.now.utc
     return View(
         boxes=tuple(_box(box, document, speech) for box in document.incubators),
-        alarms=tuple(_alarm(alarm, None, document, speech) for alarm in document.alarms),
+        alarms=tuple(alarm_of(alarm, None, document, speech) for alarm in document.alarms),
         now=speech.moment(now, now),
         now_utc=now,
         clock="" if document.now.trusted else "The clock of this machine is not set: times of day may be wrong.",
@@ -206,9 +172,9 @@ def _box(box: doc.Box, document: doc.Document, speech: Speech) -> Box:
         text=said.text,
         tone=said.tone,
         next=_next(box, speech, now_ms, now),
-        alarms=tuple(_alarm(alarm, box, document, speech) for alarm in box.alarms),
-        koji=tuple(value for place, value in values if place == "bed"),
-        around=(*(value for place, value in values if place != "bed"), *_derived(box, speech)),
+        alarms=tuple(alarm_of(alarm, box, document, speech) for alarm in box.alarms),
+        koji=tuple(value for place, value, now in values if place == "bed" and now),
+        around=(*(value for place, value, now in values if place != "bed" or not now), *_derived(box, speech)),
         unmeasured=say.listing(unmeasured(box)),
         steps=tuple(_step(step, speech, now_ms, now) for step in box.steps),
         before_spores=batch is not None and batch.hour is None,
@@ -217,6 +183,7 @@ def _box(box: doc.Box, document: doc.Document, speech: Speech) -> Box:
         movable=tuple(_movable(box)),
         trays=tuple((tray, say.tray_name(tray)) for tray in box.trays),
         undo=_undo(box, speech, now_ms, now),
+        same_act=tuple(_same_act(box)),
         by_hand=batch is not None and not any(probe.place == "bed" for probe in box.probes),
     )
 
@@ -240,6 +207,15 @@ def _next(box: doc.Box, speech: Speech, now_ms: int, now: str) -> NextStep | Non
     )  # fmt: skip
 
 
+def _same_act(box: doc.Box) -> Iterator[str]:
+    """Alarms that the next step answers: that it is late, or that the koji is hot where it cools the koji."""
+    step = box.step(box.next.step) if box.next else None
+    if step is None or not step.can:
+        return
+    wanted = {str(keys.Step(step.name)), *(HOT if step.work in COOLS else ())}
+    yield from (f"{box.name}/{alarm.key}" for alarm in box.alarms if alarm.holds and alarm.key in wanted)
+
+
 def _undo(box: doc.Box, speech: Speech, now_ms: int, now: str) -> Undo | None:
     batch = box.batch
     if batch is not None and batch.forgotten_t_ms is not None:
@@ -251,10 +227,12 @@ def _undo(box: doc.Box, speech: Speech, now_ms: int, now: str) -> Undo | None:
     ended = box.ended
     if ended is not None:
         what = "harvested" if ended.outcome == "harvest" else "thrown away"
+        ago_s = (now_ms - ended.at_t_ms) / 1000
         when = f" {speech.moment(ended.at_utc, now)}" if ended.at_utc else ""
+        when = f" {show_duration(ago_s // 60 * 60)} ago" if 60 <= ago_s < 3600 else when
         key = press(ended.id, "batch.reopen", str(ended.at_t_ms))
         fields = {"kind": "batch.reopen", "incubator": box.name, "batch": ended.id, "idempotency": key}
-        return Undo(f"Batch {ended.name} was {what}{when}.", fields)
+        return Undo(f"Batch {ended.name} was {what}{when}.", fields, review=f"/batch/{quote(ended.id)}")
     marks = [(mark, step) for step in box.steps for mark in step.standing if now_ms - mark.at_t_ms <= UNDO_MS]
     mark, step = max(marks, key=lambda pair: pair[0].mark, default=(None, None))
     reads = [one for one in box.by_hand if one.reading and now_ms - one.at_t_ms <= UNDO_MS]
@@ -296,16 +274,28 @@ def _step(step: doc.Step, speech: Speech, now_ms: int, now: str) -> Step:
 # Values.
 
 
-def _values(box: doc.Box, speech: Speech) -> Iterator[tuple[str, Value]]:
-    """(place, value) of what is measured: the extremes of a place with several probes."""
+def _values(box: doc.Box, speech: Speech) -> Iterator[tuple[str, Value, bool]]:
+    """(place, value, whether it is of now) of what is measured: the extremes of a place with several probes."""
+    probed = any(probe.place == "bed" for probe in box.probes)
     for line in measured(box):
         name = f"{say.big_first(line.end)}: {say.small_first(line.spot)}" if line.end else line.spot
-        yield line.place, _value(name, line.quantity, line.read, speech)
+        old = probed and line.end == "by hand" and (line.read is None or (line.read.age_s or 0) >= NOT_OF_NOW_S)
+        last = _last(box, line.place, line.quantity, speech) if line.read is None else ""
+        yield line.place, _value(name, line.quantity, line.read, speech, last), not old
 
 
-def _value(name: str, quantity: str, read: doc.Extreme | None, speech: Speech) -> Value:
+def _last(box: doc.Box, place: str, quantity: str, speech: Speech) -> str:
+    """The last good reading of a place that has none now, with its age; "" before the first."""
+    spoke = [one for one in box.probes if (one.place, one.quantity) == (place, quantity) and one.age_s is not None]
+    last = min(spoke, key=lambda one: one.age_s or 0.0, default=None)
+    if last is None or last.value is None or last.age_s is None:
+        return ""
+    return f"last {speech.value(quantity, last.value)}, {show_duration(last.age_s // 60 * 60)} ago"
+
+
+def _value(name: str, quantity: str, read: doc.Extreme | None, speech: Speech, last: str) -> Value:
     if read is None:
-        return Value(name, "no fresh reading", "", "")
+        return Value(name, "no fresh reading", "", last)
     moving = say.trend(quantity, read.rate_per_h)
     if moving in ("rising", "falling") and read.rate_per_h is not None:
         moving = f"{moving}, {speech.slope(quantity, read.rate_per_h)}"
@@ -320,64 +310,3 @@ def _derived(box: doc.Box, speech: Speech) -> Iterator[Value]:
     """What a koji maker looks at beside the probes' own values."""
     for one in derived.brief(box, speech):
         yield Value(one.name, one.value, "", _old(one.age_s))
-
-
-# Alarms.
-
-
-def _alarm(alarm: doc.Alarm, box: doc.Box | None, document: doc.Document, speech: Speech) -> Alarm:
-    now = document.now.utc
-    tone = {"wake": "wrong", "tell": "look"}.get(alarm.priority, "plain")
-    active = alarm.holds
-    work = words.work_of(box, document.t_ms) if box else alarm_words.Work()
-    meant = meaning.meaning_of(alarm.key)
-    since = alarm.since_utc
-    return Alarm(
-        id=f"{box.name if box else ''}/{alarm.key}",
-        text=words.alarm_line(alarm, box, speech, document.t_ms),
-        tone=tone if active else "plain",
-        state=alarm_words.alarm_state(alarm, speech, now),
-        since=speech.moment(since, now) if since else "",
-        wakes=alarm.priority == "wake",
-        calls=alarm.calls_now,
-        steps=tuple(meaning.ladder(alarm, work)) if active else (),
-        consequence=meant.consequence if meant and active else "",
-        buttons=tuple(_buttons(alarm)),
-        silences=tuple(_silences(alarm)) if alarm.calls_now else (),
-        repair=_repair(alarm, box.name if box else ""),
-    )
-
-
-def _repair(alarm: doc.Alarm, box: str) -> str:
-    if alarm.state == "OOSRV" or alarm.key == "test":
-        return ""
-    return "/repair?" + urlencode({"box": box, "key": alarm.key})
-
-
-def _own(alarm: doc.Alarm) -> dict[str, str]:
-    # The same press twice is one act; after a further call, or another state, it is a new one.
-    again = f"{alarm.key}#{alarm.occurrence}.{alarm.calls}.{alarm.state}"
-    return {"key": alarm.key, "occurrence": str(alarm.occurrence), "idempotency": again}
-
-
-def _silences(alarm: doc.Alarm) -> Iterator[Button]:
-    for minutes in PAUSES_MIN:
-        yield Button(f"{minutes} min", "alarm.silence", {**_own(alarm), "for_s": str(minutes * 60)})
-
-
-def _buttons(alarm: doc.Alarm) -> Iterator[Button]:
-    """What can be done about an alarm where it stands (`alarms.states`)."""
-    state, own = alarm.state, _own(alarm)
-    again = own["idempotency"]
-    if state in ("UNACK", "RTNUN", "LATCH-UNACK"):
-        yield Button("Acknowledge", "alarm.acknowledge", own, first=state == "UNACK")
-    if state in ("UNACK", "ACKED"):
-        yield Button("It is dealt with", "alarm.confirm", own, first=state == "ACKED")
-        for minutes in PAUSES_MIN:
-            yield Button(f"{minutes} min", "alarm.shelve", {**own, "for_s": str(minutes * 60)})
-    if state == "LATCH-ACK":
-        yield Button("Reset", "alarm.reset", own, first=True)
-    if state == "SHLVD":
-        yield Button("End the pause", "alarm.unshelve", {"key": own["key"], "idempotency": again}, first=True)
-    if state == "OOSRV":
-        yield Button("It is mended", "alarm.in_service", {"key": own["key"], "idempotency": again}, first=True)

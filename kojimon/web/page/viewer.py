@@ -63,12 +63,20 @@ def name_of(text: str) -> str:
     return "".join(char for char in text if char.isprintable()).strip()[:NAME_MOST]
 
 
-def preference_cookies(fields: Mapping[str, str], zone: str, secure: bool) -> list[str]:
-    """Set-Cookie headers for what a viewer wants kept."""
-    chosen = {"zone": zone_or(fields.get("zone", "").strip(), zone), "who": name_of(fields.get("who", ""))}
+def preference_cookies(fields: Mapping[str, str], usual: str, secure: bool) -> list[str]:
+    """Set-Cookie headers for what a viewer wants kept.
+
+    Args:
+        usual: the zone of the settings; who wants that one follows the settings.
+    """
+    zone = zone_or(fields.get("zone", "").strip(), usual)
+    chosen = {"zone": "" if zone == usual else zone, "who": name_of(fields.get("who", ""))}
     if fields.get("unit") in ("C", "F"):
         chosen["unit"] = fields["unit"]
-    return [cookie(name, quote(value, safe=""), YEAR_S, secure, http_only=False) for name, value in chosen.items()]
+    return [
+        cookie(name, quote(value, safe=""), YEAR_S if value else 0, secure, http_only=False)
+        for name, value in chosen.items()
+    ]
 
 
 def cookie(name: str, value: str, lasts_s: int, secure: bool, http_only: bool = True) -> str:

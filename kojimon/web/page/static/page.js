@@ -119,17 +119,41 @@ function freshKey(form) {
   if (key && /^[0-9a-f]{32}$/.test(key.value)) key.value = crypto.getRandomValues(new Uint32Array(4)).reduce((text, n) => text + n.toString(16).padStart(8, "0"), "");
 }
 
+const PHOTO_MOST_PX = 2000;
+
+// Made smaller here: a phone's photo has 5 to 30 MB, and says where it was taken.
+async function smaller(file) {
+  try {
+    const picture = await createImageBitmap(file);
+    const scale = Math.min(1, PHOTO_MOST_PX / Math.max(picture.width, picture.height));
+    const canvas = document.createElement("canvas");
+    canvas.width = Math.max(1, Math.round(picture.width * scale));
+    canvas.height = Math.max(1, Math.round(picture.height * scale));
+    canvas.getContext("2d").drawImage(picture, 0, 0, canvas.width, canvas.height);
+    picture.close();
+    return await new Promise((done) => { canvas.toBlob((made) => done(made || file), "image/jpeg", 0.85); });
+  } catch {
+    return file; // no picture this browser can read: kojimon says which it takes
+  }
+}
+
 async function photo(form) {
   const file = form.elements.photo.files[0];
   if (!file) return;
   const query = new URLSearchParams({incubator: form.dataset.photo, text: form.elements.text.value});
+  const button = $("button", form);
+  button.disabled = true;
   try {
-    const answer = await fetch(`/photo?${query}`, {method: "POST", headers: {Accept: "application/json", "Content-Type": file.type || "image/jpeg"}, body: file});
+    const body = await smaller(file);
+    const answer = await fetch(`/photo?${query}`, {method: "POST", headers: {Accept: "application/json", "Content-Type": body.type || "image/jpeg"}, body});
+    if (answer.status === 401) { location.assign("/enter"); return; }
     const said = await answer.json();
     toast(said.text || said.error);
     if (answer.ok) form.reset();
   } catch {
     toast("The photo did not get through; try again.");
+  } finally {
+    button.disabled = false;
   }
 }
 
@@ -185,13 +209,6 @@ function ring() {
 }
 
 // ---- first things ----------------------------------------------------------------------------------------------------
-function zoneOfViewer() {
-  const zone = Intl.DateTimeFormat().resolvedOptions().timeZone;
-  if (!zone || document.cookie.includes("zone=") || !document.body.dataset.zone) return;
-  document.cookie = `zone=${encodeURIComponent(zone)}; path=/; max-age=31536000; SameSite=Strict`;
-  if (zone !== document.body.dataset.zone) location.reload();
-}
-
 function enterByLink() {
   const form = $("#enter");
   const code = location.hash.slice(1);
@@ -210,9 +227,9 @@ function begin() {
 }
 
 document.addEventListener("visibilitychange", () => { if (!document.hidden) $$("[data-curve]").forEach(drawCurve); });
-// These may lead elsewhere: before anything is painted.
-zoneOfViewer();
+// This may lead elsewhere: before anything is painted.
 enterByLink();
+addEventListener("hashchange", enterByLink);
 // What is there already is painted first; a page in the background is never painted.
 if (document.hidden) begin();
 else requestAnimationFrame(() => setTimeout(begin, 0));

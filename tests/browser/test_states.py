@@ -1,0 +1,74 @@
+"""What the page shows as a batch goes by: one card for one act, no button of two lines, nothing wider than a phone."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from tests.browser.cook import Cook
+
+NewPage = Any
+LINES = """() => [...document.querySelectorAll('button, a.button')].filter(node => node.offsetParent).filter(node => {
+  const range = document.createRange();
+  range.selectNodeContents(node);
+  return new Set([...range.getClientRects()].map(box => Math.round(box.top))).size > 1;
+}).map(node => node.textContent.trim())"""
+
+
+def fits(page: Page) -> None:
+    """No button has two lines, and nothing is wider than the screen."""
+    assert page.evaluate(LINES) == []
+    assert page.evaluate("document.documentElement.scrollWidth") <= 360
+
+
+@pytest.mark.slow(15)
+def test_from_the_empty_box_to_after_the_harvest(cook: Cook, new_page: NewPage) -> None:
+    page: Page = new_page(360, quiet=("409",))
+    cook.hour = -2.0
+    cook.feed(1.0)
+    cook.commit()
+    page.goto(cook.url)
+    box = page.locator("#box-box")
+    expect(box.get_by_role("heading", name="The last hours")).to_be_visible()
+    expect(box.locator("svg.k-sheet .k-track").first).to_be_visible()
+    fits(page)
+
+    cook.door.act("batch.start", name="first", hour0_ago_s="30")
+    cook.hour = 30.0
+    cook.feed(0.4)
+    cook.offset_k = 6.0
+    cook.feed(0.4)
+    cook.commit()
+    page.goto(cook.url)
+    step = box.locator(".card.step")
+    expect(step).to_have_class("card step late alarm wrong" if "late" in str(step.get_attribute("class")) else
+                               "card step alarm wrong")  # fmt: skip
+    expect(step.get_by_role("button", name="Acknowledge")).to_be_visible()
+    expect(step.get_by_role("button", name="Done now")).to_be_visible()
+    assert box.locator(".card.wrong").count() == 1, "the alarm and the step it asks for are one card"
+    fits(page)
+
+    cook.offset_k = 0.0
+    cook.feed(0.3)
+    for _ in range(20):
+        cook.live.tick(60.0)
+    cook.commit()
+    page.goto(cook.url)
+    expect(box.locator(".headline")).to_contain_text("last 4")
+    expect(box.locator(".many > summary")).to_contain_text("more alarms")
+    fits(page)
+
+    cook.feed(0.2)
+    cook.door.act("batch.harvest", yield_kg="2.4")
+    cook.feed(0.2)
+    cook.commit()
+    page.goto(cook.url)
+    expect(box.locator(".undo")).to_contain_text("was harvested 12 min ago.")
+    fits(page)
+    box.get_by_role("link", name="Review").click()
+    expect(page.locator("h1").filter(has_text="Batch first")).to_be_visible()
+    page.goto(cook.url)
+    box.get_by_role("button", name="Take it back").click()
+    expect(box.locator(".where")).to_contain_text("batch first")
