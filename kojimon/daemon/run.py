@@ -25,7 +25,7 @@ from kojimon.daemon.forecasting import Forecasting
 from kojimon.daemon.house import House
 from kojimon.daemon.mirrored import mirror_of
 from kojimon.daemon.people import People
-from kojimon.daemon.simulation import START_LOCAL_H, HouseMonitor, discard_open, start_wall_ms
+from kojimon.daemon.simulation import START_LOCAL_H, Begun, HouseMonitor, begun, discard_open
 from kojimon.daemon.watching import Watching
 from kojimon.errors import EXIT_DONE, EXIT_NOT_NOW, JournalError
 from kojimon.journal.records import Chunk
@@ -90,8 +90,9 @@ class Daemon:
     ) -> None:
         self.settings, self._trouble = settings, trouble
         self._progress, self._stay, self._notifier, self._watchdog_s = progress, stay, notifier, watchdog_s
-        self.clock = clock or clock_of(settings, lambda: start_wall_ms(settings, SystemClock()))
         self._simulated = simulated_source(settings)
+        self._begun = begun(settings, SystemClock()) if clock is None and self._simulated is not None else Begun(0)
+        self.clock = clock or clock_of(settings, lambda: self._begun.now_ms)
         self._stop = threading.Event()
         self._reason, self._failure = "ended", ""
         self.parts: list[Part] = []
@@ -178,7 +179,7 @@ class Daemon:
         """Where time is driven: what the driver asks."""
         if isinstance(self.clock, ManualClock):
             self.driver = Driver(self.clock, self.house.intake.wait_arrived, self._step)
-        if self._simulated is not None:
+        if self._simulated is not None and not self._begun.gone_s:
             discard_open(self.house)
 
     def _step(self, timeout_s: float) -> int:
@@ -280,9 +281,10 @@ class Daemon:
         monitor = HouseMonitor(self.house, self.driver)
         boxes = (probe.incubator for probe in self.settings.probes if probe.source == source.name)
         box = next(boxes, self.settings.incubators[0].name)  # without a probe it drives the time, and a cook's hands
-        start_ms = self.clock.wall_ms()
+        gone_s = self._begun.gone_s
+        start_ms = self._begun.wall_ms if gone_s else self.clock.wall_ms()
         return SimulatedIncubator(
-            source, box, start_ms, START_LOCAL_H, monitor, self._progress, over=self._simulation_over
+            source, box, start_ms, START_LOCAL_H, monitor, self._progress, over=self._simulation_over, gone_s=gone_s
         )
 
     def _simulation_over(self, trouble: str) -> None:

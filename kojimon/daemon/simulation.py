@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
+from math import ceil
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 from msgspec import to_builtins
@@ -17,22 +18,64 @@ from kojimon.core.driver import Driver
 from kojimon.daemon.house import House
 from kojimon.errors import JournalError, KojimonError
 from kojimon.journal.reading.reader import Reader
+from kojimon.probes.sources.simulated import HOUR_S, LONGEST_H, TICK_S
 from kojimon.settings.spec import Settings
 from kojimon.web.api.stamps import reply_document
+from kojimon.wiring import simulated_source
 
 START_LOCAL_H = 18.0
 """The rice is steamed late in the afternoon: hour of the day at which a simulated world begins."""
 
 
-def start_wall_ms(settings: Settings, clock: Clock) -> int:
-    """UTC of the next 18:00 in the person's zone, after everything the journal holds."""
-    zone = ZoneInfo(settings.person.zone)
-    earliest_ms = max(clock.wall_ms(), last_utc_ms(Path(settings.journal.path)))
+class Begun(NamedTuple):
+    """A simulated world: UTC at which it began, ms, and how far it has gone, s."""
+
+    wall_ms: int
+    gone_s: float = 0.0
+
+    @property
+    def now_ms(self) -> int:
+        """UTC at which it goes on."""
+        return self.wall_ms + round(self.gone_s * 1000)
+
+
+def begun(settings: Settings, clock: Clock) -> Begun:
+    """A fresh world, at the next 18:00 in the person's zone, after everything the journal holds. Whoever practises and
+    has a batch open goes on in the world it began in: that one hangs on its seed alone."""
+    zone, journal = ZoneInfo(settings.person.zone), Path(settings.journal.path)
+    source = simulated_source(settings)
+    if source is not None and not source.hands:
+        last = _broken_off(journal, zone, (source.hours or LONGEST_H) * HOUR_S)
+        if last is not None:
+            return last
+    earliest_ms = max(clock.wall_ms(), last_utc_ms(journal))
     moment = datetime.fromtimestamp(earliest_ms / 1000, UTC).astimezone(zone)
     start = moment.replace(hour=int(START_LOCAL_H), minute=0, second=0, microsecond=0)
     while start <= moment:
         start += timedelta(days=1)
-    return round(start.timestamp() * 1000)
+    return Begun(round(start.timestamp() * 1000))
+
+
+def _broken_off(journal: Path, zone: ZoneInfo, most_s: float) -> Begun | None:
+    """The world of an open batch; None where none is open, or its world has run its course."""
+    try:
+        reader = Reader(journal)
+        try:
+            still = any(row.ended_t_ms is None for row in reader.batches())
+            starts = [row.wall_ms for row in reader.clock_rows() if row.kind == "start"]
+        finally:
+            reader.close()
+    except JournalError:
+        return None
+    whole = [one for one in starts if _is_start(datetime.fromtimestamp(one / 1000, zone))]
+    if not still or not whole:
+        return None
+    gone_s = ceil((last_utc_ms(journal) - whole[-1]) / 1000 / TICK_S) * TICK_S
+    return Begun(whole[-1], gone_s) if 0 < gone_s < most_s else None
+
+
+def _is_start(moment: datetime) -> bool:
+    return (moment.hour, moment.minute, moment.second) == (int(START_LOCAL_H), 0, 0)
 
 
 def last_utc_ms(journal: Path) -> int:

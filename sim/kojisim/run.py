@@ -48,11 +48,11 @@ class Run:
     _told: int = 0
     _real_start: float = 0.0
 
-    def go(self, hours: float, each_hour: Callable[[Run], None] | None = None) -> None:
-        """Run for `hours` of world time, or until after_harvest_s after the harvest."""
-        self._real_start = time.monotonic()
-        ticks, hour = round(hours * 3600.0 / self.tick_s), 0
-        for tick in range(1, ticks + 1):
+    def go(self, hours: float, each_hour: Callable[[Run], None] | None = None, from_s: float = 0.0) -> None:
+        """Run for `hours` of world time, or until after_harvest_s after the harvest; `from_s`: the world is there."""
+        self._real_start = time.monotonic() - (from_s / self.speed if self.speed > 0.0 else 0.0)
+        ticks, hour = round(hours * 3600.0 / self.tick_s), int(from_s / 3600.0)
+        for tick in range(round(from_s / self.tick_s) + 1, ticks + 1):
             now = tick * self.tick_s
             self._pace(now)
             self._instant(now)

@@ -51,6 +51,13 @@ def test_whoever_practises_is_the_cook(kitchen: Kitchen) -> None:
     assert load_settings(kitchen.folder / "new.yaml").sources[0] == asked
 
 
+def test_nothing_nags_whoever_practises(kitchen: Kitchen) -> None:
+    fresh(kitchen, "--yes", "--source", "practice")
+    said = kitchen.run("--config", "new.yaml", "batch", "start", "first").output
+    said += kitchen.run("--config", "new.yaml", "status").output
+    assert "batch first" in said.lower() and "ight check" not in said
+
+
 def test_sloppy_and_wrong_answers_are_understood_or_explained(kitchen: Kitchen) -> None:
     answers = [
         "kelvin", "°f", "stone", "pounds", "0", "top tray; bottom tray", "a lot", "3,5 lbs", "beer", "sake",

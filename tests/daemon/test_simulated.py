@@ -5,7 +5,9 @@ from typing import Any
 
 import pytest
 
+from kojimon.contract.acts import Act, BatchStart, plain
 from kojimon.daemon import run_daemon
+from kojimon.daemon.run import Daemon
 from kojimon.errors import UsageError
 from kojimon.probes.sources.simulated import Glimpse
 from kojimon.settings.spec import MqttSource, Settings, SimulatedSource
@@ -60,6 +62,25 @@ def test_it_can_be_run_again_on_the_same_journal(tmp_path: Path) -> None:
     first, second = reader.batches()
     assert first.outcome == "discard" and second.outcome == ""
     assert [row.gap_ms > 0 for row in reader.clock_rows() if row.kind == "start"] == [False, True]
+
+
+def test_whoever_practises_goes_on_with_the_batch_that_is_open(tmp_path: Path) -> None:
+    """The world of a batch is the same for the same seed: a start anew goes on where it was left."""
+    daemons: list[Daemon] = []
+
+    def begin(seen: Glimpse) -> None:
+        if seen.hour >= 1 and seen.state.incubators[0].batch is None:
+            start = Act(BatchStart(name="first", hour0_ago_s=60.0), seen.state.incubators[0].name, "me", "test")
+            daemons[0].house.act(plain(start))
+
+    settings = simulated_site(tmp_path, seed=1, hours=2.0, hands=False)
+    assert run_daemon(settings, ready=daemons.append, progress=begin) == 0
+    code, seen = run(simulated_site(tmp_path, seed=1, hours=4.0, hands=False))
+    assert code == 0 and seen[0].hour >= 2.0 and seen[-1].hour == 4.0
+    reader = reading(Path(settings.journal.path))
+    (batch,) = reader.batches()
+    assert (batch.name, batch.outcome) == ("first", "")
+    assert [row.gap_ms < 60_000 for row in reader.clock_rows() if row.kind == "start"] == [True, True]
 
 
 def test_without_hands_nobody_starts_a_batch(tmp_path: Path) -> None:

@@ -8,7 +8,7 @@ from typing import Final
 import click
 
 from kojimon.cli.shared import screen
-from kojimon.cli.shared.kitchen import Kitchen, LiveKitchen
+from kojimon.cli.shared.kitchen import Kitchen, LiveKitchen, ShutKitchen
 from kojimon.cli.shared.opening import open_kitchen
 from kojimon.cli.shared.options import config_option, example
 from kojimon.clock import wait_s
@@ -17,6 +17,7 @@ from kojimon.contract.events import ProbeTestBegin
 from kojimon.contract.night import NightCheck
 from kojimon.errors import KojimonError, NotRunningError
 from kojimon.units import show_duration
+from kojimon.wiring import simulated_source
 from kojimon.words import night_check as night_words
 from kojimon.words import speech as say
 from kojimon.words import status as words
@@ -126,10 +127,17 @@ def _verdict(kitchen: LiveKitchen) -> None:
         screen.say(text, "look")
 
 
+def _simulated(kitchen: Kitchen) -> bool:
+    if isinstance(kitchen, LiveKitchen):
+        return any(source.kind == "simulated" for source in kitchen.client.health().sources.values())
+    return isinstance(kitchen, ShutKitchen) and simulated_source(kitchen.settings) is not None
+
+
 def print_night_check(kitchen: Kitchen) -> None:
-    """Whether the night check is passed and what is overdue, for screens that show how it stands."""
+    """Whether the night check is passed and what is overdue, for screens that show how it stands. Of a simulated box
+    that can reach nobody nothing is said: there is no night to check."""
     found = kitchen.night_check()
-    if found is None:
+    if found is None or (not found.channels and _simulated(kitchen)):
         return
     screen.say(f"{found.text}.", "good" if found.passed else "look")
     for text in found.overdue:

@@ -100,6 +100,7 @@ class SimulatedIncubator:
         monitor: the daemon.
         progress: called after every instant with an event in it, and every hour.
         over: called once at the end, with "" or with why it ended early.
+        gone_s: so far the world has gone already; nothing of that is published again.
     """
 
     def __init__(
@@ -111,11 +112,12 @@ class SimulatedIncubator:
         monitor: Monitor,
         progress: Callable[[Glimpse], None] | None = None,
         over: Callable[[str], None] | None = None,
+        gone_s: float = 0.0,
     ) -> None:
         self.name = settings.name
         self._settings, self._incubator, self._monitor = settings, incubator, monitor
         self._start_wall_ms, self._start_local_h = start_wall_ms, start_local_h
-        self._progress, self._over = progress, over
+        self._progress, self._over, self._gone_s = progress, over, gone_s
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
         self._beat_s = real_s()
@@ -177,7 +179,8 @@ class SimulatedIncubator:
     def _work(self, put: Put) -> None:
         try:
             run = self._run = self._made(put)
-            run.go(self._hours())
+            self._catch_up(run)
+            run.go(self._hours(), from_s=self._gone_s)
             if self._progress is not None:
                 self._progress(self._glimpse(run.world.time_s / HOUR_S, over=True))
         except _Stopped:
@@ -190,6 +193,13 @@ class SimulatedIncubator:
         self._finished = True
         if self._over is not None:
             self._over(self._trouble)
+
+    def _catch_up(self, run: Run) -> None:
+        """Takes the world, unheard, to where it was left: it is the same one for the same seed."""
+        for tick in range(1, round(self._gone_s / TICK_S) + 1):
+            self.beat()
+            run.world.advance(tick * TICK_S)
+            run.world.read()
 
     def _made(self, put: Put) -> Run:
         from dataclasses import replace
