@@ -117,10 +117,10 @@ class Child:
         except ChildError:
             self.end()
             raise
-        except OSError as problem:
-            how = self._how()
+        except (OSError, ValueError) as problem:  # ValueError: `end` of another thread closed its pipes
+            how = self._how() or getattr(problem, "strerror", "it was ended")
             self.end()
-            raise ChildError(f"{self.name} ended unexpectedly ({how or problem.strerror})") from None
+            raise ChildError(f"{self.name} ended unexpectedly ({how})") from None
 
     def kill(self) -> None:
         """Ends the process, and leaves the rest to whoever is waiting for it. From any thread."""
@@ -157,15 +157,14 @@ class Child:
 
     def _start(self) -> subprocess.Popen[bytes]:
         try:
-            process = subprocess.Popen(
-                self._command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, bufsize=0, start_new_session=True,
-                stderr=subprocess.DEVNULL if self._quiet else None,
-                env=environment() if self._environment is None else self._environment,
-            )  # fmt: skip
+            with self._lock:  # `end` of another thread waits for it: it would be nobody's
+                process = self._process = subprocess.Popen(
+                    self._command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, bufsize=0, start_new_session=True,
+                    stderr=subprocess.DEVNULL if self._quiet else None,
+                    env=environment() if self._environment is None else self._environment,
+                )  # fmt: skip
         except OSError as problem:
             raise ChildError(f"{self.name} cannot be started: {problem.strerror}") from None
-        with self._lock:
-            self._process = process
         self.lives += 1
         assert process.stdin is not None
         os.set_blocking(process.stdin.fileno(), False)

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import os
 import signal
+import subprocess
 import sys
 import threading
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -64,6 +66,36 @@ def test_what_is_not_as_it_should_be_is_ended_and_said(
         one.ask(b"a\n")
     assert str(told.value).startswith(says)
     assert one.pid is None and one.hung == (code is HANGS)
+
+
+@pytest.mark.usefixtures("descriptors")
+def test_one_that_is_just_being_started_is_ended_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    made: list[subprocess.Popen[bytes]] = []
+    begun, let = threading.Event(), threading.Event()
+    real = subprocess.Popen
+
+    def slow(*arguments: Any, **more: Any) -> subprocess.Popen[bytes]:
+        begun.set()
+        assert let.wait(DEADLINE_S)
+        made.append(real(*arguments, **more))
+        return made[0]
+
+    def ask() -> None:
+        with suppress(ChildError):
+            one.ask(b"a\n")
+
+    one = python(HANGS)
+    monkeypatch.setattr(children.subprocess, "Popen", slow)
+    asking, ending = threading.Thread(target=ask), threading.Thread(target=one.end)
+    asking.start()
+    assert begun.wait(DEADLINE_S)
+    ending.start()
+    ending.join(0.3)  # where it does not wait for the start, it is over by now
+    let.set()
+    ending.join(DEADLINE_S)
+    asking.join(DEADLINE_S)
+    assert not ending.is_alive() and not asking.is_alive()
+    assert one.pid is None and gone(made[0].pid)
 
 
 @pytest.mark.usefixtures("descriptors")
