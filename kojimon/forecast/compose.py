@@ -6,20 +6,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from kojimon.forecast import ahead
-from kojimon.forecast.answers import (
-    QUANTILES,
-    Check,
-    Curve,
-    DoneAnswer,
-    Forecast,
-    LimitAnswer,
-    MixAim,
-    MixAnswer,
-    Range,
-    Wait,
-    WhatIf,
-)
+from kojimon.forecast import ahead, answers
 from kojimon.forecast.growth import Array
 
 if TYPE_CHECKING:
@@ -44,7 +31,7 @@ CHANGES: Final = (
 WAITS_H: Final = (0.0, 1.0, 2.0, 4.0, 6.0)
 FEW: Final = 0.02
 """With fewer members passing a limit than this share, no time is given for it."""
-NEVER: Final = Range(None, None, None, None, None)
+NEVER: Final = answers.Range(None, None, None, None, None)
 STALE_S: Final = 1800.0
 """A bed reading older than this is not knowing; chosen."""
 
@@ -55,8 +42,8 @@ def compose(
     limits_c: tuple[float, ...],
     horizon_s: float,
     low_c: float | None,
-    mix: MixAim,
-) -> Forecast:
+    mix: answers.MixAim,
+) -> answers.Forecast:
     """All answers at `now_s`; arguments as `Forecaster.forecast`."""
     horizon_h = horizon_s / 3600.0
     late = now_s / 3600.0 - forecaster.block / 12.0
@@ -76,7 +63,7 @@ def compose(
     quiet_in_h = np.arange(QUIET_H, horizon_h + 1e-9, QUIET_H)
     why_not = _why_not(forecaster, now_s)
     highest = np.maximum.accumulate(bed_c, axis=0)
-    return Forecast(
+    return answers.Forecast(
         at_s=now_s,
         horizon_s=horizon_s,
         known=not why_not,
@@ -93,7 +80,7 @@ def compose(
         mix=_mix(mix, in_h, bed_c, what_if := _what_if(forecaster, horizon_h)),
         done=_done(forecaster, now_s / 3600.0),
         what_if=_changes(what_if, limits_c),
-        check=Check(
+        check=answers.Check(
             contradicts=forecaster.contradicted(),
             miss_k=None if forecaster.last_miss_k is None else _r(forecaster.last_miss_k, 2),
             miss_sd=_r(forecaster.misses[-1], 2) if forecaster.misses else None,
@@ -115,26 +102,26 @@ def first_pass_h(in_h: Array, paths_c: Array, limit_c: float) -> Array:
     return np.where(over.any(axis=0), np.where(step == 0, 0.0, hour), np.inf)
 
 
-def quantiles(values: Array) -> Range:
+def quantiles(values: Array) -> answers.Range:
     """The five quantiles of values that may be infinite; an infinite one is None."""
     ordered = np.sort(values)
-    picked = (float(ordered[min(int(q * len(ordered)), len(ordered) - 1)]) for q in QUANTILES)
-    return Range(*(_r(v, 2) if np.isfinite(v) else None for v in picked))
+    picked = (float(ordered[min(int(q * len(ordered)), len(ordered) - 1)]) for q in answers.QUANTILES)
+    return answers.Range(*(_r(v, 2) if np.isfinite(v) else None for v in picked))
 
 
-def _curve(in_h: Array, bed_c: Array, air: Array) -> Curve:
-    rows = np.quantile(bed_c, QUANTILES, axis=1)
+def _curve(in_h: Array, bed_c: Array, air: Array) -> answers.Curve:
+    rows = np.quantile(bed_c, answers.QUANTILES, axis=1)
     columns = (tuple(_r(v, 2) for v in row) for row in (*rows, np.median(air, axis=1)))
-    return Curve(tuple(_r(h, 2) for h in in_h), *columns)
+    return answers.Curve(tuple(_r(h, 2) for h in in_h), *columns)
 
 
-def _limit(limit_c: float, in_h: Array, bed_c: Array, highest: Array, quiet_in_h: Array) -> LimitAnswer:
+def _limit(limit_c: float, in_h: Array, bed_c: Array, highest: Array, quiet_in_h: Array) -> answers.LimitAnswer:
     hours = first_pass_h(in_h, bed_c, limit_c)
     at = np.minimum(np.searchsorted(in_h, quiet_in_h - 1e-9), len(in_h) - 1)
     quiet = np.mean(highest[at] < limit_c, axis=1)
     passing = hours[np.isfinite(hours)]
     when = quantiles(passing) if len(passing) >= max(5, FEW * len(hours)) else NEVER
-    return LimitAnswer(limit_c, _r(np.mean(np.isfinite(hours)), 3), when, tuple(_r(q, 3) for q in quiet))
+    return answers.LimitAnswer(limit_c, _r(np.mean(np.isfinite(hours)), 3), when, tuple(_r(q, 3) for q in quiet))
 
 
 def _too_cold(low_c: float | None, in_h: Array, bed_c: Array, quiet_in_h: Array) -> tuple[float, ...]:
@@ -161,7 +148,7 @@ def _what_if(forecaster: Forecaster, horizon_h: float) -> ahead.Paths:
     return paths._replace(bed_c=ahead.scaled(paths.bed_c, forecaster.spread_scale(paths.in_h)))
 
 
-def _changes(paths: ahead.Paths, limits_c: tuple[float, ...]) -> tuple[WhatIf, ...]:
+def _changes(paths: ahead.Paths, limits_c: tuple[float, ...]) -> tuple[answers.WhatIf, ...]:
     peaks = paths.bed_c.max(axis=0)
     # A scenario's own peak counts from its first step on: the moment before a work is not its doing.
     later = paths.bed_c[1:].max(axis=0)
@@ -169,11 +156,11 @@ def _changes(paths: ahead.Paths, limits_c: tuple[float, ...]) -> tuple[WhatIf, .
     for i, (change, _) in enumerate(CHANGES, start=1):
         passes = tuple(_r(np.mean(later[i] >= limit), 3) for limit in limits_c)
         lower = np.median(peaks[0] - later[i])
-        found.append(WhatIf(change, _r(np.median(later[i]), 2), _r(lower, 2), passes))
+        found.append(answers.WhatIf(change, _r(np.median(later[i]), 2), _r(lower, 2), passes))
     return tuple(found)
 
 
-def _mix(aim: MixAim, in_h: Array, bed_c: Array, paths: ahead.Paths) -> MixAnswer:
+def _mix(aim: answers.MixAim, in_h: Array, bed_c: Array, paths: ahead.Paths) -> answers.MixAnswer:
     wanted = quantiles(first_pass_h(in_h, bed_c, aim.from_c))
     latest = quantiles(first_pass_h(in_h, bed_c, aim.ceiling_c)).p10
     times = [t for t in (wanted.p50, latest) if t is not None]
@@ -183,11 +170,11 @@ def _mix(aim: MixAim, in_h: Array, bed_c: Array, paths: ahead.Paths) -> MixAnswe
         steps = int(wait_h / (2 * STEP_H)) + 1
         over = np.mean(paths.bed_c[:steps, 0].max(axis=0) >= aim.ceiling_c)
         highest = np.median(paths.bed_c[1:, i].max(axis=0))
-        waits.append(Wait(wait_h, _r(highest, 2), _r(over, 3), _r(np.median(paths.grown[-1, i]), 3)))
-    return MixAnswer(min(times) if times else None, wanted, latest, tuple(waits))
+        waits.append(answers.Wait(wait_h, _r(highest, 2), _r(over, 3), _r(np.median(paths.grown[-1, i]), 3)))
+    return answers.MixAnswer(min(times) if times else None, wanted, latest, tuple(waits))
 
 
-def _done(forecaster: Forecaster, now_h: float) -> DoneAnswer:
+def _done(forecaster: Forecaster, now_h: float) -> answers.DoneAnswer:
     setup = forecaster.setup
     paths = ahead.run(
         forecaster.ensemble,
@@ -208,7 +195,7 @@ def _done(forecaster: Forecaster, now_h: float) -> DoneAnswer:
     if opens is not None and closes is not None:
         opens = min(max(opens, closes if hour.p50 is None else hour.p50), closes)
     warmed = forecaster.warmed
-    return DoneAnswer(hour, not warmed, _r(complete, 3) if warmed else 0.0, opens, closes)
+    return answers.DoneAnswer(hour, not warmed, _r(complete, 3) if warmed else 0.0, opens, closes)
 
 
 def _why_not(forecaster: Forecaster, now_s: float) -> str:

@@ -7,23 +7,7 @@ from typing import Final, Protocol
 
 from kojimon.model import Arrival, Measured
 from kojimon.probes.channel import Channel
-from kojimon.probes.formats import senml
-from kojimon.probes.formats.decode import (
-    ABSENT,
-    MALFORMED,
-    UNREADABLE,
-    Bad,
-    Path,
-    Result,
-    at_path,
-    fields,
-    json_document,
-    key_values,
-    number,
-    parse_path,
-    quoted,
-    torn,
-)
+from kojimon.probes.formats import decode, senml
 
 FIRST_LINE: Final = "first-line"
 """Topic of a line that was cut at its start perhaps: looked at for column names, never for numbers."""
@@ -38,7 +22,9 @@ class Route(Protocol):
         """The readings in an arrival of engine time t_ms; `counts` learns what was wrong with it."""
 
 
-def _judged(pairs: Sequence[tuple[Channel, Result]], arrival: Arrival, t_ms: int, counts: Counts) -> list[Measured]:
+def _judged(
+    pairs: Sequence[tuple[Channel, decode.Result]], arrival: Arrival, t_ms: int, counts: Counts
+) -> list[Measured]:
     readings = []
     for channel, result in pairs:
         reading = channel.take(result, t_ms, arrival.retained, arrival.late)
@@ -57,7 +43,7 @@ class NumberRoute:
 
     def take(self, arrival: Arrival, t_ms: int, counts: Counts) -> list[Measured]:
         payload = arrival.payload
-        result = payload if isinstance(payload, float) else number(payload)
+        result = payload if isinstance(payload, float) else decode.number(payload)
         return _judged([(channel, result) for channel in self._channels], arrival, t_ms, counts)
 
 
@@ -71,19 +57,23 @@ class JsonRoute:
     """
 
     def __init__(self, channels: Sequence[Channel], addressed: bool) -> None:
-        self._paths: list[tuple[Channel, Path]] = [(channel, parse_path(channel.probe.key)) for channel in channels]
-        self._names = tuple({name for _, path in self._paths for name in quoted(path)})
+        self._paths: list[tuple[Channel, decode.Path]] = [
+            (channel, decode.parse_path(channel.probe.key)) for channel in channels
+        ]
+        self._names = tuple({name for _, path in self._paths for name in decode.quoted(path)})
         self._addressed = addressed
 
     def take(self, arrival: Arrival, t_ms: int, counts: Counts) -> list[Measured]:
         payload = arrival.payload
-        document = MALFORMED if isinstance(payload, float) else json_document(payload, self._names)
-        if document is MALFORMED:
+        document = decode.MALFORMED if isinstance(payload, float) else decode.json_document(payload, self._names)
+        if document is decode.MALFORMED:
             counts["undecodable"] += 1
             if not self._addressed:
                 return []
-            return _judged([(channel, UNREADABLE) for channel, _ in self._paths], arrival, t_ms, counts)
-        return _judged([(channel, at_path(document, path)) for channel, path in self._paths], arrival, t_ms, counts)
+            return _judged([(channel, decode.UNREADABLE) for channel, _ in self._paths], arrival, t_ms, counts)
+        return _judged(
+            [(channel, decode.at_path(document, path)) for channel, path in self._paths], arrival, t_ms, counts
+        )
 
 
 class SenmlRoute:
@@ -101,11 +91,11 @@ class SenmlRoute:
     def take(self, arrival: Arrival, t_ms: int, counts: Counts) -> list[Measured]:
         payload = arrival.payload
         # Names repeat from record to record, so that twins within one can only be found the slow way.
-        document = MALFORMED if isinstance(payload, float) else json_document(payload, (b'"',))
-        records = None if document is MALFORMED else senml.resolve(document)
+        document = decode.MALFORMED if isinstance(payload, float) else decode.json_document(payload, (b'"',))
+        records = None if document is decode.MALFORMED else senml.resolve(document)
         if records is None:
             counts["undecodable"] += 1
-            return _judged([(channel, UNREADABLE) for channel, _ in self._channels], arrival, t_ms, counts)
+            return _judged([(channel, decode.UNREADABLE) for channel, _ in self._channels], arrival, t_ms, counts)
         readings = []
         for channel, name in self._channels:
             own = sorted((one for one in records if one.name == name), key=lambda one: one.time)
@@ -113,7 +103,7 @@ class SenmlRoute:
             for record in own:
                 value = senml.in_our_unit(record, channel.probe.quantity)
                 late = arrival.late or record is not own[-1]
-                reading = channel.take(UNREADABLE if value is None else value, t_ms, arrival.retained, late)
+                reading = channel.take(decode.UNREADABLE if value is None else value, t_ms, arrival.retained, late)
                 if reading is not None:
                     readings.append(reading)
         return readings
@@ -139,10 +129,10 @@ class CsvRoute:
 
     def _is_header(self, cells: list[bytes]) -> bool:
         wanted = all(cells.count(key) == 1 for _, key in self._channels)
-        return wanted and not any(isinstance(number(cell, self._comma), float) for cell in cells)
+        return wanted and not any(isinstance(decode.number(cell, self._comma), float) for cell in cells)
 
     def take(self, arrival: Arrival, t_ms: int, counts: Counts) -> list[Measured]:
-        cells = fields(arrival.payload, self._separator) if isinstance(arrival.payload, bytes) else []
+        cells = decode.fields(arrival.payload, self._separator) if isinstance(arrival.payload, bytes) else []
         if self._is_header(cells):
             if not self._named:
                 self._columns = cells
@@ -150,11 +140,14 @@ class CsvRoute:
             return []
         if arrival.topic == FIRST_LINE:
             return []
-        if not self._columns or len(cells) != len(self._columns) or (self._by_comma and torn(cells)):
+        if not self._columns or len(cells) != len(self._columns) or (self._by_comma and decode.torn(cells)):
             counts["undecodable"] += 1
             return []
         # An empty field is a probe that says nothing this time, not a broken one.
-        pairs = [(channel, number(cells[at], self._comma) if cells[at] else ABSENT) for channel, at in self._places]
+        pairs = [
+            (channel, decode.number(cells[at], self._comma) if cells[at] else decode.ABSENT)
+            for channel, at in self._places
+        ]
         return _judged(pairs, arrival, t_ms, counts)
 
 
@@ -166,12 +159,15 @@ class KeysRoute:
         self._channels = tuple((channel, channel.probe.key.encode()) for channel in channels)
 
     def take(self, arrival: Arrival, t_ms: int, counts: Counts) -> list[Measured]:
-        pairs = key_values(arrival.payload, self._comma) if isinstance(arrival.payload, bytes) else MALFORMED
-        if isinstance(pairs, Bad):
+        pairs = (
+            decode.key_values(arrival.payload, self._comma) if isinstance(arrival.payload, bytes) else decode.MALFORMED
+        )
+        if isinstance(pairs, decode.Bad):
             counts["undecodable"] += 1
             return []
         found = [
-            (channel, number(pairs[key], self._comma) if key in pairs else ABSENT) for channel, key in self._channels
+            (channel, decode.number(pairs[key], self._comma) if key in pairs else decode.ABSENT)
+            for channel, key in self._channels
         ]
         return _judged(found, arrival, t_ms, counts)
 
