@@ -234,13 +234,13 @@ def test_a_rebuilt_mqtt_reader_loses_and_doubles_nothing(tmp_path: Path) -> None
     with Broker(tmp_path / "b") as broker, running(broker_site(tmp_path, broker.port), SystemClock(True)) as one:
         slot = one.daemon._slots[0]
 
-        def connected() -> bool:
-            return bool(getattr(slot.facts(), "connected", False))
+        def subscribed() -> bool:
+            return bool(getattr(slot.facts(), "subscribed", False))
 
         def arrived() -> int:
             return int(one.daemon.house.core.facts().pipeline["arrivals"])
 
-        until(connected)
+        until(subscribed)
         for number in range(27):
             publish(broker, "k/bed", f"{30 + number / 100:.2f}")
             if number in (8, 15):
@@ -249,7 +249,7 @@ def test_a_rebuilt_mqtt_reader_loses_and_doubles_nothing(tmp_path: Path) -> None
                 assert old is not None
                 old.heartbeat_s = lambda: 0.0  # type: ignore[method-assign]
                 slot._born_s = 0.0
-                until(partial(lambda old: slot._source not in (None, old) and connected(), old))
+                until(partial(lambda old: slot._source not in (None, old) and subscribed(), old))
         journal = Path(one.daemon.settings.journal.path)
         until(lambda: one.commit() or len(_values(journal)) >= 27)
         assert sorted(_values(journal)) == [round(30 + number / 100, 2) for number in range(27)]

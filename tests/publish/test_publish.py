@@ -197,8 +197,8 @@ def test_a_retained_act_is_old_and_never_carried_out(tmp_path: Path, listen: Cal
 
         say("of last week", retain=True)
         with running(publishing(tmp_path, broker, "koji", acts=True)) as one:
-            until(lambda: one.daemon.health()["parts"]["publish"]["acts_refused"] == 1)
-            until(lambda: one.daemon.health()["parts"]["publish"]["acts_on"])
+            until(lambda: one.daemon.health().parts.publish.acts_refused == 1)
+            until(lambda: one.daemon.health().parts.publish.acts_on)
             say("of now")
             until(lambda: any(event["kind"] == "batch-start" for event in ear.events))
             assert [e["data"]["name"] for e in ear.events if e["kind"] == "batch-start"] == ["of now"]
