@@ -6,7 +6,7 @@ from msgspec.structs import replace
 
 from kojimon.curve.axes import clock_at, clock_ticks, hour_ticks, scale_of
 from kojimon.curve.element import num, tag, words
-from kojimon.curve.layout import Layout, arrange, font_of
+from kojimon.curve.layout import TIMES_EM, Layout, arrange, font_of
 from kojimon.curve.legend import lines_of, rows_of, signs_of
 from kojimon.curve.look import CSS
 from kojimon.curve.margin import margin
@@ -110,7 +110,7 @@ def _tick(hour: str, clock: str, day: str, along: float, last: float, layout: La
             words(x, last + line * 0.95, hour, "k-head k-middle"),
             words(x, last + line * 1.9, f"{day} {clock}".strip(), "k-clock k-middle"),
         ]
-    right = 3.2 * font - 4
+    right = TIMES_EM * font - 4
     low = min(along, layout.along.end - font * 0.4)
     parts = [words(right, low + font * 0.36, hour, "k-head k-end-of")]
     parts += [words(right, low + font * 0.36 + 0.9 * line, clock.split(" ", maxsplit=1)[0], "k-clock k-end-of")]

@@ -13,6 +13,8 @@ WIDE_PX = 1000
 SLIM_PX = {True: 40.0, False: 30.0}
 """Air and humidity across, by whether the hours run across; between strips a gap."""
 GAP_PX = 4.0
+TIMES_EM = 3.45
+"""Room for `22:43` beside hours that run down, of the font's size."""
 SHORTEST_PX, TALLEST_PX = 380.0, 860.0
 PER_HOUR_PX = 14.0
 """An hour of a sheet whose height nobody asked for."""
@@ -105,7 +107,7 @@ def arrange(sheet: Sheet, style: Style, above_px: float, below_px: float) -> Lay
         along, first, room = Span(3.4 * font, width - 3.4 * font - 1), top, bottom - top
     else:
         top, bottom = above_px + 2.6 * line, height - below_px - 1.5 * line
-        along, first, room = Span(top, bottom - top), 3.2 * font, width - 3.2 * font - 1
+        along, first, room = Span(top, bottom - top), TIMES_EM * font, width - TIMES_EM * font - 1
     columns: dict[Strip, Span] = {}
     for strip in strips:
         size = max(80.0, room - slim * (len(strips) - 1)) if strip is Strip.KOJI else SLIM_PX[lying]

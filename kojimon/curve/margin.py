@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from typing import NamedTuple
 
-from kojimon.curve.axes import Scale, beyond
+from kojimon.curve.axes import APART_H, Scale, beyond
 from kojimon.curve.element import NARROWEST, escaped, num, tag, width_of, words
 from kojimon.curve.layout import Layout, Span
 from kojimon.curve.sheet import HOUR_MS, Mark, Sheet, Strip, Style, Window
@@ -157,19 +157,24 @@ def _word(mark: Mark, scale: Scale, layout: Layout) -> Word:
 
 
 def _edges(sheet: Sheet, scale: Scale, layout: Layout, style: Style) -> Iterator[Word]:
-    """The number of what lies beyond the scale, at the edge it lies beyond."""
+    """The number of what lies beyond the scale, at the edge it lies beyond; of several at once the furthest."""
     koji = layout.strips[Strip.KOJI]
-    for track in sheet.tracks:
-        if track.strip is not Strip.KOJI:
+    tracks = (track for track in sheet.tracks if track.strip is Strip.KOJI)
+    found = [(track, point) for track in tracks for point in beyond(track, scale, sheet.from_h, sheet.to_h)]
+    told: list[tuple[float, bool]] = []
+    for track, point in sorted(
+        found, key=lambda one: max(one[1].high - scale.high, scale.low - one[1].low), reverse=True
+    ):
+        over = point.high > scale.high
+        if any(abs(point.hour - hour) <= APART_H and over is side for hour, side in told):
             continue
-        for point in beyond(track, scale, sheet.from_h, sheet.to_h):
-            over = point.high > scale.high
-            arrow = ("▲" if over else "▼") if layout.lying else ("▶" if over else "◀")
-            value = show_temperature(point.high if over else point.low, style.fahrenheit, 0)
-            edge = koji.begin if over is layout.lying else koji.end
-            text = f"{value} {arrow}" if over or layout.lying else f"{arrow} {value}"
-            along, title = layout.at(point.hour), f"{track.label}: {value}"
-            yield Word((text,), "k-word k-beyond", -1, along, edge, title, bold=True, at_line=True)
+        told.append((point.hour, over))
+        arrow = ("▲" if over else "▼") if layout.lying else ("▶" if over else "◀")
+        value = show_temperature(point.high if over else point.low, style.fahrenheit, 0)
+        edge = koji.begin if over is layout.lying else koji.end
+        text = f"{value} {arrow}" if over or layout.lying else f"{arrow} {value}"
+        along, title = layout.at(point.hour), f"{track.label}: {value}"
+        yield Word((text,), "k-word k-beyond", -1, along, edge, title, bold=True, at_line=True)
 
 
 def _ends(sheet: Sheet, scale: Scale, layout: Layout) -> Iterator[Word]:
@@ -217,7 +222,7 @@ def place(
         blocked: where signs stand on the lines.
 
     Returns:
-        The words placed, by the hour, and how many were left out.
+        The words placed, by the hour, and how many of what happened were left out.
     """
     placed: list[Placed] = []
     first = sorted(wanted, key=lambda word: (word.rank, word.along))[:TRIED_MOST]
@@ -233,7 +238,8 @@ def place(
                 best = cost, rect
         if best is not None:
             placed.append(Placed(word, best[1]))
-    return sorted(placed, key=lambda one: one.word.along), len(wanted) - len(placed)
+    left_out = sum(not word.at_line for word in wanted) - sum(not one.word.at_line for one in placed)
+    return sorted(placed, key=lambda one: one.word.along), left_out
 
 
 def size_of(word: Word, layout: Layout) -> tuple[float, float]:
@@ -259,7 +265,7 @@ def _spots(
     lane = LANE_PX + SIGNS_PX
     if word.at_line or word.across is not None:
         x, y = layout.xy(word.along, koji.begin if word.across is None else word.across)
-        for turn in range(14):
+        for turn in range(24):
             away = (turn + 1) // 2 * (1 if turn % 2 else -1) * 0.5 * layout.line
             for left in (x - width - 4, x + 5, x - width / 2):
                 yield left, y - height / 2 + away, turn * 0.5

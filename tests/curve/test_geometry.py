@@ -82,3 +82,13 @@ def test_labels_of_what_lies_beyond_stand_at_the_edge_with_their_number() -> Non
     (word,) = [text for text in tree.iter(f"{SVG}text") if text.text == "165 °F ▶"]
     right = strip_data(tree, "koji")["at-high"]
     assert right - 70 < float(word.get("x", "0")) < right
+
+
+def test_trays_that_come_from_the_steamer_together_have_one_number() -> None:
+    tracks = tuple(
+        Track(f"koji-{n}", name, Strip.KOJI, ((Point(-0.5, 60 + n, 60 + n), *run_of(0, 46)),))
+        for n, name in enumerate(NAMES)
+    )
+    words = [text.text or "" for text in read(draw(sheet(from_h=-0.5, tracks=tracks), Style(336))).iter(f"{SVG}text")]
+    assert [text for text in words if "▶" in text] == ["63 °C ▶"]
+    assert not any("more" in text for text in words)
