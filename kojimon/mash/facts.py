@@ -238,3 +238,21 @@ FERMENTED: Final = Fact(0.70, 0.75, 0.80, "share of the starch found again as al
                         "gives an importer's 17-20 % at 130 % water")  # fmt: skip
 ALCOHOL_L_KG: Final = 0.7150
 """Litres of pure alcohol from 1 kg of starch: x 1.1111 glucose, x 0.5114 ethanol (stoichiometry), / 0.7947 kg/L."""
+
+
+class Kept(Struct, frozen=True):
+    """How koji is kept, how many days it is at its best, and who says so."""
+
+    label: str
+    days: int
+    source: str
+
+
+KEPT: Final = {
+    "fridge": Kept("in the fridge, bag open until cold", 14, "koji shops: 1 week to 1 month, one of them 2 weeks"),
+    "freezer": Kept("in the freezer", 90, "a gas company's cooking page and koji shops: about 3 months"),
+    "room": Kept("in a cool room", 2, "a koji shop: 2-3 days in summer, 7-10 in an unheated winter room"),
+    "salted": Kept("mixed with salt, for miso", 7, "pages name 7 days to 4 months; the least of them: judgement"),
+    "dried": Kept("dried to 10 % water or less", 180, "Brewing Society of Japan: 6 months at 30 °C, 12 at 15 °C"),
+}
+"""Days of best quality, nothing about safety; no institute has published any for fresh koji."""

@@ -21,11 +21,13 @@ from kojimon.cli.shared.options import (
     example,
     incubator_option,
     json_option,
+    output_option,
 )
 from kojimon.cli.shared.steps import find_step, last_mark, latest_mark, latest_reading, print_cautions, print_next
 from kojimon.contract import acts
 from kojimon.contract.batch_events import WEIGHED
 from kojimon.errors import UsageError
+from kojimon.mash.facts import KEPT
 from kojimon.model import plain_event
 from kojimon.words import question
 from kojimon.words import status as words
@@ -283,6 +285,8 @@ def harvest(
     print_cautions(CAUTIONS)
     if yield_kg:
         _say_scale(kitchen, ended, config)
+    screen.say("\nKoji that is bagged warm heats itself again: spread it thin until it is cool, and leave the bag open "
+               f"in the fridge. For the bag: kojimon batch label {ended}")  # fmt: skip
     screen.say(f"\nTo keep its curve: kojimon export {ended} -o {ended}.csv")
 
 
@@ -328,6 +332,27 @@ def show(batch_id: str, config: str | None, as_json: bool) -> None:
         screen.print_json({**asdict(row), "events": events})
         return
     print_batch(kitchen, row)
+
+
+@batch.command(epilog=example("kojimon batch label", "kojimon batch label first --kept freezer -o label.html"))
+@click.argument("batch_id", required=False, default="")
+@click.option("--kept", type=click.Choice(list(KEPT)), default="fridge", metavar="HOW",
+              help=f"How you keep it: {', '.join(KEPT)}. (fridge)")  # fmt: skip
+@click.option("--purpose", metavar="TEXT", help="What it is for. (the schedule's)")
+@output_option
+@config_option
+def label(batch_id: str, kept: str, purpose: str | None, output: Path | None, config: str | None) -> None:
+    """A label for koji that is put away: lot, weight, until when it is at its best."""
+    from kojimon.cli.shared import label as labels
+    from kojimon.cli.shared.batches import batch_of
+
+    kitchen = open_kitchen(config)
+    row = batch_of(kitchen, batch_id)
+    lines = labels.lines_of(row, kept, purpose or row.schedule.replace("-", " "), words.speech_of(kitchen.state()))
+    labels.show(lines)
+    if output is not None:
+        labels.write(lines, output)
+        screen.say(f"To print: {output}", "good")
 
 
 def _after(kitchen: Kitchen, incubator: str, cautions: bool = False) -> None:

@@ -1,0 +1,48 @@
+"""`kojimon batch label`: for koji that is put away; a date of quality with its source, no word that it is safe."""
+
+from __future__ import annotations
+
+import re
+from datetime import datetime, timedelta
+
+import pytest
+
+from kojimon.mash.facts import KEPT
+from tests.cli.conftest import Kitchen
+
+
+def flat(text: str) -> str:
+    return " ".join(text.split())
+
+
+@pytest.fixture
+def harvested(kitchen: Kitchen) -> Kitchen:
+    kitchen.run("batch", "start", "first", "--hours-ago", "45", "h", "--rice", "4 lb")
+    said = flat(kitchen.run("batch", "harvest", "--yield", "4.6 lb").stdout)
+    assert "Koji that is bagged warm heats itself again" in said
+    return kitchen
+
+
+@pytest.mark.parametrize("kept", KEPT)
+def test_each_way_of_keeping_has_its_days_and_their_source(harvested: Kitchen, kept: str) -> None:
+    """Shops: fresh koji 1 week to 1 month in the fridge, about 3 months frozen, 2-3 days in a summer room; Brewing
+    Society of Japan abstract: dried to 10 % or less 6 months at 30 °C."""
+    said = flat(harvested.run("batch", "label", "--kept", kept, width=100).stdout)
+    dates = re.findall(r"\d\d [A-Z][a-z]{2} \d{4}", said)
+    taken, until = (datetime.strptime(date, "%d %b %Y") for date in dates)  # noqa: DTZ007 - a day
+    assert until - taken == timedelta(days=KEPT[kept].days)
+    assert KEPT[kept].source in said
+    assert "Weight when taken out: 4 lb 10 oz" in said
+    assert "A date of quality, not of safety." in said
+
+
+def test_it_prints(harvested: Kitchen) -> None:
+    file = harvested.folder / "label.html"
+    harvested.run("batch", "label", "first", "--purpose", "miso <winter>", "-o", str(file))
+    page = file.read_text(encoding="utf-8")
+    assert "<h1>Koji: miso &lt;winter&gt;</h1>" in page and "Best quality until" in page
+
+
+def test_only_what_is_harvested(kitchen: Kitchen) -> None:
+    kitchen.run("batch", "start", "first")
+    assert "is not harvested" in flat(kitchen.run("batch", "label", code=1).stderr)
