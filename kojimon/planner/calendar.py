@@ -43,7 +43,8 @@ def calendar(plan: Plan, name: str, made: datetime, sleep: Sleep, advice: Mappin
             alarm.add("trigger", timedelta(0) if early else -timedelta(minutes=REMINDER_MIN))
             entry.add_component(alarm)
         book.add_component(entry)
-    book.add_missing_timezones()
+    around = timedelta(days=366)
+    book.add_missing_timezones(plan.steps[0].at.date() - around, plan.steps[-1].at.date() + around)
     written: bytes = book.to_ical()
     return written
 

@@ -263,7 +263,7 @@ def _timetables(found: list[Plan], picked: int) -> None:
 
 def _headline(one: Plan) -> str:
     night = [step for step in one.steps if not step.optional and _at_night(step)]
-    tail = "; ".join(f"{step.label} {_at_night(step)}" for step in night) or "nothing falls into your sleep"
+    tail = "; ".join(f"{step.label}: {_at_night(step)}" for step in night) or "nothing falls into your sleep"
     return f"spores on {one.inoculate:%a %H:%M}; {tail}"
 
 
