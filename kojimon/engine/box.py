@@ -44,8 +44,8 @@ START_MS = 3_600_000
 """So long after a batch begins nothing is learnt or judged: what was usual before is another batch's (judgement)."""
 LOADED_MS = 7_200_000
 SET_MS = 10_800_000
-"""So long after the spores went on or the box was set it is not called off, unless its air has come near its room: lid,
-trays, rice and a new setting move the air. It ends when that has come to rest (judgement)."""
+"""So long after koji came into it, or it was set to nobody knows what, a box is not called off, unless its air has come
+near its room: lid, trays, rice and a new setting move the air. A setting ends when the air rests (judgement)."""
 SETTLE_PER_K_MS = 1_080_000
 SETTLE_MOST_MS = 7_200_000
 """After the box was set to another temperature deviation waits 18 min for each K still to go, 2 h at most (ASHRAE
@@ -83,17 +83,18 @@ def judge_box(turn: Turn, incubator: str, known: Known) -> None:
     allowed_c, most_c = _highest(turn, incubator, known)
     begun = elapsed_ms(turn.anchors, known.batch.started_ms, turn.t_ms) < START_MS
     room_c = room[1] if room else COLD_ROOM_C if own_heat else ROOM_C
-    moved = _moved(turn, incubator, known)
+    set_ms = turn.of_late(incubator).set_ms
+    set_anew = set_ms >= 0 and elapsed_ms(turn.anchors, set_ms, turn.t_ms) < SET_MS
     for one in fresh(turn, turn.compiled.probes_at(incubator, "air", "temperature")):
         if begun:
             forget(turn, one)
-        elif learn(turn, one, box, own_heat, allowed_c, room, moved):
+        elif learn(turn, one, box, own_heat, allowed_c, room, set_anew):
             turn.happened(incubator, set_ms=-1)
     facts: dict[str, Any] = {"value": value, "probe": turn.compiled.probes[no].name, "room": room[1] if room else None}
     active = turn.active(incubator, keys.BOX_OFF)
     from_c = None if off_untold(turn, incubator) else _fallen(turn, no, box, room_c, own_heat, active)
     off = from_c is not None and not _held_by_room(turn, incubator, no, from_c, own_heat)
-    off = off and (active or not (begun or _waits(turn, incubator, known, no, own_heat, room_c, moved)))
+    off = off and (active or not (begun or _waits(turn, incubator, known, no, own_heat, room_c, set_anew)))
     wakes = not _late(turn, known) or _koji_falls(turn, incubator)
     facts["limit"] = None if from_c is None else round(from_c, 2)
     priority = Priority.WAKE if wakes else Priority.TELL
@@ -188,7 +189,7 @@ def _highs(bands: tuple[Band, ...] | list[Band]) -> list[float]:
     return [limit.limit for band in air for limit in (band.high, band.high_high) if limit is not None]
 
 
-def _waits(turn: Turn, incubator: str, known: Known, no: int, own_heat: bool, room_c: float, moved: str) -> bool:
+def _waits(turn: Turn, incubator: str, known: Known, no: int, own_heat: bool, room_c: float, anew: bool) -> bool:
     """Whether a fall of the air may have another cause than a box that is off."""
     if turn.working(incubator):
         return True
@@ -200,24 +201,14 @@ def _waits(turn: Turn, incubator: str, known: Known, no: int, own_heat: bool, ro
     near_k = min(NEAR_ROOM_K, set_k)  # it may be set that near the room
     vented = own_heat and turn.of_late(incubator).visited_ms >= 0 and over_room_k > VENTED_K
     settles = turn.t_ms < turn.of_late(incubator).settling_until_ms
-    return vented or ((bool(moved) or settles or _worked_lately(turn, known)) and over_room_k > near_k)
+    return vented or ((anew or settles or _loaded_lately(turn, known)) and over_room_k > near_k)
 
 
-def _worked_lately(turn: Turn, known: Known) -> bool:
-    """Whether the koji was mixed or the like within two hours: it cools the air it comes back into."""
-    marks = [mark for mark in known.batch.marks if not mark.undone]
+def _loaded_lately(turn: Turn, known: Known) -> bool:
+    """Whether koji came into the box within two hours, seeded, mixed or the like: it cools the air it comes into."""
     works = {step.name for step in known.schedule.steps if step.work in COOLING_WORK}
-    return any(elapsed_ms(turn.anchors, one.at_ms, turn.t_ms) < LOADED_MS for one in marks if one.step in works)
-
-
-def _moved(turn: Turn, incubator: str, known: Known) -> str:
-    """Why the air may be on its way to another rest: `set`, nobody said to what, or `loaded`; "" where it is not."""
-    lately = turn.of_late(incubator)
-    if lately.set_ms >= 0 and elapsed_ms(turn.anchors, lately.set_ms, turn.t_ms) < SET_MS:
-        return "set"
-    hour0_ms = known.hour0_ms()
-    loaded = hour0_ms is not None and elapsed_ms(turn.anchors, hour0_ms, turn.t_ms) < LOADED_MS
-    return "loaded" if loaded else ""
+    came = [known.hour0_ms(), *(mark.at_ms for mark in known.batch.marks if not mark.undone and mark.step in works)]
+    return any(at_ms is not None and elapsed_ms(turn.anchors, at_ms, turn.t_ms) < LOADED_MS for at_ms in came)
 
 
 def _fallen(turn: Turn, no: int, box: BoxWatch, room_c: float, own_heat: bool, active: bool) -> float | None:

@@ -1,7 +1,7 @@
 """What a box holds by itself: the level its air comes to rest at, learnt from one probe.
 
 The smoothed air is told in half hours; two of them alike are rest. What is usual is learnt at the first, and anew at
-each that is higher, or lower where the box was set or loaded.
+each that is higher, or lower where the box was set and nobody said to what.
 """
 
 from __future__ import annotations
@@ -32,9 +32,6 @@ ROOM_C = 22.0
 COLD_ROOM_C = 17.0
 """Taken for the room where it is not measured: before the koji makes heat, and from then on. A room that is warmer than
 taken delays the call, one that is colder makes it a false one (judgement; most homes lie between)."""
-STILL_PART = 0.07
-"""Lower than usual after the rice came in the air is at rest only when it fell by a smaller part of its way to the room
-in half an hour: what is off falls by more, at a time constant of up to 7 h."""
 
 
 def forget(turn: Turn, no: int) -> None:
@@ -51,7 +48,7 @@ def _smoothed(air: AirWatch, value: float) -> AirWatch:
 
 
 def learn(
-    turn: Turn, no: int, box: BoxWatch, own_heat: bool, allowed_c: float, room: tuple[int, float] | None, moved: str
+    turn: Turn, no: int, box: BoxWatch, own_heat: bool, allowed_c: float, room: tuple[int, float] | None, set_anew: bool
 ) -> bool:
     """Takes the probe's value into what is known of it. Returns whether its air has come to rest anew.
 
@@ -61,21 +58,21 @@ def learn(
     value, room_c = turn.last_v[no], room[1] if room else COLD_ROOM_C if own_heat else ROOM_C
     air, mean, change_k = _half_hour(_smoothed(turn.airs.get(no, AirWatch()), value), value)
     usual, own = turn.usual.get(no), turn.own.get(no)
-    rests = mean < allowed_c and _rests(air.top if usual is None else usual, mean, change_k, box, room_c, moved)
+    rests = mean < allowed_c and _rests(air.top if usual is None else usual, mean, change_k, box, room_c, set_anew)
     share = 0.0
-    if rests and (usual is None or mean > usual or moved):
+    if rests and (usual is None or mean > usual or set_anew):
         usual, own, share = mean, mean if own is None or not own_heat else own, 1.0
     elif usual is not None and air.level < allowed_c and -box.falls_k / 2 < air.level - usual < box.rises_k / 2:
         share = TRACE_EVERY_MS / USUAL_TAU_MS
         usual += (air.level - usual) * share
     if usual is not None:
         turn.usual[no] = usual
-        keeps = own_heat or (moved == "set" and not rests)
+        keeps = own_heat or (set_anew and not rests)
         if own is None or not keeps:
             own, air = usual, replace(air, room=_followed(air.room, room, share))
         turn.own[no] = own
     turn.airs[no] = replace(air, top=mean) if rests else air
-    return rests and moved == "set"
+    return rests and set_anew
 
 
 def _followed(before: float | None, room: tuple[int, float] | None, share: float) -> float | None:
@@ -85,13 +82,12 @@ def _followed(before: float | None, room: tuple[int, float] | None, share: float
     return room[1] if before is None else before + (room[1] - before) * share
 
 
-def _rests(from_c: float | None, mean: float, change_k: float | None, box: BoxWatch, room_c: float, moved: str) -> bool:
-    """Whether the last half hour was one of rest: lower than before only where that may be, and then strictly."""
+def _rests(from_c: float | None, mean: float, change_k: float | None, box: BoxWatch, room_c: float, anew: bool) -> bool:
+    """Whether the last half hour was one of rest: lower than before only where that may be, and then above the room."""
     if change_k is None or not -REST_FALL_K <= change_k <= REST_RISE_K:
         return False
     lower = from_c is not None and mean < from_c - box.falls_k / 2
-    still_k = REST_FALL_K if moved == "set" else STILL_PART * (mean - room_c)
-    return not lower or (bool(moved) and change_k >= -still_k and mean > room_c + NEAR_ROOM_K)
+    return not lower or (anew and mean > room_c + NEAR_ROOM_K)
 
 
 def _half_hour(air: AirWatch, value: float) -> tuple[AirWatch, float, float | None]:
