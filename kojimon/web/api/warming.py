@@ -14,6 +14,8 @@ from kojimon.review.measure.minutes import Minute, gap_of, runs
 HOURS: Final = 3
 HOUR_MS: Final = 3_600_000
 STEP_MS: Final = 60_000
+SHORTEST_H: Final = 0.5
+"""What has only just begun is not stretched."""
 
 
 def warming_sheet(reader: Reader, box: Box, now_ms: int, now_utc_ms: int) -> Sheet | None:
@@ -37,7 +39,8 @@ def warming_sheet(reader: Reader, box: Box, now_ms: int, now_utc_ms: int) -> She
     )  # fmt: skip
     if not tracks:
         return None
+    begin_h = min(-SHORTEST_H, *(track.runs[0][0].hour for track in tracks))
     return Sheet(
-        f"{box.label or box.name}: the last {HOURS} hours", -float(HOURS), 0.0, tracks, now_h=0.0, inoculated=False,
-        seams=(Seam(-float(HOURS), now_utc_ms - HOURS * HOUR_MS),),
+        f"{box.label or box.name}: its last hours", begin_h, 0.0, tracks, now_h=0.0, inoculated=False,
+        seams=(Seam(begin_h, now_utc_ms + round(begin_h * HOUR_MS)),),
     )  # fmt: skip
