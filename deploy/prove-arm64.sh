@@ -30,9 +30,9 @@ if [ "${1:-}" = --keep ]; then
     keep=yes
     shift
 fi
-[ $# = 1 ] || fail "one folder is wanted; see: sh deploy/prove-arm64.sh --help"
+[ $# = 1 ] || fail "expected one folder; see: sh deploy/prove-arm64.sh --help"
 [ "$(id -u)" = 0 ] || fail "only root may make a root file system and mount in it"
-command -v debootstrap >/dev/null || fail "debootstrap is wanted: sudo apt install debootstrap qemu-user-static"
+command -v debootstrap >/dev/null || fail "debootstrap is missing: sudo apt install debootstrap qemu-user-static"
 mkdir -p "$1"
 folder=$(cd "$1" && pwd)
 root=$folder/root base=$folder/base-$suite-$arch
@@ -58,7 +58,7 @@ register() {
     misc=/proc/sys/fs/binfmt_misc
     [ -e $misc/register ] || mount -t binfmt_misc binfmt_misc $misc || fail "binfmt_misc cannot be mounted"
     if [ ! -e $misc/$name ]; then
-        [ -r /usr/lib/binfmt.d/$name.conf ] || fail "qemu-user-static is wanted: sudo apt install qemu-user-static"
+        [ -r /usr/lib/binfmt.d/$name.conf ] || fail "qemu-user-static is missing: sudo apt install qemu-user-static"
         cat /usr/lib/binfmt.d/$name.conf >$misc/register
     fi
 }

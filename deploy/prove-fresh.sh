@@ -27,12 +27,12 @@ fi
 [ "$(id -u)" = 0 ] || fail "only root may make a root file system and mount in it"
 # In a mount namespace of its own: what is mounted is seen nowhere else, and gone when this ends.
 [ -n "${KOJIMON_APART:-}" ] || exec env KOJIMON_APART=yes unshare --mount sh "$0" "$@"
-command -v debootstrap >/dev/null || fail "debootstrap is wanted: sudo apt install debootstrap"
+command -v debootstrap >/dev/null || fail "debootstrap is missing: sudo apt install debootstrap"
 if [ "${1:-}" = --keep ]; then
     keep=yes
     shift
 fi
-[ $# -ge 1 ] || fail "a folder is wanted; see: sh deploy/prove-fresh.sh --help"
+[ $# -ge 1 ] || fail "expected a folder; see: sh deploy/prove-fresh.sh --help"
 mkdir -p "$1"
 folder=$(cd "$1" && pwd)
 shift

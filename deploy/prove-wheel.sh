@@ -28,7 +28,7 @@ case ${1:-} in
         shift
         ;;
 esac
-[ $# = 1 ] || fail "a folder is wanted; see: sh deploy/prove-wheel.sh --help"
+[ $# = 1 ] || fail "expected a folder; see: sh deploy/prove-wheel.sh --help"
 mkdir "$1" || fail "\"$1\" must be a new folder"
 folder=$(cd "$1" && pwd)
 . "$here/deploy/python.sh"

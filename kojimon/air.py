@@ -56,7 +56,7 @@ def pressure_pa(altitude_m: float) -> float:
         ValueError: outside that span.
     """
     if not -500 <= altitude_m <= 11_000:
-        raise ValueError(f"altitude {altitude_m:g} m: -500 to 11,000 m is wanted")
+        raise ValueError(f"altitude {altitude_m:g} m: expected -500 to 11,000 m")
     return float(_psychrolib().GetStandardAtmPressure(altitude_m))
 
 
@@ -72,7 +72,7 @@ def saturation_pressure_pa(temperature_c: float) -> float:
         ValueError: outside that span.
     """
     if not -100 <= temperature_c <= 200:
-        raise ValueError(f"{temperature_c:g} °C: -100 to 200 °C is wanted")
+        raise ValueError(f"{temperature_c:g} °C: expected -100 to 200 °C")
     return float(_psychrolib().GetSatVapPres(temperature_c))
 
 
@@ -87,7 +87,7 @@ def boiling_point_c(pressure: float) -> float:
         ValueError: outside that span.
     """
     if not 50_000 <= pressure <= 110_000:
-        raise ValueError(f"pressure {pressure / 100:g} hPa: 500 to 1100 hPa is wanted")
+        raise ValueError(f"pressure {pressure / 100:g} hPa: expected 500 to 1100 hPa")
     return float(_psychrolib().GetTDewPointFromVapPres(100.0, pressure))
 
 
@@ -98,7 +98,7 @@ def vapour_pressure_pa(temperature_c: float, humidity_pct: float) -> float:
         ValueError: humidity outside 0 to 100 %.
     """
     if not 0 <= humidity_pct <= 100:
-        raise ValueError(f"humidity {humidity_pct:g} %: 0 to 100 % is wanted")
+        raise ValueError(f"humidity {humidity_pct:g} %: expected 0 to 100 %")
     return humidity_pct / 100 * saturation_pressure_pa(temperature_c)
 
 
@@ -111,7 +111,7 @@ def dew_point_c(temperature_c: float, humidity_pct: float) -> float:
         ValueError: humidity not above 0 and up to 100 %.
     """
     if not 0 < humidity_pct <= 100:
-        raise ValueError(f"humidity {humidity_pct:g} %: above 0 and up to 100 % is wanted")
+        raise ValueError(f"humidity {humidity_pct:g} %: expected above 0 and up to 100 %")
     return float(_psychrolib().GetTDewPointFromRelHum(temperature_c, humidity_pct / 100))
 
 
@@ -129,7 +129,7 @@ def wet_bulb_c(temperature_c: float, humidity_pct: float, pressure: float = STAN
         ValueError: humidity outside 0 to 100 %.
     """
     if not 0 <= humidity_pct <= 100:
-        raise ValueError(f"humidity {humidity_pct:g} %: 0 to 100 % is wanted")
+        raise ValueError(f"humidity {humidity_pct:g} %: expected 0 to 100 %")
     return float(_psychrolib().GetTWetBulbFromRelHum(temperature_c, humidity_pct / 100, pressure))
 
 

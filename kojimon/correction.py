@@ -51,7 +51,7 @@ def correction(points: Points, quantity: str = "") -> Correction | None:
         return None
     wrong = fault(points, quantity)
     if wrong is not None:
-        raise ValueError(f"{wrong[0]}; wanted {wrong[1]}")
+        raise ValueError(f"{wrong[0]}; expected {wrong[1]}")
     pairs = sorted((float(raw), float(true)) for raw, true in points)
     if len(pairs) == 1:
         offset = pairs[0][1] - pairs[0][0]

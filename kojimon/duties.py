@@ -63,9 +63,9 @@ def daily_at(time: str) -> Trigger:
 def _clock_time(time: str) -> tuple[int, int]:
     hours, _, minutes = time.partition(":")
     if not (time.isascii() and len(time) == 5 and hours.isdigit() and minutes.isdigit()):
-        raise ValueError(f"{time!r}: a time of day is wanted, as in `06:30`")
+        raise ValueError(f"{time!r}: expected a time of day, as in `06:30`")
     if int(hours) > 23 or int(minutes) > 59:
-        raise ValueError(f"{time!r}: a time of day from `00:00` to `23:59` is wanted")
+        raise ValueError(f"{time!r}: expected a time of day from `00:00` to `23:59`")
     return int(hours), int(minutes)
 
 

@@ -215,10 +215,10 @@ def _run(rows: Iterable[Any], advance: Advance, progress: Progress, end_ms: int)
 
 def _bounds(recording: Recording) -> tuple[int, int]:
     if not recording.readings:
-        raise UsageError("The curve has no reading in it: at least one column with values is wanted.")
-    times = [recording.readings[0][0], recording.readings[-1][0], *(t_ms for t_ms, _ in recording.steps)]
-    last_ms = max(times)
-    return min(times), last_ms if recording.end_ms is None else max(last_ms, recording.end_ms)
+        raise UsageError("The curve has no reading in it: expected at least one column with values.")
+    # Before its first reading nobody listened: what was done by then is known, and no probe was silent.
+    last_ms = max(recording.readings[-1][0], *(t_ms for t_ms, _ in recording.steps), recording.end_ms or 0)
+    return recording.readings[0][0], last_ms
 
 
 def _hour0(recording: Recording) -> int:
@@ -227,7 +227,7 @@ def _hour0(recording: Recording) -> int:
         return marked[0]
     if recording.hour0_ms is None:
         raise UsageError(
-            "The curve does not say when the spores went on: a column `hour` is wanted, or `inoculate` in a column "
+            "The curve does not say when the spores went on: expected a column `hour`, or `inoculate` in a column "
             "`step`; or say that it was at the first line (--from-start)."
         )
     return recording.hour0_ms
@@ -240,14 +240,15 @@ def _curve_rows(
     setup = _setup(recording, schedule, box)
     yield FIRST_T_MS, inputs.Start(boot=1, boot_id=BATCH, trusted=True, clean=True)
     yield FIRST_T_MS, inputs.Settings(hash=BATCH, setup=to_json(setup))
-    marked = any(name == HOUR_ZERO for _, name in recording.steps)
+    first_ms = recording.readings[0][0]
+    marked = any(name == HOUR_ZERO and t_ms >= first_ms for t_ms, name in recording.steps)
     begins = BatchStart(id=BATCH, name=BATCH, hour0_t_ms=None if marked else hour0_ms + offset_ms)
     yield FIRST_T_MS, Act(begins, INCUBATOR, channel=BATCH)
-    steps = iter([(t_ms, name) for t_ms, name in recording.steps if name in known])
+    steps = iter([one for one in recording.steps if one[1] in known and (marked or one[1] != HOUR_ZERO)])
     step = next(steps, None)
     for t_ms, track, value in recording.readings:
         while step is not None and step[0] < t_ms:
-            yield step[0] + offset_ms, _done(step, offset_ms)
+            yield max(FIRST_T_MS, step[0] + offset_ms), _done(step, offset_ms)
             step = next(steps, None)
         one = recording.tracks[track]
         if one.by_hand:

@@ -57,7 +57,7 @@ def median(values: Iterable[float]) -> float:
 def parse_number(text: str) -> float:
     """Reads a bare number, `75.5`. Raises ValueError."""
     if not re.fullmatch(DECIMAL, text.strip()):
-        raise ValueError("a number is wanted, with digits on both sides of its point, as in 75.5")
+        raise ValueError("expected a number, with digits on both sides of its point, as in 75.5")
     return float(text)
 
 
@@ -75,11 +75,11 @@ def parse_temperature_c(text: str) -> float:
     """Reads `30 C` or `86 F`. Returns °C. Raises ValueError in words a person can act on."""
     match = _TEMPERATURE.fullmatch(text.strip())
     if not match:
-        raise ValueError("a temperature with its unit is wanted, as in `30 C` or `86 F`")
+        raise ValueError("expected a temperature with its unit, as in `30 C` or `86 F`")
     value = float(match[1])
     value_c = value if match[2] == "C" else c_from_f(value)
     if value_c < -273.15:
-        raise ValueError("a temperature above absolute zero is wanted")
+        raise ValueError("expected a temperature above absolute zero")
     return value_c
 
 
@@ -87,7 +87,7 @@ def parse_difference_k(text: str) -> float:
     """Reads a difference of temperatures, `3 C`, `3 K` or `5.4 F`. Returns kelvin. Raises ValueError."""
     match = _DIFFERENCE.fullmatch(text.strip())
     if not match:
-        raise ValueError("a difference of temperatures with its unit is wanted, as in `3 C` or `5.4 F`")
+        raise ValueError("expected a difference of temperatures with its unit, as in `3 C` or `5.4 F`")
     value = float(match[1])
     return value / 1.8 if match[2] == "F" else value
 
@@ -96,7 +96,7 @@ def parse_percent(text: str) -> float:
     """Reads `85 %`. Returns percent. Raises ValueError."""
     match = _PERCENT.fullmatch(text.strip())
     if not match:
-        raise ValueError("a percentage is wanted, as in `85 %`")
+        raise ValueError("expected a percentage, as in `85 %`")
     return float(match[1])
 
 
@@ -104,7 +104,7 @@ def parse_mass_kg(text: str) -> float:
     """Reads `2 kg`, `500 g`, `4 lb` or `8 oz`. Returns kilograms. Raises ValueError."""
     match = _MASS.fullmatch(text.strip())
     if not match or float(match[1]) < 0:
-        raise ValueError("a mass with its unit is wanted, as in `2 kg` or `4 lb`")
+        raise ValueError("expected a mass with its unit, as in `2 kg` or `4 lb`")
     per_unit = {"kg": 1.0, "g": 0.001, "lb": KG_PER_LB, "oz": KG_PER_LB / 16}
     return float(match[1]) * per_unit[match[2]]
 
@@ -120,7 +120,7 @@ def parse_volume_l(text: str) -> float:
 def checked_mass_kg(value_kg: float) -> float:
     """The mass, of rice or koji. Raises ValueError for nothing, less, or more than MASS_MOST_KG."""
     if not 0 < value_kg <= MASS_MOST_KG:
-        raise ValueError(f"a mass over 0 is wanted, {MASS_MOST_KG:g} kg ({MASS_MOST_KG / KG_PER_LB:.0f} lb) at most")
+        raise ValueError(f"expected a mass over 0, {MASS_MOST_KG:g} kg ({MASS_MOST_KG / KG_PER_LB:.0f} lb) at most")
     return value_kg
 
 
@@ -128,15 +128,15 @@ def parse_duration_s(text: str) -> float:
     """Reads `40 h`, `90 s`, `10 min` or `2 d 4 h`. Returns seconds. Raises ValueError."""
     rest, total_s = text.strip(), 0.0
     if not rest:
-        raise ValueError("a duration with its unit is wanted, as in `90 s`, `10 min` or `2 d 4 h`")
+        raise ValueError("expected a duration with its unit, as in `90 s`, `10 min` or `2 d 4 h`")
     while rest:
         match = _DURATION_PART.match(rest)
         if not match:
-            raise ValueError("a duration with its unit is wanted, as in `90 s`, `10 min` or `2 d 4 h`")
+            raise ValueError("expected a duration with its unit, as in `90 s`, `10 min` or `2 d 4 h`")
         total_s += float(match[1]) * SECONDS[match[2]]
         rest = rest[match.end() :]
     if not math.isfinite(total_s):
-        raise ValueError("a finite duration is wanted")
+        raise ValueError("expected a finite duration")
     return total_s
 
 
@@ -201,6 +201,6 @@ def parse_height_m(text: str) -> float:
     """A height above the sea, `520 m` or `1700 ft`, in metres; a bare number is in metres. Raises ValueError."""
     match = _HEIGHT.fullmatch(text.strip())
     if match is None:
-        raise ValueError("a height with its unit is wanted, as in 520 m or 1700 ft")
+        raise ValueError("expected a height with its unit, as in 520 m or 1700 ft")
     amount = float(match[1])
     return round(amount * M_PER_FT if match[2] == "ft" else amount, 3)

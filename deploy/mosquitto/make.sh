@@ -33,15 +33,15 @@ while [ $# -gt 0 ]; do
         *) break ;;
     esac
 done
-[ -n "$hosts" ] || fail "--host is wanted: the name or address by which the broker is reached"
-[ $# -ge 2 ] || fail "a site and at least one box are wanted, as in: --host koji.lan home cellar attic"
+[ -n "$hosts" ] || fail "--host is missing: expected the name or address by which the broker is reached"
+[ $# -ge 2 ] || fail "expected a site and at least one box, as in: --host koji.lan home cellar attic"
 for name in "$@"; do
     case $name in
-        "" | *[!A-Za-z0-9_.-]*) fail "\"$name\": letters, digits, dots, - and _ are wanted in a name" ;;
+        "" | *[!A-Za-z0-9_.-]*) fail "\"$name\": expected letters, digits, dots, - and _ in a name" ;;
     esac
 done
-command -v openssl >/dev/null || fail "openssl is wanted: sudo apt install openssl"
-command -v mosquitto_passwd >/dev/null || fail "mosquitto is wanted: sudo apt install mosquitto"
+command -v openssl >/dev/null || fail "openssl is missing: sudo apt install openssl"
+command -v mosquitto_passwd >/dev/null || fail "mosquitto is missing: sudo apt install mosquitto"
 
 system=no
 if [ -z "$folder" ]; then

@@ -8,6 +8,7 @@ from __future__ import annotations
 import importlib
 import logging
 import os
+import shlex
 import shutil
 import sys
 import threading
@@ -24,25 +25,26 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "setup": ("setup.command:setup", "Answer some questions; the settings file is written for you."),
     "run": ("commands.run:run", "Watch the box until told to stop."),
     "plan": ("commands.plan:plan", "Before the batch: how much of everything, and when to begin."),
-    "check": ("commands.check:check", "Read the settings and say everything that is wrong with them."),
-    "page": ("commands.page:page", "Where the page is, and a code that lets a phone in."),
+    "check": ("commands.check:check", "Read the settings and list everything that is wrong with them."),
+    "page": ("commands.page:page", "Where the page is, and a code to sign in with a phone."),
     "status": ("commands.status:status", "How it stands, and the one next step."),
-    "forecast": ("commands.forecast:forecast", "May I sleep? What the koji will do if nobody touches it."),
+    "forecast": ("commands.forecast:forecast", "May I sleep? What the koji will do if left alone."),
     "sites": ("commands.sites:sites", "Every box of every site on one broker."),
-    "reading": ("commands.reading:reading", "Keep what you read by hand: 95 F in the koji, 80 % in the air."),
+    "reading": ("commands.reading:reading", "Save what you read by hand: 95 F in the koji, 80 % in the air."),
     "batch": ("commands.batch:batch", "Start a batch, mark steps, write notes, harvest."),
-    "alarms": ("commands.alarms:alarms", "See alarms, say you have seen them, pause them, test them."),
-    "probes": ("commands.probes:probes", "See what each probe says; find new ones."),
+    "alarms": ("commands.alarms:alarms", "See alarms, acknowledge, pause or test them."),
+    "probes": ("commands.probes:probes", "See each probe's reading; find new ones."),
     "curve": ("commands.curve:curve", "Draw a batch's curve, here or as a picture."),
-    "review": ("commands.review:review", "What happened in a batch; batches beside each other."),
+    "review": ("commands.review:review", "What happened in a batch; compare batches."),
     "export": ("commands.export:export", "Write a batch's readings to a file."),
-    "rehearse": ("commands.rehearse:rehearse", "Run a recorded curve through a schedule."),
+    "rehearse": ("commands.rehearse:rehearse", "What a schedule would have said of a recorded batch."),
     "journal": ("commands.journal:journal", "Size and state of the journal; make a copy of it."),
 }
 """Name: (module and function below `kojimon.cli`, one line of help)."""
 ALSO: dict[str, str] = {"undo": "commands.batch:undo"}
 """What people try first, beside its place in a group; help does not list it."""
 WAS: dict[str, str] = {"watch": "sites"}
+"""Earlier names, and what to type now."""
 
 TRACE = "KOJIMON_TRACE"
 
@@ -74,7 +76,9 @@ class Kojimon(click.Group):
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
         if args and args[0] in WAS:
-            raise click.UsageError(f"{args[0]!r} has a new name. Type: kojimon {WAS[args[0]]}", ctx)
+            from kojimon.cli.shared.options import renamed
+
+            raise click.UsageError(renamed(args[0], WAS[args[0]], args[1:]), ctx)
         if args and args[0] not in COMMANDS and args[0] not in ALSO:
             from difflib import get_close_matches  # the daemon needs none
 
@@ -89,6 +93,7 @@ class Kojimon(click.Group):
     def main(self, args: Sequence[str] | None = None, prog_name: str | None = None, **extra: Any) -> NoReturn:  # type: ignore[override]
         """Runs a command and leaves with its exit code: 0 done, 1 not now, 2 wrong usage or configuration."""
         extra.pop("standalone_mode", None)
+        screen.typed(_program(), COMMANDS)
         # click never goes below 50 columns by itself; a phone shows 40.
         extra.setdefault("terminal_width", max(30, min(80, shutil.get_terminal_size().columns)))
         name = prog_name or "kojimon"
@@ -121,7 +126,7 @@ def _explained(error: Exception) -> tuple[str, int]:
         path = context.command_path if context is not None else "kojimon"
         return f"{error.format_message()}\nHelp and an example: {path} --help", EXIT_USAGE
     if isinstance(error, ConfigurationError):
-        return f"{error}\nNothing was started or changed. Mend that, then try again.", error.exit_code
+        return f"{error}\nNothing was started or changed. Correct that, then try again.", error.exit_code
     if isinstance(error, KojimonError):
         return str(error), error.exit_code
     if isinstance(error, OSError):
@@ -132,7 +137,7 @@ def _explained(error: Exception) -> tuple[str, int]:
 
 
 def _say(text: str, code: int) -> int:
-    print(text, file=sys.stderr)
+    print(screen.unbroken(text), file=sys.stderr)
     return code
 
 
@@ -162,8 +167,19 @@ def cli(ctx: click.Context, config: str | None) -> None:
     safe to eat.
     """
     ctx.obj = config
+    if config and ctx.get_parameter_source("config") is click.core.ParameterSource.COMMANDLINE:
+        screen.with_settings(config)
     # Parts that work in here log to the daemon's log, which a command has not; what matters comes as an error.
     logging.getLogger("kojimon").addHandler(logging.NullHandler())
+
+
+def _program() -> str:
+    """How the program that runs is typed: by its name where the shell finds the same one, else by its path."""
+    path = sys.argv[0]
+    if Path(path).name != "kojimon":
+        return "kojimon"
+    found = shutil.which("kojimon")
+    return "kojimon" if found and Path(found).samefile(path) else shlex.quote(path)
 
 
 def main() -> NoReturn:

@@ -89,7 +89,7 @@ def busy() -> BusyError:
 
 def stopping() -> NotRunningError:
     """The answer while the daemon stops."""
-    return NotRunningError("the daemon is stopping; nothing was done")
+    return NotRunningError("kojimon is stopping; nothing was done")
 
 
 # -- moments ---------------------------------------------------------------------------------------------------
@@ -128,7 +128,7 @@ def _t_ms(given: Given, now: Moment, calendar: Callable[[], Calendar | None]) ->
     name, t_ms = given.name, given.t_ms
     ways = [way for way in ("t_ms", "ago_s", "utc") if getattr(given, way) is not None]
     if len(ways) > 1:
-        raise RefusedError(f"{' and '.join(f'{name}_{way}' for way in ways)}: one of them is wanted, not several")
+        raise RefusedError(f"{' and '.join(f'{name}_{way}' for way in ways)}: expected one of them, not several")
     if t_ms is not None:
         ago_ms = now.t_ms - t_ms
         # The engine's `at` is never ahead.
@@ -153,15 +153,15 @@ def _utc_ms(field: str, value: str) -> int:
     except ValueError:
         moment = None
     if moment is None or moment.tzinfo is None:
-        raise RefusedError(f"{field}: {value!r}: a time with its zone is wanted, as in 2026-01-31T14:20:00+01:00")
+        raise RefusedError(f"{field}: {value!r}: expected a time with its zone, as in 2026-01-31T14:20:00+01:00")
     return round(moment.astimezone(UTC).timestamp() * 1000)
 
 
 def _checked(field: str, value: object, ago_ms: int) -> int:
     if ago_ms < 0:
-        raise RefusedError(f"{field}: {value}: that lies in the future; a moment that is past is wanted")
+        raise RefusedError(f"{field}: {value}: that lies in the future; expected a moment that is past")
     if ago_ms > LONGEST_AGO_MS:
-        raise RefusedError(f"{field}: {value}: that is more than 60 days ago; a moment within 60 days is wanted")
+        raise RefusedError(f"{field}: {value}: that is more than 60 days ago; expected a moment within 60 days")
     return ago_ms
 
 

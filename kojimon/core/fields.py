@@ -52,7 +52,7 @@ def _measures(data: dict[str, Any]) -> None:
     (low, high), value = THERMOMETER_C, data.get("value_c")
     if value is not None and not low <= value <= high:
         found, most = f"{value:.4g} °C ({f_from_c(value):.4g} °F)", f"{f_from_c(low):g} to {f_from_c(high):g} °F"
-        raise RefusedError(f"a thermometer that shows {found}? {low:g} to {high:g} °C ({most}) is wanted")
+        raise RefusedError(f"a thermometer that shows {found}? expected {low:g} to {high:g} °C ({most})")
 
 
 def _words(error: str, data: dict[str, Any]) -> str:

@@ -290,8 +290,8 @@ class House:
         if before is None or _timeless(before) == _timeless(act.deed):
             return
         raise RefusedError(
-            f"idempotency: {act.idempotency}: this key came before with something else, and nothing was kept now; "
-            "the same reading is wanted, or a key of its own"
+            f"idempotency: {act.idempotency}: this key came before with something else, and nothing was saved now; "
+            "expected the same reading, or a key of its own"
         )
 
     def _addressed(self, act: Act) -> Act:

@@ -24,8 +24,8 @@ MOST_LINES_TOLD: Final = 20
 _CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff\ufffe\uffff]")
 _TAB_INDENT = re.compile(r"^ *\t", re.MULTILINE)
 
-_PLAIN_YAML = "wanted plain values, lists and maps"
-_WRITTEN_OUT = "wanted the values written out"
+_PLAIN_YAML = "expected plain values, lists and maps"
+_WRITTEN_OUT = "expected the values written out"
 
 
 def read_file(path: Path, report: Report) -> Node | None:
@@ -33,13 +33,13 @@ def read_file(path: Path, report: Report) -> Node | None:
     try:
         if not path.is_file():
             what = "found a folder or a device" if path.exists() else "found no such file"
-            report.form(0, "", what, "wanted a YAML file that can be read")
+            report.form(0, "", what, "expected a YAML file that can be read")
             return None
         with path.open("rb") as stream:
             data = stream.read(MOST_BYTES + 1)
     except (OSError, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) and error.strerror else "its name cannot be used"
-        report.form(0, "", f"found a file that cannot be read ({reason})", "wanted a YAML file that can be read")
+        report.form(0, "", f"found a file that cannot be read ({reason})", "expected a YAML file that can be read")
         return None
     return read_bytes(data, report)
 
@@ -47,13 +47,13 @@ def read_file(path: Path, report: Report) -> Node | None:
 def read_bytes(data: bytes, report: Report) -> Node | None:
     """Reads the bytes of a file into its tree."""
     if len(data) > MOST_BYTES:
-        report.form(0, "", f"found more than {MOST_BYTES // 1024} kB", "wanted a shorter file")
+        report.form(0, "", f"found more than {MOST_BYTES // 1024} kB", "expected a shorter file")
         return None
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
-        report.form(line, "", f"found the byte 0x{data[error.start]:02x}", "wanted text in UTF-8")
+        report.form(line, "", f"found the byte 0x{data[error.start]:02x}", "expected text in UTF-8")
         return None
     return read_text(text, report)
 
@@ -77,7 +77,7 @@ def read_text(text: str, report: Report) -> Node | None:
         report.form(0, "", "found something that is not YAML", _PLAIN_YAML)
         return None
     if builder.root is None or (isinstance(builder.root, Scalar) and not builder.root.text):
-        report.form(0, "", "found nothing", "wanted keys and values, as in `site: cellar`")
+        report.form(0, "", "found nothing", "expected keys and values, as in `site: cellar`")
         return None
     return builder.root
 
@@ -85,27 +85,27 @@ def read_text(text: str, report: Report) -> Node | None:
 def _odd_characters(text: str, report: Report) -> None:
     for match in list(_CONTROL.finditer(text))[:MOST_LINES_TOLD]:
         line = text.count("\n", 0, match.start()) + 1
-        report.form(line, "", f"found the control character U+{ord(match[0]):04X}", "wanted printable text")
+        report.form(line, "", f"found the control character U+{ord(match[0]):04X}", "expected printable text")
     for match in list(_TAB_INDENT.finditer(text))[:MOST_LINES_TOLD]:
         line = text.count("\n", 0, match.start()) + 1
-        report.form(line, "", "found a tab at the beginning of the line", "wanted blanks (YAML indents with blanks)")
+        report.form(line, "", "found a tab at the beginning of the line", "expected blanks (YAML indents with blanks)")
 
 
 _PROBLEMS: Final = (
-    ("found character '\\t'", "found a tab before a value", "wanted a blank"),
-    ("found character", "found a value that begins with {char}", 'wanted it in quotes, as in `"%"`'),
+    ("found character '\\t'", "found a tab before a value", "expected a blank"),
+    ("found character", "found a value that begins with {char}", 'expected it in quotes, as in `"%"`'),
     (
         "mapping values are not allowed here",
         "found a `: ` where none can be",
-        "wanted one `key: value` a line, keys of one map indented alike, and quotes around a text with `: ` in it",
+        "expected one `key: value` a line, keys of one map indented alike, and quotes around a text with `: ` in it",
     ),
-    ("sequence entries are not allowed here", "found a `- ` behind a key", "wanted the list on lines of its own"),
-    ("found unexpected end of stream", "found a quote that is never closed", "wanted a closing quote"),
-    ("expected ',' or ']'", "found a `[` without its `]`", "wanted a list, as in `[top, bottom]`"),
-    ("expected ',' or '}'", "found a `{{` without its `}}`", "wanted a map, as in `{{temperature: F, mass: lb}}`"),
-    ("could not find expected ':'", "found a line without `: `", "wanted `key: value`"),
-    ("expected <block end>", "found a line that fits neither above nor below", "wanted its neighbours' indentation"),
-    ("found unknown escape character", "found an unknown escape behind `\\`", "wanted single quotes, or `\\\\`"),
+    ("sequence entries are not allowed here", "found a `- ` behind a key", "expected the list on lines of its own"),
+    ("found unexpected end of stream", "found a quote that is never closed", "expected a closing quote"),
+    ("expected ',' or ']'", "found a `[` without its `]`", "expected a list, as in `[top, bottom]`"),
+    ("expected ',' or '}'", "found a `{{` without its `}}`", "expected a map, as in `{{temperature: F, mass: lb}}`"),
+    ("could not find expected ':'", "found a line without `: `", "expected `key: value`"),
+    ("expected <block end>", "found a line that fits neither above nor below", "expected its neighbours' indentation"),
+    ("found unknown escape character", "found an unknown escape behind `\\`", "expected single quotes, or `\\\\`"),
 )
 _AT_CONTEXT: Final = ("found unexpected end of stream", "expected ',' or", "could not find expected ':'")
 
@@ -145,7 +145,7 @@ class _Frame:
         elif self.key is None:
             self.key = node
             if isinstance(node, (Listing, Mapping)):
-                report.form(node.line, self.path, "found a list or map as a key", "wanted a word as a key")
+                report.form(node.line, self.path, "found a list or map as a key", "expected a word as a key")
         else:
             if isinstance(self.key, Scalar) and self.key.text == "<<" and self.key.plain:
                 report.form(self.key.line, self.path, "found the merge key `<<`", _WRITTEN_OUT)
@@ -172,7 +172,7 @@ class _Builder:
         if isinstance(event, yaml.DocumentStartEvent):
             self._documents += 1
             if self._documents > 1:
-                self._report.form(line, "", "found a second document (`---`)", "wanted one document a file")
+                self._report.form(line, "", "found a second document (`---`)", "expected one document a file")
                 return False
             if event.version or event.tags:
                 self._report.form(line, "", "found a directive (`%`)", _PLAIN_YAML)
@@ -190,7 +190,7 @@ class _Builder:
 
     def _opens(self, event: Any, line: int) -> bool:
         if len(self._open) >= MOST_DEPTH:
-            self._refuse(line, f"found more than {MOST_DEPTH} levels of nesting", "wanted fewer")
+            self._refuse(line, f"found more than {MOST_DEPTH} levels of nesting", "expected fewer")
             return False
         self._marks(event, line)
         frame = self._open[-1] if self._open else None
@@ -202,10 +202,10 @@ class _Builder:
     def _scalar(self, event: Any, line: int) -> None:
         self._marks(event, line)
         if len(event.value) > MOST_TEXT:
-            self._refuse(line, f"found a text of {len(event.value)} characters", f"wanted {MOST_TEXT} at most")
+            self._refuse(line, f"found a text of {len(event.value)} characters", f"expected {MOST_TEXT} at most")
             self._put(Broken(line))
         elif match := _CONTROL.search(event.value):
-            self._refuse(line, f"found the control character U+{ord(match[0]):04X}", "wanted printable text")
+            self._refuse(line, f"found the control character U+{ord(match[0]):04X}", "expected printable text")
             self._put(Broken(line))
         else:
             self._put(Scalar(event.value, line, plain=event.style is None))

@@ -59,7 +59,7 @@ class Report:
         """Every fault told, and a last line for those that are not."""
         if not self.untold:
             return self.faults
-        more = Fault(self.file, 0, "", f"found {self.untold} more faults", "wanted the ones above mended first")
+        more = Fault(self.file, 0, "", f"found {self.untold} more faults", "expected the ones above mended first")
         return [*self.faults, more]
 
     def lines_to_write(self, text: str) -> Iterator[str]:

@@ -132,7 +132,7 @@ class Map(Shape):
             key = self._once.get(entry.key.text, entry.key.text)
             if key in present:
                 what = f"found `{present[key].key.text}` and `{entry.key.text}`, which are one setting"
-                report.form(entry.key.line, join(path, key), what, f"wanted `{key}` alone")
+                report.form(entry.key.line, join(path, key), what, f"expected `{key}` alone")
             elif key != entry.key.text:
                 report.older.append((entry.key.line, entry.key.text, key))
                 report.lines[join(path, key)] = entry.key.line
@@ -146,7 +146,8 @@ class Map(Shape):
             if field.key in present:
                 self._take(field, present[field.key], path, report, values)
             elif field.required:
-                report.form(node.line, path, f"found no `{field.key}`", f"wanted `{field.key}:` {field.shape.words()}")
+                expected = f"expected `{field.key}:` {field.shape.words()}"
+                report.form(node.line, path, f"found no `{field.key}`", expected)
             elif field.default is not NOTHING:
                 values[field.name] = field.default
         return values
@@ -166,7 +167,7 @@ class Map(Shape):
         if key.plain and key.text[:1].isdigit() and isinstance(entry.value, Scalar) and not entry.value.text:
             hint = " (inside `{ }` a comma separates keys; numbers have a decimal point)"
         what = f"found the unknown key `{shown(key.text)}`"
-        report.form(key.line, here, what, f"wanted one of {', '.join(self._by_key)}{hint}")
+        report.form(key.line, here, what, f"expected one of {', '.join(self._by_key)}{hint}")
         if close:
             present[close] = entry
 
@@ -199,7 +200,7 @@ class Each(Shape):
         if not isinstance(node, Mapping):
             return _not_a_map(node, path, report, self.what)
         if not self.least <= len(node.entries) <= self.most:
-            report.form(node.line, path, f"found {len(node.entries)} of them", f"wanted {self.least} to {self.most}")
+            report.form(node.line, path, f"found {len(node.entries)} of them", f"expected {self.least} to {self.most}")
         values = {}
         for entry in entries(node, path, report):
             here = join(path, entry.key.text)
@@ -229,14 +230,14 @@ class Items(Shape):
         if not isinstance(node, Listing):
             return refuse(node, path, report, self.what)
         if not self.least <= len(node.items) <= self.most:
-            report.form(node.line, path, f"found {len(node.items)} of them", f"wanted {self.least} to {self.most}")
+            report.form(node.line, path, f"found {len(node.items)} of them", f"expected {self.least} to {self.most}")
         values: list[Any] = []
         for number, item in enumerate(node.items):
             here = f"{path}[{number}]"
             report.lines[here] = item.line
             value = self.item.read(item, here, report)
             if self.unique and value is not FAILED and value in values:
-                report.fault(item.line, here, f"{found(item)} a second time", "wanted each once")
+                report.fault(item.line, here, f"{found(item)} a second time", "expected each once")
             values.append(value)
         return tuple(values)
 
@@ -263,7 +264,7 @@ class Tagged(Shape):
             return _not_a_map(node, path, report, self.what)
         listed = entries(node, path, report)
         tag = next((entry for entry in listed if entry.key.text == self.tag), None)
-        wanted = f"wanted {one_of(list(self.maps))}"
+        wanted = f"expected {one_of(list(self.maps))}"
         if tag is None:
             report.form(node.line, path, f"found no `{self.tag}`", f"{wanted} for `{self.tag}`")
             return FAILED
@@ -308,7 +309,7 @@ class Variants(Shape):
         kinds = [entry.key.text for entry in node.entries if entry.key.text in self.maps]
         if len(kinds) != 1:
             what = f"found {' and '.join(f'`{kind}`' for kind in kinds)}" if kinds else found(node)
-            wanted = f"wanted just one of {one_of(list(self.maps))}"
+            wanted = f"expected just one of {one_of(list(self.maps))}"
             report.form(node.line, path, what, wanted)
             return FAILED
         values = self.maps[kinds[0]].read(node, path, report)
@@ -349,7 +350,7 @@ def entries(node: Mapping, path: str, report: Report, secret: bool = False) -> l
         here = path if secret else join(path, key)
         if key in first:
             what = f"found this key a second time (first on line {first[key].key.line})"
-            report.form(entry.key.line, here, what, "wanted each key once")
+            report.form(entry.key.line, here, what, "expected each key once")
         else:
             first[key] = entry
             report.lines[here] = entry.key.line
@@ -359,7 +360,7 @@ def entries(node: Mapping, path: str, report: Report, secret: bool = False) -> l
 def refuse(node: Node, path: str, report: Report, wanted: str, hint: str = "") -> Any:
     """Tells that something else stands there than wanted. Returns FAILED."""
     if not isinstance(node, Broken):
-        report.form(node.line, path, found(node), f"wanted {wanted}{hint}")
+        report.form(node.line, path, found(node), f"expected {wanted}{hint}")
     return FAILED
 
 

@@ -27,7 +27,7 @@ class Value(Shape):
     """A single value written as text.
 
     Args:
-        what: what is wanted, as in `a mass with its unit, as in `2 kg``.
+        what: what is expected, as in `a mass with its unit, as in `2 kg``.
         pattern: regular expression (the part that ECMA-262 and Python share) the whole text has to match.
         convert: from the text to the value; raises ValueError, in words, for one that is out of range.
         loose: other YAML readers may take a text of this pattern for something else; then it wants quotes.
@@ -52,12 +52,12 @@ class Value(Shape):
             return refuse(node, path, report, self.what, self._hint(node.text, taken_for))
         if self.loose and taken_for and not self._plain_is_clear(node.text):
             what = f"{found(node)}, which other YAML readers take for {taken_for}"
-            report.form(node.line, path, what, f"wanted quotes around it, or {self.what}")
+            report.form(node.line, path, what, f"expected quotes around it, or {self.what}")
             return FAILED
         try:
             return self._convert(node.text)
         except ValueError as error:
-            report.fault(node.line, path, found(node), f"wanted {error}")
+            report.fault(node.line, path, found(node), f"expected {error}")
             return FAILED
 
     def fits(self, text: str) -> bool:

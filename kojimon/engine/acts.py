@@ -60,7 +60,7 @@ def _dispatch(turn: Turn, incubator: str, deed: acts.Deed, by: By) -> None:
     known = incubator in turn.compiled.incubators
     if isinstance(deed, acts.Other):
         wanted = ", ".join(sorted(acts.OF_KIND))
-        turn.refuse(deed.name, incubator, "unknown-act", f"{deed.name!r} is no act; one of {wanted} is wanted")
+        turn.refuse(deed.name, incubator, "unknown-act", f"{deed.name!r} is no act; expected one of {wanted}")
     elif not known and (incubator or type(deed) not in ALARM_ACTS):
         turn.refuse(deed.kind, incubator, "unknown-incubator", _no_incubator(turn, incubator))
     elif type(deed) not in ANY_TIME and type(deed) not in ALARM_ACTS and incubator not in turn.batches:
@@ -167,7 +167,7 @@ def _verdict(turn: Turn, incubator: str, deed: acts.BatchVerdict, by: By) -> Non
     if not batch:
         turn.refuse(deed.kind, incubator, "no-batch", "say of which batch")
     elif wrong:
-        turn.refuse(deed.kind, incubator, "bad-score", f"{wrong[0]}_score: a whole number from 1 to 5 is wanted")
+        turn.refuse(deed.kind, incubator, "bad-score", f"{wrong[0]}_score: expected a whole number from 1 to 5")
     elif not said.words and not said.text and not said.scores:
         turn.refuse(deed.kind, incubator, "empty-verdict", "the verdict is empty; say how it looks or smells")
     else:

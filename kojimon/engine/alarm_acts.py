@@ -175,7 +175,7 @@ ALARM_ACTS: dict[type[acts.Deed], Callable[[Turn, str, Any, By], None]] = {
         Signal.ACK, frozenset({_S.UNACK, _S.RTNUN, _S.LATCH_UNACK}), "it is acknowledged already, or not up"
     ),
     acts.Reset: _simple(Signal.RESET, frozenset({_S.LATCH_ACK}), "acknowledge it first; only what is kept is reset"),
-    acts.Unshelve: _simple(Signal.UNSHELVE, frozenset({_S.SHLVD}), "it is not paused"),
+    acts.Unshelve: _simple(Signal.UNSHELVE, frozenset({_S.SHLVD}), "it is not shelved"),
     acts.OutOfService: _out_of_service,
     acts.InService: _simple(Signal.IN, frozenset({_S.OOSRV}), "it is in service"),
     acts.Shelve: _shelve,

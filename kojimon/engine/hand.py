@@ -132,7 +132,7 @@ def _wrong(turn: Turn, hand: ProbeSetup, value: float | None) -> str:
     if hand.place != "bed" or batch is None or not batch.stage or low <= value <= high:
         return ""
     found, limits = f"{value:.1f} °C ({f_from_c(value):.0f} °F)", f"{low:g} to {high:g} °C"
-    return f"no koji is at {found}: {limits} ({f_from_c(low):g} to {f_from_c(high):g} °F) is wanted; check the unit"
+    return f"no koji is at {found}: expected {limits} ({f_from_c(low):g} to {f_from_c(high):g} °F); check the unit"
 
 
 def _beyond(turn: Turn, hand: ProbeSetup, value: float, at_ms: int) -> float | None:

@@ -46,7 +46,7 @@ def calibrate(turn: Turn, incubator: str, deed: ProbeCalibrate, by: By) -> None:
     try:
         correction(deed.points)
         if deed.date and not _DAY.fullmatch(deed.date):
-            raise ValueError(f"the date {deed.date!r} is none; a day is wanted, as in 2026-10-02")
+            raise ValueError(f"the date {deed.date!r} is not a day; expected one such as 2026-10-02")
     except ValueError as error:
         turn.refuse(deed.kind, incubator, "bad-points", str(error), probe=name)
         return

@@ -66,7 +66,7 @@ def unpack(plain: Any) -> Forecast:
         ValueError: it is no forecast, or its numbers contradict each other; the text says what is wrong.
     """
     if not isinstance(plain, dict):
-        raise ValueError(f"found {type(plain).__name__}, a map is wanted")
+        raise ValueError(f"found {type(plain).__name__}, expected a map")
     fields = {field.name: field.type for field in msgspec.structs.fields(Forecast)}
     strange = sorted(set(plain) - set(fields))
     if strange:
@@ -121,7 +121,7 @@ def _rising(row: tuple[float, ...]) -> bool:
 def _chances(row: tuple[float, ...]) -> None:
     wrong = [chance for chance in row if not 0.0 <= chance <= 1.0]
     if wrong:
-        raise ValueError(f"found the probability {wrong[0]}, 0 to 1 is wanted")
+        raise ValueError(f"found the probability {wrong[0]}, expected 0 to 1")
 
 
 def _ordered(values: Range) -> None:

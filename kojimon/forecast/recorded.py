@@ -49,7 +49,7 @@ def forecasts(
         UsageError: every_s is not above 0, or times run backwards.
     """
     if not every_s > 0:
-        raise UsageError(f"forecasts every {every_s} s: an interval above 0 is wanted, as in `10min`")
+        raise UsageError(f"forecasts every {every_s} s: expected an interval above 0, as in `10min`")
     _in_order("readings", [row[0] for row in curve.readings])
     _in_order("works", [t_s for t_s, _ in curve.works])
     forecaster = Forecaster(setup, published(), seed)

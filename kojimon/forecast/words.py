@@ -1,7 +1,7 @@
 """A forecast in short plain sentences, °C or °F. Pure text; loads no numpy.
 
 Moments are said from now on ("in 3 h 20 min") unless the caller gives a way to say them by the clock. A range is a
-"likely range" (8 in 10), a probability "9 in 10".
+"likely" (8 in 10), a probability "9 chances in 10".
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from kojimon.units import show_difference, show_duration, show_temperature
 SURE: Final = 0.9
 """How sure a quiet night must be to be promised: 9 in 10."""
 LIKELY: Final = 0.5
-UNSURE_TAIL: Final = "Nothing here silences an alarm."
+UNSURE_TAIL: Final = "Alarms stay on."
 Say = Callable[[float], str]
 
 
@@ -34,12 +34,13 @@ def _bare(moment: str) -> str:
 
 
 def odds(probability: float) -> str:
-    """A probability as `9 in 10`; never a certainty: `less than 1 in 20`, `over 19 in 20`."""
+    """A probability as `9 chances in 10`; never a certainty."""
     if probability < 0.05:
-        return "less than 1 in 20"
+        return "less than 1 chance in 20"
     if probability > 0.95:
-        return "over 19 in 20"
-    return f"{min(max(round(probability * 10), 1), 9)} in 10"
+        return "over 19 chances in 20"
+    count = min(max(round(probability * 10), 1), 9)
+    return f"{count} chance{'s' if count > 1 else ''} in 10"
 
 
 def sentences(forecast: Forecast, fahrenheit: bool = False, say: Say = from_now) -> tuple[str, ...]:
@@ -63,14 +64,15 @@ def sleep(forecast: Forecast, say: Say = from_now) -> str:
     if not forecast.known:
         return f"cannot say yet whether you may sleep. {forecast.why_not}"
     if forecast.check.contradicts:
-        return "do not rely on it: the koji does not do what was forecast"
+        return "do not rely on it: the koji does not follow the forecast"
     calm_h = calm_until_h(forecast)
     if calm_h is None:
         chances = calm_chances(forecast)
-        return f"stay up: half an hour without a hand goes well {odds(chances[0] if chances else 0.0)}"
+        return f"stay up: {odds(1.0 - (chances[0] if chances else 0.0))} that it needs you within 30 min"
     until = _bare(say(calm_h))
-    how = f"for {until}" if say is from_now else f"until {until}"
-    return f"sleep {how}, 9 in 10" + ("; it looks no further" if calm_h >= forecast.quiet_in_h[-1] else "")
+    how = f"for {until}" if say is from_now else f"before {until}"
+    end = "; the forecast ends there" if calm_h >= forecast.quiet_in_h[-1] else ""
+    return f"nothing is likely to need you {how} ({odds(SURE)}){end}"
 
 
 def sleep_first(forecast: Forecast, fahrenheit: bool = False, say: Say = from_now) -> tuple[str, ...]:
@@ -95,27 +97,25 @@ def limit(answer: LimitAnswer, horizon_h: float, fahrenheit: bool = False, say: 
         return f"Over {what} now."
     when = f"{say(answer.in_h.p50)}{_range(answer.in_h, say)}"
     if answer.passes < LIKELY:
-        return f"Not over {what} {within}, {odds(1.0 - answer.passes)}; if it is, {when}."
-    return f"Over {what} {when} if nobody touches the koji; {odds(answer.passes)} {within}."
+        return f"Not over {what} {within} ({odds(1.0 - answer.passes)}); else {when}."
+    return f"Over {what} {when} if left alone ({odds(answer.passes)} {within})."
 
 
 def quiet(forecast: Forecast, answer: LimitAnswer, say: Say = from_now) -> str:
-    """How long no hand is needed, as far as one can promise it."""
+    """How long nothing is likely to need the person, as far as one can promise it."""
     calm = [hour for hour, p in zip(forecast.quiet_in_h, answer.quiet, strict=True) if p >= SURE]
     if not calm:
         first = answer.quiet[0] if answer.quiet else 0.0
-        return f"A hand may be needed soon: half an hour without one goes well {odds(first)}."
+        return f"Stay near: {odds(1.0 - first)} that it needs you within 30 min."
     until = _bare(say(max(calm)))
-    if max(calm) >= forecast.quiet_in_h[-1]:
-        return f"No hand needed for the next {until}, 9 in 10."
-    return f"No hand needed until {until} from now, 9 in 10." if say is from_now else f"Sleep until {until}, 9 in 10."
+    return f"Nothing is likely to need you {'for' if say is from_now else 'before'} {until} ({odds(SURE)})."
 
 
 def mixing(forecast: Forecast, fahrenheit: bool = False, say: Say = from_now) -> str:
     """When to mix, and what two hours of waiting cost."""
     mix = forecast.mix
     if mix.best_in_h is None:
-        return f"No mixing wanted within {show_duration(forecast.horizon_s)}."
+        return f"No mixing is due within {show_duration(forecast.horizon_s)}."
     line = f"Best mixed {say(mix.best_in_h)}{_range(mix.wanted_in_h, say)}."
     first = mix.waits[0]
     later = next((wait for wait in mix.waits if wait.wait_h >= mix.best_in_h + 2.0), None)
@@ -124,8 +124,8 @@ def mixing(forecast: Forecast, fahrenheit: bool = False, say: Say = from_now) ->
     hotter = later.highest_c - first.highest_c
     cost = f" Mixing only {say(later.wait_h)}"
     if hotter >= 0.2:
-        return f"{line}{cost} makes it {show_difference(hotter, fahrenheit)} hotter at its hottest than mixing now."
-    return f"{line}{cost} makes no difference to its hottest."
+        return f"{line}{cost} makes its peak {show_difference(hotter, fahrenheit)} higher than mixing now."
+    return f"{line}{cost} makes no difference to its peak."
 
 
 def done(forecast: Forecast, say: Say = from_now) -> str:
@@ -152,14 +152,14 @@ def done(forecast: Forecast, say: Say = from_now) -> str:
 
 
 def contradiction(forecast: Forecast, fahrenheit: bool = False) -> str:
-    """The batch does not do what was forecast."""
+    """The batch does not follow the forecast."""
     miss = forecast.check.miss_k
     if miss is None:
-        return "The koji does not do what was forecast; the ranges are widened."
+        return "The koji does not follow the forecast, so its ranges are wider now."
     way = "warmer" if miss > 0 else "cooler"
     return (
         f"The koji is {show_difference(abs(miss), fahrenheit)} {way} than forecast two hours before, and not for the "
-        "first time. The ranges are widened; look at the koji and its probe."
+        "first time. The ranges are wider now; look at the koji and its probe."
     )
 
 
@@ -176,8 +176,8 @@ def what_if(forecast: Forecast, fahrenheit: bool = False) -> tuple[str, ...]:
     for change in forecast.what_if:
         name = CHANGES[change.change].format(show_difference(2.0, fahrenheit, digits=0 if not fahrenheit else 1))
         hottest = show_temperature(change.highest_c, fahrenheit)
-        less = f", {show_difference(change.lower_k, fahrenheit)} less" if change.lower_k >= 0.1 else ", no less"
-        lines.append(f"{name}: {hottest} at its hottest{less} than untouched.")
+        less = f", {show_difference(change.lower_k, fahrenheit)} lower" if change.lower_k >= 0.1 else ", no lower"
+        lines.append(f"{name}: peak {hottest}{less}.")
     return tuple(lines)
 
 
@@ -193,10 +193,10 @@ def _range(values: Range, say: Say) -> str:
     if values.p10 is None or values.p90 is None:
         return ""
     low, high = (_bare(say(value)) for value in (values.p10, values.p90))
-    return "" if low == high else f" (likely range {low} to {high})"
+    return "" if low == high else f" (likely {low} to {high})"
 
 
 def _hours(values: Range) -> str:
     if values.p10 is None or values.p90 is None:
         return ""
-    return f" (likely range {values.p10:.0f} to {values.p90:.0f})"
+    return f" (likely {values.p10:.0f} to {values.p90:.0f})"

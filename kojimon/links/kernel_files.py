@@ -64,7 +64,7 @@ def resolve(root: Path, topic: str, counts: Mapping[str, int] | None = None) -> 
     found = _fitting(root, topic, counted([topic]) if counts is None else counts)
     if len(found) > 1:
         several = ", ".join(stable(root, one) for one in found[:SHOWN]) + (", ..." if len(found) > SHOWN else "")
-        raise SeveralError(f"{topic}: fits {len(found)} files ({several}); one is wanted")
+        raise SeveralError(f"{topic}: fits {len(found)} files ({several}); expected one")
     if not found:
         raise LinkError(f"{topic}: nothing there below {root}; is the sensor plugged in, its driver loaded?")
     return found[0]

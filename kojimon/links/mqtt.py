@@ -382,7 +382,7 @@ def diagnosis(address: Address, error: BaseException) -> str:
     if isinstance(error, socket.gaierror | UnicodeError):
         return f"{address.host}: no host of this name; check it, or use the broker's address"
     if isinstance(error, ssl.SSLCertVerificationError):
-        clock = "; is this machine's clock right?" if "valid" in error.verify_message else ""
+        clock = "; is this computer's clock right?" if "valid" in error.verify_message else ""
         return f"{where}: its certificate is not accepted: {error.verify_message}{clock}"
     if isinstance(error, ssl.SSLError):
         return f"{where}: does not speak TLS here ({error.reason}); 8883 is the usual port for it"

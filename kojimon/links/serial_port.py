@@ -112,7 +112,7 @@ def _why_not_open(path: str, error: BaseException) -> str:
     if number == errno.ENOENT:
         return f"{path}: no such device; plug it in, or see /dev/serial/by-id for the name it has"
     if number in (errno.EACCES, errno.EPERM):
-        return f"{path}: not allowed; add the user of the daemon to the group that owns the device (often dialout)"
+        return f"{path}: not allowed; add the user kojimon runs as to the group that owns the device (often dialout)"
     if number in (errno.EBUSY, errno.EAGAIN) or "lock" in str(error).lower():
         return f"{path}: another program has it open; stop that one"
     return f"{path}: cannot be opened ({error})"

@@ -64,11 +64,11 @@ def advice(answer: Answer) -> str:
     if answer.status == NO_SECRET:
         return f"the mirror has no token: {answer.text}"
     if answer.status == 0:
-        return f"the mirror's server does not answer{said}; rows are kept and sent later"
+        return f"the copy server does not answer{said}; rows are saved and sent later"
     if answer.status == 401:
         return f"the mirror's server refuses the token{said}; check mirror.token"
     if answer.status == 403:
         return f"the mirror's token may not write to this bucket{said}; give it that right"
     if answer.status == 404:
         return f"the mirror's server knows no such bucket, organisation or address{said}; check the mirror settings"
-    return f"the mirror's server answered {answer.status}{said}; rows are kept and sent later"
+    return f"the copy server answered {answer.status}{said}; rows are saved and sent later"

@@ -103,6 +103,6 @@ class Heartbeat:
         self.failures = self.failures + 1 if wrong else 0
         self.pings += not wrong
         if wrong:
-            _LOG.warning("sign of life: %s", wrong)
+            _LOG.warning("heartbeat: %s", wrong)
         if self.failures >= FAILURES_TOLD or not wrong:
-            self._health("heartbeat", not wrong, wrong or "gets out again")
+            self._health("heartbeat", not wrong, wrong or "sent again")

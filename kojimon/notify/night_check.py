@@ -20,7 +20,7 @@ from kojimon.model import Event, Priority
 from kojimon.notify.records import FAILED, SENT
 from kojimon.units import show_duration
 from kojimon.words.meaning import unexplained
-from kojimon.words.speech import listing
+from kojimon.words.speech import ended, listing
 
 ANSWER_MS: Final = 300_000
 COUNTS_MS: Final = 64_800_000
@@ -31,9 +31,9 @@ CHAIN_MS: Final = 60_000
 COMMAND: Final = ". To pass it: kojimon alarms night-check"
 NOT_PASSED: Final = "Night check not passed"
 NO_CHANNEL: Final = (
-    "there is no channel and no loudspeaker, so alarms wake nobody; add one under `channels:` in the settings"
+    "there is no channel and no loudspeaker, so alarms wake nobody. Add one under `channels:` in the settings"
 )
-PROBE_TEST: Final = "Warm a probe in the hand: kojimon alarms test --probe PROBE"
+PROBE_TEST: Final = "To do it: kojimon alarms test --probe PROBE"
 NOT_THE_PHONE: Final = ("cli", "setup", "")
 
 
@@ -141,42 +141,42 @@ def _passed(
 
 def not_passed(why: str) -> str:
     """That the check before the night is not passed, and what that does not mean."""
-    return f"{NOT_PASSED}: {why.rstrip('.')}. Alarms still run"
+    return f"{NOT_PASSED}: {ended(why)} Alarms still run"
 
 
 def _wrong(last: Trial | None, now_ms: int, changed_ms: int) -> tuple[str, str]:
     """What is wrong ("" for nothing), and the command to give."""
     if last is None or now_ms - last.at_ms > COUNTS_MS:
-        return "no test was answered today", COMMAND
+        return "no test was acknowledged today", COMMAND
     if last.at_ms < changed_ms:
         return "the channels have changed since the last test", COMMAND
     if not last.out:
-        return "the test did not get out over any channel", ". See: kojimon alarms"
+        return "the test was not sent over any channel", ". See: kojimon alarms"
     return (_unanswered(last, now_ms) if last.answered_ms < 0 else _badly_answered(last)), ""
 
 
 def _unanswered(last: Trial, now_ms: int) -> str:
     if not last.over and now_ms - last.at_ms <= ANSWER_MS:
-        return "the test waits for its answer; press Acknowledge on the phone"
-    return "nobody answered the test within 5 min; does the phone's night mode let it through?"
+        return "the test is waiting; press Acknowledge on the phone"
+    return "the test was not acknowledged within 5 min; does the phone's night mode let it through?"
 
 
 def _badly_answered(last: Trial) -> str:
     if last.channel in NOT_THE_PHONE:
-        return "the test was answered at the computer; press Acknowledge on the phone"
-    return "" if last.passed else "the test was answered too late, after 5 min"
+        return "the test was acknowledged at the computer; press Acknowledge on the phone"
+    return "" if last.passed else "the test was acknowledged too late, after 5 min"
 
 
 def _late(found: Sequence[Trial], now_ms: int, changed_ms: int) -> Iterable[str]:
     probe_tests = [trial for trial in found if trial.probe and trial.passed]
     last_ms = probe_tests[-1].at_ms if probe_tests else None
     if last_ms is None:
-        yield "The way from probe to phone was never tried"
+        yield "The probe-to-phone test was never done"
     elif last_ms < changed_ms:
-        yield "Channels or probes have changed since the way from probe to phone was tried"
+        yield "Channels or probes have changed since the probe-to-phone test"
     elif now_ms - last_ms > OVERDUE_MS:
         days = (now_ms - last_ms) // 86_400_000
-        yield f"The way from probe to phone was last tried {days} days ago"
+        yield f"The probe-to-phone test was last done {days} days ago"
 
 
 def chain(trial: Trial) -> str:
@@ -185,7 +185,7 @@ def chain(trial: Trial) -> str:
         return ""
     name, out_ms = min(trial.out, key=lambda pair: pair[1])
     raised_s, out_s = (trial.at_ms - trial.crossed_ms) / 1000, (out_ms - trial.at_ms) / 1000
-    verdict = "in time" if out_ms - trial.at_ms <= CHAIN_MS else "too slow: a minute is the most"
+    verdict = "in time" if out_ms - trial.at_ms <= CHAIN_MS else "too slow (limit 60 s)"
     return f"Probe {trial.probe}: {raised_s:.0f} s to raise the alarm, {out_s:.0f} s to {name}, {verdict}"
 
 

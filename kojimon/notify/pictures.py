@@ -63,7 +63,7 @@ class Following:
             left = [one for one in self._waiting if one[0] != key]
             self._waiting.clear()
             self._waiting.extend(left)
-        body = "The curve to the call before this. It is sent once; the call goes on until somebody answers."
+        body = "The curve for the alarm message before this. The alarm repeats until acknowledged."
         title = f"The last {CALL_H:.0f} hours"
         return Request("picture", channels, title, body, key, kind="told", picture=picture)
 

@@ -93,7 +93,7 @@ def _call(send: Send, events: Sequence[Event], desk: Desk, speech: Speech) -> Te
     title = (
         status.first_line(alarm, box, speech, desk.now_ms)
         if box is not None
-        else alarm_words.headline(alarm, speech, Work(), None, None)
+        else alarm_words.headline(alarm, speech, Work(), None)
     )
     work = status.work_of(box, desk.now_ms) if box is not None else Work()
     lines = [
@@ -116,7 +116,7 @@ def _call(send: Send, events: Sequence[Event], desk: Desk, speech: Speech) -> Te
 
 def _test(send: Send, first: Event, desk: Desk, speech: Speech) -> Text:
     text = _facts(first).text or "Test"
-    press = "Press Acknowledge on this phone: that passes the night check."
+    press = "This is only a test. Press Acknowledge on this phone: that passes the night check."
     since = _since(first, _alarm(first, desk), desk, speech)
     lines = [text, since, press, how_to_stop(desk.page), _mark(send, desk)]
     return Text("TEST ONLY. Press Acknowledge to pass the night check", "\n".join(filter(None, lines)))
@@ -124,21 +124,26 @@ def _test(send: Send, first: Event, desk: Desk, speech: Speech) -> Text:
 
 def _worse(send: Send, events: Sequence[Event]) -> str:
     if send.kind == "worse":
-        return "It has got worse since the last call."
+        return "It has got worse since the last message."
     comes = send.kind != "update" and len({(e.incubator, e.key) for e in events}) == 1 and len(events) > 1
-    return f"It comes and goes: {len(events)} times so far. One call stands for all." if comes else ""
+    return f"It comes and goes: {len(events)} times so far. This one message stands for all." if comes else ""
 
 
 def _since(event: Event, alarm: Alarm, desk: Desk, speech: Speech) -> str:
     since_ms = alarm.since_t_ms or event.t_ms
     lasted = say.span((desk.now_ms - since_ms) / 1000)
     number = _facts(event).occurrence or 1
-    turn = f", time number {number}" if number > 1 else ""
+    turn = f", {_ordinal(number)} time" if number > 1 else ""
     utc_ms, trusted = desk.utc_of(since_ms)
     if not trusted:
         return f"Began {lasted} ago{turn} (clock not set)." if lasted != "now" else f"Began now{turn} (clock not set)."
     began = speech.moment(utc_ms, desk.utc_of(desk.now_ms)[0])
     return f"Since {began}{turn}." if lasted == "now" else f"Since {began} ({lasted}){turn}."
+
+
+def _ordinal(number: int) -> str:
+    ends = {1: "st", 2: "nd", 3: "rd"}
+    return f"{number}{'th' if number % 100 in (11, 12, 13) else ends.get(number % 10, 'th')}"
 
 
 def _detail(alarm: Alarm) -> str:
@@ -154,13 +159,13 @@ def _with_it(events: Sequence[Event], desk: Desk, speech: Speech) -> list[str]:
         return []
     told = sorted([events[0], *others.values()], key=lambda event: event.no)
     names = [f"{n}. {alarm_words.subject(_alarm(event, desk), speech)}" for n, event in enumerate(told, 1)]
-    return ["In the order in which they came:", *names]
+    return ["In the order they came:", *names]
 
 
 def _going(alarm: Alarm, box: Box | None, desk: Desk, speech: Speech) -> str:
     if alarm.in_10 is not None and alarm.early_s is not None and alarm.late_s is not None:
         early, late = say.span(alarm.early_s), say.span(alarm.late_s)
-        return f"By the forecast in {early} to {late}, {alarm.in_10} in 10, if nobody touches the koji."
+        return f"Forecast: there in {early} to {late} if left alone ({say.chances(alarm.in_10)})."
     key = keys.parse(alarm.key)
     if box is None or not isinstance(key, keys.Limit):
         return ""
@@ -171,8 +176,8 @@ def _going(alarm: Alarm, box: Box | None, desk: Desk, speech: Speech) -> str:
         return ""
     left_s = status.left_s(fresh, box, per_hour)
     ahead = status.foreseen(fresh, box)
-    how = f"by the forecast, {ahead.in_10} in 10" if ahead and ahead.s == left_s else "if it goes on so"
-    worse = f"; the next limit in about {say.span(left_s)} {how}" if left_s is not None else ""
+    how = f"forecast, {say.chances(ahead.in_10)}" if ahead and ahead.s == left_s else "if it goes on like this"
+    worse = f"; next limit in about {say.span(left_s)} ({how})" if left_s is not None else ""
     rate = "" if word == "steady" else f" {speech.slope(key.quantity, per_hour)}"
     return f"{say.big_first(word)}{rate}{worse}."
 
@@ -191,7 +196,7 @@ def _sure(alarm: Alarm, box: Box | None, speech: Speech) -> str:
     own = next((p for p in box.probes if p.name == alarm.probe), None) if box is not None else None
     if box is None or own is None or own.value is None:
         return ""
-    age = f"How sure: probe {own.name} spoke {show_duration(own.age_s or 0)} ago"
+    age = f"How sure: last reading of probe {own.name} {show_duration(own.age_s or 0)} ago"
     same = (own.place, own.quantity)
     others = [
         (p, p.value) for p in box.probes
@@ -203,12 +208,12 @@ def _sure(alarm: Alarm, box: Box | None, speech: Speech) -> str:
             if (p.quantity, p.place in ("bed", "air")) == (own.quantity, True) and p.value is not None
             and p is not own and not p.silent
         ]  # fmt: skip
-        beside = f"elsewhere in the box: {say.listing(near)}" if near else "no other probe is there to compare"
+        beside = f"elsewhere in the box: {say.listing(near)}" if near else "no other probe to compare with"
         return f"{age}; {beside}."
     shown = say.listing([f"{_label(p)} {speech.value(p.quantity, value)}" for p, value in others])
     apart = max(abs(value - own.value) for _, value in others)
     doubt = own.quantity == "temperature" and apart > DISAGREE_K
-    return f"{age}; {shown}.{' They do not agree: check with a kitchen thermometer.' if doubt else ''}"
+    return f"{age}; {shown}.{' They disagree: check with a kitchen thermometer.' if doubt else ''}"
 
 
 def _label(probe: Probe) -> str:
@@ -218,7 +223,7 @@ def _label(probe: Probe) -> str:
 def _done(work: Work) -> str:
     if work.mixed_ago_s is None:
         return ""
-    return f"Last mixed {say.span(work.mixed_ago_s)} ago, {work.mixes} time{'s' if work.mixes != 1 else ''} in all."
+    return f"Last mixed {say.span(work.mixed_ago_s)} ago, {work.mixes} time{'s' if work.mixes != 1 else ''} so far."
 
 
 def _todo(alarm: Alarm, work: Work) -> str:
@@ -238,8 +243,8 @@ def _next(send: Send, event: Event, desk: Desk, speech: Speech) -> str:
     if not send.urgent:
         return "It stays on the list until it is acknowledged."
     tried = say.listing([f"{name} ({count})" for name, count in desk.attempts.items()])
-    so_far = f" Called so far over {tried}." if tried else ""
-    failing = f" Does not get out: {say.listing([*desk.failing])}." if desk.failing else ""
+    so_far = f" Sent so far: {tried}." if tried else ""
+    failing = f" Not sent, failing: {say.listing([*desk.failing])}." if desk.failing else ""
     plan = "It repeats every 2 min, louder, until acknowledged; 20 min after that again if it still holds."
     return f"{plan}{so_far}{failing}"
 
@@ -260,8 +265,8 @@ def how_to_stop(page: str) -> str:
 
 def _mark(send: Send, desk: Desk) -> str:
     """What a person recognises a repeat by."""
-    turn = f"This is call {send.round + 1}." if send.urgent and send.round else ""
-    return " ".join(filter(None, [turn, "Not written down yet." if desk.unrecorded else ""]))
+    turn = f"This is message {send.round + 1}." if send.urgent and send.round else ""
+    return " ".join(filter(None, [turn, "Not saved yet." if desk.unrecorded else ""]))
 
 
 # -- other messages ------------------------------------------------------------------------------------------------
@@ -269,7 +274,7 @@ def _mark(send: Send, desk: Desk) -> str:
 
 def _over(events: Sequence[Event], desk: Desk, speech: Speech) -> Text:
     lines = [_over_line(event, desk, speech) for event in events]
-    title = f"{len(lines)} alarms are over"
+    title = f"{len(lines)} alarms back to normal"
     if len(lines) == 1:
         subject = say.small_first(alarm_words.subject(_alarm(events[0], desk), speech))
         limited = isinstance(keys.parse(events[0].key), keys.Limit)

@@ -66,12 +66,12 @@ class Watch:
             silent_s = now_s - heard[site]
             if silent_s >= after_s and site not in self._told:
                 self._told.add(site)
-                text = f"no sign of life for {show_duration(silent_s)}: its computer, its power, its network"
+                text = f"no heartbeat for {show_duration(silent_s)}: check its computer, power and network"
                 _LOG.warning("%s", text)
                 self._health(f"site:{site}", False, text)
             elif silent_s < after_s and site in self._told:
                 self._told.discard(site)
-                self._health(f"site:{site}", True, "signs of life again")
+                self._health(f"site:{site}", True, "heartbeats again")
             if silent_s < after_s:
                 due.append(heard[site] + after_s)
         return min(due, default=now_s + max(self._sites.values(), default=60.0))

@@ -33,7 +33,7 @@ def keep(journal: Path, data: bytes) -> str:
         raise UsageError(f"the photo has {len(data) // 1024} KB, {LARGEST // 1024} KB are the most; make it smaller")
     kind = kind_of(data)
     if not kind:
-        raise UsageError("that is no photo kojimon takes; JPEG, PNG or WebP is wanted")
+        raise UsageError("that is no photo kojimon takes; expected JPEG, PNG or WebP")
     folder = photos_of(journal)
     folder.mkdir(mode=0o750, parents=True, exist_ok=True)
     name = f"{hashlib.sha256(data).hexdigest()[:32]}{kind}"

@@ -64,7 +64,7 @@ def rendered(question: Question, limit_s: float = LIMIT_S, command: Sequence[str
     try:
         answer = msgspec.json.decode(child.ask(msgspec.json.encode(question) + b"\n"), type=Rendered)
     except (ChildError, msgspec.MsgspecError) as error:
-        raise KojimonError(f"{error}. Try kojimon review on the machine.") from None
+        raise KojimonError(f"{error}. Try on kojimon's computer: kojimon review") from None
     finally:
         child.end()
     if answer.trouble:

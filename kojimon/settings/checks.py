@@ -25,9 +25,9 @@ def check(draft: Draft, report: Report) -> None:
     _people(draft, report)
     for name, source in draft.get("sources", {}).items():
         if "password" in source and not source.get("user"):
-            report.at(f"sources.{name}.password", "found a password without a user", "wanted `user:` beside it")
+            report.at(f"sources.{name}.password", "found a password without a user", "expected `user:` beside it")
         if "columns" in source and source.get("format") != "csv":
-            report.at(f"sources.{name}.columns", "found columns", "wanted `format: csv` with them")
+            report.at(f"sources.{name}.columns", "found columns", "expected `format: csv` with them")
         if source.get("decimal") == ",":
             _decimal_comma(source, f"sources.{name}.decimal", report)
 
@@ -35,16 +35,16 @@ def check(draft: Draft, report: Report) -> None:
 def _decimal_comma(source: Draft, path: str, report: Report) -> None:
     form = source.get("format", "json")
     if form == "json":
-        report.at(path, "found a decimal comma for `format: json`", "wanted `format: csv` or `keys`; JSON has none")
+        report.at(path, "found a decimal comma for `format: json`", "expected `format: csv` or `keys`; JSON has none")
     elif form == "csv" and source.get("separator", ",") == ",":
-        wanted = "wanted `separator:` with what stands between the columns: `;`, `tab` or `space`"
+        wanted = "expected `separator:` with what stands between the columns: `;`, `tab` or `space`"
         report.at(path, "found a decimal comma where commas separate the columns", wanted)
 
 
 def missing(report: Report, path: str, name: str, known: list[str], what: str) -> None:
     """Tells that a name stands for nothing."""
     hint = report.did_you_mean(name, known)
-    wanted = f"wanted {what}: {one_of(known)}" if known else f"wanted {what}, of which there is none"
+    wanted = f"expected {what}: {one_of(known)}" if known else f"expected {what}, of which there is none"
     report.at(path, f"found `{name}`{hint}", wanted)
 
 
@@ -56,7 +56,7 @@ def _ports(draft: Draft, report: Report) -> None:
             continue
         if port in taken:
             what = f"found the port `{port}`, which source `{taken[port]}` has as well"
-            report.at(f"sources.{name}.port", what, "wanted one source a port")
+            report.at(f"sources.{name}.port", what, "expected one source a port")
         taken.setdefault(port, name)
 
 
@@ -65,7 +65,7 @@ def _simulated(draft: Draft, report: Report) -> None:
     simulated = [name for name, source in sources.items() if source.get("kind") == "simulated"]
     if simulated and len(sources) > 1:
         what = f"found a simulated source beside {len(sources) - 1} other"
-        report.at(f"sources.{simulated[-1]}", what, "wanted it alone: it drives the clock of the whole site")
+        report.at(f"sources.{simulated[-1]}", what, "expected it alone: it drives the clock of the whole site")
 
 
 def _scenarios(draft: Draft, report: Report) -> None:
@@ -86,26 +86,26 @@ def _publish(draft: Draft, report: Report) -> None:
         missing(report, "publish.to", to, brokers, "an MQTT source")
         return
     if publish.get("accept_acts") and not to:
-        report.at("publish.accept_acts", "found `true` without a broker", "wanted `to:` with an MQTT source")
+        report.at("publish.accept_acts", "found `true` without a broker", "expected `to:` with an MQTT source")
     elif publish.get("accept_acts") and not (sources[to].get("user") and "password" in sources[to]):
         what = f"found `true`, and source `{to}` has no user and password"
-        wanted = f"wanted `user:` and `password:` at `sources.{to}`: else everybody in the network can mark steps"
+        wanted = f"expected `user:` and `password:` at `sources.{to}`: else everybody in the network can mark steps"
         report.at("publish.accept_acts", what, wanted)
     own = f"kojimon/{draft.get('site', '')}/#"
     for name, probe in draft.get("probes", {}).items():
         if to and probe.get("source") == to and overlap(probe.get("topic", ""), own):
             what = f"found `{probe['topic']}`, which takes in what kojimon publishes itself"
-            report.at(f"probes.{name}.topic", what, f"wanted a topic outside `{own}`")
+            report.at(f"probes.{name}.topic", what, f"expected a topic outside `{own}`")
 
 
 def _people(draft: Draft, report: Report) -> None:
     if "speaker" in draft.get("channels", {}):
-        wanted = "wanted another name: `speaker` is this machine's loudspeaker, set up under `speaker:`"
+        wanted = "expected another name: `speaker` is this computer's loudspeaker, set up under `speaker:`"
         report.at("channels.speaker", "found a channel named `speaker`", wanted)
     brokers = [name for name, source in draft.get("sources", {}).items() if source.get("kind") == "mqtt"]
     for site, keys in draft.get("watch", {}).items():
         if site == draft.get("site"):
-            report.at(f"watch.{site}", "found this site itself", "wanted another site: no machine sees its own death")
+            report.at(f"watch.{site}", "found this site itself", "expected another: no computer sees its own failure")
         source = keys.get("source", "")
         if source not in brokers and (source or len(brokers) != 1):
             missing(report, f"watch.{site}.from", source, brokers, "an MQTT source")
@@ -117,7 +117,7 @@ def _web(draft: Draft, report: Report) -> None:
     web = draft.get("web", {})
     host = web.get("host", "127.0.0.1")
     if host not in _LOOPBACK and "token" not in web:
-        wanted = "wanted `token:` with it, or `host: 127.0.0.1`"
+        wanted = "expected `token:` with it, or `host: 127.0.0.1`"
         report.at("web.host", f"found `{host}`, open to the network, without a token", wanted)
     if web.get("look_free") and "token" not in web:
-        report.at("web.look", "found `free` without a token", "wanted `token:` with it, which acting then needs")
+        report.at("web.look", "found `free` without a token", "expected `token:` with it, which acting then needs")

@@ -45,17 +45,17 @@ UNITS: Final = Map(
 PERSON: Final = Map(
     "a map with `zone`, `sleep`, ...",
     [
-        Field("zone", zone(), "Where you live: dates, times and sleeping hours are told in this zone."),
+        Field("zone", zone(), "Where you live: dates, times and sleeping hours are in this zone."),
         Field(
             "sleep",
             sleep_hours(),
-            "When you sleep. Only what needs a hand within the hour gets you up; the rest waits for the morning.",
+            "When you sleep. Only what needs you within the hour wakes you; the rest waits for the morning.",
             default=(spec.Person().sleep_from, spec.Person().sleep_to),
         ),
         Field(
             "wake",
             duration(0, 2 * 3600),
-            "How long you need from a call until you are up and dressed. Without it the schedule's own time to respond"
+            "How long you need from a message until you are up and dressed. Without it the schedule's time to respond"
             " counts.",
             "wake_s",
             example="10 min",
@@ -87,7 +87,7 @@ BOX: Final = Map(
         Field("kind", choice(*BoxKind),
               "`still`: its heater has a thermostat in the box's air, and no fan. `fan`: warm air is blown over the"
               " trays. `heat-mat`: a warm mat below, and the air follows the room. `oven-light`: a lamp or another"
-              " steady heat without a thermostat. `unknown`: nothing is said that could be wrong in one of them."),
+              " steady heat without a thermostat. `unknown`: kojimon says nothing that could be wrong in one."),
         Field("cover", choice(*Cover),
               "How the rice is covered: `open`, with a damp `cloth`, or with `cloth-and-plastic` that has holes."),
     ],
@@ -176,16 +176,16 @@ PUBLISH: Final = Map(
 WEB: Final = Map(
     "a map with `host`, `port`, `token`, ...",
     [
-        Field("host", host(), "Address the page listens on: `127.0.0.1` for this machine alone, `0.0.0.0` for all"
+        Field("host", host(), "Address the page listens on: `127.0.0.1` for this computer alone, `0.0.0.0` for all"
               " in the network (then with a token)."),
         Field("port", whole(0, 65_535), "TCP port of the page; 0 takes a free one."),
-        Field("token", SecretPlace(), "Word that a browser in the network has to give once.",
+        Field("token", SecretPlace(), "Word with which a browser in the network signs in.",
               example="{file: /etc/kojimon/page-token}"),
         Field("look", Choice({"token": False, "free": True}),
               "What the token is for: `token`, to look and to act; `free`, everybody in the network may look, and"
-              " only acting wants it.", "look_free"),
+              " only acting needs it.", "look_free"),
         Field("hosts", Items("a list of host names", host(), most=20),
-              "Names under which the page is called in the network, beside its address.", "allowed_hosts",
+              "Names of the page in the network, beside its address.", "allowed_hosts",
               example="[kojimon.local]"),
     ],
     spec.WebSettings,
@@ -194,7 +194,7 @@ WEB: Final = Map(
 STALENESS: Final = Map(
     "a map with `periods` and `at_least`",
     [
-        Field("periods", number(1, 100), "A probe counts as silent after so many of its own intervals ..."),
+        Field("periods", number(1, 100), "A probe has no reading after so many of its own intervals ..."),
         Field("at_least", duration(10, 3600), "... and not before so long.", "at_least_s"),
     ],
     spec.Staleness,
@@ -204,8 +204,8 @@ CALIBRATION: Final = Map(
     "a map with `due_after`",
     [
         Field("due_after", duration(DAY_S, 3650 * DAY_S, per_s=DAY_S),
-              "A calibration older than this is pointed out, by `check`, `status`, at the start of a batch and by"
-              " `probes calibrations`. Once a year is common practice.", "due_after_days"),
+              "A calibration older than this is pointed out by `check`, `status`, `probes calibrations` and at the"
+              " start of a batch. Once a year is common practice.", "due_after_days"),
     ],
     spec.CalibrationSettings,
 )  # fmt: skip
@@ -216,7 +216,7 @@ CLOCK: Final = Map(
         Field(
             "trusted",
             flag(),
-            "Take the machine's clock for right even where no time service says so: for a machine with a battery clock"
+            "Trust the computer's clock even where no time service confirms it: for a computer with a battery clock"
             " and no network.",
             default=False,
         )
@@ -236,7 +236,7 @@ class _Site(Map):
         for key in self.ONLY_HERE:
             if key not in there and "watch" not in there:
                 no_probe = "; `{}` where everything is read by hand" if key == "probes" else ""
-                wanted = f"wanted `{key}:` {self.field(key).shape.words()}{no_probe}"
+                wanted = f"expected `{key}:` {self.field(key).shape.words()}{no_probe}"
                 report.form(node.line, path, f"found no `{key}`", wanted)
         return values
 
@@ -252,29 +252,29 @@ SITE: Final = _Site(
         Field("units", UNITS, "What you read. Files may use either unit at any place."),
         Field("person", PERSON, "The one who does the work."),
         Field("incubators", Each("a map of incubators", Name("the name of an incubator"), INCUBATOR, most=20),
-              "The boxes in which koji is made, each by a name of your own. Needed unless only `watch` is wanted.",
+              "The boxes in which koji is made, each by a name of your own. Needed unless you only use `watch`.",
               meant=("box", "boxes")),
         Field("sources", SOURCES, "Where readings come from, each by a name of your own. `{}` where all is read by"
               " hand.", required=True, meant=("inputs", "devices", "brokers")),
         Field("probes", PROBES, "What is measured where, each by a name of your own. `{}` for none: the schedule then"
               " runs on its hours, and on what you read by hand (`kojimon reading`).",
               meant=("sensor", "sensors", "thermometers")),
-        Field("journal", JOURNAL, "Where everything is kept."),
+        Field("journal", JOURNAL, "Where everything is saved."),
         Field("channels", CHANNELS, "How you are reached, each way by a name of your own.",
               meant=("alerts", "messages", "notifications")),
-        Field("speaker", SPEAKER, "The loudspeaker of this machine: works without network and account."),
-        Field("heartbeat", HEARTBEAT, "Signs of life, so that somebody outside notices when this machine is dead."),
-        Field("watch", WATCH, "Other kojimons whose signs of life are watched from here."),
+        Field("speaker", SPEAKER, "The loudspeaker of this computer: works without network and account."),
+        Field("heartbeat", HEARTBEAT, "Heartbeats, so that somebody outside notices when this computer fails."),
+        Field("watch", WATCH, "Other kojimons whose heartbeats are watched from here."),
         Field("publish", PUBLISH, "State and alarms over MQTT, for displays and buttons."),
         Field("web", WEB, "The page and its programming interface."),
-        Field("forecast", FORECAST, "What the koji will do, and whether one may sleep."),
+        Field("forecast", FORECAST, "What the koji will do, and whether you may sleep."),
         Field("mirror", MIRROR, "A copy of the readings in a time-series server."),
-        Field("staleness", STALENESS, "When a probe that says nothing is told."),
-        Field("calibration", CALIBRATION, "When probes are due to be calibrated anew."),
+        Field("staleness", STALENESS, "When a probe without readings raises an alarm."),
+        Field("calibration", CALIBRATION, "When probes are due for calibration."),
         Field("altitude", height(-500, 4500), "How high above the sea the koji is made: air pressure follows from it,"
               " and from that the humidity by a wet bulb and the temperature of boiling water.", "altitude_m",
               default=0.0),
-        Field("clock", CLOCK, "The machine's clock."),
+        Field("clock", CLOCK, "The computer's clock."),
         Field("run_folder", path_text("the path of a folder"),
               "Folder for the local socket; without it one of the system's.", example="/run/kojimon", default=""),
     ],

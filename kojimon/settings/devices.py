@@ -193,7 +193,7 @@ PROBE: Final = Map(
               default="", example="F"),
         Field("scale", number(1e-6, 1e6, SCALE_WHY),
               "Factor on the number that is sent, as in 0.1 for tenths of a degree."),
-        Field("every", duration(0.1, 86_400), "How often a reading should come; three missing ones are told.",
+        Field("every", duration(0.1, 86_400), "How often a reading should come; three missing ones raise an alarm.",
               "expect_every_s", meant=("interval", "period")),
         Field("device", choice("ds18b20", "sht3x", "sht4x", "dht22", "dht11", "bme280"),
               "Kind of sensor, where it is one of these: tells its false values from true ones.", example="ds18b20"),

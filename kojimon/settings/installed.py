@@ -32,4 +32,4 @@ def check(draft: Draft, report: Report) -> None:
 def _wants(part: str, path: str, what: str, report: Report) -> None:
     if not has_part(part):
         how = f"`sudo sh deploy/install.sh --parts all`, or `pip install 'kojimon[{part}]'` where pip put it"
-        report.at(path, f"found {what}, and the part `{part}` is not installed here", f"wanted it installed: {how}")
+        report.at(path, f"found {what}, and the part `{part}` is not installed here", f"expected it installed: {how}")

@@ -120,19 +120,19 @@ class SecretPlace(Shape):
     def read(self, node: Node, path: str, report: Report) -> Any:
         if not isinstance(node, Mapping):
             if isinstance(node, Scalar) and node.text:
-                report.form(node.line, path, "found a text (not repeated here)", f"wanted {self.words()}")
+                report.form(node.line, path, "found a text (not repeated here)", f"expected {self.words()}")
                 return FAILED
             return refuse(node, path, report, self.words())
         listed = entries(node, path, report, secret=True)
         if len(listed) != 1 or listed[0].key.text not in ("file", "environment"):
-            report.form(node.line, path, "found other keys (not repeated here)", f"wanted {self.words()}")
+            report.form(node.line, path, "found other keys (not repeated here)", f"expected {self.words()}")
             return FAILED
         key = listed[0].key.text
         value_shape = self._file if key == "file" else self._environment
         value = listed[0].value
         clear = isinstance(value, Scalar) and not (value.plain and other_reading(value.text))
         if not isinstance(value, Scalar) or not clear or not value_shape.fits(value.text):
-            wanted = f"wanted {value_shape.what}, in quotes where it could be taken for something else"
+            wanted = f"expected {value_shape.what}, in quotes where it could be taken for something else"
             report.form(value.line, f"{path}.{key}", "found something else (not repeated here)", wanted)
             return FAILED
         return Secret(**{key: value.text})

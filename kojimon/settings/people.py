@@ -9,19 +9,18 @@ from kojimon.document.values import Name, duration, flag, percent, text
 from kojimon.settings import spec
 from kojimon.settings.kinds import SecretPlace
 
-_TELLS = Field("by_day", flag(), "Whether it also carries what is told by day; else only what gets you up.", "tells")
+_TELLS = Field("by_day", flag(), "Whether it also carries what is told by day; else only what wakes you.", "tells")
 _JOINS = Field(
     "joins",
     duration(0, 3600),
-    "So long after the first call of an alarm that nobody answers it joins in; where nothing else gets through it joins"
-    " after a minute.",
+    "Use this channel if not acknowledged after this time; where no other channel gets through, after a minute.",
     "joins_s",
 )
-_REPEATS = Field("repeats", flag(), "Use it again every two minutes until somebody answers.")
+_REPEATS = Field("repeats", flag(), "Use it again every two minutes until acknowledged.")
 _SECOND = Field(
     "second_person",
     flag(),
-    "It reaches somebody else, who is called after 20 minutes without an answer and told nothing otherwise.",
+    "It reaches somebody else: used if not acknowledged after 20 minutes, and for nothing else.",
     "second",
 )
 
@@ -52,7 +51,7 @@ SERVICE: Final = Map(
 )
 
 COMMAND: Final = Map(
-    "a command on this machine",
+    "a command on this computer",
     [
         Field(
             "run",
@@ -83,7 +82,7 @@ CHANNELS: Final = Each(
 SPEAKER: Final = Map(
     "a map with `use`, `joins`, ...",
     [
-        Field("use", flag(), "Sound a loud low tone for what gets you up, where a loudspeaker is found."),
+        Field("use", flag(), "Sound a loud low tone for what wakes you, where a loudspeaker is found."),
         _JOINS,
         Field("loudest", percent(5, 100), "How loud it gets, of what the loudspeaker can do.", "loudest_pct"),
         Field("player", text("a program's name", 200), "Program that plays; without it aplay or paplay.",
@@ -95,7 +94,7 @@ SPEAKER: Final = Map(
 HEARTBEAT: Final = Map(
     "a map with `every` and `ping`",
     [
-        Field("every", duration(20, 600), "How often a sign of life is sent, once all is read, judged and stored.",
+        Field("every", duration(20, 600), "How often a heartbeat is sent, once all is read, judged and stored.",
               "every_s"),
         Field("ping", SecretPlace(), "Web address to ask each time, of a service that calls you when it hears nothing.",
               example="{file: /etc/kojimon/ping-url}"),
@@ -111,7 +110,7 @@ WATCH: Final = Each(
         [
             Field("from", Name("the name of an MQTT source"), "MQTT source on whose broker that site publishes; may be"
                   " left out where there is one.", "source", default="", example="house"),
-            Field("after", duration(60, 3600), "Silence of so long gets you up.", "after_s"),
+            Field("after", duration(60, 3600), "Wake you after so long without a heartbeat.", "after_s"),
         ],
         spec.WatchedSite,
     ),

@@ -53,7 +53,7 @@ def _belongs(draft: Draft, probe: Draft, path: str, report: Report) -> None:
             probe[attr] = known[0]
         elif given == "" and kind in draft:
             which = one_of(known) if known else "there is none"
-            report.at(path, f"found no `{key}`", f"wanted `{key}:` with {what}: {which}")
+            report.at(path, f"found no `{key}`", f"expected `{key}:` with {what}: {which}")
         elif given and given not in known and kind in draft:
             missing(report, f"{path}.{key}", given, known, what)
 
@@ -67,11 +67,11 @@ def _tray(draft: Draft, probe: Draft, path: str, report: Report) -> None:
     tray = probe.get("tray", "")
     if place != "bed":
         if tray:
-            report.at(f"{path}.tray", f"found a tray for a probe in `{place}`", "wanted a tray only with `place: bed`")
+            report.at(f"{path}.tray", f"found a tray for a probe in `{place}`", "expected it only with `place: bed`")
     elif not tray and len(trays) == 1:
         probe["tray"] = trays[0]
     elif not tray and trays:
-        report.at(path, "found no `tray`", f"wanted `tray:` with the tray it is in: {one_of(trays)}")
+        report.at(path, "found no `tray`", f"expected `tray:` with the tray it is in: {one_of(trays)}")
     elif tray and trays and tray not in trays:
         missing(report, f"{path}.tray", tray, trays, "a tray of its incubator")
 
@@ -84,15 +84,15 @@ def _address(draft: Draft, probe: Draft, path: str, report: Report) -> None:
     needed = _NEEDED.get(kind, "")
     if needed and not probe.get(_ATTR.get(needed, needed)) and f"{path}.{needed}" not in report.lines:
         report.at(
-            path, f"found no `{needed}`", f"wanted `{needed}:`, since `{probe['source']}` is a source of kind {kind}"
+            path, f"found no `{needed}`", f"expected `{needed}:`, since `{probe['source']}` is a source of kind {kind}"
         )
     for key in _USELESS[kind]:
         if f"{path}.{key}" in report.lines:
-            wanted = f"wanted none, since `{probe['source']}` is a source of kind {kind}"
+            wanted = f"expected none, since `{probe['source']}` is a source of kind {kind}"
             report.at(f"{path}.{key}", f"found `{key}`", wanted)
     reads_json = kind == "mqtt" or (kind == "serial" and source.get("format", "json") == "json")
     if reads_json and probe.get("key") and not _JSON_PATH.fullmatch(probe["key"]):
-        wanted = "wanted names and positions, as in `sensors[0].temperature`"
+        wanted = "expected names and positions, as in `sensors[0].temperature`"
         report.at(f"{path}.path", f"found `{shown(probe['key'])}`, no path into JSON", wanted)
     columns = list(source.get("columns", ()))
     if columns and probe.get("key") and probe["key"] not in columns:
@@ -102,11 +102,11 @@ def _address(draft: Draft, probe: Draft, path: str, report: Report) -> None:
 def _amounts(probe: Draft, path: str, report: Report) -> None:
     quantity = probe.get("quantity", "temperature")
     if quantity == "humidity" and probe.get("place") == "wet-bulb":
-        report.at(f"{path}.quantity", "found `humidity` in place `wet-bulb`", "wanted `temperature`")
+        report.at(f"{path}.quantity", "found `humidity` in place `wet-bulb`", "expected `temperature`")
     unit = "%" if probe.get("unit") == "percent" else probe.get("unit", "")
     fitting = ("%",) if quantity == "humidity" else ("C", "F")
     if unit and unit not in fitting:
-        report.at(f"{path}.unit", f"found `{unit}` for a {quantity}", f"wanted {one_of(list(fitting))}")
+        report.at(f"{path}.unit", f"found `{unit}` for a {quantity}", f"expected {one_of(list(fitting))}")
     probe["unit"] = unit or fitting[0]
     given = probe.pop("tolerance", None)
     probe["tolerance"] = TOLERANCE[quantity]
@@ -124,7 +124,7 @@ def _fits(given: Amount, quantity: str, path: str, report: Report) -> bool:
     if (given.unit == "%") == (quantity == "humidity"):
         return True
     wanted = "a percentage, as in `3 %`" if quantity == "humidity" else "a temperature, as in `0.5 C` or `0.9 F`"
-    report.at(path, f"found `{given.number:g} {given.unit}` for a {quantity}", f"wanted {wanted}")
+    report.at(path, f"found `{given.number:g} {given.unit}` for a {quantity}", f"expected {wanted}")
     return False
 
 
@@ -133,7 +133,7 @@ def _difference(given: Amount, quantity: str, path: str, report: Report, instead
         return instead
     value = given.number if quantity == "humidity" else given.difference_k()
     if not 0 <= value <= most:
-        wanted = f"wanted 0 to {most:g} C ({most * 1.8:g} F), or 0 % to {most:g} %"
+        wanted = f"expected 0 to {most:g} C ({most * 1.8:g} F), or 0 % to {most:g} %"
         report.at(path, f"found `{given.number:g} {given.unit}`", wanted)
     return value
 
@@ -144,7 +144,7 @@ def _level(given: Amount, quantity: str, path: str, report: Report) -> float | N
     value = given.number if quantity == "humidity" else given.temperature_c()
     if not -273.15 <= value <= 1000:
         report.at(
-            path, f"found `{given.number:g} {given.unit}`", "wanted a temperature above absolute zero, 1000 C at most"
+            path, f"found `{given.number:g} {given.unit}`", "expected a temperature above absolute zero, 1000 C at most"
         )
     return value
 
@@ -158,7 +158,7 @@ def _range(probe: Draft, quantity: str, path: str, report: Report) -> None:
     low, high, unit = ends.get("low"), ends.get("high"), "%" if quantity == "humidity" else "C"
     if low is not None and high is not None and low >= high:
         report.at(
-            f"{path}.range", f"found a range from {low:g} {unit} down to {high:g} {unit}", "wanted `low` below `high`"
+            f"{path}.range", f"found a range from {low:g} {unit} down to {high:g} {unit}", "expected `low` below `high`"
         )
 
 
@@ -174,7 +174,7 @@ def _calibration(probe: Draft, quantity: str, path: str, report: Report) -> None
     probe["calibration"]["points"] = points = tuple(sorted(pairs))
     wrong = fault(points, quantity) if points else None
     if wrong is not None:
-        report.at(here, f"found {wrong[0]}", f"wanted {wrong[1]}")
+        report.at(here, f"found {wrong[0]}", f"expected {wrong[1]}")
 
 
 def _beside(probes: dict[str, Any], name: str, report: Report) -> None:
@@ -189,7 +189,7 @@ def _beside(probes: dict[str, Any], name: str, report: Report) -> None:
         mine, its = probe.get(key, ""), probes[other].get(key, "")
         if mine != its and not (key in ("incubator", "tray") and "" in (mine, its)):
             what = f"found `{other}`, whose {key} is `{its}`, not `{mine}`"
-            report.at(path, what, "wanted a probe of the same spot and quantity")
+            report.at(path, what, "expected a probe of the same spot and quantity")
 
 
 def _twins(draft: Draft, report: Report) -> None:
@@ -204,7 +204,7 @@ def _twins(draft: Draft, report: Report) -> None:
         if address in seen:
             line = report.line(f"probes.{seen[address]}")
             what = f"found the same {_same(source['kind'])} as probe `{seen[address]}` (line {line})"
-            report.at(f"probes.{name}", what, "wanted one probe for each")
+            report.at(f"probes.{name}", what, "expected one probe for each")
             continue
         seen[address] = name
         if source["kind"] == "mqtt":
@@ -217,7 +217,7 @@ def _overlaps(source: str, topic: str, name: str, filters: dict[tuple[str, str],
             what = (
                 f"found `{topic}`, which overlaps `{other}` of probe `{probe}` (line {report.line(f'probes.{probe}')})"
             )
-            report.at(f"probes.{name}.topic", what, "wanted topics of which no message matches two")
+            report.at(f"probes.{name}.topic", what, "expected topics of which no message matches two")
             return
     filters.setdefault((source, topic), name)
 

@@ -40,7 +40,7 @@ def check(draft: Draft, schedules: Mapping[str, Schedule], report: Report) -> No
             short = sign * (limit - reached) + PAST[quantity]
             if short > 0:
                 what = f"found {_said(reached, quantity)}, and `{side}` of stage `{stage}` is {_said(limit, quantity)}"
-                wanted = f"wanted {_difference(short, quantity)} {'lower' if sign < 0 else 'higher'} at least"
+                wanted = f"expected {_difference(short, quantity)} {'lower' if sign < 0 else 'higher'} at least"
                 report.at(f"probes.{name}.range.{end}", what, f"{wanted}: what is outside the range raises no alarm")
 
 

@@ -98,5 +98,5 @@ def secret_warnings(settings: Settings) -> list[str]:
             warnings.append(f"{key}: the secret's file {secret.file} cannot be read: {error.strerror}.")
             continue
         if mode & (stat.S_IROTH | stat.S_IWOTH):
-            warnings.append(f"{key}: everybody on this machine can read {secret.file}. Run `chmod 600 {secret.file}`.")
+            warnings.append(f"{key}: everybody on this computer can read {secret.file}. Run `chmod 600 {secret.file}`.")
     return warnings

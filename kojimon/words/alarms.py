@@ -40,40 +40,40 @@ STATE_WORDS = {
     "RTNUN": "back to normal, not acknowledged",
     "LATCH-UNACK": "back to normal, not acknowledged",
     "LATCH-ACK": "back to normal, needs reset",
-    "SHLVD": "paused",
-    "DSUPR": "held back while work goes on",
-    "OOSRV": "switched off for repair",
+    "SHLVD": "shelved",
+    "DSUPR": "held while you work",
+    "OOSRV": "out of service",
 }
 UNKNOWN = {
     "old": "nothing was read since", "work": "the koji was worked on since", "undone": "that is taken back",
 }  # fmt: skip
 """Ends of an alarm that was read by hand: nobody has read it since its time was over, or since work on the koji."""
-PRIORITY_WORDS = {"wake": "yes", "tell": "no, told by day", "log": "no, only noted"}
-"""Does it wake the sleeper?"""
+PRIORITY_WORDS = {"wake": "wakes you", "tell": "tells you by day", "log": "is logged"}
+"""What it does."""
 
 HEALTH_WORDS = {
     "disk": "Disk trouble",
     "clock": "Clock not set",
-    "broker": "MQTT broker away",
-    "client": "Another client has our name",
-    "serial": "Serial port away",
-    "modbus": "Modbus away",
-    "kernel": "Kernel sensor away",
-    "mirror": "Mirror behind",
-    "delivery": "Messages do not get out",
+    "broker": "MQTT broker not reached",
+    "client": "Another MQTT client uses our name",
+    "serial": "Serial port lost",
+    "modbus": "Modbus does not answer",
+    "kernel": "Kernel sensor lost",
+    "mirror": "Copy server behind",
+    "delivery": "Alarm messages not sent",
     "settings": "Settings file refused",
     "journal": "Journal trouble",
-    "heartbeat": "Sign of life does not get out",
-    "site": "No sign of life",
+    "heartbeat": "Heartbeat not sent",
+    "site": "No heartbeat",
     "backup": "No backup was made",
     "page": "The page is not open",
-    "descriptors": "Nothing more can be opened",
+    "descriptors": "Too many open files",
     "acts": "Acts over MQTT are off",
     "forecast": "No forecast",
 }
 HEALTH_ACTIONS = {
     "disk": "Free space, check card",
-    "clock": "Say how long ago, not when",
+    "clock": "Enter how long ago, not the time",
     "broker": "Check broker, network",
     "client": "Change client_id",
     "serial": "Check plug and cable",
@@ -89,26 +89,26 @@ HEALTH_ACTIONS = {
     "page": "Free its port, or change it",
     "descriptors": "Restart kojimon",
     "acts": "Broker: allow_anonymous false",
-    "forecast": "Nothing: it is tried again, alarms go on",
+    "forecast": "Nothing: alarms stay on",
 }
 
 SAID = ("disk", "journal")
 """Health whose text begins with its true cause and the way out, both short."""
 
 SILENT_WORDS = {
-    1: ("late only", "Check its network"),
-    3: ("unreadable", "Check plug and cable"),
-    4: ("gives a fault code", "Check plug and cable"),
+    1: ("sends late", "Check its network"),
+    3: ("cannot be read", "Check plug and cable"),
+    4: ("reports a fault", "Check plug and cable"),
     5: ("out of its range", "Check plug and cable"),
     6: ("jumps about", "Check plug and cable"),
     7: ("moves too fast", "Look where its tip is"),
-    8: ("stuck", "Unplug it, plug it in again"),
-    9: ("wet at 100 %", "Dry it, out of the drip"),
+    8: ("is stuck", "Unplug it, plug it in again"),
+    9: ("is wet (100 %)", "Dry it, out of the drip"),
     10: ("drifts", "Calibrate it"),
-    11: ("swapped?", "Look where each tip is"),
+    11: ("swapped with another?", "Look where each tip is"),
     12: ("out of the koji?", "Put its tip back in"),
-    14: ("lost (last will)", "Check its power, network"),
-    15: ("signed off", "Switch it on"),
+    14: ("dropped off the network", "Check its power, network"),
+    15: ("is switched off", "Switch it on"),
 }
 """Why nothing can be used of a probe, by the number of `model.Quality`, and the way out."""
 
@@ -131,18 +131,18 @@ class Work(Struct, frozen=True):
 
 
 def alarm_state(alarm: Alarm, speech: Speech, now: str | int) -> str:
-    """`new`, `acknowledged`, `paused until 03:40`, ..."""
+    """`new`, `acknowledged`, `shelved until 03:40`, ..."""
     state = alarm.state
     until = alarm.until_utc
     if state == "SHLVD" and until:
-        return f"paused until {speech.moment(until, now)}"
+        return f"shelved until {speech.moment(until, now)}"
     silent = alarm.silent_until_utc
     if state == "UNACK" and silent:
-        return f"new, no noise until {speech.moment(silent, now)}"
+        return f"silenced until {speech.moment(silent, now)}, not acknowledged"
     if state == "OOSRV" and alarm.reason:
         return f"{STATE_WORDS[state]} ({alarm.reason})"
     words = STATE_WORDS.get(state, state.lower())
-    return words.replace(STATE_WORDS["NORM"], "no longer known, read it again") if alarm.ended in UNKNOWN else words
+    return words.replace(STATE_WORDS["NORM"], "not known any more, read it again") if alarm.ended in UNKNOWN else words
 
 
 def action(alarm: Alarm, work: Work) -> str:
@@ -179,7 +179,7 @@ _FIXED_ACTIONS: dict[keys.AlarmKey | type, str] = {
     keys.BOX_OFF: "Is the box on? Check plug",
     keys.BOX_HOT: "Turn it down or unplug it",
     keys.Blind: "Use a kitchen thermometer",
-    keys.Step: "Do it, or say when you did",
+    keys.Step: "Do it, or enter when you did",
     keys.Expect: "Look and feel",
     keys.Test: "Only a test: Acknowledge",
 }
@@ -248,26 +248,51 @@ def _hot_koji(work: Work) -> str:
     return "Furrow, spread thin" if work.mixes == 1 else "Spread thin, swap trays"
 
 
-def headline(alarm: Alarm, speech: Speech, work: Work, per_hour: float | None, left_s: float | None) -> str:
-    """The first line of an alarm, 60 characters at most: what, value and limit with trend, time left, the action.
+class Ahead(Struct, frozen=True):
+    """The next worse limit of an alarm and the time left until it, both None where unknown."""
+
+    worse: float | None = None
+    left_s: float | None = None
+
+
+UNKNOWN_AHEAD = Ahead()
+
+
+def headline(alarm: Alarm, speech: Speech, work: Work, per_hour: float | None, ahead: Ahead = UNKNOWN_AHEAD) -> str:
+    """The first line of an alarm, 60 characters at most: what, value with its limit, the next limit and when, the act.
 
     Args:
         per_hour: slope of the value, K/h or %/h, None where unknown.
-        left_s: time left until the next worse limit, None where unknown.
 
     Returns:
-        e.g. `Top tray 110 °F over 109, rising. 50 min. Break up, spread`.
+        e.g. `Top tray 110 °F (limit 109), 113 in 50 min. Break up, spread`.
     """
     fact, brief_fact = _fact(alarm, speech, per_hour)
-    left = say.span(left_s) if left_s is not None and 0 <= left_s < URGENT_LEFT_S else ""
+    left = _left(alarm, speech, ahead)
     todo = action(alarm, work)
     bare = todo.split(". ")[0].split(", ")[0]
-    for parts in ([fact, left, todo], [brief_fact, left, todo], [brief_fact, left, bare], [brief_fact, "", bare]):
+    facts = [f"{brief_fact}, {left}", brief_fact] if left else [fact, brief_fact]
+    for parts in ([facts[0], todo], [facts[0], bare], [facts[1], todo], [facts[1], bare]):
         line = say.joined(parts)
         if len(line) <= HEADLINE_MAX:
             return line
     room = HEADLINE_MAX - len(bare) - 3
     return f"{brief_fact[:room].rstrip()}…. {bare}"[:HEADLINE_MAX]
+
+
+def _left(alarm: Alarm, speech: Speech, ahead: Ahead) -> str:
+    """`113 in 50 min`; "" where it is not known, or too far off to help."""
+    key, worse, left_s = keys.parse(alarm.key), ahead.worse, ahead.left_s
+    if not isinstance(key, keys.Limit) or worse is None or left_s is None or not 0 <= left_s < URGENT_LEFT_S:
+        return ""
+    span = say.span(left_s)
+    return f"{speech.brief(key.quantity, worse, unit=False)} {span if span == 'now' else f'in {span}'}"
+
+
+def is_high(alarm: Alarm) -> bool:
+    """Whether it is about too much, not too little."""
+    key = keys.parse(alarm.key)
+    return key.side == "high" if isinstance(key, keys.Limit) else watches.side_of(alarm) != "low"
 
 
 def subject(alarm: Alarm, speech: Speech) -> str:
@@ -279,11 +304,12 @@ def subject(alarm: Alarm, speech: Speech) -> str:
         case keys.Health():
             text = HEALTH_WORDS.get(_part(key, alarm), say.big_first(key.part)) + (f" ({key.name})" if key.name else "")
         case keys.Step(name):
-            text = f"{say.big_first(speech.step(name))}: late"
+            text = f"{say.big_first(speech.step(name))}: overdue"
         case keys.Silent(probe):
-            text = f"Probe {probe} {SILENT_WORDS.get(alarm.quality, ('silent',))[0]}"
+            why = SILENT_WORDS.get(alarm.quality)
+            text = f"Probe {probe} {why[0]}" if why else f"No reading from probe {probe}"
         case keys.Blind():
-            text = "The koji cannot be seen"
+            text = "No reading from the koji"
         case keys.Test():
             text = "Test alarm"
         case keys.Expect(name) | keys.Other(name):
@@ -303,13 +329,13 @@ def not_normal(alarm: Alarm, what: AlarmChange, speech: Speech) -> str:
     key, limit = keys.parse(alarm.key), what.limit_now
     about = say.small_first(subject(alarm, speech))
     if what.ended in UNKNOWN:
-        return f"No longer known: {about}, read by hand; {UNKNOWN[str(what.ended)]}. Read it again"
+        return f"Not known any more: {about}, read by hand; {UNKNOWN[str(what.ended)]}. Read it again"
     if what.ended:
-        return f"No longer watched: {about}"
+        return f"Not watched any more: {about}"
     if limit is None or not isinstance(key, keys.Limit):
         return ""
     now = "" if alarm.value is None else f", at {speech.brief(key.quantity, alarm.value)}"
-    return f"The limit is {speech.brief(key.quantity, limit)} now: no longer called {about}{now}"
+    return f"The limit is now {speech.brief(key.quantity, limit)}: no alarm any more for {about}{now}"
 
 
 def why_silent(alarm: Alarm, lead: str = "") -> str:
@@ -318,7 +344,7 @@ def why_silent(alarm: Alarm, lead: str = "") -> str:
     if not quality or not isinstance(keys.parse(alarm.key), keys.Silent):
         return ""
     gone = quality in (Quality.LOST, Quality.SIGNED_OFF)
-    return f"{lead}{'It is' if gone else 'What it says is not used:'} {say.QUALITY_WORDS.get(quality, 'bad')}."
+    return f"{lead}{'It' if gone else 'Doubtful reading, not counted:'} {say.QUALITY_WORDS.get(quality, 'bad')}."
 
 
 def _limit_subject(key: keys.Limit, alarm: Alarm) -> str:
@@ -340,10 +366,10 @@ def _fact(alarm: Alarm, speech: Speech, per_hour: float | None) -> tuple[str, st
         text = subject(alarm, speech)
         return text, text
     quantity, hot = key.quantity, key.side == "high"
-    over = "over" if hot else "under"
+    edge = "limit" if hot else "under"
     if (value < limit) if hot else (value > limit):
-        over = f"was {over}"
-    brief = f"{name} {speech.brief(quantity, value)} {over} {speech.brief(quantity, limit, unit=False)}"
+        edge = "was over" if hot else "was under"
+    brief = f"{name} {speech.brief(quantity, value)} ({edge} {speech.brief(quantity, limit, unit=False)})"
     word = say.trend(quantity, per_hour)
     return (f"{brief}, {word}" if word else brief), brief
 

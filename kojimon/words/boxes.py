@@ -12,7 +12,7 @@ KIND: Final = {
     BoxKind.FAN: "a box with a fan",
     BoxKind.HEAT_MAT: "a heat mat",
     BoxKind.OVEN_LIGHT: "a box with a steady heat and no thermostat",
-    BoxKind.UNKNOWN: "a box of a kind that is not said",
+    BoxKind.UNKNOWN: "a box of unknown kind",
 }
 COVER: Final = {
     Cover.OPEN: "rice uncovered",
@@ -28,7 +28,7 @@ MEANS: Final = {
     BoxKind.OVEN_LIGHT: ("Without a thermostat the box gets as much colder as its room does.",),
     BoxKind.FAN: ("The air swings with the thermostat: kojimon judges its half hours, not its peaks.",),
     BoxKind.UNKNOWN: (
-        "Say what kind it is, for better advice, with `box: {kind: ...}`. Until then kojimon says less.",
+        "Say what kind it is, for better advice, with `box: {kind: ...}`. Until then kojimon can tell you less.",
     ),
 }
 WRAPPED: Final = "A wrapped tray loses its heat slowly and can overheat from about hour 20."
@@ -45,13 +45,13 @@ UNTOLD: Final = {
 }
 
 WARMTH: Final = {
-    "no-probe": "No probe is in the koji: whether it warms itself cannot be known. Feel it, and go by the clock.",
+    "no-probe": "No probe is in the koji: kojimon cannot know whether it warms itself. Feel it, and go by the clock.",
     "by-hand": "Read by hand alone, the koji does not show in this box whether it warms itself. Feel it, and go by the"
     " clock.",
-    "drying": "The koji stands far below the air, as wet rice in moving air does: whether it warms itself cannot be"
-    " known. Cover it, with a few holes.",
-    "heater": "The koji rose a little, and what heats it is not measured: whether it warms itself cannot be known. Look"
-    " and feel.",
+    "drying": "The koji is far colder than the air, as wet rice in moving air is: kojimon cannot know whether it warms"
+    " itself. Cover it, with a few holes.",
+    "heater": "The koji rose a little, and no probe measures what heats it: kojimon cannot know whether it warms"
+    " itself. Look and feel.",
 }
 
 DOUBT: Final = {
@@ -97,4 +97,4 @@ def untold(why: str, koji_seen: bool) -> str:
         koji_seen: whether a probe sits in the koji, whose limits call all the same.
     """
     said = UNTOLD.get(why, "")
-    return f"{said} The limits of the koji call." if said and koji_seen else said
+    return f"{said} The limits of the koji still raise alarms." if said and koji_seen else said

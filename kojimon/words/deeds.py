@@ -31,13 +31,13 @@ def told(event: Event, speech: Speech, until: str, when: str = "") -> tuple[str,
     key, what, ends = event.key, event.what, f" until {until}" if until else ""
     match what:
         case events.Silenced():
-            found = f"No noise{ends or ' for a while'}, not acknowledged: {_subject(key, speech)}.", "look"
+            found = f"Silenced{ends or ' for a while'}, not acknowledged: {_subject(key, speech)}.", "look"
         case events.Confirmed():
-            found = f"Dealt with: {_subject(key, speech)}{f' ({what.text})' if what.text else ''}.", "good"
+            found = f"Fixed: {_subject(key, speech)}{f' ({what.text})' if what.text else ''}.", "good"
         case events.Working():
-            found = f"Hands are in the koji{ends}: its limits wait, but for the outermost.", "plain"
+            found = f"Working on the koji: alarms held{ends or ' meanwhile'}, except critical limits.", "plain"
         case events.Setpoint():
-            to = "anew" if what.to_c is None else f"to {speech.value('temperature', what.to_c)}"
+            to = "again" if what.to_c is None else f"to {speech.value('temperature', what.to_c)}"
             found = f"The box is set {to}.", "plain"
         case events.ProbeBack():
             found = question.told(key, what, speech)
@@ -52,9 +52,9 @@ def told(event: Event, speech: Speech, until: str, when: str = "") -> tuple[str,
         case events.MixGuess() | events.MixDenied():
             found = question.told_mixed(what, when)
         case events.ProbeTestBegin():
-            found = f"Waiting for probe {key} to be warmed.", "plain"
+            found = f"Waiting for you to warm probe {key}.", "plain"
         case _:
-            found = f"Probe {key} was not warmed in time: its way to the phone is not tested.", "look"
+            found = f"Probe {key} was not warmed in time: the probe-to-phone test was not done.", "look"
     return found
 
 
@@ -70,12 +70,12 @@ def _reading(what: events.Reading | events.ReadingUndone, speech: Speech, when: 
     if what.beyond is not None:
         return f"{text} {still_so(what, speech)}", "wrong"
     if what.back:
-        return f"{text} Kept for the curve; it raises no alarm.", "plain"
+        return f"{text} Saved for the curve; it raises no alarm.", "plain"
     if what.probe_value is None:
         return text, "plain"
     far = speech.difference(what.quantity, abs(what.probe_value - value))
     other = f"{speech.value(what.quantity, what.probe_value)}, {far} {'more' if what.probe_value > value else 'less'}"
-    return f"{text} Probe {what.probe} shows {other}: look whether its tip is where it should be.", "look"
+    return f"{text} Probe {what.probe} shows {other}: check where its tip is.", "look"
 
 
 def still_so(what: events.Reading, speech: Speech) -> str:
@@ -84,7 +84,7 @@ def still_so(what: events.Reading, speech: Speech) -> str:
         return ""
     side = "over" if what.value >= what.beyond else "under"
     value, limit = (speech.brief(what.quantity, one) for one in (what.value, what.beyond))
-    again = "Dated back, it raises no alarm: if it is still so, enter it again as of now, without --ago."
+    again = "Entered for an earlier time, it raises no alarm. If it is still so, enter it again for now, without --ago."
     return f"{value} is {side} the limit ({limit}). {again}"
 
 
@@ -92,21 +92,21 @@ def _forgotten(what: events.BatchForgotten, until: str) -> str:
     """`until`: the hour it probably ended, "" where the koji still seems to lie there."""
     name = what.name
     if what.ended_ms is None:
-        return f"Batch {name}: its latest harvest is long past, and the probe is still warm. Look, take the koji out."
+        return f"Batch {name}: the harvest is long overdue, and the probe is still warm. Look, and take the koji out."
     when = f", probably {until}" if until else ""
-    return f"Batch {name} was never ended. Taken out{when}? Close it: on the page, or kojimon batch harvest --at TIME."
+    return f"Batch {name} was never ended. Taken out{when}? Close it on the page, or: kojimon batch harvest --at TIME"
 
 
 def _reopened(what: events.BatchReopened) -> str:
     end = "harvest" if what.was == "batch-harvest" else "end"
     gap = say.span(what.gap_ms / 1000)
-    unseen = f"For {gap} no limit was judged; " if gap != "now" else ""
-    went = "what was measured is kept" if unseen else "What was measured is kept"
-    return f"The {end} of batch {what.name} is taken back: the watch goes on. {unseen}{went}."
+    unseen = f"For {gap} no limit was checked; " if gap != "now" else ""
+    went = "the readings were saved" if unseen else "The readings were saved"
+    return f"The {end} of batch {what.name} is taken back: kojimon goes on watching. {unseen}{went}."
 
 
 def _moved(probe: str, what: events.ProbeMoved) -> str:
     before, tray = say.tray_name(what.before), say.tray_name(what.tray)
     if what.ended:
-        return f"Probe {probe} is counted for {tray} again, as in the settings."
+        return f"Probe {probe} counts for {tray} again, as in the settings."
     return f"Probe {probe} was moved from {before} to {tray}."

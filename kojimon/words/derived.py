@@ -69,10 +69,10 @@ def _lacking(row: Derived, whose: str) -> str:
     names = " or ".join(row.probes)
     why = {
         "quality": f"{names}: {QUALITY_WORDS.get(row.quality, 'not to be trusted')}",
-        "fresh": f"no fresh reading from {names}",
+        "fresh": f"no reading from {names}",
         "contradiction": f"{names} contradict each other; look at the wick, and at which is which",
     }.get(row.lacking or "", f"no reading from {names}")
-    return f"How dry {whose} is cannot be said: {why}."
+    return f"It is not known how dry {whose} is: {why}."
 
 
 def _above(box: Box) -> tuple[float, float | None] | None:

@@ -163,17 +163,23 @@ def _stage(event: Event, what: stated.Stage, speech: Speech, work: Work) -> Line
 
 
 def _window_open(event: Event, what: stated.StepOpen, speech: Speech, work: Work) -> Line:
-    return Line(f"May be done from now on: {speech.step(event.key)}.{_doubt(what)}")
+    return Line(f"You can now: {speech.step(event.key)}.{_doubt(what)}")
 
 
 def _window_due(event: Event, what: stated.StepDue, speech: Speech, work: Work) -> Line:
-    return Line(f"Wanted now: {speech.step(event.key)}.{_doubt(what)}", "look")
+    return Line(f"Due now: {speech.step(event.key)}.{_doubt(what)}", "look")
 
 
 def _window_closed(event: Event, what: stated.StepMissed, speech: Speech, work: Work) -> Line | None:
     if what.optional or event.key in speech.optional:
         return None
-    return Line(f"Its time has passed undone: {speech.step(event.key)}.{_doubt(what)}", "look")
+    return Line(f"Missed: {speech.step(event.key)}{_until(event, speech)}.{_doubt(what)}", "look")
+
+
+def _until(event: Event, speech: Speech) -> str:
+    """` (until 01:57)`: its end is the moment it is told of."""
+    clock = _clock(event, event.t_ms, speech)
+    return f" (until {clock})" if clock else ""
 
 
 def _doubt(what: stated.Window) -> str:
@@ -192,7 +198,7 @@ def _early(what: stated.StepDone) -> str:
     opens_ms, at_ms = what.opens_ms, what.at_ms
     if opens_ms is None or at_ms is None or opens_ms - at_ms < EARLY_MS:
         return ""
-    return f" That is {show_duration((opens_ms - at_ms) / 1000)} before its time. By mistake? Take it back."
+    return f" That is {show_duration((opens_ms - at_ms) / 1000)} early. By mistake? Take it back."
 
 
 def _step_undone(event: Event, what: stated.StepUndone, speech: Speech, work: Work) -> Line:
@@ -236,7 +242,8 @@ def _alarm(event: Event, what: stated.AlarmChange, speech: Speech, work: Work) -
     if what.to == "UNACK" and signal not in ("off", "down"):
         return _called(alarm, signal, speech, work)
     if signal == "down":
-        return Line(f"Less bad, still {say.small_first(alarm_words.subject(alarm, speech))}.", "look")
+        end, still = "upper" if alarm_words.is_high(alarm) else "lower", alarm_words.subject(alarm, speech)
+        return Line(f"Down to the {end} limit: still {say.small_first(still)}.", "look")
     lead = {"ack": "Acknowledged", "reset": "Reset"}.get(signal) or _AFTER.get(what.to)
     if lead is None or what.ended == "limit":
         return None
@@ -250,7 +257,7 @@ def _alarm(event: Event, what: stated.AlarmChange, speech: Speech, work: Work) -
 
 
 def _called(alarm: Alarm, signal: str, speech: Speech, work: Work) -> Line:
-    head = alarm_words.headline(alarm, speech, work, alarm.rate_per_h, None)
+    head = alarm_words.headline(alarm, speech, work, alarm.rate_per_h)
     detail = f" Check: {say.listing([*alarm.causes])}." if alarm.causes else alarm_words.why_silent(alarm, " ")
     if alarm.text and keys.of_site(keys.parse(alarm.key)):
         detail = f" ({alarm.text})"
@@ -262,9 +269,9 @@ _AFTER = {
     "ACKED": "Acknowledged",
     "RTNUN": "Back to normal, not acknowledged",
     "NORM": "Back to normal",
-    "SHLVD": "Paused",
-    "DSUPR": "Held back while work goes on",
-    "OOSRV": "Switched off for repair",
+    "SHLVD": "Shelved",
+    "DSUPR": "Held while you work",
+    "OOSRV": "Out of service",
     "LATCH-UNACK": "Back to normal, not acknowledged",
     "LATCH-ACK": "Back to normal, needs reset",
 }
@@ -286,29 +293,29 @@ def _clock_step(event: Event, what: stated.ClockStep, speech: Speech, work: Work
 
 def _start(event: Event, what: stated.Start, speech: Speech, work: Work) -> Line:
     if what.gap_ms < 60_000:
-        return Line("Watching.")
-    return Line(f"Watching again; nothing was seen for {show_duration(what.gap_ms / 1000)}.", "look")
+        return Line("kojimon is watching.")
+    return Line(f"kojimon is watching again. No readings for {show_duration(what.gap_ms / 1000)}.", "look")
 
 
 def _stop(event: Event, what: stated.Stop, speech: Speech, work: Work) -> Line:
-    return Line("Stopped watching.", "look")
+    return Line("kojimon has stopped watching.", "look")
 
 
 def _settings(event: Event, what: stated.Settings, speech: Speech, work: Work) -> Line:
-    return Line("New settings are in force.")
+    return Line("New settings are in use.")
 
 
 def _gap(event: Event, what: stated.Gap, speech: Speech, work: Work) -> Line:
     dropped, source = what.dropped, event.key
     if source == "journal":
-        return Line(f"While the card failed {dropped} readings were not kept; one a minute and probe was.", "look")
-    return Line(f"Too much at once from {source}: {dropped} readings were dropped and counted.", "look")
+        return Line(f"While the card failed, {dropped} readings were not saved; one a minute per probe was.", "look")
+    return Line(f"Too much at once from {source}: {dropped} readings were dropped.", "look")
 
 
 def _summary(event: Event, what: stated.Summary, speech: Speech, work: Work) -> Line:
     """The night in one line: how the koji fared, who was called, what was done and what was not."""
     parts = [_night_koji(what, speech), _night_calls(what, event.t_ms, speech)]
-    for lead, names in (("Done", what.done), ("Its time passed undone", what.missed)):
+    for lead, names in (("Done", what.done), ("Missed", what.missed)):
         if names:
             parts.append(f"{lead}: {say.listing([speech.step(name) for name in names])}.")
     return Line(" ".join(filter(None, parts)), "look" if what.woke or what.missed or what.unheard else "good")
@@ -324,9 +331,9 @@ def _night_koji(what: stated.Summary, speech: Speech) -> str:
 def _night_calls(what: stated.Summary, now_ms: int, speech: Speech) -> str:
     called = [_called_for(alarm, now_ms, speech) for alarm in what.woke]
     more = f"{what.told} thing{'s' if what.told != 1 else ''} to know." if what.told else ""
-    lost = f"Messages did not get out over {say.listing([*what.unheard])}." if what.unheard else ""
-    calls = f"{'Called for' if lost else 'You were called'}: {say.listing(called)}." if called else ""
-    return " ".join(filter(None, [calls or ("" if lost else "Nothing called."), lost, more]))
+    lost = f"No message was sent over {say.listing([*what.unheard])}." if what.unheard else ""
+    calls = f"{'Alarm' if lost else 'You were woken'}: {say.listing(called)}." if called else ""
+    return " ".join(filter(None, [calls or ("" if lost else "No alarm woke you."), lost, more]))
 
 
 def _called_for(woke: Woke, now_ms: int, speech: Speech) -> str:

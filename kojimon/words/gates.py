@@ -16,8 +16,8 @@ def question(at_least: float | None, at_most: float | None) -> str:
 
 
 def asked(at_least: float | None, at_most: float | None, speech: Speech) -> str:
-    """The question with what is wanted: `Cool enough? At most 32.2 °C is wanted.`"""
-    return f"{question(at_least, at_most)} {_wanted(at_least, at_most, speech, big=True)} is wanted."
+    """The question with what is wanted: `Cool enough? At most 32.2 °C.`"""
+    return f"{question(at_least, at_most)} {_wanted(at_least, at_most, speech, big=True)}."
 
 
 def _wanted(at_least: float | None, at_most: float | None, speech: Speech, big: bool = False) -> str:
@@ -35,7 +35,7 @@ def _cold(told: Checked | Refused) -> bool:
 def answered(gate: Checked, speech: Speech) -> str:
     """What a gate that was passed came to: ` Cool enough? Yes, 31.0 °C by the kitchen thermometer.`; "" for none."""
     if gate.override:
-        return f" Done all the same: {gate.override}."
+        return f" Done anyway: {gate.override}."
     value = gate.value
     if value is None:
         return ""
@@ -53,11 +53,11 @@ def refusal(told: Refused, speech: Speech) -> str:
     low, high, value = told.at_least, told.at_most, told.value
     if _cold(told) and value is not None:
         return (
-            f"Too cold: it is at {speech.value('temperature', value)}; {_wanted(low, None, speech)} is wanted. {COLD}"
+            f"Too cold: it is at {speech.value('temperature', value)}; expected {_wanted(low, None, speech)}. {COLD}"
         )
     found = "No probe shows it" if value is None else f"No, it is at {speech.value('temperature', value)}"
     wanted = _wanted(low, high, speech) if value is None else _wanted(None if high is not None else low, high, speech)
-    return f"{question(low if value is None else None, high)} {found}; {wanted} is wanted."
+    return f"{question(low if value is None else None, high)} {found}; expected {wanted}."
 
 
 def way_on(told: Refused) -> str:

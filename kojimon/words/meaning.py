@@ -24,22 +24,22 @@ class Meaning(Struct, frozen=True):
 
 
 _HOT = Meaning(
-    ("it warms itself and cannot lose the heat", "the box heats too much", "a lump, or a layer too thick"),
+    ("it warms itself and cannot lose the heat", "the box heats too much", "a lump, or too thick a layer"),
     "the koji overheats, the mould weakens and unwanted growth takes over",
     1500,
 )
 _COLD = Meaning(
     ("the box is off", "the room is cold", "the lid or a vent is open"),
-    "growth stands still, and what likes it cooler gets ahead",
+    "growth stops, and unwanted microbes gain",
     3600,
 )
 _BLIND = Meaning(
     ("its plug or cable", "its computer or radio", "the probe fell out"),
-    "nobody sees whether the koji gets too warm",
+    "nobody notices if the koji gets too warm",
     900,
 )
-_SILENT = Meaning(_BLIND.causes, "nobody sees what happens where it sits, and no limit there can call", 900)
-_DAEMON = Meaning(("see the text of the alarm",), "the next alarm may come late, or be missing in the record", 14_400)
+_SILENT = Meaning(_BLIND.causes, "nobody notices what happens there, and no limit there can raise an alarm", 900)
+_DAEMON = Meaning(("see the text of the alarm",), "the next alarm may come late, or not be saved", 14_400)
 _OF_KEY: dict[keys.AlarmKey, Meaning] = {
     keys.HOT_KOJI: _HOT,
     keys.COLD_KOJI: _COLD,
@@ -65,7 +65,7 @@ _OF_KEY: dict[keys.AlarmKey, Meaning] = {
     ),
     keys.Health("page"): Meaning(
         ("another program has its port", "its address is not this computer's"),
-        "nobody can look or answer from a phone; messages and kojimon status go on", 14_400,
+        "nobody can look or acknowledge from a phone; messages and kojimon status still work", 14_400,
     ),
 }  # fmt: skip
 _OF_PLACE: dict[str, Meaning] = {
@@ -77,7 +77,7 @@ _OF_KIND: dict[type, Meaning] = {
     keys.Silent: _SILENT,
     keys.Blind: _BLIND,
     keys.Expect: Meaning(("see the text of the alarm",), "the batch falls behind, or spoils", 7200),
-    keys.Step: Meaning(("it was forgotten, or not marked",), "the koji goes on without it", 3600),
+    keys.Step: Meaning(("it was forgotten, or not entered",), "the koji goes on without it", 3600),
     keys.Deviation: Meaning(
         ("the box is set otherwise", "the koji warms itself"), "growth is not what was planned", 3600
     ),
@@ -86,7 +86,7 @@ _OF_KIND: dict[type, Meaning] = {
     keys.Recovery: Meaning(("the work did not cool it enough", "the box is too warm"), "it goes on warming", 1200),
     keys.TimeToLimit: _HOT,
     keys.Health: _DAEMON,
-    keys.Test: Meaning(("somebody tries out the alarm",), "nothing, but the way to you stays unproven", 300),
+    keys.Test: Meaning(("somebody tries out the alarm",), "nothing, but the night check is not passed", 300),
 }
 
 

@@ -1,4 +1,4 @@
-"""The test of the way to the phone, in words: what has happened so far, line by line."""
+"""The night check in words: what has happened so far, line by line."""
 
 from __future__ import annotations
 
@@ -23,15 +23,15 @@ def lines(last: Trial) -> list[tuple[str, str]]:
         last: the test.
     """
     found = [
-        (f"{name}: failed, {why or 'no reason given'}; it is tried again", "wrong")
+        (f"{name}: failed, {why or 'no reason given'}; kojimon tries again", "wrong")
         for name, why in last.failed.items()
     ]
     found += [
-        (f"{name}: on its way after {out_s:.1f} s. Press Acknowledge on the phone.", "plain")
+        (f"{name}: sent after {out_s:.1f} s. Press Acknowledge on the phone.", "plain")
         for name, out_s in last.out_s.items()
     ]
     if last.answered_s is not None:
         who = f" by {last.who}" if last.who else ""
         through = f" ({last.channel})" if last.channel else ""
-        found.append((f"Answered{who}{through} after {show_duration(last.answered_s)}.", "plain"))
+        found.append((f"Acknowledged{who}{through} after {show_duration(last.answered_s)}.", "plain"))
     return found

@@ -15,7 +15,7 @@ from kojimon.words.status import Sentence
 WAITING_MS: Final = 300_000
 """So long after the spores, or after work on the koji, a forecast may be on its way."""
 NOT_INSTALLED: Final = (
-    "Forecasts are not installed here (the part `forecast`). All else goes on: readings, steps and alarms need none. "
+    "Forecasts are not installed here (the part `forecast`). All else works: readings, steps and alarms need none. "
     "To have them: sudo sh deploy/install.sh --parts all"
 )
 LEAST_MS: Final = 1_800_000
@@ -23,7 +23,7 @@ LEAST_MS: Final = 1_800_000
 
 
 NOT_YET: Final = "No forecast yet: the first comes a minute or two after the spores went on."
-NO_PROBE: Final = "No forecast: it cannot be known without a probe in the koji. Look at it, and read it by hand."
+NO_PROBE: Final = "No forecast: that takes a probe in the koji. Look at the koji, and read it by hand."
 
 
 def rest(incubator: Box, speech: Speech, now_ms: int, now_utc: str) -> Sentence:
@@ -34,7 +34,7 @@ def rest(incubator: Box, speech: Speech, now_ms: int, now_utc: str) -> Sentence:
         now_ms, now_utc: the document's moment.
     """
     if not incubator.batch:
-        return Sentence("No batch is open: there is nothing to forecast.", "plain")
+        return Sentence("No batch is open, so there is nothing to forecast.", "plain")
     urgent = _urgent(incubator, speech, now_ms)
     if urgent is not None:
         return urgent
@@ -77,16 +77,18 @@ def _calm(incubator: Box, forecast: Foreseen, speech: Speech, now_ms: int, now_u
     step = _first_step(incubator)
     until_ms = forecast.calm_until_t_ms
     if step is not None and step[1] <= now_ms:
-        return Sentence(f"Not before this is done: {speech.step(step[0].name)}.", "look")
+        return Sentence(f"Do this first: {speech.step(step[0].name)}.", "look")
     if until_ms is None or until_ms - now_ms < LEAST_MS:
-        return Sentence("Stay near: a hand may be needed within the hour, by the forecast.", "look")
-    koji = f"{speech.moment(forecast.calm_until_utc or '', now_utc)}, 9 in 10"
-    doubt = " The koji does not do what was forecast: trust this less." if forecast.check.contradicts else ""
+        return Sentence("Stay near: the koji may need you within the hour.", "look")
+    koji = f"{speech.moment(forecast.calm_until_utc or '', now_utc)} (9 chances in 10)"
+    doubt = " The koji does not follow the forecast: trust this less." if forecast.check.contradicts else ""
     if step is not None and step[1] < until_ms:
         due = speech.moment(step[0].due_utc or "", now_utc)
-        return Sentence(f"Sleep until {due}: then it is time to {speech.step(step[0].name)}. By itself the koji needs "
-                        f"no hand until {koji}.{doubt}", "look" if doubt else "good")  # fmt: skip
-    return Sentence(f"Sleep until {koji}.{doubt}", "look" if doubt else "good")
+        said = (f"Nothing is likely to need you before {due}. Then it is time to {speech.step(step[0].name)}. Left"
+                f" alone, the koji is not likely to need you before {koji}.")  # fmt: skip
+    else:
+        said = f"Nothing is likely to need you before {koji}."
+    return Sentence(f"{said}{doubt} Alarms stay on.", "look" if doubt else "good")
 
 
 def ready(incubator: Box, speech: Speech, now_utc: str) -> str:
@@ -114,19 +116,19 @@ def _first_step(incubator: Box) -> tuple[Step, int] | None:
 def _stale(forecast: Foreseen) -> str:
     age_s = forecast.age_s
     if age_s * 1000 <= WAITING_MS:
-        return "Somebody has just worked on the koji: the next forecast, within two minutes, knows of it."
-    return f"The last forecast is {show_duration(age_s)} old: too old to go by. Alarms go on without it."
+        return "The koji was just worked on. A new forecast comes within two minutes."
+    return f"The last forecast is {show_duration(age_s)} old: too old to go by. Alarms stay on without it."
 
 
 def told(key: str, what: Forecast) -> tuple[str, str]:
     """What changes about the forecasts as such, and its tone; "" for nothing. Each single one is no event."""
     count = what.batches or 1
     texts = {
-        "known": "The koji warms itself: from now on its course is forecast.",
-        "contradicted": "The koji does not do what was forecast. Look at it and at its probe.",
-        "agrees": "The koji does what is forecast again.",
-        "forgotten": "Forgotten: what earlier batches taught the forecasts.",
-        "learnt": f"Learnt for the next forecasts, from {count} batch{'es' if count != 1 else ''} by now.",
+        "known": "The koji warms itself: forecasts begin.",
+        "contradicted": "The koji does not follow the forecast. Look at it and at its probe.",
+        "agrees": "The koji follows the forecast again.",
+        "forgotten": "Forgotten: what the forecasts learned from earlier batches.",
+        "learnt": f"The forecasts have learned from {count} batch{'es' if count != 1 else ''} so far.",
         "refused": f"A forecast made no sense and was left aside: {what.reason}.",
     }
     return texts.get(key, ""), "look" if key == "contradicted" else "plain"

@@ -43,7 +43,7 @@ def open_question(box: Box, speech: Speech, now_utc: str) -> Asked | None:
     many = question.probes > 1
     return Asked(
         text_of(question.probes), "Yes, they are" if many else "Yes, it is",
-        f"{big_first(end)} a probe left out is noticed sooner. Nothing calls because this is not answered.",
+        f"{big_first(end)} kojimon notices a probe left out sooner. No alarm comes if you do not answer.",
         "If so: kojimon probes in-koji",
     )  # fmt: skip
 
@@ -77,19 +77,19 @@ def told(key: str, what: ProbeBack, speech: Speech) -> tuple[str, str]:
     if key == "asked":
         return text_of(what.probes or 1), "plain"
     if key == "said":
-        return f"Noted: the probe{'s are' if many else ' is'} back in the koji.", "good"
+        return f"Saved: the probe{'s are' if many else ' is'} back in the koji.", "good"
     if key == "follows":
         return (
-            "The koji probes follow the box air since the work on it. Are they back in the koji?" if many else
-            "The koji probe follows the box air since the work on it. Is it back in the koji?"
+            "Since the work on the koji its probes follow the box air. Are they back in the koji?" if many else
+            "Since the work on the koji its probe follows the box air. Is it back in the koji?"
         ), "look"  # fmt: skip
     if key == "unanswered":
         asked = "whether the probes are back in the koji" if many else "whether the probe is back in the koji"
-        return f"Nobody has said {asked}, and the readings do not show it. Look.", "look"
+        return f"It is not known {asked}. Look.", "look"
     if key == "fell":
         before, now = (speech.value("temperature", value or 0.0) for value in (what.from_c, what.value))
         return (
-            f"Probe {what.probe} fell from {before} to {now} within minutes: no longer in the koji? Not counted as "
+            f"Probe {what.probe} fell from {before} to {now} within minutes: out of the koji? Not counted as "
             "back to normal. Put it back, or enter what you did.", "look",
         )  # fmt: skip
     return "", "plain"

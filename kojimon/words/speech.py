@@ -36,8 +36,8 @@ QUALITY_WORDS = {
     11: "swapped with another probe?",
     12: "out of the koji?",
     13: "not calibrated",
-    14: "lost: the broker gave out its device's last will",
-    15: "off: its device said that it leaves",
+    14: "dropped off the network",
+    15: "was switched off",
     16: "read by hand",
 }
 """By the number of `model.Quality`."""
@@ -191,6 +191,11 @@ def tray_name(tray: str) -> str:
     if bare.isdigit():
         return f"tray {bare}"
     return f"the {bare}" if bare.lower().endswith("tray") else f"the {bare} tray"
+
+
+def chances(count: int) -> str:
+    """`9 chances in 10`, `1 chance in 10`."""
+    return f"{count} chance{'s' if count != 1 else ''} in 10"
 
 
 def trend(quantity: str, per_hour: float | None) -> str:

@@ -101,7 +101,7 @@ def dated_over(box: Box, speech: Speech) -> str:
     spot, edge = say.spot(one.place, one.quantity, one.tray), speech.brief("temperature", limit, unit=False)
     ago = say.span(one.age_s)
     read = f"{spot} {speech.value(one.quantity, one.value)} {'now' if ago == 'now' else ago + ' ago'}, read by hand"
-    return f"{read}, {SIDES[side]} {edge}. It was not of now and raises no alarm: read it again."
+    return f"{read}, {SIDES[side]} {edge}. It was entered for an earlier time and raises no alarm: read it again."
 
 
 def _passed(box: Box) -> Iterator[tuple[str, float]]:

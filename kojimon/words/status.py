@@ -30,7 +30,7 @@ class NextStep(Struct, frozen=True):
     """The next thing a hand must do.
 
     Attributes:
-        title: `Now: break up (kirikaeshi)`.
+        title: `Due now: break up (kirikaeshi)`.
         window: when, in words.
         late: whether its time has passed.
         soon: whether its time has come, or comes within the hour.
@@ -127,7 +127,7 @@ def sentence(incubator: Box, speech: Speech, now_ms: int) -> Sentence:
 def _unseen(incubator: Box, koji: str, speech: Speech) -> Sentence:
     """That nothing measures the koji, and what was read by hand last."""
     if any(probe.place == "bed" for probe in incubator.probes):
-        return Sentence(f"No fresh reading from the {koji}.", "look")
+        return Sentence(f"No reading from the {koji}.", "look")
     reads = [one for one in incubator.by_hand if one.place == "bed"]
     last = min(reads, key=lambda one: one.age_s, default=None)
     if last is None:
@@ -159,8 +159,8 @@ def worst_alarm(incubator: Box) -> Alarm | None:
 def first_line(alarm: Alarm, incubator: Box, speech: Speech, now_ms: int) -> str:
     """The first line of an alarm as it stands now: with the value of this moment, its trend and the time left."""
     fresh = at_present(alarm, incubator)
-    per_hour = fresh.rate_per_h
-    return alarm_words.headline(fresh, speech, work_of(incubator, now_ms), per_hour, left_s(fresh, incubator, per_hour))
+    ahead = alarm_words.Ahead(worse_limit(fresh, incubator), left_s(fresh, incubator, fresh.rate_per_h))
+    return alarm_words.headline(fresh, speech, work_of(incubator, now_ms), fresh.rate_per_h, ahead)
 
 
 def alarm_line(alarm: Alarm, incubator: Box | None, speech: Speech, now_ms: int) -> str:
@@ -193,14 +193,14 @@ def left_s(alarm: Alarm, incubator: Box, per_hour: float | None) -> float | None
 
     None where there is none or no knowing.
     """
-    worse, value, ahead = _worse(alarm, incubator), alarm.value, foreseen(alarm, incubator)
+    worse, value, ahead = worse_limit(alarm, incubator), alarm.value, foreseen(alarm, incubator)
     if worse is None or not per_hour or value is None or (worse - value) / per_hour <= 0:
         return ahead.s if ahead else None
     by_line = float((worse - value) / per_hour * 3600)
     return min(by_line, ahead.s) if ahead else by_line
 
 
-def _worse(alarm: Alarm, incubator: Box) -> float | None:
+def worse_limit(alarm: Alarm, incubator: Box) -> float | None:
     """The next worse limit of an alarm; None where there is none."""
     key, level = keys.parse(alarm.key), alarm.level
     if not isinstance(key, keys.Limit) or level not in ("high", "low"):
@@ -211,7 +211,7 @@ def _worse(alarm: Alarm, incubator: Box) -> float | None:
 
 def foreseen(alarm: Alarm, incubator: Box) -> Left | None:
     """What the forecast says of the koji's next worse limit, where it is sure and narrow (`engine.outlook.Left`)."""
-    worse, forecast = _worse(alarm, incubator), incubator.forecast
+    worse, forecast = worse_limit(alarm, incubator), incubator.forecast
     if worse is None or alarm.level != "high" or keys.parse(alarm.key) != keys.HOT_KOJI or not forecast:
         return None
     return next((one for one in forecast.left if abs(one.limit_c - worse) <= SAME_C), None)
@@ -231,10 +231,10 @@ def next_step(incubator: Box, speech: Speech, now_ms: int, now_utc: str) -> Next
         return None
     name = speech.step(step.name) + (f" ({step.trade})" if step.trade else "")
     status = step.status
-    lead = {"due": "Now", "missed": "Late", "open": "Next"}.get(status, "Next")
+    lead = {"due": "Due now", "missed": "Missed", "open": "You can now"}.get(status, "Next")
     return NextStep(
         title=f"{lead}: {name}",
-        window=window_of(step, speech, now_ms, now_utc),
+        window=window_of(step, speech, now_ms, now_utc).removeprefix("can be done now, "),
         late=status == "missed",
         soon=_soon(step, now_ms),
         doubt=boxes.doubted(step.doubt),
@@ -268,18 +268,18 @@ def window_of(step: Step, speech: Speech, now_ms: int, now_utc: str) -> str:
         wait = left(step.opens_t_ms) or wait
         first = f"from {opens}" if opens else ""
         return _join(first, f"due {due}" if due else "", f"in {wait}" if wait and wait != "now" else wait) or (
-            "not yet; it opens by what the koji does"
+            "opens when the koji is warm enough"
         )
     if status == "open":
-        return _join("may be done now", f"due {due}" if due else "", _remaining(wait or left(step.closes_t_ms)))
+        return _join("can be done now", f"due {due}" if due else "", _remaining(wait or left(step.closes_t_ms)))
     if status == "due":
         return _join(
-            f"wanted since {due}" if due else "wanted now",
+            f"due since {due}" if due else "due now",
             f"until {closes}" if closes else "",
             _remaining(left(step.closes_t_ms)),
         )
     if status == "missed":
-        return _join(f"its time ended {closes}" if closes else f"was wanted {due}", "do it, or say when you did")
+        return f"was due by {closes or due}. Do it now, or enter when you did"
     return ""
 
 

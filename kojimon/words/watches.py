@@ -30,9 +30,9 @@ def subject(alarm: Alarm, name: str) -> str:
     text = ""
     match keys.parse(alarm.key):
         case keys.Box(state):
-            text = "The box seems to be off" if state == "off" else "The box runs too hot"
+            text = "The box seems to be off" if state == "off" else "The box is too hot"
         case keys.Deviation():
-            text = f"{name} far {_FAR[side_of(alarm)]} what is wanted"
+            text = f"{name} far {_FAR[side_of(alarm)]} its target"
         case keys.Rate(way=way):
             text = f"{name} {'falls' if way == 'falling' else 'rises'} fast"
         case keys.Exposure():
@@ -65,14 +65,14 @@ def _limit_like(
     match key:
         case keys.TimeToLimit():
             left = "" if left_s is None else say.span(left_s)
-            soon = f"at {edge} in {left}" if left else f"soon {edge}"
-            return f"{name} {now}, {'now at the limit' if left == 'now' else soon}"
+            soon = f"{edge} in {left}" if left else f"soon {edge}"
+            return f"{name} {now}, {'at the limit now' if left == 'now' else soon}"
         case keys.Deviation():
-            return f"{name} {now}, {edge} wanted"
+            return f"{name} {now} (target {edge})"
         case keys.Rate():
             return "" if per_h is None else f"{name} {now}, {speech.slope(key.quantity, per_h)}"
         case keys.Exposure():
             over = speech.brief(key.quantity, alarm.limit or 0.0)
             return "" if total_ms is None else f"{name} over {over} for {show_duration(total_ms / 1000)}"
         case keys.Recovery():
-            return f"{name} {now} after the work, over {edge}"
+            return f"{name} {now} after the work (limit {edge})"

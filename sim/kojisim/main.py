@@ -109,7 +109,7 @@ def _publishers(options: dict[str, Any], scenario: Scenario, stack: ExitStack) -
     if options["mqtt"]:
         host, _, port = options["mqtt"].rpartition(":")
         if not host or not port.isdigit():
-            raise click.UsageError(f"--mqtt {options['mqtt']}: HOST:PORT is wanted, as in 127.0.0.1:1883")
+            raise click.UsageError(f"--mqtt {options['mqtt']}: expected HOST:PORT, as in 127.0.0.1:1883")
         mqtt = MqttPublisher(host.strip("[]"), int(port), options["topic_prefix"], scenario.probes)
         lines[options["mqtt_source"]] = mqtt
     if options["link"]:
@@ -128,7 +128,7 @@ def _start_ms(start: str | None, drive: Drive | None) -> int:
         return drive.wall_ms if drive is not None else round(datetime.now(UTC).timestamp() * 1000)
     moment = datetime.fromisoformat(start)
     if moment.tzinfo is None:
-        raise click.UsageError(f"--start {start}: a zone is wanted, as in 2025-01-31T18:00:00Z")
+        raise click.UsageError(f"--start {start}: expected a zone, as in 2025-01-31T18:00:00Z")
     return round(moment.timestamp() * 1000)
 
 

@@ -249,7 +249,7 @@ def test_out_of_service_says_why_until_it_is_back() -> None:
     case.do("alarm.out_of_service", key=HIGH, reason=why)
     assert [(row.state, row.reason) for row in case.listed()] == [("OOSRV", why)]
     told = Teller(Speech()).tell(case.events[-1])
-    assert told is not None and told.text.startswith(f"Switched off for repair ({why}): ")
+    assert told is not None and told.text.startswith(f"Out of service ({why}): ")
     case.do("alarm.out_of_service", key=HIGH, reason="another")
     assert case.events[-1].kind == "unchanged" and case.listed()[0].reason == why
     case.do("alarm.in_service", key=HIGH)

@@ -42,12 +42,12 @@ def test_a_whole_batch_on_a_phone(cook: Cook, new_page: NewPage) -> None:
     cook.feed(0.1)
     expect(page.locator(".sentence")).to_contain_text("The rice is at")
     expect(page.get_by_role("button", name="Done now")).to_have_count(0)
-    page.get_by_role("link", name="Measured by hand, or otherwise").click()
+    page.get_by_role("link", name="Measured by hand, or other details").click()
     page.get_by_role("button", name="Done", exact=True).click()
-    expect(page.get_by_role("alert").filter(has_text="Cool enough?")).to_contain_text("at most 32.2 °C is wanted")
+    expect(page.get_by_role("alert").filter(has_text="Cool enough?")).to_contain_text("expected at most 32.2 °C")
     page.get_by_label("What a kitchen thermometer shows").fill("20")
     page.get_by_role("button", name="Done", exact=True).click()
-    expect(page.get_by_role("alert").filter(has_text="Too cold")).to_contain_text("at least 28.0 °C is wanted")
+    expect(page.get_by_role("alert").filter(has_text="Too cold")).to_contain_text("expected at least 28.0 °C")
     page.get_by_label("What a kitchen thermometer shows").fill("31")
     page.get_by_role("button", name="Done", exact=True).click()
     said(page, "Yes, 31.0 °C by the kitchen thermometer")
@@ -58,7 +58,7 @@ def test_a_whole_batch_on_a_phone(cook: Cook, new_page: NewPage) -> None:
     # Twenty hours later the first look is wanted; it was done half an hour ago.
     cook.feed(21.5)
     expect(page.locator(".step")).to_contain_text("look, break up and mix")
-    page.get_by_role("link", name="Earlier, or otherwise").click()
+    page.get_by_role("link", name="Other time or details").click()
     page.get_by_label("30 min ago").check()
     page.get_by_role("button", name="Done", exact=True).click()
     said(page, "Done: look, break up and mix")
@@ -72,7 +72,7 @@ def test_a_whole_batch_on_a_phone(cook: Cook, new_page: NewPage) -> None:
     # A note, at the hour.
     page.get_by_text("Write a note").click()
     page.get_by_label("What you saw, smelt or did").fill("white specks, sweet smell")
-    page.get_by_role("button", name="Write it down").click()
+    page.get_by_role("button", name="Save note").click()
     said(page, "white specks, sweet smell")
 
     # It grows too hot: the alarm comes by itself, and is answered on the phone.
@@ -81,14 +81,14 @@ def test_a_whole_batch_on_a_phone(cook: Cook, new_page: NewPage) -> None:
     cook.feed(0.5)
     alarm = page.locator(".alarm.wrong").first
     expect(alarm).to_be_visible()
-    expect(page.locator(".sentence .badge")).to_have_text("Danger")
+    expect(page.locator(".sentence .badge")).to_have_text("Act now")
     alarm.get_by_role("button", name="Acknowledge").click()
     expect(alarm).to_contain_text("acknowledged, since")
     alarm.locator(".less summary").click()
     alarm.get_by_role("button", name="Pause for 30 min").click()
-    expect(page.locator(".alarm").first).to_contain_text("paused until")
-    page.locator(".alarm summary").filter(has_text="paused until").click()
-    page.get_by_role("button", name="End the pause").first.click()
+    expect(page.locator(".alarm").first).to_contain_text("shelved until")
+    page.locator(".alarm summary").filter(has_text="shelved until").click()
+    page.get_by_role("button", name="End pause").first.click()
     expect(page.locator(".alarm.wrong").first).to_be_visible()
     cook.offset_k = -3.0
     cook.feed(1.0)
@@ -102,8 +102,8 @@ def test_a_whole_batch_on_a_phone(cook: Cook, new_page: NewPage) -> None:
 
     cook.feed(12.0)
     page.goto(f"{cook.url}/harvest/box")
-    expect(page.get_by_text("kojimon cannot tell whether koji is fit to eat").first).to_be_visible()
-    page.get_by_label("Koji got, kg").fill("2.9")
+    expect(page.get_by_text("kojimon cannot tell whether koji is safe to eat").first).to_be_visible()
+    page.get_by_label("Weight of the koji, kg").fill("2.9")
     page.get_by_role("button", name="Harvested").click()
     said(page, "Harvested: 2.9 kg of koji")
     cook.commit()
@@ -113,7 +113,7 @@ def test_a_whole_batch_on_a_phone(cook: Cook, new_page: NewPage) -> None:
     expect(page.locator("h1").filter(has_text="Batch New Year")).to_be_visible()
     page.get_by_role("group", name="Look").get_by_label("5").check()
     page.get_by_role("group", name="Look").get_by_label("in your words").fill("white to the core")
-    page.get_by_role("button", name="Keep it").click()
+    page.get_by_role("button", name="Save", exact=True).click()
     said(page, "Your verdict: look 5 of 5 (white to the core).")
     expect(page.locator(".r-verdict")).to_contain_text("white to the core")
     assert page.evaluate("document.documentElement.scrollWidth") <= 360
@@ -194,7 +194,7 @@ def test_it_tells_when_nobody_answers_and_comes_back(cook: Cook, new_page: NewPa
     old: Daemon = cook.live.daemon
     clock, settings = old.clock, replace(old.settings, web=WebSettings(port=cook.door.port))
     cook.live.end()
-    expect(page.locator("#lost")).to_contain_text("Nobody answers")
+    expect(page.locator("#lost")).to_contain_text("No contact")
     with running(settings, clock) as again:
         cook.live, cook.door = again, Door(again)
         cook.offset_k = 3.3
@@ -392,8 +392,8 @@ def test_a_photo_from_the_phone_is_made_smaller_before_it_is_sent(cook: Cook, ne
     page.get_by_text("Write a note").click()
     page.get_by_label("A photo").set_input_files({"name": "x.png", "mimeType": "image/png", "buffer": picture})
     page.get_by_label("What it shows").fill("the mat")
-    page.get_by_role("button", name="Keep the photo").click()
-    said(page, "The photo is kept.")
+    page.get_by_role("button", name="Save photo").click()
+    said(page, "Photo saved.")
     note = cook.live.client.get("/v1/events", kinds="note")["events"][-1]
     kept = f"{cook.url}/photos/{note['data']['photo']}"
     body = page.request.get(kept).body()
@@ -410,7 +410,7 @@ def test_fahrenheit_and_the_viewers_zone(cook: Cook, new_page: NewPage) -> None:
     expect(page.get_by_label("Time zone")).to_have_value("UTC")
     page.get_by_label("Time zone").fill("America/Chicago")
     page.get_by_label("Unit").select_option("°F")
-    page.get_by_role("button", name="Keep", exact=True).click()
+    page.get_by_role("button", name="Save", exact=True).click()
     expect(page.locator(".values").first).to_contain_text("°F")
 
 
@@ -430,8 +430,8 @@ def test_a_phone_is_let_in_by_a_link_good_once(tmp_path: Any, new_page: NewPage)
         other.goto(door.origin)
         assert other.url.endswith("/enter")
         other.get_by_label("Code or token").fill(code)
-        other.get_by_role("button", name="Come in").click()
-        expect(other.get_by_role("alert").filter(has_text="neither a code")).to_be_visible()
+        other.get_by_role("button", name="Sign in").click()
+        expect(other.get_by_role("alert").filter(has_text="neither a valid code")).to_be_visible()
 
 
 def test_a_reading_by_hand_from_a_phone(cook: Cook, new_page: NewPage) -> None:
@@ -440,7 +440,7 @@ def test_a_reading_by_hand_from_a_phone(cook: Cook, new_page: NewPage) -> None:
     page.goto(cook.url)
     page.locator("summary", has_text="Read by hand").click()
     page.get_by_label("Koji by the kitchen thermometer").fill("31,5")
-    page.get_by_role("button", name="Keep it").click()
+    page.get_by_role("button", name="Save reading").click()
     said(page, "Read by hand: koji 31.5 °C.")
     expect(page.get_by_text("By hand: koji", exact=True)).to_be_visible()
 
@@ -455,5 +455,5 @@ def test_one_tap_takes_a_harvest_back(cook: Cook, new_page: NewPage) -> None:
     expect(page.locator(".sentence")).to_contain_text("No batch is open")
     expect(page.get_by_text("Batch New Year was harvested")).to_be_visible()
     page.get_by_role("button", name="Take it back").click()
-    said(page, "The harvest of batch New Year is taken back: the watch goes on.")
+    said(page, "The harvest of batch New Year is taken back: kojimon goes on watching.")
     expect(page.locator(".where")).to_contain_text("batch New Year")

@@ -67,5 +67,5 @@ def test_calls_of_an_alarm_that_still_holds_are_told_in_the_line_they_repeat(kit
     events = json.loads(kitchen.run(*words, "--json").stdout)["events"]
     again = [event for event in events if event["key"] == "box/off" and event["data"].get("event") == "re"]
     told = " ".join(kitchen.run(*words).stdout.split())
-    assert len(again) > 1 and f"(called {len(again)} times more, last at hour {again[-1]['hour']:.2f})" in told
+    assert len(again) > 1 and f"(repeated {len(again)} times, last at hour {again[-1]['hour']:.2f})" in told
     assert "Again: " not in told

@@ -57,10 +57,10 @@ def test_from_settings_to_review(kitchen: Kitchen) -> None:
         kitchen.run("batch", "done", "inoculate", "--ago", "20", "h", "--thermometer", "88", "F").stdout
     )
     back = plain(kitchen.run("reading", "93", "F", "--tray", "top", "--ago", "2", "h").stdout)
-    assert "top tray 93.0 °F. Kept for the curve; it raises no alarm." in back
+    assert "top tray 93.0 °F. Saved for the curve; it raises no alarm." in back
     assert "check the unit" in kitchen.run("reading", "95", "C", code=1).stderr
     asleep = plain(kitchen.run("forecast").stdout)
-    assert "No forecast: it cannot be known without a probe in the koji." in asleep
+    assert "No forecast: that takes a probe in the koji." in asleep
     kitchen.run("reading", "97", "F", "--tray", "top")
     assert "Read by hand: top tray 130.0 °F." in plain(kitchen.run("reading", "130", "F", "--tray", "top").stdout)
     assert "Taken back: top tray 130.0 °F, read by hand" in plain(kitchen.run("undo", "reading").stdout)

@@ -182,7 +182,7 @@ def test_boiling_water_is_true_by_pressure_or_altitude(live: Kitchen, quick: Non
     stored = json.loads(live.run("probes", "calibrations", "--json").output)
     assert "water boiling under 1000.0 hPa" in stored[0]["note"]
     both = live.run(*words, "--pressure", "954.6", "--altitude", "500 m", "--yes", code=2).output
-    assert "one of them is wanted" in " ".join(both.split())
+    assert "expected one of them" in " ".join(both.split())
     assert "520 m" in live.run(*words, "--altitude", "high", "--yes", code=2).output
 
 
@@ -201,13 +201,13 @@ def test_the_altitude_of_the_settings_is_that_of_boiling_water(kitchen: Kitchen,
     ("words", "said"),
     [
         (("nobody",), "There is no probe 'nobody'"),
-        (("koji-top", "--point", "0.4 C"), "what it read and what was true are wanted"),
+        (("koji-top", "--point", "0.4 C"), "expected what it read and what was true"),
         (("koji-top", "--point", "x = 0 C"), "--point x = 0 C"),
         (("koji-top", "--point", "30.C=30C"), "--point 30.C=30C"),
         (("koji-top", "--point", ".5 C = 0 C"), "--point .5 C = 0 C"),
-        (("koji-top", "--pressure", "nan"), "'nan': a number is wanted"),
-        (("koji-top", "--pressure", "1013."), "'1013.': a number is wanted"),
-        (("koji-top", "--point", "0 C = 0 C", "--date", "yesterday"), "a day is wanted"),
+        (("koji-top", "--pressure", "nan"), "'nan': expected a number"),
+        (("koji-top", "--pressure", "1013."), "'1013.': expected a number"),
+        (("koji-top", "--point", "0 C = 0 C", "--date", "yesterday"), "expected a day"),
     ],
 )
 def test_wrong_use_is_said(kitchen: Kitchen, words: tuple[str, ...], said: str) -> None:

@@ -39,18 +39,18 @@ def pretend(monkeypatch: pytest.MonkeyPatch) -> Callable[[Document], None]:
 def test_the_first_line_says_whether_one_may_sleep(kitchen: Kitchen, pretend: Any, width: int) -> None:
     pretend(foretold())
     shown = lines(kitchen, "forecast", width=width)
-    assert shown[0] == "Sleep until 18:30, 9 in 10."
     text = " ".join(" ".join(shown).split())
-    assert "Over 109.4 °F at 18:48 (likely range 18:36 to 19:00) if nobody touches the koji; 9 in 10 " in text
-    assert "Best mixed at 15:30 (likely range 15:00 to 16:00)." in text
-    assert "Mixed now: 102.2 °F at its hottest" in text and "you judge by eye and nose" in text
-    assert text.count("Sleep until") == 1 and "Nothing here silences an alarm." in text
+    assert text.startswith("Nothing is likely to need you before 18:30 (9 chances in 10). Alarms stay on.")
+    assert "Over 109.4 °F at 18:48 (likely 18:36 to 19:00) if left alone (9 chances in 10 " in text
+    assert "Best mixed at 15:30 (likely 15:00 to 16:00)." in text
+    assert "Mixed now: peak 102.2 °F" in text and "you judge by eye and nose" in text
+    assert text.count("Nothing is likely to need you before") == 1 and text.count("Alarms stay on.") == 2
 
 
 def test_the_same_as_data(kitchen: Kitchen, pretend: Any) -> None:
     pretend(foretold())
     box = json.loads(kitchen.run("forecast", "--json").stdout)["incubators"][0]
-    assert box["rest"] == "Sleep until 18:30, 9 in 10."
+    assert box["rest"] == "Nothing is likely to need you before 18:30 (9 chances in 10). Alarms stay on."
     assert {"p10", "p25", "p50", "p75", "p90"} == set(box["forecast"]["limits"][0]["in_h"])
 
 

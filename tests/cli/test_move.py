@@ -62,8 +62,8 @@ def test_the_probe_is_said_to_be_back_where_it_was_asked(kitchen: Kitchen) -> No
     kitchen.run("batch", "done", "inoculate", "--thermometer", "88 F")
     marked = said("batch", "done", "first-check", "--override", "a test")
     assert question in marked and "If so: kojimon probes in-koji" in marked
-    assert question in said("status") and "Nothing calls because this is not answered." in said("status")
-    assert "Noted: the probes are back in the koji." in said("probes", "in-koji")
+    assert question in said("status") and "No alarm comes if you do not answer." in said("status")
+    assert "Saved: the probes are back in the koji." in said("probes", "in-koji")
     assert question not in said("status")
     assert json.loads(kitchen.run("status", "--json").output)["incubators"][0]["question"] is None
 
@@ -73,7 +73,7 @@ def test_a_silent_probe_says_why_where_it_is_known() -> None:
         known = {"name": "bed", "no": 1, "place": "bed", "tray": "", "quantity": "temperature", "incubator": "box"}
         return quality_of(convert({**known, "quality": quality, "value": value, "silent": silent}, ListedProbe))
 
-    assert told(0) == "silent"
-    assert told(None, value=None) == "silent"
-    assert "last will" in told(14)
+    assert told(0) == "no reading"
+    assert told(None, value=None) == "no reading"
+    assert "dropped off the network" in told(14)
     assert told(8, silent=False) == "stuck"

@@ -49,17 +49,17 @@ def test_a_test_answered_on_the_phone_arms_the_night(kitchen: Kitchen, phone: Re
     5 min, else the batch screen says Night check not passed."""
     client = with_phone(kitchen, phone.url)
     started = kitchen.run("batch", "start", "first").stdout
-    stands = "Night check not passed: no test was answered today. Alarms still run."
+    stands = "Night check not passed: no test was acknowledged today. Alarms still run."
     assert f"{stands} To pass it: kojimon alarms night-check." in " ".join(started.split())
-    assert "The way from probe to phone was never tried." in " ".join(started.split())
+    assert "The probe-to-phone test was never done." in " ".join(started.split())
     checking = kitchen.spawn("alarms", "night-check")
     until(lambda: any(got.title.startswith("TEST ONLY") for got in list(phone.got)))
     answer(client)
     code, output, errors = ended(checking)
     assert (code, errors) == (0, "")
     assert "through the phone's night mode" in output
-    assert "phone: on its way after" in output
-    assert "Answered by anna (page)" in output
+    assert "phone: sent after" in output
+    assert "Acknowledged by anna (page)" in output
     assert "Night check passed: acknowledged by anna" in output
     for command in ("status", "check"):
         assert "Night check passed: acknowledged by anna" in " ".join(kitchen.run(command).stdout.split())
@@ -78,12 +78,13 @@ def test_a_phone_that_cannot_be_reached_and_an_answer_at_the_computer_do_not_arm
     answer(client, "cli")
     code, _, errors = ended(checking)
     assert code == 1
-    wrong = "the test did not get out over any channel. Alarms still run. See: kojimon alarms."
+    wrong = "the test was not sent over any channel. Alarms still run. See: kojimon alarms."
     assert errors == f"Night check not passed: {wrong}"
 
 
 def test_without_daemon_or_channel_it_is_said_at_once(kitchen: Kitchen) -> None:
-    assert kitchen.run("alarms", "night-check", code=1).stderr.startswith("No daemon runs, so nothing can call.")
+    told = kitchen.run("alarms", "night-check", code=1).stderr
+    assert told.startswith("kojimon is not running, so it can send nothing.")
     kitchen.config.write_text(kitchen.config.read_text() + "speaker: {use: false}\n")
     kitchen.start()
     assert "there is no channel and no loudspeaker" in kitchen.run("alarms", "night-check", code=1).stderr
@@ -97,14 +98,14 @@ def test_a_warmed_probe_is_timed_to_the_phone(kitchen: Kitchen, phone: Receiver)
     testing = kitchen.spawn("alarms", "test", "--probe", "koji-top")
     assert testing.stdout is not None
     first = testing.stdout.readline() + testing.stdout.readline() + testing.stdout.readline()
-    assert "it stands at 87.8 °F and has 15 min to reach 91.4 °F" in " ".join(first.split())
+    assert "it is at 87.8 °F and has 15 min to reach 91.4 °F" in " ".join(first.split())
     kitchen.show(koji_top=34.0)
     until(lambda: any(got.title.startswith("TEST") for got in list(phone.got)))
     answer(client)
     code, output, errors = ended(testing)
     assert (code, errors) == (0, "")
     assert "koji-top 93.2 °F" in output
-    assert "Probe koji-top: 2" in output and "s to phone, in time. Kept with today's date." in output
+    assert "Probe koji-top: 2" in output and "s to phone, in time. Saved with today's date." in output
     probe_tests = client.get("/v1/health")["parts"]["notify"]["night_check"]["probe_tests"]
     assert probe_tests["koji-top"]["passed"] and probe_tests["koji-top"]["out_s"]["phone"] < 60
     assert "never tried" not in kitchen.run("check").stdout
@@ -114,10 +115,10 @@ def test_every_act_on_an_alarm_has_its_command(kitchen: Kitchen) -> None:
     kitchen.start()
     until(lambda: seen(kitchen, "koji-top", 31.0))
     kitchen.run("alarms", "test")
-    assert "No noise until" in kitchen.run("alarms", "silence", "test", "--for", "5", "min").stdout
+    assert "Silenced until" in kitchen.run("alarms", "silence", "test", "--for", "5", "min").stdout
     assert "60 min is the most" in kitchen.run("alarms", "silence", "test", "--for", "2", "h", code=1).stderr
     assert "only what is kept is reset" in kitchen.run("alarms", "reset", "test").stdout
-    assert "Switched off for repair" in kitchen.run("alarms", "out-of-service", "test").stdout
+    assert "Out of service" in kitchen.run("alarms", "out-of-service", "test").stdout
     assert "it is out of service already" in kitchen.run("alarms", "out-of-service", "test").stdout
     assert "Test alarm" in kitchen.run("alarms", "in-service", "test").stdout
-    assert "Dealt with: test alarm (heard it)." in kitchen.run("alarms", "confirm", "test", "--note", "heard it").stdout
+    assert "Fixed: test alarm (heard it)." in kitchen.run("alarms", "confirm", "test", "--note", "heard it").stdout

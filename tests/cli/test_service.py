@@ -104,7 +104,7 @@ def test_a_bad_edit_keeps_nobody_from_the_service_that_runs_on(installed: Path) 
     keep(settings, config, service.STATE)
     with running(settings):
         seen = CliRunner().invoke(cli, ["status", "--config", str(config)])
-        assert seen.exit_code == 0 and "the daemon goes on with what it had" in seen.output
+        assert seen.exit_code == 0 and "the last good settings stay in use" in seen.output
     gone = CliRunner().invoke(cli, ["status", "--config", str(config)])
     assert gone.exit_code == 2 and "surprise" in gone.output
 

@@ -66,7 +66,7 @@ def test_sites_of_real_daemons_side_by_side(tmp_path: Path) -> None:
         assert "of attic" in lines[0] and "The rice is at 31.0 °C" in lines[0]
         stack.close()
         ended = looked(broker).output
-        assert ended.count("Nobody is watching: its daemon is away.") == 2 and "31.0 °C" in ended
+        assert ended.count("kojimon is not running there.") == 2 and "31.0 °C" in ended
 
 
 def test_from_the_settings_of_a_site(tmp_path: Path) -> None:
@@ -79,7 +79,7 @@ def test_from_the_settings_of_a_site(tmp_path: Path) -> None:
         )
         publish(broker, "kojimon/attic/status", "online", retain=True)
         done = kojimon("sites", "--once", "--config", str(config))
-        assert done.exit_code == 0 and "attic" in done.output and "Watches; no state yet." in done.output
+        assert done.exit_code == 0 and "attic" in done.output and "Runs; no state yet." in done.output
 
 
 def test_an_empty_broker_is_said(tmp_path: Path) -> None:
@@ -132,7 +132,7 @@ def test_an_old_state_says_how_old_it_is() -> None:
     assert fresh.startswith("The koji is at ")
     assert told(retained(), NOW_MS + 600_000) == [(f"As of 10 min ago: {fresh}", "look")]
     assert told(retained(online=False), NOW_MS + 600_000) == [
-        (f"Nobody is watching: its daemon is away. Last 10 min ago: {fresh}", "wrong")
+        (f"kojimon is not running there. Last 10 min ago: {fresh}", "wrong")
     ]
 
 

@@ -22,8 +22,8 @@ def test_a_harvest_by_mistake_is_undone_and_the_batch_goes_on_to_its_own(kitchen
     kitchen.run("batch", "harvest", "--yield", "4 lb", "--note", "oops")
     assert "No batch is open" in kitchen.run("status").stdout
     said = plain(kitchen.run("undo").stdout)
-    assert "The harvest of batch first is taken back: the watch goes on." in said
-    assert "Next:" in said or "Now:" in said
+    assert "The harvest of batch first is taken back: kojimon goes on watching." in said
+    assert "You can now:" in said or "Due now:" in said
     (row,) = json.loads(kitchen.run("batch", "list", "--json").stdout)
     assert (row["ended_t_ms"], row["outcome"], row["yield_kg"], row["note"]) == (None, "", None, "new starter")
     assert "Taken back: look, break up and mix." in plain(kitchen.run("undo").stdout)

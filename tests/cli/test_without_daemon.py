@@ -14,7 +14,7 @@ from tests.cli.conftest import Kitchen
 from tests.golden import meaning
 from tests.parts.opened import reading
 
-NOBODY = "nobody is watching"
+NOBODY = "kojimon is not running"
 
 
 def kinds(kitchen: Kitchen) -> list[str]:
@@ -27,7 +27,7 @@ def kinds(kitchen: Kitchen) -> list[str]:
 
 def test_looking_before_the_first_start_writes_nothing(kitchen: Kitchen) -> None:
     said = kitchen.run("status").stdout
-    assert "Nobody is watching: no daemon runs." in said
+    assert "kojimon is not running." in said
     assert "No batch is open." in said
     assert kitchen.run("batch", "list").stdout == "No batch yet. To open one: kojimon batch start NAME\n"
     assert "There is no journal" in kitchen.run("journal", code=1).stderr
@@ -84,9 +84,9 @@ def test_marks_are_dated_back_corrected_and_taken_back(kitchen: Kitchen) -> None
 def test_a_thermometer_is_believed_within_a_kitchens_reach_and_said_to_be_unused(kitchen: Kitchen) -> None:
     kitchen.run("batch", "start", "first", "--hours-ago", "20", "h")
     told = " ".join(kitchen.run("batch", "done", "first-check", "--thermometer", "300F", code=1).stderr.split())
-    assert "a thermometer that shows 148.9 °C (300 °F)? -5 to 130 °C (23 to 266 °F) is wanted" in told
+    assert "a thermometer that shows 148.9 °C (300 °F)? expected -5 to 130 °C (23 to 266 °F)" in told
     done = " ".join(kitchen.run("batch", "done", "first-check", "--thermometer", "31 C").stdout.split())
-    assert "Done: look" in done and "value was not looked at: this step asks for no temperature" in done
+    assert "Done: look" in done and "value was not used: this step asks for no temperature" in done
 
 
 def test_the_mask_is_told_before_the_spores_are_sprinkled_and_not_after(kitchen: Kitchen) -> None:
@@ -97,7 +97,7 @@ def test_the_mask_is_told_before_the_spores_are_sprinkled_and_not_after(kitchen:
     after = kitchen.run("batch", "done", "inoculate", "--thermometer", "88 F").stdout
     said = " ".join(before.split())
     assert said.count("FFP2 or N95") == said.count("With asthma or a weak immune system") == 1
-    assert said.count("Take care:") == 1 and said.index("Next:") < said.index("Take care:")
+    assert said.count("Take care:") == 1 and said.index("You can now: ") < said.index("Take care:")
     assert "FFP2" not in after and "starter sold for food" not in after
     assert " ".join(kitchen.run("batch", "undo", "inoculate").stdout.split()).count("FFP2 or N95") == 1
 
@@ -157,7 +157,7 @@ def test_an_export_to_a_full_card_says_which_file_and_leaves_none(
 
 def test_a_test_alarm_without_a_daemon_waits_for_one(kitchen: Kitchen) -> None:
     told = " ".join(kitchen.run("alarms", "test").stdout.split())
-    assert "goes out when the daemon runs" in told
+    assert "sent once kojimon runs" in told
     assert json.loads(kitchen.run("journal", "--json").stdout)["messages_waiting"] == 1
 
 
@@ -174,7 +174,7 @@ def test_what_cannot_be_written_is_not_said_to_stand_in_the_journal(
     with monkeypatch.context() as card:
         card.setattr("kojimon.journal.writing.storage.Storage._open", barred)
         told = kitchen.run("batch", "note", "nowhere", code=1)
-    assert told.stderr.startswith("Nothing is kept of this, for it could not be written: The journal is read-only. ")
+    assert told.stderr.startswith("Nothing was done, for it could not be saved: The journal is read-only. ")
     assert "Alarms go on" not in told.stderr
     assert "stands in the journal" not in told.stdout
     assert "nowhere" not in kitchen.run("batch", "show").stdout

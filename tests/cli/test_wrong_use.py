@@ -50,14 +50,14 @@ def test_the_help_names_every_command(kitchen: Kitchen) -> None:
         (("xylophone",), "No such command 'xylophone'."),
         (("status", "--jsn"), "No such option"),
         (("batch", "done"), "Missing argument 'STEP'"),
-        (("batch", "start", "x", "--rice", "4"), "'4': a mass with its unit is wanted, as in `2 kg` or `4 lb`."),
-        (("batch", "start", "x", "--rice", "-2 kg"), "a mass with its unit is wanted"),
-        (("batch", "start", "x", "--hours-ago", "soon"), "a duration with its unit is wanted"),
+        (("batch", "start", "x", "--rice", "4"), "'4': expected a mass with its unit, as in `2 kg` or `4 lb`."),
+        (("batch", "start", "x", "--rice", "-2 kg"), "expected a mass with its unit"),
+        (("batch", "start", "x", "--hours-ago", "soon"), "expected a duration with its unit"),
         (
             ("batch", "done", "mix", "--thermometer", "88"),
-            "a temperature with its unit is wanted, as in `30 C` or `86 F`.",
+            "expected a temperature with its unit, as in `30 C` or `86 F`.",
         ),
-        (("batch", "done", "mix", "--thermometer", "-400 C"), "a temperature above absolute zero is wanted"),
+        (("batch", "done", "mix", "--thermometer", "-400 C"), "expected a temperature above absolute zero"),
         (
             (
                 "batch",
@@ -71,12 +71,12 @@ def test_the_help_names_every_command(kitchen: Kitchen) -> None:
         (("rehearse", "x.csv"), "By which schedule? Add --schedule and a file or one of: barley-koji,"),
         (
             ("rehearse", "x.csv", "--schedule", "sake"),
-            "sake: no such schedule. A file is wanted, or one of: barley-koji,",
+            "sake: no such schedule. Expected a file, or one of: barley-koji,",
         ),
         (("rehearse", "x.csv", "--schedule", "rice-koji-sake"), "x.csv: cannot be read (No such file or directory)"),
         (
             ("status", "--config", "none.yaml"),
-            "none.yaml: there is no such settings file. To make one: kojimon setup -o",
+            "none.yaml: there is no such settings file. To make one: kojimon --config none.yaml setup -o",
         ),
     ],
     ids=lambda value: " ".join(value) if isinstance(value, tuple) else "",
@@ -99,13 +99,15 @@ def test_wrong_usage_is_told_in_words_and_is_2(kitchen: Kitchen, words: tuple[st
         (("alarms", "shelve"), 2, "Missing argument"),
         (("alarms", "test", "--loud"), 2, "No such option"),
         (("watch",), 2, "'watch' has a new name. Type: kojimon sites"),
-        (("batch", "do", "mix"), 2, "'do' has a new name. Type: kojimon batch done"),
+        (("watch", "--once"), 2, "'watch' has a new name. Type: kojimon sites --once"),
+        (("status", "--site"), 2, "'--site' has a new name. Type: kojimon sites"),
+        (("batch", "do", "mix"), 2, "'do' has a new name. Type: kojimon batch done mix"),
         (("alarms", "arm"), 2, "'arm' has a new name. Type: kojimon alarms night-check"),
-        (("alarms", "bump", "koji"), 2, "'bump' has a new name. Type: kojimon alarms test --probe NAME"),
+        (("alarms", "bump", "koji"), 2, "'bump' has a new name. Type: kojimon alarms test --probe koji"),
         (("probes", "back"), 2, "'back' has a new name. Type: kojimon probes in-koji"),
         (("probes", "certificates"), 2, "'certificates' has a new name. Type: kojimon probes calibrations"),
         (("forecast", "prior"), 2, "'prior' has a new name. Type: kojimon forecast learned"),
-        (("alarms", "test", "--probe", "koji", "hello"), 2, "leave the text out"),
+        (("alarms", "test", "--probe", "koji", "hello"), 2, "leave yours out"),
         (("alarms", "pause", "1"), 2, "There are no alarms."),
         (("undo",), 1, "No batch is open in box."),
         (("export",), 1, "There is no batch yet."),
@@ -127,7 +129,7 @@ def test_within_a_batch_a_wrong_step_time_or_alarm_is_explained(kitchen: Kitchen
     assert "This batch has no step 'mixx'. Did you mean 'mix'? Its steps are:" in told("batch", "done", "mixx")
     assert "inoculate (tane-kiri)" in told("batch", "done", "stir")
     assert "Say either --at or --ago, not both." in told("batch", "done", "mix", "--at", "9:00", "--ago", "1 h")
-    assert "a time that has passed is wanted" in told("batch", "done", "mix", "--at", "noonish")
+    assert "expected a time that has passed" in told("batch", "done", "mix", "--at", "noonish")
     assert "Say when it was done: --at 14:20 or --ago 40 min." in told("batch", "correct", "inoculate")
     assert "is not marked as done, so there is nothing to change" in told("batch", "undo", "mix")
     assert "'second' is no batch. The last ones are: box-" in told("batch", "show", "second")
@@ -143,7 +145,7 @@ def test_while_the_clock_is_not_set_a_time_of_day_is_refused(kitchen: Kitchen) -
         assert "Done:" in told
     else:
         assert result.exit_code == 2
-        assert "the clock of this machine is not set" in told and "--ago 40 min" in told
+        assert "the clock of this computer is not set" in told and "--ago 40 min" in told
 
 
 def test_without_settings_it_says_where_it_looked_and_what_to_do(

@@ -290,9 +290,9 @@ def test_the_sample_is_what_is_written(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("words", "text"),
     [
-        (("home", "cellar"), "--host is wanted"),
-        (("--host", "koji.lan", "home"), "a site and at least one box are wanted"),
-        (("--host", "koji.lan", "home", "a/b"), '"a/b": letters, digits, dots, - and _ are wanted in a name'),
+        (("home", "cellar"), "--host is missing"),
+        (("--host", "koji.lan", "home"), "expected a site and at least one box"),
+        (("--host", "koji.lan", "home", "a/b"), '"a/b": expected letters, digits, dots, - and _ in a name'),
         (("--host", "koji.lan", "home", "#"), '"#": letters'),
         (("--sideways",), "--sideways is no option of mine"),
     ],

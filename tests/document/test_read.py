@@ -15,8 +15,8 @@ from kojimon.document.report import MOST_FAULTS, Report
 from kojimon.document.tree import Broken, Entry, Listing, Mapping, Node, Scalar, other_reading
 from tests.parts.size import size
 
-OR_QUOTES = "or quotes around a text"
-PLAIN = "wanted plain values, lists and maps"
+OR_QUOTES, WRITTEN = "or quotes around a text", "expected the values written out"
+PLAIN = "expected plain values, lists and maps"
 
 
 def refusals(text: str | bytes) -> list[str]:
@@ -28,43 +28,45 @@ def refusals(text: str | bytes) -> list[str]:
 @pytest.mark.parametrize(
     ("text", "seen"),
     [
-        ("", "f.yaml: found nothing, wanted keys and values, as in `site: cellar`"),
-        ("# only a comment\n", "f.yaml: found nothing, wanted keys and values, as in `site: cellar`"),
-        ("a: 1\n---\nb: 2\n", "f.yaml:2: found a second document (`---`), wanted one document a file"),
-        ("%YAML 1.2\n---\na: 1\n", "f.yaml:1: found a directive (`%`), wanted plain values, lists and maps"),
+        ("", "f.yaml: found nothing, expected keys and values, as in `site: cellar`"),
+        ("# only a comment\n", "f.yaml: found nothing, expected keys and values, as in `site: cellar`"),
+        ("a: 1\n---\nb: 2\n", "f.yaml:2: found a second document (`---`), expected one document a file"),
+        ("%YAML 1.2\n---\na: 1\n", "f.yaml:1: found a directive (`%`), expected plain values, lists and maps"),
         (
             "a:\n\tb: 1\n",
-            "f.yaml:2: found a tab at the beginning of the line, wanted blanks (YAML indents with blanks)",
+            "f.yaml:2: found a tab at the beginning of the line, expected blanks (YAML indents with blanks)",
         ),
-        ("a:\t1\n", "f.yaml:1: found a tab before a value, wanted a blank"),
-        ("a: %\n", 'f.yaml:1: found a value that begins with `%`, wanted it in quotes, as in `"%"`'),
-        ("a: @x\n", 'f.yaml:1: found a value that begins with `@`, wanted it in quotes, as in `"%"`'),
+        ("a:\t1\n", "f.yaml:1: found a tab before a value, expected a blank"),
+        ("a: %\n", 'f.yaml:1: found a value that begins with `%`, expected it in quotes, as in `"%"`'),
+        ("a: @x\n", 'f.yaml:1: found a value that begins with `@`, expected it in quotes, as in `"%"`'),
         (
             "a: b: c\n",
-            "f.yaml:1: found a `: ` where none can be, wanted one `key: value` a line, keys of one map indented alike,"
+            "f.yaml:1: found a `: ` where none can be, expected one `key: value` a line, keys of one map indented"
+            " alike,"
             " and quotes around a text with `: ` in it",
         ),
-        ("a: - b\n", "f.yaml:1: found a `- ` behind a key, wanted the list on lines of its own"),
-        ("b: 1\na: 'x\nc: 2\n", "f.yaml:2: found a quote that is never closed, wanted a closing quote"),
-        ("a: [1, 2\nb: 3\n", "f.yaml:1: found a `[` without its `]`, wanted a list, as in `[top, bottom]`"),
-        ("a: {b: 1\nc: 3\n", "f.yaml:1: found a `{` without its `}`, wanted a map, as in `{temperature: F, mass: lb}`"),
+        ("a: - b\n", "f.yaml:1: found a `- ` behind a key, expected the list on lines of its own"),
+        ("b: 1\na: 'x\nc: 2\n", "f.yaml:2: found a quote that is never closed, expected a closing quote"),
+        ("a: [1, 2\nb: 3\n", "f.yaml:1: found a `[` without its `]`, expected a list, as in `[top, bottom]`"),
+        ("a: {b: 1\nc: 3\n", "f.yaml:1: found a `{` without its `}`, "
+         "expected a map, as in `{temperature: F, mass: lb}`"),
         (
             "a:\n  - b\n c: 1\n",
-            "f.yaml:3: found a line that fits neither above nor below, wanted its neighbours' indentation",
+            "f.yaml:3: found a line that fits neither above nor below, expected its neighbours' indentation",
         ),
-        ('a: "\\q"\n', "f.yaml:1: found an unknown escape behind `\\`, wanted single quotes, or `\\\\`"),
-        ('a: "\\U99999999"\n', "f.yaml: found something that is not YAML, wanted plain values, lists and maps"),
-        ("a: 1\nb: \x07\n", "f.yaml:2: found the control character U+0007, wanted printable text"),
-        ('a: "\\a"\n', "f.yaml:1: a: found the control character U+0007, wanted printable text"),
-        (b"a: 1\nb: \xff\n", "f.yaml:2: found the byte 0xff, wanted text in UTF-8"),
-        ("a: &x 1\n", f"f.yaml:1: a: found an anchor (`&` before a name), wanted the values written out, {OR_QUOTES}"),
-        ("a: *x\n", f"f.yaml:1: a: found an alias (`*` before a name), wanted the values written out, {OR_QUOTES}"),
+        ('a: "\\q"\n', "f.yaml:1: found an unknown escape behind `\\`, expected single quotes, or `\\\\`"),
+        ('a: "\\U99999999"\n', "f.yaml: found something that is not YAML, expected plain values, lists and maps"),
+        ("a: 1\nb: \x07\n", "f.yaml:2: found the control character U+0007, expected printable text"),
+        ('a: "\\a"\n', "f.yaml:1: a: found the control character U+0007, expected printable text"),
+        (b"a: 1\nb: \xff\n", "f.yaml:2: found the byte 0xff, expected text in UTF-8"),
+        ("a: &x 1\n", f"f.yaml:1: a: found an anchor (`&` before a name), {WRITTEN}, {OR_QUOTES}"),
+        ("a: *x\n", f"f.yaml:1: a: found an alias (`*` before a name), {WRITTEN}, {OR_QUOTES}"),
         ("a: !!int 1\n", f"f.yaml:1: a: found a tag (`!` before a name), {PLAIN}, {OR_QUOTES}"),
-        ("a:\n  <<: {b: 1}\n", "f.yaml:2: a: found the merge key `<<`, wanted the values written out"),
-        ("? [a]\n: b\n", "f.yaml:1: found a list or map as a key, wanted a word as a key"),
-        ("a: " + "x" * 5000, "f.yaml:1: a: found a text of 5000 characters, wanted 4000 at most"),
-        ("[" * 40 + "]" * 40, f"f.yaml:1: {'[0]' * 16}: found more than 16 levels of nesting, wanted fewer"),
-        ("a: 1\n" * 40_000, "f.yaml: found more than 128 kB, wanted a shorter file"),
+        ("a:\n  <<: {b: 1}\n", "f.yaml:2: a: found the merge key `<<`, expected the values written out"),
+        ("? [a]\n: b\n", "f.yaml:1: found a list or map as a key, expected a word as a key"),
+        ("a: " + "x" * 5000, "f.yaml:1: a: found a text of 5000 characters, expected 4000 at most"),
+        ("[" * 40 + "]" * 40, f"f.yaml:1: {'[0]' * 16}: found more than 16 levels of nesting, expected fewer"),
+        ("a: 1\n" * 40_000, "f.yaml: found more than 128 kB, expected a shorter file"),
     ],
 )  # fmt: skip
 def test_what_a_person_sees(text: str | bytes, seen: str) -> None:
@@ -95,9 +97,9 @@ def test_files_that_are_none(tmp_path: Path) -> None:
         assert read_file(path, report) is None
         return str(report.faults[0])
 
-    assert told(tmp_path / "x.yaml") == "f.yaml: found no such file, wanted a YAML file that can be read"
-    assert told(tmp_path) == "f.yaml: found a folder or a device, wanted a YAML file that can be read"
-    assert told(Path("/dev/zero")) == "f.yaml: found a folder or a device, wanted a YAML file that can be read"
+    assert told(tmp_path / "x.yaml") == "f.yaml: found no such file, expected a YAML file that can be read"
+    assert told(tmp_path) == "f.yaml: found a folder or a device, expected a YAML file that can be read"
+    assert told(Path("/dev/zero")) == "f.yaml: found a folder or a device, expected a YAML file that can be read"
     assert "cannot be" in told(Path("a\0b")) or "no such file" in told(Path("a\0b"))
 
 

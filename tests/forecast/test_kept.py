@@ -51,8 +51,8 @@ def packed(**changed: Any) -> Any:
 @pytest.mark.parametrize(
     ("plain", "says"),
     [
-        (None, "a map is wanted"),
-        ([1, 2], "a map is wanted"),
+        (None, "expected a map"),
+        ([1, 2], "expected a map"),
         ({}, "missing required field"),
         (packed(at_s="noon"), "float"),
         (packed(at_s=-5.0), "made at -5.0"),

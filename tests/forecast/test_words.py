@@ -44,7 +44,7 @@ def forecast(**changed: Any) -> Forecast:
 def test_a_rising_koji_in_both_units() -> None:
     said = words.limit(RISING, 12.0)
     assert said == (
-        "Over 40.0 °C in 3 h 20 min (likely range 2 h 30 min to 5 h) if nobody touches the koji; 9 in 10 within 12 h."
+        "Over 40.0 °C in 3 h 20 min (likely 2 h 30 min to 5 h) if left alone (9 chances in 10 within 12 h)."
     )
     assert words.limit(RISING, 12.0, fahrenheit=True).startswith("Over 104.0 °F in 3 h 20 min")
 
@@ -54,16 +54,16 @@ def test_by_the_clock() -> None:
         minutes = round(in_h * 60) + 60
         return f"{minutes // 60:02d}:{minutes % 60:02d}"
 
-    assert words.quiet(forecast(), RISING, clock) == "Sleep until 03:30, 9 in 10."
+    assert words.quiet(forecast(), RISING, clock) == "Nothing is likely to need you before 03:30 (9 chances in 10)."
     assert "at 04:20 " not in words.limit(RISING, 12.0, say=clock)
-    assert "04:20 (likely range 03:30 to 06:00)" in words.limit(RISING, 12.0, say=clock)
+    assert "04:20 (likely 03:30 to 06:00)" in words.limit(RISING, 12.0, say=clock)
 
 
 @pytest.mark.parametrize(
     ("answer", "said"),
     [
-        (NEVER, "Not over 45.0 °C within 12 h (over 19 in 20)."),
-        (RARELY, "Not over 42.0 °C within 12 h, 7 in 10; if it is, in 6 h (likely range 2 h to 10 h)."),
+        (NEVER, "Not over 45.0 °C within 12 h (over 19 chances in 20)."),
+        (RARELY, "Not over 42.0 °C within 12 h (7 chances in 10); else in 6 h (likely 2 h to 10 h)."),
         (LimitAnswer(38.0, 1.0, Range(0.0, 0.0, 0.0, 0.0, 0.0), ()), "Over 38.0 °C now."),
     ],
 )
@@ -72,26 +72,25 @@ def test_limits(answer: LimitAnswer, said: str) -> None:
 
 
 def test_quiet_promises_no_more_than_nine_in_ten() -> None:
-    assert words.quiet(forecast(), RISING) == "No hand needed until 2 h 30 min from now, 9 in 10."
-    assert words.quiet(forecast(), NEVER) == "No hand needed for the next 3 h, 9 in 10."
+    assert words.quiet(forecast(), RISING) == "Nothing is likely to need you for 2 h 30 min (9 chances in 10)."
+    assert words.quiet(forecast(), NEVER) == "Nothing is likely to need you for 3 h (9 chances in 10)."
     soon = LimitAnswer(40.0, 1.0, Range(0.1, 0.2, 0.3, 0.4, 0.5), (0.4, 0.0, 0.0, 0.0, 0.0, 0.0))
-    assert words.quiet(forecast(), soon) == "A hand may be needed soon: half an hour without one goes well 4 in 10."
+    assert words.quiet(forecast(), soon) == "Stay near: 6 chances in 10 that it needs you within 30 min."
 
 
 def test_mixing_and_what_waiting_costs() -> None:
     assert words.mixing(forecast()) == (
-        "Best mixed in 1 h 30 min (likely range 1 h to 2 h). Mixing only in 4 h makes it 2.5 °C hotter at its "
-        "hottest than mixing now."
+        "Best mixed in 1 h 30 min (likely 1 h to 2 h). Mixing only in 4 h makes its peak 2.5 °C higher than mixing now."
     )
-    assert "4.5 °F hotter" in words.mixing(forecast(), fahrenheit=True)
+    assert "4.5 °F higher" in words.mixing(forecast(), fahrenheit=True)
     idle = structs.replace(forecast().mix, best_in_h=None)
-    assert words.mixing(forecast(mix=idle)) == "No mixing wanted within 12 h."
+    assert words.mixing(forecast(mix=idle)) == "No mixing is due within 12 h."
 
 
 def test_harvest_leaves_the_last_word_to_eye_and_nose() -> None:
     said = words.done(forecast())
     assert said == (
-        "Growth complete near hour 46 (likely range 43 to 49). Ready by clock and temperature from hour 46, "
+        "Growth complete near hour 46 (likely 43 to 49). Ready by clock and temperature from hour 46, "
         "hour 50 at the latest; you judge by eye and nose."
     )
     before = structs.replace(forecast().done, prior_only=True)
@@ -116,14 +115,20 @@ def test_a_contradiction_is_said_plainly() -> None:
 
 def test_what_if_lines() -> None:
     assert words.what_if(forecast()) == (
-        "Mixed now: 39.0 °C at its hottest, 2.5 °C less than untouched.",
-        "With the box 2 °C lower: 41.5 °C at its hottest, no less than untouched.",
+        "Mixed now: peak 39.0 °C, 2.5 °C lower.",
+        "With the box 2 °C lower: peak 41.5 °C, no lower.",
     )
     assert words.what_if(forecast(), fahrenheit=True)[1].startswith("With the box 3.6 °F lower")
 
 
 @pytest.mark.parametrize(
-    ("probability", "said"), [(0.0, "less than 1 in 20"), (0.06, "1 in 10"), (0.5, "5 in 10"), (1.0, "over 19 in 20")]
+    ("probability", "said"),
+    [
+        (0.0, "less than 1 chance in 20"),
+        (0.06, "1 chance in 10"),
+        (0.5, "5 chances in 10"),
+        (1.0, "over 19 chances in 20"),
+    ],
 )
 def test_odds_never_say_certain(probability: float, said: str) -> None:
     assert words.odds(probability) == said
@@ -133,4 +138,4 @@ def test_nothing_says_safe_and_nothing_silences() -> None:
     every = " ".join(words.sentences(forecast(limits=(RISING, NEVER, RARELY))))
     assert "safe" not in every
     assert "bed" not in every
-    assert every.endswith("Nothing here silences an alarm.")
+    assert every.endswith("Alarms stay on.")

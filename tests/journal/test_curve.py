@@ -105,14 +105,14 @@ def test_every_fault_at_once_with_its_line() -> None:
         "2026-01-10T08:30:00Z,30,86,,,,\n"
     ) == [
         "curve.csv:1: air.pressure_pa: `air.pressure_pa` is no column's name, "
-        "PLACE or PROBE and one of .temperature_c, .temperature_f, .humidity_pct is wanted",
+        "expected PLACE or PROBE and one of .temperature_c, .temperature_f, .humidity_pct",
         "curve.csv:1: bed.temperature_f: temperature of bed a second time, name each once",
-        "curve.csv:1: oven.temperature_c: `oven` is no place, one of bed, air, room, wet-bulb is wanted, as in `bed-2`",
-        "curve.csv:1: step: a second column step, one is wanted",
+        "curve.csv:1: oven.temperature_c: `oven` is no place, expected one of bed, air, room, wet-bulb, as in `bed-2`",
+        "curve.csv:1: step: a second column step, expected one",
         "curve.csv:2: time: `2026-01-10T08:00:00` has no zone, add it, as in +01:00, or Z for UTC",
         "curve.csv:3: bed.temperature_c: `nan` is no number, as in 30.5; leave it empty where there was no reading",
         "curve.csv:4: 2 cells where the first line names 7 columns, "
-        "one for each column is wanted; decimals take a point, not a comma",
+        "expected one for each column; decimals take a point, not a comma",
         "curve.csv:5: bed.temperature_c: -300 is below absolute zero, check the value and the column's unit",
         "curve.csv:5: bed.temperature_f: `1e400` is no number, as in 30.5; leave it empty where there was no reading",
         "curve.csv:6: time: 2026-01-10T08:30:00Z is earlier than the line before, order the lines by time",
@@ -122,23 +122,23 @@ def test_every_fault_at_once_with_its_line() -> None:
 @pytest.mark.parametrize(
     ("text", "told"),
     [
-        ("", "curve.csv: the file is empty, a line that names the columns is wanted first"),
-        ("\n\n", "curve.csv: the file is empty, a line that names the columns is wanted first"),
+        ("", "curve.csv: the file is empty, expected a line that names the columns first"),
+        ("\n\n", "curve.csv: the file is empty, expected a line that names the columns first"),
         (
             "time;bed.temperature_c\n",
             "curve.csv:1: the columns are separated by semicolons or tabs, separate them by commas",
         ),
         ("date,bed.temperature_c\n", "curve.csv:1: the first column is `date`, `time` (ISO 8601 with zone) or `hour`"),
-        ("time,step\n", "curve.csv:1: no column with readings, at least one is wanted, as in `bed.temperature_c`"),
-        ("hour,bed.temperature_c\none,30\n", "curve.csv:2: hour: `one` is no hour, hours since inoculation are wanted"),
+        ("time,step\n", "curve.csv:1: no column with readings, expected at least one, as in `bed.temperature_c`"),
+        ("hour,bed.temperature_c\none,30\n", "curve.csv:2: hour: `one` is no hour, expected hours since inoculation"),
         ("hour,bed.temperature_c\n1e9,30\n", "curve.csv:2: hour: `1e9` is no hour"),
         (
             "hour,air.humidity_pct\n1,80\n2,180\n",
-            "curve.csv:3: air.humidity_pct: 180 is no humidity, 0 to 100 % is wanted",
+            "curve.csv:3: air.humidity_pct: 180 is no humidity, expected 0 to 100 %",
         ),
         (
             "hour,air.humidity_pct\n1,0.8\n2,0.82\n",
-            "curve.csv:1: air.humidity_pct: no humidity over 0.82, percent is wanted, as in 82",
+            "curve.csv:1: air.humidity_pct: no humidity over 0.82, expected percent, as in 82",
         ),
         ("hour,bed.temperature_c\n1,31.\n", "curve.csv:2: bed.temperature_c: `31.` is no number, as in 30.5"),
         ("hour,bed.temperature_c\n1,.5\n", "curve.csv:2: bed.temperature_c: `.5` is no number, as in 30.5"),

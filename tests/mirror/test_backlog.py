@@ -121,13 +121,13 @@ def test_events_come_as_annotations(kitchen: Kitchen, server: StandIn, make_mirr
     kitchen.batch("batch-start", "b 1")
     kitchen.batch("bookkeeping", "b 1")
     kitchen.batch("step-due", "b 1", "mix")
-    texts = {"batch-start": 'Batch "first" begins\\', "step-due": "Wanted now: break up, mix.", "bookkeeping": ""}
+    texts = {"batch-start": 'Batch "first" begins\\', "step-due": "Due now: break up, mix.", "bookkeeping": ""}
     mirror = make_mirror(server.url, say=lambda events: [texts[event.kind] for event in events])
     until(lambda: mirror.facts().event_cursor == 3, what="all events")
     box = f"{EVENTS},batch=b\\ 1,incubator=box,kind="
     assert server.stored == {
         (f"{box}batch-start,site=cellar", NOON * 10**6 + 1): 'key="",no=1i,text="Batch \\"first\\" begins\\\\"',
-        (f"{box}step-due,site=cellar", NOON * 10**6 + 3): 'key="mix",no=3i,text="Wanted now: break up, mix."',
+        (f"{box}step-due,site=cellar", NOON * 10**6 + 3): 'key="mix",no=3i,text="Due now: break up, mix."',
     }
 
 

@@ -66,7 +66,7 @@ def test_an_alarm_reaches_the_phone_again_and_again_until_it_is_answered(tmp_pat
         until(lambda: limit_calls(receiver))
         first = limit_calls(receiver)[0]
         assert first.id == f"box/{KEY}#1"
-        assert first.title.startswith("Top tray 41 °C over 40")
+        assert first.title.startswith("Top tray 41 °C (limit 40)")
         for call in (2, 3):
             heat(one, 2)
             until(lambda call=call: len(limit_calls(receiver)) == call)
@@ -148,7 +148,7 @@ def test_while_a_commit_hangs_what_wakes_goes_out_from_memory_and_is_recorded_la
             heat(one)
             until(lambda: limit_calls(receiver))
             assert limit_calls(receiver)[0].id == f"box/{KEY}#1"
-            assert "Not written down yet" in limit_calls(receiver)[0].body["message"]
+            assert "Not saved yet" in limit_calls(receiver)[0].body["message"]
             assert lock.execute("SELECT count(*) FROM message WHERE id LIKE ?", (f"%{KEY}%",)).fetchone() == (0,)
             lock.execute("ROLLBACK")
         until(lambda: receipts(one, "phone-1") == ["sent"])
@@ -227,7 +227,7 @@ def test_arming_sends_a_test_through_the_whole_chain_and_waits_for_the_answer(
         one.act("alarm.test", wake=True, text="Before the night")
         call = until(lambda: next((got for got in list(receiver.got) if got.id == "/test#1"), None))
         assert call is not None and call.title.startswith("TEST")
-        until(lambda: "waits for its answer" in night_check(one)["text"])
+        until(lambda: "the test is waiting" in night_check(one)["text"])
         answer = {"kind": "alarm.acknowledge", "who": "anna", "channel": "page", "data": {"key": "test"}}
         one.client.act(answer)
         until(lambda: night_check(one)["passed"])
@@ -235,7 +235,7 @@ def test_arming_sends_a_test_through_the_whole_chain_and_waits_for_the_answer(
         one.tick(301)
         one.commit()
         found = night_check(one)
-        assert "nobody answered" in found["text"] or "did not get out" in found["text"]
+        assert "not acknowledged" in found["text"] or "was not sent" in found["text"]
         assert not found["passed"]
 
 
@@ -244,7 +244,7 @@ def test_a_bump_test_is_timed_from_the_warm_probe_to_the_phone(tmp_path: Path, r
     with kitchen(tmp_path, receiver.url) as one:
         one.put("k/bed", 24.0)
         one.tick(10)
-        assert "never tried" in night_check(one)["overdue"][0]
+        assert "never done" in night_check(one)["overdue"][0]
         one.act("alarm.probe_test", probe="bed")
         for value in (25.0, 26.5, 27.0, 27.5):
             one.tick(10)

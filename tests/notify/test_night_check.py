@@ -61,8 +61,8 @@ def test_what_does_not_arm_says_why() -> None:
     assert not any(found.passed for found in told.values())
     assert all(found.text.startswith("Night check not passed: ") for found in told.values())
     for name, words in {
-        "never": "no test was answered today", "nobody": "nobody answered", "late": "too late",
-        "computer": "at the computer", "not out": "did not get out", "quiet one": "no test was answered",
+        "never": "no test was acknowledged today", "nobody": "not acknowledged", "late": "too late",
+        "computer": "at the computer", "not out": "was not sent", "quiet one": "no test was acknowledged",
         "no channel": "no channel and no loudspeaker", "changed": "have changed", "unknown alarm": "noise/fan",
     }.items():  # fmt: skip
         assert words in told[name].text, name
@@ -71,7 +71,7 @@ def test_what_does_not_arm_says_why() -> None:
 def test_a_test_under_way_waits() -> None:
     base = NOW - 60_000
     found = trials([said(1, base, "on")], [Delivery("/test#1.1", "phone", "sent", base)])
-    assert "waits for its answer" in night_check(found, NOW, 0, ["phone"]).text
+    assert "the test is waiting" in night_check(found, NOW, 0, ["phone"]).text
 
 
 def test_a_test_arms_one_night_only() -> None:
@@ -93,11 +93,11 @@ def test_a_bump_test_is_overdue_after_thirty_days_or_a_change() -> None:
     assert stands(probe_test(29)).overdue == ()
     assert "31 days ago" in stands(probe_test(31)).overdue[0]
     assert "have changed" in stands(probe_test(5), changed_ms=NOW - 4 * DAY).overdue[0]
-    assert "never tried" in stands([]).overdue[0]
+    assert "never done" in stands([]).overdue[0]
 
 
 def test_the_chain_of_a_bump_test_is_timed_from_probe_to_phone() -> None:
     """Requirement: the whole chain probe -> phone is done in on-delay + 60 s."""
     assert chain(probe_test(1)[0]) == "Probe koji-top: 20 s to raise the alarm, 2 s to phone, in time"
     slow = Trial(0, -20_000, True, "koji-top", 90_000, "anna", "page", True, (("phone", 61_000),))
-    assert chain(slow).endswith("too slow: a minute is the most")
+    assert chain(slow).endswith("too slow (limit 60 s)")

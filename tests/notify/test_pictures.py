@@ -132,7 +132,7 @@ def test_a_call_is_text_and_its_picture_follows(tmp_path: Path) -> None:
         (follows,) = [mail for mail in mails if pictures_of(mail)]
         assert not pictures_of(call) and mails.index(call) < mails.index(follows)
         assert follows["References"] == call["References"]
-        assert "sent once" in text_of(follows)
+        assert "The alarm repeats" in text_of(follows)
         heat(one, 4)
         until(lambda: sum(subject(mail).startswith("Top tray 41") for mail in mailbox.mails) >= 2)
         assert sum(bool(pictures_of(mail)) for mail in mailbox.mails) == 1

@@ -72,20 +72,20 @@ def test_the_first_line_is_the_design_s_and_the_body_answers_what_comes_next() -
     doc = hot_document(alarms=(hot_alarm(occurrence=2),))
     at_work = desk(doc, attempts={"phone": 2, "siren": 1}, failing=("mail",), page=PAGE)
     text = told([called(occurrence=2)], at_work, round=3)
-    assert text.title == "Top tray 110 °F over 109, rising. 50 min. Break up, spread"
+    assert text.title == "Top tray 110 °F (limit 109), 113 in 50 min. Break up, spread"
     assert text.body.splitlines() == [
-        "Since 13:50 (10 min), time number 2.",
-        "Rising +3.5 °F/h; the next limit in about 50 min if it goes on so.",
+        "Since 13:50 (10 min), 2nd time.",
+        "Rising +3.5 °F/h; next limit in about 50 min (if it goes on like this).",
         "If nothing is done, the koji overheats, the mould weakens and unwanted growth takes over. Likely: it warms "
-        "itself and cannot lose the heat, the box heats too much and a lump, or a layer too thick.",
-        "How sure: probe koji-top spoke 4 s ago; the bottom tray 95.2 °F. They do not agree: check with a kitchen "
-        "thermometer.",
+        "itself and cannot lose the heat, the box heats too much and a lump, or too thick a layer.",
+        "How sure: last reading of probe koji-top 4 s ago; the bottom tray 95.2 °F. They disagree: check with a "
+        "kitchen thermometer.",
         "Do: Break the koji up and spread it. If it still rises after 20 min: furrow it, spread it thinner, then vent "
         "the box or turn it down, then swap the trays.",
         "To stop this: open the kojimon page, press Acknowledge: http://192.0.2.7:8137/",
-        "It repeats every 2 min, louder, until acknowledged; 20 min after that again if it still holds. Called so far "
-        "over phone (2) and siren (1). Does not get out: mail.",
-        "This is call 4.",
+        "It repeats every 2 min, louder, until acknowledged; 20 min after that again if it still holds. Sent so far: "
+        "phone (2) and siren (1). Not sent, failing: mail.",
+        "This is message 4.",
     ]
 
 
@@ -118,13 +118,13 @@ def test_the_ladder_goes_by_stage_and_time_since_the_last_mixing() -> None:
 
 def test_after_a_mixing_the_body_says_when() -> None:
     doc = document(tasked(hot_box(), "mix", marks=(Mark(2, at(-2)),)))
-    assert "Last mixed 2 h ago, 1 time in all." in told([called()], desk(doc)).body
+    assert "Last mixed 2 h ago, 1 time so far." in told([called()], desk(doc)).body
 
 
 def test_alarms_of_one_cause_are_listed_first_out_first() -> None:
     events = [called(9), called(7, "box/off", limit=30.0), called(8, "silent/air", probe="air")]
     body = told(events, desk(hot_document())).body
-    assert "In the order in which they came:\n1. The box seems to be off\n2. Probe air silent\n3. Top tray too" in body
+    assert "In the order they came:\n1. The box seems to be off\n2. No reading from probe air\n3. Top tray too" in body
 
 
 def test_the_end_has_its_own_title_and_says_how_long_it_lasted() -> None:
@@ -149,13 +149,13 @@ def test_a_digest_tells_each_thing_once_with_its_time() -> None:
     text = told([on, off, window], kind="digest", urgent=False)
     assert text == Text(
         "2 things to know",
-        "13:00 Box air too cold for 1 h, 12:00 to 13:00\n13:30 Wanted now: break up and mix.",
+        "13:00 Box air too cold for 1 h, 12:00 to 13:00\n13:30 Due now: break up and mix.",
     )
 
 
 def test_a_window_brings_advice_and_cautions_of_its_step() -> None:
     text = told([event_row(5, NOW_MS, "step-due", "box", "b", "mix", {"round": 1})], kind="told", urgent=False)
-    assert text.title == "Wanted now: break up and mix."
+    assert text.title == "Due now: break up and mix."
     assert text.body.index("Take care:\n- Wash your hands; koji is food.") < text.body.index("Crumble the mat")
 
 
@@ -215,7 +215,7 @@ def test_the_button_that_a_message_names_is_on_the_page() -> None:
 def test_a_call_without_a_state_to_look_at_still_says_what_it_knows() -> None:
     doc = document(incubators=())
     assert told([called()], desk(doc)).title.startswith("Top tray 43.2 °C over 43") is False
-    assert told([called()], desk(doc)).title.startswith("Top tray 110 °F over 109")
+    assert told([called()], desk(doc)).title.startswith("Top tray 110 °F (limit 109)")
 
 
 @pytest.mark.parametrize("key", KEYS)
@@ -242,10 +242,10 @@ def test_a_sure_forecast_says_how_long_is_left_and_how_sure() -> None:
     high = BOX.bands[0].high_high
     assert high is not None
     doc = hot_document(forecast=foreseen(left=(Left(high, 1500.0, 1200.0, 1800.0, 9),)))
-    assert "the next limit in about 25 min by the forecast, 9 in 10." in told([called()], desk(doc)).body
+    assert "next limit in about 25 min (forecast, 9 chances in 10)." in told([called()], desk(doc)).body
     soon = called(key="time-to-limit/bed/temperature", early_s=1200, late_s=1800, left_s=1500, in_10=8, priority="tell")
     body = told([soon], desk(doc)).body
-    assert "By the forecast in 20 min to 30 min, 8 in 10, if nobody touches the koji." in body
+    assert "Forecast: there in 20 min to 30 min if left alone (8 chances in 10)." in body
 
 
 def test_a_lone_probe_of_the_air_is_read_beside_the_koji() -> None:

@@ -47,7 +47,7 @@ def test_a_watched_daemon_that_falls_silent_wakes_over_the_watcher_s_channels(tm
                 watcher.tick()
                 return any(text in got.title for got in receiver.got)
 
-            until(lambda: told("No sign of life (cellar)"))
+            until(lambda: told("No heartbeat (cellar)"))
             publish(broker, "kojimon/cellar/heartbeat", "{}")
             until(lambda: told("Back to normal"))
 

@@ -112,7 +112,7 @@ def probed(one: Box, name: str, **changes: Any) -> Box:
 
 
 def placed(one: Box, hottest: dict[str, Any] | None, coldest: dict[str, Any] | None = None) -> Box:
-    """The box with hottest and coldest of its koji changed; None for the hottest: no fresh reading."""
+    """The box with hottest and coldest of its koji changed; None for the hottest: no reading."""
     bed = one.places[0]
     if hottest is None or bed.hottest is None or bed.coldest is None:
         bed = replace(bed, hottest=None, coldest=None)

@@ -59,12 +59,12 @@ def test_points_that_make_no_sense_are_refused_in_words(points: tuple[tuple[floa
 @pytest.mark.parametrize(
     ("points", "quantity", "what"),
     [
-        (((4.0, 40.0),), "temperature", r"off by 36 C \(64.8 F\); wanted 5 C \(9 F\) at most"),
-        (((36.0, 36.1), (36.5, 36.65)), "temperature", r"only 0.5 C \(0.9 F\) apart; wanted 10 C"),
+        (((4.0, 40.0),), "temperature", r"off by 36 C \(64.8 F\); expected 5 C \(9 F\) at most"),
+        (((36.0, 36.1), (36.5, 36.65)), "temperature", r"only 0.5 C \(0.9 F\) apart; expected 10 C"),
         (((30.0, 30.0), (35.0, 35.5), (39.9, 40.0)), "temperature", "apart"),
         (((0.0, 5.2),), "temperature", "off by 5.2 C"),
-        (((60.0, 76.0),), "humidity", "off by 16 %; wanted 15 % at most"),
-        (((75.0, 75.5), (80.0, 81.0)), "humidity", "only 5 % apart; wanted 10 %"),
+        (((60.0, 76.0),), "humidity", "off by 16 %; expected 15 % at most"),
+        (((75.0, 75.5), (80.0, 81.0)), "humidity", "only 5 % apart; expected 10 %"),
     ],
 )
 def test_what_no_probe_needs_is_refused(points: tuple[tuple[float, float], ...], quantity: str, what: str) -> None:

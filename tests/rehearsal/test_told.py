@@ -65,8 +65,8 @@ def falling(to_c: float) -> Course:
 def test_a_fall_that_no_mixing_makes_ends_no_alarm() -> None:
     lines = told(rehearsed(34, falling(27)))
     assert not found(lines, HOT_OVER)
-    assert found(lines, "Probe koji fell from 44.0 °C to 27.0 °C within minutes: no longer in the koji?") == [30.02]
-    assert found(lines, "The koji 27 °C was over 43. Is the probe in the koji? Look.")
+    assert found(lines, "Probe koji fell from 44.0 °C to 27.0 °C within minutes: out of the koji?") == [30.02]
+    assert found(lines, "The koji 27 °C (was over 43). Is the probe in the koji? Look.")
 
 
 def test_nor_does_one_seen_every_ten_seconds_through_its_sheath() -> None:
@@ -74,18 +74,18 @@ def test_nor_does_one_seen_every_ten_seconds_through_its_sheath() -> None:
     slow = lambda h: 27 + 17 * 0.5 ** ((h - 30) * 3600 / 28) if 30 < h < 32 else falling(44)(h)  # noqa: E731
     lines = told(rehearsed(33, slow, every_ms=10_000))
     assert not found(lines, HOT_OVER)
-    assert len(found(lines, "no longer in the koji?")) == 1
+    assert len(found(lines, "out of the koji?")) == 1
 
 
 def test_a_fall_as_mixing_makes_it_is_back_to_normal() -> None:
     lines = told(rehearsed(34, falling(38)))
     assert found(lines, HOT_OVER) == [30.03]
-    assert not found(lines, "no longer in the koji?")
+    assert not found(lines, "out of the koji?")
 
 
 def test_work_that_is_marked_explains_the_fall() -> None:
     lines = told(rehearsed(31.9, falling(27), steps=[(31, "first-check")]))
-    assert found(lines, "no longer in the koji?") == [30.02]
+    assert found(lines, "out of the koji?") == [30.02]
     assert found(lines, "Back to normal: the koji too warm") == [31.17]  # when it is seen not to rise on
 
 
@@ -96,8 +96,8 @@ def test_a_probe_that_is_back_in_cooler_koji_is_back_to_normal() -> None:
 
 # -- a lone probe left out after mixing ------------------------------------------------------------------------------
 
-FOLLOWS = "The koji probe follows the box air since the work on it. Is it back in the koji?"
-UNANSWERED = "Nobody has said whether the probe is back in the koji"
+FOLLOWS = "Since the work on the koji its probe follows the box air. Is it back in the koji?"
+UNANSWERED = "It is not known whether the probe is back in the koji"
 
 
 def air(h: float) -> float:
@@ -153,7 +153,7 @@ def test_a_stage_with_a_higher_limit_is_not_back_to_normal() -> None:
     """Koji at 41 °C from hour 8: over 40 until it counts as warming itself, then under 43."""
     lines = told(rehearsed(13, lambda h: 31 if h < 7.6 else min(41, 31 + 30 * (h - 7.6)), lambda h: 30))
     assert not found(lines, "Back to normal: the koji too warm") and not found(lines, HOT_OVER)
-    (at,) = found(lines, "The limit is 43 °C now: no longer called the koji too warm, at 41 °C.")
+    (at,) = found(lines, "The limit is now 43 °C: no alarm any more for the koji too warm, at 41 °C.")
     assert 8.0 < at < 9.0
 
 
@@ -178,8 +178,8 @@ def test_repeats_name_the_limit_the_alarm_was_raised_by() -> None:
 
 def test_the_limit_itself_takes_over_from_soon_too_hot_without_a_word() -> None:
     lines = told(rehearsed(28, falling(44)))
-    assert found(lines, "The koji 42.6 °C, at 43 in 23 min.") == [25.63]
-    assert found(lines, "The koji 43.2 °C over 43") == [26.17]
+    assert found(lines, "The koji 42.6 °C, 43 in 23 min.") == [25.63]
+    assert found(lines, "The koji 43.2 °C (limit 43)") == [26.17]
     assert not found(lines, "Back to normal")
 
 

@@ -93,7 +93,7 @@ def test_how_early_the_forecasts_warned_in_the_terminal_and_as_data(tmp_path: Pa
         "warned of 104 °F 7 h before",
         "When the forecasts warned",
         "104 °F, passed at hour 27.0",
-        "For nothing",
+        "Never came",
     ):
         assert text in output, output
     (found,) = json.loads(run(config, "review", "--json").output)

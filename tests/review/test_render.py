@@ -14,8 +14,8 @@ from tests.golden import meaning
 
 @pytest.mark.parametrize(
     ("code", "told"),
-    [("import sys; sys.stdin.read()", "process did not answer within 0.5 s and was ended. Try kojimon review"),
-     ("raise SystemExit(7)", r"process ended unexpectedly \(code 7\). Try kojimon review")],
+    [("import sys; sys.stdin.read()", "did not answer within 0.5 s and was ended. Try on kojimon's computer:"),
+     ("raise SystemExit(7)", r"process ended unexpectedly \(code 7\). Try on kojimon's computer: kojimon review")],
     ids=["hangs", "dies"],
 )  # fmt: skip
 def test_what_went_wrong_is_said_with_another_way(code: str, told: str) -> None:

@@ -145,7 +145,7 @@ def test_the_story_in_sentences(pair: tuple[Reader, list[Review]]) -> None:
     assert told[0] == "Harvested 44.0 hours after the spores: 5.2 lb of koji."
     assert told[1] == "The top tray grew hottest: 110.3 °F at hour 33.5."
     assert told[2] == "It began to warm by itself at hour 23.0."
-    assert told[3].endswith("of them to get you up.")
+    assert told[3].endswith("of them woke you.")
 
 
 def test_yield_stands_beside_what_is_published(pair: tuple[Reader, list[Review]]) -> None:
@@ -182,7 +182,7 @@ def test_the_file_needs_nothing_else(batch: Reader) -> None:
     html = review_file(report_of(review, speech(review), STYLE))
     assert outside(html) == []
     assert "smells of chestnut &lt;b&gt;" in html and "<b>" not in html.split("</style>", 1)[1]
-    assert "kojimon cannot tell whether koji is fit to eat" in html
+    assert "kojimon cannot tell whether koji is safe to eat" in html
     assert "5 of 5" in html and "Before anybody eats it" in html
     assert "@media print" in html and "prefers-color-scheme" in html
 

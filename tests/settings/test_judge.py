@@ -40,4 +40,4 @@ def test_what_makes_no_sense_is_refused_all_at_once(tmp_path: Path) -> None:
     wrong = OWN.replace("spike: 3.6 F, rate: 5 C", "spike: 5 %, rate: 99 C")
     said = "\n".join(refusal(tmp_path, wrong))
     assert "probes.koji.judge.spike: found `5 %` for a temperature" in said
-    assert "probes.koji.judge.rate: found `99 C`, wanted 0 to 60 C" in said
+    assert "probes.koji.judge.rate: found `99 C`, expected 0 to 60 C" in said

@@ -162,16 +162,16 @@ def test_faults_of_the_settings_and_of_their_schedules_are_told_together(tmp_pat
         "label: Mine\nstages: {all: {label: All, begins: 0}}\nsteps: {harvest: {label: End, work: harvest}}\n"
     )
     assert refusal(tmp_path, SMALL.replace("rice-koji-home-trays", "mine").replace("place: bed", "place: bd")) == [
-        "k.yaml:3: probes.koji.place: found `bd`, wanted `bed`, `air`, `room` or `wet-bulb` (did you mean `bed`?)",
-        "schedules/mine.yaml:1: found no `purpose`, wanted `purpose:` a text of one line",
-        "schedules/mine.yaml:2: stages.all.begins: found `0`, wanted a duration with its unit,"
+        "k.yaml:3: probes.koji.place: found `bd`, expected `bed`, `air`, `room` or `wet-bulb` (did you mean `bed`?)",
+        "schedules/mine.yaml:1: found no `purpose`, expected `purpose:` a text of one line",
+        "schedules/mine.yaml:2: stages.all.begins: found `0`, expected a duration with its unit,"
         " as in `40 h`, `10 min` or `2 d 4 h`",
-        "schedules/mine.yaml:3: steps: found no step `inoculate`, wanted it: it is hour 0",
+        "schedules/mine.yaml:3: steps: found no step `inoculate`, expected it: it is hour 0",
     ]  # fmt: skip
 
 
 def test_a_file_that_is_not_there(tmp_path: Path) -> None:
-    with pytest.raises(ConfigurationError, match="found no such file, wanted a YAML file that can be read"):
+    with pytest.raises(ConfigurationError, match="found no such file, expected a YAML file that can be read"):
         load_settings(tmp_path / "none.yaml")
 
 

@@ -75,10 +75,10 @@ def test_a_file_that_everybody_can_read_is_warned_of(tmp_path: Path) -> None:
     password.chmod(0o604)
     token.chmod(0o640)
     assert secret_warnings(settings) == [
-        f"sources.house.password: everybody on this machine can read {password}. Run `chmod 600 {password}`."
+        f"sources.house.password: everybody on this computer can read {password}. Run `chmod 600 {password}`."
     ]
     said = CliRunner().invoke(check, ["--config", str(tmp_path / "k.yaml")]).output
-    assert f"everybody on this machine can read {password}" in " ".join(said.split())
+    assert f"everybody on this computer can read {password}" in " ".join(said.split())
     password.chmod(0o600)
     assert secret_warnings(settings) == []
 

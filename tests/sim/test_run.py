@@ -180,8 +180,8 @@ def test_run_over_a_real_broker_with_a_driven_clock(driver: DriverDoor, tmp_path
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (["--mqtt", "nowhere"], "HOST:PORT is wanted"),
-        (["--start", "2025-01-31T18:00:00"], "a zone is wanted"),
+        (["--mqtt", "nowhere"], "expected HOST:PORT"),
+        (["--start", "2025-01-31T18:00:00"], "expected a zone"),
         (["--hands", "cook"], "wants --api"),
         (["--scenario", "nothing"], "healthy"),
     ],

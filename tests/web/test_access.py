@@ -353,13 +353,13 @@ def test_acting_wants_the_token_all_the_same(free: Door) -> None:
 
 
 def test_who_only_looks_is_told_so_and_led_to_the_door(free: Door) -> None:
-    assert "You are only looking." in free.get("/").text
+    assert "View only." in free.get("/").text
     pressed = free.form("/act", {"kind": "alarm.test", "incubator": ""}, Accept="text/html")
     assert (pressed.status, pressed.headers["location"]) == (303, "/enter")
     chosen = free.form("/prefs", {"unit": "F", "zone": "UTC", "who": ""}, Accept="text/html")
     assert (chosen.status, chosen.headers["location"]) == (303, "/")
     cookie = free.form("/enter", {"code": TOKEN}).headers["set-cookie"].partition(";")[0]
-    assert "You are only looking." not in free.get("/", Cookie=cookie).text
+    assert "View only." not in free.get("/", Cookie=cookie).text
 
 
 def test_a_page_open_to_all_is_told_by_an_address_that_a_phone_can_open() -> None:

@@ -75,10 +75,10 @@ def forms(answer: Answer, kind: str) -> dict[str, str]:
 def test_the_first_thing_said_is_how_it_stands(door: Door) -> None:
     answer = door.get("/")
     assert "The koji is at 30.0 to 34.0 °C" in answer.text
-    assert "Next:" in answer.text
+    assert "You can now:" in answer.text
     assert "Hottest: top tray" in answer.text and "Coldest: middle tray" in answer.text
     assert "hour 3.0" in answer.text
-    assert answer.text.index("The koji is at") < answer.text.index("Next:") < answer.text.index("data-curve")
+    assert answer.text.index("The koji is at") < answer.text.index("You can now:") < answer.text.index("data-curve")
 
 
 @pytest.mark.parametrize(
@@ -184,7 +184,7 @@ def test_after_a_mixing_one_tap_says_that_the_probe_is_back(door: Door) -> None:
     answer = door.get("/")
     assert (
         "back in the koji, each at mid-depth" in answer.text
-        and "Nothing calls because this is not answered" in answer.text
+        and "No alarm comes if you do not answer" in answer.text
     )
     fields = forms(answer, "probe.back")
     assert door.form("/act", fields).status == 303
@@ -233,12 +233,12 @@ def test_hostile_text_is_text(door: Door, kind: str) -> None:
 @pytest.mark.parametrize(
     ("fields", "words"),
     [
-        ({"kind": "batch.harvest", "yield_kg": "much"}, "'much' is no number"),
-        ({"kind": "batch.note", "text": "x", "ago_min": "-5"}, "0 or more is wanted"),
-        ({"kind": "batch.note", "text": "x", "at": "25:00"}, "no time of day"),
+        ({"kind": "batch.harvest", "yield_kg": "much"}, "'much' is not a number"),
+        ({"kind": "batch.note", "text": "x", "ago_min": "-5"}, "expected 0 or more"),
+        ({"kind": "batch.note", "text": "x", "at": "25:00"}, "not a time of day"),
         ({"kind": "step.undo", "mark": "1.5"}, "a whole number"),
-        ({"kind": "settings.change"}, "nothing this page knows"),
-        ({}, "nothing this page knows"),
+        ({"kind": "settings.change"}, "this form is not known here"),
+        ({}, "this form is not known here"),
     ],
 )
 def test_fields_that_make_no_sense_are_told(door: Door, fields: dict[str, str], words: str) -> None:
@@ -309,7 +309,7 @@ def photo(door: Door, data: bytes, query: str = "incubator=box&text=the+mat") ->
 
 
 def test_a_photo_is_kept_and_shown(door: Door) -> None:
-    assert photo(door, JPEG).json["text"] == "The photo is kept."
+    assert photo(door, JPEG).json["text"] == "Photo saved."
     note = door.live.client.get("/v1/events", kinds="note")["events"][-1]
     name = note["data"]["photo"]
     shown = door.get(f"/photos/{name}")

@@ -38,7 +38,7 @@ def test_with_a_token_a_picture_and_a_link_good_once(tmp_path: Path, monkeypatch
         result = run(monkeypatch, door)
         link = result.output.split()[0]
         assert link.startswith(f"http://kojimon.example:{door.port}/enter#")
-        assert "Good once" in result.output
+        assert "It works once" in result.output
         # Half blocks, or spaces between them, of a square of at least 25 modules (QR version 2).
         assert sum(any(block in line for block in "█▀▄") for line in result.output.splitlines()) > 12
         code = link.partition("#")[2]
@@ -56,7 +56,7 @@ def test_where_the_token_is_missing_nobody_is_promised_a_way_in(
         result = run(monkeypatch, door)
         assert result.exit_code == 1 and "/enter#" not in result.output
         said = str(result.exception)
-        assert str(gone) in said and "web.token" in said and "start the daemon again" in said
+        assert str(gone) in said and "web.token" in said and "start kojimon again" in said
         assert json.loads(run(monkeypatch, door, "--json").output)["code"] == ""
         turned = door.form("/enter", {"code": "anything"})
         assert turned.status == 503 and "token cannot be used" in turned.text and str(gone) not in turned.text

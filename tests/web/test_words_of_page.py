@@ -95,7 +95,7 @@ def shown(state: Document, fahrenheit: bool = True) -> Any:
 
 def test_the_next_step_with_its_window() -> None:
     box = shown(document()).boxes[0]
-    assert box.next.title == "Next: break up and mix (kirikaeshi)"
+    assert box.next.title == "You can now: break up and mix (kirikaeshi)"
     assert "1 h 30 min left" in box.next.window
     assert box.next.now and not box.next.late and not box.next.harvest
     assert box.tone == "good"
@@ -131,7 +131,7 @@ def test_an_old_value_shows_its_age() -> None:
 def test_no_reading_is_never_a_number_and_the_last_one_has_its_age() -> None:
     probes = tuple(replace(one, age_s=2500.0) for one in BOX.probes)
     koji = shown(document(replace(placed(BOX, None), probes=probes))).boxes[0].koji[0]
-    assert koji.value == "no fresh reading"
+    assert koji.value == "no reading"
     assert koji.old == "last 99.0 °F, 41 min ago"
 
 
@@ -145,13 +145,13 @@ def test_an_alarm_about_what_the_next_step_does_stands_in_its_card() -> None:
 @pytest.mark.parametrize(
     ("state", "labels"),
     [
-        ("UNACK", ["Acknowledge", "It is dealt with", "10 min", "30 min", "60 min"]),
-        ("ACKED", ["It is dealt with", "10 min", "30 min", "60 min"]),
+        ("UNACK", ["Acknowledge", "Done: I have fixed it", "10 min", "30 min", "60 min"]),
+        ("ACKED", ["Done: I have fixed it", "10 min", "30 min", "60 min"]),
         ("RTNUN", ["Acknowledge"]),
-        ("SHLVD", ["End the pause"]),
+        ("SHLVD", ["End pause"]),
         ("LATCH-ACK", ["Reset"]),
         ("LATCH-UNACK", ["Acknowledge"]),
-        ("OOSRV", ["It is mended"]),
+        ("OOSRV", ["Put back in service"]),
         ("DSUPR", []),
     ],
 )

@@ -50,20 +50,20 @@ def watching(*watches: Watch) -> Case:
 
 def test_air_that_is_too_cold_is_not_called_too_warm() -> None:
     case = watching(FAR).hold(2 * H, air=26.0)
-    assert lines(case) == ["Box air 26 °C, 30 wanted. Is the box on? Check plug"]
+    assert lines(case) == ["Box air 26 °C (target 30). Is the box on? Check plug"]
     case.hold(5 * H)
     assert [text for text in said(case.events) if text.startswith("Again")] == [
-        "Again: Box air 26 °C, 30 wanted. Is the box on? Check plug."
+        "Again: Box air 26 °C (target 30). Is the box on? Check plug."
     ]
     case.do("alarm.acknowledge", key="deviation/air/temperature")
-    assert said(case.events)[-1].endswith(": box air far below what is wanted.")
+    assert said(case.events)[-1].endswith(": box air far below its target.")
 
 
 def test_air_that_is_too_warm_is_said_so_and_what_does_not_say_which_gets_no_side() -> None:
-    assert lines(watching(FAR).hold(2 * H, air=34.0)) == ["Box air 34 °C, 30 wanted. Turn box down, vent"]
+    assert lines(watching(FAR).hold(2 * H, air=34.0)) == ["Box air 34 °C (target 30). Turn box down, vent"]
     bare = Alarm("deviation/air/temperature", "UNACK")
-    assert alarms.subject(bare, CELSIUS) == "Box air far from what is wanted"
-    assert alarms.headline(bare, CELSIUS, alarms.Work(), None, None).endswith("Look at the box")
+    assert alarms.subject(bare, CELSIUS) == "Box air far from its target"
+    assert alarms.headline(bare, CELSIUS, alarms.Work(), None).endswith("Look at the box")
 
 
 def test_the_time_added_up_arrives_and_goes_on() -> None:
@@ -78,10 +78,10 @@ def test_the_time_left_arrives_and_is_that_of_now() -> None:
     for minute in range(80):
         case.hold(MIN, bed=30.0 + 0.05 * minute)
     first = lines(case)[0]
-    assert re.match(r"Top tray 3[34](\.\d)? °C, at 35 in (2\d|19) min\.", first), first
+    assert re.match(r"Top tray 3[34](\.\d)? °C, 35 in (2\d|19) min\.", first), first
     for minute in range(80, 90):
         case.hold(MIN, bed=30.0 + 0.05 * minute)
-    assert re.match(r"Top tray 34\.\d °C, at 35 in (9|1\d) min\.", lines(case)[0]), lines(case)[0]
+    assert re.match(r"Top tray 34\.\d °C, 35 in (9|1\d) min\.", lines(case)[0]), lines(case)[0]
 
 
 def test_what_a_part_of_the_daemon_says_of_its_trouble_stays_with_the_alarm() -> None:
@@ -92,7 +92,7 @@ def test_what_a_part_of_the_daemon_says_of_its_trouble_stays_with_the_alarm() ->
     (row,) = document(case).alarms
     assert row.text == "no route"
     case.hold(5 * H)
-    assert said(case.events)[-1] == "Again: MQTT broker away (house). Check broker, network. (no route)"
+    assert said(case.events)[-1] == "Again: MQTT broker not reached (house). Check broker, network. (no route)"
 
 
 def test_a_repeat_says_what_was_expected_not_its_name() -> None:
@@ -154,4 +154,4 @@ def test_an_alarm_of_an_older_snapshot_is_read_and_still_has_words() -> None:
     old = decode(msgspec.msgpack.encode(plain))
     assert old.alarms[f"box/{HIGH}"].facts == AlarmFacts() and old.airs == {}
     box = view(old, case.rows.t_ms).incubators[0]
-    assert status.first_line(box.alarms[0], box, CELSIUS, case.rows.t_ms).startswith("Top tray 36 °C over 35")
+    assert status.first_line(box.alarms[0], box, CELSIUS, case.rows.t_ms).startswith("Top tray 36 °C (limit 35)")

@@ -26,26 +26,26 @@ def night(**data: Any) -> Event:
 @pytest.mark.parametrize(
     ("data", "text", "tone"),
     [
-        ({}, "The night: koji 34.8 to 37.9 °C. Nothing called.", "good"),
-        ({"low_c": None}, "The night: the koji was not measured. Nothing called.", "good"),
-        ({"told": 1}, "The night: koji 34.8 to 37.9 °C. Nothing called. 1 thing to know.", "good"),
+        ({}, "The night: koji 34.8 to 37.9 °C. No alarm woke you.", "good"),
+        ({"low_c": None}, "The night: the koji was not measured. No alarm woke you.", "good"),
+        ({"told": 1}, "The night: koji 34.8 to 37.9 °C. No alarm woke you. 1 thing to know.", "good"),
         (
             {"woke": [{**HOT, "lasted_ms": 2_100_000}], "told": 2, "done": ["mix"]},
-            "The night: koji 34.8 to 37.9 °C. You were called: top tray too warm for 35 min. 2 things to know. "
+            "The night: koji 34.8 to 37.9 °C. You were woken: top tray too warm for 35 min. 2 things to know. "
             "Done: break up and mix.",
             "look",
         ),
-        ({"unheard": ["phone"]}, "The night: koji 34.8 to 37.9 °C. Messages did not get out over phone.", "look"),
+        ({"unheard": ["phone"]}, "The night: koji 34.8 to 37.9 °C. No message was sent over phone.", "look"),
         (
             {"woke": [{**HOT, "lasted_ms": 2_100_000}], "unheard": ["mail", "phone"]},
-            "The night: koji 34.8 to 37.9 °C. Called for: top tray too warm for 35 min. "
-            "Messages did not get out over mail and phone.",
+            "The night: koji 34.8 to 37.9 °C. Alarm: top tray too warm for 35 min. "
+            "No message was sent over mail and phone.",
             "look",
         ),
         (
             {"woke": [{**HOT, "lasted_ms": None}], "missed": ["look", "mix"]},
-            "The night: koji 34.8 to 37.9 °C. You were called: top tray too warm for 2 h, still so. "
-            "Its time passed undone: look and break up and mix.",
+            "The night: koji 34.8 to 37.9 °C. You were woken: top tray too warm for 2 h, still so. "
+            "Missed: look and break up and mix.",
             "look",
         ),
     ],
@@ -60,8 +60,8 @@ def test_the_digest_of_the_morning_begins_with_the_night() -> None:
     window = event_row(5, NOW_MS - 1_800_000, "step-due", "box", "b", "mix", {"label": "Break up and mix"})
     send = Send("digest-5", "phone", "digest", messages=(), events=())
     text = compose(send, [window, night()], Desk(document(), lambda t_ms: (1_769_889_600_000, True), NOW_MS))
-    assert text.title == "The night: koji 95 to 100 °F. Nothing called."
+    assert text.title == "The night: koji 95 to 100 °F. No alarm woke you."
     assert text.body.splitlines() == [
-        "14:00 The night: koji 95 to 100 °F. Nothing called.",
-        "14:00 Wanted now: break up and mix.",
+        "14:00 The night: koji 95 to 100 °F. No alarm woke you.",
+        "14:00 Due now: break up and mix.",
     ]

@@ -28,16 +28,17 @@ def rest(one: Box) -> str:
 
 
 def test_until_the_koji_needs_a_hand() -> None:
-    assert rest(box()) == "Sleep until Sun 03:30, 9 in 10."
+    assert rest(box()) == "Nothing is likely to need you before Sun 03:30 (9 chances in 10). Alarms stay on."
     assert outlook.rest(box(), SPEECH, NOW_MS, NOW_UTC).tone == "good"
     assert rest(box(calm_h=None)).startswith("Stay near") and rest(box(calm_h=0.4)).startswith("Stay near")
 
 
 def test_a_step_that_comes_sooner_is_what_gets_one_up() -> None:
-    assert rest(box(mix_h=4.2)).startswith("Sleep until Sun 00:12: then it is time to break up and mix.")
-    assert rest(box(mix_h=-0.1)) == "Not before this is done: break up and mix."
+    before, then = "Nothing is likely to need you before Sun 00:12.", "Then it is time to break up and mix."
+    assert rest(box(mix_h=4.2)).startswith(f"{before} {then}")
+    assert rest(box(mix_h=-0.1)) == "Do this first: break up and mix."
     assert outlook.brief(box(mix_h=-0.1), SPEECH, NOW_MS, NOW_UTC) is None, "the step itself stands beside it"
-    assert rest(box(mix_h=9.0)) == "Sleep until Sun 03:30, 9 in 10."
+    assert rest(box(mix_h=9.0)) == "Nothing is likely to need you before Sun 03:30 (9 chances in 10). Alarms stay on."
 
 
 def test_an_alarm_that_calls_comes_first() -> None:
@@ -51,7 +52,7 @@ def test_an_alarm_that_calls_comes_first() -> None:
     [
         ({"known": False, "why_not": "Not yet."}, "Cannot say yet whether you may sleep. Not yet."),
         ({"fresh": False, "age_s": 3000}, "The last forecast is 50 min old"),
-        ({"fresh": False, "age_s": 60}, "Somebody has just worked on the koji"),
+        ({"fresh": False, "age_s": 60}, "The koji was just worked on"),
     ],
 )
 def test_what_is_not_known_is_not_promised(fields: dict[str, Any], text: str) -> None:
@@ -67,7 +68,7 @@ def test_a_batch_that_contradicts_its_forecast_makes_the_promise_doubtful() -> N
 def test_without_a_batch_or_a_forecast_it_says_so() -> None:
     assert "nothing to forecast" in rest(replace(box(), batch=None))
     assert rest(replace(box(), forecast=None, probes=BOX.probes)).startswith("No forecast yet")
-    assert rest(replace(box(), forecast=None)).startswith("No forecast: it cannot be known without a probe")
+    assert rest(replace(box(), forecast=None)).startswith("No forecast: that takes a probe")
 
 
 def test_when_it_is_ready_where_the_harvest_is_next() -> None:

@@ -26,7 +26,7 @@ def test_one_probe_and_several() -> None:
         "Is the probe back in the koji, at mid-depth of the warmest tray?", "Yes, it is",
     )  # fmt: skip
     assert many.text.startswith("Are the probes back in the koji") and many.yes == "Yes, they are"
-    assert one.meanwhile.startswith("Until 21:40 a probe left out is noticed sooner.")
+    assert one.meanwhile.startswith("Until 21:40 kojimon notices a probe left out sooner.")
     assert open_question(Box("box", "Box"), Speech(), NOW) is None
 
 
@@ -52,11 +52,11 @@ def test_a_guess_is_told_with_its_time_where_that_is_known() -> None:
     ("key", "text"),
     [
         ("asked", "Is the probe back in the koji, at mid-depth of the warmest tray?"),
-        ("said", "Noted: the probe is back in the koji."),
+        ("said", "Saved: the probe is back in the koji."),
         ("seen", None), ("withdrawn", None),
         (
             "unanswered",
-            "Nobody has said whether the probe is back in the koji, and the readings do not show it. Look.",
+            "It is not known whether the probe is back in the koji. Look.",
         ),
     ],
 )  # fmt: skip

@@ -46,7 +46,7 @@ def said(box: Box) -> tuple[str, str]:
         ({"due_t_ms": NOW_MS - 5_000}, ", the top tray over 113 for 1 min, message at the next reading."),
         ({"priority": "tell"}, ", the top tray over 113 for 1 min, message by day."),
         ({"priority": "log"}, ", the top tray over 113 for 1 min."),
-        ({"held": True}, ", the top tray over 113 for 1 min, alarm held back while work goes on."),
+        ({"held": True}, ", the top tray over 113 for 1 min, alarm held while you work."),
     ],
 )  # fmt: skip
 def test_a_limit_passed_with_a_running_delay_is_said_with_the_time_left(changes: dict[str, Any], text: str) -> None:

@@ -40,13 +40,13 @@ def test_trays_within_half_a_degree_are_one_value() -> None:
 def test_what_is_wrong_takes_its_place() -> None:
     hot = probed(box(alarms=(hot_alarm(),)), "koji-top", value=43.2, rate_per_h=2.16)
     said = sentence(hot, SPEECH, NOW_MS)
-    assert said.text == "Top tray 110 °F over 109, rising. 50 min. Break up, spread"
+    assert said.text == "Top tray 110 °F (limit 109), 113 in 50 min. Break up, spread"
     assert said.tone == "wrong"
 
 
 def test_an_alarm_that_still_stands_while_the_value_is_back_says_what_it_was() -> None:
     said = sentence(box(alarms=(hot_alarm(),)), SPEECH, NOW_MS)
-    assert said.text == "Top tray 99 °F was over 109, rising. Break up, spread"
+    assert said.text == "Top tray 99 °F (was over 109), rising. Break up, spread"
 
 
 def test_the_value_of_an_alarm_is_the_one_of_now() -> None:
@@ -83,7 +83,7 @@ def test_before_hour_0_it_is_rice_and_without_a_batch_it_is_the_box() -> None:
 def test_koji_without_a_reading_is_never_within_limits() -> None:
     one = placed(BOX, None)
     said = sentence(one, SPEECH, NOW_MS)
-    assert (said.text, said.tone) == ("No fresh reading from the koji.", "look")
+    assert (said.text, said.tone) == ("No reading from the koji.", "look")
     around = tuple(probe for probe in BOX.probes if probe.place != "bed")
     blind = sentence(replace(one, probes=around), SPEECH, NOW_MS)
     assert blind.text == "No probe is in the koji: the schedule runs on its hours."
@@ -92,18 +92,18 @@ def test_koji_without_a_reading_is_never_within_limits() -> None:
 @pytest.mark.parametrize(
     ("status", "edges", "title", "window"),
     [
-        ("open", {}, "Next: break up and mix (kirikaeshi)", "may be done now, due 15:30, 1 h 30 min left"),
+        ("open", {}, "You can now: break up and mix (kirikaeshi)", "due 15:30, 1 h 30 min left"),
         (
             "due",
             {"due": -0.5},
-            "Now: break up and mix (kirikaeshi)",
-            "wanted since 13:30, until 17:30, 3 h 30 min left",
+            "Due now: break up and mix (kirikaeshi)",
+            "due since 13:30, until 17:30, 3 h 30 min left",
         ),
         (
             "missed",
             {"due": -3, "closes": -0.5},
-            "Late: break up and mix (kirikaeshi)",
-            "its time ended 13:30, do it, or say when you did",
+            "Missed: break up and mix (kirikaeshi)",
+            "was due by 13:30. Do it now, or enter when you did",
         ),
         (
             "waiting",
@@ -125,7 +125,7 @@ def test_a_step_that_waits_for_the_koji_says_so() -> None:
     one = tasked(BOX, "mix", status="waiting", opens_t_ms=None, due_t_ms=None, closes_t_ms=None)
     step = next_step(one, SPEECH, NOW_MS, NOW_UTC)
     assert step is not None
-    assert step.window == "not yet; it opens by what the koji does"
+    assert step.window == "opens when the koji is warm enough"
 
 
 def test_without_a_next_step_nothing_is_asked() -> None:

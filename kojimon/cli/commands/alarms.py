@@ -1,4 +1,4 @@
-"""`kojimon alarms`: what is wrong, what was; seen, paused, tried out."""
+"""`kojimon alarms`: see them, acknowledge, pause, silence, test them."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ WAS = {"arm": "alarms night-check", "bump": "alarms test --probe NAME"}
 @json_option
 @click.pass_context
 def alarms(ctx: click.Context, config: str | None, as_json: bool) -> None:
-    """See alarms, say you have seen them, pause them, test them.
+    """See alarms, acknowledge them, pause them, test them.
 
     An alarm is named by its number in the list, or by a part of its name.
     """
@@ -72,7 +72,7 @@ def _list(kitchen: Kitchen, as_json: bool) -> None:
             ]
         )
         tones.append(_tone(alarm))
-    screen.table([">", "what", "state", "since", "wakes you", "name"], cells, tones, title=1)
+    screen.table([">", "what", "state", "since", "what it does", "name"], cells, tones, title=1)
 
 
 def _tone(alarm: Alarm) -> str:
@@ -109,7 +109,7 @@ def _names(alarm: Alarm) -> str:
 @click.argument("alarm", nargs=-1)
 @config_option
 def ack(alarm: tuple[str, ...], config: str | None) -> None:
-    """Acknowledge: the noise stops, the watching goes on. Without a name, all new ones."""
+    """Acknowledge: the noise stops, kojimon goes on watching. Without a name, all new ones."""
     kitchen = open_kitchen(config)
     rows = kitchen.state().listed()
     unseen = [row for row in rows if row.state in ("UNACK", "RTNUN", "LATCH-UNACK")]
@@ -125,10 +125,10 @@ def ack(alarm: tuple[str, ...], config: str | None) -> None:
 )
 @click.argument("alarm", nargs=-1, required=True)
 @click.option("--for", "for_s", type=DURATION, metavar="TIME", help="How long, an hour at most (and if not given).")
-@click.option("--once", is_flag=True, help="Until it is over by itself, if that comes first.")
+@click.option("--once", is_flag=True, help="Until it is back to normal, if that comes first.")
 @config_option
 def shelve(alarm: tuple[str, ...], for_s: float | None, once: bool, config: str | None) -> None:
-    """Pause an alarm for a while. What still holds when the time is up is told at once."""
+    """Pause an alarm for a while. If it still holds when the time is up, a message comes at once."""
     kitchen = open_kitchen(config)
     for row in find_alarms(kitchen.state().listed(), alarm):
         _act(kitchen, row, acts.Shelve(key=row.key, for_s=for_s, one_shot=once))
@@ -151,7 +151,7 @@ def unshelve(alarm: tuple[str, ...], config: str | None) -> None:
 @click.option("--for", "for_s", type=DURATION, metavar="TIME", help="How long, an hour at most (10 min if not given).")
 @config_option
 def silence(alarm: tuple[str, ...], for_s: float | None, config: str | None) -> None:
-    """Stop the noise for a while without having seen to it: it stays new and sounds again."""
+    """Silence an alarm for a while. It stays unacknowledged and sounds again."""
     kitchen = open_kitchen(config)
     for row in find_alarms(kitchen.state().listed(), alarm):
         _act(kitchen, row, acts.Silence(key=row.key, occurrence=row.occurrence, for_s=for_s))
@@ -159,10 +159,10 @@ def silence(alarm: tuple[str, ...], for_s: float | None, config: str | None) -> 
 
 @alarms.command(epilog=example("kojimon alarms confirm koji", 'kojimon alarms confirm 1 --note "spread it thinner"'))
 @click.argument("alarm", nargs=-1, required=True)
-@click.option("--note", default="", metavar="TEXT", help="What you did; it is kept.")
+@click.option("--note", default="", metavar="TEXT", help="What you did; it is saved.")
 @config_option
 def confirm(alarm: tuple[str, ...], note: str, config: str | None) -> None:
-    """Say that you have done what was needed. It acknowledges too."""
+    """Done: you have fixed it. It acknowledges too."""
     kitchen = open_kitchen(config)
     for row in find_alarms(kitchen.state().listed(), alarm):
         _act(kitchen, row, acts.Confirm(key=row.key, occurrence=row.occurrence, text=note))
@@ -183,21 +183,21 @@ def reset(alarm: tuple[str, ...], config: str | None) -> None:
     epilog=example('kojimon alarms out-of-service silent/koji-top --why "new cable on Sunday"'),
 )  # fmt: skip
 @click.argument("alarm", nargs=-1, required=True)
-@click.option("--why", default="", metavar="TEXT", help="The reason; it is kept and shown.")
+@click.option("--why", default="", metavar="TEXT", help="The reason; it is saved and shown.")
 @config_option
 def out_of_service(alarm: tuple[str, ...], why: str, config: str | None) -> None:
-    """Switch an alarm off for repair, without a time limit. It calls nobody until it is back in service."""
+    """Take an alarm out of service, without a time limit. It sends no message until it is back in service."""
     kitchen = open_kitchen(config)
     for row in find_alarms(kitchen.state().listed(), alarm):
         _act(kitchen, row, acts.OutOfService(key=row.key, reason=why))
-        screen.say(f"Nobody is called for it until: kojimon alarms in-service {row.key}", "look")
+        screen.say(f"It sends no message until you put it back: kojimon alarms in-service {row.key}", "look")
 
 
 @alarms.command("in-service", epilog=example("kojimon alarms in-service silent/koji-top"))
 @click.argument("alarm", nargs=-1, required=True)
 @config_option
 def in_service(alarm: tuple[str, ...], config: str | None) -> None:
-    """Switch an alarm on again. What is still wrong is told at once."""
+    """Put an alarm back in service. If it still holds, a message comes at once."""
     kitchen = open_kitchen(config)
     for row in find_alarms(kitchen.state().listed(), alarm):
         _act(kitchen, row, acts.InService(key=row.key))
@@ -210,24 +210,24 @@ def in_service(alarm: tuple[str, ...], config: str | None) -> None:
 )
 @click.argument("text", nargs=-1)
 @click.option("--probe", default="", metavar="NAME",
-              help="The whole way from this probe: warm it in the hand, and answer on the phone.")  # fmt: skip
+              help="Probe-to-phone test: warm this probe in your hand, and acknowledge on the phone.")  # fmt: skip
 @config_option
 def test(text: tuple[str, ...], probe: str, config: str | None) -> None:
     """Raise an alarm that means nothing, to see that it gets through.
 
-    With --probe you warm a probe in the hand; the time from probe to phone is kept with its date. That leaves with 0
-    when you acknowledged on the phone.
+    With --probe it is the probe-to-phone test: you warm a probe in your hand, and acknowledge on the phone. The time
+    it took is saved with its date. The exit code is 0 when you acknowledged on the phone.
     """
     kitchen = open_kitchen(config)
     if probe and text:
-        raise click.UsageError("The test with --probe has words of its own: leave the text out.")
+        raise click.UsageError("The test with --probe has its own text: leave yours out.")
     if probe:
         probe_to_phone(kitchen, probe)
         return
     print_events(kitchen, kitchen.act(acts.AlarmTest(text=" ".join(text)), ""))
     if not kitchen.live:
-        screen.say("It is written down and goes out when the daemon runs (kojimon run).", "look")
-    screen.say("When it has reached you: kojimon alarms ack test")
+        screen.say("It is saved, and sent once kojimon runs. To start it: kojimon run", "look")
+    screen.say("When it has reached you, acknowledge it: kojimon alarms ack test")
 
 
 def _act(kitchen: Kitchen, row: ListedAlarm, deed: acts.Deed) -> None:

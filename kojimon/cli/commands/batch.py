@@ -103,7 +103,7 @@ def start(
 @click.option(
     "--thermometer", "value_c", type=TEMPERATURE, metavar="TEMP", help="What a kitchen thermometer shows: 31 C, 88 F."
 )
-@click.option("--override", metavar="REASON", help="Do it although it is not cool enough; the reason is kept.")
+@click.option("--override", metavar="REASON", help="Do it although it is not cool enough; the reason is saved.")
 @incubator_option
 @config_option
 def done(
@@ -120,7 +120,7 @@ def done(
     print_events(kitchen, kitchen.act(done, box.name))
     if value_c is not None and not found.gate:
         screen.say(
-            "The thermometer's value was not looked at: this step asks for no temperature. To keep it: kojimon batch "
+            "The thermometer's value was not used: this step asks for no temperature. To save it: kojimon batch "
             "note 'thermometer ...'",
             "look",
         )
@@ -212,7 +212,7 @@ def correct(step: str, at: str | None, ago_s: float | None, incubator: str, conf
 @incubator_option
 @config_option
 def note(text: tuple[str, ...], at: str | None, ago_s: float | None, incubator: str, config: str | None) -> None:
-    """Write down what you saw, smelt or did."""
+    """Save a note: what you saw, smelt or did."""
     kitchen = open_kitchen(config)
     document = kitchen.state()
     box = incubator_of(document, incubator, batch=True)
@@ -287,11 +287,11 @@ def harvest(
         _say_scale(kitchen, ended, config)
     screen.say("\nKoji that is bagged warm heats itself again: spread it thin until it is cool, and leave the bag open "
                f"in the fridge. For the bag: kojimon batch label {ended}")  # fmt: skip
-    screen.say(f"\nTo keep its curve: kojimon export {ended} -o {ended}.csv")
+    screen.say(f"\nTo save its curve as a file: kojimon export {ended} -o {ended}.csv")
 
 
 @batch.command(epilog=example('kojimon batch discard --reason "slimy, smells of ammonia"'))
-@click.option("--reason", required=True, metavar="TEXT", help="Why; it is kept with the batch.")
+@click.option("--reason", required=True, metavar="TEXT", help="Why; it is saved with the batch.")
 @incubator_option
 @config_option
 def discard(reason: str, incubator: str, config: str | None) -> None:

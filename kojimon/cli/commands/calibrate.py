@@ -142,7 +142,7 @@ def calibrate(
         _store(kitchen, row, pairs, today, note or ("taken back" if forget else "by hand"), speech)
         return
     if not kitchen.live:
-        raise KojimonError("No daemon runs, so nothing is read. Start it (kojimon run), or use --point.")
+        raise KojimonError("kojimon is not running, so nothing is read. Start it (kojimon run), or use --point.")
     kind = _build(asker, row, build)
     known_pa, usual_pa = _known_pa(pressure_hpa, altitude), 100 * (document.pressure_hpa or SEA_LEVEL_HPA)
     run = _Run(kitchen, asker, row, speech, kind, truth, known_pa, usual_pa, salt, within_s)
@@ -236,14 +236,14 @@ class _Run:
         quantity = "temperature" if method is Method.SALT else self.row.quantity
         question = "How warm is the jar?" if method is Method.SALT else "What does the other one show now?"
         if self.truth is None and self.asker.yes:
-            raise UsageError("--true VALUE is wanted: what the other instrument shows.")
+            raise UsageError("Expected --true VALUE: what the other instrument shows.")
         return self.asker.ask(question, "", lambda text: _value(text, quantity), self.truth, "--true")
 
 
 def _known_pa(pressure_hpa: float | None, altitude: str | None) -> float | None:
     """The pressure that options give, Pa. Raises UsageError."""
     if pressure_hpa is not None and altitude is not None:
-        raise UsageError("--pressure and --altitude say the same: one of them is wanted.")
+        raise UsageError("--pressure and --altitude say the same: expected one of them.")
     if pressure_hpa is not None:
         return 100 * pressure_hpa
     try:
@@ -257,9 +257,9 @@ def _pressure(text: str) -> float:
     try:
         value = parse_number(text.strip().lower().removesuffix("hpa").replace(",", "."))
     except ValueError:
-        raise ValueError("a number of hPa is wanted, as in 1013") from None
+        raise ValueError("expected a number of hPa, as in 1013") from None
     if not 500 <= value <= 1100:
-        raise ValueError("500 to 1100 hPa is wanted")
+        raise ValueError("expected 500 to 1100 hPa")
     return 100 * value
 
 
@@ -278,7 +278,7 @@ def _build(asker: Asker, row: ListedProbe, given: str | None) -> Build:
     if given is not None:
         return Build(given)
     if asker.yes:
-        raise UsageError(f"--build is wanted: {', '.join(one.value for one in Build)}.")
+        raise UsageError(f"Expected --build: {', '.join(one.value for one in Build)}.")
     kinds = [one for one in BUILDS if one is not Build.HUMIDITY]
     screen.say(f"How is the probe {row.name} made?")
     return kinds[asker.choose("Which?", [BUILDS[one] for one in kinds]) - 1]
@@ -297,7 +297,7 @@ def _value(text: str, quantity: str) -> float:
     try:
         return parse_number(text.strip().removesuffix("%").replace(",", "."))
     except ValueError:
-        raise ValueError("a humidity is wanted, as in 75.5 %") from None
+        raise ValueError("expected a humidity, as in 75.5 %") from None
 
 
 def shown(quantity: str, value: float, speech: Speech) -> str:
@@ -308,7 +308,7 @@ def shown(quantity: str, value: float, speech: Speech) -> str:
 def _pair(text: str, quantity: str) -> tuple[float, float]:
     read, found, true = text.partition("=")
     if not found:
-        raise UsageError(f"--point {text}: what it read and what was true are wanted, as in '0.4 C = 0 C'.")
+        raise UsageError(f"--point {text}: expected what it read and what was true, as in '0.4 C = 0 C'.")
     try:
         return _value(read, quantity), _value(true, quantity)
     except ValueError as error:
@@ -321,7 +321,7 @@ def _day(given: str | None) -> str:
     try:
         return date.fromisoformat(given).isoformat()
     except ValueError as error:
-        raise UsageError(f"--date {given}: a day is wanted, as in 2026-10-02.") from error
+        raise UsageError(f"--date {given}: expected a day, as in 2026-10-02.") from error
 
 
 def _store(

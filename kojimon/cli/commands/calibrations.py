@@ -59,7 +59,7 @@ def _stored(kitchen: Kitchen) -> dict[str, Calibration]:
 def _unused(one: Calibration, quantity: str) -> str:
     """Why a stored calibration is left aside: an older version let it in; "" where it is used."""
     wrong = fault(one.points, quantity)
-    return f"not used: {wrong[0]}, wanted {wrong[1]}" if wrong else ""
+    return f"not used: {wrong[0]}, expected {wrong[1]}" if wrong else ""
 
 
 def print_unused(kitchen: Kitchen) -> None:

@@ -84,7 +84,7 @@ def written(found: Drawn, kind: str, width_px: int, without: tuple[str, ...] = (
     if kind == ".csv":
         return table(found.sheet).encode()
     if kind not in (".svg", ".png"):
-        raise click.UsageError(f"A file that ends in {kind or 'nothing'}: .svg, .png, .csv or .json is wanted.")
+        raise click.UsageError(f"A file that ends in {kind or 'nothing'}: expected .svg, .png, .csv or .json.")
     svg = draw(found.sheet, Style(width_px, 0.0, found.unit == "f", found.zone, True, frozenset(without)))
     if kind == ".svg":
         return svg.encode()

@@ -54,7 +54,7 @@ def forecast(
     ctx: click.Context, curve: Path | None, every_s: float | None, schedule: str | None, incubator: str,
     as_json: bool, config: str | None,
 ) -> None:  # fmt: skip
-    """May I sleep? What the koji will do if nobody touches it, and how sure that is.
+    """May I sleep? What the koji will do if left alone, and how sure that is.
 
     A forecast never silences an alarm, and it cannot say whether koji is good: you judge by eye and nose.
     """
@@ -100,7 +100,7 @@ def _why_none(kitchen: Kitchen) -> str:
     part = kitchen.client.health().parts.forecast
     if part is None:
         return SWITCHED_OFF
-    return f"No forecast now: {part.trouble}. Alarms go on without it." if part.trouble else ""
+    return f"No forecast now: {part.trouble}. Alarms stay on without it." if part.trouble else ""
 
 
 def _plain(kitchen: Kitchen, box: Box, document: StateDocument, speech: Speech) -> Document:
@@ -123,7 +123,7 @@ def _show(kitchen: Kitchen, box: Box, document: StateDocument, speech: Speech, h
         now = now_of(document)
         span = f"{speech.moment(window.opens_utc, now)} to {speech.moment(window.closes_utc, now)}"
         screen.say(f"Harvest window{' by this forecast' if window.by_forecast else ' of the schedule'}: {span}.")
-    screen.heading("If nobody touches the koji")
+    screen.heading("If left alone")
     _curve(found, speech, _clock(found, document, speech))
     made = speech.moment(found.made_utc or "", now_of(document))
     screen.say(f"Made at {made}, {show_duration(found.age_s)} ago.", "quiet")
@@ -152,7 +152,7 @@ def _curve(record: Forecast, speech: Speech, clock: Callable[[float], str]) -> N
     def span(low: float, high: float) -> str:
         return f"{speech.brief('temperature', low, unit=False)} to {speech.brief('temperature', high)}"
 
-    rows, curve = [["", "middle", "5 in 10", "8 in 10"]], record.curve
+    rows, curve = [["", "middle", "5 chances in 10", "8 chances in 10"]], record.curve
     for place, hour in enumerate(curve.in_h):
         if hour in SHOWN_H:
             rows.append([clock(hour).removeprefix("at "), speech.value("temperature", curve.p50_c[place]),

@@ -46,7 +46,7 @@ def _print(found: JournalFacts, document: StateDocument, live: bool) -> None:
     speech, now = words.speech_of(document), SystemClock().wall_ms()
     screen.say(str(found.path), "head")
     behind_s = max(0.0, (document.t_ms - found.horizon_t_ms) / 1000)
-    late = f"{show_duration(behind_s)} behind the present" if live else "where the last daemon stopped"
+    late = f"{show_duration(behind_s)} behind the present" if live else "where kojimon last stopped"
     rows = [
         ["size", f"{found.bytes / 1e6:.1f} MB"],
         ["rows (readings and all else)", f"{found.rows:,}"],
@@ -66,7 +66,7 @@ def _print(found: JournalFacts, document: StateDocument, live: bool) -> None:
 @click.argument("folder", type=click.Path(path_type=Path, file_okay=False), required=False)
 @config_option
 def backup(folder: Path | None, config: str | None) -> None:
-    """Copy it and its photos to another folder, checked; the daemon goes on. Without FOLDER, that of the settings."""
+    """Copy it and its photos to another folder, checked, while kojimon runs. Without FOLDER, that of the settings."""
     from kojimon.journal.files.backup import backup as copy
     from kojimon.settings.load import load_settings
 
@@ -82,7 +82,7 @@ def backup(folder: Path | None, config: str | None) -> None:
 @journal.command(epilog=example("kojimon journal migrate"))
 @config_option
 def migrate(config: str | None) -> None:
-    """Bring it to the form this kojimon writes. The daemon does that too when it starts; here nothing else is done."""
+    """Bring it to the form this kojimon writes. kojimon does that too when it starts; here nothing else is done."""
     from kojimon.journal.files.damage import open_or_recover
     from kojimon.journal.schema import VERSION
     from kojimon.settings.load import load_settings
@@ -120,7 +120,7 @@ def check(file: Path | None, config: str | None) -> None:
 @click.argument("copy", type=click.Path(path_type=Path))
 @config_option
 def restore(copy: Path, config: str | None) -> None:
-    """Take the copy COPY back, or the newest in the folder COPY, with its photos. The daemon must be stopped.
+    """Take the copy COPY back, or the newest in the folder COPY, with its photos. kojimon must be stopped.
 
     The journal that is there now is set aside under a dated name, not deleted.
     """

@@ -43,7 +43,7 @@ def learnt_of(kitchen: Kitchen, incubator: str = "", schedule: str = "") -> Lear
 @json_option
 @config_option
 def show(incubator: str, as_json: bool, config: str | None) -> None:
-    """What is believed before the next batch starts, beside what is published."""
+    """What forecasts start from in the next batch, beside the published values."""
     if not has_part("forecast"):
         raise KojimonError(NOT_INSTALLED)
     from kojimon.forecast.prior import inspect, published
@@ -57,15 +57,15 @@ def show(incubator: str, as_json: bool, config: str | None) -> None:
         screen.print_json({"published": [line._asdict() for line in root], "learnt": rows})
         return
     if not any(found.values()):
-        screen.say("Nothing is learnt yet: the next forecasts start from what is published. A harvested batch teaches.")
+        screen.say("Nothing is learned yet: forecasts start from published values. Each harvested batch adds to it.")
     for (box, schedule), one in found.items():
         if one is None:
-            screen.say(f"{box}, {schedule}: forgotten, so the published values stand.", "quiet")
+            screen.say(f"{box}, {schedule}: forgotten, so the published values count.", "quiet")
             continue
         count = show_count(one.batches, "batch", "batches")
         screen.say(
-            f"{box}, {schedule}: learnt from {count}, which weigh as much as {one.weight:.1f}. Middle, likely range "
-            "(8 in 10), published middle:", "head",
+            f"{box}, {schedule}: learned from {count}, which weigh as much as {one.weight:.1f}. Middle, likely "
+            "(8 chances in 10), published middle:", "head",
         )  # fmt: skip
         screen.grid([[now.name, f"{now.middle:.3g}", f"{now.low:.3g} to {now.high:.3g}", f"{was.middle:.3g}"]
                      for now, was in zip(inspect(one), root, strict=True)])  # fmt: skip
@@ -78,12 +78,12 @@ def show(incubator: str, as_json: bool, config: str | None) -> None:
 @output_option
 @config_option
 def export(schedule: str, force: bool, incubator: str, output: Path | None, config: str | None) -> None:
-    """Write what was learnt as JSON, to keep it or to look at it elsewhere."""
+    """Write what was learned as JSON, to save it or to look at it elsewhere."""
     from kojimon.cli.commands.review import write_whole
 
     found = [(key, one) for key, one in learnt_of(open_kitchen(config), incubator, schedule).items() if one]
     if not found:
-        raise KojimonError("Nothing is learnt yet, so there is nothing to export. A harvested batch teaches.")
+        raise KojimonError("Nothing is learned yet, so there is nothing to export. Each harvested batch adds to it.")
     if len(found) > 1:
         names = ", ".join(f"--incubator {box} --schedule {plan}" for (box, plan), _ in found)
         raise click.UsageError(f"Which? One of: {names}.")
@@ -94,7 +94,7 @@ def export(schedule: str, force: bool, incubator: str, output: Path | None, conf
         return
     write_whole(output, data, force)
     count = show_count(one.batches, "batch", "batches")
-    screen.say(f"{output}: learnt in {box} with {plan}, {count}.", "good", error=True)
+    screen.say(f"{output}: learned in {box} with {plan}, {count}.", "good", error=True)
 
 
 @click.command(
@@ -104,7 +104,7 @@ def export(schedule: str, force: bool, incubator: str, output: Path | None, conf
 @incubator_option
 @config_option
 def reset(schedule: str, incubator: str, config: str | None) -> None:
-    """Forget what was learnt: the next batch's forecasts start from what is published. Exports stay as they are."""
+    """Forget what was learned: the next batch's forecasts start from published values. Exports stay as they are."""
     kitchen = open_kitchen(config)
     box = incubator_of(kitchen.state(), incubator)
     print_events(kitchen, kitchen.act(ForecastReset(schedule=schedule), box.name))

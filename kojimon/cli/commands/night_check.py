@@ -1,4 +1,4 @@
-"""The whole way to the phone, tried before it is relied on: `kojimon alarms night-check`, `alarms test --probe`."""
+"""The night check and the probe-to-phone test: `kojimon alarms night-check`, `alarms test --probe`."""
 
 from __future__ import annotations
 
@@ -26,12 +26,12 @@ LOOK_EVERY_S: Final = 0.5
 
 
 @click.command("night-check", epilog=example("kojimon alarms night-check", "kojimon alarms night-check --yes"))
-@click.option("--yes", is_flag=True, help="Do not ask whether the phone is ready; it is in its night mode already.")
+@click.option("--yes", is_flag=True, help="Do not ask whether the phone is ready: it is in its night mode already.")
 @config_option
 def night_check(yes: bool, config: str | None) -> None:
-    """Call the phone as an alarm at night would, and wait until you answer on it.
+    """Send a test alarm to the phone, as an alarm at night would come, and wait until you acknowledge it there.
 
-    Leaves with 0 when the night check is passed, with 1 and the reason when it is not.
+    The exit code is 0 when the night check is passed; 1, with the reason, when it is not.
     """
     kitchen = _live(open_kitchen(config))
     before = _night_check(kitchen)
@@ -41,8 +41,8 @@ def night_check(yes: bool, config: str | None) -> None:
         screen.say(f"{number}. {advice}")
     if not yes and sys.stdin.isatty():
         click.prompt("Enter when the phone is ready", default="", show_default=False, prompt_suffix=": ")
-    kitchen.act(AlarmTest(text="The call before the night", wake=True), "")
-    screen.say(f"The test is under way over {say.listing([*before.channels])}.")
+    kitchen.act(AlarmTest(text="The night check", wake=True), "")
+    screen.say(f"The test alarm goes out over {say.listing([*before.channels])}.")
     _follow(kitchen, _last(before))
     _verdict(kitchen)
 
@@ -58,7 +58,7 @@ def probe_to_phone(anywhere: Kitchen, probe: str) -> None:
     quantity, limit = row.quantity, what.limit
     minutes = show_duration((what.until_ms - start.t_ms) / 1000)
     screen.say(
-        f"Take probe {probe} in the hand now (or breathe on it): it stands at {speech.value(quantity, row.value)} "
+        f"Take probe {probe} in your hand now (or breathe on it): it is at {speech.value(quantity, row.value)} "
         f"and has {minutes} to reach {speech.value(quantity, limit)} and stay there for 20 s. Put it back afterwards."
     )
     if not _warmed(kitchen, probe, before, start.no):
@@ -66,20 +66,20 @@ def probe_to_phone(anywhere: Kitchen, probe: str) -> None:
     _follow(kitchen, _last(before))
     found = _night_check(kitchen)
     if not (found.last and found.last.passed):
-        raise KojimonError(f"{found.chain or 'No call got out'}. But nobody answered it on the phone.")
-    screen.say(f"{found.chain}. Kept with today's date.", "good")
+        raise KojimonError(f"{found.chain or 'No message was sent'}. But it was not acknowledged on the phone.")
+    screen.say(f"{found.chain}. Saved with today's date.", "good")
 
 
 def _live(kitchen: Kitchen) -> LiveKitchen:
     if isinstance(kitchen, LiveKitchen):
         return kitchen
-    raise NotRunningError("No daemon runs, so nothing can call. Start it first: kojimon run")
+    raise NotRunningError("kojimon is not running, so it can send nothing. Start it first: kojimon run")
 
 
 def _night_check(kitchen: LiveKitchen) -> NightCheck:
     found = kitchen.night_check()
     if found is None:
-        raise KojimonError("This daemon tells nobody: there is nothing to try.")
+        raise KojimonError("kojimon has no channel here, so there is nothing to test.")
     return found
 
 

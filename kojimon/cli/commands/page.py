@@ -1,4 +1,4 @@
-"""`kojimon page`: where the page is, and a code that lets one phone in."""
+"""`kojimon page`: where the page is, and a code to sign in with one phone."""
 
 from __future__ import annotations
 
@@ -20,10 +20,10 @@ if TYPE_CHECKING:
 @json_option
 @config_option
 def page(as_json: bool, config: str | None) -> None:
-    """Where the page is. With a token in the settings: a picture for a phone's camera, good once, for ten minutes."""
+    """Where the page is. With a token in the settings: a picture for a phone's camera, which works once."""
     kitchen = open_kitchen(config)
     if not isinstance(kitchen, LiveKitchen):
-        raise KojimonError("No daemon runs, so there is no page. To start it: kojimon run")
+        raise KojimonError("kojimon is not running, so there is no page. To start it: kojimon run")
     show_page(kitchen.client, as_json)
 
 
@@ -44,8 +44,8 @@ def show_page(client: Client, as_json: bool = False, code: bool = True) -> None:
         raise KojimonError(f"The page is not open: {wrong}.")
     if found["shut"]:
         raise KojimonError(
-            f"Nobody can be let in: {found['shut']} The settings name it under web.token: write a long word of your "
-            "own on its first line, then start the daemon again."
+            f"Nobody can sign in: {found['shut']} The settings name it under web.token: write a long word of your "
+            "own on its first line, then start kojimon again."
         )
     if not code:
         found["code"] = ""
@@ -55,7 +55,7 @@ def show_page(client: Client, as_json: bool = False, code: bool = True) -> None:
         if found["code"]:
             _picture(link)
     if found["code"]:
-        screen.say("Good once, for ten minutes. Whoever opens it may act here, so show it to nobody else.", "look")
+        screen.say("It works once, within ten minutes. Whoever opens it may act here: show it to nobody else.", "look")
 
 
 def _picture(link: str) -> None:

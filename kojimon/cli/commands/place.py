@@ -56,9 +56,9 @@ def place() -> None:
 @click.option("--to", "tray", required=True, metavar="TRAY", help="The tray it is in now.")
 @config_option
 def move(probe: str, tray: str, config: str | None) -> None:
-    """Say that a probe is in another tray from now on, until the batch ends.
+    """Enter that a probe is in another tray from now on, until the batch ends.
 
-    Say it as you move it: its readings count for the new tray from this moment, and for ten minutes it may change as
+    Enter it as you move it: its readings count for the new tray from this moment, and for ten minutes it may change as
     fast as it likes. The limits go on. To keep it there for the next batches too, name the tray in the settings.
     """
     kitchen = open_kitchen(config)
@@ -67,16 +67,16 @@ def move(probe: str, tray: str, config: str | None) -> None:
     if row is None:
         raise UsageError(f"There is no probe {probe!r}. There is: {', '.join(one.name for one in rows)}.")
     print_events(kitchen, kitchen.act(ProbeMove(probe=probe, tray=tray), row.incubator))
-    screen.say("It holds until the batch ends; then the settings say where it is.")
+    screen.say("It holds until the batch ends; then the tray in the settings counts again.")
 
 
 @click.command("in-koji", cls=PlainCommand, epilog=example("kojimon probes in-koji"))
 @incubator_option
 @config_option
 def in_koji(incubator: str, config: str | None) -> None:
-    """Say that the probe is back in the koji after mixing or spreading: the answer to what was asked then.
+    """Enter that the probe is back in the koji after mixing or spreading: the answer to what was asked then.
 
-    Until it is said, or the koji's warmth shows it, a probe left out of the koji is noticed sooner, for two hours.
+    Until you do, or the koji's warmth shows it, kojimon notices a probe left out sooner, for two hours.
     """
     kitchen = open_kitchen(config)
     box = incubator_of(kitchen.state(), incubator, batch=True)

@@ -243,7 +243,7 @@ def _begin(text: str | None, now: datetime) -> datetime:
         days = ["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
         day = days.index(parts[0][:3].lower()) if len(parts) > 1 else None
     except (ValueError, IndexError) as error:
-        raise UsageError(f"--from {text!r}: a time to come is wanted, as in 18:00 or 'Fri 18:00'.") from error
+        raise UsageError(f"--from {text!r}: expected a time to come, as in 18:00 or 'Fri 18:00'.") from error
     at = now.replace(hour=clock.hour, minute=clock.minute, second=0, microsecond=0)
     while at < now or (day is not None and at.weekday() != day):
         at += timedelta(days=1)

@@ -1,4 +1,4 @@
-"""`kojimon probes`: what each probe says, and which ones there are to be found."""
+"""`kojimon probes`: the readings of each probe, and how to find new ones."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 @json_option
 @click.pass_context
 def probes(ctx: click.Context, config: str | None, as_json: bool) -> None:
-    """See what each probe says, how good that is and how old; find new ones."""
+    """See each probe's reading, how good and how old it is; find new ones."""
     ctx.find_root().obj = config
     if ctx.invoked_subcommand is not None:
         return
@@ -53,7 +53,7 @@ def probes(ctx: click.Context, config: str | None, as_json: bool) -> None:
         if lines:
             screen.say(f"\n{box.label}: " + " ".join(lines) if several else "\n" + " ".join(lines))
     if not kitchen.live:
-        screen.say("\nNo daemon runs: this is how they stood when it last did.", "look")
+        screen.say("\nkojimon is not running: these are the last readings.", "look")
 
 
 def _cells(row: ListedProbe, speech: Speech, several: bool) -> list[str]:
@@ -72,9 +72,9 @@ def _cells(row: ListedProbe, speech: Speech, several: bool) -> list[str]:
 
 
 def quality_of(row: ListedProbe) -> str:
-    """`good`, `silent` and why, or what is wrong with its last reading."""
+    """`good`, `no reading` and why, or what is wrong with its last reading."""
     if row.silent:
-        return f"silent: {QUALITY_WORDS.get(row.quality, 'unknown')}" if row.quality else "silent"
+        return f"no reading: {QUALITY_WORDS.get(row.quality, 'unknown')}" if row.quality else "no reading"
     if row.value is None and row.quality is None:
         return "nothing yet"
     return QUALITY_WORDS.get(int(row.quality or 0), "unknown")
@@ -100,7 +100,7 @@ def _tone(row: ListedProbe) -> str:
 def find(seconds: float, brokers: tuple[str, ...], dev: Path, root: Path, config: str | None, as_json: bool) -> None:
     """Look for probes at serial ports, in the kernel's sensor files and at MQTT brokers; print settings for them.
 
-    Opening a serial port starts many boards anew; ports that a daemon reads are left alone.
+    Opening a serial port starts many boards anew; ports that kojimon reads are left alone.
     """
     from kojimon.cli.setup.looking import look, ready
 
@@ -110,13 +110,13 @@ def find(seconds: float, brokers: tuple[str, ...], dev: Path, root: Path, config
         screen.print_json([finding._asdict() for finding in found])
         return
     for port in busy:
-        screen.say(f"{port}: left alone, a daemon reads it.", error=True)
+        screen.say(f"{port}: left alone: kojimon reads it.", error=True)
     for finding in found:
         screen.say(f"{finding.what}.", "plain" if finding.readings else "look", error=True)
     lines = list(ready(found))
     if not lines:
         raise KojimonError(
-            "No readings were seen. Is the probe plugged in, its driver loaded, does the broker hear it? "
+            "No readings were found. Is the probe plugged in, its driver loaded, does the broker hear it? "
             "A broker elsewhere: --broker HOST."
         )
     click.echo("\n".join(lines))
@@ -160,5 +160,5 @@ def _address(text: str) -> Address:
 
     host, _, port = text.rpartition(":") if text.count(":") == 1 else (text, "", "1883")
     if not host or not port.isdigit() or not 1 <= int(port) <= 65_535:
-        raise UsageError(f"--broker {text}: a host is wanted, as in 192.0.2.10 or broker.local:1884.")
+        raise UsageError(f"--broker {text}: expected a host, as in 192.0.2.10 or broker.local:1884.")
     return Address(host, int(port))

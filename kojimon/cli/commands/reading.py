@@ -28,10 +28,10 @@ def reading(
     value: tuple[str, ...], tray: str, place: str | None, at: str | None, ago_s: float | None, incubator: str,
     config: str | None,
 ) -> None:  # fmt: skip
-    """Keep what you read: the koji with a kitchen thermometer, or the air.
+    """Save what you read: the koji with a kitchen thermometer, or the air.
 
     It counts as a reading for half an hour: limits, steps and "cool enough?" go by it. One dated back by more than a
-    minute is kept for the curve and raises no alarm.
+    minute is saved for the curve and raises no alarm.
     """
     kitchen = open_kitchen(config)
     document = kitchen.state()

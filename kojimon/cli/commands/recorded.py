@@ -66,7 +66,7 @@ def recorded_of(curve: Curve, plan: Schedule, name: str) -> Recorded:
     sown = [row.t_ms for row in curve.rows if row.step == HOUR_ZERO]
     if curve.start_utc_ms is not None and not sown:
         raise KojimonError(
-            f"{name}: nothing says when the spores went on. A step `inoculate` in the column `step` is wanted, or a "
+            f"{name}: nothing says when the spores went on. Expected a step `inoculate` in the column `step`, or a "
             "first column `hour` that counts from there."
         )
     probes = tuple((no, column.place, column.quantity) for no, column in enumerate(curve.columns))
@@ -78,7 +78,7 @@ def recorded_of(curve: Curve, plan: Schedule, name: str) -> Recorded:
                 joined(minutes[no], (Minute(row.t_ms, row.t_ms, value, value, 1),))
     readings = readings_of(subject, minutes)
     if not any(row[1] is not None for row in readings):
-        raise KojimonError(f"{name}: no temperature of the koji after the spores; wanted: column `bed.temperature_c`.")
+        raise KojimonError(f"{name}: no koji temperature after the spores: expected a column `bed.temperature_c`.")
     works = {step.name: step.work for step in plan.steps}
     marks = [(subject.since_s(row.t_ms), row.step) for row in curve.rows if row.step]
     done = tuple((at_s, works.get(step, step)) for at_s, step in marks)

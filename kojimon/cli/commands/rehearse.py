@@ -165,8 +165,8 @@ def tell(result: Rehearsal, speech: Speech) -> None:
 
 
 def _again(hours: list[float | None]) -> str:
-    often = "once more" if len(hours) == 1 else f"{len(hours)} times more"
-    return f" (called {often}{'' if hours[-1] is None else f', last at hour {hours[-1]:.2f}'})"
+    often = "once" if len(hours) == 1 else f"{len(hours)} times"
+    return f" (repeated {often}{'' if hours[-1] is None else f', last at hour {hours[-1]:.2f}'})"
 
 
 def with_schedule(speech: Speech, plan: Schedule) -> Speech:
@@ -187,7 +187,7 @@ def load(name: str, config: str | None) -> Schedule:
         return load_schedule(path)
     found = find_schedule(name, _folder(config)) if name.replace("-", "").replace("_", "").isalnum() else None
     if found is None:
-        raise UsageError(f"{name}: no such schedule. A file is wanted, or one of: {', '.join(_known(config))}.")
+        raise UsageError(f"{name}: no such schedule. Expected a file, or one of: {', '.join(_known(config))}.")
     return load_schedule(found)
 
 

@@ -46,17 +46,17 @@ def run(config: str | None, demo: bool, quiet: bool) -> int:
     settings, trouble = settings_for_run(path)
     if trouble:
         screen.say(
-            f"{trouble}\nA batch is open, so the last good settings stay in force. Mend the file, then start again.",
+            f"{trouble}\nA batch is open, so the last good settings stay in force. Correct the file, then start again.",
             "wrong",
             error=True,
         )
     for sentence in remarked(settings):
         screen.say(sentence, "look", error=True)
-    named = config or demo
+    if demo:
+        screen.with_settings(str(path))
     return watch(
         settings,
         trouble,
-        status=f"kojimon status --config {path}" if named else "kojimon status",
         quiet=quiet,
         kept=lambda: None if trouble or demo else keep(settings, path),
     )
@@ -79,12 +79,11 @@ def demo_file() -> Path:
     return Path(shutil.copy(SHIPPED.parent / "simulated.yaml", folder))
 
 
-def watch(settings: Settings, trouble: str, status: str, quiet: bool, kept: Callable[[], None]) -> int:
+def watch(settings: Settings, trouble: str, quiet: bool, kept: Callable[[], None]) -> int:
     """Runs the daemon in this terminal and prints what happens, until Ctrl-C. Returns the exit code.
 
     Args:
         trouble: why the settings are not those of the file; "" where they are.
-        status: the command that shows how it stands, for another terminal.
         kept: called once it runs.
     """
     from kojimon.daemon import run_daemon
@@ -101,7 +100,7 @@ def watch(settings: Settings, trouble: str, status: str, quiet: bool, kept: Call
             running.append(daemon)
             kept()
             if not quiet:
-                _banner(settings, simulated, status)
+                _banner(settings, simulated)
                 telling.attach(daemon)
 
         def progress(seen: Glimpse) -> None:
@@ -143,11 +142,11 @@ def _speech(settings: Settings) -> Speech:
     )
 
 
-def _banner(settings: Settings, simulated: bool, status: str) -> None:
+def _banner(settings: Settings, simulated: bool) -> None:
     boxes = ", ".join(box.label or box.name for box in settings.incubators)
     what = "A simulated box; nothing here is real." if simulated else f"Watching {boxes}."
-    screen.say(f"{what} To stop: Ctrl-C. In another terminal:", "head")
-    click.echo(status)
+    screen.say(f"{what} To stop: Ctrl-C.", "head")
+    screen.say("In another terminal: kojimon status")
     if settings.web.host:
         with suppress(KojimonError):  # health and status tell a page that does not open
             show_page(client_of(settings), code=sys.stdout.isatty())
@@ -156,7 +155,7 @@ def _banner(settings: Settings, simulated: bool, status: str) -> None:
 def _after_simulation(daemon: Daemon, settings: Settings) -> None:
     daemon.house.writer.flush(FLUSH_S)
     _exported(settings)
-    screen.say("The daemon stays up; status, batch show, rehearse and the others can be tried. To stop: Ctrl-C.")
+    screen.say("kojimon stays up: try status, batch show, rehearse and the others. To stop: Ctrl-C.")
 
 
 def _exported(settings: Settings) -> None:

@@ -153,14 +153,14 @@ def line_of(row: Row) -> tuple[tuple[str, ...], str]:
     if row.unread:
         return (row.site, row.incubator, "", "Its state cannot be read: another version of kojimon?"), "look"
     if row.whole is None:
-        return (row.site, "", "", "Watches; no state yet." if row.online else NOBODY), "look" if row.online else "wrong"
+        return (row.site, "", "", "Runs; no state yet." if row.online else NOBODY), "look" if row.online else "wrong"
     try:
         return _cells(row, row.whole)
     except (ValueError, LookupError):  # times, zones and keys that are none
         return line_of(Row(row.site, row.online, row.incubator, None, unread=True))
 
 
-NOBODY: Final = "Nobody is watching: its daemon is away."
+NOBODY: Final = "kojimon is not running there."
 
 
 def _cells(row: Row, whole: Document) -> tuple[tuple[str, ...], str]:
@@ -227,7 +227,7 @@ def given_broker(broker: str, user: str, password_file: Path | None, ca_file: st
 
     host, _, port = broker.rpartition(":") if broker.count(":") == 1 else (broker, "", "")
     if port and not (port.isdigit() and 0 < int(port) < 65536):
-        raise UsageError(f"--broker {broker}: a port from 1 to 65535 is wanted behind the colon.")
+        raise UsageError(f"--broker {broker}: expected a port from 1 to 65535 behind the colon.")
     number = int(port) if port else (8883 if ca_file else 1883)
     secret = None if password_file is None else Secret(file=str(password_file))
     return Address(host, number, user=user, secret=None if secret is None else lambda: read_secret(secret),
@@ -290,11 +290,11 @@ def _stay(address: Address, board: Board) -> None:
         while True:
             rows = rows_of(board.topics(), SystemClock().wall_ms())
             if rows != shown:
-                screen.clear()
-                show(rows, board.left_out)
+                with screen.page():
+                    show(rows, board.left_out)
                 shown = rows
             if not link.connected:
-                screen.say("The broker is away; this is how it stood.", "wrong")
+                screen.say("No contact with the broker. This list is out of date.", "wrong")
             end_s = real_s() + SHOW_EVERY_S
             while real_s() < end_s:
                 link.wait(0.2)
@@ -309,7 +309,7 @@ def _stay(address: Address, board: Board) -> None:
 )
 @config_option
 @json_option
-@click.option("--once", is_flag=True, help="Show it once and leave.")
+@click.option("--once", is_flag=True, help="Show it once and end.")
 @click.option("--broker", metavar="HOST[:PORT]", help="The broker, instead of the one in the settings.")
 @click.option("--user", default="", metavar="NAME", help="User at that broker.")
 @click.option("--password-file", type=click.Path(path_type=Path), metavar="FILE", help="Its password stands in it.")

@@ -9,7 +9,7 @@ import click
 from kojimon.cli.shared import screen
 from kojimon.cli.shared.kitchen import Kitchen
 from kojimon.cli.shared.opening import open_kitchen
-from kojimon.cli.shared.options import HOURS, PlainCommand, config_option, example, json_option
+from kojimon.cli.shared.options import HOURS, PlainCommand, config_option, example, json_option, renamed
 from kojimon.cli.shared.steps import print_cautions
 from kojimon.clock import SystemClock, wait_s
 from kojimon.contract.state import Alarm, Box, Document
@@ -37,11 +37,14 @@ OLD_S = 60.0
 @json_option
 @click.option("--watch", "-w", is_flag=True, help="Stay, and show it anew every few seconds until Ctrl-C.")
 @click.option("--curve", "curves", is_flag=True, help="The curve of each open batch too, drawn with letters.")
+@click.option("--site", is_flag=True, hidden=True)
 @click.option("--last", "last_s", type=HOURS, metavar="TIME", help="Of the curve only the last hours: 8 h.")
 def status(
-    config: str | None, as_json: bool, watch: bool, curves: bool, last_s: float | None
+    config: str | None, as_json: bool, watch: bool, curves: bool, site: bool, last_s: float | None
 ) -> None:  # fmt: skip
     """How it stands in one sentence, the one next step, the values and the alarms; with --curve, how it went."""
+    if site:
+        raise click.UsageError(renamed("--site", "sites"))
     if last_s is not None and not curves:
         raise click.UsageError("--last goes with --curve.")
     kitchen = open_kitchen(config)
@@ -59,10 +62,10 @@ def status(
 def _watch(kitchen: Kitchen, config: str | None, curves: bool, last_h: float | None) -> None:
     """Shows it again and again; each time it is asked anew whether a daemon runs."""
     while True:
-        show(kitchen, curves, last_h)
+        with screen.page():
+            show(kitchen, curves, last_h)
         wait_s(WATCH_EVERY_S)
         kitchen = open_kitchen(config)
-        screen.clear()
 
 
 def show(kitchen: Kitchen, curves: bool = False, last_h: float | None = None) -> None:
@@ -114,10 +117,10 @@ def notices(document: Document, live: bool, speech: Speech) -> None:
     if not live:
         stood = speech.moment(now_of(document), SystemClock().wall_ms())
         screen.say(
-            f"Nobody is watching: no daemon runs. This is how it stood at {stood}. To watch: kojimon run", "wrong"
+            f"kojimon is not running. This is how it stood at {stood}. To start it: kojimon run", "wrong"
         )
     if not document.now.trusted:
-        screen.say("The clock of this machine is not set; times of day may be wrong.", "look")
+        screen.say("The clock of this computer is not set: times of day may be wrong.", "look")
 
 
 def _incubator(incubator: Box, document: Document, speech: Speech) -> None:
@@ -126,7 +129,7 @@ def _incubator(incubator: Box, document: Document, speech: Speech) -> None:
     screen.say(said.text, said.tone)
     rest = outlook.brief(incubator, speech, document.t_ms, now_of(document))
     if rest is not None:
-        screen.say(f"By the forecast: {say.small_first(rest.text)}", "plain" if rest.tone == "good" else rest.tone)
+        screen.say(f"Forecast: {say.small_first(rest.text)}", "plain" if rest.tone == "good" else rest.tone)
     ready = outlook.ready(incubator, speech, now_of(document))
     if ready:
         screen.say(ready)
@@ -191,7 +194,7 @@ def _aged(age_s: float | None) -> str:
 def _row(line: Line, speech: Speech, wide: bool) -> list[str]:
     name, read = f"{line.spot}, {line.end}" if line.end else line.spot, line.read
     if read is None:
-        return [name, "no fresh reading", "", ""]
+        return [name, "no reading", "", ""]
     quantity, rate, age_s = line.quantity, read.rate_per_h, read.age_s
     moving = (speech.slope(quantity, rate) if wide else say.trend(quantity, rate)) if rate is not None else ""
     old = f"{show_duration(age_s)} ago" if age_s is not None and (wide or age_s >= OLD_S) else ""

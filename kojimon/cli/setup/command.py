@@ -169,8 +169,9 @@ def _watch(settings: Settings, target: Path) -> int:
     from kojimon.daemon import keep
 
     screen.say("")
-    named = "kojimon status" if target in _usual() else f"kojimon status --config {target}"
-    return watch(settings, "", status=named, quiet=False, kept=lambda: keep(settings, target))
+    if target not in _usual():
+        screen.with_settings(str(target))
+    return watch(settings, "", quiet=False, kept=lambda: keep(settings, target))
 
 
 def _usual() -> list[Path]:

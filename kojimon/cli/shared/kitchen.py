@@ -90,7 +90,7 @@ class LiveKitchen:
         except RefusedError as error:
             raise worded(self, incubator, error) from error
         if not done["recorded"]:
-            screen.say("The daemon knows it, but it is not written down yet: see kojimon alarms.", "look", error=True)
+            screen.say("kojimon knows it, but it is not saved yet. See: kojimon alarms", "look", error=True)
         return [typed_event(row) for row in done["events"]]
 
     def batches(self) -> list[Batch]:
@@ -169,7 +169,7 @@ class ShutKitchen:
             # Nobody runs who could write it later.
             trouble = house.writer.facts().trouble or "the disk did not answer"
             why = trouble.partition(f". {MEANWHILE}")[0]
-            raise JournalError(f"Nothing is kept of this, for it could not be written: {why}.")
+            raise JournalError(f"Nothing was done, for it could not be saved: {why}.")
         return done.events
 
     def _open(self) -> House:
@@ -187,8 +187,8 @@ class ShutKitchen:
             return self._house.reader()
         if not self.kept():
             raise JournalError(
-                f"There is no journal {self.settings.journal.path} yet: it begins when the daemon first runs "
-                "(kojimon run)."
+                f"There is no journal {self.settings.journal.path} yet: it begins when kojimon first runs. "
+                "To start it: kojimon run"
             )
         if self._reader is None:
             self._reader = self._stack.enter_context(closing(Reader(Path(self.settings.journal.path))))
@@ -268,7 +268,7 @@ def worded(kitchen: Kitchen, incubator: str, error: RefusedError) -> RefusedErro
         return RefusedError(f"{say.big_first(str(error).rstrip('.'))}.")
     return RefusedError(
         f"{gates.refusal(what, speech)} {gates.way_on(what)}; or measure it with a kitchen thermometer "
-        f"and add --thermometer {speech.brief('temperature', 31.0).replace('°', '')}; or go on and say why: "
+        f"and add --thermometer {speech.brief('temperature', 31.0).replace('°', '')}; or go on anyway and say why: "
         "--override REASON."
     )
 
@@ -302,7 +302,7 @@ def print_events(kitchen: Kitchen, events: Sequence[Event]) -> None:
         if line is not None:
             screen.say(line.text, line.tone)
     if not kitchen.live:
-        screen.say("No daemon runs: it stands in the journal, but nobody is watching. To watch: kojimon run", "look")
+        screen.say("Saved. But kojimon is not running. To start it: kojimon run", "look")
 
 
 def who() -> str:

@@ -20,7 +20,7 @@ _CLOCK = re.compile(
     r"(?:(?P<day>\S+)\s+)?(?P<hour>\d{1,2})[:.](?P<minute>\d{2})\s*(?P<half>[ap]\.?m\.?)?", re.IGNORECASE
 )
 _DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
-_WANTED = 'a time that has passed is wanted, as in 14:20, 2:20 pm, "yesterday 23:10" or "2026-01-31 14:20"'
+_WANTED = 'expected a time that has passed, as in 14:20, 2:20 pm, "yesterday 23:10" or "2026-01-31 14:20"'
 
 
 def moment_options(function: F) -> F:
@@ -48,7 +48,7 @@ def moment_of(document: Document, at: str | None, ago_s: float | None) -> float 
         return None
     if not document.now.trusted:
         raise UsageError(
-            f"--at {at}: the clock of this machine is not set, so a time of day says nothing. "
+            f"--at {at}: the clock of this computer is not set, so a time of day cannot be used. "
             "Say how long ago it was: --ago 40 min."
         )
     now = moment_utc(document.now.utc).astimezone(zone_info(document.now.zone))

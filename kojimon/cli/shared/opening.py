@@ -47,7 +47,7 @@ def open_kitchen(config: str | None) -> Kitchen:
     holder = lock_holder(Path(settings.journal.path))
     if holder:
         raise NotRunningError(
-            f"Process {holder} holds the journal {settings.journal.path}, but nobody answers at "
+            f"Process {holder} holds the journal {settings.journal.path}, but kojimon does not answer at "
             f"{socket_path(settings.journal.path, settings.run_folder)}. It may be starting or stopping: try again. "
             "If it runs as a service, give both the same run_folder in the settings."
         )
@@ -80,7 +80,7 @@ def rows_of(kitchen: Kitchen) -> Iterator[Rows]:
 
 def say_file(journal: Path) -> None:
     """Says, beside the result, that no daemon was asked."""
-    screen.say(f"No daemon runs: read from the file {journal}.", "quiet", error=True)
+    screen.say(f"kojimon is not running: read from the file {journal}.", "quiet", error=True)
 
 
 @contextmanager
@@ -120,7 +120,7 @@ def _despite(error: ConfigurationError, path: Path) -> Kitchen:
 
     last = kept(path) or kept(path, service.STATE)
     if last is not None and (client := client_of(last)).running():
-        screen.say(f"{path} has faults (kojimon check); the daemon goes on with what it had.", "look", error=True)
+        screen.say(f"{path} has faults (see: kojimon check); the last good settings stay in use.", "look", error=True)
         return LiveKitchen(client)
     raise error
 

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import copy
 import re
-from collections.abc import Callable, Mapping
+import shlex
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from kojimon import units
+from kojimon.cli.shared import screen
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -24,7 +26,7 @@ class Amount(_FloatParam):
     """A number with its unit. Lenient in form (`31,5c`, `31.5 °C`, `90 degrees F`), strict about the unit itself.
 
     Args:
-        name: what is wanted, for help and errors.
+        name: what is expected, for help and errors.
         parse: reads the tidied text; raises ValueError in words.
         bare: unit that a number without one has; "" where a unit is required.
     """
@@ -105,6 +107,18 @@ _NUMBER = re.compile(r"[+-]?\d+(?:[.,]\d+)?")
 _NUMBER_UNIT = re.compile(r"\d+(?:[.,]\d+)?\s*(?:d|days?|h|hrs?|hours?)", re.IGNORECASE)
 
 
+def renamed(old: str, new: str, rest: Sequence[str] = ()) -> str:
+    """What to type in place of an earlier name, with what stood behind it.
+
+    Args:
+        new: what is typed today; `NAME` in it stands for the first of the rest.
+    """
+    words = [*new.split(), *rest]
+    if "NAME" in words and rest and not rest[0].startswith("-"):
+        words[words.index("NAME")] = words.pop(len(new.split()))
+    return f"{old!r} has a new name. Type: kojimon {shlex.join(words)}"
+
+
 class Renamed(click.Group):
     """A group that knows what its commands were called before, and says so where one is asked for by that name.
 
@@ -120,7 +134,7 @@ class Renamed(click.Group):
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
         if args and args[0] in self._was:
-            raise click.UsageError(f"{args[0]!r} has a new name. Type: kojimon {self._was[args[0]]}", ctx)
+            raise click.UsageError(renamed(args[0], self._was[args[0]], args[1:]), ctx)
         return super().resolve_command(ctx, args)
 
 
@@ -172,6 +186,12 @@ def example(*lines: str) -> str:
     return "\n".join(["\b", head, *(f"  {line}" for line in lines)])
 
 
+def _settings(ctx: click.Context, _: click.Parameter, value: str | None) -> str | None:
+    if value:
+        screen.with_settings(value)
+    return value or ctx.find_root().obj
+
+
 def config_option(function: F) -> F:
     """`--config FILE`, on every command that reads the settings; without it the group's, then the usual places."""
     return click.option(
@@ -180,7 +200,7 @@ def config_option(function: F) -> F:
         type=click.Path(readable=False),
         metavar="FILE",
         help="Settings file (or KOJIMON_CONFIG).",
-        callback=lambda ctx, _, value: value or ctx.find_root().obj,
+        callback=_settings,
     )(function)
 
 

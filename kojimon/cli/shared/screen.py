@@ -8,6 +8,8 @@ from __future__ import annotations
 import codecs
 import json
 import os
+import re
+import shlex
 import sys
 import textwrap
 import unicodedata
@@ -21,6 +23,8 @@ import msgspec
 if TYPE_CHECKING:
     from rich.console import Console
 
+BOUND = "\u00a0"
+"""Holds the words of a command together while a line is broken; a blank again once it is printed."""
 NARROW = 64
 """Below this width a table is printed as a list: one heading a row, one line a value."""
 WIDEST = 100
@@ -54,10 +58,41 @@ def _spelt(error: UnicodeError) -> tuple[str, int]:
     return "".join(plain), error.end
 
 
+class _Way:
+    """How a command is typed here, and where print goes for a while: through a bar that is shown, or onto one page."""
+
+    head = "kojimon"
+    hint = re.compile("(?!)")
+    live: Console | None = None
+
+
+def typed(program: str, commands: Iterable[str]) -> None:
+    """Says how the program is called and which commands it has, so that hints can be pasted as they are."""
+    _Way.head = program
+    _Way.hint = re.compile(rf"\bkojimon (?=(?:{'|'.join(commands)}|--help)\b)")
+
+
+def with_settings(file: str) -> None:
+    """Says that this run was given a settings file: hints name it too."""
+    _Way.head = f"{_Way.head.partition(' --config ')[0]} --config {shlex.quote(file)}"
+
+
+def pasteable(text: str) -> str:
+    """The text with its commands as they have to be typed: with the path of the program, and with its settings file.
+
+    A command that ends a sentence (`...: kojimon run`) is bound together, so that no line breaks it.
+    """
+    text = _Way.hint.sub(lambda _: f"{_Way.head} ", text)
+    ends = rf"(?<=: ){re.escape(_Way.head)} [^.:;,()`\n]*"
+    return re.sub(ends, lambda found: found[0].replace(" ", BOUND), text)
+
+
 def console(error: bool = False) -> Console:
     """A console on standard output (or error), as wide as the terminal but no wider than 100."""
     from rich.console import Console
 
+    if _Way.live is not None and (error or sys.stdout.isatty()):
+        return _Way.live
     made = Console(stderr=error, highlight=False, markup=False, emoji=False)
     made.width = min(made.width, WIDEST)
     return made
@@ -68,10 +103,10 @@ def say(text: str, tone: str = "plain", error: bool = False, indent: int = 0) ->
     from rich.text import Text
 
     target, margin = console(error), " " * indent
-    for line in text.split("\n"):
+    for line in pasteable(text).split("\n"):
         wrapped = textwrap.fill(line, target.width, initial_indent=margin, subsequent_indent=margin,
                                 break_long_words=False, break_on_hyphens=False)  # fmt: skip
-        target.print(Text(wrapped, style=STYLES[tone]), soft_wrap=True)
+        target.print(Text(wrapped.replace(BOUND, " "), style=STYLES[tone]), soft_wrap=True)
 
 
 def table(
@@ -85,7 +120,7 @@ def table(
         tones: one tone a row.
         title: the list's heading of each row is made of the columns up to this one.
     """
-    target, cells = console(), [list(row) for row in rows]
+    target, cells = console(), [[unbroken(cell) for cell in row] for row in rows]
     heads = [column.removeprefix(">") for column in columns]
     marks = list(tones or ["plain"] * len(cells))
     if target.width < NARROW:
@@ -136,13 +171,35 @@ def grid(rows: Sequence[Sequence[str]], right: bool = True) -> None:
     console().print(made)
 
 
-def clear() -> None:
-    """Begins a fresh screen, where there is one."""
-    console().clear()
+def unbroken(text: str) -> str:
+    """The same as `pasteable` for what is not wrapped."""
+    return pasteable(text).replace(BOUND, " ")
+
+
+@contextmanager
+def page() -> Iterator[None]:
+    """A fresh screen for what is printed meanwhile; what does not fit is counted, so that the headline stays."""
+    made = console()
+    if not made.is_terminal:
+        yield
+        return
+    made.begin_capture()
+    _Way.live = made
+    try:
+        yield
+    finally:
+        _Way.live = None
+        lines = made.end_capture().rstrip("\n").split("\n")
+        room = max(2, made.height - 1)
+        if len(lines) > room:
+            lines = [*lines[: room - 1], f"({len(lines) - room + 1} more lines: make the window taller)"]
+        made.clear()
+        click.echo("\n".join(lines), color=True)
 
 
 def entry(when: str, text: str, tone: str = "plain") -> None:
     """One line of a running story, its later lines set in under the first; in a log or a pipe never wrapped."""
+    text = unbroken(text)
     if not console().is_terminal:
         click.echo(f"{when}  {text}")
         return
@@ -172,7 +229,10 @@ def print_json(data: Any) -> None:
 
 
 class Bar:
-    """A progress bar on standard error; nothing without a terminal. Call it with how much is done so far."""
+    """A progress bar on standard error; nothing without a terminal. Call it with how much is done so far.
+
+    While it is shown, what else is printed goes above it, through the same console.
+    """
 
     def __init__(self, label: str, total: float | None) -> None:
         self._bar: Any = None
@@ -181,19 +241,20 @@ class Bar:
         from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
         columns = (TextColumn("{task.description}"), BarColumn(bar_width=20), TimeRemainingColumn())
-        self._bar = Progress(*columns, console=console(error=True), transient=True)
-        self._step = self._bar.add_task(label, total=total)
+        _Way.live = console(error=True)
+        self._bar = Progress(*columns, console=_Way.live, transient=True)
+        self._task = self._bar.add_task(label, total=total)
         self._bar.start()
 
     def __call__(self, done: float) -> None:
         if self._bar is not None:
-            self._bar.update(self._step, completed=done)
+            self._bar.update(self._task, completed=done)
 
     def end(self) -> None:
         """Takes the bar away."""
         if self._bar is not None:
             self._bar.stop()
-            self._bar = None
+            self._bar = _Way.live = None
 
 
 @contextmanager

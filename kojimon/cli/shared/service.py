@@ -67,5 +67,5 @@ def begin(find: Callable[[], Client]) -> bool:
         if real_s() > end_s:
             raise KojimonError(f"The service does not answer within {READY_S:.0f} s. See: journalctl -u {NAME}")
         wait_s(0.5)
-    screen.say("The service runs, and starts with the machine.", "good")
+    screen.say("The service runs, and starts with the computer.", "good")
     return True

@@ -146,7 +146,7 @@ class _Parser:
         header = next(lines, None)
         curve = self._body(header, lines) if header else None
         if not header and not self._faults:
-            self._fault(0, "", "the file is empty", "a line that names the columns is wanted first")
+            self._fault(0, "", "the file is empty", "expected a line that names the columns first")
         if self._more:
             self._faults.append(Fault(self._name, self._more_from, "", f"{self._more} more faults", "mend these first"))
         if self._faults or curve is None:
@@ -177,7 +177,7 @@ class _Parser:
             self._fault(line, "", "the columns are separated by semicolons or tabs", "separate them by commas")
             return None
         if names[0] not in ("time", "hour"):
-            wanted = "`time` (ISO 8601 with zone) or `hour` (hours since inoculation) is wanted as first column"
+            wanted = "expected `time` (ISO 8601 with zone) or `hour` (hours since inoculation) as first column"
             self._fault(line, "", f"the first column is {_quoted(names[0])}", wanted)
             list(lines)
             return None
@@ -195,7 +195,7 @@ class _Parser:
         for index, name in enumerate(names[1:], 1):
             if name in ("step", "task"):  # by its earlier name
                 if step_at is not None:
-                    self._fault(line, "step", "a second column step", "one is wanted")
+                    self._fault(line, "step", "a second column step", "expected one")
                 step_at = index
                 columns.append(None)
                 continue
@@ -211,7 +211,7 @@ class _Parser:
             seen.add(key)
             columns.append(column)
         if not any(columns) and not self._faults:
-            self._fault(line, "", "no column with readings", "at least one is wanted, as in `bed.temperature_c`")
+            self._fault(line, "", "no column with readings", "expected at least one, as in `bed.temperature_c`")
         return columns, step_at
 
     def _column(self, line: int, name: str) -> Column | None:
@@ -220,13 +220,13 @@ class _Parser:
         if quantity is None or not _NAME.fullmatch(site):
             known = ", ".join(f".{measure}" for measure in QUANTITY_OF)
             self._fault(
-                line, name, f"{_quoted(name)} is no column's name", f"PLACE or PROBE and one of {known} is wanted"
+                line, name, f"{_quoted(name)} is no column's name", f"expected PLACE or PROBE and one of {known}"
             )
             return None
         found = (self._places[site], "") if site in self._places else place_and_tray(site)
         if found is None:
             known = ", ".join(place.value for place in Place)
-            self._fault(line, name, f"{_quoted(site)} is no place", f"one of {known} is wanted, as in `bed-2`")
+            self._fault(line, name, f"{_quoted(site)} is no place", f"expected one of {known}, as in `bed-2`")
             return None
         return Column(site, found[0], found[1], quantity, measure.rpartition("_")[2])
 
@@ -247,7 +247,7 @@ class _Parser:
                 self._fault(line, "", f"over {ROWS_MOST} lines", "split the file")
                 break
             if len(cells) != len(names):
-                hint = "one for each column is wanted; decimals take a point, not a comma"
+                hint = "expected one for each column; decimals take a point, not a comma"
                 self._fault(line, "", f"{len(cells)} cells where the first line names {len(names)} columns", hint)
                 continue
             t_ms = moment(line, cells[0])
@@ -279,7 +279,7 @@ class _Parser:
 
     def _hour_ms(self, line: int, cell: str) -> int | None:
         if not _NUMBER.fullmatch(cell) or abs(float(cell)) > HOURS_MOST:
-            self._fault(line, "hour", f"{_quoted(cell)} is no hour", "hours since inoculation are wanted, as in 26.5")
+            self._fault(line, "hour", f"{_quoted(cell)} is no hour", "expected hours since inoculation, as in 26.5")
             return None
         return round(float(cell) * HOUR_MS)
 
@@ -301,7 +301,7 @@ class _Parser:
             if value < ABSOLUTE_ZERO_C:
                 self._fault(line, name, f"{cell} is below absolute zero", "check the value and the column's unit")
         elif not 0 <= value < HUMIDITY_MOST:
-            self._fault(line, name, f"{cell} is no humidity", "0 to 100 % is wanted; leave it empty where it was wrong")
+            self._fault(line, name, f"{cell} is no humidity", "expected 0 to 100 %; leave it empty where it was wrong")
         return value
 
     def _shares(self, line: int, columns: Sequence[Column | None], rows: Sequence[CurveRow]) -> None:
@@ -311,7 +311,7 @@ class _Parser:
                 seen = [value for row in rows if (value := row.values[at]) is not None]
                 if seen and 0 < max(seen) <= 1:
                     name, found = f"{column.name}.humidity_pct", f"no humidity over {max(seen):g}"
-                    self._fault(line, name, found, "percent is wanted, as in 82; where it is 0.82, times 100")
+                    self._fault(line, name, found, "expected percent, as in 82; where it is 0.82, times 100")
 
 
 def _curve(columns: Sequence[Column | None], rows: Sequence[CurveRow], timed: bool) -> Curve:

@@ -37,7 +37,7 @@ class Trouble(NamedTuple):
     text: str
 
 
-MEANWHILE: Final = "Alarms go on, the record is kept in memory"
+MEANWHILE: Final = "Alarms go on, readings are kept in memory"
 FULL: Final = f"The card is full. Free some space. {MEANWHILE}"
 READ_ONLY: Final = f"The card is read-only. Check it, or change it. {MEANWHILE}"
 HUNG: Final = f"The card does not answer. Check it, or change it. {MEANWHILE}"

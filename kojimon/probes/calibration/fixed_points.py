@@ -60,7 +60,7 @@ def salt_humidity_pct(formula: str, temperature_c: float) -> float:
     """
     salt = SALTS.get(formula)
     if salt is None:
-        raise ValueError(f"salt {formula}: one of {', '.join(SALTS)} is wanted")
+        raise ValueError(f"salt {formula}: expected one of {', '.join(SALTS)}")
     if not salt.low_c <= temperature_c <= salt.high_c:
-        raise ValueError(f"{temperature_c:g} °C over {salt.name}: {salt.low_c:g} to {salt.high_c:g} °C is wanted")
+        raise ValueError(f"{temperature_c:g} °C over {salt.name}: expected {salt.low_c:g} to {salt.high_c:g} °C")
     return float(sum(part * temperature_c**power for power, part in enumerate(salt.coefficients)))

@@ -167,7 +167,7 @@ def true_value(
         if method is Method.BOILING:
             return boiling_point_c(pressure)
         if reading is None:
-            raise ValueError("the reading of the other instrument is wanted")
+            raise ValueError("expected the reading of the other instrument")
         if method is Method.SALT:
             return salt_humidity_pct(salt, reading)
     except ValueError as error:

@@ -109,7 +109,7 @@ def parse_path(text: str) -> Path:
         path.append(int(match[0][1:-1]) if match[0][0] == "[" else match[0])
         at = match.end()
     if at < len(text) or len(path) > 16 or text.endswith("."):
-        raise ValueError(f"`{text}` is no path into JSON; names and positions are wanted, as in `a.b[0].c`")
+        raise ValueError(f"`{text}` is no path into JSON; expected names and positions, as in `a.b[0].c`")
     return tuple(path)
 
 

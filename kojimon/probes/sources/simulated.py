@@ -212,7 +212,7 @@ class SimulatedIncubator:
         made = SCENARIOS.get(self._settings.scenario)
         if made is None:
             known = ", ".join(sorted(SCENARIOS))
-            raise KojimonError(f"sources.{self.name}.scenario: {self._settings.scenario!r}; one of {known} is wanted")
+            raise KojimonError(f"sources.{self.name}.scenario: {self._settings.scenario!r}; expected one of {known}")
         scenario = made(self._settings.seed)
         params = replace(scenario.params, start_local_h=self._start_local_h)
         scenario = replace(scenario, params=params)

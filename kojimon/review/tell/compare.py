@@ -137,7 +137,7 @@ def _rest(one: Side, other: Side, speech: Speech) -> Iterator[str]:
             yield f"{what} {speech.difference(quantity, abs(a - b))} {word} on average"
     mine, theirs = one.review.alarms.wakings, other.review.alarms.wakings
     if mine != theirs:
-        yield f"got you up {mine or 'no'} time{'' if mine == 1 else 's'}, {theirs or 'never'} in {other.name}"
+        yield f"woke you {mine or 'no'} time{'' if mine == 1 else 's'}, {theirs or 'never'} in {other.name}"
 
 
 def _mean(side: Side, place: str, quantity: str) -> float | None:
@@ -161,9 +161,9 @@ def table(found: Sequence[Side], speech: Speech, align: str) -> Table:
             )
             for i, value in enumerate(ABOVE_C)
         ),
-        Row("Warmth of that tray worth", tuple(_worth(side, speech) for side in found)),
+        Row("Thermal time of that tray", tuple(_worth(side, speech) for side in found)),
         Row("Length", tuple(f"{side.figures.length_h:.1f} h" for side in found)),
-        Row("Got you up", tuple(str(side.review.alarms.wakings) for side in found)),
+        Row("Times you were woken", tuple(str(side.review.alarms.wakings) for side in found)),
         Row("Koji", tuple(_yield(side, speech) for side in found)),
         Row("Your scores", tuple(_scores(side) for side in found)),
     ]

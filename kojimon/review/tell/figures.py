@@ -77,9 +77,9 @@ def _ended(review: Review, speech: Speech) -> str:
 
 def _woken(alarms: AlarmFigures) -> str:
     if not alarms.count:
-        return "No alarm called."
-    calls = f"{alarms.count} alarm{'s' if alarms.count > 1 else ''} called"
-    return f"{calls}, {'none' if not alarms.woken else alarms.woken} of them to get you up."
+        return "No alarm."
+    came = f"{alarms.count} alarm{'s' if alarms.count > 1 else ''}"
+    return f"{came}; {alarms.woken or 'none'} of them woke you."
 
 
 def tables(review: Review, speech: Speech) -> list[Table]:
@@ -107,7 +107,7 @@ def _koji(review: Review, speech: Speech) -> Table | None:
         _row("Hottest", trays, lambda t: _peak(t.curve, speech)),
         _row("Fastest rise", trays, lambda t: _rise(t, speech), "over half an hour, not within half an hour of a work"),
         *_ranges(trays, speech),
-        _row("Its warmth was worth", trays, lambda t: worth(t, speech),
+        _row("Thermal time", trays, lambda t: worth(t, speech),
              f"as far as growth depends on temperature, best at {speech.brief('temperature', KOJI.opt_c)} (cardinal "
              "model of Rosso and others 1993); says nothing of what really grew"),
         *_in_band([tray.curve for tray in trays], speech),
@@ -158,7 +158,7 @@ LEVELS: Final = (("high", "Over the upper limit"), ("high_high", "Over the upper
 def _in_band(curves: Sequence[Curve], speech: Speech) -> Iterator[Row]:
     if not any(curve.band for curve in curves):
         return
-    yield Row("Inside its band", tuple(_inside(curve.band) for curve in curves))
+    yield Row("Within its limits", tuple(_inside(curve.band) for curve in curves))
     for level, label in LEVELS:
         if any(curve.band and level in curve.band.beyond_h for curve in curves):
             yield Row(label, tuple(_beyond(curve, level, speech) for curve in curves))
@@ -166,7 +166,7 @@ def _in_band(curves: Sequence[Curve], speech: Speech) -> Iterator[Row]:
 
 def _inside(band: InBand | None) -> str:
     if band is None:
-        return "no band"
+        return "no limits"
     inside, known = for_hours(band.in_h), for_hours(band.known_h)
     return f"all {known}" if inside == known else f"{inside} of {known}"
 
@@ -219,10 +219,10 @@ def _steps(review: Review, speech: Speech) -> Table | None:
     timings = review.figures.timings
     rows = [Row(one.label, (at_hour(one.hour), _window(one), _kept(one))) for one in timings]
     rows += [
-        Row(one.label, ("not done", f"until {at_hour(review.case.hours.hour(one.closes_ms or 0))}", "its time passed"))
+        Row(one.label, ("not done", f"until {at_hour(review.case.hours.hour(one.closes_ms or 0))}", "missed"))
         for one in review.figures.missed
     ]
-    return Table("Steps", ("done", "its time (hours)", "kept?"), tuple(rows)) if rows else None
+    return Table("Steps", ("done", "window (hours)", "in time?"), tuple(rows)) if rows else None
 
 
 def _window(one: Timing) -> str:
@@ -238,9 +238,9 @@ def _kept(one: Timing) -> str:
     if one.late_h > 0:
         return f"{for_hours(one.late_h)} too late"
     if one.early_h > 1 / 60:
-        return f"{for_hours(one.early_h)} before its time"
+        return f"{for_hours(one.early_h)} early"
     if one.after_due_h is not None and one.after_due_h > 1 / 60:
-        return f"in time, {for_hours(one.after_due_h)} after it was wanted"
+        return f"in time, {for_hours(one.after_due_h)} after it was due"
     return "in time" if one.opens_h is not None or one.due_h is not None or one.closes_h is not None else ""
 
 
@@ -250,11 +250,11 @@ def _kept(one: Timing) -> str:
 def _alarms(review: Review, speech: Speech) -> Table:
     alarms, hour = review.alarms, review.case.hours.hour
     if not alarms.occurrences and not alarms.count:
-        return Table("Alarms", ("",), (Row("Alarms that called", ("none",)),))
+        return Table("Alarms", ("",), (Row("Alarms", ("none",)),))
     got_up = f"{alarms.wakings}, by {alarms.woken} alarm{'s' if alarms.woken > 1 else ''}"
     rows = [
-        Row("Alarms that called", (str(alarms.count),)),
-        Row("Times somebody was got up", (got_up if alarms.wakings else "none",)),
+        Row("Alarms", (str(alarms.count),)),
+        Row("Times you were woken", (got_up if alarms.wakings else "none",)),
     ]
     listed = alarms.occurrences[:LISTED_MOST]
     rows += [Row(f"At hour {hour(one.called_ms):.1f}", (alarm_text(one, speech),)) for one in listed]
@@ -268,13 +268,13 @@ def _alarm_figures(review: Review, speech: Speech) -> Table | None:
     if not alarms.occurrences and not alarms.count and not alarms.shelved_ms:
         return None
     rows = (
-        Row("Most in ten minutes", (str(alarms.peak_rate),), "a person can answer about one in ten minutes"),
+        Row("Most in ten minutes", (str(alarms.peak_rate),), "a person can handle about one in ten minutes"),
         Row("On average in ten minutes", (f"{alarms.mean_rate:.3f}",)),
         _longest("Longest over its limit", alarms.longest_active, speech),
-        _longest("Longest unanswered", alarms.longest_unacknowledged, speech),
-        Row("Came and went before anybody answered", (str(alarms.unseen) if alarms.unseen else "none",)),
-        Row("Chattering", (", ".join(alarms.chattering) or "none",), "three calls of one alarm within a minute"),
-        Row("Paused, in all", (for_hours(alarms.shelved_ms / 3_600_000),)),
+        _longest("Longest unacknowledged", alarms.longest_unacknowledged, speech),
+        Row("Back to normal before acknowledged", (str(alarms.unseen) if alarms.unseen else "none",)),
+        Row("Chattering", (", ".join(alarms.chattering) or "none",), "one alarm three times within a minute"),
+        Row("Shelved, in all", (for_hours(alarms.shelved_ms / 3_600_000),)),
     )
     note = "Counted as in OPC UA part 9 (alarm metrics); rates over ten minutes."
     return Table("Alarm figures", ("",), rows, note, expert=True)
@@ -297,7 +297,7 @@ def _readings(review: Review, speech: Speech) -> Table | None:
         )
         for one in review.quality
     ]
-    heads = ("readings", "time covered", "gaps", "not used", "calibration")
+    heads = ("readings", "time covered", "gaps", "doubtful", "calibration")
     return Table("Readings", heads, tuple(rows), expert=True) if rows else None
 
 

@@ -18,7 +18,7 @@ def fared(review: Review, speech: Speech) -> Table | None:
     rows = [
         Row("Temperature off by", tuple(speech.difference("temperature", one.off_k) for one in leads),
             "the middle of what was forecast; half of them were nearer"),
-        Row("Inside the likely range", tuple(f"{100 * one.inside:.0f} %" for one in leads), "8 in 10 are promised"),
+        Row("As warm as was likely", tuple(f"{100 * one.inside:.0f} %" for one in leads), "8 in 10 are expected"),
         Row("Time to the limit off by", tuple(limit), "- where it was not passed untouched"),
         Row("Forecasts counted", tuple(str(one.count) for one in leads)),
     ]  # fmt: skip
@@ -54,7 +54,7 @@ def when_warned(review: Review, speech: Speech) -> Table | None:
     note = (
         "Looked at: forecasts made since somebody last worked on the koji, for each says what comes if nobody does. "
         '"First warned" is the first that thought it more likely than not; "right from then on" is since when '
-        "each had the real moment inside its likely range (8 in 10)."
+        "each had the real moment within its likely times (8 chances in 10)."
     )
     return Table(title, heads, rows, note, expert=True)
 
@@ -89,11 +89,11 @@ def what_became(review: Review, speech: Speech) -> Table | None:
         _counts("Forecasts that warned of it", [one.said for one in found]),
         _counts("It came", [one.came for one in found]),
         _counts(
-            "For nothing", [one.never for one in found],
+            "Never came", [one.never for one in found],
             "nobody touched the koji, and it stayed below past the latest likely time",
         ),
         _counts(
-            "Hands came first", [one.hands for one in found],
+            "Worked on first", [one.hands for one in found],
             "somebody worked on the koji before it could come to that",
         ),
     ]  # fmt: skip

@@ -112,7 +112,7 @@ def _late(review: Review) -> Iterator[Hint]:
         yield Hint(
             f"{worst.label}: done {show_duration((worst.after_due_h or 0.0) * 3600)} after it was due; "
             f"of these the koji was over its upper limit for {show_duration(lost_h * 3600)}.",
-            "Begin the batch at another hour, so that this step falls into your day: kojimon plan.",
+            "Begin the batch at another hour, so that this step falls into your day: kojimon plan",
         )
 
 
@@ -264,8 +264,8 @@ def _unanswered(review: Review) -> Iterator[Hint]:
     ]  # fmt: skip
     if waits and max(waits) >= WAITED_MS:
         yield Hint(
-            f"A call that was to wake you went unanswered for {show_duration(max(waits) / 1000)}.",
-            "Try the alarm before the night, with the phone where it lies then: kojimon alarms test.",
+            f"An alarm that wakes you was not acknowledged for {show_duration(max(waits) / 1000)}.",
+            "Do the night check, with the phone where it lies at night: kojimon alarms night-check",
         )
 
 
@@ -274,11 +274,12 @@ def _blind(review: Review) -> Iterator[Hint]:
     if poor:
         worst = min(poor, key=lambda one: one.covered)
         yield Hint(
-            f"Probe {worst.probe} was seen {worst.covered * 100:.0f} % of the time only.",
+            f"Probe {worst.probe} had readings only {worst.covered * 100:.0f} % of the time.",
             "Look at its plug, cable or battery before the next batch.",
         )
 
 
 def _unsaid(review: Review) -> Iterator[Hint]:
     if review.case.row.outcome == "harvest" and review.case.story.verdict is None:
-        yield Hint("You have not said yet how it was.", "Score it: the curve of the best batch stands behind the next.")
+        told = "Score it: the curve of your best batch is drawn behind the next one."
+        yield Hint("You have not said yet how it was.", told)

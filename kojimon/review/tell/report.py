@@ -35,7 +35,7 @@ NARROW_PX: Final = 336
 HOUR_MS: Final = 3_600_000
 
 CAUTIONS: Final = (
-    "kojimon cannot tell whether koji is fit to eat: a curve inside its bands says nothing about germs. Bacteria that "
+    "kojimon cannot tell whether koji is safe to eat: a curve within limits says nothing about germs. Bacteria that "
     "make people ill (Staphylococcus aureus, Bacillus cereus) grow over the whole range koji is grown at (FDA, Bad Bug "
     "Book, factors affecting growth).",
     "Look and smell first. Never taste to test a doubtful batch. A good smell does not prove it safe.",

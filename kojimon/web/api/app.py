@@ -66,8 +66,8 @@ def answer(document: Any, status: int = 200, headers: Mapping[str, str] | None =
 
 def failure(error: Exception) -> Response:
     """The response to an error: words for a person, what is wanted, and the exit code a command should use."""
-    status, exit_code, wanted = 500, EXIT_NOT_NOW, "a look into the daemon's log"
-    words, headers = "that is a fault in the daemon", {}
+    status, exit_code, wanted = 500, EXIT_NOT_NOW, "for more, see kojimon's log"
+    words, headers = "that is a fault in kojimon", {}
     if isinstance(error, HTTPException):
         status, exit_code, words = error.status_code, EXIT_USAGE, str(error.detail)
         headers = dict(error.headers or {})

@@ -56,7 +56,7 @@ def description() -> Document:
             "version": __version__,
             "summary": "State, readings, events and acts of a koji incubation monitor.",
             "description": "Times are engine milliseconds (`t_ms`) with UTC beside them (`utc`). °C and % throughout. "
-            "kojimon is no safety cut-out and cannot tell whether koji is fit to eat.",
+            "kojimon is no safety cut-out and cannot tell whether koji is safe to eat.",
             "license": {"name": "MIT", "identifier": "MIT"},
         },
         "servers": [{"url": "/"}],
@@ -176,7 +176,7 @@ def _posted(
 
 def _problem() -> Document:
     content = {"application/json": {"schema": {"$ref": "#/components/schemas/Problem"}}}
-    return {"description": "What is wrong and what is wanted, in words.", "content": content}
+    return {"description": "What is wrong and what is expected, in words.", "content": content}
 
 
 def _query(name: str, text: str, schema: Document | None = None) -> Document:

@@ -34,7 +34,7 @@ def parse_utc_ms(text: str) -> int:
     except ValueError:
         moment = None
     if moment is None or moment.tzinfo is None:
-        raise ValueError("a time with its zone is wanted, as in 2026-01-31T14:20:00Z")
+        raise ValueError("expected a time with its zone, as in 2026-01-31T14:20:00Z")
     return round(moment.timestamp() * 1000)
 
 

@@ -87,7 +87,7 @@ class Client:
             return found
         except msgspec.DecodeError as error:
             raise KojimonError(
-                f"the daemon's {name} cannot be read ({error}): is it another version of kojimon? Restart it"
+                f"kojimon's {name} cannot be read ({error}): is it another version of kojimon? Restart it"
             ) from error
 
     def act(self, act: dict[str, Any]) -> Any:
@@ -103,7 +103,7 @@ class Client:
 
         Raises:
             NotRunningError: nobody listens.
-            RefusedError, UsageError, KojimonError: by what the daemon answered.
+            RefusedError, UsageError, KojimonError: by what kojimon answered.
         """
         connection = _UnixConnection(self._path, self._timeout_s)
         headers = {"Content-Type": "application/json"} if body else {}
@@ -112,15 +112,15 @@ class Client:
             response = connection.getresponse()
             text = response.read(LONGEST_ANSWER)
         except (FileNotFoundError, ConnectionRefusedError) as error:
-            raise NotRunningError(f"no daemon answers at {self._path}; start it with `kojimon run`") from error
+            raise NotRunningError(f"kojimon does not answer at {self._path}; start it with `kojimon run`") from error
         except PermissionError as error:
             raise KojimonError(
-                f"{self._path}: this user may not talk to the daemon; join the group it runs in, or be its user"
+                f"{self._path}: this user may not talk to kojimon; join the group it runs in, or be its user"
             ) from error
         except TimeoutError as error:
-            raise KojimonError(f"the daemon did not answer within {self._timeout_s:g} s; try again") from error
+            raise KojimonError(f"kojimon did not answer within {self._timeout_s:g} s; try again") from error
         except (OSError, http.client.HTTPException) as error:
-            raise NotRunningError(f"the daemon at {self._path} went away: {error}") from error
+            raise NotRunningError(f"kojimon at {self._path} went away: {error}") from error
         finally:
             connection.close()
         return text if raw and response.status < 400 else _answer(response.status, text)
@@ -130,10 +130,10 @@ def _answer(status: int, text: bytes) -> Any:
     try:
         answer = json.loads(text)
     except ValueError as error:
-        raise KojimonError(f"the daemon answered {status} with something that is not JSON") from error
+        raise KojimonError(f"kojimon answered {status} with something that is not JSON") from error
     if status < 400:
         return answer
-    words = str(answer.get("error", f"the daemon answered {status}"))
+    words = str(answer.get("error", f"kojimon answered {status}"))
     wanted = str(answer.get("wanted", ""))
     if status == 409:
         raise RefusedError(words)

@@ -72,12 +72,12 @@ def declared(scope: Scope) -> int:
     """
     names = [name for name, _ in scope["headers"]]
     if b"content-length" in names and b"transfer-encoding" in names:
-        raise Turned(400, "found both Content-Length and Transfer-Encoding; one of them is wanted, not both")
+        raise Turned(400, "found both Content-Length and Transfer-Encoding; expected one of them, not both")
     if scope["method"] != "POST":
         return 0
     text = next((value.decode("latin-1") for name, value in scope["headers"] if name == b"content-length"), "")
     if not (text.isascii() and text.isdecimal()):
-        raise Turned(411, "a Content-Length is wanted")
+        raise Turned(411, "expected a Content-Length")
     most = PHOTO_MOST if scope["path"] == PHOTO_PATH else BODY_MOST
     if len(text) > 12 or int(text) > most:
         raise Turned(413, f"{most} bytes at most are taken")

@@ -25,7 +25,7 @@ WAYS_OUT: Final = {
     errno.EADDRINUSE: "another program has this port: end that one, or give the page another one (web.port). "
     "Who has it: ss -ltnp 'sport = :{port}'",
     errno.EACCES: "ports below 1024 are for root: give the page another one (web.port)",
-    errno.EADDRNOTAVAIL: "this machine has no such address: web.host wants one of its own, or 0.0.0.0",
+    errno.EADDRNOTAVAIL: "this computer has no such address: web.host wants one of its own, or 0.0.0.0",
 }
 _LOG = logs.get("web")
 

@@ -109,12 +109,12 @@ def _buttons(alarm: doc.Alarm) -> Iterator[Button]:
     if state in ("UNACK", "RTNUN", "LATCH-UNACK"):
         yield Button("Acknowledge", "alarm.acknowledge", own, first=state == "UNACK")
     if state in ("UNACK", "ACKED"):
-        yield Button("It is dealt with", "alarm.confirm", own, first=state == "ACKED")
+        yield Button("Done: I have fixed it", "alarm.confirm", own, first=state == "ACKED")
         for minutes in PAUSES_MIN:
             yield Button(f"{minutes} min", "alarm.shelve", {**own, "for_s": str(minutes * 60)})
     if state == "LATCH-ACK":
         yield Button("Reset", "alarm.reset", own, first=True)
     if state == "SHLVD":
-        yield Button("End the pause", "alarm.unshelve", {"key": own["key"], "idempotency": again}, first=True)
+        yield Button("End pause", "alarm.unshelve", {"key": own["key"], "idempotency": again}, first=True)
     if state == "OOSRV":
-        yield Button("It is mended", "alarm.in_service", {"key": own["key"], "idempotency": again}, first=True)
+        yield Button("Put back in service", "alarm.in_service", {"key": own["key"], "idempotency": again}, first=True)

@@ -101,7 +101,7 @@ class _Batches:
         _, viewer = self._page.looked(request)
         names = tuple(dict.fromkeys(request.query_params.getlist("b")))
         if not 2 <= len(names) <= COMPARED_MOST:
-            raise UsageError(f"tick two to {COMPARED_MOST} batches to lay them side by side")
+            raise UsageError(f"tick two to {COMPARED_MOST} batches to compare them")
         align = "warming" if request.query_params.get("align") == "warming" else "spores"
         made = self._made(viewer, names, align=align)
         return self._page.html("compare.html", made=made, here="batches", zone=viewer.zone)
@@ -128,7 +128,7 @@ class _Batches:
         text = request.query_params.get("text", "").strip()[:TEXT_MOST] or "A photo"
         note = BatchNote(text=text, photo=name)
         self._page.backend.act(plain(Act(note, box.name, viewer.who, "page", name)))
-        return JSONResponse({"text": "The photo is kept."})
+        return JSONResponse({"text": "Photo saved."})
 
     # -- shared ---------------------------------------------------------------------------------------------------
 

@@ -18,7 +18,8 @@ from kojimon.web.page.shown import render
 from kojimon.web.page.viewer import cookie
 
 NO_STORE = {"Cache-Control": "no-store"}
-SHUT = "Nobody can be let in now: the page's token cannot be used. `kojimon page` on the machine says what to do."
+WRONG = "That is neither a valid code nor the token. For a new code run on kojimon's computer: kojimon page"
+SHUT = "Nobody can sign in now: the page's token cannot be used. To see why, run on kojimon's computer: kojimon page"
 
 
 def routes(keys: Keys, addresses: Callable[[], list[str]]) -> list[Route]:
@@ -36,11 +37,11 @@ def routes(keys: Keys, addresses: Callable[[], list[str]]) -> list[Route]:
         except TooMany:
             minutes = round(GUESS_WINDOW_S / 60)
             wait = {"Retry-After": str(round(GUESS_WINDOW_S))}
-            return await run_in_threadpool(_form, f"Too many wrong ones. Wait {minutes} minutes.", 429, wait)
+            return await run_in_threadpool(_form, f"Too many wrong codes. Wait {minutes} minutes.", 429, wait)
         except UsageError as error:
             return await run_in_threadpool(_form, str(error), 400)
         if not made:
-            return await run_in_threadpool(_form, "That is neither a code that is still good nor the token.", 403)
+            return await run_in_threadpool(_form, WRONG, 403)
         response = RedirectResponse("/", 303, NO_STORE)
         response.headers["set-cookie"] = cookie(COOKIE, made, COOKIE_LASTS_S, request.url.scheme == "https")
         return response
@@ -53,7 +54,7 @@ def routes(keys: Keys, addresses: Callable[[], list[str]]) -> list[Route]:
 
     async def code(request: Request) -> Response:
         if not is_local(request.scope):
-            return JSONResponse({"error": "codes are made on the machine itself: kojimon page", "wanted": ""}, 403)
+            return JSONResponse({"error": "codes are made on kojimon's computer: kojimon page", "wanted": ""}, 403)
         made = keys.new_code() if keys.wanted and not keys.shut else ""
         return JSONResponse({"addresses": addresses(), "code": made, "shut": keys.shut}, headers=NO_STORE)
 

@@ -43,7 +43,7 @@ def act_of(fields: Fields, speech: Speech, now_utc: str, who: str) -> PlainAct:
     kind = fields.get("kind", "")
     readings = FORMS.get(kind)
     if readings is None:
-        raise UsageError("the form asks for nothing this page knows; load the page again")
+        raise UsageError("this form is not known here; load the page again")
     data: dict[str, Any] = {}
     for name, read in readings.items():
         text = fields.get(name, "").strip()
@@ -61,14 +61,14 @@ def _text(text: str, _: Speech) -> str:
 def number(text: str) -> float:
     """A number as people type it, with a point or a comma. Raises UsageError."""
     if not _NUMBER.fullmatch(text.strip()):
-        raise UsageError(f"{text[:40]!r} is no number; 31.5 is one")
+        raise UsageError(f"{text[:40]!r} is not a number; expected one such as 31.5")
     return float(text.strip().replace(",", "."))
 
 
 def _whole(text: str, _: Speech) -> int:
     value = number(text)
     if value != int(value):
-        raise UsageError(f"{text[:40]!r}: a whole number is wanted")
+        raise UsageError(f"{text[:40]!r}: expected a whole number")
     return int(value)
 
 
@@ -105,7 +105,7 @@ def _mass(text: str, speech: Speech) -> float:
 
 def _positive(value: float) -> float:
     if value < 0:
-        raise UsageError(f"{value:g}: 0 or more is wanted")
+        raise UsageError(f"{value:g}: expected 0 or more")
     return value
 
 
@@ -158,7 +158,7 @@ def ago_s(text: str, now: datetime, zone: str) -> float:
     """
     match = re.fullmatch(r"([01]?\d|2[0-3]):([0-5]\d)(?::[0-5]\d)?", text, re.ASCII)
     if match is None:
-        raise UsageError(f"{text[:40]!r} is no time of day; 14:20 is one")
+        raise UsageError(f"{text[:40]!r} is not a time of day; expected one such as 14:20")
     local = now.astimezone(zone_info(zone))
     for day in (local.date(), local.date() - timedelta(days=1)):
         moment = datetime(day.year, day.month, day.day, int(match[1]), int(match[2]), tzinfo=local.tzinfo)

@@ -108,6 +108,6 @@ def _warming(page: Page, document: Document, viewer: Viewer, last: Trial | None)
     speech, minutes = viewer.speech(document), max(1, round((what.until_ms - now_ms) / 60_000))
     value, limit = (speech.value(probe.quantity, one) for one in (probe.value, what.limit))
     return (
-        f"Take probe {begun.key} in the hand (or breathe on it): it stands at {value} and has {minutes} min to reach "
+        f"Take probe {begun.key} in your hand (or breathe on it): it is at {value} and has {minutes} min to reach "
         f"{limit} and stay there for 20 s. Put it back afterwards."
     )

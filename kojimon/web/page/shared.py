@@ -68,7 +68,7 @@ class Page:
         elif isinstance(error, KojimonError):
             status = 400 if error.exit_code == EXIT_USAGE else 503
         else:
-            text, status = "That is a fault in kojimon; its log says more.", 500
+            text, status = "That is a fault in kojimon. Its log says more: journalctl -u kojimon", 500
         if wants_json(request):
             return JSONResponse({"error": text}, status)
         return self.html("message.html", status, heading="That did not work", text=text)

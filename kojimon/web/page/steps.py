@@ -1,5 +1,5 @@
-"""Pages for one step each: a step with its gate and its time, correcting a mark, starting and ending a batch, switching
-an alarm off for repair."""
+"""Pages for one step each: a step with its gate and its time, correcting a mark, starting and ending a batch, taking
+an alarm out of service."""
 
 from __future__ import annotations
 
@@ -120,7 +120,7 @@ def _step(page: Page, request: Request, name: str, said: str, box_name: str = ""
 
 
 def _no_pass(told: Refused, speech: say.Speech) -> str:
-    return f"{gates.refusal(told, speech)} {gates.way_on(told)}; or measure it by hand; or go on and say why."
+    return f"{gates.refusal(told, speech)} {gates.way_on(told)}; or measure it by hand; or go on anyway and say why."
 
 
 def _refusal(page: Page, request: Request, viewer: Viewer, document: Document) -> str:
@@ -149,16 +149,16 @@ def _mark(page: Page, request: Request) -> Response:
         None,
     )
     if found is None:
-        raise HTTPException(404, "that mark does not stand any more")
+        raise HTTPException(404, "that entry is gone: it was taken back or corrected")
     step, mark = found
     own = {"incubator": box.name, "mark": str(number), "back": "/"}
     when = viewer.speech(document).moment(mark.at_utc, document.now.utc) if mark.at_utc else ""
     return _page(
         page, document, viewer,
-        heading=f"{step.label}: done {when}", ask_when=True, button="It was then",
+        heading=f"{step.label}: done {when}", ask_when=True, button="Save this time",
         fields={"kind": "step.correct", "idempotency": fresh_key(), **own},
         other={
-            "text": "Or it was not done at all:", "button": "Take it back",
+            "text": "Not done at all?", "button": "Take it back",
             "fields": {"kind": "step.undo", "idempotency": fresh_key(), **own},
         },
     )  # fmt: skip
@@ -246,20 +246,20 @@ def _end(page: Page, request: Request, kind: str) -> Response:
 
 
 def _repair(page: Page, request: Request) -> Response:
-    """Switching an alarm off: what it means comes before the button."""
+    """Taking an alarm out of service: what it means comes before the button."""
     document, viewer = page.looked(request)
     box, key = request.query_params.get("box", ""), request.query_params.get("key", "")
     alarms = page.box(document, box).alarms if box else document.alarms
     alarm = next((one for one in alarms if one.key == key and one.state != "OOSRV"), None)
     if alarm is None:
-        raise HTTPException(404, "that alarm is not up, or is switched off already")
+        raise HTTPException(404, "that alarm is not on the list, or is out of service already")
     subject = say.small_first(alarm_words.subject(alarm, viewer.speech(document)))
     meant = meaning.meaning_of(key)
-    risk = f"While it is off nobody is called for it, and if nothing is done: {meant.consequence}." if meant else ""
+    risk = f"Out of service it sends no message. If nothing is done: {meant.consequence}." if meant else ""
     return _page(
         page, document, viewer,
-        heading=f"Switch off for repair: {subject}", ask_reason=True, button="Switch it off",
-        window="Without a time limit, until somebody says that it is mended. To have quiet for a while, pause it.",
+        heading=f"Take out of service: {subject}", ask_reason=True, button="Take out of service",
+        window="It stays out of service until you put it back. For a short while, pause it instead.",
         cautions=[risk] if risk else (),
         fields={"kind": "alarm.out_of_service", "incubator": box, "key": key, "idempotency": fresh_key(), "back": "/"},
     )  # fmt: skip

@@ -26,7 +26,7 @@ NOT_OF_NOW_S: Final = 1800.0
 COOLS: Final = frozenset(("mix", "spread", "furrow", "swap"))
 """Works that cool the koji: what a message about hot koji asks for as well."""
 HOT: Final = (str(keys.HOT_KOJI), str(keys.SOON_HOT))
-TONE_WORDS: Final = {"wrong": "Danger", "look": "Caution", "good": "Within limits", "plain": ""}
+TONE_WORDS: Final = {"wrong": "Act now", "look": "Look", "good": "Within limits", "plain": ""}
 """The word that stands beside each colour (ISO 22324: red danger, yellow caution, green safe)."""
 UNDO_MS: Final = 3_600_000
 """So long a step just done can be taken back beside its button; later by *correct* in the list."""
@@ -151,7 +151,7 @@ def view_of(document: doc.Document, speech: Speech) -> View:
         alarms=tuple(alarm_of(alarm, None, document, speech) for alarm in document.alarms),
         now=speech.moment(now, now),
         now_utc=now,
-        clock="" if document.now.trusted else "The clock of this machine is not set: times of day may be wrong.",
+        clock="" if document.now.trusted else "The clock of kojimon's computer is not set: times of day may be wrong.",
         zone=speech.zone,
     )
 
@@ -295,7 +295,7 @@ def _last(box: doc.Box, place: str, quantity: str, speech: Speech) -> str:
 
 def _value(name: str, quantity: str, read: doc.Extreme | None, speech: Speech, last: str) -> Value:
     if read is None:
-        return Value(name, "no fresh reading", "", last)
+        return Value(name, "no reading", "", last)
     moving = say.trend(quantity, read.rate_per_h)
     if moving in ("rising", "falling") and read.rate_per_h is not None:
         moving = f"{moving}, {speech.slope(quantity, read.rate_per_h)}"

@@ -83,7 +83,7 @@ setInterval(() => {
   const silent = Date.now() - lastHeard;
   if (silent > SILENT_MS || (brokenAt && Date.now() - brokenAt > BROKEN_MS)) {
     const minutes = Math.floor(silent / 60000);
-    lost(`Nobody answers${minutes ? ` since ${minutes} min` : ""}: what you see is old. Is kojimon running?`);
+    lost(`No contact${minutes ? ` for ${minutes} min` : ""}. This page is out of date. Is kojimon running?`);
   }
   // A browser that has given a stream up does not come back to it by itself.
   if (silent > SILENT_MS && !polling && stream?.readyState !== EventSource.CONNECTING) { stream?.close(); watch(); }
@@ -107,7 +107,7 @@ document.addEventListener("submit", async (event) => {
     toast(said.text || said.error || "Done.");
     if (answer.ok) { form.reset(); freshKey(form); if (polling) ask(); }
   } catch {
-    toast("Nobody answers. It was not done; try again in a moment.");
+    toast("No contact with kojimon. Nothing was done; try again in a moment.");
   } finally {
     if (button) button.disabled = false;
   }
@@ -151,7 +151,7 @@ async function photo(form) {
     toast(said.text || said.error);
     if (answer.ok) form.reset();
   } catch {
-    toast("The photo did not get through; try again.");
+    toast("The photo was not sent; try again.");
   } finally {
     button.disabled = false;
   }
