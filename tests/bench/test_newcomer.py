@@ -1,4 +1,4 @@
-"""A newcomer's walk through README.md on a fresh root: its commands as they stand there, in their order, each timed.
+"""A newcomer's walk through README.md and deploy/README.md on a fresh root: their commands as they stand, each timed.
 
 Left out, because this root cannot do them: what asks systemd or apt, the tests themselves, and a second batch.
 """
@@ -18,7 +18,7 @@ pytestmark = [pytest.mark.bench, pytest.mark.timeout(1800)]
 LEFT_OUT = ("apt install", "systemctl", "deploy/test.sh", "kojimon sites", "review second", "rehearse")
 BACKGROUND = "kojimon run"
 """A command that stays: it goes on beside the others, as in a terminal of its own."""
-TYPED = {".venv/bin/kojimon setup": "\\n\\n3\\n" + "\\n" * 6 + "practice\\n" + "\\n" * 5, "kojimon setup": "\\n" * 30}
+TYPED = {"kojimon setup": "\\n\\n3\\n" + "\\n" * 6 + "practice\\n" + "\\n" * 5, "sudo kojimon setup": "\\n" * 30}
 """What is typed at a command that asks: three trays and a box to practise on; Enter for all else."""
 WAITS = {"kojimon batch done first-check": "first-check"}
 """A command that is for later in the batch: the step that must be open."""
@@ -44,8 +44,9 @@ here=/home/cook/kojimon home=/home/cook
 
 
 def blocks() -> list[list[str]]:
-    """Commands of README.md, block by block, without their comments; an amount with a blank stays as it stands."""
-    found = re.findall(r"```sh\n(.*?)```", (REPOSITORY / "README.md").read_text(encoding="utf-8"), re.DOTALL)
+    """Their commands, block by block, without comments; an amount with a blank stays as it stands."""
+    text = "".join((REPOSITORY / folder / "README.md").read_text(encoding="utf-8") for folder in (".", "deploy"))
+    found = re.findall(r"```sh\n(.*?)```", text, re.DOTALL)
     lines = [[re.sub(r"\s+#.*", "", line).strip() for line in block.splitlines()] for block in found]
     return [[line for line in block if line and not any(text in line for text in LEFT_OUT)] for block in lines]
 
@@ -64,7 +65,7 @@ def script() -> str:
             lines.append("sed -i 's/speed: 60$/speed: 600/' $home/.config/kojimon/kojimon.yaml")
             lines.append(f"step {who} {shlex.quote(command)} >$home/run.log 2>&1 & sleep 5")
             continue
-        lines.append(" ".join(["step", who, shlex.quote(command), shlex.quote(TYPED.get(command, ""))]))
+        lines.append(" ".join(["step", who, shlex.quote(command), shlex.quote(TYPED.get(line, ""))]))
     return "\n".join([*lines, "cat $home/run.log"])
 
 

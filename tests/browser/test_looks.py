@@ -91,8 +91,8 @@ def test_pictures(kitchen: Kitchen, new_page: NewPage, width: int, scheme: str) 
     for name in PAGES:
         opened(kitchen, page, name)
         page.screenshot(path=ARTEFACTS / f"{name}-{width}-{scheme}.png", full_page=True)
-        if name == "now":
-            page.screenshot(path=ARTEFACTS / f"first-{width}-{scheme}.png")
+        if name in ("now", "review"):
+            page.screenshot(path=ARTEFACTS / f"first-{name}-{width}-{scheme}.png")
         assert page.evaluate("document.documentElement.scrollWidth") <= width, f"{name} is wider than the screen"
 
 

@@ -1,4 +1,4 @@
-"""Every command that README.md and the helps show is taken as it stands there: parsed whole, and not run."""
+"""Every command that the README.md files and the helps show is taken as it stands there: parsed whole, and not run."""
 
 from __future__ import annotations
 
@@ -13,12 +13,12 @@ from click.testing import CliRunner
 
 from kojimon.cli.main import COMMANDS, cli
 
-README = Path(__file__).resolve().parents[2] / "README.md"
+ROOT = Path(__file__).resolve().parents[2]
 
 
 def of_the_readme() -> Iterator[list[str]]:
     """Commands in blocks and in the text, without what stands before their name."""
-    text = README.read_text(encoding="utf-8")
+    text = "".join((ROOT / folder / "README.md").read_text(encoding="utf-8") for folder in (".", "config", "deploy", "sim"))
     blocks = re.findall(r"```sh\n(.*?)```", text, re.DOTALL)
     lines = [line for block in blocks for line in block.splitlines()] + re.findall(r"`(kojimon [^`]+)`", text)
     for line in lines:

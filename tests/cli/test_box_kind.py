@@ -46,7 +46,7 @@ def test_check_remarks_on_a_cover_that_the_schedule_advises_against(kitchen: Kit
 
 
 def test_the_example_of_the_readme_is_no_pair_that_check_remarks_on() -> None:
-    readme = (Path(__file__).resolve().parents[2] / "README.md").read_text(encoding="utf-8")
+    readme = (Path(__file__).resolve().parents[2] / "config" / "README.md").read_text(encoding="utf-8")
     pairs = re.findall(r"\{kind: ([a-z-]+), cover: ([a-z-]+)\}", readme)
     assert pairs and not UNFIT.keys() & set(pairs)
 

@@ -1,4 +1,4 @@
-"""Every example of settings in README passes the check that the daemon makes, alone in the smallest settings around it.
+"""Every example of settings in README.md and config/README.md passes the check that the daemon makes, alone in the smallest settings around it.
 
 An example is a block of YAML, or a piece of code in a line that reads as `key: value`.
 """
@@ -16,7 +16,8 @@ from kojimon.errors import ConfigurationError
 from kojimon.settings.description import SITE
 from kojimon.settings.load import load_settings
 
-README: Final = (Path(__file__).parents[2] / "README.md").read_text("utf-8")
+ROOT: Final = Path(__file__).parents[2]
+README: Final = "".join((ROOT / folder / "README.md").read_text("utf-8") for folder in (".", "config"))
 TOP: Final = {field.key for field in SITE.fields}
 SERIAL: Final = {"kind": "serial", "port": "/dev/ttyUSB0", "format": "csv", "columns": ["koji"], "separator": ";"}
 MQTT: Final = {"kind": "mqtt", "host": "192.0.2.10", "user": "kojimon", "password": {"file": "/etc/kojimon/secret"}}
