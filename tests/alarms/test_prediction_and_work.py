@@ -139,6 +139,17 @@ def test_25_what_still_holds_at_the_end_of_a_shelf_or_of_work_is_announced_at_on
     assert working.urgent()[0].at_s == working.moves()[-1][0]
 
 
+def test_25_what_is_told_by_day_is_told_again_at_the_end_of_its_shelf() -> None:
+    """It does not call by itself every two minutes: without a message of its own the end would be silent."""
+    case = Case(schedule(high(priority=TELL)))
+    case.hold(300, bed=36.0)
+    case.do("alarm.acknowledge", key=HIGH)
+    case.do("alarm.shelve", key=HIGH, for_s=900)
+    shelved_s, before = case.at_s, len(case.sent)
+    case.hold(1200)
+    assert [one.at_s for one in case.sent[before:]] == [shelved_s + 900]
+
+
 @pytest.mark.parametrize(
     ("key", "inner_c", "outer_c"), [(HIGH, 36.0, 46.0), (LOW, 25.0, 19.0)], ids=["too hot", "too cold"]
 )

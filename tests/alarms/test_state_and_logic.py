@@ -98,6 +98,20 @@ def test_06_the_deadband_holds_until_it_is_left_for_the_off_delay() -> None:
     assert case.state_of() == "RTNUN"
 
 
+@pytest.mark.parametrize(("key", "sign"), [(HIGH, 1), (LOW, -1)], ids=["warmer", "colder"])
+def test_06_a_walk_by_tenths_over_a_limit_and_back_is_seen_at_both_edges(key: str, sign: int) -> None:
+    """Given a limit 5 K away with deadband 0.5, when koji creeps to 0.2 K beyond it, then active; at 0.6 K back,
+    cleared. Nothing but the last tenths is out of the ordinary, and no reading says so by a jump."""
+    case = Case(schedule(Band("bed", "temperature", low=limit(25.0), high=limit(35.0))))
+    for tenth in range(1, 49):
+        case.hold(10, bed=30.0 + sign * tenth / 10)
+    assert case.moves(key) == []
+    case.hold(120, bed=30.0 + sign * 5.2)
+    assert case.state_of(key) == "UNACK"
+    case.hold(120, bed=30.0 + sign * 4.6).hold(120, bed=30.0 + sign * 4.4)
+    assert case.state_of(key) == "RTNUN"
+
+
 def test_07_two_limits_of_one_signal_are_one_alarm() -> None:
     """Given two limits on one signal, when HH is active, then exactly one alarm exists, not two."""
     case = Case(schedule(Band("bed", "temperature", high=limit(35), high_high=limit(38))))

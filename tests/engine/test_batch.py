@@ -114,6 +114,19 @@ def test_rice_still_warm_from_the_steamer_is_no_self_warming() -> None:
     assert moved == [("settling", 0.0), ("warming", 8.167)]
 
 
+def test_rice_that_was_hot_from_the_steamer_and_cooled_has_not_warmed_itself() -> None:
+    """Its hours count from hour 8 on only, whatever is looked at anew later."""
+    plain = home_schedule()
+    late = {name: replace(condition, from_s=8 * H) for name, condition in plain.conditions.items()}
+    rows = begun(Rows(site(replace(plain, conditions=late))))
+    rows.hold(2 * H, {BED: 36.0, AIR: 30.0}, every_s=60)
+    rows.hold(9 * H, {BED: 30.0, AIR: 30.0}, every_s=60)
+    rows.act("step.done", step="check")
+    rows.hold(9 * H + 600, {BED: 30.0, AIR: 30.0}, every_s=60)
+    state, _ = run(rows)
+    assert state.batches["box"].stage == "settling"
+
+
 def test_a_tremble_around_the_condition_does_not_add_up() -> None:
     rows = begun()
     for minute in range(0, 300, 9):

@@ -51,6 +51,15 @@ def test_koji_is_judged_by_the_limit_of_the_hour(after_min: float, calls: bool) 
     assert bool(case.moves()) is calls
 
 
+def test_koji_that_stays_as_it_is_is_called_when_the_limit_has_come_down_to_it() -> None:
+    """From 43 to 35 °C in 80 min: 39.5 °C is the limit after 35."""
+    case = ramped(high(43.0), high(35.0))
+    began_s = case.at_s
+    case.hold(45 * MIN, every_s=15, bed=39.5)
+    ((at_s, signal, _),) = case.moves()
+    assert signal == "on" and began_s + 36 * MIN <= at_s <= began_s + 38 * MIN
+
+
 def test_a_low_limit_moves_too_and_one_that_was_not_there_before_holds_at_once() -> None:
     before, after = Band("bed", "temperature", low=limit(22.0)), Band("bed", "temperature", low=limit(26.0))
     case = ramped(before, replace(after, high=limit(43.0)))
