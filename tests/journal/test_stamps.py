@@ -59,7 +59,7 @@ def test_small_disagreement_changes_nothing_a_large_one_begins_a_segment() -> No
 @pytest.mark.parametrize(("ahead_ms", "begins"), [(-5_000, True), (-2_100, True), (2_000, False), (5_000, True)])
 def test_a_trusted_clock_that_disagrees_by_seconds_is_believed_from_then_on(ahead_ms: int, begins: bool) -> None:
     rows = [row(1, 0, "start", 1, 0, NOON, True), row(5, HOUR, "clock", 1, HOUR, NOON + HOUR + ahead_ms, True)]
-    assert Stamps.of(rows).utc_ms(2 * HOUR) == (NOON + 2 * HOUR + ahead_ms * begins, True)
+    assert Stamps(segments(rows)).utc_ms(2 * HOUR) == (NOON + 2 * HOUR + ahead_ms * begins, True)
 
 
 def test_a_step_back_repeats_an_hour_and_the_later_one_counts() -> None:
