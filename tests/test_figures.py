@@ -12,8 +12,7 @@ from tests.bench import figures
 BENCHES = sorted(Path(figures.__file__).parent.glob("test_*.py"))
 BY_OTHERS = {
     "1,000 nights: excursions missed, wakings without cause", "security score of the unit",
-    "whole run of the tests, two idle cores", "faults put in that a test catches, of 300",
-    "minutes from nothing to the first reading on the page",
+    "whole run of the tests, two idle cores", "minutes from nothing to the first reading on the page",
 }  # fmt: skip
 """What no benchmark measures yet."""
 
