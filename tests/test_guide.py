@@ -8,7 +8,10 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
-GUIDES = [ROOT / "DEVELOPERS.md", *sorted((ROOT / "kojimon").rglob("README.md")), *(ROOT / top / "README.md" for top in ("tests", "config", "sim"))]
+GUIDES = [
+    ROOT / "DEVELOPERS.md", *sorted((ROOT / "kojimon").rglob("README.md")),
+    *(ROOT / top / "README.md" for top in ("tests", "config", "sim")),
+]  # fmt: skip
 A_FILE = re.compile(r"[\w./-]*/[\w.-]+\.(?:py|md|sh|yaml|sql)|(?:kojimon|tests|deploy|config|sim)/[a-z_/]*")
 
 

@@ -18,7 +18,8 @@ ROOT = Path(__file__).resolve().parents[2]
 
 def of_the_readme() -> Iterator[list[str]]:
     """Commands in blocks and in the text, without what stands before their name."""
-    text = "".join((ROOT / folder / "README.md").read_text(encoding="utf-8") for folder in (".", "config", "deploy", "sim"))
+    guides = (ROOT / folder / "README.md" for folder in (".", "config", "deploy", "sim"))
+    text = "".join(guide.read_text(encoding="utf-8") for guide in guides)
     blocks = re.findall(r"```sh\n(.*?)```", text, re.DOTALL)
     lines = [line for block in blocks for line in block.splitlines()] + re.findall(r"`(kojimon [^`]+)`", text)
     for line in lines:
