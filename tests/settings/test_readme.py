@@ -1,6 +1,7 @@
 """Every example of settings in README.md and config/README.md passes the check that the daemon makes.
 
-It is tried alone, in the smallest settings around it. An example is a block of YAML, or a piece of code in a line that reads as `key: value`.
+It is tried alone, in the smallest settings around it. An example is a block of YAML, or a piece of code in a line that
+reads as `key: value`.
 """
 
 from __future__ import annotations
