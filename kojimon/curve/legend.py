@@ -48,7 +48,7 @@ def lines_of(sheet: Sheet) -> Iterator[Entry]:
     if sheet.earlier:
         yield Entry("line", "k-line k-earlier", sheet.earlier.label, "earlier")
     if sheet.fan:
-        yield Entry("area", "k-fan", "likely range, 8 of 10", "fan")
+        yield Entry("area", "k-fan", "likely, 8 chances in 10", "fan")
 
 
 def signs_of(sheet: Sheet) -> Iterator[Entry]:

@@ -188,5 +188,5 @@ def _legend(page: Page) -> Iterator[str]:
     if any(one.low_low is not None or one.high_high is not None for one in bands):
         yield f"{OUTER} critical limit"
     if sheet.fan is not None:
-        yield f"{AHEAD} likely range, 8 of 10"
+        yield f"{AHEAD} likely, 8 chances in 10"
     yield "before a line: ! alarm, * done or noted"

@@ -101,7 +101,7 @@ def check(forecast: Forecast) -> None:
         raise ValueError("its hours do not rise")
     for values in zip(*rows[1:6], strict=True):
         if list(values) != sorted(values):
-            raise ValueError(f"its likely range runs backwards: {values}")
+            raise ValueError(f"its range runs backwards: {values}")
     for answer in forecast.limits:
         if len(answer.quiet) != len(forecast.quiet_in_h):
             raise ValueError("a limit's quiet night has another length than its hours")
@@ -127,7 +127,7 @@ def _chances(row: tuple[float, ...]) -> None:
 def _ordered(values: Range) -> None:
     known = [value for value in (values.p10, values.p25, values.p50, values.p75, values.p90) if value is not None]
     if known != sorted(known):
-        raise ValueError(f"a likely range runs backwards: {known}")
+        raise ValueError(f"a range runs backwards: {known}")
 
 
 def calm_until_h(forecast: Forecast) -> float | None:

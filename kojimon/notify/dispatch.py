@@ -297,7 +297,7 @@ class Dispatch:
     def _followed(self, name: str, wrong: str) -> None:
         """A picture is no message of the outbox: that it did not get out is noted, no more."""
         if wrong and wrong != "the sender said nothing about it":
-            _LOG.info("the picture does not get out over %s: %s", name, wrong)
+            _LOG.info("the picture was not sent over %s: %s", name, wrong)
 
     def _words(self, send: Send, events: Sequence[Event], unrecorded: set[str], now_ms: int) -> Text:
         """The words; a fault in making them must not hold up the call."""
@@ -329,8 +329,8 @@ class Dispatch:
             self._changed.notify_all()
         self._around.submit(Chunk(deliveries=rows, urgent=True))
         if wrong:
-            _LOG.warning("%s does not get out over %s: %s", send.key, send.channel, wrong)
+            _LOG.warning("%s was not sent over %s: %s", send.key, send.channel, wrong)
         if count >= FAILURES_TOLD:
             self._around.health(f"delivery:{send.channel}", False, wrong)
         elif not wrong:
-            self._around.health(f"delivery:{send.channel}", True, "gets out again")
+            self._around.health(f"delivery:{send.channel}", True, "is sent again")

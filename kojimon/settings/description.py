@@ -63,7 +63,7 @@ PERSON: Final = Map(
         Field(
             "travel",
             duration(0, 6 * 3600),
-            "Your way from there to the koji. With `wake` or `travel` set, a forecast that is sure enough gets you up"
+            "Your way from there to the koji. With `wake` or `travel` set, a forecast that is sure enough wakes you"
             " before the koji is too hot, so that you are there in time.",
             "travel_s",
             example="20 min",

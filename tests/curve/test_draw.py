@@ -128,7 +128,7 @@ def test_legend_names_what_is_drawn_and_nothing_else() -> None:
     words, all_words = list(texts(read(draw(bare)))), list(texts(read(draw(rich))))
     for text in ("top tray", "bottom tray", "box air", "humidity"):
         assert text in words
-    for text in ("likely range, 8 of 10", "batch last, the best so far", "band of the stage", "time for a step"):
+    for text in ("likely, 8 chances in 10", "batch last, the best so far", "band of the stage", "time for a step"):
         assert text not in words and text in all_words
 
 

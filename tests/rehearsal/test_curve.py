@@ -132,3 +132,13 @@ def test_blank_rows_at_the_end_are_silence_not_the_end() -> None:
     result = rehearse_curve(recording_of(parse_curve(text, "curve.csv", {})), small_schedule())
     alarms = [event.key for event in result.events if event.kind == "alarm"]
     assert "silent/bed" in alarms
+
+
+def test_a_batch_begun_half_way_has_no_silent_probes_in_hours_when_nobody_listened() -> None:
+    """Its export has the spores eighteen hours before its first reading."""
+    begun = Recording((BED,), ramp((18, 34), (22, 36)), ((0, "inoculate"),), hour0_ms=0)
+    result = rehearse_curve(begun, small_schedule())
+    assert result.hour0_t_ms is not None
+    assert [event.key for event in result.events if event.kind == "alarm"] == []
+    hours = [hour for _, _, hour in told(result)]
+    assert min(hours) == 18.0, "the watch begins with the first reading"

@@ -85,7 +85,7 @@ CAUTIONS = (
 @click.option("--speaker/--no-speaker", default=None, help="Sound the loudspeaker of this computer, or never.")
 @click.option("--journal", type=click.Path(path_type=Path), metavar="FILE", help="Where everything is kept.")
 @click.option("--force", is_flag=True, help="Write although FILE is there; the old one is kept beside it.")
-@click.option("--no-look", is_flag=True, help="Do not look for probes on this machine.")
+@click.option("--no-look", is_flag=True, help="Do not look for probes on this computer.")
 @click.option(
     "--listen",
     "listen_s",
@@ -299,7 +299,7 @@ def _test_alarm(settings: Settings) -> None:
     finally:
         if isinstance(kitchen, ShutKitchen):
             kitchen.close()
-    where = "was raised" if live else "stands in the journal and goes out when the daemon runs"
+    where = "was raised" if live else "is saved, and sent once kojimon runs"
     screen.say(f"A test alarm {where}. When it has reached you: kojimon alarms ack test")
 
 

@@ -139,7 +139,7 @@ def kernel(root: Path, sensors: Sequence[Guess]) -> Finding:
     """Sensors of the kernel, put as a finding."""
     fields = {} if root == Path("/sys") else {"root": plain(str(root))}
     readings = tuple(_reading(guess, "file", guess.topic) for guess in sensors)
-    return Finding(SourceAnswer("sensors", "kernel", fields), f"sensors of this machine: {_shown(readings)}", readings)
+    return Finding(SourceAnswer("sensors", "kernel", fields), f"sensors of this computer: {_shown(readings)}", readings)
 
 
 def _shown(readings: Sequence[Reading]) -> str:

@@ -122,4 +122,4 @@ def _loud(asker: Asker, wish: Wish) -> bool:
     if not find_player(""):
         asker.say("No loudspeaker is found here. One plugged in later is used (it needs alsa-utils).", indent=2)
         return True
-    return asker.sure("Sound a loud low tone here for what gets you up?", default=True)
+    return asker.sure("Sound a loud low tone here for what wakes you?", default=True)

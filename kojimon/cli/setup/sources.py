@@ -59,7 +59,7 @@ def _kind(asker: Asker, here: Here, *, first: bool) -> str:
     ports = f" ({', '.join(here.ports)})" if here.ports else ""
     sensors = f" ({here.sensors} number{'s' * (here.sensors > 1)})" if here.sensors else ""
     choices = {
-        "mqtt": f"an MQTT broker{' (one answers on this machine)' if here.broker else ''}",
+        "mqtt": f"an MQTT broker{' (one answers on this computer)' if here.broker else ''}",
         "serial": f"a board on a serial line{ports}",
         "modbus": "a transmitter on RS-485 (Modbus RTU)",
         "kernel": f"sensors on this computer's own pins or sockets{sensors}",
