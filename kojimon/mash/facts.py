@@ -105,7 +105,7 @@ _SHARE: Final = Fact(0.15, 0.20, 0.25, "National Tax Agency of Japan: 15 % at le
 _WATER: Final = Fact(1.25, 1.30, 1.40, "Nada glossary, water ratio: 125-135 L on 100 kg, ginjo may pass 140; an "
                                        "importer's "
                      "page 130")  # fmt: skip
-_RIPE: Final = Fact(0.95, 0.95, 0.95, "a brewery's estimate (narumijozoten.com): 0.95 L of a kilogram of rice")
+RIPE: Final = Fact(0.95, 0.95, 0.95, "a brewery's estimate (narumijozoten.com): 0.95 L of a kilogram of rice")
 _PRESS: Final = Fact(0.85, 0.85, 0.87, "a brewery's estimate: 85 % of the ripe mash; a shop's figures: 1200 of 1380 mL")
 _YEAST: Final = Fact(
     0.0026, 0.0026, 0.007, "home recipes: 5 g of dry yeast on 1.9 kg (Hoshido), 9-10 g on 1.5 kg (two blogs)"
@@ -128,7 +128,7 @@ _SAKE_FACTS: Final = (
     Ratio("koji_rice_kg", "all_rice_kg", _SHARE),
     Ratio("water_kg", "all_rice_kg", _WATER),
     Ratio("sake_l", "ripe_l", _PRESS),
-    Ratio("ripe_rice_l", "all_rice_kg", _RIPE),
+    Ratio("ripe_rice_l", "all_rice_kg", RIPE),
 )
 _STAGES: Final = (("add1", 1 / 6, 0.25), ("add2", 2 / 6, 0.40), ("add3", 3 / 6, 0.50))
 """Addition, share of what the starter mash leaves, and weight of its koji.

@@ -16,6 +16,7 @@ from kojimon.mash.facts import (
     GRAINS,
     MOISTURE,
     PURPOSES,
+    RIPE,
     STARCH,
     STARTER,
     Fact,
@@ -24,8 +25,6 @@ from kojimon.mash.facts import (
 )
 from kojimon.mash.solve import ContradictionError, Equation, solve
 
-SAKE_RIPE_L_KG = 0.95
-"""Ripe mash of a kilogram of rice, L: a brewery's estimate, as in `facts`."""
 ROUNDED = 0.005
 """Published ratios are rounded: 13.04 % stands as 13 % where it was read (judgement: half a hundredth of it)."""
 
@@ -184,7 +183,7 @@ def strength_pct(rice_kg: float, water_l: float) -> tuple[float, float]:
 
     Pure alcohol over the ripe mash: 100 x fermented x starch x 0.7150 x rice / (0.95 rice + water).
     """
-    litres = SAKE_RIPE_L_KG * rice_kg + water_l
+    litres = RIPE.usual * rice_kg + water_l
     low, high = (100 * FERMENTED.low * STARCH.low, 100 * FERMENTED.high * STARCH.high)
     return low * ALCOHOL_L_KG * rice_kg / litres, high * ALCOHOL_L_KG * rice_kg / litres
 

@@ -43,6 +43,12 @@ def test_it_prints(harvested: Kitchen) -> None:
     assert "<h1>Koji: miso &lt;winter&gt;</h1>" in page and "Best quality until" in page
 
 
+def test_it_names_what_was_planned(kitchen: Kitchen) -> None:
+    kitchen.run("batch", "start", "first", "--hours-ago", "45 h", "--note", "Salty miso. Spores planned for Sat 28.")
+    kitchen.run("batch", "harvest", "--note", "white all over")
+    assert "Koji: Salty miso" in kitchen.run("batch", "label").stdout
+
+
 def test_only_what_is_harvested(kitchen: Kitchen) -> None:
     kitchen.run("batch", "start", "first")
     assert "is not harvested" in flat(kitchen.run("batch", "label", code=1).stderr)

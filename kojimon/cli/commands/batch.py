@@ -338,7 +338,7 @@ def show(batch_id: str, config: str | None, as_json: bool) -> None:
 @click.argument("batch_id", required=False, default="")
 @click.option("--kept", type=click.Choice(list(KEPT)), default="fridge", metavar="HOW",
               help=f"How you keep it: {', '.join(KEPT)}. (fridge)")  # fmt: skip
-@click.option("--purpose", metavar="TEXT", help="What it is for. (the schedule's)")
+@click.option("--purpose", metavar="TEXT", help="What it is for. (as planned, or the schedule)")
 @output_option
 @config_option
 def label(batch_id: str, kept: str, purpose: str | None, output: Path | None, config: str | None) -> None:
@@ -348,7 +348,7 @@ def label(batch_id: str, kept: str, purpose: str | None, output: Path | None, co
 
     kitchen = open_kitchen(config)
     row = batch_of(kitchen, batch_id)
-    lines = labels.lines_of(row, kept, purpose or row.schedule.replace("-", " "), words.speech_of(kitchen.state()))
+    lines = labels.lines_of(row, kept, purpose or labels.purpose_of(row), words.speech_of(kitchen.state()))
     labels.show(lines)
     if output is not None:
         labels.write(lines, output)

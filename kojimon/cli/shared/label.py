@@ -9,7 +9,7 @@ from pathlib import Path
 from kojimon.cli.shared import screen
 from kojimon.contract.rows import Batch
 from kojimon.errors import KojimonError
-from kojimon.mash.facts import KEPT
+from kojimon.mash.facts import KEPT, PURPOSES
 from kojimon.units import show_weight
 from kojimon.words.speech import Speech
 
@@ -25,6 +25,13 @@ main {{ border: 1px solid #000; padding: 3mm; width: 75mm }} h1 {{ font-size: 16
 </main>
 </html>
 """
+
+
+def purpose_of(row: Batch) -> str:
+    """What a batch was planned for, where its note begins with that; else its schedule."""
+    planned = row.note.partition(".")[0]
+    known = {purpose.label for purpose in PURPOSES.values()}
+    return planned if planned in known else row.schedule.replace("-", " ")
 
 
 def lines_of(row: Batch, kept: str, purpose: str, speech: Speech) -> list[str]:

@@ -1,0 +1,55 @@
+"""Weights and volumes as a kitchen reads and types them."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from kojimon.cli.shared.options import tidy
+from kojimon.units import parse_volume_l, show_volume, show_weight
+
+OZ = 0.45359237 / 16
+
+
+@pytest.mark.parametrize(("kg", "pounds", "metric"), [
+    (83 * OZ, "5 lb 3 oz", "2.35 kg"), (15.98 * OZ, "1 lb", "453 g"), (3.2 * OZ, "3.2 oz", "91 g"),
+    (32 * OZ, "2 lb", "907 g"), (0.0018, "1.8 g", "1.8 g"), (0.0004, "0.40 g", "0.40 g"),
+    (0.9999, "2 lb 3 oz", "1.00 kg"),
+])  # fmt: skip
+def test_a_weight_on_a_kitchen_scale(kg: float, pounds: str, metric: str) -> None:
+    """16 oz are a pound of 0.45359237 kg (NIST SP 811)."""
+    assert (show_weight(kg, True), show_weight(kg, False)) == (pounds, metric)
+
+
+@pytest.mark.parametrize(("litres", "gallons", "metric"), [
+    (3.785411784, "1.0 gal", "3.8 L"), (0.9463529, "1.0 qt", "946 mL"), (0.414, "14 fl oz", "414 mL"),
+    (0.020, "20 mL", "20 mL"), (2.6, "2.7 qt", "2.6 L"),
+])  # fmt: skip
+def test_a_volume(litres: float, gallons: str, metric: str) -> None:
+    """A US gallon is 3.785411784 L, of 4 quarts and 128 fluid ounces (NIST SP 811)."""
+    assert (show_volume(litres, True), show_volume(litres, False)) == (gallons, metric)
+
+
+@pytest.mark.parametrize(("typed", "litres"), [
+    ("5 litres", 5.0), ("2 Gallons", 7.570823568), ("750 mL", 0.75), ("3 quarts", 2.839058838), ("1,5 L", 1.5),
+])  # fmt: skip
+def test_a_volume_as_it_is_typed(typed: str, litres: float) -> None:
+    assert parse_volume_l(tidy(typed)) == pytest.approx(litres)
+
+
+@pytest.mark.parametrize("typed", ["", "5", "0 L", "-1 L", "5 kg", "9999 gal"])
+def test_what_is_no_volume(typed: str) -> None:
+    with pytest.raises(ValueError, match="a volume over 0 with its unit is wanted"):
+        parse_volume_l(tidy(typed))
+
+
+@given(st.floats(0.0001, 200))
+def test_what_is_shown_is_what_was_meant(kg: float) -> None:
+    """To half of the last digit: 6 % at most (9.95 g stands as 10 g, 10.4 g too), or half an ounce over a pound."""
+    shown = show_weight(kg, True)
+    found = sum(
+        float(number) * {"lb": 16 * OZ, "oz": OZ, "g": 0.001}[unit]
+        for number, unit in zip(shown.split()[::2], shown.split()[1::2], strict=True)
+    )
+    assert found == pytest.approx(kg, rel=0.06, abs=0.5 * OZ if kg > 15 * OZ else 0.0)
