@@ -6,8 +6,9 @@ import logging
 import shutil
 import sys
 import tempfile
+import threading
 from collections.abc import Callable
-from contextlib import ExitStack, closing, suppress
+from contextlib import ExitStack, closing
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -28,6 +29,9 @@ if TYPE_CHECKING:
     from kojimon.settings.spec import Settings
 
 FLUSH_S = 10.0
+PAGE_S = 60.0
+"""So long a page may take to open, before it is said why not."""
+LOOK_S = 0.2
 
 
 @click.command(epilog=example("kojimon run", "kojimon run --config /etc/kojimon/kojimon.yaml", "kojimon run --demo"))
@@ -95,12 +99,15 @@ def watch(settings: Settings, trouble: str, quiet: bool, kept: Callable[[], None
         bar = stack.enter_context(screen.progress("A simulated batch", 1.0)) if simulated else None
         telling = Telling(_speech(settings), len(settings.incubators) > 1, _last_event(settings), bar)
         running: list[Daemon] = []
+        over = threading.Event()
 
         def ready(daemon: Daemon) -> None:
             running.append(daemon)
             kept()
             if not quiet:
                 _banner(settings, simulated)
+                if settings.web.host:
+                    threading.Thread(target=_address, args=(settings, over), name="address", daemon=True).start()
                 telling.attach(daemon)
 
         def progress(seen: Glimpse) -> None:
@@ -111,6 +118,7 @@ def watch(settings: Settings, trouble: str, quiet: bool, kept: Callable[[], None
         try:
             code = run_daemon(settings, ready=ready, trouble=trouble, progress=progress, stay=stay)
         finally:
+            over.set()
             telling.end()
     if simulated and not stay and code == EXIT_DONE:
         _exported(settings)
@@ -147,9 +155,26 @@ def _banner(settings: Settings, simulated: bool) -> None:
     what = "A simulated box; nothing here is real." if simulated else f"Watching {boxes}."
     screen.say(f"{what} To stop: Ctrl-C.", "head")
     screen.say("In another terminal: kojimon status")
-    if settings.web.host:
-        with suppress(KojimonError):  # health and status tell a page that does not open
+
+
+def _address(settings: Settings, over: threading.Event) -> None:
+    """Says where the page is, once it is open: that may come after the first reading.
+
+    Args:
+        over: set when the daemon ends.
+    """
+    from kojimon.clock import real_s
+
+    end_s = real_s() + PAGE_S
+    while not over.is_set():
+        try:
             show_page(client_of(settings), code=sys.stdout.isatty())
+            return
+        except KojimonError as error:
+            if real_s() > end_s:
+                screen.say(str(error), "look", error=True)
+                return
+        over.wait(LOOK_S)
 
 
 def _after_simulation(daemon: Daemon, settings: Settings) -> None:
