@@ -42,6 +42,8 @@ SEEN = {"air-only": ("air",), "one-hygrometer": ("air", "air-humidity"), "by-han
 WARM_W, NOTHING_W = 1.0, 0.2
 ALARMS = ("limit/", "box/", "silent/", "blind/", "expect/", "deviation/", "rate/", "recovery/")
 HAND_EVERY_S = 2 * H
+EARLIEST_H = 40.0
+"""Before that the schedule's clock opens no harvest."""
 END_H = 52.0
 
 
@@ -83,6 +85,7 @@ class Moment(NamedTuple):
     runs_away: bool
     stage: str
     offered: bool
+    doubt: str
     off_untold: str
 
 
@@ -134,12 +137,13 @@ class KitchenNight(Night):
         dry = sum(sum(tray.dry) for tray in trays)
         felt = tuple(self.world.probes.true_value(spec.name) for spec in self.scenario.probes if spec.place == "bed")
         stage = box.stage.name if box.stage else ""
-        offered = any(step.work == "harvest" and step.status in ("open", "due", "overdue") for step in box.steps)
+        harvest = next((step for step in box.steps if step.work == "harvest"), None)
+        offered, doubt = (harvest.can, harvest.doubt) if harvest else (False, "")
         self.moments.append(Moment(
             (now_s - zero_s) / H, sum(tray.growth_w for tray in trays) / dry,
             max(max(tray.temp) for tray in trays), min(min(tray.temp) for tray in trays), felt, inc.box.air_c,
             min(sum(tray.water) / sum(tray.dry) for tray in trays), inc.box.mains,
-            inc.box.stuck_on or inc.box.boost > 1.0, stage, offered, box.off_untold,
+            inc.box.stuck_on or inc.box.boost > 1.0, stage, offered, doubt, box.off_untold,
         ))  # fmt: skip
 
     def shown(self, now_s: float) -> Any:
@@ -249,9 +253,15 @@ def advice(night: KitchenNight) -> list[str]:
     """What the screens said that was not so."""
     out = []
     grown = max((m.own_w for m in night.moments), default=0.0)
-    offered = [m for m in night.moments if m.offered]
+    offered = [m for m in night.moments if m.offered and not m.doubt]
     if offered and grown < NOTHING_W:
-        out.append(f"harvest offered at {offered[0].hour:.0f} h, nothing ever grew")
+        out.append(f"harvest offered at {offered[0].hour:.0f} h without a word, nothing ever grew")
+    early = next((m for m in night.moments if m.offered and m.hour < EARLIEST_H), None)
+    if early is not None and early.own_w > grown / 2:
+        out.append(f"harvest offered at {early.hour:.0f} h, at {early.own_w / grown:.0%} of its heat")
+    denied = next((m for m in night.moments if m.offered and m.doubt == "not-warmed"), None)
+    if denied is not None and grown >= WARM_W:
+        out.append(f"said at {denied.hour:.0f} h that it was not seen to warm itself, and it had")
     return out
 
 
@@ -297,4 +307,5 @@ def missed(night: KitchenNight, told: list[tuple[float, str, bool, Event]]) -> l
 def unknown(night: KitchenNight) -> list[str]:
     """What it says that it cannot know."""
     reasons = {m.off_untold for m in night.moments if m.hour > 6.0} - {""}
-    return [f"box off ({reason})" for reason in sorted(reasons)]
+    doubts = {m.doubt for m in night.moments if m.offered} - {"", "not-warmed"}
+    return [*(f"box off ({one})" for one in sorted(reasons)), *(f"warmed itself ({one})" for one in sorted(doubts))]
