@@ -23,6 +23,8 @@ UNSEEN_PART = 1 / 3
 whose thermostat, or rice that dries on it, lifts it by a K or so (simulated mats: dead 0.8-1.2, living 1.2-1.4 K)."""
 LITTLE_K = 0.7
 """What a steady heater leaves steady rises by less (judgement)."""
+QUICK, MOVED_K, STEADY_PART = 4, 3.0, 0.2
+"""Courses up to 2 h; air that moved less shows nothing, nor does koji that went with less of it (judgement)."""
 WATCHED_FROM_MS = 21_600_000
 """Where nobody watched before hour 6 it is not known from where the koji rose (judgement)."""
 HEATS_KOJI = (BoxKind.HEAT_MAT, BoxKind.OVEN_LIGHT)
@@ -121,7 +123,8 @@ def warmth_untold(turn: Turn, incubator: str) -> str:
 
     `no-probe`: none sits in the koji; `by-hand`: it is read by hand alone, and a height says nothing in such a box;
     `no-reading`: none has been read for half an hour; `drying`: the koji stands far under the air, as wet rice in
-    moving air does, grown or not; `heater`: it rose a little, and what heats it is not measured.
+    moving air does, grown or not; `heater`: what heats it is not measured, and it rose a little, or
+    lies on a mat: its thermostat turns down by as much as living koji warms (simulated: both rise by a K).
     """
     numbers = turn.compiled.probes_at(incubator, "bed", "temperature")
     if not numbers and fresh(turn, turn.compiled.known_at(incubator, "bed", "temperature")):
@@ -134,13 +137,27 @@ def warmth_untold(turn: Turn, incubator: str) -> str:
     dry = [one for one in courses if one.seen and max(one.blocks[-1].means) < -DRIES_K]
     if len(dry) == len(courses) and may_dry(turn, incubator):
         return "drying"
+    unseen = all(not one.seen or by_heater(one) for one in courses)
+    mat = turn.compiled.kind_of(incubator) == BoxKind.HEAT_MAT and not all(heated_steadily(one) for one in courses)
     rose = turn.batches[incubator].own_rise_k >= UNSEEN_PART * LITTLE_K
-    return "heater" if rose and all(not one.seen or by_heater(one) for one in courses) else ""
+    return "heater" if unseen and (rose or mat) else ""
 
 
 def by_heater(course: Course) -> bool:
     """Whether the koji was so far above the air all along that it lies by its heater, which is not measured."""
-    return course.seen and min((one.means[0] for one in course.blocks if one.base), default=0.0) > BESIDE_HEATER_K
+    return course.seen and course.low_k is not None and course.low_k > BESIDE_HEATER_K
+
+
+def heated_steadily(course: Course) -> bool:
+    """Whether the air moved and the koji went with it, by one of the quick courses: no thermostat holds it."""
+    means = [block.means for block in course.blocks]
+    moved_k = _spread([one[-1] - one[0] for one in means])
+    apart_k = min(_spread([one[i] for one in means]) for i in range(QUICK))
+    return moved_k >= MOVED_K and apart_k <= STEADY_PART * moved_k
+
+
+def _spread(values: list[float]) -> float:
+    return max(values) - min(values)
 
 
 def _air_is_hotter(turn: Turn, incubator: str, value: float) -> bool:

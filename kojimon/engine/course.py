@@ -21,7 +21,8 @@ class Course(Struct, frozen=True):
         levels: the courses, °C; seen: whether anything around the koji is measured.
         wet: whether it has stood far under what is around it, as rice that dries does.
         block_ms: when the half hour that runs began; totals, count: its sums so far. blocks: half hours, oldest first.
-        low_k, most_k: least and greatest mean distance of a half hour from the second course, since hour 7.
+        low_k, most_k: least and greatest mean distance of a half hour from the second course, since hour 7; the least
+            of those that may be the lowest.
     """
 
     zero_ms: int

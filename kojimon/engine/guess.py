@@ -12,7 +12,7 @@ from kojimon.engine.moments import HOUR_ZERO, Known, known_of
 from kojimon.engine.plan import CLOSED, DUE, OPEN, rank_of, reconsider, round_of
 from kojimon.engine.state import BatchState, Guess
 from kojimon.engine.turn import By, Turn
-from kojimon.model import Message, Priority
+from kojimon.model import BoxKind, Message, Priority
 from kojimon.schedule.spec import Step
 
 EVENT = "mix-guess"
@@ -20,7 +20,8 @@ FALL_K = 1.0
 WITHIN_MS = 480_000
 APART_MS = 1_800_000
 """A fall is asked about once, and not near a marked work."""
-WARM_C = 33.0
+WARM_C, WARM_ON_MAT_C = 33.0, 30.0
+"""Koji that is mixed for its warmth; on a mat its thermostat keeps it cooler."""
 TOLD_MS = 1_200_000
 """Hands that are full of rice mark later: so long the page asks alone (judgement)."""
 SAME_MS = 3_600_000
@@ -37,20 +38,23 @@ def guess_mixing(turn: Turn) -> None:
         if not batch.stage or (guessed_ms >= 0 and turn.t_ms - guessed_ms < APART_MS):
             continue
         near = [mark for mark in batch.marks if not mark.undone and abs(turn.t_ms - mark.at_ms) <= APART_MS]
-        begun = [_fall_ms(turn, no) for no in fresh(turn, turn.compiled.probes_at(incubator, "bed", "temperature"))]
+        over_mat = turn.compiled.kind_of(incubator) == BoxKind.HEAT_MAT
+        warm_c = WARM_ON_MAT_C if over_mat else WARM_C
+        beds = fresh(turn, turn.compiled.probes_at(incubator, "bed", "temperature"))
+        begun = [_fall_ms(turn, no, warm_c) for no in beds]
         found = [t_ms for t_ms in begun if t_ms is not None]
         if found and not near:
             turn.happened(incubator, guessed_ms=turn.t_ms)
             _ask(turn, incubator, min(found))
 
 
-def _fall_ms(turn: Turn, no: int) -> int | None:
+def _fall_ms(turn: Turn, no: int, warm_c: float) -> int | None:
     """When a sudden fall began: the warmest recent point, if the value is well below it now."""
     recent = [(t_ms, value) for t_ms, value in turn.trace.get(no, ()) if turn.t_ms - t_ms <= WITHIN_MS]
     if len(recent) < 2:
         return None
     t_ms, top = max(recent, key=lambda point: (point[1], point[0]))
-    return t_ms if top >= WARM_C and recent[-1][1] <= top - FALL_K else None
+    return t_ms if top >= warm_c and recent[-1][1] <= top - FALL_K else None
 
 
 def _ask(turn: Turn, incubator: str, at_ms: int) -> None:

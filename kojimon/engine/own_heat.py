@@ -21,15 +21,19 @@ from kojimon.engine.quiet import refresh
 from kojimon.engine.state import elapsed_ms
 from kojimon.engine.turn import Turn
 from kojimon.engine.work import COOLING_WORK
+from kojimon.model import BoxKind
 
 TAUS_H = (0.1, 0.5, 1.0, 2.0, 4.0, 8.0)
 """The first is hardly slower than the air: koji that air as fast, or faster, leaves behind did not rise by itself."""
+BLOWN_H = 2.0
+"""In a fan's air no tray is slower (derived: 3 cm of rice 1.1-1.8 h): what began cold is not waited for any longer."""
 BLOCK_MS = 1_800_000
 """Half an hour; the last two are the hour that is looked at."""
 LEAST_TICKS = 8
 """So many values of fifteen, or the half hour says nothing."""
-BLOCKS = 16
-"""The lowest of the last eight hours is what a rise counts from (judgement)."""
+BLOCKS, BLOCKS_WRAPPED = 16, 28
+"""The lowest of the last eight hours is what a rise counts from (judgement); in a fan's air, which takes most of the
+heat of a wrapped tray, of the last fourteen: there koji gains a K in ten hours, and rice does not dry (simulated)."""
 FROM_MS = 25_200_000
 """No hour before the seventh counts as the lowest: wrapped rice still takes on the warmth of its box (simulated: dead
 rice rose by up to 0.9 K from hour 5 on, by 0.5 K from hour 7 on)."""
@@ -55,9 +59,11 @@ def follow(turn: Turn, incubator: str, known: Known) -> None:
     worked_ms, moved_ms = _worked(turn, incubator, known)
     numbers = fresh(turn, turn.compiled.probes_at(incubator, "bed", "temperature"))
     begun = any(no not in turn.courses or turn.courses[no].zero_ms != zero_ms for no in numbers)
+    blown = turn.compiled.kind_of(incubator) == BoxKind.FAN and not may_dry(turn, incubator)
+    kept, slowest_h = (BLOCKS_WRAPPED, BLOWN_H) if blown else (BLOCKS, TAUS_H[-1])
     for no in numbers:
-        course = turn.courses[no] = _went_on(turn, no, zero_ms, around_c, worked_ms)
-        best_k = max(best_k, _rise_k(turn, course, worked_ms, moved_ms, may_dry(turn, incubator)))
+        course = turn.courses[no] = _went_on(turn, no, zero_ms, around_c, worked_ms, kept)
+        best_k = max(best_k, _rise_k(turn, course, worked_ms, moved_ms, may_dry(turn, incubator), slowest_h))
     after_work = worked_ms >= 0 and elapsed_ms(turn.anchors, worked_ms, turn.t_ms) < MOVED_MS
     falls = [0.0 if after_work else _fall(turn.courses[no]) for no in numbers]
     now = replace(turn.batches[incubator], own_rise_k=best_k, own_fall=min(falls, default=0.0))
@@ -104,8 +110,11 @@ def _worked(turn: Turn, incubator: str, known: Known) -> tuple[int, int]:
     return max([turn.of_late(incubator).guessed_ms, *worked]), max(swapped, default=-1)
 
 
-def _went_on(turn: Turn, no: int, zero_ms: int, around_c: float | None, worked_ms: int) -> Course:
-    """The probe's courses two minutes further, its distance from them added to the half hour that runs."""
+def _went_on(
+    turn: Turn, no: int, zero_ms: int, around_c: float | None, worked_ms: int, kept: int
+) -> Course:  # fmt: skip
+    """The probe's courses two minutes further, its distance from them added to the half hour that runs; so many are
+    `kept`."""
     value, course = turn.last_v[no], turn.courses.get(no)
     strange = course is None or course.zero_ms != zero_ms or len(course.levels) != len(TAUS_H)
     if course is None or strange or course.seen < (around_c is not None):
@@ -127,10 +136,12 @@ def _went_on(turn: Turn, no: int, zero_ms: int, around_c: float | None, worked_m
         means = tuple(total / course.count for total in totals)
         block = CourseBlock(turn.t_ms, not (early or after_work), means)
         wet = course.wet or (course.seen and not early and means[0] < -DRIES_K)
-        course = replace(course, blocks=(*course.blocks[1 - BLOCKS :], block), wet=wet)
+        course = replace(course, blocks=(*course.blocks[1 - kept :], block), wet=wet)
         if not early:
-            ends = [end for end in (course.low_k, course.most_k, means[FALL_FROM]) if end is not None]
-            course = replace(course, low_k=min(ends), most_k=max(ends))
+            beyond_k = means[FALL_FROM]
+            most_k = beyond_k if course.most_k is None else max(beyond_k, course.most_k)
+            low_k = course.low_k if after_work else min(beyond_k, beyond_k if course.low_k is None else course.low_k)
+            course = replace(course, low_k=low_k, most_k=most_k)
     return replace(course, totals=(), count=0, block_ms=turn.t_ms)
 
 
@@ -143,8 +154,10 @@ def _fall(course: Course) -> float:
     return round((most_k - now_k) / (most_k - low_k), 3) if most_k - low_k >= FALL_OF_K else 0.0
 
 
-def _rise_k(turn: Turn, course: Course, worked_ms: int, moved_ms: int, dries: bool) -> float:
-    """How far the last hour stands above the lowest, by the course that leaves least."""
+def _rise_k(
+    turn: Turn, course: Course, worked_ms: int, moved_ms: int, dries: bool, slowest_h: float
+) -> float:  # fmt: skip
+    """How far the last hour stands above the lowest, by the course that leaves least, of those that may be."""
     hour = course.blocks[-2:]
     lowest = [block for block in course.blocks if block.base]
     if len(hour) < 2 or elapsed_ms(turn.anchors, hour[0].t_ms, turn.t_ms) > 2 * BLOCK_MS or not lowest:
@@ -158,7 +171,8 @@ def _rise_k(turn: Turn, course: Course, worked_ms: int, moved_ms: int, dries: bo
             return 0.0
     part = 1.0 if course.seen and not beside else UNSEEN_PART
     drying = "wet" if course.wet else "slow" if course.seen and dries else ""
-    return part * min(_above_lowest_k(i, hour, lowest, drying if dries else "") for i in range(len(TAUS_H)))
+    rises = [_above_lowest_k(i, hour, lowest, drying if dries else "") for i, h in enumerate(TAUS_H) if h <= slowest_h]
+    return part * min(rises)
 
 
 def _above_lowest_k(i: int, hour: tuple[CourseBlock, ...], lowest: list[CourseBlock], drying: str) -> float:

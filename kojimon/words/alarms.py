@@ -202,7 +202,7 @@ def _warm_around(alarm: Alarm) -> str:
         return "It dries: cover it, with holes"
     if lies:
         return "Probe out, or it dries: look"
-    # A box as warm as koji boxes are kept is on; one without a hotter setting cannot do better (a sake finish at 37 °C).
+    # A box as warm as koji boxes are kept is on; without a hotter setting it cannot do better (a sake finish at 37 °C).
     return "Heap it thicker, cover it" if cold and air_c is not None and air_c >= BOX_ON_C else ""
 
 

@@ -1,6 +1,6 @@
 """Kind of box x cover x case: what was said and when, and what of it was wrong, missed or not to be known.
 
-`KOJIMON_BENCH_SEEDS` sets the number of batches a cell (20 for the whole). Seeds from 3000: nobody has looked at any of
+`KOJIMON_BENCH_SEEDS` sets the number of batches a cell (20 for the whole). Seeds from 3001: nobody has looked at any of
 them. What counts as wrong: `tests/scenario/kitchens.py`.
 """
 
@@ -20,7 +20,7 @@ from kojimon.schedule.load import load_schedule
 from tests.bench.figures import record
 from tests.scenario.kitchens import CELLS, Found, run_one
 
-SEEDS = range(3000, 3000 + int(os.environ.get("KOJIMON_BENCH_SEEDS", "2")))
+SEEDS = range(3001, 3001 + int(os.environ.get("KOJIMON_BENCH_SEEDS", "2")))
 HOME = Path(__file__).resolve().parents[2] / "config/schedules/rice-koji-home-trays.yaml"
 HEAD = (
     "  kind       cover              case            n  woke wrong advice miss unk  warm  told  said: of n, hour"
@@ -78,11 +78,16 @@ def test_kitchens(capsys: pytest.CaptureFixture[str]) -> None:
     details = sorted({f"  {run.kind}, {run.cover}, {run.case}, {run.seed}: {text}" for run in runs
                       for text in (*run.wakings, *run.advice, *run.missed)})  # fmt: skip
     woken = [text for run in runs if run.case in ("healthy", "unmarked") for text in run.wakings]
-    advice = sum(len(run.advice) for run in runs)
+    advice, missed, unknown = (sum(map(bool, (getattr(run, name) for run in runs))) for name in
+                               ("advice", "missed", "unknown"))  # fmt: skip
+    wrong = sum(len(run.wrong) for run in runs)
     with capsys.disabled():
         print("", *lines, "", "  Woke without cause, said what was not so, or missed:", *details, sep="\n")
         batches = f"{len(CELLS)} cells, {len(SEEDS)} batches each"
         record("kitchens: wakings without cause of healthy batches", f"{len(woken)}, {batches}")
         record("kitchens: wrong advice", f"{advice}, {batches}")
+        record("kitchens: messages without cause", f"{wrong}, {batches}")
+        record("kitchens: batches in which something was missed", f"{missed}, {batches}")
+        record("kitchens: batches in which something cannot be known", f"{unknown}, {batches}")
     assert woken == []
     assert advice == 0

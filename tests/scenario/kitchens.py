@@ -42,6 +42,8 @@ SEEN = {"air-only": ("air",), "one-hygrometer": ("air", "air-humidity"), "by-han
 WARM_W, NOTHING_W = 1.0, 0.2
 ALARMS = ("limit/", "box/", "silent/", "blind/", "expect/", "deviation/", "rate/", "recovery/")
 HAND_EVERY_S = 2 * H
+RECOGNISED_H = 2.0
+"""Asked for: so long after its own heat a living one may be taken for one that has not warmed itself yet."""
 EARLIEST_H = 40.0
 """Before that the schedule's clock opens no harvest."""
 END_H = 52.0
@@ -245,7 +247,8 @@ def cause(night: KitchenNight, hour: float, event: Event) -> bool:
     if key == "box/hot":
         return any(m.runs_away or m.air_c >= 43.0 for m in around)
     if key == "expect/self-warming":
-        return bool(night.moments) and near(night, hour)[-1].own_w < WARM_W
+        warm = next((m.hour for m in night.moments if m.hour > 4 and m.own_w >= WARM_W), None)
+        return warm is None or warm > hour - RECOGNISED_H
     return False
 
 
@@ -273,7 +276,7 @@ def missed(night: KitchenNight, told: list[tuple[float, str, bool, Event]]) -> l
     def said(*begins: str, from_h: float = 0.0, to_h: float = 99.0) -> bool:
         return any(key.startswith(begins) and from_h <= hour <= to_h for hour, key in keys)
 
-    if night.case == "dead" and not said("expect/self-warming", to_h=28.0):
+    if night.case == "dead" and not said("expect/self-warming", to_h=28.0) and not unknown_warmth(night):
         out.append("dead starter not told by 28 h")
     hot = [m.hour for m in moments if m.hour > 3 and any(value >= 43.5 for value in m.felt)]
     if sees_koji and len(hot) >= 3 and not said("limit/bed/temperature/high", "box/hot"):
@@ -292,11 +295,11 @@ def missed(night: KitchenNight, told: list[tuple[float, str, bool, Event]]) -> l
         if due is not None and due < ended and not told_off and not off[-1].off_untold:
             out.append(f"box off at {off[0].hour:.0f} h")
     if night.case == "unmarked":
-        mixed = [at_s for at_s, act, _ in night.world.done if act == "mix"]
+        mixed = [at_s for at_s, act, _ in night.world.done if act == "mix" and sees_koji]
         asked = [event for event in night.events if event.kind == "mix-guess"]
         if mixed and not asked:
             out.append(f"{len(mixed)} mixings unmarked, none asked about")
-    if sees_koji and night.case != "dead":
+    if sees_koji and night.case != "dead" and not unknown_warmth(night):
         warm = next((m.hour for m in moments if m.hour > 4 and m.own_w >= WARM_W), None)
         seen = next((m.hour for m in moments if m.stage == "growing"), None)
         if warm is not None and seen is not None and seen > warm + 8.0:
@@ -304,8 +307,13 @@ def missed(night: KitchenNight, told: list[tuple[float, str, bool, Event]]) -> l
     return out
 
 
+def unknown_warmth(night: KitchenNight) -> set[str]:
+    """Why it says that it cannot know whether the koji warms itself, at the harvest or when that should be told."""
+    return {m.doubt for m in night.moments if m.doubt} - {"", "not-warmed"}
+
+
 def unknown(night: KitchenNight) -> list[str]:
     """What it says that it cannot know."""
     reasons = {m.off_untold for m in night.moments if m.hour > 6.0} - {""}
-    doubts = {m.doubt for m in night.moments if m.offered} - {"", "not-warmed"}
-    return [*(f"box off ({one})" for one in sorted(reasons)), *(f"warmed itself ({one})" for one in sorted(doubts))]
+    off = [f"box off ({one})" for one in sorted(reasons)]
+    return [*off, *(f"warmed itself ({one})" for one in sorted(unknown_warmth(night)))]
