@@ -102,7 +102,7 @@ def test_sloppy_and_wrong_answers_are_understood_or_explained(kitchen: Kitchen) 
 
 def test_one_test_alarm_goes_through_journal_and_outbox(kitchen: Kitchen) -> None:
     told = fresh(kitchen, "--yes", "--source", "simulated")
-    assert "A test alarm stands in the journal" in told
+    assert "A test alarm is saved, and sent once kojimon runs." in told
     reader = reading(kitchen.folder / "new.journal")
     alarms = [event for event in reader.events() if event.kind == "alarm"]
     assert [(event.key, says(event)["to"]) for event in alarms] == [("test", "UNACK")]
