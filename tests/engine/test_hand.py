@@ -122,7 +122,7 @@ def test_work_taken_back_lets_what_was_read_before_it_call_again() -> None:
     worked, outcome = run(rows)
     alarm = next(one for one in box(worked, rows.t_ms).alarms if one.key == "limit/bed/temperature/high")
     words = alarm_state(alarm, speech_of(document()), rows.t_ms)
-    assert words == "no longer known, read it again, not acknowledged"
+    assert words == "not known any more, read it again, not acknowledged"
     mark = [says(event)["mark"] for event in outcome.events if event.kind == "step-done"][-1]
     rows.at(25 * H + 11 * MIN).act("step.undo", mark=mark)
     undone, outcome = advance(worked, rows.take(), rows.t_ms)
@@ -161,7 +161,8 @@ def test_the_sentence_names_the_hottest_that_was_read_though_it_was_dated_back()
     ]  # fmt: skip
     told = sentence(shown, speech_of(document()), rows.t_ms)
     assert told.text == (
-        "Top tray 114.1 °F 2 min ago, read by hand, over 113. It was not of now and raises no alarm: read it again."
+        "Top tray 114.1 °F 2 min ago, read by hand, over 113. "
+        "It was entered for an earlier time and raises no alarm: read it again."
     )
     assert told.tone == "wrong"
     assert not [event for event in outcome.events if event.kind == "alarm"]
@@ -194,7 +195,7 @@ def test_one_dated_back_beyond_a_limit_says_so_and_one_from_before_the_batch_is_
     assert [says(event).get("beyond") is not None for event in told] == [True, False, False], "a later one is within"
     words = Teller(speech_of(document())).tell(told[0])
     assert words is not None and words.tone == "wrong"
-    assert "115 °F is over the limit (" in words.text and "enter it again as of now, without --ago." in words.text
+    assert "115 °F is over the limit (" in words.text and "enter it again for now, without --ago." in words.text
     refused = [says(event) for event in outcome.events if event.kind == "refused"]
     assert [one["code"] for one in refused] == ["before-batch"]
 
