@@ -140,7 +140,7 @@ def _t_ms(given: Given, now: Moment, calendar: Callable[[], Calendar | None]) ->
         return None
     if not now.trusted:
         raise RefusedError(
-            f"{name}_utc: {given.utc}: the clock of this machine is not set, so a time of day cannot be placed; "
+            f"{name}_utc: {given.utc}: the clock of this computer is not set, so a time of day cannot be placed; "
             "say how long ago it was"
         )
     ago_ms = now.utc_ms - _utc_ms(f"{name}_utc", given.utc)

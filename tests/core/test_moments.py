@@ -54,7 +54,7 @@ def test_before_this_boot_the_gaps_count() -> None:
 
 
 def test_a_time_of_day_is_refused_while_the_clock_is_not_set() -> None:
-    with pytest.raises(RefusedError, match=r"clock of this machine is not set.*say how long ago"):
+    with pytest.raises(RefusedError, match=r"clock of this computer is not set.*say how long ago"):
         resolved(NOW._replace(trusted=False), at_utc="2026-01-31T14:20:00Z")
 
 
