@@ -58,7 +58,7 @@ DOUBT: Final = {
     "not-warmed": "This koji has not been seen to warm itself.",
     "no-probe": "No probe is in the koji: whether it has warmed itself cannot be known.",
     "by-hand": "Read by hand alone, the koji does not show whether it has warmed itself.",
-    "no-reading": "The koji has not been read for a while: whether it has warmed itself cannot be known.",
+    "no-reading": "There are too few readings of the koji: whether it has warmed itself cannot be known.",
     "drying": "The koji stands far below the air: whether it has warmed itself cannot be known.",
     "heater": "What heats the koji is not measured: whether it has warmed itself cannot be known.",
 }

@@ -220,6 +220,21 @@ def test_a_mixing_nobody_marked_is_asked_about_and_answered_by_a_tap_alone(tmp_p
         assert "The koji cooled suddenly" not in door.get("/").text and door.get("/mixed/box").status == 404
 
 
+def test_a_harvest_of_koji_that_was_not_seen_to_warm_itself_is_no_main_button(tmp_path: Path) -> None:
+    with page(tmp_path) as door:
+        door.act("batch.start", name="first", hour0_ago_s="46")
+        for minute in range(45):
+            for topic in ("bed", "bed-2", "bed-3", "air"):
+                door.live.put(f"k/{topic}", 30.0 + 0.0625 * (minute % 5))
+            door.live.tick(60.0)
+        door.act("step.done", step="first-check", ago_min="60")
+        first, step = door.get("/"), door.get("/step/box/harvest")
+        for answer in (first, step):
+            assert "This koji has not been seen to warm itself. Look and smell before you go on" in answer.text
+        buttons = [a for tag, a in Tags(first.text).found if tag == "a" and str(a.get("id")) == "s-box-go"]
+        assert [str(a.get("class")).split() for a in buttons] == [["button"]]
+
+
 @pytest.mark.parametrize("kind", ["batch.note"])
 def test_hostile_text_is_text(door: Door, kind: str) -> None:
     assert door.act(kind, text=HOSTILE).status == 200
