@@ -287,3 +287,11 @@ def test_a_call_for_cold_koji_carries_the_air_around_it() -> None:
     (event,) = case.of(LOW)
     assert says(event)["priority"] == "wake" and says(event)["air_c"] == 30.0
     assert case.listed()[0].air_c == 30.0
+
+
+@pytest.mark.parametrize(("key", "beyond_c"), [(HIGH, 36.0), (LOW, 24.0)])
+def test_an_end_is_told_with_the_tray_that_is_still_nearest_to_the_limit(key: str, beyond_c: float) -> None:
+    case = Case(schedule(Band("bed", "temperature", low=limit(25.0), high=limit(35.0))))
+    case.hold(200, bed=beyond_c, middle=beyond_c).hold(200, bed=29.0, middle=31.0)
+    assert says(case.of(key)[-1])["event"] == "off"
+    assert says(case.of(key)[-1])["value"] == (31.0 if key == HIGH else 29.0)

@@ -183,3 +183,11 @@ def test_a_low_limit_is_a_high_one_in_the_mirror(
 def test_a_low_alarm_ends_above_its_deadband(value: float, active: bool) -> None:
     low = Threshold(35.0, False, 0, 0, 0.3, 1)
     assert judge(judge(IDLE, low, 34.9, 0), low, value, 10_000).active is active
+
+
+def test_two_readings_around_a_gap_are_not_three_in_a_row() -> None:
+    """A delay of a minute has long passed after ten; that it was hot all the time nobody has seen."""
+    threshold = plain(35.0, on_ms=60_000, samples=3)
+    level = judge(judge(IDLE, threshold, 36.0, 0), threshold, 36.0, 600_000)
+    assert not level.active
+    assert judge(level, threshold, 36.0, 610_000).active
