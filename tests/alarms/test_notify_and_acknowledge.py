@@ -156,7 +156,7 @@ def test_37_the_first_line_decides_and_the_body_answers() -> None:
     events = [event for event in case.events if event.no in send.events]
     text = compose(send, events, desk)
     assert len(text.title) <= 60
-    for part in ("Top tray", "°C (limit 35), 38 in ", "min", "Break up"):
+    for part in ("Top tray", "°C (limit 35), 37 in 20 min", "min", "Break up"):
         assert part in text.title, text.title
     parts = ("Since ", "Rising +3.0 °C/h", "If nothing is done", "last reading", "To stop this", "It repeats every 2")
     for part in parts:

@@ -67,7 +67,7 @@ def test_a_broker_that_comes_back_gets_the_call(tmp_path: Path) -> None:
             until(lambda: receipts(one, "phone-1")[-1] == "sent")
             thread, found = listen(broker, "house/told", 1)
             thread.join(60)
-            assert "over 40" in found[0]
+            assert "(limit 40)" in found[0]
     finally:
         broker.kill()
 

@@ -106,7 +106,7 @@ def test_the_koji_gets_too_hot_after_the_card_has_died(kitchen: Kitchen, card: C
             kitchen.say(45.6)
         alarms = kitchen.alarms()
         assert alarms[HOT].active and alarms[HOT].priority == "wake"
-        until(lambda: "45.6 °C over" in kitchen.calls(), what="called because of the koji")
+        until(lambda: "45.6 °C (limit" in kitchen.calls(), what="called because of the koji")
         until(lambda: kitchen.one.tick() or kitchen.alarms()["/health/disk"].priority == "wake", what="the card wakes")
         until(lambda: any(line in kitchen.calls() for line in lines), what="called because of the card")
         assert not [key for key, one in kitchen.alarms().items() if "/silent/" in key and one.active]

@@ -293,7 +293,7 @@ def test_the_sample_is_what_is_written(tmp_path: Path) -> None:
         (("home", "cellar"), "--host is missing"),
         (("--host", "koji.lan", "home"), "expected a site and at least one box"),
         (("--host", "koji.lan", "home", "a/b"), '"a/b": expected letters, digits, dots, - and _ in a name'),
-        (("--host", "koji.lan", "home", "#"), '"#": letters'),
+        (("--host", "koji.lan", "home", "#"), '"#": expected letters'),
         (("--sideways",), "--sideways is no option of mine"),
     ],
 )

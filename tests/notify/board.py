@@ -162,8 +162,9 @@ class Room(Board):
         self.now_ms = t_ms
         self.state, outcome = advance(self.state, rows, t_ms)
         self.events += outcome.events
-        by_no = {event.no: event for event in outcome.events}
-        self.items += [Item(message, by_no[message.event]) for message in outcome.messages]
+        if outcome.messages:  # a question that waits for its answer is told later than its event
+            by_no = {event.no: event for event in self.events}
+            self.items += [Item(message, by_no[message.event]) for message in outcome.messages]
         moved = bool(outcome.events) or (self.last.next_ms is not None and self.last.next_ms <= t_ms)
         if moved:
             self.alarms = alarms_now(self.state.alarms)

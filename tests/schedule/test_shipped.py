@@ -381,7 +381,8 @@ def test_cautions_stand_at_the_step_they_belong_to(schedule: Schedule) -> None:
 @EACH
 def test_nothing_says_that_koji_is_safe(schedule: Schedule) -> None:
     said = [text for one in schedule.steps for text in (*one.advice, *one.cautions)]
-    assert not re.search(r"\b(is safe|safe to eat|harmless)\b", " ".join([*said, *schedule.cautions]))
+    text = " ".join([*said, *schedule.cautions]).replace("cannot tell whether koji is safe to eat", "")
+    assert not re.search(r"\b(is safe|safe to eat|harmless)\b", text)
 
 
 QUANTITY = re.compile(r"\b[0-9]+(\.[0-9]+)? ?(C|F|%|s|min|h|d)\b|[0-9] %")
