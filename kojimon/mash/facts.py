@@ -47,8 +47,9 @@ DEPTH_MOST_M: Final = 0.05
 TRAY_KG: Final = Fact(0.5, 1.5, 2.5, "Nada sake research group glossary, tray koji method: about 1.5 kg; a "
                                      "brewery's page: "
                       "1.5-2.5 kg; the lower end: judgement")  # fmt: skip
-SALT_LEAST_PCT: Final = 10.0
-"""Salt in shio-koji, %: below it spoils (a health magazine's page, mainichigahakken.net)."""
+SALT_LEAST_PCT: Final = {"shio-koji": 10.0, "miso": 10.0, "sweet-miso": 5.0}
+"""Salt of everything, %, under which it spoils. Shio-koji: a health magazine's page, mainichigahakken.net. Miso: the
+least that Kagawa Prefecture names; that less spoils is judgement, a shop's page says that under 11 % it may sour."""
 
 GRAINS: Final = {
     "table-rice": Grain(
@@ -175,8 +176,8 @@ _COOKED: Final = Ratio("cooked_kg", "beans_kg", Fact(2.2, 2.3, 2.6, "Kagawa Pref
 
 def _miso(label: str, koji: Fact, water: Fact, salt: Fact) -> Purpose:
     facts = (
-        Ratio("volume_l", "vessel_l", _FILL), Ratio("koji_kg", "beans_kg", koji), Ratio("water_kg", "beans_kg", water),
-        Ratio("salt_kg", "product_kg", salt), _COOKED,
+        Ratio("volume_l", "vessel_l", _FILL), Ratio("salt_kg", "product_kg", salt),
+        Ratio("water_kg", "beans_kg", water), Ratio("koji_kg", "beans_kg", koji), _COOKED,
     )  # fmt: skip
     sums = {
         **_KOJI,

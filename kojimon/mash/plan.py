@@ -28,6 +28,20 @@ from kojimon.mash.solve import ContradictionError, Equation, solve
 ROUNDED = 0.005
 """Published ratios are rounded: 13.04 % stands as 13 % where it was read (judgement: half a hundredth of it)."""
 
+NOUNS = {
+    "water_kg": "the water to pour in",
+    "mash_rice_kg": "the rice beside the koji's",
+    "all_rice_kg": "the rice",
+    "koji_rice_kg": "the rice for the koji",
+    "beans_kg": "the beans",
+    "koji_kg": "the koji",
+    "salt_kg": "the salt",
+    "product_kg": "what it makes",
+    "koji_water_kg": "the water in the koji",
+    "koji_soaked_kg": "the soaked rice",
+}
+"""Amounts that a refusal names, those a person gives first."""
+
 
 class TooFullError(ValueError):
     """The vessel holds less than the mash: `volume_l` over `vessel_l`."""
@@ -96,8 +110,12 @@ def plan_mash(
             held.remove(loose)
             gone.append(loose)
     amounts = solve([*wanted, *map(_equation, held)])
-    if any(value < -1e-9 for value in amounts.values()):
-        raise ValueError("these amounts do not go together: one of the others would be less than nothing")
+    if less := [name for name, value in amounts.items() if value < -1e-9]:
+        named = next((name for name in NOUNS if name in less), less[0])
+        raise ValueError(
+            f"these amounts do not go together: {NOUNS.get(named, named)} would be less than nothing; "
+            "change one of them, or leave one out"
+        )
     if amounts.get("volume_l", 0.0) > amounts.get("vessel_l", math.inf) + 1e-9:
         raise TooFullError(amounts["volume_l"], amounts["vessel_l"])
     ranges, sources = _ranges(held, wanted, amounts)

@@ -234,3 +234,23 @@ def test_the_solver_sees_a_contradiction() -> None:
     with pytest.raises(ContradictionError):
         solve([{"a": 1.0, "": -1.0}, {"a": 2.0, "": -3.0}])
     assert solve([{"a": 1.0, "b": -1.0}]) == {}
+
+
+@pytest.mark.parametrize("salt_kg", [0.42, 0.40, 0.38])
+def test_given_salt_sets_the_share_of_salt(salt_kg: float) -> None:
+    """A miso shop's kit (koborisanngyou.com): 1 kg of beans, 1 kg of koji, 420 g of salt make about 4 kg."""
+    got = mash("miso", "table-rice", beans_kg=1.0, koji_kg=1.0, salt_kg=salt_kg)
+    assert got.beyond == ()
+    assert got.amounts["water_kg"] == pytest.approx(0.077)
+    assert got.amounts["product_kg"] == pytest.approx(3.377 + salt_kg)
+    turned = mash("miso", "table-rice", salt_kg=salt_kg, koji_kg=1.0, beans_kg=1.0)
+    assert turned.amounts == pytest.approx(got.amounts), "in whatever order they are given"
+    more = mash("miso", "table-rice", beans_kg=1.0, koji_kg=1.0, salt_kg=0.8)
+    assert [one.of for one in more.beyond] == ["salt_kg"] and more.amounts["water_kg"] == pytest.approx(0.077)
+
+
+def test_a_refusal_names_what_would_be_less_than_nothing() -> None:
+    with pytest.raises(ValueError, match="the rice beside the koji's would be less than nothing"):
+        mash("sake", all_rice_kg=1.0, koji_rice_kg=2.0)
+    with pytest.raises(ValueError, match="the water in the koji would be less than nothing"):
+        mash("koji", koji_rice_kg=2.0, koji_kg=1.0)

@@ -328,6 +328,28 @@ class TestCommand:
         assert "In 3 trays it lies 0.9 in deep" in said
         assert "take 6 trays" in self.run("--rice", "32 lb", "--tray", "12 by 16 in").output.replace("\n", " ")
 
+    @pytest.mark.parametrize(("words", "told"), [
+        (("--for", "miso", "--beans", "1kg", "--koji", "1kg", "--salt", "70g"), "Under 10 % it spoils"),
+        (("--for", "miso", "--beans", "1kg", "--koji", "1kg", "--salt", "180g"), "Under 10 % it spoils"),
+        (("--for", "sweet-miso", "--beans", "1kg", "--koji", "2kg", "--salt", "100g"), "Under 5 % it spoils"),
+        (("--for", "miso", "--beans", "1kg", "--koji", "1kg", "--salt", "180g"), "less than 10-13 %"),
+        (("--rice", "1500g", "--koji", "3000g"), "Beyond what is published: the koji is 200 % of its dry rice"),
+        (("--for", "shio-koji", "--koji", "1kg", "--water", "20 L"), "water is 2000 % of the koji"),
+    ])  # fmt: skip
+    def test_what_spoils_or_goes_beyond_is_said_on_the_wall_too(
+        self, words: tuple[str, ...], told: str, tmp_path: Path
+    ) -> None:
+        page = tmp_path / "wall.html"
+        assert told in " ".join(self.run(*words, "--page", str(page)).output.split())
+        cells = Cells()
+        cells.feed(page.read_text(encoding="utf-8"))
+        assert told in " ".join(cells.texts)
+
+    def test_published_salt_is_told_without_alarm(self) -> None:
+        for words in (("miso", "--beans", "1kg", "--koji", "1kg", "--salt", "420g"), ("sweet-miso", "--beans", "1kg")):
+            told = self.run("--for", *words).output
+            assert "Salt is " in told and "spoils" not in told and "Beyond" not in told
+
     def test_what_sake_wants_said(self) -> None:
         said = self.run("--for", "sake", "--want", "1 gal", "--packet", "20 g for 15 kg").output.replace("\n", " ")
         assert "your local law decides" in said

@@ -302,7 +302,8 @@ def _write(
 
         labels = said.KOJI_LABELS if mash.purpose == "koji" else {**said.LABELS, "starter_kg": "Starter (spores)"}
         rows = [row[:3] for row in said.rows_of(mash, labels, kitchen)]
-        page.write_text(wall(f"{what}: {schedule.label}", rows, _times(best), schedule.cautions), encoding="utf-8")
+        notes = [*said.warnings(mash, schedule.grain, kitchen), *schedule.cautions]
+        page.write_text(wall(f"{what}: {schedule.label}", rows, _times(best), notes), encoding="utf-8")
         screen.say(f"The page for the wall is {page}.", "good")
     if save is not None:
         note = f"{what}. Spores planned for {best.inoculate:%a %d %b %H:%M}."

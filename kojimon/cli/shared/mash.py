@@ -9,7 +9,7 @@ from msgspec import Struct
 
 from kojimon.cli.shared import screen
 from kojimon.mash.facts import ADDITIONS, DEPTH_MOST_M, GRAINS, LEES, PURPOSES, SALT_LEAST_PCT, TRAY_KG, Fact
-from kojimon.mash.plan import Beyond, Mash, depth_m, strength_pct
+from kojimon.mash.plan import ROUNDED, Beyond, Mash, depth_m, strength_pct
 from kojimon.units import KG_PER_LB, parse_mass_kg, show_count, show_volume, show_weight
 
 LABELS = {
@@ -38,6 +38,8 @@ KOJI_LABELS = {
 }
 STAGES = dict(zip(ADDITIONS, ("starter mash", "day 1, at 12 °C", "day 3, at 10 °C", "day 4, at 8 °C"), strict=True))
 """Days and degrees of the additions: an importer's page (wismettacsake.com, main mash); day 2 is the day of rest."""
+SALT_SAID = {"shio-koji": "10.7-14.3", "miso": "10-13", "sweet-miso": "5-7"}
+"""Shio-koji: seven recipes. Miso: Kagawa Prefecture; a cooking page for the sweet one."""
 CONVERSION = re.compile(r"(.+?)\s*(?:for|to|per|on|=|:|/)\s*(\d.*|kg)", re.IGNORECASE)
 
 
@@ -73,9 +75,18 @@ def print_mash(mash: Mash, grain: str, kitchen: Kitchen) -> None:
         screen.heading("The koji for it")
     else:
         screen.say(f"Koji of {GRAINS[grain].label}", "head")
+        for one in mash.beyond:
+            screen.say(_beyond(one), "look")
     _rows(mash, KOJI_LABELS, kitchen)
     for text, tone in _koji_notes(mash, grain, kitchen):
         screen.say(text, tone)
+
+
+def warnings(mash: Mash, grain: str, kitchen: Kitchen) -> list[str]:
+    """The sentences that want to be seen: for the page on the wall."""
+    notes = [] if mash.purpose == "koji" else list(_mash_notes(mash, kitchen))
+    beyond = [_beyond(one) for one in mash.beyond] if mash.purpose == "koji" else []
+    return beyond + [text for text, tone in (*notes, *_koji_notes(mash, grain, kitchen)) if tone == "look"]
 
 
 def show(name: str, amount: float, pounds: bool) -> str:
@@ -155,15 +166,21 @@ def _mash_notes(mash: Mash, kitchen: Kitchen) -> Iterator[tuple[str, str]]:
                f"with it, "
                f"the koji {wet[1]}: do not count them twice."), "plain"  # fmt: skip
     yield f"The vessel is {amounts['volume_l'] / amounts['vessel_l'] * 100:.0f} % full.", "plain"
-    if mash.purpose == "shio-koji":
-        share = 100 * amounts["salt_kg"] / amounts["product_kg"]
-        yield (f"Salt is {share:.1f} % of everything; recipes have 10.7-14.3 %."
-               + (f" Under {SALT_LEAST_PCT:.0f} % it spoils." if share < SALT_LEAST_PCT else "")), (
-            "look" if share < SALT_LEAST_PCT else "plain")  # fmt: skip
+    if "salt_kg" in amounts:
+        yield _salt(mash)
     if "sake_l" in amounts:
         yield from _sake_notes(mash, pounds)
     if missing := PURPOSES[mash.purpose].unpublished:
         yield "Not published: " + "; ".join(missing) + ".", "quiet"
+
+
+def _salt(mash: Mash) -> tuple[str, str]:
+    share = 100 * mash.amounts["salt_kg"] / mash.amounts["product_kg"]
+    told = f"Salt is {share:.1f} % of everything; recipes have {SALT_SAID[mash.purpose]} %."
+    least = SALT_LEAST_PCT[mash.purpose]
+    if share >= least * (1 - ROUNDED):
+        return told, "plain"
+    return f"{told} Under {least:.0f} % it spoils: that is below all that is published for keeping.", "look"
 
 
 def _sake_notes(mash: Mash, pounds: bool) -> Iterator[tuple[str, str]]:
@@ -187,9 +204,12 @@ def _noun(name: str) -> str:
 def _beyond(one: Beyond) -> str:
     of, per = (LABELS.get(name, name).strip().lower() for name in (one.of, one.per))
     of = {"koji_rice_kg": "rice for the koji", "volume_l": "the mash", "water_kg": "water"}.get(one.of, of)
-    per = {"koji_kg": "the koji", "all_rice_kg": "the dry rice", "vessel_l": "the vessel"}.get(one.per, per)
+    of = "the koji" if one.of == "koji_kg" else of
+    per = {"koji_kg": "the koji", "all_rice_kg": "the dry rice", "vessel_l": "the vessel", "product_kg": "everything",
+           "koji_rice_kg": "its dry rice", "beans_kg": "the dry beans"}.get(one.per, per)  # fmt: skip
     side = "less than" if one.ratio < one.fact.low else "more than"
-    said = f"{of} is {one.ratio * 100:.3g} % of {per}".replace("it makes", "everything")
+    pct = one.ratio * 100
+    said = f"{of} is {f'{pct:.0f}' if pct >= 100 else f'{pct:.3g}'} % of {per}"
     between = f"{one.fact.low * 100:.3g}-{one.fact.high * 100:.3g} %"
     return f"Beyond what is published: {said}, {side} {between} ({one.fact.source})."
 
