@@ -69,9 +69,12 @@ def test_a_batch_its_export_and_its_rehearsals(kitchen: Kitchen) -> None:
     assert [(kind, key) for kind, key, _ in rehearsed] == [
         (kind, key if kind != "batch-harvest" else "") for kind, key, _ in own
     ]
-    apart_s = max(abs(one[2] - two[2]) * 3600 for one, two in zip(own, rehearsed, strict=True))
-    print(f"a curve file gives the batch's {len(own)} events within {apart_s:.2f} s")
-    assert apart_s <= 1.0
+    apart_s = {one[:2]: abs(one[2] - two[2]) * 3600 for one, two in zip(own, rehearsed, strict=True)}
+    # Own heat grows by some 0.3 K/h and the file has hundredths of a degree: its moment is known to a minute or two.
+    by_own_heat_s = apart_s.pop(("stage", "growing"))
+    print(f"a curve file gives the batch's {len(own)} events within {max(apart_s.values()):.2f}, {by_own_heat_s:.2f} s")
+    assert by_own_heat_s <= 60
+    assert max(apart_s.values()) <= 1.0
 
     hours = kitchen.run("export", "simulated", "--hours", "--unit", "C", "-o", "hours.csv")
     assert "hours.csv" in hours.stderr

@@ -90,7 +90,7 @@ def soon(one: Running, seen: Any) -> None:
 
 
 @pytest.mark.parametrize(("end", "verdict", "says"), [
-    ("vanish", Quality.LOST, "last will"), ("leave", Quality.SIGNED_OFF, "said that it leaves"),
+    ("vanish", Quality.LOST, "dropped off"), ("leave", Quality.SIGNED_OFF, "switched off"),
 ])  # fmt: skip
 def test_a_device_that_goes_is_silent_at_once_and_heard_again_when_it_is_ready(
     tmp_path: Path, broker: Broker, end: str, verdict: Quality, says: str

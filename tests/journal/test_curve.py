@@ -128,7 +128,10 @@ def test_every_fault_at_once_with_its_line() -> None:
             "time;bed.temperature_c\n",
             "curve.csv:1: the columns are separated by semicolons or tabs, separate them by commas",
         ),
-        ("date,bed.temperature_c\n", "curve.csv:1: the first column is `date`, expected `time` (ISO 8601 with zone) or `hour`"),
+        (
+            "date,bed.temperature_c\n",
+            "curve.csv:1: the first column is `date`, expected `time` (ISO 8601 with zone) or `hour`",
+        ),
         ("time,step\n", "curve.csv:1: no column with readings, expected at least one, as in `bed.temperature_c`"),
         ("hour,bed.temperature_c\none,30\n", "curve.csv:2: hour: `one` is no hour, expected hours since inoculation"),
         ("hour,bed.temperature_c\n1e9,30\n", "curve.csv:2: hour: `1e9` is no hour"),
