@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Final
 
 KG_PER_LB: Final = 0.45359237
@@ -37,8 +37,12 @@ EXPONENT: Final = r"(?:[eE][+-]?[0-9]{1,3})?"
 _NUMBER = DECIMAL
 _TEMPERATURE = re.compile(rf"({_NUMBER})\s*°?\s*([CF])", re.ASCII)
 _DIFFERENCE = re.compile(rf"({_NUMBER})\s*°?\s*([CFK])", re.ASCII)
-_MASS = re.compile(rf"({_NUMBER})\s*(kg|g|lb|oz)", re.ASCII)
-_VOLUME = re.compile(rf"({_NUMBER})\s*(l|ml|gal|qt)", re.ASCII | re.IGNORECASE)
+_PART = re.compile(r"((?:\d+\s+)?\d+/\d+|\d*\.\d+|\d+)\s*(fl oz|[a-z]+)\s*", re.ASCII | re.IGNORECASE)
+_EITHER = re.compile(r"\d+,\d{3}(?!\d)", re.ASCII)
+_HALVES: Final = {"½": "1/2", "¼": "1/4", "¾": "3/4", "⅓": "1/3", "⅔": "2/3", "⅛": "1/8"}
+_KG: Final = {"kg": 1.0, "g": 0.001, "lb": KG_PER_LB, "oz": KG_PER_LB / 16}
+_LITRES: Final = {"l": 1.0, "ml": 0.001, "gal": L_PER_GAL, "qt": L_PER_GAL / 4, "pt": L_PER_GAL / 8,
+                  "cup": L_PER_GAL / 16, "fl oz": L_PER_GAL / 128}  # fmt: skip
 _PERCENT = re.compile(rf"({_NUMBER})\s*%", re.ASCII)
 _HEIGHT = re.compile(rf"({_NUMBER})\s*(m|ft)?", re.ASCII)
 _DURATION_PART = re.compile(r"(\d+(?:\.\d+)?)\s*(min|d|h|s)\s*", re.ASCII)
@@ -101,20 +105,41 @@ def parse_percent(text: str) -> float:
 
 
 def parse_mass_kg(text: str) -> float:
-    """Reads `2 kg`, `500 g`, `4 lb` or `8 oz`. Returns kilograms. Raises ValueError."""
-    match = _MASS.fullmatch(text.strip())
-    if not match or float(match[1]) < 0:
-        raise ValueError("expected a mass with its unit, as in `2 kg` or `4 lb`")
-    per_unit = {"kg": 1.0, "g": 0.001, "lb": KG_PER_LB, "oz": KG_PER_LB / 16}
-    return float(match[1]) * per_unit[match[2]]
+    """Reads `2 kg`, `500 g`, `4 lb`, `2 lb 6 oz`, `1/2 lb`, `.5 lb`. Returns kilograms. Raises ValueError."""
+    return _parts(text, _KG, "expected a mass with its unit, as in `2 kg` or `4 lb`")
 
 
 def parse_volume_l(text: str) -> float:
-    """Reads `5 L`, `750 ml`, `2 gal` or `3 qt` (US). Returns litres, over 0. Raises ValueError."""
-    match = _VOLUME.fullmatch(text.strip())
-    if not match or not 0 < float(match[1]) <= MASS_MOST_KG * 10:
-        raise ValueError("a volume over 0 with its unit is wanted, as in `5 L` or `2 gal`")
-    return float(match[1]) * {"l": 1.0, "ml": 0.001, "gal": L_PER_GAL, "qt": L_PER_GAL / 4}[match[2].lower()]
+    """Reads `5 L`, `750 ml`, `1 1/2 gal`, `7 fl oz`, `2 cup` (US). Returns litres, over 0. Raises ValueError."""
+    wanted = "a volume over 0 with its unit is wanted, as in `5 L` or `2 gal`"
+    litres = _parts(text, _LITRES, wanted)
+    if not 0 < litres <= MASS_MOST_KG * 10:
+        raise ValueError(wanted)
+    return litres
+
+
+def _parts(text: str, per_unit: Mapping[str, float], wanted: str) -> float:
+    """The sum of amounts whose units grow smaller. A comma before three digits can be read two ways."""
+    if either := _EITHER.search(text):
+        raise ValueError(
+            f"`{either[0]}` can be read two ways; write {either[0].replace(',', '')} or "
+            f"{float(either[0].replace(',', '.')):g}"
+        )
+    rest = "".join(f" {_HALVES[sign]}" if sign in _HALVES else sign for sign in text).strip()
+    total, least = 0.0, math.inf
+    while rest or least == math.inf:
+        match = _PART.match(rest)
+        unit = per_unit.get(match[2].lower(), math.inf) if match else math.inf
+        if match is None or unit >= least or re.search(r"/0+$", match[1]):
+            raise ValueError(wanted)
+        total += unit * sum(map(_fraction, match[1].split()))
+        least, rest = unit, rest[match.end() :]
+    return total
+
+
+def _fraction(text: str) -> float:
+    above, _, below = text.partition("/")
+    return float(above) / float(below or 1)
 
 
 def checked_mass_kg(value_kg: float) -> float:

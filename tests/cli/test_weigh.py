@@ -48,6 +48,12 @@ def test_what_is_no_weight_is_refused(kitchen: Kitchen) -> None:
     assert "no more than its vessel" in flat(
         kitchen.run("batch", "weigh", "1 kg", "--as", "dry", "--tare", "2 kg", code=1).stderr
     )
-    for words in (("5 lb",), ("--as", "dry"), ("5 lb", "--as", "dry", "--undo"), ("heavy", "--as", "dry")):
+    for words in (
+        ("5 lb",),
+        ("--as", "dry"),
+        ("5 lb", "--as", "dry", "--undo"),
+        ("heavy", "--as", "dry"),
+        ("1,500 g", "--as", "dry"),
+    ):
         kitchen.run("batch", "weigh", *words, code=2)
     assert "To tell moisture the dry weight is wanted" in flat(kitchen.run("batch", "weigh").stdout)

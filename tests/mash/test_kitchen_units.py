@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kojimon.cli.shared.options import tidy
-from kojimon.units import parse_volume_l, show_volume, show_weight
+from kojimon.units import parse_mass_kg, parse_volume_l, show_volume, show_weight
 
 OZ = 0.45359237 / 16
 
@@ -33,9 +33,38 @@ def test_a_volume(litres: float, gallons: str, metric: str) -> None:
 
 @pytest.mark.parametrize(("typed", "litres"), [
     ("5 litres", 5.0), ("2 Gallons", 7.570823568), ("750 mL", 0.75), ("3 quarts", 2.839058838), ("1,5 L", 1.5),
+    ("1 1/2 gal", 5.678117676), ("½ gal", 1.892705892), (".5 gal", 1.892705892), ("7 fl oz", 0.207014707),
+    ("7 fluid ounces", 0.207014707), ("2 cups", 0.473176473), ("1 pint", 0.473176473), ("1½ qt", 1.419529419),
 ])  # fmt: skip
 def test_a_volume_as_it_is_typed(typed: str, litres: float) -> None:
     assert parse_volume_l(tidy(typed)) == pytest.approx(litres)
+
+
+@pytest.mark.parametrize(("typed", "kg"), [
+    ("1/2 lb", 8 * OZ), ("2 lb 6 oz", 38 * OZ), (".5 lb", 8 * OZ), ("½ lb", 8 * OZ), ("1 1/2 lb", 24 * OZ),
+    ("1,5 kg", 1.5), ("1,25 kg", 1.25), ("2 pounds 6 ounces", 38 * OZ), ("1500 g", 1.5), ("1,5000 kg", 1.5),
+])  # fmt: skip
+def test_a_mass_as_it_is_typed(typed: str, kg: float) -> None:
+    assert parse_mass_kg(tidy(typed)) == pytest.approx(kg)
+
+
+@pytest.mark.parametrize("typed", ["1,500 g", "1,500.5 g", "2,000 ml", "1,500 L"])
+def test_a_comma_before_three_digits_is_not_guessed_at(typed: str) -> None:
+    for parse in (parse_mass_kg, parse_volume_l):
+        with pytest.raises(ValueError, match=r"can be read two ways; write [12][05]00 or [12]"):
+            parse(tidy(typed))
+
+
+@pytest.mark.parametrize("typed", ["6 oz 2 lb", "1/0 lb", "2 lb 6", "2 lb 3 lb", "1/2", "-1 kg", "2 cup"])
+def test_what_is_no_mass(typed: str) -> None:
+    with pytest.raises(ValueError, match="a mass with its unit"):
+        parse_mass_kg(tidy(typed))
+
+
+@given(st.floats(0.0001, 200))
+def test_a_shown_weight_can_be_typed_in(kg: float) -> None:
+    for pounds in (True, False):
+        assert show_weight(parse_mass_kg(tidy(show_weight(kg, pounds))), pounds) == show_weight(kg, pounds)
 
 
 @pytest.mark.parametrize("typed", ["", "5", "0 L", "-1 L", "5 kg", "9999 gal"])

@@ -350,6 +350,11 @@ class TestCommand:
             told = self.run("--for", *words).output
             assert "Salt is " in told and "spoils" not in told and "Beyond" not in told
 
+    def test_amounts_are_typed_as_they_are_shown(self) -> None:
+        assert "2 lb 6 oz" in self.run("--rice", "2", "lb", "6", "oz").output
+        assert "1 lb 8 oz" in self.run("--rice", "1", "1/2", "lb", "--from", "18:00").output
+        assert "14 fl oz" in self.run("--for", "sake", "--want", "14", "fl", "oz").output
+
     def test_what_sake_wants_said(self) -> None:
         said = self.run("--for", "sake", "--want", "1 gal", "--packet", "20 g for 15 kg").output.replace("\n", " ")
         assert "your local law decides" in said
@@ -370,6 +375,8 @@ class TestCommand:
         (("--from", "25:00"), 2, "--from '25:00'"), (("--from", ""), 2, "--from ''"),
         (("--schedule", "tea"), 2, "'tea'"),
         (("--rice", "4 stones"), 2, "a mass with its unit"), (("--rice=0lb",), 2, "a mass over 0"),
+        (("--rice", "1,500", "g"), 2, "write 1500 or 1.5"), (("--for", "sake", "--want", "1,500 ml"), 2, "1500 or 1.5"),
+        (("--for", "sake", "--water", "1,500 ml"), 2, "write 1500 or 1.5"),
         (("--rice=201 kg",), 2, "441 lb"), (("--for", "sake", "--want", "2 kg"), 2, "sake goes by volume"),
         (("--want", "2 L"), 2, "koji goes by weight"),
         (("--for", "miso", "--want", "much"), 2, "an amount with its unit"),

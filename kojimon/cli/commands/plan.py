@@ -178,7 +178,7 @@ def _wanted(purpose: str, want: str | None) -> dict[str, float]:
             mass = parse_mass_kg(text)
         except ValueError as error:
             raise UsageError(
-                f"--want {want!r}: wanted an amount with its unit, as in 5 L, 1 gal, 2 kg or 4 lb."
+                f"--want {want!r}: wanted an amount with its unit, as in 5 L, 1 gal, 2 kg or 4 lb{_either(error)}."
             ) from error
         if purpose.startswith("sake"):
             raise UsageError(f"--want {want!r}: sake goes by volume, as in 5 L or 1 gal.") from None
@@ -198,7 +198,13 @@ def _water(text: str | None) -> float | None:
         try:
             return parse_mass_kg(tidy(text))
         except ValueError as error:
-            raise UsageError(f"--water {text!r}: wanted an amount with its unit, as in 5 L, 1 gal or 2 kg.") from error
+            raise UsageError(
+                f"--water {text!r}: wanted an amount with its unit, as in 5 L, 1 gal or 2 kg{_either(error)}."
+            ) from error
+
+
+def _either(error: ValueError) -> str:
+    return f"; {error}" if "two ways" in str(error) else ""
 
 
 def _area_m2(text: str | None) -> float | None:

@@ -65,12 +65,15 @@ _WORDS = (
     (r"(?<=[\d\s])(?:celsius|centigrade)", "C"),
     (r"(?<=[\d\s°])fahrenheit", "F"),
     (r"(?<=[\d\s])(?:pounds?|lbs)", "lb"),
+    (r"(?<=[\d\s])(?:fluid|fl\.?)\s*(?:ounces?|oz)", "fl oz"),
     (r"(?<=[\d\s])(?:ounces?)", "oz"),
     (r"(?<=[\d\s])(?:kilograms?|kilos?|kgs)", "kg"),
     (r"(?<=[\d\s])(?:grams?)", "g"),
     (r"(?<=[\d\s])(?:lit(?:er|re)s?)", "l"),
     (r"(?<=[\d\s])(?:gallons?|gals)", "gal"),
     (r"(?<=[\d\s])(?:quarts?|qts)", "qt"),
+    (r"(?<=[\d\s])(?:pints?|pts)", "pt"),
+    (r"(?<=[\d\s])cups", "cup"),
     (r"(?<=[\d\s])(?:hours?|hrs?)", "h"),
     (r"(?<=[\d\s])(?:minutes?|mins?|m)(?![a-z])", "min"),
     (r"(?<=[\d\s])(?:days?)", "d"),
@@ -80,12 +83,12 @@ _WORDS = (
 
 
 def tidy(text: str, bare: str = "") -> str:
-    """What people type, in the form `units` reads: decimal comma, words for units, small letters for C and F.
+    """What people type, as `units` reads it: decimal comma (left before three digits), words for units, small letters.
 
     Args:
         bare: unit to put behind a number that has none; "" leaves it as it is.
     """
-    text = re.sub(r"(?<=\d),(?=\d)", ".", text.strip().lower())
+    text = re.sub(r"(?<=\d),(?=\d)(?!\d{3}(?!\d))", ".", text.strip().lower())
     for pattern, unit in _WORDS:
         text = re.sub(pattern, unit, text)
     text = re.sub(r"(?<=[\d\s°.])([cfk])$", lambda match: match[1].upper(), text)
@@ -100,10 +103,10 @@ VOLUME = Amount("volume", units.parse_volume_l)
 MASS = Amount("mass", lambda text: units.checked_mass_kg(units.parse_mass_kg(text)))
 
 _UNIT = re.compile(
-    r"(?:°?[cfk]|celsius|fahrenheit|kg|g|lbs?|oz|pounds?|l|ml|lit(?:er|re)s?|gals?|gallons?|qts?|quarts?|%|s|secs?|seconds?|m|mins?|minutes?|h|hrs?|hours?|d|days?)",
+    r"(?:°?[cfk]|celsius|fahrenheit|kg|g|lbs?|oz|pounds?|l|ml|lit(?:er|re)s?|gals?|gallons?|qts?|quarts?|pts?|pints?|cups?|fl|fluid|%|s|secs?|seconds?|m|mins?|minutes?|h|hrs?|hours?|d|days?)",
     re.IGNORECASE,
 )
-_NUMBER = re.compile(r"[+-]?\d+(?:[.,]\d+)?")
+_NUMBER = re.compile(r"[+-]?(?:\d+(?:[.,]\d+)?|\.\d+|\d+/\d+|\d*[½¼¾⅓⅔⅛])")
 _NUMBER_UNIT = re.compile(r"\d+(?:[.,]\d+)?\s*(?:d|days?|h|hrs?|hours?)", re.IGNORECASE)
 
 
@@ -173,7 +176,11 @@ def join_amounts(args: list[str], names: set[str]) -> list[str]:
 
 def _belongs(before: str, word: str) -> bool:
     if _NUMBER.fullmatch(before):
-        return bool(_UNIT.fullmatch(word) or word == "degrees")
+        return bool(_UNIT.fullmatch(word) or word == "degrees" or re.fullmatch(r"\d+/\d+|[½¼¾⅓⅔⅛]", word))
+    if before.lower() in ("fl", "fluid"):
+        return bool(_UNIT.fullmatch(word) or word.startswith("ounce"))
+    if re.fullmatch(r".*(?:lbs?|pounds?)", before, re.IGNORECASE) and _NUMBER.match(word):
+        return True
     if before in ("degrees", "deg"):
         return bool(_UNIT.fullmatch(word))
     after_a_part = _NUMBER_UNIT.fullmatch(before) or before.lower() in ("h", "d", "hours", "days", "hour", "day")
