@@ -136,6 +136,18 @@ class Box(Struct, frozen=True):
         """A step by its name; None where the batch has none of it."""
         return _first(step for step in self.steps if step.name == name)
 
+    @property
+    def last_entry(self) -> EndedBatch | ByHand | Mark | None:
+        """What was entered last and can be taken back, whatever time was given with it: the end of the last batch, what
+        was read by hand, or a step's mark; None for nothing."""
+        marks = [(mark.event, mark.mark, mark) for step in self.steps for mark in step.standing]
+        found: list[tuple[int, int, EndedBatch | ByHand | Mark]] = [
+            *marks, *((one.reading, 0, one) for one in self.by_hand if one.reading),
+        ]  # fmt: skip
+        if self.ended is not None and all(self.ended.after >= event for event, *_ in found):
+            return self.ended
+        return max(found, key=lambda entry: entry[:2])[2] if found else None
+
 
 class Now(Struct, frozen=True):
     """The document's moment by the clock, whether that is to be trusted, and the person's zone."""

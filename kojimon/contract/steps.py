@@ -32,7 +32,7 @@ class EndedBatch(Struct, frozen=True):
 
     Attributes:
         outcome: `harvest` or `discard`.
-        at_t_ms: when it ended. until_t_ms: until when that can be taken back.
+        at_t_ms: when it ended. until_t_ms: until when that can be taken back. after: the last event before.
     """
 
     id: str
@@ -42,6 +42,7 @@ class EndedBatch(Struct, frozen=True):
     until_t_ms: int
     at_utc: str | None = None
     until_utc: str | None = None
+    after: int = 0
 
 
 class Stage(Struct, frozen=True):
@@ -54,12 +55,13 @@ class Stage(Struct, frozen=True):
 
 
 class Mark(Struct, frozen=True):
-    """A time a step was done. `undone`: taken back since."""
+    """A time a step was done. `undone`: taken back since. `event`: number of the event that states it."""
 
     mark: int
     at_t_ms: int
     at_utc: str | None = None
     undone: bool = False
+    event: int = 0
 
 
 class Gate(Struct, frozen=True):

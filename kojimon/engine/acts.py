@@ -272,7 +272,7 @@ def _gate_value(turn: Turn, incubator: str, gate: Gate, deed: acts.StepDone) -> 
 
 def _mark(turn: Turn, incubator: str, step: str, at_ms: int, **facts: Any) -> None:
     turn.mark_no += 1
-    mark = Mark(turn.mark_no, step, at_ms, turn.t_ms)
+    mark = Mark(turn.mark_no, step, at_ms, turn.t_ms, event=turn.event_no + 1)
     batch = turn.batches[incubator]
     opens_ms, due_ms = _before_its_time(turn, incubator, step, at_ms)
     turn.put_batch(incubator, replace(batch, marks=(*batch.marks, mark)))

@@ -38,7 +38,7 @@ def remember(turn: Turn, incubator: str, kind: str, mark: int) -> None:
         turn.batches[incubator], turn.t_ms, kind, mark, turn.of_late(incubator), trays,
         {name: at_ms for name, at_ms in turn.since.items() if name in own},
         {name: total for name, total in turn.exposed.items() if name in own},
-        {no: turn.read[no] for no in hands if no in turn.read},
+        {no: turn.read[no] for no in hands if no in turn.read}, turn.event_no,
     )  # fmt: skip
 
 

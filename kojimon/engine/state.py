@@ -55,7 +55,7 @@ class Mark(Struct, frozen=True):
     Attributes:
         id: number of the mark, never used again.
         at_ms: when it was done; recorded_ms when it was said.
-        undone: taken back; kept so that the record stays whole.
+        undone: taken back; kept so that the record stays whole. event: number of the event that states it.
     """
 
     id: int
@@ -63,6 +63,7 @@ class Mark(Struct, frozen=True):
     at_ms: int
     recorded_ms: int
     undone: bool = False
+    event: int = 0
 
 
 class Phase(Struct, frozen=True):
@@ -203,7 +204,7 @@ class Ended(Struct, frozen=True):
     """A batch that has ended, as it was: its end may be taken back (engine.reopen).
 
     Attributes:
-        at_ms: when it ended; kind: the event that says so; mark: of the harvest, 0 for none.
+        at_ms: when it ended; kind: the event that says so; mark: of the harvest, 0 for none; after: last event before.
         trays: of probes that were moved, by number; since, exposed, lately, read: of the box, as in State.
     """
 
@@ -216,6 +217,7 @@ class Ended(Struct, frozen=True):
     since: dict[str, int] = {}
     exposed: dict[str, int] = {}
     read: dict[int, Read] = {}
+    after: int = 0
 
 
 class AlarmRec(Struct, frozen=True):

@@ -115,7 +115,8 @@ def _ended(turn: Turn, incubator: str) -> EndedBatch | None:
     if ended is None:
         return None
     until_ms = after_ms(turn.anchors, ended.at_ms, BACK_MS)
-    return EndedBatch(ended.batch.id, ended.batch.name, ended.kind.removeprefix("batch-"), ended.at_ms, until_ms)
+    outcome = ended.kind.removeprefix("batch-")
+    return EndedBatch(ended.batch.id, ended.batch.name, outcome, ended.at_ms, until_ms, after=ended.after)
 
 
 def _stage(known: Known | None) -> Stage | None:
@@ -205,7 +206,7 @@ def _step(turn: Turn, incubator: str, known: Known, step: spec.Step) -> Step:
         opens_t_ms=known.resolve(step.window.opens) if number else None,
         due_t_ms=known.resolve(step.window.due) if number else None,
         closes_t_ms=known.resolve(step.window.closes) if number else None,
-        marks=tuple(Mark(mark.id, mark.at_ms, undone=mark.undone) for mark in marks),
+        marks=tuple(Mark(mark.id, mark.at_ms, undone=mark.undone, event=mark.event) for mark in marks),
         gate=None if gate is None else Gate(gate.place, gate.at_least, gate.at_most, passed(turn, incubator, gate)),
         doubt=doubt_of(turn, incubator, known, step) if number else "",
         advice=tuple(_advice(turn, incubator, step)),

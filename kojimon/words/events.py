@@ -159,7 +159,8 @@ def _verdict(event: Event, what: stated.Verdict, speech: Speech, work: Work) -> 
 
 
 def _stage(event: Event, what: stated.Stage, speech: Speech, work: Work) -> Line:
-    return Line(f"Stage: {say.small_first(what.label or speech.stage(event.key))}.")
+    label = what.label or speech.stage(event.key)
+    return Line(f"Stage: {say.small_first(label) if label else 'none until the spores are on'}.")
 
 
 def _window_open(event: Event, what: stated.StepOpen, speech: Speech, work: Work) -> Line:

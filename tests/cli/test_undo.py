@@ -37,3 +37,23 @@ def test_a_harvest_by_mistake_is_undone_and_the_batch_goes_on_to_its_own(kitchen
     rows = json.loads(kitchen.run("batch", "list", "--json").stdout)
     assert [(row["name"], row["outcome"]) for row in rows] == [("first", "discard"), ("second", "")]
     assert "Thrown away 20.0 hours after the spores" in plain(kitchen.run("review", "first").stdout)
+
+
+def test_undo_goes_by_the_order_of_the_entries_not_by_the_times_given_with_them(kitchen: Kitchen) -> None:
+    kitchen.start()
+    kitchen.run("batch", "start", "first", "--hours-ago", "24 h")
+    kitchen.run("reading", "80", "F", "--room")
+    kitchen.run("batch", "done", "mix", "--ago", "2 h")
+    assert "Taken back: mix and spread thinner." in plain(kitchen.run("undo").stdout), "entered after what was read"
+    assert "Taken back: room" in plain(kitchen.run("undo").stdout)
+    kitchen.run("reading", "81", "F", "--room")
+    kitchen.run("batch", "harvest")
+    assert "The harvest of batch first is taken back" in plain(kitchen.run("undo").stdout)
+    assert "Taken back: room" in plain(kitchen.run("undo").stdout)
+    said = plain(kitchen.run("undo").stdout)
+    assert "Stage: none until the spores are on." in said and "Stage: ." not in said
+    kitchen.run("batch", "discard", "--reason", "a try")
+    kitchen.run("reading", "82", "F", "--room")
+    assert "Taken back: room" in plain(kitchen.run("undo").stdout), "read after the end, so taken back before it"
+    assert "The end of batch first is taken back" in plain(kitchen.run("undo").stdout)
+    assert kitchen.stop()[0] == 0

@@ -23,9 +23,10 @@ from kojimon.cli.shared.options import (
     json_option,
     output_option,
 )
-from kojimon.cli.shared.steps import find_step, last_mark, latest_mark, latest_reading, print_cautions, print_next
+from kojimon.cli.shared.steps import find_step, last_mark, latest_reading, print_cautions, print_next
 from kojimon.contract import acts
 from kojimon.contract.batch_events import WEIGHED
+from kojimon.contract.state import Box, ByHand, Document, EndedBatch, Mark
 from kojimon.errors import UsageError
 from kojimon.mash.facts import KEPT
 from kojimon.model import plain_event
@@ -173,19 +174,26 @@ def undo(step: str, incubator: str, config: str | None) -> None:
     kitchen = open_kitchen(config)
     document = kitchen.state()
     box = incubator_of(document, incubator)
-    deed: acts.Deed
-    read, marks = latest_reading(box), [mark.at_t_ms for one in box.steps for mark in one.standing]
-    if step == "reading" and read is None:
-        raise UsageError("Nothing read by hand can be taken back.")
-    if read is not None and (step == "reading" or (not step and read.at_t_ms > max(marks, default=0))):
-        deed = acts.ReadingUndo(reading=read.reading)
-    elif box.ended and not step:
-        deed = acts.BatchReopen(batch=box.ended.id)
-    else:
-        box = incubator_of(document, incubator, batch=True)
-        deed = acts.StepUndo(mark=(last_mark(find_step(box, step)) if step else latest_mark(box)).mark)
-    print_events(kitchen, kitchen.act(deed, box.name))
+    entry = latest_reading(box) if step == "reading" else box.last_entry
+    if step and step != "reading":
+        entry = last_mark(find_step(incubator_of(document, incubator, batch=True), step))
+    print_events(kitchen, kitchen.act(_taken_back(entry, step == "reading", box, document), box.name))
     _after(kitchen, box.name)
+
+
+def _taken_back(entry: EndedBatch | ByHand | Mark | None, reading: bool, box: Box, document: Document) -> acts.Deed:
+    """The act that takes an entry back. Raises UsageError where there is none."""
+    match entry:
+        case ByHand():
+            return acts.ReadingUndo(reading=entry.reading)
+        case EndedBatch():
+            return acts.BatchReopen(batch=entry.id)
+        case Mark():
+            return acts.StepUndo(mark=entry.mark)
+    if reading:
+        raise UsageError("Nothing read by hand can be taken back.")
+    incubator_of(document, box.name, batch=True)  # says so where none is open
+    raise UsageError("No step is marked as done, so there is nothing to take back.")
 
 
 @batch.command(cls=PlainCommand, epilog=example("kojimon batch correct mix --at 14:20"))

@@ -46,14 +46,6 @@ def last_mark(step: Step) -> Mark:
     return max(step.standing, key=lambda mark: mark.at_t_ms)
 
 
-def latest_mark(incubator: Box) -> Mark:
-    """The mark that was set last, of whatever step. Raises UsageError when there is none."""
-    marks = [mark for step in incubator.steps for mark in step.standing]
-    if not marks:
-        raise UsageError("No step is marked as done, so there is nothing to take back.")
-    return max(marks, key=lambda mark: mark.mark)
-
-
 def latest_reading(incubator: Box) -> ByHand | None:
     """What was read by hand last and can be taken back; None for nothing."""
     return max((one for one in incubator.by_hand if one.reading), key=lambda one: one.reading, default=None)

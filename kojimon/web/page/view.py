@@ -224,8 +224,9 @@ def _undo(box: doc.Box, speech: Speech, now_ms: int, now: str) -> Undo | None:
         key = press(box.batch_id, "batch.harvest", str(batch.forgotten_t_ms))
         fields = {"kind": "batch.harvest", "incubator": box.name, "ago_min": ago_min, "idempotency": key}
         return Undo(f"Batch {batch.name} was never ended; taken out, probably {when}?", fields, f"Close it at {when}")
-    ended = box.ended
-    if ended is not None:
+    entry = box.last_entry
+    if isinstance(entry, doc.EndedBatch):
+        ended = entry
         what = "harvested" if ended.outcome == "harvest" else "thrown away"
         ago_s = (now_ms - ended.at_t_ms) / 1000
         when = f" {speech.moment(ended.at_utc, now)}" if ended.at_utc else ""
@@ -233,18 +234,16 @@ def _undo(box: doc.Box, speech: Speech, now_ms: int, now: str) -> Undo | None:
         key = press(ended.id, "batch.reopen", str(ended.at_t_ms))
         fields = {"kind": "batch.reopen", "incubator": box.name, "batch": ended.id, "idempotency": key}
         return Undo(f"Batch {ended.name} was {what}{when}.", fields, review=f"/batch/{quote(ended.id)}")
-    marks = [(mark, step) for step in box.steps for mark in step.standing if now_ms - mark.at_t_ms <= UNDO_MS]
-    mark, step = max(marks, key=lambda pair: pair[0].mark, default=(None, None))
-    reads = [one for one in box.by_hand if one.reading and now_ms - one.at_t_ms <= UNDO_MS]
-    read = max(reads, key=lambda one: one.reading, default=None)
-    if read is not None and (mark is None or read.at_t_ms > mark.at_t_ms):
+    if entry is None or now_ms - entry.at_t_ms > UNDO_MS:
+        return None
+    if isinstance(entry, doc.ByHand):
+        read = entry
         key = press(box.batch_id, "reading.undo", str(read.reading))
         fields = {"kind": "reading.undo", "incubator": box.name, "reading": str(read.reading), "idempotency": key}
         spot = say.small_first(say.spot(read.place, read.quantity, read.tray))
         when = f", {speech.moment(read.at_utc, now)}" if read.at_utc else ""
         return Undo(f"Read by hand: {spot} {speech.value(read.quantity, read.value)}{when}.", fields)
-    if mark is None or step is None:
-        return None
+    mark, step = entry, next(step for step in box.steps if entry in step.standing)
     when = f", {speech.moment(mark.at_utc, now)}" if mark.at_utc else ""
     key = press(box.batch_id, "step.undo", str(mark.mark))
     fields = {"kind": "step.undo", "incubator": box.name, "mark": str(mark.mark), "idempotency": key}
