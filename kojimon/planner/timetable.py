@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from itertools import accumulate
 from zoneinfo import ZoneInfo
@@ -32,7 +32,8 @@ class PlannedStep(Struct, frozen=True):
         at, until: when to do it.
         opens, closes: between which times it can be done, if the koji keeps the usual hours.
         asleep: whether it falls into the hours of sleep, whatever is done.
-        chance: that the koji asks for it while you sleep, 0 to 1, all likely hours counted alike.
+        chance: that the koji asks for it while you sleep, 0 to 1: the share of its likely hours, moved by when the
+            step that it counts from may come.
         koji_decides: whether the koji may ask for it at another time.
     """
 
@@ -111,7 +112,6 @@ class _Placed(Struct, frozen=True):
     at: float
     window: _Window
     asleep: bool
-    chance: float
 
 
 Found = tuple[float, tuple[_Placed, ...]]
@@ -157,11 +157,14 @@ class _Course:
             return None
         koji = decided(step.window.due or step.window.opens)
         call = due or (first if closes is None or koji else (first[0], closes[0]))
-        if koji and call[0] == call[1]:  # no usual hours: somewhere between may and must
+        guessed = koji and call[0] == call[1]
+        if guessed:  # no usual hours: somewhere between may and must
             call = min(first[1], call[1]), call[1]
         ends = max(first[1], closes[0] if closes else call[1] + max(0.0, call[1] - first[1]))
         last = max(first[1], ends - step.lasts_s / 60)
         wanted = min(max((call[0] + call[1]) / 2, first[1]), last)
+        if guessed:  # it may come as late as the window lasts
+            call = call[0], max(call[1], ends)
         grid = {first[1] + GRID_MIN * count for count in range(int((last - first[1]) // GRID_MIN) + 1)}
         return _Window((first[1], ends), call, wanted, tuple(sorted({*grid, wanted})), koji)
 
@@ -198,7 +201,7 @@ class _Layout:
                     cheapest = cost + later[0], at, later
         assert cheapest is not None
         cost, at, later = cheapest
-        placed = _Placed(step, at, window, self._asleep(step, at), self._chance(step, window, at))
+        placed = _Placed(step, at, window, self._asleep(step, at))
         return cost, (placed, *later[1])
 
     def _places(self, step: Step, window: _Window) -> list[tuple[float, float]]:
@@ -208,23 +211,48 @@ class _Layout:
             return [(OPTIONAL if step.optional else ASLEEP, window.wanted)]
         if step.optional:
             return [(0.0, awake[0])]
+        share = _share(self._nights, self._zero, window)
         return [
-            (MAY_WAKE * self._chance(step, window, at) + HOUR_OFF * abs(at - window.wanted) / 60, at) for at in awake
+            (MAY_WAKE * (share + self._before(window, at)) / 2 + HOUR_OFF * abs(at - window.wanted) / 60, at)
+            for at in awake
         ]
 
     def _asleep(self, step: Step, at: float) -> bool:
         return self._nights.asleep_min(self._zero + at, self._zero + at + step.lasts_s / 60) > 0
 
-    def _chance(self, step: Step, window: _Window, at: float) -> float:
-        """That the koji asks for it while you sleep, before you do it at `at`."""
+    def _before(self, window: _Window, at: float) -> float:
+        """How much of its likely hours is slept through before you do it at `at`, 0 to 1."""
         first, last = window.call
-        if not window.koji_decides or last <= first:
-            return 0.0
-        if self._asleep(step, at):
-            return 1.0
-        if at <= first:
+        if not window.koji_decides or at <= first or last <= first:
             return 0.0
         return self._nights.asleep_min(self._zero + first, self._zero + min(at, last)) / (last - first)
+
+
+def _share(nights: Nights, zero: float, window: _Window, moved: Span = (0.0, 0.0)) -> float:
+    """The share of its likely hours that is slept through, wherever in `moved` (min) the step before it comes."""
+    first, last = window.call
+    if not window.koji_decides or last <= first:
+        return 0.0
+    steps = max(1, round((moved[1] - moved[0]) / CELL_MIN))
+    ways = [CELL_MIN * round((moved[0] + (moved[1] - moved[0]) * step / steps) / CELL_MIN) for step in range(steps + 1)]
+    asleep = sum(nights.asleep_min(zero + first + way, zero + last + way) for way in ways) / len(ways)
+    return min(1.0, asleep / (last - first))
+
+
+def _chances(placed: Sequence[_Placed], nights: Nights, zero: float) -> Iterator[float]:
+    """Of each step, that the koji asks for it in the night. A step that counts from another moves with it."""
+    moves: dict[str, Span] = {}
+    for one in placed:
+        window = one.step.window
+        named = references(window.opens) | references(window.due) | references(window.closes) | {one.step.name}
+        moved = max(
+            (moves[name] for name in named if name in moves), key=lambda span: span[1] - span[0], default=(0, 0)
+        )
+        yield _share(nights, zero, one.window, moved)
+        if one.window.koji_decides:
+            first, last = one.window.call
+            moved = moved[0] + min(0.0, first - one.at), moved[1] + max(0.0, last - one.at)
+        moves[one.step.name] = moved
 
 
 def plans(schedule: Schedule, sleep: Sleep, earliest: datetime, days: float = 1.0, most: int = 3) -> list[Plan]:
@@ -289,10 +317,11 @@ def _plan(schedule: Schedule, course: _Course, nights: Nights, chosen: tuple[flo
     for step, at, asleep in _earlier(schedule, nights, zero, soak):
         begins, ends = nights.local(at), nights.local(at + min(step.lasts_s, HANDS_S) / 60)
         steps.append(PlannedStep(step.name, step.label, begins, ends, begins, begins, asleep))
-    for one in _Layout(course, nights, zero).best()[1]:
+    placed = _Layout(course, nights, zero).best()[1]
+    for one, chance in zip(placed, _chances(placed, nights, zero), strict=True):
         times = (one.at, one.at + one.step.lasts_s / 60, *one.window.span)
         begins, ends, opens, closes = (nights.local(zero + minute) for minute in times)
-        steps.append(PlannedStep(one.step.name, one.step.label, begins, ends, opens, closes, one.asleep, one.chance,
+        steps.append(PlannedStep(one.step.name, one.step.label, begins, ends, opens, closes, one.asleep, chance,
                                  one.window.koji_decides, one.step.optional))  # fmt: skip
     return Plan(nights.local(zero), tuple(sorted(steps, key=lambda step: step.at.timestamp())), cost)
 

@@ -100,6 +100,26 @@ class TestBySchedule:
         assert look.koji_decides
         assert look.chance == pytest.approx(2.5 / 6)
 
+    def test_a_likely_window_that_reaches_into_the_night_is_never_called_free_of_it(self) -> None:
+        """Every step that the koji decides, in many plans: its likely hours, and sleep from 22:30 to 06:30."""
+        seen = 0
+        for schedule in (HOME, SAKE):
+            for plan in plans(schedule, NIGHT, MONDAY, most=12):
+                for step in (step for step in plan.steps if step.koji_decides and step.step != "first-check"):
+                    late = step.opens.hour >= 19 and step.closes.date() > step.opens.date()
+                    if late and step.closes.hour < 4:
+                        seen += 1
+                        assert 0 < step.chance < 1, step
+        assert seen
+
+    def test_a_first_step_that_may_come_late_moves_the_ones_that_count_from_it(self) -> None:
+        """Spores at noon: the first look at 06:00 to 12:00, the mixing after it no sooner than six hours later, so that
+        the second mixing may come at any hour of the evening, and late in the night."""
+        found = next(plan for plan in plans(HOME, NIGHT, MONDAY, most=12) if f"{plan.inoculate:%H:%M}" == "12:00")
+        assert named(found, "first-check").chance == pytest.approx(0.5 / 6)
+        last = [step for step in found.steps if step.step == named(found, "mix").step][-1]
+        assert not last.asleep and 0.3 < last.chance < 0.9
+
     def test_moments(self) -> None:
         warm = {"warm": Condition("bed", at_least=34.0, usual_from_s=18 * 3600.0, usual_to_s=29 * 3600.0),
                 "hot": Condition("bed", at_least=38.0, unseen_s=6 * 3600.0),
@@ -201,7 +221,8 @@ def test_nothing_falls_into_the_night_where_that_can_be(schedule: Schedule, text
     if slept:
         assert not any(by_force(schedule, nights, zero) for zero in set(starts(schedule, nights))), slept
     for step in best.steps:
-        awake = not any(sleep.holds(at.hour * 60 + at.minute) for at in (step.at, step.until - timedelta(minutes=1)))
+        last = max(step.at, step.until - timedelta(minutes=1))
+        awake = not any(sleep.holds(at.hour * 60 + at.minute) for at in (step.at, last))
         assert awake or step.asleep, step
 
 

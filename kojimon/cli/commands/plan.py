@@ -286,7 +286,7 @@ def _times(one: Plan) -> list[tuple[str, str, str]]:
 def _at_night(step: PlannedStep) -> str:
     if step.asleep and not step.koji_decides:
         return "in your sleep"
-    chances = round(10 * step.chance)
+    chances = min(9, max(1, round(10 * step.chance))) if step.chance else 0
     return f"{show_count(chances, 'chance', 'chances')} in 10 that it is in your sleep" if chances else ""
 
 
