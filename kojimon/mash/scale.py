@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 from typing import Final
 
@@ -15,6 +15,12 @@ WATER_OF_STARCH: Final = 0.556
 KOJI_WATER: Final = Fact(0.22, 0.28, 0.33, "ordinary loose koji about 22 %: J. Brew. Soc. Japan 94(10), 1999; fresh "
                                            "shop "
                          "koji 25-30 %; the Japanese food table 33 %")  # fmt: skip
+SOAKED_MOST: Final = 2.0
+"""Soaked or steamed grain on dry: more cannot be (judgement; rice takes up 30 %). Not asked of soybeans, which do."""
+HEAVIER_MOST: Final = 1.02
+"""Grain gains no weight once it is steamed; so much is the scale's (judgement)."""
+APART_S: Final = 1800.0
+"""Weights nearer to each other tell the scale's error, not the water lost (judgement)."""
 ALIVE: Final = ("seeded", "work", "harvest")
 """Stages with the spores on; from there on what is lost is water and a little burnt starch."""
 
@@ -25,6 +31,13 @@ class Weight(Struct, frozen=True):
     stage: str
     kg: float
     at_s: float
+
+
+class Impossible(Struct, frozen=True):
+    """A weight that cannot be, and why: nothing is worked out from it."""
+
+    of: Weight
+    why: str
 
 
 class Share(Struct, frozen=True):
@@ -60,6 +73,7 @@ class Scale(Struct, frozen=True):
     shares: tuple[Share, ...] = ()
     losses: tuple[Loss, ...] = ()
     moisture: tuple[Moisture, ...] = ()
+    impossible: tuple[Impossible, ...] = ()
 
 
 def moisture(dry_kg: float, kg: float, moisture_of_dry: float, dry_loss: float) -> float:
@@ -78,11 +92,13 @@ def read(weights: Sequence[Weight], grain: str) -> Scale:
         weights: of one batch; the last of `dry`, `soaked`, ... counts, and every one of `work`.
         grain: of its schedule; what is not known has no published range.
     """
-    ordered = sorted(weights, key=lambda weight: weight.at_s)
+    taken = sorted(weights, key=lambda weight: weight.at_s)
+    cannot = tuple(_impossible(taken, grain))
+    ordered = [weight for weight in taken if not any(one.of is weight for one in cannot)]
     dry = next((weight for weight in reversed(ordered) if weight.stage == "dry"), None)
     alive = [weight for weight in ordered if weight.stage in ALIVE]
     if dry is None:
-        return Scale(losses=tuple(_losses(alive, None)))
+        return Scale(losses=tuple(_losses(alive, None)), impossible=cannot)
     known = GRAINS.get(grain)
     facts: Mapping[str, Fact | None] = (
         {"soaked": known.soaked, "steamed": known.steamed, "harvest": known.koji} if known else {}
@@ -90,7 +106,23 @@ def read(weights: Sequence[Weight], grain: str) -> Scale:
     last = {weight.stage: weight for weight in ordered if weight.stage in ("soaked", "steamed", "harvest")}
     shares = tuple(Share(stage, weight.kg / dry.kg, facts.get(stage)) for stage, weight in last.items())
     wet = tuple(_moisture(dry, weight) for weight in ordered if weight.stage != "dry") if _rice(grain) else ()
-    return Scale(shares, tuple(_losses(alive, dry)), wet)
+    return Scale(shares, tuple(_losses(alive, dry)), wet, cannot)
+
+
+def _impossible(taken: Sequence[Weight], grain: str) -> Iterator[Impossible]:
+    """Of the weights that count, those that cannot be beside the dry or the steamed one."""
+    last = {weight.stage: weight for weight in taken}
+    dry, steamed = last.get("dry"), last.get("steamed")
+    least = (1 - MOISTURE.high) * (1 - DRY_LOSS.high)
+    for weight in taken:
+        if weight.stage == "dry" or (weight.stage != "work" and weight is not last[weight.stage]):
+            continue
+        if dry and weight.kg < dry.kg * least:
+            yield Impossible(weight, "less than its dry matter alone")
+        elif dry and weight.kg > dry.kg * SOAKED_MOST and grain != "soybeans-wheat":
+            yield Impossible(weight, "more than twice the dry grain")
+        elif steamed and weight.stage in ALIVE and weight.kg > steamed.kg * HEAVIER_MOST:
+            yield Impossible(weight, "more than it weighed steamed")
 
 
 def _rice(grain: str) -> bool:
@@ -104,7 +136,7 @@ def _losses(alive: Sequence[Weight], dry: Weight | None) -> list[Loss]:
     found = []
     for begins, ends in pairwise(alive):
         lost_kg, hours = begins.kg - ends.kg, (ends.at_s - begins.at_s) / 3600
-        if hours > 0:
+        if hours * 3600 >= APART_S:
             found.append(Loss(begins, ends, min(lost_kg, max(0.0, lost_kg - most)) / hours, lost_kg / hours))
     return found
 

@@ -49,6 +49,13 @@ def test_it_names_what_was_planned(kitchen: Kitchen) -> None:
     assert "Koji: Salty miso" in kitchen.run("batch", "label").stdout
 
 
+def test_two_weights_that_differ_are_both_named(kitchen: Kitchen) -> None:
+    kitchen.run("batch", "start", "first", "--hours-ago", "45 h", "--rice", "4 lb")
+    kitchen.run("batch", "weigh", "5 lb", "--as", "harvest")
+    kitchen.run("batch", "harvest", "--yield", "4.5 lb")
+    assert "Weight when taken out: 4 lb 8 oz or 5 lb" in kitchen.run("batch", "label").stdout
+
+
 def test_only_what_is_harvested(kitchen: Kitchen) -> None:
     kitchen.run("batch", "start", "first")
     assert "is not harvested" in flat(kitchen.run("batch", "label", code=1).stderr)

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from kojimon.cli.shared.mash import KOJI_LABELS, Kitchen, rows_of
 from kojimon.mash.facts import ADDITIONS, ALCOHOL_L_KG, DRY_LOSS, GRAINS, MOISTURE, PURPOSES, Fact
 from kojimon.mash.plan import Mash, TooFullError, depth_m, plan_mash, strength_pct
 from kojimon.mash.solve import ContradictionError, solve
@@ -254,3 +255,11 @@ def test_a_refusal_names_what_would_be_less_than_nothing() -> None:
         mash("sake", all_rice_kg=1.0, koji_rice_kg=2.0)
     with pytest.raises(ValueError, match="the water in the koji would be less than nothing"):
         mash("koji", koji_rice_kg=2.0, koji_kg=1.0)
+
+
+def test_a_yield_of_one_s_own_is_not_called_published() -> None:
+    own = Fact(1.1, 1.2, 1.3, "your own 3 batches")
+    got = plan_mash("koji", "table-rice", {"koji_rice_kg": 2.0}, own=own)
+    rows = {row[0]: row[3] for row in rows_of(got, KOJI_LABELS, Kitchen(False, 3, None, 2.0))}
+    assert rows["  as fresh koji"] == "2.20 kg to 2.60 kg, your own"
+    assert "own" not in rows["  steamed"]

@@ -83,3 +83,25 @@ def test_mass_is_conserved(dry_kg: float, ratio: float, of_dry: float, loss: flo
     """Dry matter of the koji is that of the grain, less what was burnt."""
     water = moisture(dry_kg, dry_kg * ratio, of_dry, loss)
     assert dry_kg * ratio * (1 - water) == pytest.approx(dry_kg * (1 - of_dry) * (1 - loss))
+
+
+@pytest.mark.parametrize(("stage", "kg", "why"), [
+    ("soaked", 4.1, "more than twice the dry grain"), ("seeded", 2.9, "more than it weighed steamed"),
+    ("harvest", 1.6, "less than its dry matter alone"), ("work", 2.86, "more than it weighed steamed"),
+])  # fmt: skip
+def test_nothing_is_worked_out_from_what_cannot_be(stage: str, kg: float, why: str) -> None:
+    """2 kg of dry grain hold 1.615 kg of dry matter at least, of which rice burns 5 % at most as assumed."""
+    sound = [Weight("dry", 2.0, 0.0), Weight("steamed", 2.8, 11 * HOUR_S)]
+    told = read([*sound, Weight(stage, kg, 20 * HOUR_S)], "table-rice")
+    assert [(one.of.kg, one.why) for one in told.impossible] == [(kg, why)]
+    without = read(sound, "table-rice")
+    assert (told.shares, told.losses, told.moisture) == (without.shares, without.losses, without.moisture)
+
+
+def test_soybeans_drink_more_than_their_weight() -> None:
+    assert read([Weight("dry", 2.0, 0.0), Weight("soaked", 4.4, HOUR_S)], "soybeans-wheat").impossible == ()
+
+
+def test_weights_within_half_an_hour_tell_no_loss() -> None:
+    near = [Weight("seeded", 2.6, 0.0), Weight("work", 2.5, 0.4 * HOUR_S), Weight("work", 2.4, HOUR_S)]
+    assert [one.begins.kg for one in read(near, "table-rice").losses] == [2.5]

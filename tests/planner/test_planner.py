@@ -434,5 +434,6 @@ def test_three_weighed_batches_make_a_yield_of_one_s_own() -> None:
 
     weighed = [row(1, 2.0, 2.2), row(2, 2.0, 2.6)]
     others = [row(3, 2.0, None), row(4, None, 2.0), row(5, 1.0, 9.0, "b"), row(6, 1.0, 9.0, outcome="discard")]
-    assert own_yield([*weighed, *others], "a") is None
+    others += [row(8, 2.0, 3.0), row(9, 2.0, 1.8), row(10, 2.0, 2.4)._replace(hour0_t_ms=None)]
+    assert own_yield([*weighed, *others], "a") is None, "none that cannot be, and none without spores"
     assert own_yield([*weighed, *others, row(7, 1.0, 1.2)], "a") == Fact(1.1, 1.2, 1.3, "your own 3 batches")

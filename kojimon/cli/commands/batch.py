@@ -170,6 +170,7 @@ def undo(step: str, incubator: str, config: str | None) -> None:
     """Take back what was marked or read by hand last, the last of one step, or the last `reading`: it was not so.
 
     A harvest, or a batch thrown away, is taken back for a day, before the next batch begins: the watch goes on.
+    A weight: kojimon batch weigh --undo --as STAGE.
     """
     kitchen = open_kitchen(config)
     document = kitchen.state()
@@ -240,7 +241,7 @@ def note(text: tuple[str, ...], at: str | None, ago_s: float | None, incubator: 
 @click.argument("amount", nargs=-1, metavar="[MASS]")
 @click.option("--as", "stage", type=click.Choice(list(WEIGHED)), metavar="STAGE",
               help=f"What it is: {', '.join(WEIGHED)} (seeded: with the spores; work: at a mixing).")  # fmt: skip
-@click.option("--tare", "tare_kg", type=MASS, metavar="MASS", help="What the empty vessel weighs; it is kept.")
+@click.option("--tare", "tare_kg", type=MASS, metavar="MASS", help="What the empty vessel weighs, to take off.")
 @click.option("--undo", "back", is_flag=True, help="Take the last weight of that stage back.")
 @moment_options
 @incubator_option
@@ -353,10 +354,13 @@ def label(batch_id: str, kept: str, purpose: str | None, output: Path | None, co
     """A label for koji that is put away: lot, weight, until when it is at its best."""
     from kojimon.cli.shared import label as labels
     from kojimon.cli.shared.batches import batch_of
+    from kojimon.cli.shared.weights import standing
 
     kitchen = open_kitchen(config)
     row = batch_of(kitchen, batch_id)
-    lines = labels.lines_of(row, kept, purpose or labels.purpose_of(row), words.speech_of(kitchen.state()))
+    weighed = [weight.kg for weight in standing(kitchen.events(batch=row.id), row) if weight.stage == "harvest"]
+    told = purpose or labels.purpose_of(row)
+    lines = labels.lines_of(row, kept, told, words.speech_of(kitchen.state()), weighed[-1] if weighed else None)
     labels.show(lines)
     if output is not None:
         labels.write(lines, output)

@@ -31,6 +31,9 @@ AMOUNT_TEXT = AmountText("amount", float)
 OWN_BATCHES = 3
 """So many harvested batches of a schedule, weighed, take the place of the published yield (judgement)."""
 
+OWN_LEAST, OWN_MOST = 1.0, 1.42
+"""Koji on dry grain: less was not weighed whole, more than steamed rice (a technologist's note: 142) cannot be."""
+
 
 @click.command(
     cls=PlainCommand,
@@ -159,9 +162,15 @@ def _own_yield(schedule: Schedule, settings: Settings) -> Fact | None:
 
 
 def own_yield(batches: Iterable[BatchRow], schedule: str) -> Fact | None:
-    """Koji on dry grain as harvested, weighed batches of a schedule gave it; None for fewer than three."""
-    mine = [row for row in batches if row.schedule == schedule and row.outcome == "harvest"]
+    """Koji on dry grain as harvested, weighed batches of a schedule gave it; None for fewer than three.
+
+    Only what was inoculated and can be counts.
+    """
+    mine = [
+        row for row in batches if row.schedule == schedule and row.outcome == "harvest" and row.hour0_t_ms is not None
+    ]
     own = [row.yield_kg / row.rice_kg for row in mine if row.yield_kg and row.rice_kg]
+    own = [ratio for ratio in own if OWN_LEAST <= ratio <= OWN_MOST]
     if len(own) < OWN_BATCHES:
         return None
     return Fact(min(own), median(own), max(own), f"your own {len(own)} batches")

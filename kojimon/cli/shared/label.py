@@ -13,6 +13,9 @@ from kojimon.mash.facts import KEPT, PURPOSES
 from kojimon.units import show_weight
 from kojimon.words.speech import Speech
 
+WEIGHTS_APART = 0.05
+"""The yield told and the koji as weighed: further apart, a label names both (judgement)."""
+
 _PAGE = """<!doctype html>
 <html lang="en"><meta charset="utf-8"><title>{title}</title>
 <style>
@@ -34,14 +37,20 @@ def purpose_of(row: Batch) -> str:
     return planned if planned in known else row.schedule.replace("-", " ")
 
 
-def lines_of(row: Batch, kept: str, purpose: str, speech: Speech) -> list[str]:
-    """The lines of a label, the first its title. Raises KojimonError for a batch that is not harvested."""
+def lines_of(row: Batch, kept: str, purpose: str, speech: Speech, weighed_kg: float | None = None) -> list[str]:
+    """The lines of a label, the first its title. Raises KojimonError for a batch that is not harvested.
+
+    Args:
+        weighed_kg: what the scale said at the harvest, beside the yield that was told.
+    """
     if row.outcome != "harvest" or row.ended_utc is None:
         raise KojimonError(f"Batch {row.name} is not harvested: a label is for koji that is put away.")
     how = KEPT[kept]
     taken = speech.local(row.ended_utc).date()
     until = taken + timedelta(days=how.days)
-    weight = [f"Weight when taken out: {show_weight(row.yield_kg, speech.pounds)}"] if row.yield_kg else []
+    known = [kg for kg in (row.yield_kg, weighed_kg) if kg]
+    shown = [show_weight(kg, speech.pounds) for kg in known if abs(kg - known[0]) > WEIGHTS_APART * known[0]]
+    weight = [f"Weight when taken out: {' or '.join([show_weight(known[0], speech.pounds), *shown])}"] if known else []
     return [
         f"Koji: {purpose}", f"Lot {row.id} ({row.name})", f"Taken out {taken:%d %b %Y}", *weight,
         f"Kept: {how.label}", f"Best quality until {until:%d %b %Y} ({how.source})",

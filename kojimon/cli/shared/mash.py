@@ -118,6 +118,8 @@ def rows_of(mash: Mash, labels: Mapping[str, str], kitchen: Kitchen) -> list[tup
         low, high = mash.ranges.get(name, (0.0, 0.0))
         ends = show(name, low, kitchen.pounds), show(name, high, kitchen.pounds)
         between = " to ".join(ends) if ends[0] != ends[1] else ""
+        if between and mash.sources[name].startswith("your own"):
+            between += ", your own"
         amount = show(name, mash.amounts[name], kitchen.pounds)
         metric = show(name, mash.amounts[name], False)
         rows.append((label, amount, metric if metric != amount else "", between))

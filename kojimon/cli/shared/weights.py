@@ -60,6 +60,10 @@ def print_scale(kitchen: Kitchen, row: Batch, grain: str, pounds: bool) -> None:
 
 
 def _lines(scale: Scale, pounds: bool) -> Iterable[tuple[str, str]]:
+    for one in scale.impossible:
+        told = f"{NAMES[one.of.stage].capitalize()}: {show_weight(one.of.kg, pounds)} is impossible, {one.why}."
+        back = "" if one.of.stage == "harvest" else f" Undo: kojimon batch weigh --undo --as {one.of.stage}"
+        yield f"{told} It is kept, and nothing is worked out from it.{back}", "look"
     yield from (_share(share) for share in scale.shares)
     yield from ((_loss(loss, pounds), "plain") for loss in scale.losses)
     if not scale.moisture:
