@@ -23,10 +23,12 @@ p {{ margin: .4em 0; font-size: 11pt }}
 """
 
 
-def wall(title: str, quantities: Table, times: Table, notes: Sequence[str]) -> str:
-    """The page. `times` gets a box to tick in front of each row; everything is escaped."""
-    boxed = [["☐", *row] for row in times]
-    parts = [_table(quantities), "<h2>When</h2>", _table(boxed), *(f"<p>{escape(note)}</p>" for note in notes)]
+def wall(title: str, tables: Sequence[tuple[str, Table]], notes: Sequence[str]) -> str:
+    """The page: tables under their headings ("" for none), then the notes. Everything is escaped."""
+    parts = []
+    for head, rows in tables:
+        parts += [f"<h2>{escape(head)}</h2>"] * bool(head) + [_table(rows)]
+    parts += [f"<p>{escape(note)}</p>" for note in notes]
     return _PAGE.format(title=escape(title), body="\n".join(parts))
 
 

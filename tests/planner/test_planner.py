@@ -4,6 +4,7 @@ them."""
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime, timedelta
 from functools import cache
@@ -16,7 +17,7 @@ from click.testing import CliRunner, Result
 from dateutil import tz
 from icalendar import Calendar
 
-from kojimon.cli.commands.plan import own_yield
+from kojimon.cli.commands.plan import _begin, own_yield
 from kojimon.cli.main import cli
 from kojimon.cli.shared.kept_plan import read_plan
 from kojimon.errors import UsageError
@@ -375,6 +376,57 @@ class TestCommand:
         assert "2 lb 6 oz" in self.run("--rice", "2", "lb", "6", "oz").output
         assert "1 lb 8 oz" in self.run("--rice", "1", "1/2", "lb", "--from", "18:00").output
         assert "14 fl oz" in self.run("--for", "sake", "--want", "14", "fl", "oz").output
+
+    def test_days_have_dates(self, tmp_path: Path) -> None:
+        page, begin = tmp_path / "wall.html", datetime.now(ZoneInfo(CHICAGO)) + timedelta(days=40)
+        first = f"{begin:%a} {begin.day} {begin:%b}"
+        told = self.run("--rice", "2 kg", "--from", f"{begin:%Y-%m-%d} 09:00", "--page", str(page)).output
+        wanted = [f"from {day:%a} {day.day} {day:%b}" for day in (begin, begin + timedelta(days=1))]
+        assert any(one in told and one in page.read_text(encoding="utf-8") for one in wanted), first
+        assert re.search(r"spores on [A-Z][a-z]{2} \d+ [A-Z][a-z]{2} \d\d:\d\d", " ".join(told.split()))
+
+    def test_a_time_that_has_just_passed_is_now(self) -> None:
+        now = datetime(2026, 11, 27, 18, 5)  # noqa: DTZ001 - a wall clock, a Friday
+        for typed in ("18:00", "Fri 18:00", "fri 15:30", "2026-11-27 18:00"):
+            assert _begin(typed, now) == now, typed
+        assert _begin("Thu 18:00", now) == datetime(2026, 12, 3, 18)  # noqa: DTZ001
+        assert _begin("12:00", now) == datetime(2026, 11, 28, 12)  # noqa: DTZ001
+        assert _begin("2027-11-20 18:00", now) == datetime(2027, 11, 20, 18)  # noqa: DTZ001
+        for typed in ("2026-11-20 18:00", "2028-01-01 09:00"):
+            with pytest.raises(UsageError, match="a date to come, within a year"):
+                _begin(typed, now)
+
+    def test_three_additions_are_on_the_wall(self, tmp_path: Path) -> None:
+        page = tmp_path / "wall.html"
+        told = self.run("--for", "sake-three", "--want", "2.5 gal", "--page", str(page)).output
+        cells = Cells()
+        cells.feed(page.read_text(encoding="utf-8"))
+        assert {"starter mash", "day 1, at 54 °F", "day 3, at 50 °F", "day 4, at 46 °F"} <= set(cells.texts)
+        for text in (" ".join(told.split()), " ".join(cells.texts)):
+            assert "about two weeks after that for the starter mash: keep it cold or frozen" in text
+        assert "schedule rice-koji-home-trays. For sake there is one of its own: --schedule rice-koji-sake" in " ".join(
+            told.split()
+        )
+
+    def test_what_is_taken_for_granted_is_said(self) -> None:
+        for purpose in ("amazake", "miso", "shio-koji"):
+            told = " ".join(self.run("--for", purpose, "--koji", "1 kg").output.split())
+            assert "A litre of it is taken to weigh a kilogram." in told
+            assert ("that of cooking the rice too" in told) == (purpose == "amazake")
+
+    def test_without_settings_it_says_what_it_assumes(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        monkeypatch.setattr("kojimon.cli.shared.opening.usual_files", lambda: iter([tmp_path / "none.yaml"]))
+        monkeypatch.chdir(tmp_path)
+        monkeypatch.delenv("KOJIMON_CONFIG", raising=False)
+        monkeypatch.setenv("TZ", LISBON)
+        kinds = (("de_DE.UTF-8", "°C and kg", "2.00 kg"), ("en_US.UTF-8", "°F and lb", "4 lb 7 oz"))
+        for language, units, amount in kinds:
+            monkeypatch.setenv("LC_ALL", language)
+            done = CliRunner().invoke(cli, ["plan"], catch_exceptions=False)
+            told = " ".join(done.output.split())
+            assert done.exit_code == 0 and "Take the koji out" in told and amount in told
+            assert f"Assumed: one tray, sleep 22:30 to 06:30, zone {LISBON}, {units}." in told
+            assert CliRunner().invoke(cli, ["plan", "--config", "none.yaml"]).exit_code == 2
 
     def test_what_sake_wants_said(self) -> None:
         said = self.run("--for", "sake", "--want", "1 gal", "--packet", "20 g for 15 kg").output.replace("\n", " ")

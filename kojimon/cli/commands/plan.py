@@ -21,9 +21,10 @@ from kojimon.journal.records import BatchRow
 from kojimon.mash.facts import GRAINS, PURPOSES, STARTER, Fact
 from kojimon.mash.plan import Mash, TooFullError, plan_mash
 from kojimon.planner.timetable import Plan, PlannedStep, Sleep, plans, zoned
+from kojimon.schedule.load import SHIPPED, find_schedule, known_schedules, load_schedule
 from kojimon.schedule.spec import Schedule
 from kojimon.settings.load import load_settings
-from kojimon.settings.spec import Incubator, Settings
+from kojimon.settings.spec import Incubator, Person, Settings, Units
 from kojimon.units import median, parse_mass_kg, parse_volume_l, show_count, show_volume
 from kojimon.words.speech import zone_info
 
@@ -31,6 +32,9 @@ AMOUNT_TEXT = AmountText("amount", float)
 OWN_BATCHES = 3
 """So many harvested batches of a schedule, weighed, take the place of the published yield (judgement)."""
 
+JUST_PAST = timedelta(hours=3)
+"""A time of today that is over by no more than this was meant as now (judgement)."""
+SAKE_SCHEDULE = "rice-koji-sake"
 OWN_LEAST, OWN_MOST = 1.0, 1.42
 """Koji on dry grain: less was not weighed whole, more than steamed rice (a technologist's note: 142) cannot be."""
 
@@ -58,7 +62,7 @@ OWN_LEAST, OWN_MOST = 1.0, 1.42
 @click.option("--tray", metavar="SIZE", help="The inside of a tray: '12 x 16 in', '30 x 40 cm'.")
 @click.option("--pick", type=click.IntRange(1, 3), default=1, help="Which plan is shown whole and written. (1)")
 @click.option("--sources", is_flag=True, help="Where each range is from.")
-@click.option("--from", "begin", metavar="TIME", help="Nothing before: 18:00, 'Fri 18:00'. (now)")
+@click.option("--from", "begin", metavar="TIME", help="Nothing before: 18:00, 'Fri 18:00', '2026-12-04 18:00'. (now)")
 @click.option("--schedule", metavar="NAME", help="Another schedule than the box's own.")
 @click.option("--calendar", "ics", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
               help="Write the best plan as a calendar file.")  # fmt: skip
@@ -82,10 +86,9 @@ def plan(
     for file in (ics, page, save):
         if file is not None and file.exists() and not force:
             raise UsageError(f"{file} is there already; give another name, or --force to write over it.")
-    where = settings_file(config)
-    settings = load_settings(where)
+    settings, beside = _settings(config)
     box = settings.incubators[0]
-    chosen = _schedule(settings, schedule, where.parent)
+    chosen = _schedule(settings, schedule, beside or Path())
     given = {
         "koji_rice_kg" if "all_rice_kg" not in PURPOSES[purpose].sums else "all_rice_kg": rice_kg,
         "koji_kg": koji_kg, "water_kg": _water(water), "salt_kg": salt_kg, "beans_kg": beans_kg,
@@ -97,10 +100,13 @@ def plan(
             **{name: amount for name, amount in given.items() if name != "koji_rice_kg"},
         }
     mash = _mash(purpose, chosen, given, packet, box, settings)
-    kitchen = said.Kitchen(settings.units.pounds, len(box.trays), _area_m2(tray), box.rice_kg)
+    kitchen = said.Kitchen(
+        settings.units.pounds, len(box.trays), _area_m2(tray), box.rice_kg, settings.units.fahrenheit
+    )
     now_ms = SystemClock(settings.clock_trusted).wall_ms()
     now = datetime.fromtimestamp(now_ms / 1000, zone_info(settings.person.zone)).replace(tzinfo=None)
-    found = plans(chosen, _sleep(settings), zoned(_begin(begin, now), settings.person.zone))
+    first = _begin(begin, now)
+    found = plans(chosen, _sleep(settings), zoned(first, settings.person.zone))
     picked = min(pick, len(found)) - 1
     if as_json:
         screen.print_json({"mash": to_builtins(mash), "plans": to_builtins(found)})
@@ -108,7 +114,12 @@ def plan(
         said.print_mash(mash, chosen.grain, kitchen)
         if sources:
             said.print_sources(mash)
+        if begin is not None and first == now:
+            screen.say(f"\n{begin} has just passed: planned from now.", "look")
         _timetables(found, picked)
+        screen.say(_by_which(purpose, chosen), "quiet")
+        if beside is None:
+            screen.say(_assumed(settings), "look")
     _write(ics, page, save, mash, found[picked], chosen, settings, kitchen)
 
 
@@ -235,8 +246,6 @@ def _area_m2(text: str | None) -> float | None:
 def _schedule(settings: Settings, name: str | None, beside: Path) -> Schedule:
     if name is None:
         return settings.incubators[0].schedule
-    from kojimon.schedule.load import find_schedule, known_schedules, load_schedule
-
     found = find_schedule(name, beside)
     if found is None:
         raise UsageError(f"There is no schedule {name!r}; there are {', '.join(known_schedules(beside))}.")
@@ -249,37 +258,85 @@ def _sleep(settings: Settings) -> Sleep:
 
 
 def _begin(text: str | None, now: datetime) -> datetime:
-    """The next such time of day, on the named weekday where one is given."""
+    """The next such time of day, on the named weekday or date where one is given; just past is now."""
     if text is None:
         return now
+    wrong = UsageError(f"--from {text!r}: expected a time to come, as in 18:00, 'Fri 18:00' or '2026-12-04 18:00'.")
+    if re.match(r"\d{4}-", text.strip()):
+        try:
+            at = datetime.strptime(text.strip().replace("T", " "), "%Y-%m-%d %H:%M")  # noqa: DTZ007 - a wall clock
+        except ValueError as error:
+            raise wrong from error
+        if now - JUST_PAST <= at < now:
+            return now
+        if not now <= at <= now + timedelta(days=366):
+            raise UsageError(f"--from {text!r}: expected a date to come, within a year.")
+        return at
     parts = text.split()
     try:
         clock = datetime.strptime(parts[-1], "%H:%M")  # noqa: DTZ007 - a time of day, no instant
         days = ["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
         day = days.index(parts[0][:3].lower()) if len(parts) > 1 else None
     except (ValueError, IndexError) as error:
-        raise UsageError(f"--from {text!r}: expected a time to come, as in 18:00 or 'Fri 18:00'.") from error
+        raise wrong from error
     at = now.replace(hour=clock.hour, minute=clock.minute, second=0, microsecond=0)
+    if now - JUST_PAST <= at < now and day in (None, at.weekday()):
+        return now
     while at < now or (day is not None and at.weekday() != day):
         at += timedelta(days=1)
     return at
 
 
+def _settings(config: str | None) -> tuple[Settings, Path | None]:
+    """The settings and the folder they lie in; without a file usual ones and no folder."""
+    try:
+        where = settings_file(config)
+    except UsageError:
+        if config:
+            raise
+    else:
+        return load_settings(where), where.parent
+    from kojimon.cli.setup.interview import guess_fahrenheit, guess_zone
+
+    schedule, american = load_schedule(SHIPPED / "rice-koji-home-trays.yaml"), guess_fahrenheit()
+    return Settings(
+        site="kitchen", incubators=(Incubator("box", schedule),), probes=(), sources=(),
+        schedules={schedule.name: schedule}, units=Units(american, american), person=Person(zone=guess_zone()),
+    ), None  # fmt: skip
+
+
+def _assumed(settings: Settings) -> str:
+    person, units = settings.person, "°F and lb" if settings.units.pounds else "°C and kg"
+    return (f"No settings file was found. Assumed: one tray, sleep {person.sleep_from} to {person.sleep_to}, zone "
+            f"{person.zone}, {units}. To say your own: kojimon setup")  # fmt: skip
+
+
+def _by_which(purpose: str, schedule: Schedule) -> str:
+    told = f"The hours are those of the schedule {schedule.name}."
+    sake = purpose.startswith("sake") and schedule.name != SAKE_SCHEDULE
+    return f"{told} For sake there is one of its own: --schedule {SAKE_SCHEDULE}" if sake else told
+
+
+def _date(at: datetime) -> str:
+    return f"{at:%a} {at.day} {at:%b}"
+
+
 def _timetables(found: list[Plan], picked: int) -> None:
     screen.say(f"\nPlan {picked + 1}: {_headline(found[picked])}", "head")
-    screen.table(("when", "", "can be done"), _times(found[picked]))
+    screen.table((f"from {_date(found[picked].steps[0].at)}", "", "can be done"), _times(found[picked]))
     screen.say("Likely, not promised: there the koji decides, and kojimon says when it comes.", "quiet")
     for number, one in enumerate(found):
         if number != picked:
             screen.say(
-                f"Or plan {number + 1} (--pick {number + 1}): begin {one.steps[0].at:%a %H:%M}, {_headline(one)}"
+                f"Or plan {number + 1} (--pick {number + 1}): begin {_date(one.steps[0].at)} {one.steps[0].at:%H:%M}, "
+                f"{_headline(one)}"
             )
 
 
 def _headline(one: Plan) -> str:
     night = [step for step in one.steps if not step.optional and _at_night(step)]
     tail = "; ".join(f"{step.label}: {_at_night(step)}" for step in night) or "nothing falls into your sleep"
-    return f"spores on {one.inoculate:%a %H:%M}; {tail}"
+    return f"spores on {_date(one.inoculate)} {one.inoculate:%H:%M}; {tail}"
 
 
 def _times(one: Plan) -> list[tuple[str, str, str]]:
@@ -313,12 +370,17 @@ def _write(
         ics.write_bytes(calendar(best, settings.site, made, _sleep(settings), advice))
         screen.say(f"The plan is written to {ics}.", "good")
     if page is not None:
-        from kojimon.planner.wall import wall
+        from kojimon.planner.wall import Table, wall
 
         labels = said.KOJI_LABELS if mash.purpose == "koji" else {**said.LABELS, "starter_kg": "Starter (spores)"}
         rows = [row[:3] for row in said.rows_of(mash, labels, kitchen)]
         notes = [*said.warnings(mash, schedule.grain, kitchen), *schedule.cautions]
-        page.write_text(wall(f"{what}: {schedule.label}", rows, _times(best), notes), encoding="utf-8")
+        head = f"When, from {_date(best.steps[0].at)}"
+        tables: list[tuple[str, Table]] = [("", rows)]
+        if stages := said.stage_rows(mash, kitchen):
+            tables += [("Addition by addition (rice weighed dry)", [said.STAGE_COLUMNS, *stages])]
+        tables += [(head, [["☐", *row] for row in _times(best)])]
+        page.write_text(wall(f"{what}: {schedule.label}", tables, notes), encoding="utf-8")
         screen.say(f"The page for the wall is {page}.", "good")
     if save is not None:
         note = f"{what}. Spores planned for {best.inoculate:%a %d %b %H:%M}."

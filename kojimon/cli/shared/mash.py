@@ -10,7 +10,7 @@ from msgspec import Struct
 from kojimon.cli.shared import screen
 from kojimon.mash.facts import ADDITIONS, DEPTH_MOST_M, GRAINS, LEES, PURPOSES, SALT_LEAST_PCT, TRAY_KG, Fact
 from kojimon.mash.plan import ROUNDED, Beyond, Mash, depth_m, strength_pct
-from kojimon.units import KG_PER_LB, parse_mass_kg, show_count, show_volume, show_weight
+from kojimon.units import KG_PER_LB, parse_mass_kg, show_count, show_temperature, show_volume, show_weight
 
 LABELS = {
     "all_rice_kg": "Dry rice in all",
@@ -36,8 +36,8 @@ KOJI_LABELS = {
     "koji_kg": "  as fresh koji",
     "starter_kg": "Starter (spores)",
 }
-STAGES = dict(zip(ADDITIONS, ("starter mash", "day 1, at 12 °C", "day 3, at 10 °C", "day 4, at 8 °C"), strict=True))
-"""Days and degrees of the additions: an importer's page (wismettacsake.com, main mash); day 2 is the day of rest."""
+STAGES = dict(zip(ADDITIONS, (("starter mash", 0), ("day 1", 12), ("day 3", 10), ("day 4", 8)), strict=True))
+"""Days and °C of the additions: an importer's page (wismettacsake.com, main mash); day 2 is the day of rest."""
 SALT_SAID = {"shio-koji": "10.7-14.3", "miso": "10-13", "sweet-miso": "5-7"}
 """Shio-koji: seven recipes. Miso: Kagawa Prefecture; a cooking page for the sweet one."""
 CONVERSION = re.compile(r"(.+?)\s*(?:for|to|per|on|=|:|/)\s*(\d.*|kg)", re.IGNORECASE)
@@ -50,6 +50,7 @@ class Kitchen(Struct, frozen=True):
     trays: int
     area_m2: float | None
     usual_rice_kg: float
+    fahrenheit: bool = False
 
 
 def packet(text: str) -> Fact:
@@ -133,17 +134,28 @@ def _rows(mash: Mash, labels: Mapping[str, str], kitchen: Kitchen) -> None:
     screen.table([columns[number] for number in kept], [[row[number] for number in kept] for row in rows])
 
 
-def _stages(mash: Mash, kitchen: Kitchen) -> None:
+STAGE_COLUMNS = ("", "rice to steam", "fresh koji", "water")
+
+
+def stage_rows(mash: Mash, kitchen: Kitchen) -> list[list[str]]:
+    """When, rice, koji and water of each addition; none where all goes in at once."""
+    rows: list[list[str]] = []
     if "moto_rice_kg" not in mash.amounts:
-        return
-    screen.heading("Addition by addition (rice weighed dry)")
-    rows = []
-    for stage, when in STAGES.items():
+        return rows
+    for stage, (day, at_c) in STAGES.items():
+        when = f"{day}, at {show_temperature(at_c, kitchen.fahrenheit, 0)}" if at_c else day
         rice, koji = mash.amounts[f"{stage}_rice_kg"], mash.amounts[f"{stage}_koji_rice_kg"]
         fresh = koji * mash.amounts["koji_kg"] / mash.amounts["koji_rice_kg"]
         cells = [("rice_kg", rice - koji), ("koji_kg", fresh), ("water_kg", mash.amounts[f"{stage}_water_kg"])]
         rows.append([when, *(show(name, amount, kitchen.pounds) for name, amount in cells)])
-    screen.table(("", ">rice to steam", ">fresh koji", ">water"), rows)
+    return rows
+
+
+def _stages(mash: Mash, kitchen: Kitchen) -> None:
+    if not (rows := stage_rows(mash, kitchen)):
+        return
+    screen.heading("Addition by addition (rice weighed dry)")
+    screen.table(("", *(f">{column}" for column in STAGE_COLUMNS[1:])), rows)
     screen.say(
         "Starter mash: all of the acid, yeast by its packet, ripe on day 11-12. Day 2 of the mash is for rest.", "quiet"
     )
@@ -168,6 +180,12 @@ def _mash_notes(mash: Mash, kitchen: Kitchen) -> Iterator[tuple[str, str]]:
                f"with it, "
                f"the koji {wet[1]}: do not count them twice."), "plain"  # fmt: skip
     yield f"The vessel is {amounts['volume_l'] / amounts['vessel_l'] * 100:.0f} % full.", "plain"
+    if amounts["volume_l"] == amounts.get("product_kg"):
+        cooked = " Water is all of it, that of cooking the rice too." if mash.purpose == "amazake" else ""
+        yield f"A litre of it is taken to weigh a kilogram.{cooked}", "plain"
+    if "moto_rice_kg" in amounts:
+        yield ("The koji for the three additions is wanted about two weeks after that for the starter mash: keep it "
+               "cold or frozen, or make it in a second batch."), "look"  # fmt: skip
     if "salt_kg" in amounts:
         yield _salt(mash)
     if "sake_l" in amounts:
