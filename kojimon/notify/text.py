@@ -230,7 +230,9 @@ def _todo(alarm: Alarm, work: Work) -> str:
     steps = ladder(alarm, work)
     if alarm_words.fierce(alarm):
         return f"Do: {say.ended(steps[-1])}"
-    if not steps or steps[0] in (FIRE, alarm_words.COOL_BOX):
+    if len(steps) == 1:
+        return f"Do: {say.ended(steps[0])}"
+    if not steps or steps[0] == FIRE:
         return f"Do: {say.ended(alarm_words.action(alarm, work))}"
     return "Do: " + ". If it still rises after 20 min: ".join([steps[0], ", then ".join(map(_small, steps[1:]))]) + "."
 

@@ -10,9 +10,9 @@ from msgspec import Struct
 from kojimon.contract import keys
 from kojimon.contract.alarms import Alarm
 from kojimon.contract.events import AlarmChange
-from kojimon.model import Quality
+from kojimon.model import BoxKind, Quality
+from kojimon.words import boxes, watches
 from kojimon.words import speech as say
-from kojimon.words import watches
 from kojimon.words.speech import Speech
 
 HEADLINE_MAX = 60
@@ -25,9 +25,6 @@ FELL_K = 7.0
 """A reading so far below the limit of a hot alarm that stands is not the koji's (the engine asks for 8 K at once)."""
 URGENT_LEFT_S = 6 * 3600
 """A time left beyond this helps nobody decide in the night, so it is not said."""
-
-COOL_BOX = "Turn box down, open it"
-"""At hot koji in hotter air, before any work on the koji."""
 
 SWITCH_OFF = "Heater or oven on: switch it off"
 """At air as hot as no koji box is, whatever the alarm: no vent, for air may feed what smoulders."""
@@ -123,6 +120,7 @@ class Work(Struct, frozen=True):
         mixed_ago_s: time since the koji was last broken up, mixed or spread; None when never.
         mixes: how often that was done.
         mix_open, harvest_open: whether such a step may be done now.
+        kind: what kind of box it lies in (`model.BoxKind`).
     """
 
     hour: float | None = None
@@ -130,6 +128,17 @@ class Work(Struct, frozen=True):
     mixes: int = 0
     mix_open: bool = False
     harvest_open: bool = False
+    kind: str = BoxKind.UNKNOWN
+
+    @property
+    def cool(self) -> str:
+        """How its box gets cooler, in brief."""
+        return boxes.COOL[BoxKind(self.kind)]
+
+    @property
+    def heats(self) -> str:
+        """What heats it, in a word."""
+        return boxes.HEATS.get(BoxKind(self.kind), "box")
 
 
 def alarm_state(alarm: Alarm, speech: Speech, now: str | int) -> str:
@@ -150,8 +159,8 @@ def alarm_state(alarm: Alarm, speech: Speech, now: str | int) -> str:
 def action(alarm: Alarm, work: Work) -> str:
     """The one thing to do, as short as a lock screen needs it.
 
-    For hot koji it is a ladder by stage and time since the last mixing (design): vent or turn the box down; break up;
-    furrow or spread thinner; swap trays; harvest.
+    For hot koji it is a ladder by stage and time since the last mixing (design): less heat, by the kind of box; break
+    up; furrow or spread thinner; swap trays; harvest. At its critical limit the heat goes off first.
     """
     key = keys.parse(alarm.key)
     todo = ""
@@ -160,11 +169,15 @@ def action(alarm: Alarm, work: Work) -> str:
     match key:
         case keys.Limit():
             odd = _warm_around(alarm) or _fallen_out(key, alarm)
-            todo = odd or (COOL_BOX if heated(alarm) else _limit_action(key, key.side, work))
+            hot = boxes.OFF[BoxKind(work.kind)] if critical(alarm) else work.cool if heated(alarm) else ""
+            todo = odd or hot or _limit_action(key, key.side, work)
         case keys.Deviation() | keys.Rate() | keys.Exposure() | keys.Recovery() | keys.TimeToLimit():
             way = watches.side_of(alarm)
-            todo = _limit_action(key, way, work) if way else "Look at the box"
-            todo = COOL_BOX if heated(alarm) else todo
+            todo = work.cool if heated(alarm) else _limit_action(key, way, work) if way else "Look at the box"
+        case keys.BOX_OFF:
+            todo = f"Is the {work.heats} on? Check plug"
+        case keys.BOX_HOT:
+            todo = "Turn it down or unplug it" if work.heats == "box" else "Switch it off or unplug it"
         case keys.Health(what):
             todo = (_said(alarm)[1] if what in SAID else "") or HEALTH_ACTIONS.get(_part(key, alarm), "")
         case keys.Silent():
@@ -178,8 +191,6 @@ def _part(key: keys.Health, alarm: Alarm) -> str:
 
 
 _FIXED_ACTIONS: dict[keys.AlarmKey | type, str] = {
-    keys.BOX_OFF: "Is the box on? Check plug",
-    keys.BOX_HOT: "Turn it down or unplug it",
     keys.Blind: "Use a kitchen thermometer",
     keys.Step: "Do it, or enter when you did",
     keys.Expect: "Look and feel",
@@ -198,10 +209,8 @@ def _warm_around(alarm: Alarm) -> str:
     air_c, limit = alarm.air_c, alarm.limit
     cold = keys.parse(alarm.key) == keys.COLD_KOJI
     lies = cold and air_c is not None and limit is not None and air_c >= limit + WARM_AROUND_K
-    if lies and alarm.dries:
-        return "It dries: cover it, with holes"
     if lies:
-        return "Probe out, or it dries: look"
+        return "Does the rice dry? Look" if alarm.dries else "Cold rice? Probe in it? Look"
     # A box as warm as koji boxes are kept is on; without a hotter setting it cannot do better (a sake finish at 37 °C).
     return "Heap it thicker, cover it" if cold and air_c is not None and air_c >= BOX_ON_C else ""
 
@@ -210,6 +219,11 @@ def heated(alarm: Alarm) -> bool:
     """Whether hot koji lies in air that is hotter still: what spreads it would warm it."""
     hot = keys.parse(alarm.key) in (keys.HOT_KOJI, keys.SOON_HOT)
     return hot and alarm.air_c is not None and alarm.value is not None and alarm.air_c > alarm.value
+
+
+def critical(alarm: Alarm) -> bool:
+    """Whether the koji is over its critical limit."""
+    return keys.parse(alarm.key) == keys.HOT_KOJI and alarm.level == "high_high"
 
 
 def fierce(alarm: Alarm) -> bool:
@@ -233,12 +247,12 @@ def _fallen_out(key: keys.Limit, alarm: Alarm) -> str:
 def _limit_action(key: keys.Limit | keys.Watch, side: str, work: Work) -> str:
     place, hot = key.place, side == "high"
     if key.quantity == "humidity":
-        return "Open the vent a crack" if hot else "Look: does the rice dry?"
+        return "Let a little damp air out" if hot else "Look: does the rice dry?"
     if place == "bed":
-        return _hot_koji(work) if hot else "Is the box on? Check its lid"
+        return _hot_koji(work) if hot else f"Is the {work.heats} on? Look at it"
     if place == "room":
         return "Cool the room" if hot else "Warm the room"
-    return "Turn box down, vent" if hot else "Is the box on? Check plug"
+    return work.cool if hot else f"Is the {work.heats} on? Check plug"
 
 
 def _hot_koji(work: Work) -> str:
@@ -246,10 +260,8 @@ def _hot_koji(work: Work) -> str:
         return "Look: harvest or spread thin"
     if work.mix_open and (work.mixed_ago_s is None or work.mixed_ago_s > 3600):
         return "Break up, spread"
-    if work.mixes == 0:
-        return "Turn box down, vent"
-    if work.mixed_ago_s is not None and work.mixed_ago_s <= 3600:
-        return "Vent, turn box down"
+    if work.mixes == 0 or (work.mixed_ago_s is not None and work.mixed_ago_s <= 3600):
+        return work.cool
     return "Furrow, spread thin" if work.mixes == 1 else "Spread thin, swap trays"
 
 

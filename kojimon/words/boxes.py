@@ -20,6 +20,31 @@ COVER: Final = {
     Cover.CLOTH_AND_PLASTIC: "rice under cloth and plastic",
     Cover.UNKNOWN: "",
 }
+COOL: Final = {
+    BoxKind.STILL: "Turn box down, open it",
+    BoxKind.FAN: "Turn the box down",
+    BoxKind.HEAT_MAT: "Mat off, or lift tray off it",
+    BoxKind.OVEN_LIGHT: "Lamp off, or open the door",
+    BoxKind.UNKNOWN: "Less heat, or open it",
+}
+"""How a kind of box gets cooler, as short as a lock screen needs it; up to the first comma it says enough."""
+COOL_IN_FULL: Final = {
+    BoxKind.STILL: "Turn the box down or open it",
+    BoxKind.FAN: "Turn the box down",
+    BoxKind.HEAT_MAT: "Switch the mat off or lift the tray off it",
+    BoxKind.OVEN_LIGHT: "Switch the lamp off or open the door",
+    BoxKind.UNKNOWN: "Give it less heat: switch it off or open it",
+}
+OFF: Final = {
+    BoxKind.STILL: "Box off, open it",
+    BoxKind.FAN: "Heat off, fan on",
+    BoxKind.HEAT_MAT: "Mat off, lift tray off it",
+    BoxKind.OVEN_LIGHT: "Lamp off, open the door",
+    BoxKind.UNKNOWN: "Heat off, open it",
+}
+"""At the koji's critical limit."""
+HEATS: Final = {BoxKind.HEAT_MAT: "mat", BoxKind.OVEN_LIGHT: "lamp", BoxKind.UNKNOWN: "heat"}
+"""What heats it; "box" where it is not here."""
 MEANS: Final = {
     BoxKind.HEAT_MAT: (
         "The air of a heat mat follows the room: kojimon cannot tell by it whether the mat is on.",

@@ -47,7 +47,8 @@ def line(event: Event, speech: Speech, work: Work | None = None) -> Line | None:
     say_it = _KINDS.get(type(event.what))
     if say_it is None:
         return Line(f"{event.kind.replace('-', ' ')}: {event.key}")
-    return say_it(event, event.what, speech, work or Work())
+    known = work or Work()
+    return say_it(event, event.what, speech, replace(known, kind=speech.kinds.get(event.incubator, known.kind)))
 
 
 class Teller:

@@ -11,7 +11,9 @@ from msgspec import Struct
 
 from kojimon.contract import keys
 from kojimon.contract.alarms import Alarm
+from kojimon.model import BoxKind
 from kojimon.words import alarms as alarm_words
+from kojimon.words import boxes
 from kojimon.words.alarms import Work
 
 
@@ -29,7 +31,7 @@ _HOT = Meaning(
     1500,
 )
 _COLD = Meaning(
-    ("the box is off", "the room is cold", "the lid or a vent is open"),
+    ("the box is off", "the room is cold", "the lid or the door is open"),
     "growth stops, and unwanted microbes gain",
     3600,
 )
@@ -55,7 +57,7 @@ _OF_KEY: dict[keys.AlarmKey, Meaning] = {
         ("too little air", "a wet sensor"), "the koji gets wet and slimy", 7200
     ),
     keys.Limit("air", "humidity", "low"): Meaning(
-        ("a fan, or an open vent", "dry air in the room", "the lid is open"), "rice that lies open dries", 7200
+        ("a fan", "dry air in the room", "the lid is open"), "rice that lies open dries", 7200
     ),
     keys.BOX_OFF: Meaning(
         ("its plug, strip, GFCI or RCD", "its own timer", "the lid is open"), "the koji cools and growth stops", 3600
@@ -111,12 +113,13 @@ def unexplained(texts: Iterable[str]) -> list[str]:
 FIRE = "Smoke or a burning smell: cut the power at the breaker, get out"
 """Before anything else at a box too hot."""
 RUNGS = (
-    "Vent the box or turn it down",
+    "",
     "Break the koji up and spread it",
     "Furrow it, spread it thinner",
     "Swap the trays",
     "Look whether it is done: harvest",
 )
+"""The first is that the box gets cooler, by its kind."""
 
 
 def ladder(alarm: Alarm, work: Work) -> list[str]:
@@ -129,11 +132,12 @@ def ladder(alarm: Alarm, work: Work) -> list[str]:
     if alarm_words.fierce(alarm):
         return [FIRE, f"{alarm_words.SWITCH_OFF}, at the breaker if not at the device"]
     if key == keys.BOX_HOT:
-        return [FIRE, "Turn the box down or unplug it"]
+        return [FIRE, alarm_words.action(alarm, work)]
     if key not in (keys.HOT_KOJI, keys.SOON_HOT, keys.Recovery("bed", "temperature")) or work.hour is None:
         return []
+    cool = boxes.COOL_IN_FULL[BoxKind(work.kind)]
     if alarm_words.heated(alarm):
-        return [alarm_words.COOL_BOX]
+        return [cool]
     order: tuple[int, ...] = (0, 1, 2)
     if work.harvest_open:
         order = (4, 2, 0)
@@ -141,4 +145,5 @@ def ladder(alarm: Alarm, work: Work) -> list[str]:
         order = (0, 2, 3)
     elif work.mix_open or work.mixes:
         order = (1, 2, 0, 3) if work.mix_open else (2, 3, 0)
-    return [RUNGS[index] for index in order]
+    first = [alarm_words.action(alarm, work)] if alarm_words.critical(alarm) else []
+    return first + [RUNGS[index] or cool for index in order if index or not first]

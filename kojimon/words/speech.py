@@ -54,6 +54,7 @@ class Speech(Struct, frozen=True):
         optional: steps whose time may pass undone without a word.
         stages: plain words of each stage, by name.
         probes: (place, tray) of each probe, by name.
+        kinds: what kind of box each is (`model.BoxKind`), by name; one that is not here is unknown.
     """
 
     fahrenheit: bool = False
@@ -64,6 +65,7 @@ class Speech(Struct, frozen=True):
     optional: frozenset[str] = frozenset()
     stages: dict[str, str] = {}
     probes: dict[str, tuple[str, str]] = {}
+    kinds: dict[str, str] = {}
 
     def value(self, quantity: str, value: float | None, digits: int = 1) -> str:
         """`36.2 °C`, `97.2 °F`, `85 %`, or `no value`."""

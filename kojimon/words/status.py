@@ -69,6 +69,7 @@ def speech_of(document: Document) -> Speech:
         optional=frozenset(optional),
         stages=stages,
         probes=probes,
+        kinds={incubator.name: incubator.kind for incubator in document.incubators},
     )
 
 
@@ -83,6 +84,7 @@ def work_of(incubator: Box, now_ms: int) -> Work:
         mixes=len(marks),
         mix_open=any(step.can for step in mixing),
         harvest_open=any(step.can for step in incubator.steps if step.work == "harvest"),
+        kind=incubator.kind,
     )
 
 

@@ -80,8 +80,8 @@ def test_the_first_line_is_the_design_s_and_the_body_answers_what_comes_next() -
         "itself and cannot lose the heat, the box heats too much and a lump, or too thick a layer.",
         "How sure: last reading of probe koji-top 4 s ago; the bottom tray 95.2 °F. They disagree: check with a "
         "kitchen thermometer.",
-        "Do: Break the koji up and spread it. If it still rises after 20 min: furrow it, spread it thinner, then vent "
-        "the box or turn it down, then swap the trays.",
+        "Do: Break the koji up and spread it. If it still rises after 20 min: furrow it, spread it thinner, then give "
+        "it less heat: switch it off or open it, then swap the trays.",
         "To stop this: open the kojimon page, press Acknowledge: http://192.0.2.7:8137/",
         "It repeats every 2 min, louder, until acknowledged; 20 min after that again if it still holds. Sent so far: "
         "phone (2) and siren (1). Not sent, failing: mail.",
@@ -96,7 +96,7 @@ def test_a_clock_that_is_not_set_is_said_and_no_time_of_day_is() -> None:
 
 
 def test_the_ladder_goes_by_stage_and_time_since_the_last_mixing() -> None:
-    """Vent or turn the box down; break up; furrow or spread thinner; swap trays; harvest (design)."""
+    """Less heat, by the kind of box; break up; furrow or spread thinner; swap trays; harvest (design)."""
     alarm = Alarm(KEY)
     steps = {
         "before any mixing": Work(hour=20.0),
@@ -106,9 +106,9 @@ def test_the_ladder_goes_by_stage_and_time_since_the_last_mixing() -> None:
         "late": Work(hour=44.0, mixes=3, mixed_ago_s=9000, harvest_open=True),
     }
     assert {name: ladder(alarm, work)[0] for name, work in steps.items()} == {
-        "before any mixing": "Vent the box or turn it down",
+        "before any mixing": "Give it less heat: switch it off or open it",
         "mixing wanted": "Break the koji up and spread it",
-        "just mixed": "Vent the box or turn it down",
+        "just mixed": "Give it less heat: switch it off or open it",
         "mixed long ago": "Furrow it, spread it thinner",
         "late": "Look whether it is done: harvest",
     }

@@ -201,4 +201,4 @@ def test_hot_koji_in_hotter_air_is_not_to_be_spread(hour: float) -> None:
     lines = told(rehearsed(hour + 4, bed, lambda h: 30 if h < hour else bed(h) + 3))
     called = [text for at, text in lines if "The koji 4" in text and at > hour]
     assert called
-    assert all(text.endswith("Turn box down, open it.") for text in called)
+    assert all(text.endswith("Less heat, or open it.") for text in called)

@@ -172,7 +172,7 @@ def test_at_a_box_too_hot_the_first_step_is_about_fire() -> None:
     hot = hot_alarm(key="box/hot", calls=1, value=44.0, limit=30.0)
     steps = shown(document(boxed(alarms=(hot,)))).boxes[0].alarms[0].steps
     assert steps[0] == "Smoke or a burning smell: cut the power at the breaker, get out"
-    assert steps[1] == "Turn the box down or unplug it"
+    assert steps[1] == "Switch it off or unplug it"
 
 
 def test_a_press_is_another_act_after_a_further_call() -> None:

@@ -11,7 +11,7 @@ from msgspec.structs import replace
 
 from kojimon.alarms.states import AlarmState
 from kojimon.contract.state import Alarm
-from kojimon.model import Quality
+from kojimon.model import BoxKind, Quality
 from kojimon.words.alarms import (
     HEADLINE_MAX,
     SILENT_WORDS,
@@ -24,7 +24,9 @@ from kojimon.words.alarms import (
     subject,
     why_silent,
 )
+from kojimon.words.boxes import COOL_IN_FULL
 from kojimon.words.events import line
+from kojimon.words.meaning import ladder
 from kojimon.words.speech import Speech
 from tests.parts.inputs import event_row
 
@@ -86,9 +88,9 @@ def test_no_first_line_is_longer_than_a_lock_screen_and_each_ends_with_an_action
 @pytest.mark.parametrize(
     ("work", "wanted"),
     [
-        (Work(hour=10.0), "Turn box down, vent"),
+        (Work(hour=10.0), "Less heat, or open it"),
         (Work(hour=22.0, mix_open=True), "Break up, spread"),
-        (Work(hour=24.0, mixes=1, mixed_ago_s=900, mix_open=True), "Vent, turn box down"),
+        (Work(hour=24.0, mixes=1, mixed_ago_s=900, mix_open=True), "Less heat, or open it"),
         (Work(hour=27.0, mixes=1, mixed_ago_s=9000), "Furrow, spread thin"),
         (Work(hour=33.0, mixes=2, mixed_ago_s=9000), "Spread thin, swap trays"),
         (Work(hour=44.0, mixes=2, mixed_ago_s=30000, harvest_open=True), "Look: harvest or spread thin"),
@@ -141,7 +143,7 @@ def test_an_alarm_out_of_service_says_why() -> None:
 
 
 @pytest.mark.parametrize(
-    ("air_c", "wanted"), [(30.0, "Probe out, or it dries: look"), (21.0, "Is the box on? Check its lid")]
+    ("air_c", "wanted"), [(30.0, "Cold rice? Probe in it? Look"), (21.0, "Is the heat on? Look at it")]
 )
 def test_cold_koji_in_warm_air_asks_for_a_look_at_the_probe(air_c: float, wanted: str) -> None:
     cold = limit_alarm(
@@ -160,8 +162,8 @@ def test_no_first_line_says_bed() -> None:
 @pytest.mark.parametrize(
     ("alarm", "wanted"),
     [
-        ({"key": "box/off", "value": 24.1, "limit": 30.2}, "Box air 24.1 °C, usually 30.2. Is the box on? Check plug"),
-        ({"key": "box/hot", "value": 41.0, "limit": 30.0}, "Box air 41 °C (limit 30). Turn it down or unplug it"),
+        ({"key": "box/off", "value": 24.1, "limit": 30.2}, "Box air 24.1 °C, usually 30.2. Is the heat on? Check plug"),
+        ({"key": "box/hot", "value": 41.0, "limit": 30.0}, "Box air 41 °C (limit 30). Switch it off or unplug it"),
         ({"key": "box/hot", "value": 163.0, "limit": 60.0},
          "Box air 163 °C (limit 60). Heater or oven on: switch it off"),
         ({"key": "limit/air/temperature/high", "value": 61.0, "limit": 38.0},
@@ -175,9 +177,9 @@ def test_no_first_line_says_bed() -> None:
         ({"key": "rate/bed/temperature/rising", "value": 36.0, "limit": 2.0, "rate_per_h": 3.1},
          "The koji 36 °C, +3.1 °C/h. Break up, spread"),
         ({"key": "rate/bed/temperature/falling", "value": 28.0, "limit": -2.0, "rate_per_h": -2.5},
-         "The koji 28 °C, -2.5 °C/h. Is the box on? Check its lid"),
+         "The koji 28 °C, -2.5 °C/h. Is the heat on? Look at it"),
         ({"key": "deviation/air/temperature", "value": 34.0, "limit": 30.0, "side": "high"},
-         "Box air 34 °C (target 30). Turn box down, vent"),
+         "Box air 34 °C (target 30). Less heat, or open it"),
         ({"key": "exposure/bed/temperature", "value": 41.0, "limit": 40.0, "total_ms": 10_800_000},
          "The koji over 40 °C for 3 h. Break up, spread"),
         ({"key": "recovery/bed/temperature", "value": 39.0, "limit": 36.0},
@@ -230,3 +232,32 @@ def test_a_question_has_no_full_stop_behind_it() -> None:
     said = line(event, CELSIUS)
     assert said is not None
     assert said.text == "Box air 35 % (under 40). Look: does the rice dry?"
+
+
+@pytest.mark.parametrize(
+    ("kind", "cool", "critical", "off"),
+    [
+        ("still", "Turn box down, open it", "Box off, open it", "Is the box on? Check plug"),
+        ("fan", "Turn the box down", "Heat off, fan on", "Is the box on? Check plug"),
+        ("heat-mat", "Mat off, or lift tray off it", "Mat off, lift tray off it", "Is the mat on? Check plug"),
+        ("oven-light", "Lamp off, or open the door", "Lamp off, open the door", "Is the lamp on? Check plug"),
+        ("unknown", "Less heat, or open it", "Heat off, open it", "Is the heat on? Check plug"),
+    ],
+)
+def test_what_to_do_goes_by_the_kind_of_box(kind: str, cool: str, critical: str, off: str) -> None:
+    work = Work(hour=10.0, kind=kind)
+    worst = limit_alarm(level="high_high", value=45.2, limit=45.0)
+    assert (action(limit_alarm(), work), action(worst, work), action(Alarm("box/off"), work)) == (cool, critical, off)
+    assert ladder(worst, work)[0] == critical and ladder(limit_alarm(), work)[0] == COOL_IN_FULL[BoxKind(kind)]
+    assert action(limit_alarm(air_c=44.0), work) == cool, "hotter air is not spread against"
+    hot = {"from": "NORM", "to": "UNACK", "event": "on", "level": "high", "priority": "wake", "value": 43.2,
+           "limit": 43.0}  # fmt: skip
+    event = event_row(1, 0, "alarm", "hut", "b", "limit/bed/temperature/high", hot)
+    said = line(event, Speech(kinds={"hut": kind}), Work(hour=10.0))
+    assert said is not None and said.text.endswith(f"{cool}.")
+
+
+def test_a_likely_cause_is_asked_and_not_stated() -> None:
+    cold = limit_alarm(key="limit/bed/temperature/low", level="low", side="low", value=20.0, limit=22.0, air_c=30.0)
+    assert action(cold, Work()) == "Cold rice? Probe in it? Look"
+    assert action(replace(cold, dries=True), Work(kind="fan")) == "Does the rice dry? Look"

@@ -83,8 +83,8 @@ def alarm(signal: str, to: str, key: str = "limit/bed/temperature/high", **data:
             "look",
         ),
         (event("refused", "x", code="no-batch", reason="no batch is open"), "Not done: no batch is open.", "look"),
-        (alarm("on", "UNACK"), "Top tray 110 °F (limit 109), rising. Turn box down, vent.", "wrong"),
-        (alarm("up", "UNACK"), "Worse: Top tray 110 °F (limit 109), rising. Turn box down, vent.", "wrong"),
+        (alarm("on", "UNACK"), "Top tray 110 °F (limit 109), rising. Less heat, or open it.", "wrong"),
+        (alarm("up", "UNACK"), "Worse: Top tray 110 °F (limit 109), rising. Less heat, or open it.", "wrong"),
         (alarm("ack", "ACKED"), "Acknowledged: top tray too warm.", "plain"),
         (alarm("ack", "NORM", **{"from": "RTNUN"}), "Acknowledged: top tray too warm.", "good"),
         (
@@ -137,16 +137,16 @@ def test_what_was_done_before_decides_what_to_do_next() -> None:
         return told.text.partition(". ")[2]
 
     teller.tell(event("batch-start", "b", name="first"))
-    assert hot(T_MS) == "Turn box down, vent."
+    assert hot(T_MS) == "Less heat, or open it."
     teller.tell(event("step-done", "inoculate", mark=1, at_ms=T_MS))
-    assert hot(T_MS + hour) == "Turn box down, vent."
+    assert hot(T_MS + hour) == "Less heat, or open it."
     teller.tell(event("step-open", "mix"))
     assert hot(T_MS + 20 * hour) == "Break up, spread."
     teller.tell(event("step-done", "mix", mark=2, at_ms=T_MS + 21 * hour))
-    assert hot(T_MS + 21 * hour + 60_000) == "Vent, turn box down."
+    assert hot(T_MS + 21 * hour + 60_000) == "Less heat, or open it."
     assert hot(T_MS + 25 * hour) == "Furrow, spread thin."
     teller.tell(event("step-undone", "mix", mark=2))
-    assert hot(T_MS + 25 * hour) == "Turn box down, vent."
+    assert hot(T_MS + 25 * hour) == "Less heat, or open it."
     teller.tell(event("step-open", "harvest"))
     assert hot(T_MS + 42 * hour) == "Look: harvest or spread thin."
 

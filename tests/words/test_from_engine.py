@@ -50,17 +50,17 @@ def watching(*watches: Watch) -> Case:
 
 def test_air_that_is_too_cold_is_not_called_too_warm() -> None:
     case = watching(FAR).hold(2 * H, air=26.0)
-    assert lines(case) == ["Box air 26 °C (target 30). Is the box on? Check plug"]
+    assert lines(case) == ["Box air 26 °C (target 30). Is the heat on? Check plug"]
     case.hold(5 * H)
     assert [text for text in said(case.events) if text.startswith("Again")] == [
-        "Again: Box air 26 °C (target 30). Is the box on? Check plug."
+        "Again: Box air 26 °C (target 30). Is the heat on? Check plug."
     ]
     case.do("alarm.acknowledge", key="deviation/air/temperature")
     assert said(case.events)[-1].endswith(": box air far below its target.")
 
 
 def test_air_that_is_too_warm_is_said_so_and_what_does_not_say_which_gets_no_side() -> None:
-    assert lines(watching(FAR).hold(2 * H, air=34.0)) == ["Box air 34 °C (target 30). Turn box down, vent"]
+    assert lines(watching(FAR).hold(2 * H, air=34.0)) == ["Box air 34 °C (target 30). Less heat, or open it"]
     bare = Alarm("deviation/air/temperature", "UNACK")
     assert alarms.subject(bare, CELSIUS) == "Box air far from its target"
     assert alarms.headline(bare, CELSIUS, alarms.Work(), None).endswith("Look at the box")

@@ -69,14 +69,18 @@ def rehearse(
         raise click.UsageError(f"By which schedule? Add --schedule and a file or one of: {', '.join(_known(config))}.")
     if batch is not None and (kind or cover):
         raise click.UsageError("A batch was recorded with its box; --box and --cover are for curve files.")
+    from kojimon.rehearsal import INCUBATOR
+
     speech = _speech(config, unit)
     if batch is not None:
         _batch(batch, schedule, config, unit, as_json)
         return
     assert curve is not None and schedule is not None
     plan = load(schedule, config)
-    result = _curve(curve, plan, from_start, config, _box(config, kind, cover))
-    speech = replace(speech, probes={track.name: (track.place, track.tray) for track in result.tracks})
+    box = _box(config, kind, cover)
+    result = _curve(curve, plan, from_start, config, box)
+    probes = {track.name: (track.place, track.tray) for track in result.tracks}
+    speech = replace(speech, kinds={INCUBATOR: box[0]}, probes=probes)
     if as_json:
         screen.print_json({"schedule": plan.name, "unknown_steps": result.unknown_steps, "events": _rows(result)})
         return

@@ -147,6 +147,7 @@ def _speech(settings: Settings) -> Speech:
         optional=frozenset(step.name for plan in schedules for step in plan.steps if step.optional),
         stages={stage.name: stage.label for plan in schedules for stage in plan.stages},
         probes={probe.name: (probe.place, probe.tray) for probe in settings.probes},
+        kinds={box.name: box.box.kind for box in settings.incubators},
     )
 
 
