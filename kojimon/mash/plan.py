@@ -116,6 +116,7 @@ def plan_mash(
             f"these amounts do not go together: {NOUNS.get(named, named)} would be less than nothing; "
             "change one of them, or leave one out"
         )
+    amounts = {name: max(0.0, value) for name, value in amounts.items()}
     if amounts.get("volume_l", 0.0) > amounts.get("vessel_l", math.inf) + 1e-9:
         raise TooFullError(amounts["volume_l"], amounts["vessel_l"])
     ranges, sources = _ranges(held, wanted, amounts)

@@ -22,7 +22,7 @@ from kojimon.cli.main import cli
 from kojimon.cli.shared.kept_plan import read_plan
 from kojimon.errors import UsageError
 from kojimon.journal.records import BatchRow
-from kojimon.mash.facts import Fact
+from kojimon.mash.facts import PURPOSES, Fact
 from kojimon.planner.calendar import calendar
 from kojimon.planner.likely import likely, soak_min
 from kojimon.planner.timetable import Nights, Plan, PlannedStep, Sleep, plans, zoned
@@ -357,6 +357,7 @@ class TestCommand:
         (("--for", "miso", "--beans", "1kg", "--koji", "1kg", "--salt", "180g"), "less than 10-13 %"),
         (("--rice", "1500g", "--koji", "3000g"), "Beyond what is published: the koji is 200 % of its dry rice"),
         (("--for", "shio-koji", "--koji", "1kg", "--water", "20 L"), "water is 2000 % of the koji"),
+        (("--for", "amazake", "--rice", "1kg", "--koji", "100g"), "the koji is 11 % of the rice to cook"),
     ])  # fmt: skip
     def test_what_spoils_or_goes_beyond_is_said_on_the_wall_too(
         self, words: tuple[str, ...], told: str, tmp_path: Path
@@ -439,6 +440,12 @@ class TestCommand:
     def test_sources_stand_behind_every_range(self) -> None:
         said = self.run("--for", "miso", "--beans", "2 lb", "--sources").output.replace("\n", " ")
         assert "Salt: of the finished miso, Kagawa Prefecture: 10-13 %." in said
+
+    def test_no_name_of_the_program_s_own_is_shown(self) -> None:
+        for purpose in PURPOSES:
+            told = self.run("--for", purpose.upper(), "--koji", "1 kg", "--sources").output
+            assert not re.search(r"[a-z]_(kg|l|ml)\b", told), purpose
+            assert not re.search(r"\s-0", told), purpose
 
     def test_grain_decides_what_is_promised(self) -> None:
         said = self.run("--schedule", "barley-koji", "--rice", "2 kg").output.replace("\n", " ")

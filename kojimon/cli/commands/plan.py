@@ -47,8 +47,8 @@ OWN_LEAST, OWN_MOST = 1.0, 1.42
         "kojimon plan --for miso --beans 2 lb --page wall.html",
     ),
 )
-@click.option("--for", "purpose", type=click.Choice(list(PURPOSES)), default="koji", metavar="PURPOSE",
-              help=f"What the koji is for: {', '.join(PURPOSES)}. (koji)")  # fmt: skip
+@click.option("--for", "purpose", type=click.Choice(list(PURPOSES), case_sensitive=False), default="koji",
+              metavar="PURPOSE", help=f"What the koji is for: {', '.join(PURPOSES)}. (koji)")  # fmt: skip
 @click.option("--want", type=AMOUNT_TEXT, metavar="AMOUNT", help="How much of it: 5 L, 1 gal; miso: 10 lb.")
 @click.option("--vessel", "vessel_l", type=VOLUME, metavar="VOLUME", help="Your vessel: 10 L, 2 gal.")
 @click.option("--rice", "rice_kg", type=MASS, metavar="MASS",

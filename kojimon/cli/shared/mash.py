@@ -36,6 +36,20 @@ KOJI_LABELS = {
     "koji_kg": "  as fresh koji",
     "starter_kg": "Starter (spores)",
 }
+ALONE = {
+    "koji_rice_kg": "Rice for the koji",
+    "mash_rice_kg": "Rice to cook",
+    "koji_kg": "Koji, fresh",
+    "koji_soaked_kg": "Koji rice, soaked",
+    "koji_steamed_kg": "Koji rice, steamed",
+    "moto_rice_kg": "Starter mash, rice",
+    "moto_koji_rice_kg": "Starter mash, rice for its koji",
+    "moto_water_kg": "Starter mash, water",
+    "ripe_rice_l": "Ripe mash",
+    "ripe_l": "Ripe mash",
+    "volume_l": "The mash",
+}
+"""What has no row of its own, or another name in it."""
 STAGES = dict(zip(ADDITIONS, (("starter mash", 0), ("day 1", 12), ("day 3", 10), ("day 4", 8)), strict=True))
 """Days and °C of the additions: an importer's page (wismettacsake.com, main mash); day 2 is the day of rest."""
 SALT_SAID = {"shio-koji": "10.7-14.3", "miso": "10-13", "sweet-miso": "5-7"}
@@ -103,7 +117,7 @@ def print_sources(mash: Mash) -> None:
     """Where each range is from."""
     screen.heading("Where the ranges are from")
     for name, source in mash.sources.items():
-        screen.say(f"{({**KOJI_LABELS, **LABELS}).get(name, name).strip()}: {source}.", "quiet")
+        screen.say(f"{({**KOJI_LABELS, **LABELS, **ALONE})[name].strip()}: {source}.", "quiet")
 
 
 def rows_of(mash: Mash, labels: Mapping[str, str], kitchen: Kitchen) -> list[tuple[str, str, str, str]]:
@@ -226,7 +240,8 @@ def _beyond(one: Beyond) -> str:
     of = {"koji_rice_kg": "rice for the koji", "volume_l": "the mash", "water_kg": "water"}.get(one.of, of)
     of = "the koji" if one.of == "koji_kg" else of
     per = {"koji_kg": "the koji", "all_rice_kg": "the dry rice", "vessel_l": "the vessel", "product_kg": "everything",
-           "koji_rice_kg": "its dry rice", "beans_kg": "the dry beans"}.get(one.per, per)  # fmt: skip
+           "koji_rice_kg": "its dry rice", "beans_kg": "the dry beans",
+           "mash_rice_kg": "the rice to cook"}.get(one.per, per)  # fmt: skip
     side = "less than" if one.ratio < one.fact.low else "more than"
     pct = one.ratio * 100
     said = f"{of} is {f'{pct:.0f}' if pct >= 100 else f'{pct:.3g}'} % of {per}"
