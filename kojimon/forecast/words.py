@@ -62,7 +62,8 @@ def sentences(forecast: Forecast, fahrenheit: bool = False, say: Say = from_now)
 def sleep(forecast: Forecast, say: Say = from_now) -> str:
     """May one sleep? One line, 9 in 10; what makes it doubtful comes first."""
     if not forecast.known:
-        return f"cannot say yet whether you may sleep. {forecast.why_not}"
+        why = forecast.why_not.removeprefix("Not yet: ")
+        return f"cannot say yet whether you may sleep. {why[:1].upper()}{why[1:]}"
     if forecast.check.contradicts:
         return "do not rely on it: the koji does not follow the forecast"
     calm_h = calm_until_h(forecast)
@@ -84,6 +85,9 @@ def sleep_first(forecast: Forecast, fahrenheit: bool = False, say: Say = from_no
     lines = [contradiction(forecast, fahrenheit)] if forecast.check.contradicts else []
     lines += [limit(answer, horizon_h, fahrenheit, say) for answer in forecast.limits]
     mixed, changed = mixing(forecast, fahrenheit, say), what_if(forecast, fahrenheit)
+    calm_h, best_h = calm_until_h(forecast), forecast.mix.best_in_h
+    if calm_h is not None and best_h is not None and best_h < calm_h and not forecast.check.contradicts:
+        mixed += " That makes better koji; left until later, it is not likely to raise an alarm before the time above."
     return (sleep(forecast, say), *lines, mixed, *changed, done(forecast, say), UNSURE_TAIL)
 
 
@@ -96,6 +100,8 @@ def limit(answer: LimitAnswer, horizon_h: float, fahrenheit: bool = False, say: 
     if answer.in_h.p90 == 0.0:
         return f"Over {what} now."
     when = f"{say(answer.in_h.p50)}{_range(answer.in_h, say)}"
+    if odds(answer.passes) == odds(LIKELY):
+        return f"As likely as not over {what} {within}; if so, {when}."
     if answer.passes < LIKELY:
         return f"Not over {what} {within} ({odds(1.0 - answer.passes)}); else {when}."
     return f"Over {what} {when} if left alone ({odds(answer.passes)} {within})."
@@ -145,10 +151,9 @@ def done(forecast: Forecast, say: Say = from_now) -> str:
     if answer.prior_only:
         return f"{line} The harvest window of the schedule stands until the koji has shown its own warmth."
     opens = "now" if answer.harvest_from_hour <= now_h else f"from hour {answer.harvest_from_hour:.0f}"
-    return (
-        f"{line} Ready by clock and temperature {opens}, hour {answer.harvest_until_hour:.0f} at the latest; "
-        "you judge by eye and nose."
-    )
+    until = f"hour {answer.harvest_until_hour:.0f}"
+    when = f"at {until}" if opens == f"from {until}" else f"{opens}, {until} at the latest"
+    return f"{line} Ready by clock and temperature {when}; you judge by eye and nose."
 
 
 def contradiction(forecast: Forecast, fahrenheit: bool = False) -> str:

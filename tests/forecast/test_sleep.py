@@ -39,6 +39,11 @@ def test_what_makes_it_doubtful_comes_first() -> None:
     soon, unknown = made(24.0, limit_answer(43.0, 0.2)), made(known=False, why_not="Not yet.")
     assert may(soon).startswith("stay up: 9 chances in 10 that it needs you within 30 min")
     assert may(unknown) == "cannot say yet whether you may sleep. Not yet."
+    not_yet = made(known=False, why_not="Not yet: the koji has not begun to warm by itself.")
+    assert may(not_yet) == "cannot say yet whether you may sleep. The koji has not begun to warm by itself."
+    calm = made(24.0, calm_answer(43.0))
+    calm = replace(calm, mix=replace(calm.mix, best_in_h=0.0))
+    assert any("not likely to raise an alarm before the time above" in text for text in words.sleep_first(calm))
     wrong = made(check=replace(made().check, contradicts=True, miss_k=2.0))
     assert may(wrong).startswith("do not rely on it")
     assert words.sleep_first(wrong)[1].startswith("The koji is 2.0 °C warmer than forecast")

@@ -64,6 +64,8 @@ def test_by_the_clock() -> None:
     [
         (NEVER, "Not over 45.0 °C within 12 h (over 19 chances in 20)."),
         (RARELY, "Not over 42.0 °C within 12 h (7 chances in 10); else in 6 h (likely 2 h to 10 h)."),
+        (structs.replace(RARELY, passes=0.48),
+         "As likely as not over 42.0 °C within 12 h; if so, in 6 h (likely 2 h to 10 h)."),
         (LimitAnswer(38.0, 1.0, Range(0.0, 0.0, 0.0, 0.0, 0.0), ()), "Over 38.0 °C now."),
     ],
 )
@@ -93,6 +95,8 @@ def test_harvest_leaves_the_last_word_to_eye_and_nose() -> None:
         "Growth complete near hour 46 (likely 43 to 49). Ready by clock and temperature from hour 46, "
         "hour 50 at the latest; you judge by eye and nose."
     )
+    once = structs.replace(forecast().done, harvest_from_hour=50.0)
+    assert "Ready by clock and temperature at hour 50; you judge" in words.done(forecast(done=once))
     before = structs.replace(forecast().done, prior_only=True)
     assert "stands until the koji has shown its own warmth" in words.done(forecast(done=before))
     assert "Ready" not in words.done(forecast(done=before))
