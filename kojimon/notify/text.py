@@ -187,7 +187,7 @@ def _consequence(event: Event) -> str:
     if meaning is None:
         return ""
     what = _facts(event)
-    causes = "" if what.causes or what.text else f" Likely: {say.listing([*meaning.causes])}."
+    causes = "" if what.causes or what.text else f" Likely: {say.either(meaning.causes)}."
     return f"If nothing is done, {meaning.consequence}.{causes}"
 
 

@@ -51,7 +51,7 @@ MEANS: Final = {
         "A mat can overheat the bottom of a tray while the top reads 30 C (86 F). Put a probe at the bottom.",
     ),
     BoxKind.OVEN_LIGHT: ("Without a thermostat the box gets as much colder as its room does.",),
-    BoxKind.FAN: ("The air swings with the thermostat: kojimon judges its half hours, not its peaks.",),
+    BoxKind.FAN: ("The air goes up and down with the thermostat: kojimon goes by half hours, not by each peak.",),
     BoxKind.UNKNOWN: (
         "Say what kind it is, for better advice, with `box: {kind: ...}`. Until then kojimon can tell you less.",
     ),

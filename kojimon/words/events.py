@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from datetime import timedelta
 from typing import Any
@@ -200,7 +201,7 @@ def _early(what: stated.StepDone) -> str:
     opens_ms, at_ms = what.opens_ms, what.at_ms
     if opens_ms is None or at_ms is None or opens_ms - at_ms < EARLY_MS:
         return ""
-    return f" That is {show_duration((opens_ms - at_ms) / 1000)} early. By mistake? Take it back."
+    return f" That is {show_duration((opens_ms - at_ms) / 1000)} early. By mistake? Take it back (kojimon undo)."
 
 
 def _step_undone(event: Event, what: stated.StepUndone, speech: Speech, work: Work) -> Line:
@@ -229,7 +230,14 @@ def _clock(event: Event, t_ms: int, speech: Speech) -> str:
 
 def _refused(event: Event, what: stated.Refused, speech: Speech, work: Work) -> Line:
     why = gates.refusal(what, speech) if what.at_gate else f"{what.reason or 'no reason given'}."
-    return Line(f"Not done: {why}", "look")
+    lead = "Not saved" if event.key == "reading" else "Not done"
+    return Line(f"{lead}: {_unit_first(why) if speech.fahrenheit else why}", "look")
+
+
+def _unit_first(text: str) -> str:
+    """`12 °F (-11.1 °C)` of `-11.1 °C (12 °F)`, as whoever reads °F wants it."""
+    number = r"-?[\d.]+(?: to -?[\d.]+)?"
+    return re.sub(rf"({number} °C) \(({number} °F)\)", r"\2 (\1)", text)
 
 
 def _unchanged(event: Event, what: stated.Unchanged, speech: Speech, work: Work) -> Line:
@@ -260,7 +268,7 @@ def _alarm(event: Event, what: stated.AlarmChange, speech: Speech, work: Work) -
 
 def _called(alarm: Alarm, signal: str, speech: Speech, work: Work) -> Line:
     head = alarm_words.headline(alarm, speech, work, alarm.rate_per_h)
-    detail = f" Check: {say.listing([*alarm.causes])}." if alarm.causes else alarm_words.why_silent(alarm, " ")
+    detail = f" Check: {say.either(alarm.causes)}." if alarm.causes else alarm_words.why_silent(alarm, " ")
     if alarm.text and keys.of_site(keys.parse(alarm.key)):
         detail = f" ({alarm.text})"
     again = {"re": "Again: ", "up": "Worse: "}.get(signal, "")

@@ -219,6 +219,12 @@ def listing(parts: list[str]) -> str:
     return " and ".join(filter(None, [", ".join(parts[:-1]), parts[-1]])) if parts else ""
 
 
+def either(parts: Iterable[str]) -> str:
+    """`a`, `a or b`, `a, b or c`."""
+    *first, last = [*parts] or [""]
+    return " or ".join(filter(None, [", ".join(first), last]))
+
+
 def span(seconds: float) -> str:
     """A duration in two units at most, never negative: `now` under a minute, then `12 min`, `3 h 20 min`."""
     return "now" if seconds < 60 else units.show_duration(seconds)

@@ -183,6 +183,12 @@ def test_wrong_options_are_told_and_nothing_is_written(kitchen: Kitchen, words: 
     assert [path.name for path in kitchen.folder.glob(".new*")] == []
 
 
+def test_whoever_has_no_channel_and_no_loudspeaker_is_told_that_nothing_can_wake_them(kitchen: Kitchen) -> None:
+    said = " ".join(fresh(kitchen, "--yes", "--force", "--no-test", "--no-speaker", "--source", "hand").split())
+    assert "Nothing can wake you yet: no channel, no loudspeaker." in said
+    assert "channels: {phone: {kind: service, url: {file:" in said
+
+
 def test_a_file_that_is_there_is_never_lost(kitchen: Kitchen) -> None:
     mine = kitchen.folder / "new.yaml"
     mine.write_text("mine\n")

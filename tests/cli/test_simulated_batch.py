@@ -54,7 +54,7 @@ def test_a_batch_its_export_and_its_rehearsals(kitchen: Kitchen) -> None:
     for wanted in (
         "Batch simulated begins",
         "Done: sprinkle the spores",
-        "Stage: koji may warm itself.",
+        "Stage: the koji may be warming itself.",
         "Harvested",
     ):
         assert any(wanted in line for line in lines), wanted

@@ -77,7 +77,7 @@ def test_the_first_line_is_the_design_s_and_the_body_answers_what_comes_next() -
         "Since 13:50 (10 min), 2nd time.",
         "Rising +3.5 °F/h; next limit in about 50 min (if it goes on like this).",
         "If nothing is done, the koji overheats, the mould weakens and unwanted growth takes over. Likely: it warms "
-        "itself and cannot lose the heat, the box heats too much and a lump, or too thick a layer.",
+        "itself and cannot lose the heat, the box heats too much or a lump, or too thick a layer.",
         "How sure: last reading of probe koji-top 4 s ago; the bottom tray 95.2 °F. They disagree: check with a "
         "kitchen thermometer.",
         "Do: Break the koji up and spread it. If it still rises after 20 min: furrow it, spread it thinner, then give "

@@ -139,13 +139,13 @@ def test_koji_colder_than_the_air_warms_itself_not() -> None:
     hot: Course = lambda h: min(45.5, 30 + 2.5 * max(0.0, h - 2))  # noqa: E731
     lines = told(rehearsed(20, lambda h: max(30, hot(h) - 5), hot))
     assert found(lines, "The koji 40"), "too warm is called"
-    assert not found(lines, "Stage: koji may warm itself")
+    assert not found(lines, "Stage: the koji may be warming itself")
     assert not found(lines, "Back to normal")
 
 
 def test_koji_that_rises_with_its_air_does_not_warm_itself_until_it_leaves_it_behind() -> None:
     lines = told(rehearsed(20, lambda h: min(38, 31 + 0.5 * h), lambda h: 31 + 0.4 * h if h < 6 else 33.4))
-    (at,) = found(lines, "Stage: koji may warm itself")
+    (at,) = found(lines, "Stage: the koji may be warming itself")
     assert 8.5 < at < 10.5
 
 

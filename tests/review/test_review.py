@@ -7,6 +7,7 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
+from msgspec import structs
 
 from kojimon.curve import Style
 from kojimon.errors import UsageError
@@ -311,3 +312,10 @@ def test_the_calibration_in_force_is_named_and_a_later_one_is_not(tmp_path: Path
     reader = kitchen.write()
     found = next(one for one in load_review(reader, "b-1").quality if one.probe == "bed")
     assert (found.calibration, found.dated, found.noted) == (((0.4, 0.0),), "2026-10-02", "ice ±0.05")
+
+
+def test_where_nothing_could_wake_anybody_the_story_says_so(pair: tuple[Reader, list[Review]]) -> None:
+    review = pair[1][1]
+    mute = structs.replace(review.case, settings={"channels": [], "speaker": {"use": False}})
+    told = lead(structs.replace(review, case=mute), speech(review, fahrenheit=True))
+    assert told[3].endswith("could wake nobody: no channel, no loudspeaker.")

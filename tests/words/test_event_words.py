@@ -51,7 +51,7 @@ def alarm(signal: str, to: str, key: str = "limit/bed/temperature/high", **data:
         (event("step-done", "mix", at_ms=T_MS, opens_ms=T_MS + 1_740_000), "Done: break up and mix.", "good"),
         (
             event("step-done", "mix", at_ms=T_MS, opens_ms=T_MS + 17_520_000),
-            "Done: break up and mix. That is 4 h 52 min early. By mistake? Take it back.", "good",
+            "Done: break up and mix. That is 4 h 52 min early. By mistake? Take it back (kojimon undo).", "good",
         ),
         (event("step-done", "mix", utc=None, at_ms=T_MS - 2_400_000), "Done: break up and mix, 40 min before.", "good"),
         (
@@ -78,6 +78,12 @@ def alarm(signal: str, to: str, key: str = "limit/bed/temperature/high", **data:
             "look",
         ),
         (
+            event("refused", "reading", code="implausible", reason="no koji is at -11.1 °C (12 °F): expected 0 to 60 °C"
+                  " (32 to 140 °F)"),
+            "Not saved: no koji is at 12 °F (-11.1 °C): expected 32 to 140 °F (0 to 60 °C).",
+            "look",
+        ),
+        (
             event("refused", "step.done", code="gate-unknown", value=None, at_least=None, at_most=32.2, reason="x"),
             "Not done: Cool enough? No probe shows it; expected at most 90.0 °F.",
             "look",
@@ -98,7 +104,7 @@ def alarm(signal: str, to: str, key: str = "limit/bed/temperature/high", **data:
         (
             alarm("on", "UNACK", "expect/warming", label="No warming of its own", causes=["cold", "dry"], value=None,
                   priority="tell"),
-            "No warming of its own. Look and feel. Check: cold and dry.",
+            "No warming of its own. Look and feel. Check: cold or dry.",
             "look",
         ),
         (

@@ -28,6 +28,7 @@ from kojimon.clock import SystemClock
 from kojimon.contract.acts import AlarmTest
 from kojimon.errors import ConfigurationError, KojimonError, UsageError
 from kojimon.model import BoxKind, Cover
+from kojimon.notify.speaker import find_player
 from kojimon.settings.spec import Settings, SimulatedSource
 from kojimon.words.speech import moment_utc
 
@@ -137,6 +138,12 @@ def setup(
     screen.say(f"\nWritten and checked: {target}", "good")
     for sentence in summary(settings):
         screen.say(sentence)
+    if not settings.channels and not (settings.speaker.use and find_player(settings.speaker.player)):
+        screen.say(
+            f"Nothing can wake you yet: no channel, no loudspeaker. Put the address of your phone's message service in "
+            f"a file, and write into {target}:", "look",
+        )  # fmt: skip
+        click.echo(f"  channels: {{phone: {{kind: service, url: {{file: {target.parent / 'phone-url'}}}}}}}")
     if serves:
         service.hand_over(target)
     runs = serves and service.begin(lambda: client_of(settings))

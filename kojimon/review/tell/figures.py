@@ -60,7 +60,7 @@ def lead(review: Review, speech: Speech) -> list[str]:
         found.append(f"It began to warm by itself at {at_hour(figures.onset_h)}.")
     elif figures.trays and row.ended_t_ms is not None:
         found.append("It never warmed by itself as far as the probes saw.")
-    found.append(_woken(review.alarms))
+    found.append(_woken(review.alarms, mute(review)))
     return [*found, *warned_first(review, speech)]
 
 
@@ -75,10 +75,18 @@ def _ended(review: Review, speech: Speech) -> str:
     return f"Harvested {hours}{got}."
 
 
-def _woken(alarms: AlarmFigures) -> str:
+def mute(review: Review) -> bool:
+    """Whether the settings of the batch had no channel and no loudspeaker: nobody could be woken."""
+    settings = review.case.settings
+    return bool(settings) and not settings.get("channels") and not (settings.get("speaker") or {}).get("use", True)
+
+
+def _woken(alarms: AlarmFigures, mute: bool) -> str:
     if not alarms.count:
         return "No alarm."
     came = f"{alarms.count} alarm{'s' if alarms.count > 1 else ''}"
+    if mute and alarms.woken:
+        return f"{came}; {alarms.woken} of them could wake nobody: no channel, no loudspeaker."
     return f"{came}; {alarms.woken or 'none'} of them woke you."
 
 
@@ -254,7 +262,7 @@ def _alarms(review: Review, speech: Speech) -> Table:
     got_up = f"{alarms.wakings}, by {alarms.woken} alarm{'s' if alarms.woken > 1 else ''}"
     rows = [
         Row("Alarms", (str(alarms.count),)),
-        Row("Times you were woken", (got_up if alarms.wakings else "none",)),
+        Row("Times you were woken", ("could wake nobody" if mute(review) else got_up if alarms.wakings else "none",)),
     ]
     listed = alarms.occurrences[:LISTED_MOST]
     rows += [Row(f"At hour {hour(one.called_ms):.1f}", (alarm_text(one, speech),)) for one in listed]
