@@ -19,6 +19,9 @@ BOLDER = 1.12
 """So much wider bold words are, about."""
 SIGNS_MOST = 300
 """Beyond so many marks (an alarm that comes and goes for a night) only those with words get a sign."""
+TYPEWRITER = 0.61
+"""Width of each letter of a typewriter face, of the font's size."""
+
 TRIED_MOST = 80
 """So many words at most are tried for a place, those of the lowest rank first."""
 BIN_PX = 4.0
@@ -245,7 +248,10 @@ def place(
 def size_of(word: Word, layout: Layout) -> tuple[float, float]:
     """Width and height of words, px."""
     font = layout.font * (BOLDER if word.bold else 1.0)
-    return max(width_of(line, font) for line in word.lines) + 4, len(word.lines) * layout.line
+    width = max(width_of(line, font) for line in word.lines)
+    if "k-end-word" in word.class_:  # in italics: where a system has none of a sans face it takes a typewriter's
+        width = max(width, max(map(len, word.lines)) * TYPEWRITER * font)
+    return width + 4, len(word.lines) * layout.line
 
 
 def _candidates(word: Word, layout: Layout, koji: Span) -> Iterator[tuple[float, Rect]]:
