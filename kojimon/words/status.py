@@ -272,6 +272,8 @@ def window_of(step: Step, speech: Speech, now_ms: int, now_utc: str) -> str:
         return _join(first, f"due {due}" if due else "", f"in {wait}" if wait and wait != "now" else wait) or (
             "opens when the koji is warm enough"
         )
+    if step.work == "look" and step.optional and status in ("open", "due"):
+        return "mark it when you see it"  # a sign of the koji has no hour by which it must be seen
     if status == "open":
         return _join("can be done now", f"due {due}" if due else "", _remaining(wait or left(step.closes_t_ms)))
     if status == "due":

@@ -5,8 +5,19 @@ from __future__ import annotations
 import pytest
 from msgspec.structs import replace
 
-from kojimon.contract.state import Left, Mark
-from kojimon.words.status import at_present, foreseen, left_s, next_step, sentence, speech_of, work_of, worst_alarm
+from kojimon.contract.state import Left, Mark, Step
+from kojimon.words.speech import Speech
+from kojimon.words.status import (
+    at_present,
+    foreseen,
+    left_s,
+    next_step,
+    sentence,
+    speech_of,
+    window_of,
+    work_of,
+    worst_alarm,
+)
 from tests.parts.statedoc import (
     BOX,
     NOW_MS,
@@ -146,3 +157,8 @@ def test_time_left_is_the_sooner_of_the_line_and_a_sure_forecast() -> None:
     assert found is not None and found.in_10 == 8
     other = box(forecast=forecast_of(left=(Left(41.0, 900.0, 600.0, 1200.0, 8),)))
     assert foreseen(hot_alarm(), other) is None and left_s(hot_alarm(), other, 3.6) == pytest.approx(1800)
+
+
+def test_a_sign_of_the_koji_has_no_time_left() -> None:
+    green = Step("green", "Yellow or green", "due", work="look", optional=True, due_t_ms=0, closes_t_ms=86_400_000)
+    assert window_of(green, Speech(), 3_600_000, "") == "mark it when you see it"
