@@ -12,14 +12,14 @@ from kojimon.engine import forgotten
 from kojimon.engine.conditions import fresh, rewatched, warmth_untold
 from kojimon.engine.guide import warming
 from kojimon.engine.limits import ramp_next_ms, rejudge_all
-from kojimon.engine.moments import Known, known_of
+from kojimon.engine.moments import HOUR_ZERO, Known, known_of
 from kojimon.engine.quiet import refresh
 from kojimon.engine.silence import watch_bed
 from kojimon.engine.state import Phase, after_ms
 from kojimon.engine.turn import Turn
 from kojimon.engine.work import COOLING_WORK
 from kojimon.model import Priority
-from kojimon.schedule.spec import Expectation, Holds, Moment, Step
+from kojimon.schedule.spec import After, Expectation, FirstOf, Holds, Moment, Step
 
 OPEN, DUE, CLOSED = 1, 2, 3
 ON_GROWN = COOLING_WORK | {"unwrap", "harvest"}
@@ -88,11 +88,33 @@ def rank_of(known: Known, step: Step, now_ms: int) -> int:
     return 0 if window.opens or window.due else OPEN
 
 
+def let_go(known: Known, step: Step, now_ms: int) -> bool:
+    """Whether a step is no longer asked for, done or not: the koji is to come out (spores were seen, or its latest hour
+    is past), or it is the first mixing and a later one was marked."""
+    steps = known.schedule.steps
+    names = [one.name for one in steps]
+    if HOUR_ZERO not in names or step.work in ("look", "harvest") or step not in steps[names.index(HOUR_ZERO) + 1 :]:
+        return False
+    later = [one for one in steps[steps.index(step) + 1 :] if one.work == step.work == "mix"]
+    if not step.repeats and any(known.marks(one.name) for one in later):
+        return True
+    harvest = next((one for one in steps if one.work == "harvest"), None)
+    return harvest is not None and (rank_of(known, harvest, now_ms) == CLOSED or _spores_seen(known, harvest))
+
+
+def _spores_seen(known: Known, harvest: Step) -> bool:
+    """Whether something was seen that makes the harvest due at once, whatever its hour."""
+    due = harvest.window.due
+    looks = [one.name for one in known.schedule.steps if one.work == "look"]
+    parts = due.moments if isinstance(due, FirstOf) else (due,)
+    return any(isinstance(one, After) and one.step in looks and known.done_ms(one.step) is not None for one in parts)
+
+
 def _step(turn: Turn, incubator: str, known: Known, step: Step) -> None:
     batch = turn.batches[incubator]
     number = round_of(known, step)
     phase = batch.phases.get(step.name, Phase())
-    rank = rank_of(known, step, turn.t_ms) if number else 0
+    rank = rank_of(known, step, turn.t_ms) if number and not let_go(known, step, turn.t_ms) else 0
     before = phase.rank if phase.round == number else 0
     if rank != before or phase.round != number:
         turn.put_batch(incubator, replace(batch, phases={**batch.phases, step.name: Phase(number, rank)}))

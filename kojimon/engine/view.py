@@ -36,7 +36,7 @@ from kojimon.engine.hand import stands
 from kojimon.engine.limits import bands_in_force, beside, pending
 from kojimon.engine.moments import Known, known_of
 from kojimon.engine.outlook import shown
-from kojimon.engine.plan import CLOSED, DUE, OPEN, doubt_of, rank_of, round_of, untold
+from kojimon.engine.plan import CLOSED, DUE, OPEN, doubt_of, let_go, rank_of, round_of, untold
 from kojimon.engine.probe_back import shown as probe_question
 from kojimon.engine.reopen import BACK_MS, can_be
 from kojimon.engine.setup import IncubatorSetup
@@ -194,15 +194,16 @@ def _step(turn: Turn, incubator: str, known: Known, step: spec.Step) -> Step:
     number = round_of(known, step)
     marks = [mark for mark in known.batch.marks if mark.step == step.name]
     gate = step.gate
+    rank, gone = rank_of(known, step, now_ms), let_go(known, step, now_ms)
     return Step(
         name=step.name,
         label=step.label,
-        status=STATUS[rank_of(known, step, now_ms)] if number else "done",
+        status=STATUS[CLOSED if gone else rank] if number else "done",
         trade=step.trade,
         work=step.work,
         round=number,
         repeats=step.repeats,
-        optional=step.optional,
+        optional=step.optional or gone,
         opens_t_ms=known.resolve(step.window.opens) if number else None,
         due_t_ms=known.resolve(step.window.due) if number else None,
         closes_t_ms=known.resolve(step.window.closes) if number else None,

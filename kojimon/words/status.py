@@ -82,7 +82,7 @@ def work_of(incubator: Box, now_ms: int) -> Work:
         hour=batch.hour if batch else None,
         mixed_ago_s=(now_ms - max(marks)) / 1000 if marks else None,
         mixes=len(marks),
-        mix_open=any(step.can for step in mixing),
+        mix_open=any(step.can and not (step.optional and step.status == "missed") for step in mixing),
         harvest_open=any(step.can for step in incubator.steps if step.work == "harvest"),
         kind=incubator.kind,
     )
@@ -282,6 +282,8 @@ def window_of(step: Step, speech: Speech, now_ms: int, now_utc: str) -> str:
             f"until {closes}" if closes else "",
             _remaining(left(step.closes_t_ms)),
         )
+    if status == "missed" and step.optional:
+        return "not marked"
     if status == "missed":
         return f"was due by {closes or due}. Do it now, or enter when you did"
     return ""

@@ -166,3 +166,46 @@ def test_every_schedule_whose_green_is_a_fault_asks_for_the_harvest_when_it_is_s
     schedule = load_schedule(HOME.with_name(f"{name}.yaml"))
     green = schedule.step("green")
     assert green is not None and green.work == "look" and "green" in repr(schedule.step("harvest").window.due)  # type: ignore[union-attr]
+
+
+def after_it(outcome: Outcome, kind: str, step: str) -> set[str]:
+    """Steps that were announced after an event."""
+    at_ms = next(event.t_ms for event in outcome.events if (event.kind, event.key) == (kind, step))
+    return {e.key for e in outcome.events if e.t_ms > at_ms and e.kind in ("step-open", "step-due", "step-missed")}
+
+
+@pytest.mark.parametrize(("marks", "hours"), [
+    ({24.0: "green"}, 36.0), ({20.0: "first-check", 24.0: "green"}, 36.0),
+    ({20.0: "first-check", 24.0: "mix", 24.5: "green"}, 36.0),
+])  # fmt: skip
+def test_koji_that_makes_spores_is_only_harvested(marks: dict[float, str], hours: float) -> None:
+    """Hot, never mixed and long due: no mixing, no swapping is asked for any more."""
+    box, outcome = batch(lambda h: 30 + min(10.5, max(0.0, h - 14)), hours, marks=marks)
+    assert box.next is not None and (box.next.step, box.next.status) == ("harvest", "due")
+    assert after_it(outcome, "step-done", "green") <= {"harvest", "white"}
+    assert {step.name for step in box.steps if step.can and not step.optional} == {"harvest"}
+    assert any("mask" in line for line in box.step("harvest").cautions)  # type: ignore[union-attr]
+
+
+def test_a_first_look_unmarked_past_the_latest_hour_gives_way_to_the_harvest() -> None:
+    box, _ = batch(lambda h: 30 + min(10.5, max(0.0, h - 14)), 51.0)
+    assert box.next is not None and (box.next.step, box.next.status) == ("harvest", "missed")
+
+
+def test_green_taken_back_asks_for_the_mixing_again() -> None:
+    rows = Rows(Kitchen.setup("still", "cloth", True))
+    rows.act("batch.start")
+    rows.act("step.done", step="inoculate", value_c=31.0, override="test")
+    rows.hold(25 * H, {BED: 30.0, AIR: 30.0}, every_s=60)
+    rows.act("step.done", step="green")
+    rows.act("step.undo", mark=2)
+    state, _ = advance(initial_state(), rows.take(), rows.t_ms)
+    following = view(state, rows.t_ms).incubators[0].next
+    assert following is not None and following.step == "first-check"
+
+
+def test_a_mixing_that_is_marked_stands_for_the_first_look() -> None:
+    box, _ = batch(lambda h: 30 + min(8.5, max(0.0, h - 14)), 27.0, marks={26.0: "mix"})
+    check = box.step("first-check")
+    assert check is not None and check.optional and check.status == "missed"
+    assert box.next is not None and box.next.step != "first-check"
