@@ -29,6 +29,8 @@ WATCHED_FROM_MS = 21_600_000
 """Where nobody watched before hour 6 it is not known from where the koji rose (judgement)."""
 HEATS_KOJI = (BoxKind.HEAT_MAT, BoxKind.OVEN_LIGHT)
 """Boxes that may make koji as warm as growth does: there a height that is read by hand proves nothing."""
+HOT_AIR_C, HOT_AIR_K = 36.0, 2.0
+"""Air hotter than a box is to be while the koji settles in: koji no further above it was heated by it (judgement)."""
 SAYS_C = 30.0
 """A height that says something of growth; below it any room does (judgement)."""
 GONE = (int(Quality.LOST), int(Quality.SIGNED_OFF))
@@ -93,10 +95,18 @@ def waits_to_rise(turn: Turn, incubator: str, condition: Condition) -> bool:
     must do.
     """
     batch = turn.batches.get(incubator)
+    if condition.own_rise is not None and condition.own_fall is None and air_heats(turn, incubator):
+        return True
     if condition.own_rise is None or (batch is not None and batch.own_rise_k >= condition.own_rise):
         return False
     says = bool(condition.above) or (condition.at_least is not None and condition.at_least >= SAYS_C)
     return not (says and _no_rise_counts(turn, incubator))
+
+
+def air_heats(turn: Turn, incubator: str) -> bool:
+    """Whether the box's air is so hot, and the koji so near it, that the air heats the koji."""
+    air, bed = (reading_at(turn, incubator, place, "temperature") for place in ("air", "bed"))
+    return air is not None and bed is not None and air[1] >= HOT_AIR_C and bed[1] - air[1] < HOT_AIR_K
 
 
 def waits_for_fall(batch: BatchState | None, condition: Condition) -> bool:

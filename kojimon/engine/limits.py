@@ -15,7 +15,8 @@ from kojimon.alarms.states import AlarmState, Signal
 from kojimon.contract import keys
 from kojimon.contract.events import ProbeBack
 from kojimon.contract.state import Pending
-from kojimon.engine.conditions import fresh, may_dry, reading_at
+from kojimon.engine.conditions import HEATS_KOJI, fresh, may_dry, reading_at
+from kojimon.engine.moments import HOUR_ZERO, holds_in
 from kojimon.engine.setup import ProbeSetup
 from kojimon.engine.state import AlarmRec, ProbeWatch, after_ms, elapsed_ms
 from kojimon.engine.trend import rate_per_h
@@ -31,6 +32,8 @@ FALL_K = 8.0
 """Mixing takes 1-5 K from the koji as published, 8 K at the most (judgement): what falls further within
 `FALL_WITHIN_MS` is a probe that left the koji."""
 FALL_WITHIN_MS = 240_000
+GROWN_MS = 64_800_000
+"""Hour 18: the first white shows then and later (Spore maker's page, in the schedules)."""
 
 
 def bands_in_force(turn: Turn, incubator: str) -> list[Band]:
@@ -44,8 +47,35 @@ def bands_in_force(turn: Turn, incubator: str) -> list[Band]:
     before = schedule.stages[index - 1] if index else None
     into_s = elapsed_ms(turn.anchors, batch.stage_since_ms, turn.t_ms) // MINUTE_MS * 60
     untold = _UNTOLD.get(turn.compiled.kind_of(incubator), ())
-    bands = [_ramped(band, before, into_s) for band in stage.bands if (band.place, band.quantity) not in untold]
+    ramped = [_ramped(band, before, into_s) for band in stage.bands if (band.place, band.quantity) not in untold]
+    bands = [_held(turn, incubator, band, stage, before) for band in ramped]
     return [_of_maybe_a_mat(band) for band in bands] if _maybe_a_mat(turn, incubator) else bands
+
+
+def _held(turn: Turn, incubator: str, band: Band, stage: Stage, before: Stage | None) -> Band:
+    """The koji's band with a lower limit of before still in force: while an alarm by it stands, which no stage that
+    begins by itself ends, or early, where a heater that is not measured rises as growth does."""
+    if (band.place, band.quantity) != ("bed", "temperature") or band.high is None:
+        return band
+    alarm, limits = turn.alarm(incubator, keys.HOT_KOJI), [band.high.limit]
+    if holds_in(stage.begins) and alarm.active and alarm.level == "high" and alarm.limit is not None:
+        limits.append(alarm.limit)
+    old = _same(before, band)
+    if old is not None and old.high is not None and _grown_early(turn, incubator, stage):
+        limits.append(old.high.limit)
+    return replace(band, high=replace(band.high, limit=min(limits)))
+
+
+def _grown_early(turn: Turn, incubator: str, stage: Stage) -> bool:
+    """Whether a stage began by koji that warmed itself, in a box that may do the same, before growth can be seen."""
+    batch = turn.batches[incubator]
+    conditions = turn.compiled.schedules[batch.schedule].conditions
+    own_heat = any(conditions[hold.condition].own_rise is not None for hold in holds_in(stage.begins))
+    hour0 = [mark.at_ms for mark in batch.marks if mark.step == HOUR_ZERO and not mark.undone]
+    kind = turn.compiled.kind_of(incubator)
+    if not hour0 or not own_heat or kind not in (*HEATS_KOJI, BoxKind.UNKNOWN):
+        return False
+    return elapsed_ms(turn.anchors, min(hour0), turn.t_ms) < GROWN_MS
 
 
 def _maybe_a_mat(turn: Turn, incubator: str) -> bool:
@@ -83,12 +113,18 @@ def ramp_next_ms(turn: Turn, incubator: str) -> int | None:
 def _ramped(band: Band, before: Stage | None, into_s: float) -> Band:
     if not before or into_s >= band.ramp_s:
         return band
-    old = next((b for b in before.bands if (b.place, b.quantity) == (band.place, band.quantity)), None)
+    old = _same(before, band)
     if not old:
         return band
     part = into_s / band.ramp_s
     moved = {side: _between(getattr(old, side), getattr(band, side), part) for pair in LEVELS.values() for side in pair}
     return replace(band, **moved)
+
+
+def _same(before: Stage | None, band: Band) -> Band | None:
+    """What guarded the same in the stage before."""
+    bands = before.bands if before else ()
+    return next((one for one in bands if (one.place, one.quantity) == (band.place, band.quantity)), None)
 
 
 def _between(old: Limit | None, new: Limit | None, part: float) -> Limit | None:

@@ -13,7 +13,7 @@ from math import exp
 
 from msgspec.structs import replace
 
-from kojimon.engine.conditions import DRIES_K, UNSEEN_PART, by_heater, fresh, may_dry, take, waits_for_fall
+from kojimon.engine.conditions import DRIES_K, UNSEEN_PART, air_heats, by_heater, fresh, may_dry, take, waits_for_fall
 from kojimon.engine.course import Course, CourseBlock
 from kojimon.engine.moments import Known
 from kojimon.engine.plan import overdue, reconsider
@@ -63,6 +63,8 @@ def follow(turn: Turn, incubator: str, known: Known) -> None:
     kept, slowest_h = (BLOCKS_WRAPPED, BLOWN_H) if blown else (BLOCKS, TAUS_H[-1])
     for no in numbers:
         course = turn.courses[no] = _went_on(turn, no, zero_ms, around_c, worked_ms, kept)
+        if air_heats(turn, incubator):
+            continue
         best_k = max(best_k, _rise_k(turn, course, worked_ms, moved_ms, may_dry(turn, incubator), slowest_h))
     after_work = worked_ms >= 0 and elapsed_ms(turn.anchors, worked_ms, turn.t_ms) < MOVED_MS
     falls = [0.0 if after_work else _fall(turn.courses[no]) for no in numbers]
