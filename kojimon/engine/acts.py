@@ -213,8 +213,8 @@ def _done(turn: Turn, incubator: str, deed: acts.StepDone, by: By) -> None:
     marked(turn, incubator, step, at_ms)
     if step.work in COOLING_WORK:
         believe_fall(turn, incubator)
-        forget_koji(turn, incubator, "work")
-        begin(turn, incubator, at_ms)
+        if not forget_koji(turn, incubator, "work", at_ms):
+            begin(turn, incubator, at_ms)
         ask(turn, incubator, step.work, turn.batches[incubator].marks[-1])
     reconsider(turn, incubator)
 

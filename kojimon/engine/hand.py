@@ -164,12 +164,12 @@ def stands(turn: Turn, hand: ProbeSetup) -> bool:
 
 
 def worked_since(turn: Turn, hand: ProbeSetup, at_ms: int) -> bool:
-    """Whether work on the koji that lets its heat out was told after a moment, and stands."""
+    """Whether work on the koji that lets its heat out was done after a moment, and stands."""
     batch = turn.batches.get(hand.incubator)
     schedule = turn.compiled.schedules.get(batch.schedule) if batch else None
     works = {step.name for step in schedule.steps if step.work in COOLING_WORK} if schedule else set()
     marks = batch.marks if batch else ()
-    return any(mark.step in works and not mark.undone and mark.recorded_ms >= at_ms for mark in marks)
+    return any(mark.step in works and not mark.undone and mark.at_ms >= at_ms for mark in marks)
 
 
 def show(turn: Turn, hand: ProbeSetup, value: float, at_ms: int, event: int = 0) -> None:
@@ -224,10 +224,19 @@ def forget(turn: Turn, hand: ProbeSetup, ended: str) -> None:
         turn.quiet[no] = NONE  # their next reading is judged without it
 
 
-def forget_koji(turn: Turn, incubator: str, ended: str) -> None:
-    """The same for all of an incubator's koji."""
+def forget_koji(turn: Turn, incubator: str, ended: str, before_ms: int | None = None) -> bool:
+    """The same for all of an incubator's koji, or for what was read there up to a moment.
+
+    Returns:
+        Whether something read after that moment stands.
+    """
+    later = False
     for no in turn.compiled.hands_at.get((incubator, "bed", "temperature"), ()):
-        forget(turn, turn.compiled.probes[no], ended)
+        if before_ms is not None and turn.last_t.get(no, before_ms) > before_ms:
+            later = True
+        else:
+            forget(turn, turn.compiled.probes[no], ended)
+    return later
 
 
 def unforget_koji(turn: Turn, incubator: str) -> None:

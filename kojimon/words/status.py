@@ -282,10 +282,8 @@ def window_of(step: Step, speech: Speech, now_ms: int, now_utc: str) -> str:
             f"until {closes}" if closes else "",
             _remaining(left(step.closes_t_ms)),
         )
-    if status == "missed" and step.optional:
-        return "not marked"
     if status == "missed":
-        return f"was due by {closes or due}. Do it now, or enter when you did"
+        return "not marked" if step.optional else f"was due by {closes or due}. Do it now, or enter when you did"
     return ""
 
 

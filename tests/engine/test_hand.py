@@ -314,3 +314,19 @@ def test_warmth_that_was_mistyped_shows_no_growth() -> None:
         assert kinds(outcome, "stage") == [("stage", "settling")]
         assert [one.value for one in box(state, rows.t_ms).by_hand] == [31.0], "what was said at the gate"
         assert decode(encode(state)) == state
+
+
+def test_work_told_late_leaves_what_was_read_after_it_and_its_call() -> None:
+    rows = begun()
+    rows.at(24 * H)
+    rows.act("reading", value_c=45.6)
+    rows.at(24 * H + MIN)
+    rows.act("step.done", step="mix", at_t_ms=rows.t_ms - 3 * 3_600_000)
+    state, outcome = run(rows)
+    told = [says(one)["event"] for one in moves(outcome, "limit/bed/temperature/high")]
+    assert "on" in told and not {"off", "suppress"} & set(told)
+    assert sentence(box(state, rows.t_ms), speech_of(document()), rows.t_ms).tone == "wrong"
+    rows.at(24 * H + 2 * MIN)
+    rows.act("step.done", step="mix")
+    _, outcome = advance(state, rows.take(), rows.t_ms)
+    assert says(moves(outcome, "limit/bed/temperature/high")[-1])["ended"] == "work", "this is after it"
