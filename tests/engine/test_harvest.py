@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import exp
 from typing import Any
 
 import pytest
@@ -128,6 +129,22 @@ def test_koji_without_air_beside_it_is_never_called_spent() -> None:
     rows.act("step.done", step="inoculate", value_c=31.0, override="test")
     for minute in range(round(39.5 * 60)):
         rows.hold((minute + 1) * 60.0, {BED: 30 + grows_and_is_spent(minute / 60)}, every_s=60)
+    state, _ = advance(initial_state(), rows.take(), rows.t_ms)
+    assert view(state, rows.t_ms).incubators[0].step("harvest").status == "waiting"  # type: ignore[union-attr]
+
+
+def test_koji_cold_in_a_box_that_is_off_is_not_spent() -> None:
+    """Air and koji fall to the room's 21 °C from hour 33 on: own heat is gone, and the koji is not done."""
+    rows = Rows(Kitchen.setup("fan", "cloth", True))
+    rows.act("batch.start")
+    rows.act("step.done", step="inoculate", value_c=31.0, override="test")
+    marks = {20: "first-check", 27: "mix"}
+    for minute in range(round(39.5 * 60)):
+        h, off = minute / 60, max(0.0, minute / 60 - 33)
+        if minute % 60 == 0 and (step := marks.get(minute // 60)):
+            rows.act("step.done", step=step)
+        warm = min(9.0, max(0.0, (h - 14) * 0.75))
+        rows.hold((minute + 1) * 60.0, {AIR: 21 + 9 * exp(-2 * off), BED: 21.5 + (8.5 + warm) * exp(-off)}, every_s=60)
     state, _ = advance(initial_state(), rows.take(), rows.t_ms)
     assert view(state, rows.t_ms).incubators[0].step("harvest").status == "waiting"  # type: ignore[union-attr]
 
