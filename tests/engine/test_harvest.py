@@ -28,8 +28,8 @@ def grows_and_is_spent(h: float) -> float:
 
 
 def batch(bed: At | None, hours: float, kind: str = "still", marks: dict[float, str] | None = None,
-          by_hand: float | None = None) -> tuple[Box, Outcome]:  # fmt: skip
-    """A batch of that koji in air of 30 °C; `marks`: steps marked, by hour; `by_hand`: koji read every half hour."""
+          by_hand: float | None = None, air: At = STEADY) -> tuple[Box, Outcome]:  # fmt: skip
+    """A batch of that koji in air of 30 °C or as told; `marks`: steps, by hour; `by_hand`: read each half hour."""
     rows = Rows(Kitchen.setup(kind, "cloth", bed is not None))
     rows.act("batch.start")
     rows.act("step.done", step="inoculate", value_c=31.0, override="test")
@@ -39,7 +39,7 @@ def batch(bed: At | None, hours: float, kind: str = "still", marks: dict[float, 
             rows.act("step.done", step=waiting.pop(hour))
         if by_hand is not None and minute % 25 == 0:
             rows.act("reading", value_c=by_hand)
-        rows.hold((minute + 1) * 60.0, {AIR: 30.0, **({BED: bed(minute / 60)} if bed else {})}, every_s=60)
+        rows.hold((minute + 1) * 60.0, {AIR: air(minute / 60), **({BED: bed(minute / 60)} if bed else {})}, every_s=60)
     state, outcome = advance(initial_state(), rows.take(), rows.t_ms)
     document = view(state, rows.t_ms)
     return document.incubators[0], outcome
@@ -135,18 +135,12 @@ def test_koji_without_air_beside_it_is_never_called_spent() -> None:
 
 def test_koji_cold_in_a_box_that_is_off_is_not_spent() -> None:
     """Air and koji fall to the room's 21 °C from hour 33 on: own heat is gone, and the koji is not done."""
-    rows = Rows(Kitchen.setup("fan", "cloth", True))
-    rows.act("batch.start")
-    rows.act("step.done", step="inoculate", value_c=31.0, override="test")
-    marks = {20: "first-check", 27: "mix"}
-    for minute in range(round(39.5 * 60)):
-        h, off = minute / 60, max(0.0, minute / 60 - 33)
-        if minute % 60 == 0 and (step := marks.get(minute // 60)):
-            rows.act("step.done", step=step)
-        warm = min(9.0, max(0.0, (h - 14) * 0.75))
-        rows.hold((minute + 1) * 60.0, {AIR: 21 + 9 * exp(-2 * off), BED: 21.5 + (8.5 + warm) * exp(-off)}, every_s=60)
-    state, _ = advance(initial_state(), rows.take(), rows.t_ms)
-    assert view(state, rows.t_ms).incubators[0].step("harvest").status == "waiting"  # type: ignore[union-attr]
+    def left(h: float) -> float:
+        return exp(min(0.0, 33 - h))
+    def bed(h: float) -> float:
+        return 21.5 + (8.5 + min(9.0, max(0.0, (h - 14) * 0.75))) * left(h)
+    box, _ = batch(bed, 39.5, "fan", {20.0: "first-check", 27.0: "mix"}, air=lambda h: 21 + 9 * left(h) ** 2)
+    assert box.step("harvest").status == "waiting"  # type: ignore[union-attr]
 
 
 def test_white_all_through_opens_it_and_green_asks_for_it_now() -> None:
