@@ -19,8 +19,11 @@ MAX_ITEMS = 20_000
 MAX_BYTES = 8 * 1024 * 1024
 MAX_ACTS = 100
 MAX_NOTES = 200
-RIPE_RECEIPTS = 20
-"""So many items with a receipt force a commit, so there is no sense in gathering more of them."""
+RIPE_RECEIPTS = 60
+"""So many items with a receipt end the gathering: a turn and its commit cost much less for each of 60 than of 20."""
+USUAL_WINDOW = 20
+"""So many messages a broker commonly leaves unacknowledged. Where it stands still at that, no more will come."""
+STILL_S = 0.002
 OVERHEAD_BYTES = 64
 """Counted for each item besides its payload and topic."""
 
@@ -98,16 +101,20 @@ class Intake(Generic[Request]):
     def put_wait(self, arrival: Arrival, timeout_s: float | None = None) -> bool:
         """Queues an arrival as soon as there is room. False: closed, or timeout_s of real time went by; not queued."""
         with self._changed:
-            self._waiting += 1
-            try:
-                if not self._changed.wait_for(lambda: self._closed or self._has_room(), timeout_s) or self._closed:
-                    return False
-                self._append(arrival)
-            finally:
-                self._waiting -= 1
-        if self._signal_arrivals:
+            if self._closed or (not self._has_room() and not self._room_comes(timeout_s)):
+                return False
+            self._append(arrival)
+        if self._signal_arrivals and not self._wake.is_set():
             self._wake.set()
         return True
+
+    def _room_comes(self, timeout_s: float | None) -> bool:
+        self._waiting += 1
+        try:
+            self._changed.wait_for(lambda: self._closed or self._has_room(), timeout_s)
+        finally:
+            self._waiting -= 1
+        return not self._closed and self._has_room()
 
     def _has_room(self) -> bool:
         return self._items < self._max_items and self._bytes < self._max_bytes
@@ -172,7 +179,10 @@ class Intake(Generic[Request]):
 
     def gather(self, longest_s: float) -> None:
         """Lets more come in for longest_s of real time; ends early when somebody waits for what is in already."""
-        self._ripe.wait(longest_s)
+        for _ in range(round(longest_s / STILL_S)):
+            owed = self._owed
+            if self._ripe.wait(STILL_S) or self._owed == owed >= USUAL_WINDOW:
+                return
 
     def wake(self) -> None:
         """Ends a `wait`."""

@@ -104,22 +104,30 @@ def test_qos_0_at_half_the_bare_rate(tmp_path: Path, capsys: pytest.CaptureFixtu
 
 
 def test_qos_1_beside_a_bare_client_that_commits_first(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    count = 60_000
-    bare_rate, bare_us = bare(1, count, tmp_path / "bare.sqlite")
-    with flood(1, count) as source, Process(tmp_path, source.port) as one:  # type: ignore[attr-defined]
+    # The disk swings from second to second, and the anchor with it: the middle one of five pairs.
+    pairs = sorted((_pair(tmp_path / str(number)) for number in range(5)), key=lambda pair: pair[0])
+    ratio, ours, anchor = pairs[2]
+    with capsys.disabled():
+        every = ", ".join(f"{pair[0]:.2f}" for pair in pairs)
+        record("QoS 1 beside a bare client that commits first", f"{ratio:.2f} of it ({every}): {ours}", anchor)
+    assert ratio >= 0.7
+
+
+def _pair(folder: Path, count: int = 60_000) -> tuple[float, str, str]:
+    """The daemon's rate beside the bare client's, and both in words."""
+    folder.mkdir()
+    bare_rate, bare_us = bare(1, count, folder / "bare.sqlite")
+    with flood(1, count) as source, Process(folder, source.port) as one:  # type: ignore[attr-defined]
         one.start()
         began, before_s = hear(source)["begin"], cpu_s(one.pid)
         over = hear(source)
         used_us = (cpu_s(one.pid) - before_s) / count * 1e6
-        journal = one.client.get("/v1/health")["journal"]
+        commits = one.client.get("/v1/health")["journal"]["commits"]
         assert one.stop() == 0
-    rate = count / (over["end"] - began)
-    with capsys.disabled():
-        record(
-            "QoS 1 beside a bare client that commits first",
-            f"{rate / bare_rate:.2f} of it: {rate:,.0f}/s at {used_us:.1f} us; {journal['commits']} commits, "
-            f"last took {journal['sync_last_s'] * 1000:.1f} ms, longest {journal['sync_most_s'] * 1000:.1f} ms",
-            f"{bare_rate:,.0f}/s at {bare_us:.1f} us",
-        )
     assert count <= readings(one.journal) <= over["sent"]
-    assert rate >= 0.7 * bare_rate
+    rate = count / (over["end"] - began)
+    return (
+        rate / bare_rate,
+        f"{rate:,.0f}/s at {used_us:.1f} us; {commits} commits",
+        f"{bare_rate:,.0f}/s at {bare_us:.1f} us",
+    )
