@@ -10,9 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kojimon import units
-from kojimon.cli.shared.moments import ago_of
 from kojimon.cli.shared.options import join_amounts, tidy
 from kojimon.errors import UsageError
+from kojimon.words.moments import ago_of
 
 NAMES = {"--ago", "--thermometer", "--rice"}
 BERLIN = ZoneInfo("Europe/Berlin")

@@ -250,7 +250,7 @@ def test_hostile_text_is_text(door: Door, kind: str) -> None:
     [
         ({"kind": "batch.harvest", "yield_kg": "much"}, "'much' is not a number"),
         ({"kind": "batch.note", "text": "x", "ago_min": "-5"}, "expected 0 or more"),
-        ({"kind": "batch.note", "text": "x", "at": "25:00"}, "not a time of day"),
+        ({"kind": "batch.note", "text": "x", "at": "25:00"}, "expected a time that has passed"),
         ({"kind": "step.undo", "mark": "1.5"}, "a whole number"),
         ({"kind": "settings.change"}, "this form is not known here"),
         ({}, "this form is not known here"),

@@ -10,11 +10,12 @@ from msgspec.structs import replace
 
 from kojimon.contract.state import Document, Now
 from kojimon.errors import UsageError
-from kojimon.web.page.forms import FORMS, act_of, ago_s, fields_of
+from kojimon.web.page.forms import FORMS, act_of, fields_of
 from kojimon.web.page.view import view_of
 from kojimon.web.page.viewer import Viewer
 from kojimon.words import status as words
-from kojimon.words.speech import Speech
+from kojimon.words.moments import ago_of
+from kojimon.words.speech import Speech, zone_info
 from tests.parts.statedoc import BOX, NOW_UTC, document, hot_alarm, hot_pending, placed
 from tests.parts.statedoc import box as boxed
 
@@ -40,13 +41,13 @@ def at(text: str) -> datetime:
     ],
 )
 def test_a_time_of_day_is_the_last_one_that_was(text: str, now: str, zone: str, minutes: float) -> None:
-    assert ago_s(text, at(now), zone) == minutes * 60
+    assert ago_of(text, at(now).astimezone(zone_info(zone))) == minutes * 60
 
 
 @pytest.mark.parametrize("text", ["24:00", "14:60", "1420", "", "14:20 pm", "-1:00", "15:00"])
 def test_what_is_no_time_or_lies_ahead_is_told(text: str) -> None:
     with pytest.raises(UsageError):
-        ago_s(text, at("2026-01-31T14:50:00+00:00"), "UTC")
+        ago_of(text, at("2026-01-31T14:50:00+00:00"))
 
 
 def test_fields_are_read_in_the_viewers_units() -> None:

@@ -4,18 +4,16 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
-from datetime import datetime, timedelta
 from typing import Any, Final
 from urllib.parse import parse_qsl
 
 from kojimon.contract.acts import OF_KIND, Dated, PlainAct
 from kojimon.errors import UsageError
 from kojimon.units import KG_PER_LB, c_from_f
+from kojimon.words.moments import ago_of
 from kojimon.words.speech import Speech, moment_utc, zone_info
 
 FIELDS_MOST: Final = 40
-LONGEST_GUESS_H: Final = 14.0
-"""A time of day that lies ahead means yesterday's, unless that is longer ago than this (judgement)."""
 
 Fields = Mapping[str, str]
 Reading = Callable[[str, Speech], Any]
@@ -144,28 +142,8 @@ def _moment(fields: Fields, speech: Speech, now_utc: str) -> dict[str, float]:
     """When it was done, where that was not now: `ago_min`, or `at` as a time of day in the viewer's zone."""
     ago, at = fields.get("ago_min", "").strip(), fields.get("at", "").strip()
     if at:
-        return {"at_ago_s": ago_s(at, moment_utc(now_utc), speech.zone)}
+        return {"at_ago_s": ago_of(at, moment_utc(now_utc).astimezone(zone_info(speech.zone)))}
     if ago:
         minutes = _positive(number(ago))
         return {"at_ago_s": minutes * 60} if minutes else {}
     return {}
-
-
-def ago_s(text: str, now: datetime, zone: str) -> float:
-    """Seconds since a time of day, `14:20`, in a zone; where an autumn night has it twice, since the later one past.
-
-    Raises UsageError when it is no time or lies ahead.
-    """
-    match = re.fullmatch(r"([01]?\d|2[0-3]):([0-5]\d)(?::[0-5]\d)?", text, re.ASCII)
-    if match is None:
-        raise UsageError(f"{text[:40]!r} is not a time of day; expected one such as 14:20")
-    local = now.astimezone(zone_info(zone))
-    for day in (local.date(), local.date() - timedelta(days=1)):
-        moment = datetime(day.year, day.month, day.day, int(match[1]), int(match[2]), tzinfo=local.tzinfo)
-        for fold in (1, 0):
-            passed_s = now.timestamp() - moment.replace(fold=fold).timestamp()
-            if 0 <= passed_s <= LONGEST_GUESS_H * 3600:
-                return passed_s
-    raise UsageError(
-        f"{text} is still to come, or longer ago than {LONGEST_GUESS_H:.0f} hours; say how long ago it was"
-    )
