@@ -1,11 +1,11 @@
 """State on MQTT, never ahead of the journal; and acts that come in over it.
 
-Out, under `kojimon/SITE/`: `status` (retained, with a last will), and for each incubator `state`, `forecast` (`null`
-without one) and `alarm/ID` (retained JSON) and `event`. In: `INCUBATOR/act` (`act` for what is no incubator's),
-JSON as POST /v1/acts takes it, only where the broker keeps out who gives no password: tried at each connection
-and each minute. State is sent again after each connection, so a broker that lost it shows it again; alarms that an
-earlier run left retained are taken back. Events are sent once and not kept: at most `EVENTS_MOST` wait for a broker
-that is away, then the oldest go, counted.
+Out, under `kojimon/SITE/`: `status` (retained, with a last will), and for each incubator `state` (with the box's card,
+which says it in words), `forecast` (`null` without one) and `alarm/ID` (retained JSON) and `event`. In:
+`INCUBATOR/act` (`act` for what is no incubator's), JSON as POST /v1/acts takes it, only where the broker keeps out who
+gives no password: tried at each connection and each minute. State is sent again after each connection, so a broker that
+lost it shows it again; alarms that an earlier run left retained are taken back. Events are sent once and not kept: at
+most `EVENTS_MOST` wait for a broker that is away, then the oldest go, counted.
 """
 
 from __future__ import annotations
@@ -22,13 +22,15 @@ from kojimon import logs
 from kojimon.clock import real_s
 from kojimon.contract.acts import PlainAct, act_body
 from kojimon.contract.health import PublishHealth
-from kojimon.contract.state import BoxTopic, Document
+from kojimon.contract.state import Document
 from kojimon.errors import KojimonError
 from kojimon.journal.records import Chunk
 from kojimon.links.mqtt import Address, Notice
 from kojimon.links.mqtt_io import Fate, Incoming, MqttIo, Ticket
 from kojimon.links.mqtt_stranger import Trial
 from kojimon.model import Event
+from kojimon.words.card import BoxTopic, cards_of
+from kojimon.words.status import speech_of
 
 EVENTS_MOST = 500
 STATE_EVERY_S = 5.0
@@ -57,14 +59,16 @@ def topic_name(text: str) -> str:
 def retained_topics(state: Document, root: str) -> dict[str, bytes]:
     """Retained topics and payloads that show this state document."""
     found: dict[str, bytes] = {}
-    for box in state.incubators:
+    cards = cards_of(state, speech_of(state))
+    for box, card in zip(state.incubators, cards.boxes, strict=True):
         below = f"{root}/{topic_name(box.name)}"
         # A topic of its own, sent again only when it is another one: its age changes all the time.
         kept = None if box.forecast is None else msgspec.to_builtins(box.forecast)
         if kept is not None:
             del kept["age_s"]
         found[f"{below}/forecast"] = _ENCODE(kept)
-        shown = msgspec.to_builtins(BoxTopic(state.t_ms, state.now, state.units, state.site, box, state.utc))
+        topic = BoxTopic(state.t_ms, state.now, state.units, state.site, box, card, cards.alarms, state.utc)
+        shown = msgspec.to_builtins(topic)
         del shown["incubator"]["forecast"]
         found[f"{below}/state"] = _ENCODE(shown)
         for alarm in box.alarms:

@@ -11,7 +11,7 @@ class Alarm(Struct, frozen=True):
     """An alarm that is up, was and waits for an answer, or is set aside.
 
     Attributes:
-        key: `limit/PLACE/QUANTITY/high|low`, `silent/PROBE`, `blind/bed`, `expect/NAME`, `step/NAME`, `health/WHAT`,
+        key: `limit/PLACE/QUANTITY/high|low`, `silent/PROBE`, `blind/bed`, `expect/NAME`, `health/WHAT`,
             `test`, ...
         state: `UNACK`, `ACKED`, `RTNUN`, `LATCH-UNACK`, `LATCH-ACK`, `SHLVD`, `DSUPR`, `OOSRV` (`alarms.states`).
         active: whether its condition holds.

@@ -52,13 +52,6 @@ class Expect(AlarmKey, frozen=True, cache_hash=True):
     name: str
 
 
-class Step(AlarmKey, frozen=True, cache_hash=True):
-    """A step of the schedule is late."""
-
-    kind = "step"
-    name: str
-
-
 class Health(AlarmKey, frozen=True, cache_hash=True):
     """A part of kojimon itself: `disk`, `broker:NAME`, ..."""
 
@@ -151,7 +144,7 @@ SOON_HOT = TimeToLimit("bed", "temperature")
 
 
 _OF_KIND: Final = {one.kind: one for one in AlarmKey.__subclasses__() if one.kind}
-_WHOLE: Final = (Silent, Blind, Expect, Step, Health)
+_WHOLE: Final = (Silent, Blind, Expect, Health)
 """About a name that may have slashes in it."""
 _ENDS: Final = {Limit: ("high", "low"), Rate: ("rising", "falling"), Box: ("off", "hot")}
 

@@ -19,7 +19,7 @@ from kojimon.contract.values import Band, ByHand, Derived, Extreme, Pending, Pla
 from kojimon.forecast.answers import Forecast
 
 __all__ = [
-    "Alarm", "Band", "Box", "BoxTopic", "ByHand", "Derived", "Document", "EndedBatch", "Extreme", "Foreseen", "Gate",
+    "Alarm", "Band", "Box", "ByHand", "Derived", "Document", "EndedBatch", "Extreme", "Foreseen", "Gate",
     "Harvest", "Left", "ListedAlarm", "Mark", "Next", "Now", "OpenBatch", "Pending", "Place", "Probe",
     "Question", "Stage", "Step", "Units", "alarm_of",
 ]  # fmt: skip
@@ -190,24 +190,3 @@ class Document(Struct, frozen=True):
         """Every alarm with its incubator's name, the boxes' before the site's."""
         boxes = [("", self.alarms), *((box.name, box.alarms) for box in self.incubators)]
         return [listed_as(name, alarm) for name, alarms in (*boxes[1:], boxes[0]) for alarm in alarms]
-
-
-class BoxTopic(Struct, frozen=True):
-    """A box on a topic of its own (`kojimon/SITE/BOX/state`) with what stands around it in the document.
-
-    Its forecast has a topic beside it and is not in this one; alarms of the site have topics too.
-    """
-
-    t_ms: int
-    now: Now
-    units: Units
-    site: str
-    incubator: Box
-    utc: str | None = None
-
-    def document(self, alarms: tuple[Alarm, ...] = ()) -> Document:
-        """A state document of this box alone, with the alarms of its site."""
-        return Document(
-            self.t_ms, self.site, incubators=(self.incubator,), alarms=alarms, utc=self.utc, now=self.now,
-            units=self.units,
-        )  # fmt: skip

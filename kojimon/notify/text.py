@@ -10,7 +10,6 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Final
 from urllib.parse import urlsplit
 
-import msgspec
 from msgspec import Struct
 from msgspec.structs import replace
 
@@ -25,6 +24,7 @@ from kojimon.words import events as event_words
 from kojimon.words import question, status
 from kojimon.words import speech as say
 from kojimon.words.alarms import HEADLINE_MAX, Work
+from kojimon.words.listed import detail
 from kojimon.words.meaning import FIRE, ladder, meaning_of
 from kojimon.words.speech import Speech
 
@@ -90,17 +90,12 @@ def _call(send: Send, events: Sequence[Event], desk: Desk, speech: Speech) -> Te
     box, alarm = _box(first.incubator, desk), _alarm(first, desk)
     if first.key == "test":
         return _test(send, first, desk, speech)
-    title = (
-        status.first_line(alarm, box, speech, desk.now_ms)
-        if box is not None
-        else alarm_words.headline(alarm, speech, Work(), None)
-    )
     work = status.work_of(box, desk.now_ms) if box is not None else Work()
     lines = [
         f"{FIRE}." if alarm_words.fierce(alarm) or any(event.key == str(keys.BOX_HOT) for event in events) else "",
         _worse(send, events),
         _since(first, alarm, desk, speech),
-        _detail(alarm),
+        detail(alarm),
         *_with_it(events, desk, speech),
         _going(alarm, box, desk, speech),
         _consequence(first),
@@ -111,6 +106,7 @@ def _call(send: Send, events: Sequence[Event], desk: Desk, speech: Speech) -> Te
         _next(send, first, desk, speech),
         _mark(send, desk),
     ]
+    title = status.first_line(alarm, box, speech, desk.now_ms)
     return Text(title[:HEADLINE_MAX], "\n".join(filter(None, lines)))
 
 
@@ -144,11 +140,6 @@ def _since(event: Event, alarm: Alarm, desk: Desk, speech: Speech) -> str:
 def _ordinal(number: int) -> str:
     ends = {1: "st", 2: "nd", 3: "rd"}
     return f"{number}{'th' if number % 100 in (11, 12, 13) else ends.get(number % 10, 'th')}"
-
-
-def _detail(alarm: Alarm) -> str:
-    causes = f"Check: {say.listing([*alarm.causes])}." if alarm.causes else alarm_words.why_silent(alarm)
-    return alarm.text or causes
 
 
 def _with_it(events: Sequence[Event], desk: Desk, speech: Speech) -> list[str]:
@@ -364,17 +355,15 @@ def _work(event: Event, desk: Desk) -> Work:
 
 
 def _alarm(event: Event, desk: Desk) -> Alarm:
-    """The alarm of an event in the form of the state document, with what is known of it now where it is the same."""
+    """The alarm of an event as the list has it, so that a message says what the page does; else as the event says."""
     what = _facts(event)
     box = _box(event.incubator, desk)
     rows = box.alarms if box is not None else desk.document.alarms
-    same = (row for row in rows if row.key == event.key and row.occurrence == what.occurrence)
-    now = next(same, None)
+    now = next((row for row in rows if row.key == event.key and row.occurrence == what.occurrence), None)
     probes = box.probes if box is not None else ()
     tray = next((probe.tray for probe in probes if probe.name == what.probe), "")
-    alarm = alarm_of(event.key, replace(what, since_ms=what.since_ms or event.t_ms, tray=what.tray or tray))
-    known = {} if now is None else msgspec.structs.asdict(now)
-    return replace(alarm, **{name: value for name, value in known.items() if value not in (None, "", ())})
+    facts = replace(what, since_ms=what.since_ms or event.t_ms, tray=what.tray or tray)
+    return now or alarm_of(event.key, facts)
 
 
 def _dated(event: Event, desk: Desk) -> Event:

@@ -192,7 +192,6 @@ def _part(key: keys.Health, alarm: Alarm) -> str:
 
 _FIXED_ACTIONS: dict[keys.AlarmKey | type, str] = {
     keys.Blind: "Use a kitchen thermometer",
-    keys.Step: "Do it, or enter when you did",
     keys.Expect: "Look and feel",
     keys.Test: "Only a test: Acknowledge",
 }
@@ -320,8 +319,6 @@ def subject(alarm: Alarm, speech: Speech) -> str:
             text = _limit_subject(key, alarm)
         case keys.Health():
             text = HEALTH_WORDS.get(_part(key, alarm), say.big_first(key.part)) + (f" ({key.name})" if key.name else "")
-        case keys.Step(name):
-            text = f"{say.big_first(speech.step(name))}: overdue"
         case keys.Silent(probe):
             why = SILENT_WORDS.get(alarm.quality)
             text = f"Probe {probe} {why[0]}" if why else f"No reading from probe {probe}"

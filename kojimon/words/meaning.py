@@ -79,7 +79,6 @@ _OF_KIND: dict[type, Meaning] = {
     keys.Silent: _SILENT,
     keys.Blind: _BLIND,
     keys.Expect: Meaning(("see the text of the alarm",), "the batch falls behind, or spoils", 7200),
-    keys.Step: Meaning(("it was forgotten, or not entered",), "the koji goes on without it", 3600),
     keys.Deviation: Meaning(
         ("the box is set otherwise", "the koji warms itself"), "growth is not what was planned", 3600
     ),

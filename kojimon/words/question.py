@@ -3,7 +3,9 @@ suddenly was mixed. Pure."""
 
 from __future__ import annotations
 
-from typing import Final, NamedTuple
+from typing import Final
+
+from msgspec import Struct
 
 from kojimon.contract.events import MixDenied, MixGuess, ProbeBack
 from kojimon.contract.state import Box
@@ -12,7 +14,7 @@ from kojimon.words.speech import Speech, big_first
 MIX_COMMAND: Final = "Yes: kojimon batch mixed. At another time: --at 14:20. Something else: --no"
 
 
-class Asked(NamedTuple):
+class Asked(Struct, frozen=True):
     """The question, the word for yes, what is done until it is answered, and how it is answered by a command.
 
     `other`, `no`: the words for another time, and for something else; "" where it is yes or nothing.

@@ -8,7 +8,7 @@ from msgspec.structs import replace
 from kojimon.contract import keys
 from kojimon.contract.state import Alarm, Box, Document, Left, Step
 from kojimon.words import alarms as alarm_words
-from kojimon.words import boxes
+from kojimon.words import boxes, gates
 from kojimon.words import speech as say
 from kojimon.words.alarms import MIX_WORKS, Work
 from kojimon.words.speech import Speech
@@ -30,20 +30,27 @@ class NextStep(Struct, frozen=True):
     """The next thing a hand must do.
 
     Attributes:
-        title: `Due now: break up (kirikaeshi)`.
+        name: of the step. title: `Due now: break up (kirikaeshi)`.
         window: when, in words.
         late: whether its time has passed.
         soon: whether its time has come, or comes within the hour.
+        can: whether it may be done now. harvest: whether it is the harvest.
+        gate: what is to be measured first, "" for nothing. shut: whether that would not let it pass now.
         doubt: what is to be looked at first, for the koji may not have grown; "" where nothing is.
     """
 
+    name: str
     title: str
     window: str
-    late: bool = False
-    soon: bool = True
-    doubt: str = ""
-    advice: tuple[str, ...] = ()
-    cautions: tuple[str, ...] = ()
+    late: bool
+    soon: bool
+    can: bool
+    harvest: bool
+    gate: str
+    shut: bool
+    doubt: str
+    advice: tuple[str, ...]
+    cautions: tuple[str, ...]
 
 
 def speech_of(document: Document) -> Speech:
@@ -158,22 +165,22 @@ def worst_alarm(incubator: Box) -> Alarm | None:
     )
 
 
-def first_line(alarm: Alarm, incubator: Box, speech: Speech, now_ms: int) -> str:
-    """The first line of an alarm as it stands now: with the value of this moment, its trend and the time left."""
+def first_line(alarm: Alarm, incubator: Box | None, speech: Speech, now_ms: int) -> str:
+    """The first line of an alarm as it stands now: with the value of this moment, its trend and the time left.
+
+    Args:
+        incubator: its box; None for an alarm of the whole site.
+    """
+    if incubator is None:
+        return alarm_words.headline(alarm, speech, Work(), None)
     fresh = at_present(alarm, incubator)
     ahead = alarm_words.Ahead(worse_limit(fresh, incubator), left_s(fresh, incubator, fresh.rate_per_h))
     return alarm_words.headline(fresh, speech, work_of(incubator, now_ms), fresh.rate_per_h, ahead)
 
 
 def alarm_line(alarm: Alarm, incubator: Box | None, speech: Speech, now_ms: int) -> str:
-    """An alarm for a list: its first line while it holds, what it was about once it is over.
-
-    Args:
-        incubator: its box; None for an alarm of the whole site.
-    """
-    if incubator is None or not alarm.holds:
-        return alarm_words.subject(alarm, speech)
-    return first_line(alarm, incubator, speech, now_ms)
+    """An alarm for a list: its first line while it holds, what it was about once it is over."""
+    return first_line(alarm, incubator, speech, now_ms) if alarm.holds else alarm_words.subject(alarm, speech)
 
 
 def _alarm_sentence(alarm: Alarm, incubator: Box, speech: Speech, now_ms: int) -> Sentence:
@@ -235,10 +242,15 @@ def next_step(incubator: Box, speech: Speech, now_ms: int, now_utc: str) -> Next
     status = step.status
     lead = {"due": "Due now", "missed": "Missed", "open": "You can now"}.get(status, "Next")
     return NextStep(
+        name=step.name,
         title=f"{lead}: {name}",
         window=window_of(step, speech, now_ms, now_utc).removeprefix("can be done now, "),
         late=status == "missed",
         soon=_soon(step, now_ms),
+        can=step.can,
+        harvest=step.work == "harvest",
+        gate=gates.asked(step.gate.at_least, step.gate.at_most, speech) if step.gate else "",
+        shut=step.gate is not None and not step.gate.passed,
         doubt=boxes.doubted(step.doubt),
         advice=step.advice,
         cautions=step.cautions,

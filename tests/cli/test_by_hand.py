@@ -67,7 +67,7 @@ def test_from_settings_to_review(kitchen: Kitchen) -> None:
     kitchen.run("reading", "80", "%")
     status = plain(kitchen.run("status").stdout)
     assert "The koji is at 88.0 to 97.0 °F, read by hand now" in status
-    assert "Top tray, by hand 97.0 °F" in status and "Box humidity, by hand 80 %" in status
+    assert "By hand: top tray 97.0 °F" in status and "By hand: box humidity 80 %" in status
     assert "No probe measures the top tray, the bottom tray and the air in the box." in status
 
     hot = plain(kitchen.run("reading", "110", "F", "--tray", "top").stdout)

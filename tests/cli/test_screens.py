@@ -74,10 +74,10 @@ def test_a_healthy_batch_on_a_laptop(kitchen: Kitchen, pretend: Callable[[Docume
         "  Take care:",
         "    - Wash your hands; koji is food.",
         "",
-        "Top tray, hottest     99.0 °F  +2.2 °F/h  4 s ago",
-        "Bottom tray, coldest  95.2 °F             6 s ago",
-        "Box air               86.4 °F             4 s ago",
-        "Box humidity             86 %             4 s ago",
+        "Hottest: top tray     99.0 °F  rising, +2.2 °F/h",
+        "Coldest: bottom tray  95.2 °F",
+        "Box air               86.4 °F",
+        "Box humidity             86 %",
         "Koji above box air 12.6 °F, dry/wet difference 3.7 °F.",
         "",
         "No alarms.",
@@ -93,8 +93,8 @@ def test_the_same_on_a_phone(kitchen: Kitchen, pretend: Callable[[Document], Pre
         "The koji is at 95.2 to 99.0 °F and",
         "rising, within limits.",
     ]
-    assert "Top tray, hottest    99.0 °F rising" in shown
-    assert "Bottom tray, coldest 95.2 °F" in shown
+    assert "Hottest: top tray    99.0 °F rising" in shown
+    assert "Coldest: bottom tray 95.2 °F" in shown
 
 
 def test_a_hot_tray_comes_first_with_the_one_thing_to_do(
@@ -122,7 +122,7 @@ def test_the_list_of_alarms(kitchen: Kitchen, pretend: Callable[[Document], Pret
         "1 Top tray 99 °F (was over 109), rising.",
         "2 No reading from probe air",
         "  state: shelved until 14:30",
-        "3 Disk trouble",
+        "3 Disk trouble. Free space, check card",
     ):
         assert text in narrow
 
@@ -170,7 +170,7 @@ def test_the_clock_that_is_not_set_is_said_before_any_time(
     kitchen: Kitchen, pretend: Callable[[Document], Pretended]
 ) -> None:
     pretend(document(now=Now(NOW_UTC, False, "America/Chicago")))
-    assert lines(kitchen, "status", width=80)[0].startswith("The clock of this computer is not set: times")
+    assert lines(kitchen, "status", width=80)[0].startswith("The clock of kojimon's computer is not set: times")
 
 
 def test_trays_without_a_probe_are_said_to_be_unmeasured(

@@ -146,7 +146,7 @@ def test_whatever_a_broker_holds_is_no_crash(payload: bytes) -> None:
     assert [row.site for row in rows] == ["home", "x"]
     cells, tone = sites.line_of(rows[1])
     assert tone == "look" and cells[0] == "x" and ("no state yet" in cells[-1] or "cannot be read" in cells[-1])
-    assert sites.site_alarms(rows[1]) == []
+    assert rows[1].alarms == ()
 
 
 def test_memory_is_bounded_whatever_comes(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -20,7 +20,6 @@ TEXTS = {
     "silent/koji-top": keys.Silent("koji-top"),
     "blind/bed": keys.BLIND,
     "expect/self-warming": keys.Expect("self-warming"),
-    "step/mix": keys.Step("mix"),
     "health/broker:house": keys.Health("broker:house"),
     "health/delivery:a/b": keys.Health("delivery:a/b"),
     "box/off": keys.BOX_OFF,
@@ -53,7 +52,7 @@ def test_any_text_comes_back_as_it_was(text: str) -> None:
     st.builds(keys.Limit, WORD, WORD, st.sampled_from(["high", "low"])),
     st.builds(keys.Rate, WORD, WORD, st.sampled_from(["rising", "falling"])),
     *(st.builds(kind, WORD, WORD) for kind in get_args(keys.Watch) if kind is not keys.Rate),
-    *(st.builds(kind, WORD) for kind in (keys.Silent, keys.Blind, keys.Expect, keys.Step, keys.Health)),
+    *(st.builds(kind, WORD) for kind in (keys.Silent, keys.Blind, keys.Expect, keys.Health)),
 ), WORD)  # fmt: skip
 def test_any_key_comes_back_as_it_was(key: keys.AlarmKey, incubator: str) -> None:
     assert keys.parse(str(key)) == key

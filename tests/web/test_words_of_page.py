@@ -96,15 +96,15 @@ def shown(state: Document, fahrenheit: bool = True) -> Any:
 
 def test_the_next_step_with_its_window() -> None:
     box = shown(document()).boxes[0]
-    assert box.next.title == "You can now: break up and mix (kirikaeshi)"
-    assert "1 h 30 min left" in box.next.window
-    assert box.next.now and not box.next.late and not box.next.harvest
-    assert box.tone == "good"
+    assert box.step.title == "You can now: break up and mix (kirikaeshi)"
+    assert "1 h 30 min left" in box.step.window
+    assert box.step.can and not box.step.late and not box.step.harvest
+    assert box.headline.tone == "good"
 
 
 def test_over_a_limit_whose_delay_runs_the_page_is_not_green() -> None:
     box = shown(document(boxed(pending=(hot_pending(),)))).boxes[0]
-    assert box.tone == "look" and "over 113 for 1 min, message in 1 min" in box.text and not box.rest
+    assert box.headline.tone == "look" and "over 113 for 1 min, message in 1 min" in box.headline.text and not box.rest
 
 
 def test_what_a_maker_looks_at_beside_the_probes_own_values() -> None:
@@ -138,9 +138,9 @@ def test_no_reading_is_never_a_number_and_the_last_one_has_its_age() -> None:
 
 def test_an_alarm_about_what_the_next_step_does_stands_in_its_card() -> None:
     box = shown(document(boxed(alarms=(hot_alarm(calls=1), hot_alarm(key="silent/bed"))))).boxes[0]
-    assert box.next.now and box.same_act == (box.alarms[0].id,)
+    assert box.step.can and [alarm.by_step for alarm in box.alarms] == [True, False]
     cold = shown(document(boxed(alarms=(hot_alarm(key="limit/bed/temperature/low"),)))).boxes[0]
-    assert cold.same_act == (), "mixing does not warm it"
+    assert not cold.alarms[0].by_step, "mixing does not warm it"
 
 
 @pytest.mark.parametrize(
@@ -165,8 +165,8 @@ def test_buttons_of_an_alarm(state: str, labels: list[str]) -> None:
 
 def test_a_hot_alarm_says_what_to_do() -> None:
     box = shown(document(boxed(alarms=(hot_alarm(calls=1),)))).boxes[0]
-    assert box.tone == "wrong" and box.text == box.alarms[0].text
-    assert box.alarms[0].steps and box.alarms[0].consequence and box.alarms[0].wakes
+    assert box.headline.tone == "wrong" and box.headline.text == box.alarms[0].text
+    assert box.alarms[0].steps and box.alarms[0].consequence
 
 
 def test_at_a_box_too_hot_the_first_step_is_about_fire() -> None:

@@ -108,7 +108,6 @@ def test_the_action_for_hot_koji_climbs_with_stage_and_time_since_the_last_mixin
         ("limit/bed/temperature/high", "The koji too warm"),
         ("silent/koji-1", "No reading from probe koji-1"),
         ("blind/bed", "No reading from the koji"),
-        ("step/mix", "Break up the koji: overdue"),
         ("health/broker:kitchen", "MQTT broker not reached (kitchen)"),
         ("health/disk", "Disk trouble"),
         ("test", "Test alarm"),

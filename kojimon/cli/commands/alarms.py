@@ -24,6 +24,8 @@ from kojimon.contract.state import Alarm, ListedAlarm
 from kojimon.errors import UsageError
 from kojimon.words import alarms as alarm_words
 from kojimon.words import status as words
+from kojimon.words.card import cards_of
+from kojimon.words.listed import acts_of
 from kojimon.words.speech import Speech
 
 LIST = example(
@@ -52,33 +54,18 @@ def _list(kitchen: Kitchen, as_json: bool) -> None:
     if as_json:
         screen.print_json(rows)
         return
-    speech = words.speech_of(document)
+    cards = cards_of(document, words.speech_of(document))
     if not rows:
         screen.say("No alarms.", "good")
         return
-    several = len(document.incubators) > 1
-    cells, tones = [], []
-    for number, alarm in enumerate(rows, 1):
-        text = words.alarm_line(alarm, document.box(alarm.incubator), speech, document.t_ms)
-        since = alarm.since_utc
-        cells.append(
-            [
-                f"{number}",
-                f"{text} [{alarm.incubator}]" if several and alarm.incubator else text,
-                alarm_words.alarm_state(alarm, speech, document.now.utc),
-                speech.moment(since, document.now.utc) if since else "",
-                alarm_words.PRIORITY_WORDS[alarm.priority],
-                alarm.key,
-            ]
-        )
-        tones.append(_tone(alarm))
+    several = len(cards.boxes) > 1
+    cells = [
+        [f"{number}", f"{one.text} [{one.box}]" if several and one.box else one.text,
+         one.state, one.since, one.does, one.key]
+        for number, one in enumerate(cards.listed, 1)
+    ]  # fmt: skip
+    tones = [one.tone for one in cards.listed]
     screen.table([">", "what", "state", "since", "what it does", "name"], cells, tones, title=1)
-
-
-def _tone(alarm: Alarm) -> str:
-    if alarm.state != "UNACK":
-        return "plain"
-    return "wrong" if alarm.priority == "wake" else "look"
 
 
 def find_alarms(rows: Sequence[ListedAlarm], names: tuple[str, ...]) -> list[ListedAlarm]:
@@ -112,7 +99,7 @@ def ack(alarm: tuple[str, ...], config: str | None) -> None:
     """Acknowledge: the noise stops, kojimon goes on watching. Without a name, all new ones."""
     kitchen = open_kitchen(config)
     rows = kitchen.state().listed()
-    unseen = [row for row in rows if row.state in ("UNACK", "RTNUN", "LATCH-UNACK")]
+    unseen = [row for row in rows if "alarm.acknowledge" in acts_of(row)]
     chosen = find_alarms(rows, alarm) if alarm else unseen
     if not chosen:
         screen.say("There is nothing to acknowledge.", "good")

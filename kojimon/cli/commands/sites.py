@@ -16,24 +16,24 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar
 import click
 import msgspec
 from msgspec import Struct
-from msgspec.structs import replace
 
 from kojimon.cli.shared import screen
 from kojimon.cli.shared.opening import settings_file
 from kojimon.cli.shared.options import config_option, example, json_option
 from kojimon.clock import SystemClock, real_s
-from kojimon.contract.state import Alarm, Box, BoxTopic, Document, Now
+from kojimon.contract.state import Box, Now
 from kojimon.errors import KojimonError, UsageError
 from kojimon.units import show_duration
 from kojimon.words import speech as say
-from kojimon.words import status as words
+from kojimon.words.card import BoxTopic, Card
+from kojimon.words.listed import Listed
 
 if TYPE_CHECKING:
     from kojimon.links.mqtt import Address
     from kojimon.links.mqtt_io import Incoming, MqttIo
     from kojimon.settings.spec import Settings
 
-FILTERS: Final = ("kojimon/+/status", "kojimon/+/+/state", "kojimon/+/alarm/+")
+FILTERS: Final = ("kojimon/+/status", "kojimon/+/+/state")
 CONNECT_S: Final = 10.0
 QUIET_S: Final = 0.5
 """What is retained comes at once after the subscription; so long without more, it was all of it."""
@@ -42,6 +42,7 @@ SHOW_EVERY_S: Final = 2.0
 OLD_MS: Final = 180_000
 """A state older than this is said to be; a daemon that watches commits, and shows it, every minute."""
 TOPICS_MOST: Final = 5000
+NOBODY: Final = "kojimon is not running there."
 
 T = TypeVar("T")
 
@@ -52,23 +53,19 @@ class Row(Struct, frozen=True):
     Attributes:
         online: what its daemon, or its last will, said.
         age_s: how old the state is by this machine's clock, None where either clock is not to be trusted.
-        box: the incubator of the state document; None where there is none.
-        around: the rest of that document, with the alarms of its site.
+        box: the incubator of the state document; None where there is none. card: what is said of it.
+        alarms: those of its site.
         unread: there is one, but of another form.
     """
 
     site: str
     online: bool
     incubator: str
-    age_s: float | None
+    age_s: float | None = None
     box: Box | None = None
-    around: Document | None = None
+    card: Card | None = None
+    alarms: tuple[Listed, ...] = ()
     unread: bool = False
-
-    @property
-    def whole(self) -> Document | None:
-        """The state document with this one incubator."""
-        return None if self.box is None or self.around is None else replace(self.around, incubators=(self.box,))
 
 
 class Board:
@@ -105,22 +102,19 @@ def rows_of(topics: Mapping[str, bytes], now_utc_ms: int) -> list[Row]:
     """The incubators in what is retained, in the order of site and name; what cannot be read is left out."""
     parts = [(*topic.split("/"), payload) for topic, payload in topics.items()]
     online = {str(part[1]): part[-1] == b"online" for part in parts if len(part) == 4 and part[2] == "status"}
-    alarms: dict[str, list[Alarm]] = {}
-    for part in parts:
-        if len(part) == 5 and part[2] == "alarm" and (alarm := _decoded(part[-1], Alarm)) is not None:
-            alarms.setdefault(str(part[1]), []).append(alarm)
     found = []
     for part in parts:
         if len(part) == 5 and part[3] == "state" and _decoded(part[-1], _AnyBox) is not None:
             site, name = str(part[1]), str(part[2])
             topic, on = _decoded(part[-1], BoxTopic), online.get(site, False)
-            if topic is None:
-                found.append(Row(site, on, name, None, unread=True))
+            if topic is None or topic.card.headline.tone not in screen.STYLES:
+                found.append(Row(site, on, name, unread=True))
                 continue
-            around = replace(topic.document(tuple(alarms.get(site, ()))), incubators=())
-            found.append(Row(site, on, name, _age_s(topic.now, now_utc_ms), topic.incubator, around))
+            found.append(
+                Row(site, on, name, _age_s(topic.now, now_utc_ms), topic.incubator, topic.card, topic.alarms)
+            )
     known = {row.site for row in found}
-    found += [Row(site, on, "", None) for site, on in online.items() if site not in known]
+    found += [Row(site, on, "") for site, on in online.items() if site not in known]
     return sorted(found, key=lambda row: (row.site, row.incubator))
 
 
@@ -152,41 +146,16 @@ def line_of(row: Row) -> tuple[tuple[str, ...], str]:
     """The cells of a row (site, box, batch, sentence) and its tone."""
     if row.unread:
         return (row.site, row.incubator, "", "Its state cannot be read: another version of kojimon?"), "look"
-    if row.whole is None:
+    if row.card is None:
         return (row.site, "", "", "Runs; no state yet." if row.online else NOBODY), "look" if row.online else "wrong"
-    try:
-        return _cells(row, row.whole)
-    except (ValueError, LookupError):  # times, zones and keys that are none
-        return line_of(Row(row.site, row.online, row.incubator, None, unread=True))
-
-
-NOBODY: Final = "kojimon is not running there."
-
-
-def _cells(row: Row, whole: Document) -> tuple[tuple[str, ...], str]:
-    box = whole.incubators[0]
-    said = words.sentence(box, words.speech_of(whole), whole.t_ms)
-    batch = box.batch
-    name = f"{batch.name}, hour {batch.hour:.1f}" if batch and batch.hour is not None else ""
-    cells = (row.site, box.label, name or (batch.name if batch else ""))
+    card, said = row.card, row.card.headline
+    cells = (row.site, card.label, f"{card.batch}, hour {card.hour}" if card.hour else card.batch)
     if not row.online:
         ago = f" {show_duration(row.age_s)} ago" if row.age_s is not None and row.age_s >= 60 else ""
         return (*cells, f"{NOBODY} Last{ago}: {said.text}"), "wrong"
     if row.age_s is not None and row.age_s * 1000 > OLD_MS:
         return (*cells, f"As of {show_duration(row.age_s)} ago: {said.text}"), "look"
     return (*cells, said.text), said.tone
-
-
-def site_alarms(row: Row) -> list[str]:
-    """New alarms of the whole site, in words."""
-    whole = row.whole
-    if whole is None:
-        return []
-    try:
-        speech = words.speech_of(whole)
-        return [words.alarm_line(alarm, None, speech, whole.t_ms) for alarm in whole.alarms if alarm.state == "UNACK"]
-    except (ValueError, LookupError):
-        return []
 
 
 def show(rows: Sequence[Row], left_out: int = 0) -> None:
@@ -197,8 +166,9 @@ def show(rows: Sequence[Row], left_out: int = 0) -> None:
     told = [line_of(row) for row in rows]
     screen.story(["site", "box", "batch", "how it stands"], [cells for cells, _ in told], [tone for _, tone in told])
     for row in {row.site: row for row in rows}.values():
-        for text in site_alarms(row):
-            screen.say(f"{row.site}: {text}", "look")
+        for alarm in row.alarms:
+            if alarm.holds and "alarm.acknowledge" in alarm.acts:
+                screen.say(f"{row.site}: {alarm.text}", "look")
     if left_out:
         screen.say(f"{left_out} further messages were left out: too many topics.", "look")
 

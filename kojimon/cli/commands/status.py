@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Sequence
 
 import click
 
@@ -12,19 +13,15 @@ from kojimon.cli.shared.opening import open_kitchen
 from kojimon.cli.shared.options import HOURS, PlainCommand, config_option, example, json_option, renamed
 from kojimon.cli.shared.steps import print_cautions
 from kojimon.clock import SystemClock, wait_s
-from kojimon.contract.state import Alarm, Box, Document
-from kojimon.units import show_duration
-from kojimon.words import alarms as alarm_words
-from kojimon.words import boxes, derived, outlook, question
+from kojimon.contract.state import Box, Document
 from kojimon.words import speech as say
 from kojimon.words import status as words
-from kojimon.words.measured import Line, measured, unmeasured
+from kojimon.words.card import UNSET, Card, cards_of
+from kojimon.words.listed import Listed
 from kojimon.words.speech import Speech
 
 WATCH_EVERY_S = 5.0
 LEAST_ROWS = 16
-OLD_S = 60.0
-"""On a narrow screen an age is shown only from here on."""
 
 
 @click.command(
@@ -76,12 +73,13 @@ def show(kitchen: Kitchen, curves: bool = False, last_h: float | None = None) ->
     """
     document = kitchen.state()
     speech = words.speech_of(document)
+    cards = cards_of(document, speech)
     notices(document, kitchen.live, speech)
-    for incubator in document.incubators:
-        _incubator(incubator, document, speech)
+    for incubator, card in zip(document.incubators, cards.boxes, strict=True):
+        print_card(card, cards.now)
         if curves:
             _curve(kitchen, incubator, last_h)
-    _alarms(document, speech)
+    print_alarms(cards.listed)
     _calibrations(kitchen)
     if kitchen.live and any(incubator.batch for incubator in document.incubators):
         from kojimon.cli.commands.night_check import print_night_check
@@ -120,39 +118,30 @@ def notices(document: Document, live: bool, speech: Speech) -> None:
             f"kojimon is not running. This is how it stood at {stood}. To start it: kojimon run", "wrong"
         )
     if not document.now.trusted:
-        screen.say("The clock of this computer is not set: times of day may be wrong.", "look")
+        screen.say(UNSET, "look")
 
 
-def _incubator(incubator: Box, document: Document, speech: Speech) -> None:
-    screen.say(_title(incubator, document, speech), "quiet")
-    said = words.sentence(incubator, speech, document.t_ms)
-    screen.say(said.text, said.tone)
-    rest = outlook.brief(incubator, speech, document.t_ms, now_of(document))
-    if rest is not None:
-        screen.say(f"Forecast: {say.small_first(rest.text)}", "plain" if rest.tone == "good" else rest.tone)
-    ready = outlook.ready(incubator, speech, now_of(document))
-    if ready:
-        screen.say(ready)
-    step = words.next_step(incubator, speech, document.t_ms, now_of(document))
-    if step is not None:
-        _step(step)
-    asked = question.open_question(incubator, speech, now_of(document))
-    if asked is not None:
-        screen.say(f"\n{asked.text} {asked.command}")
-        screen.say(asked.meanwhile, "quiet", indent=2)
-    _values(incubator, speech)
+def print_card(card: Card, now: str) -> None:
+    """One box: how it stands, what comes next, what is asked, what is measured.
 
-
-def _title(incubator: Box, document: Document, speech: Speech) -> str:
-    parts = [incubator.label]
-    batch = incubator.batch
-    if batch:
-        parts.append(f"batch {batch.name}")
-        if batch.hour is not None:
-            parts.append(f"hour {batch.hour:.1f}")
-    if incubator.stage:
-        parts.append(say.small_first(incubator.stage.label))
-    return f"{', '.join(parts)} ({speech.moment(now_of(document), now_of(document))})"
+    Args:
+        now: the moment, in words.
+    """
+    batch = [f"batch {card.batch}"] if card.batch else []
+    hour = [f"hour {card.hour}"] if card.hour else []
+    screen.say(f"{', '.join(filter(None, [card.label, *batch, *hour, card.stage]))} ({now})", "quiet")
+    screen.say(card.headline.text, card.headline.tone)
+    if card.rest is not None:
+        tone = "plain" if card.rest.tone == "good" else card.rest.tone
+        screen.say(f"Forecast: {say.small_first(card.rest.text)}", tone)
+    if card.ready:
+        screen.say(card.ready)
+    if card.step is not None:
+        _step(card.step)
+    if card.question is not None:
+        screen.say(f"\n{card.question.text} {card.question.command}")
+        screen.say(card.question.meanwhile, "quiet", indent=2)
+    _values(card)
 
 
 def _step(step: words.NextStep) -> None:
@@ -167,51 +156,24 @@ def _step(step: words.NextStep) -> None:
     print_cautions(step.cautions, indent=2)
 
 
-def _values(incubator: Box, speech: Speech) -> None:
+def _values(card: Card) -> None:
     wide = screen.console().width >= screen.NARROW
-    rows = [_row(line, speech, wide) for line in measured(incubator)]
-    if rows:
+    if card.values:
         screen.say("")
-        screen.grid(rows)
-    beside = [f"{say.small_first(one.name)} {one.value}{_aged(one.age_s)}" for one in derived.brief(incubator, speech)]
+        screen.grid([[one.name, one.value, one.moving if wide else one.trend, one.old] for one in card.values])
+    beside = [f"{say.small_first(one.name)} {one.value}{f' ({one.old})' if one.old else ''}" for one in card.beside]
     if beside:
         screen.say(say.big_first(f"{', '.join(beside)}."), "quiet")
-    missing = unmeasured(incubator)
-    if missing:
-        screen.say(f"No probe measures {say.listing(missing)}.", "quiet")
-    untold = boxes.untold(incubator.off_untold, incubator.place("bed") is not None)
-    step = incubator.step(incubator.next.step) if incubator.next else None
-    warmth = "" if step and step.doubt else boxes.WARMTH.get(incubator.warmth_untold, "")
-    for line in (untold, warmth):
-        if line:
-            screen.say(line, "quiet")
+    for line in filter(None, (card.unmeasured, *card.untold)):
+        screen.say(line, "quiet")
 
 
-def _aged(age_s: float | None) -> str:
-    return f" ({show_duration(age_s)} ago)" if age_s is not None and age_s >= OLD_S else ""
-
-
-def _row(line: Line, speech: Speech, wide: bool) -> list[str]:
-    name, read = f"{line.spot}, {line.end}" if line.end else line.spot, line.read
-    if read is None:
-        return [name, "no reading", "", ""]
-    quantity, rate, age_s = line.quantity, read.rate_per_h, read.age_s
-    moving = (speech.slope(quantity, rate) if wide else say.trend(quantity, rate)) if rate is not None else ""
-    old = f"{show_duration(age_s)} ago" if age_s is not None and (wide or age_s >= OLD_S) else ""
-    return [name, speech.value(quantity, read.value), moving, old]
-
-
-def _alarms(document: Document, speech: Speech) -> None:
-    rows: list[tuple[Alarm, Box | None]] = [(alarm, box) for box in document.incubators for alarm in box.alarms]
-    rows += [(alarm, None) for alarm in document.alarms]
-    if not rows:
+def print_alarms(alarms: Sequence[Listed]) -> None:
+    """Every alarm, a line each."""
+    if not alarms:
         screen.say("\nNo alarms.", "good")
         return
     screen.heading("Alarms")
-    for alarm, box in rows:
-        state = alarm_words.alarm_state(alarm, speech, now_of(document))
-        since = alarm.since_utc
-        when = f", since {speech.moment(since, now_of(document))}" if since else ""
-        text = words.alarm_line(alarm, box, speech, document.t_ms)
-        tone = ("wrong" if alarm.priority == "wake" else "look") if alarm.state == "UNACK" else "plain"
-        screen.say(f"{state}{when}: {text}", tone, indent=2)
+    for alarm in alarms:
+        when = f", since {alarm.since}" if alarm.since else ""
+        screen.say(f"{alarm.state}{when}: {alarm.text}", alarm.tone, indent=2)

@@ -7,11 +7,11 @@ from collections.abc import Sequence
 from kojimon.cli.shared import screen
 from kojimon.cli.shared.kitchen import Kitchen
 from kojimon.contract.rows import Batch
-from kojimon.contract.state import Box, Document
 from kojimon.errors import KojimonError, UsageError
 from kojimon.model import Event
 from kojimon.words import speech as say
 from kojimon.words import status as words
+from kojimon.words.card import Card, card_of
 from kojimon.words.events import Teller
 from kojimon.words.speech import Speech
 
@@ -77,19 +77,17 @@ def print_batch(kitchen: Kitchen, row: Batch) -> None:
     screen.say(f"Begun {speech.moment(row.started_utc, now)}, {ending}{when}{since}.")
     box = next((box for box in document.incubators if box.batch_id == row.id), None)
     if box is not None:
-        _steps(box, document, speech)
+        _steps(card_of(box, document, speech))
     screen.heading("What happened")
     _events(kitchen.events(batch=row.id), row, speech)
 
 
-def _steps(box: Box, document: Document, speech: Speech) -> None:
-    now = document.now.utc
-    cells = []
-    for step in box.steps:
-        done = [f"{speech.moment(mark.at_utc, now)}" for mark in step.standing if mark.at_utc]
-        window = "" if step.status == "done" else words.window_of(step, speech, document.t_ms, now)
-        trade = f" ({step.trade})" if step.trade else ""
-        cells.append([step.name, f"{step.label}{trade}", say.listing(done) if done else "", window])
+def _steps(card: Card) -> None:
+    cells = [
+        [step.name, f"{step.label} ({step.trade})" if step.trade else step.label,
+         say.listing([when for _, when in step.done]), step.window]
+        for step in card.steps
+    ]  # fmt: skip
     screen.heading("Steps")
     screen.table(["step", "what", "done", "when"], cells)
 

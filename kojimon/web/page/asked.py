@@ -1,4 +1,4 @@
-"""What the page asks of whoever looks, with the fields of each answer. Pure."""
+"""The fields of each answer to what is asked. Pure."""
 
 from __future__ import annotations
 
@@ -7,34 +7,26 @@ from hashlib import sha256
 from msgspec import Struct
 
 from kojimon.contract import state as doc
-from kojimon.words import question
-from kojimon.words.speech import Speech
 
 
 class Question(Struct, frozen=True):
-    """What is asked, with its answers: the fields of yes, and of no where there is one; where another time is said."""
+    """How a question is answered: the fields of yes, and of no where there is one; where another time is said."""
 
-    text: str
-    yes: str
-    meanwhile: str
-    fields: dict[str, str]
-    no: str = ""
-    no_fields: dict[str, str] = {}
-    other: str = ""
+    yes: dict[str, str]
+    no: dict[str, str] = {}
     link: str = ""
 
 
-def question_of(box: doc.Box, speech: Speech, now: str) -> Question | None:
-    """The question that is open for a box; None for none."""
-    asked, what = question.open_question(box, speech, now), box.question
-    if asked is None or what is None:
+def answers_of(box: doc.Box) -> Question | None:
+    """The answers to the question that is open for a box; None for none."""
+    what = box.question
+    if what is None:
         return None
     if what.key != "mix-guess":
         key = press(box.batch_id, "probe.back", str(what.mark))
-        fields = {"kind": "probe.back", "incubator": box.name, "idempotency": key}
-        return Question(asked.text, asked.yes, asked.meanwhile, fields)
+        return Question({"kind": "probe.back", "incubator": box.name, "idempotency": key})
     yes, no = (mix_answer(box, what, said) for said in ("yes", "no"))
-    return Question(asked.text, asked.yes, asked.meanwhile, yes, asked.no, no, asked.other, f"/mixed/{box.name}")
+    return Question(yes, no, f"/mixed/{box.name}")
 
 
 def mix_answer(box: doc.Box, what: doc.Question, mixed: str) -> dict[str, str]:
