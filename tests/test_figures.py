@@ -9,11 +9,9 @@ import pytest
 
 from tests.bench import figures
 
-BENCHES = sorted(Path(figures.__file__).parent.glob("test_*.py"))
-BY_OTHERS = {
-    "1,000 nights: excursions missed, wakings without cause", "security score of the unit",
-    "whole run of the tests, two idle cores", "minutes from nothing to the first reading on the page",
-}  # fmt: skip
+HERE = Path(__file__).parent
+BENCHES = [*sorted((HERE / "bench").glob("test_*.py")), HERE / "scenario/test_nights.py", HERE / "deploy/test_unit.py"]
+BY_OTHERS = {"whole run of the tests, two idle cores", "minutes from nothing to the first reading on the page"}
 """What no benchmark measures yet."""
 
 

@@ -36,12 +36,3 @@ def saucedo(temperature_c: Num) -> Num:
     fall = 1.0 + 1.3e47 * np.exp(-283356.0 / (GAS_J_PER_MOL_K * kelvin))
     fraction: Num = rise / fall
     return fraction
-
-
-def logistic(hours: Num, start: float, full: float, rate_per_h: float) -> Num:
-    """Biomass by logistic growth at a constant rate: full / (1 + (full/start - 1) exp(-rate t)).
-
-    `start` and `full` in any one unit. Source: Mitchell et al. 2006, growth kinetics of the reactor models.
-    """
-    grown: Num = full / (1.0 + (full / start - 1.0) * np.exp(-rate_per_h * hours))
-    return grown

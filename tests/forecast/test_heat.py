@@ -24,13 +24,6 @@ def test_vapour_pressure_against_iapws() -> None:
 # -- regression checks: derived ------------------------------------------------------------------------------
 
 
-def test_regression_peak_heat_of_the_book_set() -> None:
-    """YQ mu Xm / 4 = 34.3 W per kg dry solids; the logistic's steepest growth gives it."""
-    hours = np.linspace(0.0, 60.0, 60_001)
-    rate = np.gradient(published.logistic(hours, 0.001, 0.25, 0.236), hours)
-    assert 8.366e6 * rate.max() / 3600.0 == pytest.approx(34.3, rel=0.01)
-
-
 def bed(**changed: float) -> Bed:
     """One member with the constants of the worked curve: logistic, Saucedo-like steepness left out."""
     nature = {

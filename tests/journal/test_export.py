@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import io
 import json
 from collections.abc import Callable
@@ -99,6 +100,12 @@ def test_the_way_out_and_back(path: Path, make_writer: MakeWriter, monkeypatch: 
     assert [(row.t_ms + 10_000, row.step) for row in curve.rows if row.step] == [
         (H, "inoculate"),
         (4 * H + 10_000, "mix"),
+    ]
+    # RFC 4180: a header, and as many fields in every line; read by Python's csv in the dialect that it takes it for.
+    header, *lines = csv.reader(io.StringIO(text, newline=""), csv.Sniffer().sniff(text[:4000]), strict=True)
+    assert {len(line) for line in lines} == {len(header)} == {6}
+    assert [float(cell) for line in lines for cell in line[1:5] if cell] == [
+        value for row in curve.rows for value in row.values if value is not None
     ]
 
 
@@ -201,7 +208,9 @@ def test_json_lines_hold_everything_with_its_verdict(path: Path, make_writer: Ma
             reader, out, batch_span(reader, "b1"), progress=lambda now, end: seen.append((now, end))
         )
         stored = sum(isinstance(row, tuple) for row in reader.rows_after(0))
-    lines = [json.loads(line) for line in out.getvalue().splitlines()]
+    text = out.getvalue()
+    assert text.endswith("}\n") and "\r" not in text, "JSON lines (jsonlines.org): a value a line, each one ended"
+    lines = [json.loads(line, parse_constant=pytest.fail) for line in text.removesuffix("\n").split("\n")]
     assert done.rows == len(lines) - 1 and seen[-1][0] == seen[-1][1]
     about, *rest = lines
     assert about["kind"] == "about" and about["units"]["temperature"] == "C" and about["batch"]["name"] == "Autumn"

@@ -17,6 +17,7 @@ from kojimon.cli.shared.kitchen import LiveKitchen
 from kojimon.settings.spec import Secret, WebSettings
 from kojimon.web.http import tcp_door as page_door
 from tests.daemon.running import Running, broker_site, running
+from tests.parts import qr
 from tests.parts.wait import until
 from tests.web.pages import Door, page
 
@@ -39,8 +40,7 @@ def test_with_a_token_a_picture_and_a_link_good_once(tmp_path: Path, monkeypatch
         link = result.output.split()[0]
         assert link.startswith(f"http://kojimon.example:{door.port}/enter#")
         assert "It works once" in result.output
-        # Half blocks, or spaces between them, of a square of at least 25 modules (QR version 2).
-        assert sum(any(block in line for block in "█▀▄") for line in result.output.splitlines()) > 12
+        assert qr.read(result.output) == link
         code = link.partition("#")[2]
         assert door.form("/enter", {"code": code}).status == 303
         again = json.loads(run(monkeypatch, door, "--json").output)
