@@ -190,7 +190,6 @@ def test_check_says_what_good_settings_come_to(kitchen: Kitchen) -> None:
     text = kitchen.run("check").stdout
     assert f"{kitchen.config} is in order." in text.replace("\n", " ")
     assert "3 probes from 1 kernel source." in text
-    assert "units.fahrenheit = True" in kitchen.run("check", "--show").stdout
     assert json.loads(kitchen.run("check", "--json").stdout)["site"] == "home"
 
 

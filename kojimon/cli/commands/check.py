@@ -22,12 +22,11 @@ from kojimon.words import boxes
 from kojimon.words.speech import listing, zone_info
 
 
-@click.command(epilog=example("kojimon check", "kojimon check --config box.yaml --show", "kojimon check --schema"))
+@click.command(epilog=example("kojimon check", "kojimon check --config box.yaml --json", "kojimon check --schema"))
 @config_option
 @json_option
 @click.option("--schema", "as_schema", is_flag=True, help="Print the JSON Schema of the settings, for editors.")
-@click.option("--show", is_flag=True, help="Print every setting with the value in force, defaults included.")
-def check(config: str | None, as_json: bool, as_schema: bool, show: bool) -> None:
+def check(config: str | None, as_json: bool, as_schema: bool) -> None:
     """Read the settings and say everything that is wrong with them. Nothing is started or changed."""
     from kojimon.settings.load import load_settings, schema
     from kojimon.settings.secrets import secret_warnings
@@ -50,8 +49,6 @@ def check(config: str | None, as_json: bool, as_schema: bool, show: bool) -> Non
     _older(path, settings)
     _night_check(config)
     _calibrations(config)
-    if show:
-        _show(settings)
 
 
 def _older(path: Path, settings: Settings) -> None:
@@ -173,27 +170,3 @@ def _is_steady(topic: str) -> bool:
 
 def _has_bed(settings: Settings, incubator: str) -> bool:
     return any(p.incubator == incubator and p.place == "bed" and p.quantity == "temperature" for p in settings.probes)
-
-
-def _show(settings: Settings) -> None:
-    """Every setting as the daemon has it, by its dotted path; units stand in the names."""
-    import msgspec
-
-    tree = msgspec.to_builtins(settings)
-    tree.pop("schedules", None)
-    for box in tree["incubators"]:
-        box["schedule"] = box["schedule"]["name"]
-    screen.say("")
-    for path, value in _leaves(tree, ""):
-        click.echo(f"{path} = {value}")
-
-
-def _leaves(value: object, path: str) -> Iterator[tuple[str, str]]:
-    if isinstance(value, dict) and value:
-        for name, inner in value.items():
-            yield from _leaves(inner, f"{path}.{name}" if path else str(name))
-    elif isinstance(value, list | tuple) and value and isinstance(value[0], dict):
-        for number, inner in enumerate(value):
-            yield from _leaves(inner, f"{path}[{inner.get('name', number)}]")
-    else:
-        yield path, "(none)" if value is None or value in ("", [], ()) else str(value)
