@@ -10,13 +10,13 @@ from collections.abc import Iterator
 from typing import Final
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from kojimon.contract import state as doc
 from kojimon.units import show_duration
 from kojimon.words import boxes, derived, outlook, question, status
 from kojimon.words import speech as say
 from kojimon.words.listed import Listed, listed
-from kojimon.words.measured import measured, unmeasured
 from kojimon.words.question import Asked
 from kojimon.words.speech import Speech
 from kojimon.words.status import NextStep, Sentence
@@ -168,7 +168,7 @@ def card_of(box: doc.Box, document: doc.Document, speech: Speech) -> Card:
         question=question.open_question(box, speech, now),
         values=tuple(_values(box, speech)),
         beside=tuple(Value(one.place, one.name, one.value, old=_old(one.age_s)) for one in derived.brief(box, speech)),
-        unmeasured=f"No probe measures {missing}." if (missing := say.listing(unmeasured(box))) else "",
+        unmeasured=_unmeasured(box),
         untold=tuple(_untold(box)),
         alarms=tuple(listed(alarm, box, document, speech) for alarm in box.alarms),
         acts=tuple(_acts(box)),
@@ -209,18 +209,44 @@ def _line(step: doc.Step, speech: Speech, now_ms: int, now: str) -> StepLine:
 
 
 def _values(box: doc.Box, speech: Speech) -> Iterator[Value]:
-    """What is measured: the extremes of a place with several probes."""
-    probed = any(probe.place == "bed" for probe in box.probes)
-    for line in measured(box):
-        name, read = f"{say.big_first(line.end)}: {say.small_first(line.spot)}" if line.end else line.spot, line.read
-        if read is None:
-            yield Value(line.place, name, "no reading", old=_last(box, line.place, line.quantity, speech))
+    """Every place with its value, or with both ends where several probes are there; then what was read by hand."""
+    probed = set[tuple[str, str]]()
+    for row in box.places:
+        if not row.probes:
             continue
-        trend = say.trend(line.quantity, read.rate_per_h)
-        slope = speech.slope(line.quantity, read.rate_per_h) if read.rate_per_h is not None else ""
-        past = probed and line.end == "by hand" and (read.age_s or 0) >= NOT_OF_NOW_S
-        shown = speech.value(line.quantity, read.value)
-        yield Value(line.place, name, shown, trend, slope, _old(read.age_s), read.by_hand, not past)
+        if row.ends is None or row.ends[0].by_hand:
+            last = _last(box, row.place, row.quantity, speech)
+            yield Value(row.place, say.spot(row.place, row.quantity), "no reading", old=last)
+            continue
+        probed.add((row.place, row.quantity))
+        names = ("Hottest", "Coldest") if row.quantity == "temperature" else ("Dampest", "Driest")
+        single = row.ends[0].probe == row.ends[1].probe
+        for end, read in [("", row.ends[0])] if single else zip(names, row.ends, strict=True):
+            yield _value(row.place, row.quantity, end, read, speech)
+    beside = any(probe.place == "bed" for probe in box.probes)
+    for one in box.by_hand:
+        if not one.fresh and (one.place, one.quantity) in probed:
+            continue
+        read = doc.Extreme("", one.tray, one.value, one.age_s, by_hand=True)
+        value = _value(one.place, one.quantity, "By hand", read, speech)
+        yield replace(value, now=not beside or one.age_s < NOT_OF_NOW_S)
+
+
+def _value(place: str, quantity: str, end: str, read: doc.Extreme, speech: Speech) -> Value:
+    spot, rate = say.spot(place, quantity, read.tray), read.rate_per_h
+    name = f"{end}: {say.small_first(spot)}" if end else spot
+    slope = "" if rate is None else speech.slope(quantity, rate)
+    shown, trend = speech.value(quantity, read.value), say.trend(quantity, rate)
+    return Value(place, name, shown, trend, slope, _old(read.age_s), read.by_hand)
+
+
+def _unmeasured(box: doc.Box) -> str:
+    """What no probe measures while a batch is open: trays as they are called, the koji where it is one."""
+    seen = {probe.tray for probe in box.probes if probe.place == "bed"}
+    missing = [say.where("bed", tray) for tray in box.trays if tray not in seen] if box.batch else []
+    if missing and not box.probes:
+        missing.append(say.where("air"))
+    return f"No probe measures {say.listing(missing)}." if missing else ""
 
 
 def _last(box: doc.Box, place: str, quantity: str, speech: Speech) -> str:
