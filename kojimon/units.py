@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable, Mapping
+from datetime import datetime
 from typing import Final
 
 KG_PER_LB: Final = 0.45359237
@@ -163,6 +164,17 @@ def parse_duration_s(text: str) -> float:
     if not math.isfinite(total_s):
         raise ValueError("expected a finite duration")
     return total_s
+
+
+def parse_utc_ms(text: str) -> int:
+    """Reads an ISO 8601 time with its zone. Returns ms since 1970 UTC. Raises ValueError."""
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        moment = None
+    if moment is None or moment.tzinfo is None:
+        raise ValueError("expected a time with its zone, as in 2026-01-31T14:20:00+01:00")
+    return round(moment.timestamp() * 1000)
 
 
 def show_temperature(value_c: float, fahrenheit: bool, digits: int = 1) -> str:

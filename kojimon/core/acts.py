@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
-from datetime import UTC, datetime
 from typing import NamedTuple, Protocol
 
 from msgspec.structs import replace
@@ -18,6 +17,7 @@ from kojimon.contract.acts import Act, BatchStart, Dated
 from kojimon.contract.events import Refused
 from kojimon.errors import KojimonError, NotRunningError, RefusedError
 from kojimon.model import Reply
+from kojimon.units import parse_utc_ms
 
 LONGEST_AGO_MS = 60 * 86_400_000
 ACT_TIMEOUT_S = 10.0
@@ -143,18 +143,11 @@ def _t_ms(given: Given, now: Moment, calendar: Callable[[], Calendar | None]) ->
             f"{name}_utc: {given.utc}: the clock of this computer is not set, so a time of day cannot be placed; "
             "say how long ago it was"
         )
-    ago_ms = now.utc_ms - _utc_ms(f"{name}_utc", given.utc)
-    return _placed(_checked(f"{name}_utc", given.utc, ago_ms), now, calendar)
-
-
-def _utc_ms(field: str, value: str) -> int:
     try:
-        moment = datetime.fromisoformat(value)
-    except ValueError:
-        moment = None
-    if moment is None or moment.tzinfo is None:
-        raise RefusedError(f"{field}: {value!r}: expected a time with its zone, as in 2026-01-31T14:20:00+01:00")
-    return round(moment.astimezone(UTC).timestamp() * 1000)
+        ago_ms = now.utc_ms - parse_utc_ms(given.utc)
+    except ValueError as error:
+        raise RefusedError(f"{name}_utc: {given.utc!r}: {error}") from None
+    return _placed(_checked(f"{name}_utc", given.utc, ago_ms), now, calendar)
 
 
 def _checked(field: str, value: object, ago_ms: int) -> int:

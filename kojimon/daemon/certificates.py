@@ -4,9 +4,13 @@ from __future__ import annotations
 
 from datetime import date
 
+from msgspec.structs import asdict
+
 from kojimon import logs
 from kojimon.contract.acts import Act, ProbeCalibrate
 from kojimon.contract.guidance import Calibrated
+from kojimon.contract.rows import ListedProbe
+from kojimon.contract.state import Document
 from kojimon.correction import correction
 from kojimon.errors import RefusedError
 from kojimon.journal.reading.certificates import certificates
@@ -14,6 +18,8 @@ from kojimon.journal.reading.reader import Reader
 from kojimon.probes.pipeline import Pipeline
 from kojimon.settings.spec import Calibration, Probe, Settings
 
+TOLD = ("source", "topic", "key", "device", "expect_every_s")
+"""What a list of the probes repeats of their settings."""
 _LOG = logs.get("probes")
 
 
@@ -41,10 +47,22 @@ class Certificates:
 
     def facts(self, probe: str, today: date) -> tuple[str, bool]:
         """The day of the calibration in force, "" without one or its day, and whether that is long ago."""
-        found = self.of(probe)
+        found = self.of(probe) if probe in self._probes else Calibration()
         if not found.points:
             return "", False
         return found.date, is_old(found.date, today, self._due_after_days)
+
+    def listed(self, document: Document, today: date) -> list[ListedProbe]:
+        """Every probe of the state document with what the settings say of it and the calibration in force."""
+        found = []
+        for box in document.incubators:
+            for row in box.probes:
+                probe, (day, old) = self._probes.get(row.name), self.facts(row.name, today)
+                told = {} if probe is None else {name: getattr(probe, name) for name in TOLD}
+                found.append(
+                    ListedProbe(**asdict(row), **told, incubator=box.name, calibrated=day, calibration_old=old)
+                )
+        return found
 
     def take(self, stored: Calibrated) -> None:
         """From the next reading on: what was stored just now. In the core's thread, whose pipeline it is."""

@@ -12,7 +12,7 @@ import threading
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any, Protocol
 
-from msgspec.structs import asdict
+from msgspec.structs import replace
 
 from kojimon import __version__, logs
 from kojimon.clock import Clock, ManualClock, SystemClock, real_s
@@ -346,20 +346,11 @@ class Daemon:
 
     def probes(self) -> list[ListedProbe]:
         """Every probe of the settings with its last value, for GET /v1/probes."""
-        by_name = {probe.name: probe for probe in self.settings.probes}
-        now = self.house.core.moment()
-        found, today = [], moment_utc(now.utc_ms).date()
-        for box in self.house.state().incubators:
-            for row in box.probes:
-                probe = by_name[row.name]
-                raw, raw_ms = self.house.raw(probe.name) or (None, None)
-                day, old = self.house.certificates.facts(probe.name, today)
-                found.append(ListedProbe(
-                    **asdict(row), incubator=box.name, raw=raw,
-                    raw_age_s=None if raw_ms is None else max(0, now.t_ms - raw_ms) / 1000, source=probe.source,
-                    topic=probe.topic, key=probe.key, device=probe.device, expect_every_s=probe.expect_every_s,
-                    calibrated=day, calibration_old=old,
-                ))  # fmt: skip
+        now, found = self.house.core.moment(), []
+        for row in self.house.certificates.listed(self.house.state(), moment_utc(now.utc_ms).date()):
+            raw, raw_ms = self.house.raw(row.name) or (None, None)
+            age_s = None if raw_ms is None else max(0, now.t_ms - raw_ms) / 1000
+            found.append(replace(row, raw=raw, raw_age_s=age_s))
         return found
 
     def status_line(self) -> str:

@@ -11,11 +11,11 @@ from kojimon.errors import KojimonError, UsageError
 from kojimon.model import Event
 from kojimon.words import speech as say
 from kojimon.words import status as words
+from kojimon.words.batches import ENDINGS, hours_of
 from kojimon.words.card import Card, card_of
 from kojimon.words.events import Teller
 from kojimon.words.speech import Speech
 
-ENDINGS = {"harvest": "harvested", "discard": "thrown away", "": "open"}
 HOUR_MS = 3_600_000
 
 
@@ -32,21 +32,13 @@ def print_list(kitchen: Kitchen, rows: Sequence[Batch]) -> None:
             row.id,
             row.schedule,
             speech.moment(row.started_utc, now),
-            _hours(row, document.t_ms),
+            hours_of(row, document.t_ms),
             ENDINGS.get(row.outcome, row.outcome),
             speech.mass(row.yield_kg) if row.yield_kg else "",
         ]
         for row in rows
     ]
     screen.table(["batch", "id", "schedule", "begun", ">hours", "now", ">koji"], cells)
-
-
-def _hours(row: Batch, now_ms: int) -> str:
-    begin_ms = row.hour0_t_ms
-    if begin_ms is None:
-        return ""
-    end_ms = now_ms if row.ended_t_ms is None else row.ended_t_ms
-    return f"{(end_ms - begin_ms) / HOUR_MS:.1f}"
 
 
 def batch_of(kitchen: Kitchen, text: str) -> Batch:
@@ -72,7 +64,7 @@ def print_batch(kitchen: Kitchen, row: Batch) -> None:
     when = f" {speech.moment(row.ended_utc, now)}" if row.ended_utc else ""
     rice = f", {speech.mass(row.rice_kg)} of rice" if row.rice_kg else ""
     screen.say(f"Batch {row.name} ({row.id}): {row.schedule}{rice}.", "head")
-    hours = _hours(row, document.t_ms)
+    hours = hours_of(row, document.t_ms)
     since = f", {hours} h since the spores" if hours else ""
     screen.say(f"Begun {speech.moment(row.started_utc, now)}, {ending}{when}{since}.")
     box = next((box for box in document.incubators if box.batch_id == row.id), None)

@@ -15,7 +15,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 import msgspec
-from msgspec.structs import asdict
 
 from kojimon.cli.shared import screen
 from kojimon.contract.acts import Act, Deed, PlainAct, plain
@@ -217,19 +216,10 @@ class ShutKitchen:
         from kojimon.clock import SystemClock
         from kojimon.daemon.certificates import Certificates
 
-        by_name, known = {probe.name: probe for probe in self.settings.probes}, Certificates(self.settings)
-        found, today = [], say.moment_utc(SystemClock().wall_ms()).date()
+        known = Certificates(self.settings)
         if self.kept():
             known.begin(self.reader())
-        for box in self.state().incubators:
-            for row in box.probes:
-                probe = by_name.get(row.name)
-                day, old = known.facts(probe.name, today) if probe else ("", False)
-                every_s = probe.expect_every_s if probe else None
-                found.append(ListedProbe(
-                    **asdict(row), incubator=box.name, expect_every_s=every_s, calibrated=day, calibration_old=old
-                ))  # fmt: skip
-        return found
+        return known.listed(self.state(), say.moment_utc(SystemClock().wall_ms()).date())
 
     def night_check(self) -> NightCheck | None:
         from kojimon.daemon.people import standing, wakers

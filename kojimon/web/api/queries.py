@@ -9,7 +9,7 @@ from kojimon.errors import UsageError
 from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import ProbeRow
 from kojimon.journal.stamps import Stamps
-from kojimon.web.api.stamps import parse_utc_ms
+from kojimon.units import parse_utc_ms
 
 Query = Mapping[str, str]
 DAY_MS = 86_400_000

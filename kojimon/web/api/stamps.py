@@ -27,17 +27,6 @@ def iso_utc(utc_ms: int) -> str:
     return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
-def parse_utc_ms(text: str) -> int:
-    """UTC ms of an ISO 8601 time with its zone. Raises ValueError in words."""
-    try:
-        moment = datetime.fromisoformat(text)
-    except ValueError:
-        moment = None
-    if moment is None or moment.tzinfo is None:
-        raise ValueError("expected a time with its zone, as in 2026-01-31T14:20:00Z")
-    return round(moment.timestamp() * 1000)
-
-
 def _utc_name(name: str) -> str | None:
     if name in TIMES:
         return TIMES[name]

@@ -18,6 +18,7 @@ from kojimon.units import show_duration
 from kojimon.web.api.stamps import iso_utc
 from kojimon.web.page.view import TONE_WORDS, Box, View, key_of
 from kojimon.web.page.viewer import fresh_key
+from kojimon.words.batches import ENDINGS, hours_of
 from kojimon.words.speech import Speech
 
 if TYPE_CHECKING:
@@ -25,8 +26,6 @@ if TYPE_CHECKING:
 
 HERE: Final = Path(__file__).parent
 STATIC: Final = HERE / "static"
-HOUR_MS: Final = 3_600_000
-ENDINGS: Final = {"harvest": "harvested", "discard": "thrown away", "": "open"}
 
 
 class Timer(Struct, frozen=True):
@@ -180,7 +179,7 @@ def batch_lines(
     """The list of batches, the latest first."""
     return [
         BatchLine(
-            row.id, row.name, _day(stamps.utc_ms(row.started_t_ms)[0], speech), _hours(row, now_ms),
+            row.id, row.name, _day(stamps.utc_ms(row.started_t_ms)[0], speech), hours_of(row, now_ms),
             ENDINGS.get(row.outcome, row.outcome), speech.mass(row.yield_kg) if row.yield_kg else "",
             f"{scores[row.id]:.1f}" if row.id in scores else "", photos.get(row.id, ""),
         )
@@ -192,10 +191,3 @@ def _day(utc_ms: int, speech: Speech) -> str:
     from kojimon.words.speech import zone_info
 
     return f"{datetime.fromtimestamp(utc_ms / 1000, zone_info(speech.zone)):%d %b %Y}".lstrip("0")
-
-
-def _hours(row: BatchRow, now_ms: int) -> str:
-    if row.hour0_t_ms is None:
-        return ""
-    end_ms = now_ms if row.ended_t_ms is None else row.ended_t_ms
-    return f"{(end_ms - row.hour0_t_ms) / HOUR_MS:.1f}"
