@@ -59,7 +59,7 @@ def test_kill_at_any_time_loses_and_doubles_nothing(tmp_path: Path) -> None:
         publisher(broker) as sender,
     ):
         one.start()
-        until(lambda: one.client.get("/v1/health")["sources"]["house"]["connected"])
+        until(lambda: one.client.get("/v1/health")["sources"]["house"]["subscribed"])
         sent, reader = 0, one.reader()
         for _ in range(6):
             for _ in range(400):

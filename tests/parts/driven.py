@@ -2,9 +2,9 @@
 
 In its run folder a Unix stream socket `drive` speaks JSON lines, as `kojisim run --drive` does. The daemon says first
 `{"hello": {"wall_ms": W}}`. The driver says `{"begin": T}`, sends its data over the real lines, then `{"end": T,
-"counts": {"SOURCE": N}}` (cumulative messages or lines by source). The daemon waits until so many have arrived (2 s,
-then failure), runs the engine to T, answers `{"done": T, "events": N}` or `{"error": "..."}`. T is UTC in ms; all
-stamps of that instant are exactly T.
+"counts": {"SOURCE": N}}` (cumulative messages or lines by source). The daemon waits until so many have arrived (a
+minute, then failure), runs the engine to T, answers `{"done": T, "events": N}` or `{"error": "..."}`. T is UTC in ms;
+all stamps of that instant are exactly T.
 """
 
 from __future__ import annotations

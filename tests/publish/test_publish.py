@@ -23,7 +23,7 @@ from tests.daemon.sites import probes_of, site
 from tests.parts.broker import Broker, publish
 from tests.parts.opened import reading
 from tests.parts.statedoc import box, document, foreseen
-from tests.parts.wait import until
+from tests.parts.wait import DEADLINE_S, until
 
 ROOT = "kojimon/home"
 
@@ -249,9 +249,10 @@ def test_no_acts_from_an_open_broker(tmp_path: Path, listen: Callable[..., Liste
         ear = listen(broker)
         with running(publishing(tmp_path, broker, acts=True)) as one:
             until(lambda: ear.last.get(f"{ROOT}/status") == b"online")
+            until(lambda: one.client.get("/v1/health")["sources"]["mqtt"]["subscribed"])
             publish(broker, f"{ROOT}/box/act", b'{"kind": "batch.start", "data": {"name": "x"}}')
             publish(broker, "k/bed", b"31.5")
-            until(lambda: one.daemon.house.intake.facts()["waiting"] == 1)
+            assert one.daemon.house.intake.wait_arrived({"mqtt": 1}, DEADLINE_S) == {}
             assert one.client.get("/v1/batches")["batches"] == []
 
 
