@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import gc
+import os
+
 import pytest
 from hypothesis import HealthCheck, settings
 
@@ -13,6 +16,9 @@ from tests.parts.signals import let_children_hear
 from tests.parts.size import take_long
 
 __all__ = ["close_readers"]
+
+# As in the process that forecasts. Read when numpy loads; each worker would keep every processor spinning else.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 # How long an example takes says how busy the machine is: that fails nothing.
 _UNTIMED = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
@@ -40,3 +46,9 @@ def pytest_configure(config: pytest.Config) -> None:
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """After the order was drawn by lot, the same in every worker."""
     items[:] = longest_first(items, int(getattr(config, "workerinput", {}).get("workercount", 1)))
+
+
+def pytest_collection_finish() -> None:
+    """Thousands of tests stay until the end: whoever collects what a test left need not look through them again."""
+    gc.collect()
+    gc.freeze()

@@ -78,23 +78,24 @@ def test_learning_narrows_but_leaves_each_batch_its_own_share() -> None:
 
 
 def test_a_finished_batch_teaches_how_its_box_loses_heat() -> None:
+    """The middle of three draws: of 220 seeds the middle leaves 0.14 and one 0.22; the same seed 0.13 with one numpy
+    and 0.17 with another, for a resampled ensemble magnifies the last digit."""
     recorded = bedtruth.one("substrate", 11)
-    forecaster = Forecaster(ForecastSetup(members=200), published(), 1)
-    forecaster.take(
-        (
-            (float(t), float(bed), float(air), float(room), float(rh))
-            for t, bed, air, room, rh in zip(
-                recorded.t_s, recorded.bed_c, recorded.air_c, recorded.room_c, recorded.rh_pct, strict=True
-            )
-        ),
-        (),
-    )
-    learnt = forecaster.learnt()
-    assert learnt.batches == 1
+    columns = (recorded.t_s, recorded.bed_c, recorded.air_c, recorded.room_c, recorded.rh_pct)
+    rows = [
+        (float(t), float(bed), float(air), float(room), float(rh))
+        for t, bed, air, room, rh in zip(*columns, strict=True)
+    ]
+    made = []
+    for seed in (1, 2, 3):
+        forecaster = Forecaster(ForecastSetup(members=200), published(), seed)
+        forecaster.take(rows, ())
+        made.append(forecaster.learnt())
+    assert {learnt.batches for learnt in made} == {1}
     loss = ROW["loss_per_h"]
-    assert learnt.cov[loss][loss] < published().cov[loss][loss]
-    assert json.decode(json.encode(learnt), type=Prior) == learnt
-    again = Forecaster(ForecastSetup(members=200), learnt, 2).forecast(0.0, (40.0,))
+    assert np.median([learnt.cov[loss][loss] for learnt in made]) < published().cov[loss][loss]
+    assert json.decode(json.encode(made[0]), type=Prior) == made[0]
+    again = Forecaster(ForecastSetup(members=200), made[0], 2).forecast(0.0, (40.0,))
     assert 28.0 < again.curve.p50_c[0] < 36.0
 
 
