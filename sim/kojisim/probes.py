@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from math import exp, sqrt
+from math import exp, inf, sqrt
 from random import Random
 from typing import Literal, NamedTuple
 
@@ -129,6 +129,8 @@ class Probes:
             state.fresh = spec.wander * sqrt(1.0 - state.keep * state.keep)
             state.gain = 1.0 - exp(-incubator.p.step_s / spec.lag_s)
             self._states[spec.name] = state
+        #: When the next sample of any of them is due.
+        self._due_s = 0.0
 
     @property
     def specs(self) -> Mapping[str, ProbeSpec]:
@@ -204,12 +206,15 @@ class Probes:
     def sample(self, to_s: float) -> list[Sample]:
         """Every sample due up to to_s, in order of time; the physics must have reached to_s."""
         out: list[Sample] = []
+        if self._due_s > to_s + 1e-9:
+            return out
         for state in self._states.values():
             while state.due_s <= to_s + 1e-9:
                 sample = self._one(state, state.due_s)
                 state.due_s += state.spec.interval_s
                 if sample is not None:
                     out.append(sample)
+        self._due_s = min((state.due_s for state in self._states.values()), default=inf)
         if self.swapped:
             out = self._swap(out)
         out.sort(key=lambda s: (s.at_s, s.name))

@@ -8,8 +8,9 @@ from itertools import pairwise
 
 from kojisim.scenarios import SCENARIOS
 from kojisim.world import World
+from tests.parts.size import size
 
-SEEDS = range(36)
+SEEDS = range(size(12, 36))
 
 
 @dataclass

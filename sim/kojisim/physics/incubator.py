@@ -71,7 +71,7 @@ class Incubator:
         box, trays = self.box, self.trays
         lift = box.air_c - self.room.temp_c
         conductance = warmth = vapour_k = vapour_in = under_share = 0.0
-        offsets = []
+        offsets, pressures = [], []
         for place, index in enumerate(self.places):
             tray = trays[index]
             spot = self.p.trays[place]
@@ -80,7 +80,9 @@ class Incubator:
             conductance += tray.top_g + tray.bottom_g
             warmth += tray.top_g * (tray.temp[0] - offset) + tray.bottom_g * (tray.temp[-1] - offset)
             vapour_k += tray.top_k + tray.bottom_k
-            vapour_in += tray.top_k * tray.top_vapour_pa() + tray.bottom_k * tray.bottom_vapour_pa()
+            over, below = tray.top_vapour_pa(), tray.bottom_vapour_pa()
+            pressures.append((over, below))
+            vapour_in += tray.top_k * over + tray.bottom_k * below
             under_share += spot.heater_share
         mat_w = box.p.heater_ua * (box.heater_c - box.air_c)
         box.felt_c = self._felt_c()
@@ -90,8 +92,9 @@ class Incubator:
         for place, index in enumerate(self.places):
             tray = trays[index]
             share = self.p.trays[place].heater_share
-            lost = tray.top_k * (tray.top_vapour_pa() - vapour) * dt
-            under = tray.bottom_k * (tray.bottom_vapour_pa() - vapour) * dt
+            over, below = pressures[place]
+            lost = tray.top_k * (over - vapour) * dt
+            under = tray.bottom_k * (below - vapour) * dt
             from_mat = tray.mat_g * (box.heater_c - tray.temp[-1])
             book.evaporated_kg += lost + under
             book.metabolic_j += tray.growth_w * dt
