@@ -71,6 +71,7 @@ def kitchen(tmp_path: Path, card: Card, monkeypatch: pytest.MonkeyPatch) -> Iter
     monkeypatch.setattr(writer, "HUNG_S", 0.3)
     monkeypatch.setattr(loop, "STUCK_S", 0.6)
     monkeypatch.setattr(run, "ESSENTIAL_S", 5.0)
+    monkeypatch.setattr(run, "COMMIT_S", 0.5)  # what is on no card at the end is lost: nobody waits for it here
     monkeypatch.setattr(storage, "RETRY_MOST_S", 1.0)
     calls = tmp_path / "calls"
     phone = CommandChannel("phone", ("sh", "-c", f"cat >> {calls}; echo >> {calls}"))
