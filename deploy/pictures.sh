@@ -5,7 +5,7 @@ set -eu
 here=$(cd "$(dirname "$0")/.." && pwd)
 cd "$here"
 [ -x .venv/bin/pytest ] || { echo "The tests' environment is missing. Run first: sh deploy/test.sh" >&2; exit 1; }
-.venv/bin/pytest -q -p no:randomly tests/browser/test_looks.py -k "test_pictures and light"
+.venv/bin/pytest -q -p no:randomly tests/browser/test_looks.py -k test_pictures
 mkdir -p deploy/pictures
 cp test-artefacts/first-now-360-light.png deploy/pictures/phone.png
 cp test-artefacts/first-review-768-light.png deploy/pictures/review.png
