@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import os
+import io
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -14,8 +14,8 @@ import click
 from kojimon.cli.shared import screen
 from kojimon.cli.shared.batches import batch_of
 from kojimon.cli.shared.opening import open_kitchen, rows_of
-from kojimon.cli.shared.options import config_option, example
-from kojimon.errors import KojimonError
+from kojimon.cli.shared.options import config_option, example, output_option, unit_option
+from kojimon.cli.shared.output import whole_file
 
 
 @click.command(
@@ -26,9 +26,7 @@ from kojimon.errors import KojimonError
     )
 )
 @click.argument("batch", required=False, default="")
-@click.option(
-    "-o", "--output", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE", help="Write to this file."
-)
+@output_option
 @click.option(
     "--format",
     "form",
@@ -36,7 +34,7 @@ from kojimon.errors import KojimonError
     help="csv: good readings, a column a probe. "
     "jsonl: every reading with its verdict, and every event. (csv, unless FILE ends in .jsonl)",
 )
-@click.option("--unit", type=click.Choice(["C", "F"], case_sensitive=False), help="Unit of temperatures. (your own)")
+@unit_option
 @click.option("--hours", is_flag=True, help="csv: hours since the spores instead of times.")
 @click.option("--force", is_flag=True, help="Write over a file that is there.")
 @config_option
@@ -52,7 +50,7 @@ def export(
     as_lines = (form or ("jsonl" if output and output.suffix == ".jsonl" else "csv")) == "jsonl"
     if as_lines and hours:
         raise click.UsageError("--hours goes with csv only; jsonl always carries times.")
-    fahrenheit = document.units.fahrenheit if unit is None else unit.upper() == "F"
+    fahrenheit = document.units.fahrenheit if unit is None else unit == "F"
     style = Style(fahrenheit, document.now.zone, hours)
     write = write_json_lines if as_lines else write_curve
     with rows_of(kitchen) as rows:
@@ -67,22 +65,9 @@ def export(
 
 @contextmanager
 def _target(output: Path | None, force: bool) -> Iterator[TextIO]:
-    """Standard output, or a file that takes its name only once it is whole."""
+    """Standard output, or a file."""
     if output is None:
         yield sys.stdout
         return
-    if output.exists() and not force:
-        raise click.UsageError(f"{output} is there already. Another name, or --force to write over it.")
-    from kojimon.journal.writing.store import private
-
-    unfinished = output.with_name(f".{output.name}.{os.getpid()}")
-    try:
-        private(unfinished)
-        with unfinished.open("w", encoding="utf-8", newline="") as file:
-            yield file
-        unfinished.replace(output)
-    except OSError as error:
-        why = error.strerror or error
-        raise KojimonError(f"{output} could not be written ({why}); nothing is left of it.") from error
-    finally:
-        unfinished.unlink(missing_ok=True)
+    with whole_file(output, force) as file, io.TextIOWrapper(file, encoding="utf-8", newline="") as text:
+        yield text

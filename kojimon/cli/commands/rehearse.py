@@ -12,7 +12,7 @@ from msgspec.structs import replace
 from kojimon.cli.shared import screen
 from kojimon.cli.shared.batches import HOUR_MS, batch_of
 from kojimon.cli.shared.opening import open_kitchen, rows_of, settings_file
-from kojimon.cli.shared.options import config_option, example, json_option
+from kojimon.cli.shared.options import config_option, example, json_option, unit_option
 from kojimon.contract.events import AlarmChange, ProbeBack
 from kojimon.errors import KojimonError, UsageError
 from kojimon.model import BoxKind, Cover, plain_event
@@ -53,9 +53,7 @@ Document = dict[str, object]
     help=f"How the rice was covered: {', '.join(Cover)}. (your own, or unknown)",
 )  # fmt: skip
 @click.option("--from-start", is_flag=True, help="The spores went on at the curve's first line.")
-@click.option(
-    "--unit", type=click.Choice(["C", "F"], case_sensitive=False), help="Unit of temperatures. (your own, or C)"
-)
+@unit_option
 @json_option
 @config_option
 def rehearse(
@@ -123,7 +121,7 @@ def _batch(batch: str, schedule: str | None, config: str | None, unit: str | Non
     screen.say(f"Batch {row.name} ({row.id}){under}:", "head")
     speech = words.speech_of(kitchen.state())
     if unit is not None:
-        speech = replace(speech, fahrenheit=unit.upper() == "F")
+        speech = replace(speech, fahrenheit=unit == "F")
     tell(result, with_schedule(speech, plan) if plan else speech)
     if plan is None and same:
         screen.say(f"\nThe same {len(own)} events as when it happened.", "good")
@@ -236,6 +234,6 @@ def _settings(config: str | None) -> Settings | None:
 def _speech(config: str | None, unit: str | None) -> Speech:
     settings = _settings(config)
     if settings is None:
-        return Speech(fahrenheit=(unit or "C").upper() == "F")
-    fahrenheit = settings.units.fahrenheit if unit is None else unit.upper() == "F"
+        return Speech(fahrenheit=unit == "F")
+    fahrenheit = settings.units.fahrenheit if unit is None else unit == "F"
     return Speech(fahrenheit=fahrenheit, pounds=settings.units.pounds, zone=settings.person.zone)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,7 +11,8 @@ from kojimon.cli.shared import screen
 from kojimon.cli.shared.batches import batch_of
 from kojimon.cli.shared.kitchen import Kitchen, print_events
 from kojimon.cli.shared.opening import journal_path, open_kitchen, reader_of
-from kojimon.cli.shared.options import config_option, example, json_option, output_option
+from kojimon.cli.shared.options import config_option, example, json_option, output_option, unit_option
+from kojimon.cli.shared.output import write_whole
 from kojimon.contract.acts import BatchVerdict
 from kojimon.contract.rows import Batch
 from kojimon.contract.state import Document as StateDocument
@@ -48,7 +48,7 @@ Document = dict[str, Any]
     show_default=True,
     help="Where compared batches are laid on each other: at the spores, or where each began to warm by itself.",
 )
-@click.option("--unit", type=click.Choice(["C", "F"], case_sensitive=False), help="Unit of temperatures. (your own)")
+@unit_option
 @click.option("--force", is_flag=True, help="Write over a file that is there.")
 @click.option("--look", metavar="TEXT", help="Your verdict: how it looks.")
 @click.option("--look-score", type=SCORE, help="1 to 5.")
@@ -69,7 +69,7 @@ def review(
     _say(kitchen, row, {name: value for name, value in said.items() if value is not None})
     others = [batch_of(kitchen, name).id for name in beside]
     document = kitchen.state()
-    fahrenheit = document.units.fahrenheit if unit is None else unit.upper() == "F"
+    fahrenheit = document.units.fahrenheit if unit is None else unit == "F"
     with reader_of(kitchen) as reader:
         reviews = [_load(reader, name) for name in dict.fromkeys([row.id, *others])]
         speech = _speech(reviews[0], document, fahrenheit)
@@ -188,18 +188,3 @@ def _plain(review: Review) -> Document:
     forecasts = {"leads": review.forecasts, "passings": review.warned.passings, "warnings": review.warned.warnings}
     parts = {"figures": review.figures, "alarms": review.alarms, "quality": review.quality, "forecasts": forecasts}
     return {"batch": review.case.row._asdict(), **{name: msgspec.to_builtins(part) for name, part in parts.items()}}
-
-
-def write_whole(output: Path, data: bytes, force: bool) -> None:
-    """Writes a file that takes its name only once it is whole. Raises UsageError when it is there already."""
-    if output.exists() and not force:
-        raise click.UsageError(f"{output} is there already. Another name, or --force to write over it.")
-    from kojimon.journal.writing.store import private
-
-    unfinished = output.with_name(f".{output.name}.{os.getpid()}")
-    try:
-        private(unfinished)
-        unfinished.write_bytes(data)
-        unfinished.replace(output)
-    finally:
-        unfinished.unlink(missing_ok=True)

@@ -228,3 +228,9 @@ def output_option(function: F) -> F:
     return click.option("-o", "--output", type=click.Path(path_type=Path), metavar="FILE", help="Write to this file.")(
         function
     )
+
+
+def unit_option(function: F) -> F:
+    """`--unit C|F`: `C` or `F`, None for the person's own."""
+    kinds = click.Choice(["C", "F"], case_sensitive=False)
+    return click.option("--unit", type=kinds, help="Unit of temperatures. (your own)")(function)
