@@ -182,8 +182,8 @@ class Guess(Struct, frozen=True):
 
 class BatchState(Struct, frozen=True):
     """An open batch. `own_rise_k`: the furthest its koji has risen by itself, `own_fall`: the part of its height above
-    the air that is gone now (engine.own_heat). `guesses`: mixings that wait for an answer. `weights`: how many of each
-    stage stand."""
+    the air that is gone now (engine.own_heat). `warmth`: what was said of its own heat when it should have had it, ""
+    for nothing. `guesses`: mixings that wait for an answer. `weights`: how many of each stage stand."""
 
     id: str
     name: str
@@ -196,6 +196,7 @@ class BatchState(Struct, frozen=True):
     phases: dict[str, Phase] = {}
     own_rise_k: float = 0.0
     own_fall: float = 0.0
+    warmth: str = ""
     guesses: tuple[Guess, ...] = ()
     weights: dict[str, int] = {}
 
