@@ -100,13 +100,14 @@ class BatchNote(Dated, frozen=True, kw_only=True):
 
 
 class BatchWeigh(Dated, frozen=True, kw_only=True):
-    """What was on the scale: `kg` with the vessel, `tare_kg` of the vessel alone. `stage`: `dry`, `soaked`, `steamed`,
-    `seeded`, `work` or `harvest`."""
+    """What was on the scale: `kg` with the vessel, `tare_kg` of the vessel alone: kept, and taken off what is weighed
+    in it (soaked and steamed; seeded, work and harvest) until it is given anew, 0 for none. `stage`: `dry`, `soaked`,
+    `steamed`, `seeded`, `work` or `harvest`."""
 
     kind = "batch.weigh"
     stage: Name = ""
     kg: Number | None = None
-    tare_kg: Number = 0.0
+    tare_kg: Number | None = None
 
 
 class BatchUnweigh(Deed, frozen=True, kw_only=True):

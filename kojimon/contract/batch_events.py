@@ -8,6 +8,9 @@ from msgspec import Struct
 
 WEIGHED: Final = ("dry", "soaked", "steamed", "seeded", "work", "harvest")
 """At which states of the grain it is weighed: `seeded` with the spores on, `work` at a mixing or spreading."""
+VESSELS: Final = {"dry": "bag", "soaked": "bowl", "steamed": "bowl", "seeded": "tray", "work": "tray",
+                  "harvest": "tray"}  # fmt: skip
+"""What it is weighed in: whose empty weight, once given, is taken off until it is given anew."""
 
 
 class Fact(Struct, frozen=True, kw_only=True, omit_defaults=True):
@@ -69,6 +72,15 @@ class BatchReopened(Said, frozen=True, kw_only=True):
     was: str = ""
     ended_ms: int = 0
     gap_ms: int = 0
+
+
+class Cooled(Fact, frozen=True, kw_only=True):
+    """Harvested koji (key: the batch) is cool, by a probe, or by hand where none is named."""
+
+    kind = "cooled"
+    name: str = ""
+    value_c: float = 0.0
+    probe: str = ""
 
 
 class BatchForgotten(Fact, frozen=True, kw_only=True):

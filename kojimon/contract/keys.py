@@ -141,6 +141,8 @@ FIERCE_C = 60.0
 """Air so hot is no koji box any more, but an oven or a heater that is on (judgement: 17 K over what is always told)."""
 HOT_KOJI, COLD_KOJI = Limit("bed", "temperature", "high"), Limit("bed", "temperature", "low")
 SOON_HOT = TimeToLimit("bed", "temperature")
+COOLING = Expect("cooling")
+"""Harvested koji that is not cool; no expectation of a schedule."""
 
 
 _OF_KIND: Final = {one.kind: one for one in AlarmKey.__subclasses__() if one.kind}

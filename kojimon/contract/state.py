@@ -93,6 +93,7 @@ class Box(Struct, frozen=True):
             next begins. next: None when nothing waits. question: None when none is open.
         forecast: None without one of this batch; over MQTT it has a topic of its own.
         cautions: what the schedule asks to take care of.
+        tares: kg of the empty vessel that is taken off what is weighed, by stage (`batch.weigh`).
     """
 
     name: str
@@ -118,6 +119,7 @@ class Box(Struct, frozen=True):
     cover: str = "unknown"
     off_untold: str = ""
     warmth_untold: str = ""
+    tares: dict[str, float] = {}
 
     @property
     def batch_id(self) -> str:

@@ -41,7 +41,7 @@ def carriers(settings: Settings) -> list[Carrier]:
 def alarm_keys(settings: Settings) -> list[str]:
     """Keys of the alarms that these settings may raise."""
     found: list[keys.AlarmKey] = [
-        keys.BLIND, keys.BOX_OFF, keys.BOX_HOT, keys.SOON_HOT, keys.TEST, keys.Health("disk"),
+        keys.BLIND, keys.BOX_OFF, keys.BOX_HOT, keys.SOON_HOT, keys.COOLING, keys.TEST, keys.Health("disk"),
     ]  # fmt: skip
     found += [keys.Silent(probe.name) for probe in settings.probes]
     for schedule in {box.schedule.name: box.schedule for box in settings.incubators}.values():

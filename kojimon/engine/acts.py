@@ -14,6 +14,7 @@ from kojimon.alarms.states import AlarmState, Signal
 from kojimon.contract import acts, events, keys
 from kojimon.contract.guidance import SelfWarming
 from kojimon.engine.alarm_acts import ALARM_ACTS
+from kojimon.engine.cooling import let_go
 from kojimon.engine.gates import side_of, value_at
 from kojimon.engine.guess import answered, asked, deny, marked
 from kojimon.engine.hand import forget_koji, hand_at, show, take_reading, undo_reading, unforget_koji
@@ -92,6 +93,7 @@ def _start(turn: Turn, incubator: str, deed: acts.BatchStart, by: By) -> None:
         return
     batch_id = deed.id or f"{incubator}-{turn.act_seq}"
     turn.put_batch(incubator, BatchState(batch_id, deed.name or batch_id, schedule, turn.t_ms))
+    let_go(turn, incubator)
     turn.guidance.append(SelfWarming(incubator, False))
     name = turn.batches[incubator].name
     begun = events.BatchStart(name=name, schedule=schedule, rice_kg=deed.rice_kg, note=deed.note, **by)
@@ -349,6 +351,12 @@ def _replace_mark(turn: Turn, incubator: str, mark: Mark) -> None:
     turn.put_batch(incubator, replace(batch, marks=marks))
 
 
+def _reopen(turn: Turn, incubator: str, deed: acts.BatchReopen, by: By) -> None:
+    reopen(turn, incubator, deed, by)
+    if incubator in turn.batches:
+        let_go(turn, incubator)
+
+
 def _forget(turn: Turn, incubator: str, deed: acts.ForecastReset, by: By) -> None:
     """The forecasts of the next batches start from what is published, for one schedule or all."""
     turn.emit(events.Forecast(schedule=deed.schedule, **by), incubator, "forgotten")
@@ -358,7 +366,7 @@ BATCH_ACTS: dict[type[acts.Deed], Callable[[Turn, str, Any, By], None]] = {
     acts.BatchStart: _start,
     acts.BatchHarvest: _harvest,
     acts.BatchDiscard: _discard,
-    acts.BatchReopen: reopen,
+    acts.BatchReopen: _reopen,
     acts.BatchNote: _note,
     acts.BatchVerdict: _verdict,
     acts.BatchWeigh: weigh,

@@ -14,6 +14,7 @@ from kojimon.engine.alarm_acts import again_due, hush_due, shelf_due
 from kojimon.engine.alarm_test import judge_probe_test, probe_test_due, test_due
 from kojimon.engine.box import judge_fierce
 from kojimon.engine.conditions import take
+from kojimon.engine.cooling import watch_cooling
 from kojimon.engine.guess import guess_mixing
 from kojimon.engine.hand import old
 from kojimon.engine.inputs import take_input
@@ -162,3 +163,5 @@ def _trace(turn: Turn) -> None:
     watch_work(turn)
     watch_asked(turn)
     guess_mixing(turn)
+    for incubator in [*turn.ended]:
+        watch_cooling(turn, incubator)

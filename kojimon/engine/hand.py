@@ -14,6 +14,7 @@ from msgspec.structs import replace
 from kojimon.contract import deadlines, events
 from kojimon.contract.acts import Reading, ReadingUndo
 from kojimon.engine.conditions import ended_by, fresh, take
+from kojimon.engine.cooling import watch_cooling
 from kojimon.engine.limits import LEVELS, band_of, bands_in_force, judge_probe, settle, thresholds
 from kojimon.engine.plan import reconsider
 from kojimon.engine.quiet import NONE, refresh
@@ -197,6 +198,8 @@ def _judge(turn: Turn, hand: ProbeSetup, read: Read, before_ms: int) -> None:
         judge_probe(turn, hand, value, bands_in_force(turn, hand.incubator))
         take(turn, hand, before_ms)
         reconsider(turn, hand.incubator)
+    else:
+        watch_cooling(turn, hand.incubator)
     refresh(turn, hand.incubator)
 
 

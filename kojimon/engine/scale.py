@@ -1,11 +1,12 @@
-"""Weights by hand: kept, counted by stage so that one can be taken back, and judged by nothing."""
+"""Weights by hand: kept, counted by stage so that one can be taken back, and judged by nothing. What a vessel weighs
+empty is kept for the box, beyond the batch."""
 
 from __future__ import annotations
 
 from msgspec.structs import replace
 
 from kojimon.contract import acts, events
-from kojimon.contract.batch_events import WEIGHED
+from kojimon.contract.batch_events import VESSELS, WEIGHED
 from kojimon.engine.turn import By, Turn
 
 
@@ -13,17 +14,28 @@ def weigh(turn: Turn, incubator: str, deed: acts.BatchWeigh, by: By) -> None:
     """What the scale showed. Nothing is judged by it: what it means is worked out by whoever shows it."""
     if not _at_a_stage(turn, incubator, deed):
         return
-    net = (deed.kg or 0.0) - deed.tare_kg
-    if net <= 0 or deed.tare_kg < 0:
+    vessel = f"{incubator}/{VESSELS[deed.stage]}"
+    tare_kg = turn.tares.get(vessel, 0.0) if deed.tare_kg is None else deed.tare_kg
+    net = (deed.kg or 0.0) - tare_kg
+    if net <= 0 or tare_kg < 0:
         reason = "the scale shows no more than its vessel; give the weight with it, and the vessel's own as tare"
-        turn.refuse(deed.kind, incubator, "no-weight", reason)
+        kept = f" ({tare_kg:g} kg is kept from before; tare 0 for none)" if deed.tare_kg is None and tare_kg else ""
+        turn.refuse(deed.kind, incubator, "no-weight", reason + kept)
         return
+    if deed.tare_kg is not None:
+        turn.tares[vessel] = tare_kg
     at_ms = turn.t_ms if deed.at_t_ms is None else min(deed.at_t_ms, turn.t_ms)
     batch = turn.batches[incubator]
     weights = batch.weights | {deed.stage: batch.weights.get(deed.stage, 0) + 1}
     turn.put_batch(incubator, replace(batch, weights=weights))
-    weighed = events.Weighed(kg=round(net, 6), tare_kg=deed.tare_kg, at_ms=at_ms, **by)
+    weighed = events.Weighed(kg=round(net, 6), tare_kg=tare_kg, at_ms=at_ms, **by)
     turn.emit(weighed, incubator, deed.stage)
+
+
+def kept_tares(turn: Turn, incubator: str) -> dict[str, float]:
+    """What is taken off what is weighed in a box, kg, by stage; only where a vessel's own weight is known."""
+    found = {stage: turn.tares.get(f"{incubator}/{vessel}", 0.0) for stage, vessel in VESSELS.items()}
+    return {stage: kg for stage, kg in found.items() if kg}
 
 
 def unweigh(turn: Turn, incubator: str, deed: acts.BatchUnweigh, by: By) -> None:

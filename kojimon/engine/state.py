@@ -207,6 +207,7 @@ class Ended(Struct, frozen=True):
     Attributes:
         at_ms: when it ended; kind: the event that says so; mark: of the harvest, 0 for none; after: last event before.
         trays: of probes that were moved, by number; since, exposed, lately, read: of the box, as in State.
+        cooled_ms: when its koji was seen cool (engine.cooling), -1 for not yet.
     """
 
     batch: BatchState
@@ -219,6 +220,7 @@ class Ended(Struct, frozen=True):
     exposed: dict[str, int] = {}
     read: dict[int, Read] = {}
     after: int = 0
+    cooled_ms: int = -1
 
 
 class AlarmRec(Struct, frozen=True):
@@ -300,6 +302,7 @@ class State(Struct, frozen=True):
         asked: whether the probe is back in the koji, by incubator (engine.probe_back).
         awake_ms: since when the daemon has been up; silence is not counted before.
         acts: idempotency keys of the latest acts with their seq.
+        tares: what each vessel weighs that things of a box are weighed in, kg, by `INCUBATOR/VESSEL` (engine.scale).
     """
 
     t_ms: int = 0
@@ -336,6 +339,7 @@ class State(Struct, frozen=True):
     courses: dict[int, Course] = {}
     awake_ms: int = 0
     acts: dict[str, int] = {}
+    tares: dict[str, float] = {}
 
 
 _ENCODER = msgspec.msgpack.Encoder()

@@ -39,6 +39,7 @@ from kojimon.engine.outlook import shown
 from kojimon.engine.plan import CLOSED, DUE, OPEN, doubt_of, let_go, rank_of, round_of, untold
 from kojimon.engine.probe_back import shown as probe_question
 from kojimon.engine.reopen import BACK_MS, can_be
+from kojimon.engine.scale import kept_tares
 from kojimon.engine.setup import IncubatorSetup
 from kojimon.engine.state import AlarmRec, State, after_ms, elapsed_ms
 from kojimon.engine.trend import rate_per_h
@@ -90,6 +91,7 @@ def _incubator(turn: Turn, box: IncubatorSetup) -> Box:
         cover=box.cover,
         off_untold=off_untold(turn, box.name) if known else "",
         warmth_untold=untold(turn, box.name, known) if known else "",
+        tares=kept_tares(turn, box.name),
     )
 
 

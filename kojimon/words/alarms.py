@@ -193,6 +193,7 @@ def _part(key: keys.Health, alarm: Alarm) -> str:
 _FIXED_ACTIONS: dict[keys.AlarmKey | type, str] = {
     keys.Blind: "Use a kitchen thermometer",
     keys.Expect: "Look and feel",
+    keys.COOLING: "Spread it thin",
     keys.Test: "Only a test: Acknowledge",
 }
 
@@ -327,7 +328,8 @@ def subject(alarm: Alarm, speech: Speech) -> str:
         case keys.Test():
             text = "Test alarm"
         case keys.Expect(name) | keys.Other(name):
-            text = alarm.label or name.replace("-", " ")
+            cooling = f"Harvested koji {'warms again' if alarm.side else 'still warm'}" if key == keys.COOLING else ""
+            text = cooling or alarm.label or name.replace("-", " ")
         case _:
             text = watches.subject(alarm, _place_name(key, alarm))
     return text
@@ -377,8 +379,8 @@ def _fact(alarm: Alarm, speech: Speech, per_hour: float | None) -> tuple[str, st
         text = watches.fact(alarm, speech, name)
         return text, text
     if not isinstance(key, keys.Limit) or value is None or limit is None:
-        text = subject(alarm, speech)
-        return text, text
+        shown = f", {speech.brief('temperature', value)}" if key == keys.COOLING and value is not None else ""
+        return (f"{subject(alarm, speech)}{shown}",) * 2
     quantity, hot = key.quantity, key.side == "high"
     edge = "limit" if hot else "under"
     if (value < limit) if hot else (value > limit):

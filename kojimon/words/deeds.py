@@ -16,6 +16,7 @@ KINDS: Final = (
     events.Silenced, events.Confirmed, events.Working, events.Setpoint, events.ProbeTestBegin, events.ProbeTestMissed,
     events.ProbeMoved, events.ProbeBack, events.MixGuess, events.MixDenied,
     events.Reading, events.ReadingUndone, events.BatchReopened, events.BatchForgotten,
+    events.Cooled,
 )  # fmt: skip
 
 
@@ -41,10 +42,8 @@ def told(event: Event, speech: Speech, until: str, when: str = "") -> tuple[str,
             found = f"The box is set {to}.", "plain"
         case events.ProbeBack():
             found = question.told(key, what, speech)
-        case events.BatchForgotten():
-            found = _forgotten(what, until), "look"
-        case events.BatchReopened():
-            found = _reopened(what), "look"
+        case events.Cooled() | events.BatchForgotten() | events.BatchReopened():
+            found = _of_batch(what, speech, until)
         case events.Reading() | events.ReadingUndone():
             found = _reading(what, speech, when)
         case events.ProbeMoved():
@@ -95,6 +94,15 @@ def _forgotten(what: events.BatchForgotten, until: str) -> str:
         return f"Batch {name}: the harvest is long overdue, and the probe is still warm. Look, and take the koji out."
     when = f", probably {until}" if until else ""
     return f"Batch {name} was never ended. Taken out{when}? Close it on the page, or: kojimon batch harvest --at TIME"
+
+
+def _of_batch(
+    what: events.Cooled | events.BatchForgotten | events.BatchReopened, speech: Speech, until: str
+) -> tuple[str, str]:
+    if isinstance(what, events.Cooled):
+        where = f" at probe {what.probe}, if that is still in it" if what.probe else ""
+        return f"The koji of batch {what.name} is cool: {speech.value('temperature', what.value_c)}{where}.", "good"
+    return _reopened(what) if isinstance(what, events.BatchReopened) else _forgotten(what, until), "look"
 
 
 def _reopened(what: events.BatchReopened) -> str:

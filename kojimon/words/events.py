@@ -144,7 +144,8 @@ def _note(event: Event, what: stated.Note, speech: Speech, work: Work) -> Line:
 
 
 def _weighed(event: Event, what: stated.Weighed, speech: Speech, work: Work) -> Line:
-    return Line(f"Weighed, {event.key}: {show_weight(what.kg, speech.pounds)}.")
+    empty = f", {show_weight(what.tare_kg, speech.pounds)} of its vessel taken off" if what.tare_kg else ""
+    return Line(f"Weighed, {event.key}: {show_weight(what.kg, speech.pounds)}{empty}.")
 
 
 def _unweighed(event: Event, what: stated.Unweighed, speech: Speech, work: Work) -> Line:

@@ -65,6 +65,10 @@ _OF_KEY: dict[keys.AlarmKey, Meaning] = {
     keys.BOX_HOT: Meaning(
         ("the thermostat sticks", "a cover on the vents"), "the koji overheats, and something may burn", 900
     ),
+    keys.COOLING: Meaning(
+        ("it lies thick, or in a closed bag", "it is still in the warm box", "its probe lies elsewhere: look"),
+        "it heats itself further, and makes spores", 7200,
+    ),
     keys.Health("page"): Meaning(
         ("another program has its port", "its address is not this computer's"),
         "nobody can look or acknowledge from a phone; messages and kojimon status still work", 14_400,
