@@ -38,8 +38,9 @@ EXPONENT: Final = r"(?:[eE][+-]?[0-9]{1,3})?"
 _NUMBER = DECIMAL
 _TEMPERATURE = re.compile(rf"({_NUMBER})\s*°?\s*([CF])", re.ASCII)
 _DIFFERENCE = re.compile(rf"({_NUMBER})\s*°?\s*([CFK])", re.ASCII)
+EITHER: Final = re.compile(r"\d+,\d{3}(?!\d)", re.ASCII)
+"""A comma before three digits."""
 _PART = re.compile(r"((?:\d+\s+)?\d+/\d+|\d*\.\d+|\d+)\s*(fl oz|[a-z]+)\s*", re.ASCII | re.IGNORECASE)
-_EITHER = re.compile(r"\d+,\d{3}(?!\d)", re.ASCII)
 _HALVES: Final = {"½": "1/2", "¼": "1/4", "¾": "3/4", "⅓": "1/3", "⅔": "2/3", "⅛": "1/8"}
 _KG: Final = {"kg": 1.0, "g": 0.001, "lb": KG_PER_LB, "oz": KG_PER_LB / 16}
 _LITRES: Final = {"l": 1.0, "ml": 0.001, "gal": L_PER_GAL, "qt": L_PER_GAL / 4, "pt": L_PER_GAL / 8,
@@ -121,11 +122,8 @@ def parse_volume_l(text: str) -> float:
 
 def _parts(text: str, per_unit: Mapping[str, float], wanted: str) -> float:
     """The sum of amounts whose units grow smaller. A comma before three digits can be read two ways."""
-    if either := _EITHER.search(text):
-        raise ValueError(
-            f"`{either[0]}` can be read two ways; write {either[0].replace(',', '')} or "
-            f"{float(either[0].replace(',', '.')):g}"
-        )
+    if either := EITHER.search(text):
+        raise ValueError(two_ways(either[0]))
     rest = "".join(f" {_HALVES[sign]}" if sign in _HALVES else sign for sign in text).strip()
     total, least = 0.0, math.inf
     while rest or least == math.inf:
@@ -136,6 +134,12 @@ def _parts(text: str, per_unit: Mapping[str, float], wanted: str) -> float:
         total += unit * sum(map(_fraction, match[1].split()))
         least, rest = unit, rest[match.end() :]
     return total
+
+
+def two_ways(text: str) -> str:
+    """Why a number with such a comma is asked about."""
+    plain, point = text.replace(",", ""), float(text.replace(",", "."))
+    return f"`{text}` can be read two ways; write {plain} or {point:g}"
 
 
 def _fraction(text: str) -> float:

@@ -10,8 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kojimon import units
-from kojimon.cli.shared.options import join_amounts, tidy
+from kojimon.cli.shared.options import join_amounts
 from kojimon.errors import UsageError
+from kojimon.typed import tidy
 from kojimon.words.moments import ago_of
 
 NAMES = {"--ago", "--thermometer", "--rice"}

@@ -57,3 +57,19 @@ def test_what_is_no_weight_is_refused(kitchen: Kitchen) -> None:
     ):
         kitchen.run("batch", "weigh", *words, code=2)
     assert "To tell moisture the dry weight is wanted" in flat(kitchen.run("batch", "weigh").stdout)
+
+
+def test_the_vessel_is_taken_off_until_another_is_named(kitchen: Kitchen) -> None:
+    """The tray of the koji is another vessel than the bowl of the rice, and both outlast the batch."""
+    kitchen.run("batch", "start", "first", "--hours-ago", "30 h", "--rice", "2 kg")
+    kitchen.run("batch", "weigh", "3.1 kg", "--as", "soaked", "--tare", "500 g", "--ago", "40 h")
+    kitchen.run("batch", "weigh", "3.7 kg", "--as", "seeded", "--tare", "1 kg", "--ago", "29 h")
+    said = flat(kitchen.run("batch", "weigh", "3.5 kg", "--as", "work", "--ago", "9 h").stdout)
+    assert "Weighed, work: 5 lb 8 oz, 2 lb 3 oz of its vessel taken off." in said
+    assert "Taken off for the vessel: soaked 1 lb 2 oz, steamed 1 lb 2 oz, seeded 2 lb 3 oz" in said
+    kitchen.run("batch", "harvest")
+    kitchen.run("batch", "start", "second", "--hours-ago", "1 h", "--rice", "2 kg")
+    assert "2 lb 3 oz of its vessel" in flat(kitchen.run("batch", "weigh", "3.7 kg", "--as", "seeded").stdout)
+    refused = flat(kitchen.run("batch", "weigh", "800 g", "--as", "work", code=1).stderr)
+    assert "1 kg is kept from before; tare 0 for none" in refused
+    assert "vessel taken off" not in flat(kitchen.run("batch", "weigh", "2.6 kg", "--as", "work", "--tare", "0").stdout)

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kojimon.cli.shared.options import tidy
+from kojimon.typed import tidy
 from kojimon.units import parse_mass_kg, parse_volume_l, show_volume, show_weight
 
 OZ = 0.45359237 / 16

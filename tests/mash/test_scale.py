@@ -7,6 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kojimon.mash.scale import Weight, moisture, read
+from kojimon.words.scale import lines
 
 HOUR_S = 3600.0
 CHAIN = [Weight("dry", 100.0, 0.0), Weight("soaked", 129.5, 10 * HOUR_S), Weight("steamed", 141.5, 11 * HOUR_S),
@@ -105,3 +106,33 @@ def test_soybeans_drink_more_than_their_weight() -> None:
 def test_weights_within_half_an_hour_tell_no_loss() -> None:
     near = [Weight("seeded", 2.6, 0.0), Weight("work", 2.5, 0.4 * HOUR_S), Weight("work", 2.4, HOUR_S)]
     assert [one.begins.kg for one in read(near, "table-rice").losses] == [2.5]
+
+
+def spread(kg: float, begins: str = "work", cover: str = "cloth-and-plastic", kind: str = "unknown") -> str:
+    """What is said of 2 kg of rice that weighed 2.6 kg five hours ago and `kg` now."""
+    weights = [Weight("dry", 2.0, 0.0), Weight(begins, 2.6, 20 * HOUR_S), Weight("work", kg, 25 * HOUR_S)]
+    return " ".join(text for text, _ in lines(weights, "table-rice", False, kind, cover) if "an hour" in text)
+
+
+def test_what_to_do_goes_by_what_the_rice_loses() -> None:
+    """6-21 g an hour of 2 kg is what is published; 30 is too fast, 4 too slow once it makes heat."""
+    assert "30 g of water lost an hour; koji of as much rice loses 6-21" in spread(2.45)
+    assert spread(2.45).endswith("It dries. Close two holes of the plastic, and weigh again in two hours.")
+    assert spread(2.58).endswith("It stays damp. Make two more holes in the plastic, and weigh again in two hours.")
+    assert "It " not in spread(2.58, begins="seeded"), "before its first mixing it is kept damp"
+    assert "It " not in spread(2.54)
+
+
+@pytest.mark.parametrize(("cover", "kind", "told"), [
+    ("cloth", "still", "Prop the lid open by a finger"), ("cloth", "fan", ""), ("open", "oven-light", ""),
+    ("unknown", "unknown", ""), ("cloth-and-plastic", "fan", "Make two more holes"),
+])  # fmt: skip
+def test_only_what_has_holes_or_a_lid_is_opened(cover: str, kind: str, told: str) -> None:
+    said = spread(2.58, cover=cover, kind=kind)
+    assert "It stays damp." in said and told in said
+    assert told or not any(word in said for word in ("hole", "lid"))
+
+
+def test_of_barley_nothing_is_published_and_nothing_is_advised() -> None:
+    weights = [Weight("dry", 2.0, 0.0), Weight("work", 2.6, 0.0), Weight("work", 2.3, HOUR_S)]
+    assert "It dries" not in " ".join(text for text, _ in lines(weights, "barley", False, "still", "cloth"))

@@ -248,7 +248,8 @@ def test_hostile_text_is_text(door: Door, kind: str) -> None:
 @pytest.mark.parametrize(
     ("fields", "words"),
     [
-        ({"kind": "batch.harvest", "yield_kg": "much"}, "'much' is not a number"),
+        ({"kind": "batch.harvest", "yield_kg": "much"}, "'much': expected a mass with its unit"),
+        ({"kind": "batch.weigh", "stage": "work", "kg": "1,500"}, "can be read two ways; write 1500 or 1.5"),
         ({"kind": "batch.note", "text": "x", "ago_min": "-5"}, "expected 0 or more"),
         ({"kind": "batch.note", "text": "x", "at": "25:00"}, "expected a time that has passed"),
         ({"kind": "step.undo", "mark": "1.5"}, "a whole number"),
@@ -260,6 +261,19 @@ def test_fields_that_make_no_sense_are_told(door: Door, fields: dict[str, str], 
     answer = door.form("/act", {"incubator": "box", **fields}, Accept="application/json")
     assert answer.status == 400 and words in answer.json["error"]
     assert door.form("/act", {"incubator": "box", **fields}).status == 400
+
+
+def test_a_weight_says_what_it_means_and_keeps_its_vessel(door: Door) -> None:
+    live = door.live.client.get("/v1/batches")["batches"][0]
+    assert live["rice_kg"] is None
+    door.act("batch.weigh", stage="dry", kg="2")
+    said = door.act("batch.weigh", stage="soaked", kg="3 000 g", tare_kg="0.4").json["goto"]
+    shown = door.get(said).text
+    assert "Weighed, soaked: 2.60 kg, 400 g of its vessel taken off." in shown
+    assert "Soaked: 130 on 100 dry, within the published 120-130" in shown
+    assert "Taken off for the vessel: soaked 400 g, steamed 400 g." in shown
+    door.act("batch.weigh", stage="steamed", kg="3.2")
+    assert "Steamed: 140 on 100 dry, within the published 130-140" in door.get("/").text
 
 
 def test_a_form_that_cannot_be_read_is_told(door: Door) -> None:

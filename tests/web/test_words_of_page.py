@@ -50,6 +50,32 @@ def test_what_is_no_time_or_lies_ahead_is_told(text: str) -> None:
         ago_of(text, at("2026-01-31T14:50:00+00:00"))
 
 
+@pytest.mark.parametrize(
+    ("typed", "kg"),
+    [("5.9", 2.676), ("5,9", 2.676), ("1 500 g", 1.5), ("1\u202f500 g", 1.5), ("5 lb 14 oz", 2.665), ("2.6 kg", 2.6),
+     ("1/2", 0.227), ("½ lb", 0.227), ("12", 5.443)],
+)  # fmt: skip
+def test_a_weight_is_read_as_the_command_reads_it(typed: str, kg: float) -> None:
+    act = act_of({"kind": "batch.weigh", "stage": "work", "kg": typed, "tare_kg": "0"}, US, NOW, "me")
+    assert act.data == {"stage": "work", "kg": pytest.approx(kg, abs=0.001), "tare_kg": 0.0}
+
+
+@pytest.mark.parametrize(
+    ("typed", "why"),
+    [("1,500", "two ways"), ("1,500 g", "two ways"), ("much", "a mass"), ("-2", "a mass"), ("0", "over 0")],
+)
+def test_a_weight_that_can_be_misread_is_refused(typed: str, why: str) -> None:
+    with pytest.raises(UsageError, match=why):
+        act_of({"kind": "batch.weigh", "stage": "work", "kg": typed}, US, NOW, "me")
+
+
+def test_numbers_of_thousands_are_read_or_asked_about() -> None:
+    shelved = act_of({"kind": "alarm.shelve", "key": "k", "for_s": "1 800"}, US, NOW, "me")
+    assert shelved.data["for_s"] == 1800.0
+    with pytest.raises(UsageError, match=r"write 1500 or 1\.5"):
+        act_of({"kind": "step.done", "step": "inoculate", "value_c": "1,500"}, US, NOW, "me")
+
+
 def test_fields_are_read_in_the_viewers_units() -> None:
     """212 °F are 100 °C; 10 lb are 4.5359237 kg, exact (NIST SP 811, B.8)."""
     gate = act_of({"kind": "step.done", "step": "inoculate", "value_c": "212", "incubator": "box"}, US, NOW, "me")

@@ -14,6 +14,7 @@ from kojimon.cli.shared.opening import open_kitchen
 from kojimon.cli.shared.options import (
     HOURS,
     MASS,
+    TARE,
     TEMPERATURE,
     PlainCommand,
     Renamed,
@@ -241,7 +242,8 @@ def note(text: tuple[str, ...], at: str | None, ago_s: float | None, incubator: 
 @click.argument("amount", nargs=-1, metavar="[MASS]")
 @click.option("--as", "stage", type=click.Choice(list(WEIGHED)), metavar="STAGE",
               help=f"What it is: {', '.join(WEIGHED)} (seeded: with the spores; work: at a mixing).")  # fmt: skip
-@click.option("--tare", "tare_kg", type=MASS, metavar="MASS", help="What the empty vessel weighs, to take off.")
+@click.option("--tare", "tare_kg", type=TARE, metavar="MASS",
+              help="What the empty vessel weighs; taken off from then on, until you say another, or 0.")  # fmt: skip
 @click.option("--undo", "back", is_flag=True, help="Take the last weight of that stage back.")
 @moment_options
 @incubator_option
@@ -258,7 +260,7 @@ def weigh(
     box = incubator_of(document, incubator, batch=True)
     if stage:
         deed = acts.BatchUnweigh(stage=stage) if back else acts.BatchWeigh(
-            stage=stage, kg=MASS.convert(" ".join(amount), None, None), tare_kg=tare_kg or 0.0,
+            stage=stage, kg=MASS.convert(" ".join(amount), None, None), tare_kg=tare_kg,
             at_ago_s=moment_of(document, at, ago_s),
         )  # fmt: skip
         print_events(kitchen, kitchen.act(deed, box.name))
@@ -354,11 +356,11 @@ def label(batch_id: str, kept: str, purpose: str | None, output: Path | None, co
     """A label for koji that is put away: lot, weight, until when it is at its best."""
     from kojimon.cli.shared import label as labels
     from kojimon.cli.shared.batches import batch_of
-    from kojimon.cli.shared.weights import standing
+    from kojimon.cli.shared.weights import weights_of
 
     kitchen = open_kitchen(config)
     row = batch_of(kitchen, batch_id)
-    weighed = [weight.kg for weight in standing(kitchen.events(batch=row.id), row) if weight.stage == "harvest"]
+    weighed = [weight.kg for weight in weights_of(kitchen, row) if weight.stage == "harvest"]
     told = purpose or labels.purpose_of(row)
     lines = labels.lines_of(row, kept, told, words.speech_of(kitchen.state()), weighed[-1] if weighed else None)
     labels.show(lines)

@@ -13,7 +13,7 @@ from kojimon.cli.setup.asker import Asker
 from kojimon.cli.shared import screen
 from kojimon.cli.shared.kitchen import Kitchen
 from kojimon.cli.shared.opening import open_kitchen
-from kojimon.cli.shared.options import DURATION, Number, PlainCommand, config_option, example, tidy
+from kojimon.cli.shared.options import DURATION, Number, PlainCommand, config_option, example
 from kojimon.clock import SystemClock, real_s, wait_s
 from kojimon.contract.acts import ProbeCalibrate
 from kojimon.contract.rows import ListedProbe
@@ -21,6 +21,7 @@ from kojimon.errors import KojimonError, RefusedError, UsageError
 from kojimon.probes.calibration import guide
 from kojimon.probes.calibration.fixed_points import SALTS
 from kojimon.probes.calibration.guide import FOR, Build, Method, Point, Steadiness
+from kojimon.typed import tidy
 from kojimon.units import parse_height_m, parse_number, parse_temperature_c, show_difference, show_duration
 from kojimon.words import status as words
 from kojimon.words.speech import Speech, moment_utc

@@ -7,9 +7,10 @@ import click
 from kojimon.cli.shared.kitchen import incubator_of, print_events
 from kojimon.cli.shared.moments import moment_of, moment_options
 from kojimon.cli.shared.opening import open_kitchen
-from kojimon.cli.shared.options import PlainCommand, config_option, example, incubator_option, tidy
+from kojimon.cli.shared.options import PlainCommand, config_option, example, incubator_option
 from kojimon.contract.acts import Reading
 from kojimon.errors import UsageError
+from kojimon.typed import tidy
 from kojimon.units import parse_percent, parse_temperature_c
 
 

@@ -13,8 +13,8 @@ from kojimon import units
 from kojimon.cli.setup import drawings
 from kojimon.cli.setup.answers import PURPOSES, schedule_for, tray_names
 from kojimon.cli.setup.asker import Asker
-from kojimon.cli.shared.options import tidy
 from kojimon.model import BoxKind, Cover
+from kojimon.typed import tidy
 from kojimon.words.speech import listing
 
 FAHRENHEIT_COUNTRIES = ("US", "BS", "BZ", "KY", "LR", "PW", "FM", "MH")

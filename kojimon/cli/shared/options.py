@@ -13,6 +13,7 @@ import click
 
 from kojimon import units
 from kojimon.cli.shared import screen
+from kojimon.typed import tidy
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -60,47 +61,13 @@ class AmountText(Amount):
         return str(value)
 
 
-_WORDS = (
-    (r"(?:degrees?|deg\.?|º|˚)\s*", "°"),
-    (r"(?<=[\d\s])(?:celsius|centigrade)", "C"),
-    (r"(?<=[\d\s°])fahrenheit", "F"),
-    (r"(?<=[\d\s])(?:pounds?|lbs)", "lb"),
-    (r"(?<=[\d\s])(?:fluid|fl\.?)\s*(?:ounces?|oz)", "fl oz"),
-    (r"(?<=[\d\s])(?:ounces?)", "oz"),
-    (r"(?<=[\d\s])(?:kilograms?|kilos?|kgs)", "kg"),
-    (r"(?<=[\d\s])(?:grams?)", "g"),
-    (r"(?<=[\d\s])(?:lit(?:er|re)s?)", "l"),
-    (r"(?<=[\d\s])(?:gallons?|gals)", "gal"),
-    (r"(?<=[\d\s])(?:quarts?|qts)", "qt"),
-    (r"(?<=[\d\s])(?:pints?|pts)", "pt"),
-    (r"(?<=[\d\s])cups", "cup"),
-    (r"(?<=[\d\s])(?:hours?|hrs?)", "h"),
-    (r"(?<=[\d\s])(?:minutes?|mins?|m)(?![a-z])", "min"),
-    (r"(?<=[\d\s])(?:days?)", "d"),
-    (r"(?<=[\d\s])(?:seconds?|secs?)", "s"),
-    (r"(?<=[\d\s])(?:percent|pct)", "%"),
-)
-
-
-def tidy(text: str, bare: str = "") -> str:
-    """What people type, as `units` reads it: decimal comma (left before three digits), words for units, small letters.
-
-    Args:
-        bare: unit to put behind a number that has none; "" leaves it as it is.
-    """
-    text = re.sub(r"(?<=\d),(?=\d)(?!\d{3}(?!\d))", ".", text.strip().lower())
-    for pattern, unit in _WORDS:
-        text = re.sub(pattern, unit, text)
-    text = re.sub(r"(?<=[\d\s°.])([cfk])$", lambda match: match[1].upper(), text)
-    return f"{text} {bare}" if bare and re.fullmatch(r"[+-]?[\d.]+", text) else text
-
-
 DURATION = Amount("duration", units.parse_duration_s)
 HOURS = Amount("duration", units.parse_duration_s, bare="h")
 MASS_TEXT = AmountText("mass", units.parse_mass_kg)
 TEMPERATURE = Amount("temperature", units.parse_temperature_c)
 VOLUME = Amount("volume", units.parse_volume_l)
 MASS = Amount("mass", lambda text: units.checked_mass_kg(units.parse_mass_kg(text)))
+TARE = Amount("mass", lambda text: 0.0 if text == "0" else units.checked_mass_kg(units.parse_mass_kg(text)))
 
 _UNIT = re.compile(
     r"(?:°?[cfk]|celsius|fahrenheit|kg|g|lbs?|oz|pounds?|l|ml|lit(?:er|re)s?|gals?|gallons?|qts?|quarts?|pts?|pints?|cups?|fl|fluid|%|s|secs?|seconds?|m|mins?|minutes?|h|hrs?|hours?|d|days?)",

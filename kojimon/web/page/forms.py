@@ -7,9 +7,10 @@ from collections.abc import Callable, Mapping
 from typing import Any, Final
 from urllib.parse import parse_qsl
 
+from kojimon import typed
 from kojimon.contract.acts import OF_KIND, Dated, PlainAct
 from kojimon.errors import UsageError
-from kojimon.units import KG_PER_LB, c_from_f
+from kojimon.units import c_from_f, checked_mass_kg, parse_mass_kg
 from kojimon.words.moments import ago_of
 from kojimon.words.speech import Speech, moment_utc, zone_info
 
@@ -17,7 +18,6 @@ FIELDS_MOST: Final = 40
 
 Fields = Mapping[str, str]
 Reading = Callable[[str, Speech], Any]
-_NUMBER = re.compile(r"[+-]?\d{1,6}(?:[.,]\d{1,6})?", re.ASCII)
 
 
 def fields_of(body: bytes) -> dict[str, str]:
@@ -57,10 +57,11 @@ def _text(text: str, _: Speech) -> str:
 
 
 def number(text: str) -> float:
-    """A number as people type it, with a point or a comma. Raises UsageError."""
-    if not _NUMBER.fullmatch(text.strip()):
-        raise UsageError(f"{text[:40]!r} is not a number; expected one such as 31.5")
-    return float(text.strip().replace(",", "."))
+    """A number as people type it. Raises UsageError."""
+    try:
+        return typed.number(text)
+    except ValueError as error:
+        raise UsageError(str(error)) from None
 
 
 def _whole(text: str, _: Speech) -> int:
@@ -98,7 +99,17 @@ def _percent(text: str, _: Speech) -> float:
 
 
 def _mass(text: str, speech: Speech) -> float:
-    return _positive(number(text)) * (KG_PER_LB if speech.pounds else 1.0)
+    """With a unit, or in the one that stands beside the field."""
+    amount = typed.tidy(text)
+    whole = amount if re.search("[a-z]", amount) else f"{amount} {'lb' if speech.pounds else 'kg'}"
+    try:
+        return checked_mass_kg(parse_mass_kg(whole))
+    except ValueError as error:
+        raise UsageError(f"{text[:40]!r}: {error}") from None
+
+
+def _tare(text: str, speech: Speech) -> float:
+    return 0.0 if text == "0" else _mass(text, speech)
 
 
 def _positive(value: float) -> float:
@@ -114,6 +125,7 @@ FORMS: Final[dict[str, dict[str, Reading]]] = {
     "batch.harvest": {"yield_kg": _mass, "note": _text},
     "batch.discard": {"reason": _text},
     "batch.reopen": {"batch": _text},
+    "batch.weigh": {"stage": _text, "kg": _mass, "tare_kg": _tare},
     "batch.note": {"text": _text, "photo": _text},
     "batch.verdict": {"batch": _text, "look": _text, "smell": _text, "taste": _text, "text": _text, **_SCORES},
     "reading": {"value_c": _temperature, "value_pct": _percent, "place": _text, "tray": _text},

@@ -30,6 +30,7 @@ from kojimon.web.page.shown import Timer, regions, style_sheet, timers_of, versi
 from kojimon.web.page.view import View as Shown
 from kojimon.web.page.view import view_of
 from kojimon.web.page.viewer import Viewer, preference_cookies, viewer_of
+from kojimon.words.scale import WEIGHED_AS
 
 FIRST_WIDTH_PX, FIRST_HEIGHT_PX = 336, 660.0
 """Of a curve before the screen is known: a phone of 360 px."""
@@ -39,7 +40,7 @@ WARM_STEP_MS: Final = 60_000
 """That of a box without a batch: its rows are read each time."""
 LONG: Final = "public, max-age=31536000, immutable"
 LEADING: Final = ("batch.start", "batch.harvest", "batch.discard", "batch.reopen", "step.done", "step.undo",
-                  "step.correct", "probe.move")  # fmt: skip
+                  "step.correct", "probe.move", "batch.weigh")  # fmt: skip
 """Acts after which the script loads the page anew where it stands on another."""
 
 
@@ -91,7 +92,8 @@ class Home:
         only = request.path_params.get("box", "")
         if only:
             self._page.box(document, only)
-        shown = view_of(document, viewer.speech(document))
+        speech = viewer.speech(document)
+        shown = view_of(document, speech)
         return self._page.html(
             "home.html",
             boxes=[box for box in shown.boxes if only in ("", box.name)],
@@ -99,6 +101,9 @@ class Home:
             timers=self.timers(shown, document, viewer),
             curves=self.versions(document),
             sheets=self._sheets(document, viewer, request, only),
+            scales={box.name: self._page.scale(box, speech) for box in document.incubators if box.batch},
+            weighed_as=WEIGHED_AS,
+            mass_unit="lb" if speech.pounds else "kg",
             told=self._page.told(request, document, viewer),
             here="now",
             zone=viewer.zone,

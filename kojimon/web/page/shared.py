@@ -12,6 +12,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, Response
 
 from kojimon import logs
+from kojimon.contract.events import Unweighed, Weighed
 from kojimon.contract.state import Box, Document
 from kojimon.curve import draw
 from kojimon.errors import EXIT_USAGE, KojimonError, RefusedError
@@ -24,8 +25,9 @@ from kojimon.web.api.warming import warming_sheet
 from kojimon.web.page.forms import number
 from kojimon.web.page.shown import render
 from kojimon.web.page.viewer import Viewer, viewer_of
+from kojimon.words import scale
 from kojimon.words.events import Teller
-from kojimon.words.speech import moment_utc
+from kojimon.words.speech import Speech, moment_utc
 from kojimon.words.status import work_at
 
 PICTURE_POLICY: Final = "default-src 'none'; style-src 'unsafe-inline'; sandbox"
@@ -99,10 +101,24 @@ class Page:
         return self.sentences([event for event in events if act and event.what.act == act], document, viewer)
 
     def sentences(self, events: Sequence[Event], document: Document, viewer: Viewer) -> list[str]:
-        """Events in words."""
-        teller = Teller(viewer.speech(document), lambda event: work_at(document, event.incubator, document.t_ms))
+        """Events in words; after a weight what the scale says now."""
+        speech = viewer.speech(document)
+        teller = Teller(speech, lambda event: work_at(document, event.incubator, document.t_ms))
         lines = [teller.tell(event) for event in events]
-        return [line.text for line in lines if line is not None]
+        boxes = {event.incubator for event in events if isinstance(event.what, Weighed)}
+        scales = [self.scale(box, speech) for box in document.incubators if box.name in boxes and box.batch]
+        return [line.text for line in lines if line is not None] + [text for one in scales for text, _ in one[-2:]]
+
+    def scale(self, box: Box, speech: Speech) -> list[tuple[str, str]]:
+        """What the weights of a box's open batch say, and the tone of each sentence."""
+        reader = self.backend.reader()
+        row = reader.batch(box.batch_id)
+        if row is None:
+            return []
+        stated = reader.events(batch=row.id, kinds=(Weighed.kind, Unweighed.kind))
+        weights = scale.standing(stated, row.rice_kg, row.started_t_ms)
+        schedule = self.curves.case(row.id).schedule
+        return scale.lines(weights, schedule.grain if schedule else "", speech.pounds, box.kind, box.cover)
 
     def picture(
         self, request: Request, batch: str, wanted: View, box: Box | None, viewer: Viewer,

@@ -9,7 +9,7 @@ from urllib.parse import quote
 from msgspec import Struct
 
 from kojimon.contract import state as doc
-from kojimon.units import show_duration
+from kojimon.units import show_duration, show_weight
 from kojimon.web.page.alarms import Alarm, with_buttons
 from kojimon.web.page.asked import Question, answers_of, press
 from kojimon.words import speech as say
@@ -43,6 +43,7 @@ class Box(Card, frozen=True, kw_only=True):
         movable: probes that may be moved to another tray, by name and by what is read of them; () for none.
         trays: its trays, by name and as they are called.
         by_hand: whether a batch is open that no probe measures: what is read by hand is then what there is.
+        tares: what is taken off what is weighed, by stage.
     """
 
     alarms: tuple[Alarm, ...]
@@ -54,6 +55,7 @@ class Box(Card, frozen=True, kw_only=True):
     movable: tuple[tuple[str, str], ...]
     trays: tuple[tuple[str, str], ...]
     by_hand: bool
+    tares: str
 
     @property
     def koji(self) -> list[Value]:
@@ -109,6 +111,7 @@ def _box(box: doc.Box, card: Card, document: doc.Document, speech: Speech) -> Bo
         undo=_undo(box, speech, document.t_ms, now),
         movable=tuple(_movable(box)) if "probe.move" in card.acts else (),
         trays=tuple((tray, say.tray_name(tray)) for tray in box.trays),
+        tares=", ".join(f"{stage} {show_weight(kg, speech.pounds)}" for stage, kg in box.tares.items()),
         by_hand=batch is not None and not any(probe.place == "bed" for probe in box.probes),
     )
 
