@@ -21,12 +21,13 @@ class Fact(Struct, frozen=True):
 
 
 class Grain(Struct, frozen=True):
-    """What a kilogram of dry grain weighs on its way to koji. None: not published."""
+    """What a kilogram of dry grain weighs on its way to koji. None: not published. `parts`: of a mixture, by mass."""
 
     label: str
     soaked: Fact | None = None
     steamed: Fact | None = None
     koji: Fact | None = None
+    parts: tuple[tuple[str, float], ...] = ()
 
 
 MOISTURE: Final = Fact(0.13, 0.135, 0.15, "Brewing Society of Japan abstract: white rice does best at 13.5 % water; "
@@ -66,9 +67,9 @@ GRAINS: Final = {
         Fact(1.17, 1.17, 1.19, "a technologist's note on ginjo koji: 117; a blog quoting Koji-gaku: 117-119"),
     ),
     "barley": Grain("pearled barley"),
-    "soybeans-wheat": Grain("soybeans and wheat"),
+    "soybeans-wheat": Grain("soybeans and wheat", parts=(("soybeans", 1350 / 2750), ("wheat, to roast", 1400 / 2750))),
 }  # fmt: skip
-"""By the `grain` of a schedule."""
+"""By the `grain` of a schedule. Soybeans and wheat: a maker's recipe (hirate-shoyu.com), 1350 g and 1400 g, dry."""
 
 
 class Ratio(Struct, frozen=True):
@@ -111,6 +112,12 @@ _PRESS: Final = Fact(0.85, 0.85, 0.87, "a brewery's estimate: 85 % of the ripe m
 _YEAST: Final = Fact(
     0.0026, 0.0026, 0.007, "home recipes: 5 g of dry yeast on 1.9 kg (Hoshido), 9-10 g on 1.5 kg (two blogs)"
 )
+GAS: Final = Fact(0.27, 0.30, 0.33, "derived: 72-77 % of the rice is starch, of which yeast finds 70-80 %; of each "
+                "gram 0.543 g leave as gas (stoichiometry)")  # fmt: skip
+SAKE_KG_L: Final = 0.997
+"""kg/L of finished sake: the official sake meter, SG = 1443 / (1443 + SMV), at a market's average of +4."""
+YEAST_STOPS_PCT: Final = 20.0
+"""No page names more: an importer 17-20 %, a home guide 16-20 %. What sugar is left then stays sugar."""
 LEES: Final = Fact(0.20, 0.28, 0.50, "shops and trials: 25-30 % of the rice is usual, 20 pressed hard, 50 lightly")
 
 _KOJI: Final = {"koji_kg": {"koji_dry_kg": 1.0, "koji_water_kg": 1.0}}
@@ -123,6 +130,9 @@ _SAKE_SUMS: Final = {
     "all_water_kg": {"water_kg": 1.0, "steamed_water_kg": 1.0, "koji_water_kg": 1.0},
     "volume_l": {"all_water_kg": 1.0, "dry_kg": 1 / DRY_DENSITY},
     "ripe_l": {"ripe_rice_l": 1.0, "water_kg": 1.0},
+    "gas_kg": {"all_rice_kg": GAS.usual},
+    "sake_kg": {"sake_l": SAKE_KG_L},
+    "lees_kg": {"mash_kg": 1.0, "gas_kg": -1.0, "sake_kg": -1.0},
 }
 _SAKE_FACTS: Final = (
     Ratio("volume_l", "vessel_l", _SAKE_FILL),

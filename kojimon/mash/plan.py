@@ -39,6 +39,7 @@ NOUNS = {
     "product_kg": "what it makes",
     "koji_water_kg": "the water in the koji",
     "koji_soaked_kg": "the soaked rice",
+    "lees_kg": "what stays in the press",
 }
 """Amounts that a refusal names, those a person gives first."""
 

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from datetime import datetime, timedelta
 
-from kojimon.planner.timetable import Plan, PlannedStep, Sleep
+from kojimon.planner.nights import Sleep
+from kojimon.planner.timetable import Plan, PlannedStep
 
 REMINDER_MIN = 10
 
 
-def calendar(plan: Plan, name: str, made: datetime, sleep: Sleep, advice: Mapping[str, str]) -> bytes:
+def calendar(
+    plan: Plan, name: str, made: datetime, sleep: Sleep, advice: Mapping[str, str], root: str,
+    done: Mapping[str, int] = {},
+) -> bytes:  # fmt: skip
     """An entry a step, with what to do, and a reminder ten minutes before, or as it begins where you sleep until then.
 
     Zones are described in the file, as RFC 5545, 3.2.19 asks: a calendar need not know their names.
@@ -19,6 +24,8 @@ def calendar(plan: Plan, name: str, made: datetime, sleep: Sleep, advice: Mappin
         name: of the batch, in each entry's title.
         made: when the plan was made, UTC.
         advice: step -> text for the entry's description.
+        root: the same for every calendar of one batch: its entries take the place of those of the plan.
+        done: how often each step was done.
     """
     from icalendar import Alarm, Calendar
     from icalendar import Event as Entry
@@ -26,9 +33,11 @@ def calendar(plan: Plan, name: str, made: datetime, sleep: Sleep, advice: Mappin
     book = Calendar()
     book.add("prodid", "-//kojimon//plan//EN")
     book.add("version", "2.0")
-    for number, step in enumerate(plan.steps):
+    turns = Counter(done)
+    for step in plan.steps:
+        turns[step.step] += 1
         entry = Entry()
-        entry.add("uid", f"kojimon-{plan.inoculate.timestamp():.0f}-{number}-{step.step}")
+        entry.add("uid", f"kojimon-{root}-{step.step}-{turns[step.step]}")
         entry.add("dtstamp", made)
         entry.add("summary", f"{step.label} ({name})")
         entry.add("description", "\n".join(filter(None, [_window(step), advice.get(step.step, "")])))

@@ -3,24 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from datetime import UTC, datetime, timedelta
-from itertools import accumulate
-from zoneinfo import ZoneInfo
+from datetime import datetime, timedelta
 
 from msgspec import Struct
 
-from kojimon.planner.likely import HOUR_ZERO, Span, Times, before, decided, likely, references, soak_min
-from kojimon.schedule.spec import Condition, Schedule, Step
+from kojimon.planner.course import NOTHING, Course, Key, Known, Window, counted_from
+from kojimon.planner.likely import HOUR_ZERO, Span, before, soak_min
+from kojimon.planner.nights import CELL_MIN, Nights, Sleep
+from kojimon.schedule.spec import Schedule, Step
 
-START_MIN, GRID_MIN, CELL_MIN = 30, 15, 5
-"""Beginnings are tried each half hour, steps each quarter, sleep is known to five minutes."""
+START_MIN = 30
+"""Beginnings are tried each half hour."""
 APART_MIN = 120
-AHEAD_D = 10
-"""How far a night is looked up: longer than from washing to the harvest of any schedule."""
 ASLEEP, MAY_WAKE, OPTIONAL, HOUR_OFF, SOAK_HOUR_OFF = 100.0, 20.0, 1.0, 0.5, 0.2
 """Weights of the search (judgement): a step in the night, one that the koji may ask for in the night, an optional one,
 an hour beside the hour at which a step is due, an hour beside the usual soaking."""
-MOST_REPEATS = 4
 HANDS_S = 1800.0
 
 
@@ -57,128 +54,27 @@ class Plan(Struct, frozen=True):
     cost: float
 
 
-class Sleep(Struct, frozen=True):
-    """Hours of sleep as minutes of the local day, which may cross midnight."""
-
-    from_min: int
-    to_min: int
-
-    def holds(self, minute: int) -> bool:
-        """Whether a minute of the day lies in them."""
-        if self.from_min <= self.to_min:
-            return self.from_min <= minute < self.to_min
-        return minute >= self.from_min or minute < self.to_min
-
-
-class Nights:
-    """The hours of sleep of some days, on the clock that never jumps: minutes after `start`."""
-
-    def __init__(self, sleep: Sleep, start: datetime) -> None:
-        self.start = start.astimezone(UTC)
-        self._zone = start.tzinfo
-        cells = (self.local(cell * CELL_MIN) for cell in range(AHEAD_D * 1440 // CELL_MIN))
-        asleep = [sleep.holds(at.hour * 60 + at.minute) for at in cells]
-        self._sums = list(accumulate(asleep, initial=0))
-
-    def local(self, minute: float) -> datetime:
-        """Local time of a minute."""
-        return (self.start + timedelta(minutes=minute)).astimezone(self._zone)
-
-    def asleep_min(self, begins: float, ends: float) -> float:
-        """How much of a span is slept through, min; a span without length counts as five."""
-        first, last = int(begins // CELL_MIN), int(max(ends, begins + 1) // -CELL_MIN * -1)
-        return CELL_MIN * (self._sums[min(last, len(self._sums) - 1)] - self._sums[max(0, first)])
-
-
-class _Window(Struct, frozen=True):
-    """When a step can be done, minutes after hour 0, whatever the time of day.
-
-    Attributes:
-        span: from when to when.
-        call: between which times it becomes due.
-        wanted: the best time for it.
-        grid: the times that are tried.
-    """
-
-    span: Span
-    call: Span
-    wanted: float
-    grid: tuple[float, ...]
-    koji_decides: bool
-
-
 class _Placed(Struct, frozen=True):
     step: Step
     at: float
-    window: _Window
+    window: Window
     asleep: bool
 
 
 Found = tuple[float, tuple[_Placed, ...]]
-Key = tuple[int, tuple[tuple[str, float], ...]]
-
-
-class _Course:
-    """The steps after hour 0 and their windows, which hang on the times of earlier steps alone."""
-
-    def __init__(self, schedule: Schedule) -> None:
-        self._conditions: Mapping[str, Condition] = schedule.conditions
-        names = [step.name for step in schedule.steps]
-        # What may only be seen has no time of its own.
-        after = [step for step in schedule.steps[names.index(HOUR_ZERO) + 1 :] if step.work != "look"]
-        found = [step for step in after for _ in range(MOST_REPEATS if step.repeats else 1)]
-        self.steps = sorted(found, key=lambda step: step.work == "harvest")
-        self._counts_from = [self._named(number) for number in range(len(self.steps))]
-        self.needed = [set().union(*self._counts_from[number:]) for number in range(len(self.steps) + 1)]
-        self._windows: dict[Key, _Window | None] = {}
-        opens = likely(self.steps[-1].window.opens, {HOUR_ZERO: 0.0}, self._conditions)
-        self._harvest = opens[0] if opens else 0.0
-
-    def _named(self, number: int) -> set[str]:
-        """The steps one counts from; that which repeats counts, once done, from when it was done last."""
-        step = self.steps[number]
-        if number and self.steps[number - 1] is step:
-            return {step.name, HOUR_ZERO}
-        window = step.window
-        return references(window.opens) | references(window.due) | references(window.closes)
-
-    def window(self, number: int, times: Times) -> _Window | None:
-        """The window of a step, given when earlier ones are done; None where it has none, or the harvest is first."""
-        known = tuple(sorted((name, at) for name, at in times.items() if name in self._counts_from[number]))
-        if (number, known) not in self._windows:
-            self._windows[number, known] = self._made(self.steps[number], dict(known))
-        return self._windows[number, known]
-
-    def _made(self, step: Step, times: Times) -> _Window | None:
-        moments = step.window.opens, step.window.due, step.window.closes
-        opens, due, closes = (likely(moment, times, self._conditions) for moment in moments)
-        first = opens or due
-        if first is None or (step.repeats and first[1] >= self._harvest):
-            return None
-        koji = decided(step.window.due or step.window.opens)
-        call = due or (first if closes is None or koji else (first[0], closes[0]))
-        guessed = koji and call[0] == call[1]
-        if guessed:  # no usual hours: somewhere between may and must
-            call = min(first[1], call[1]), call[1]
-        ends = max(first[1], closes[0] if closes else call[1] + max(0.0, call[1] - first[1]))
-        last = max(first[1], ends - step.lasts_s / 60)
-        wanted = min(max((call[0] + call[1]) / 2, first[1]), last)
-        if guessed:  # it may come as late as the window lasts
-            call = call[0], max(call[1], ends)
-        grid = {first[1] + GRID_MIN * count for count in range(int((last - first[1]) // GRID_MIN) + 1)}
-        return _Window((first[1], ends), call, wanted, tuple(sorted({*grid, wanted})), koji)
 
 
 class _Layout:
     """A course for one hour 0: each step where it costs least, later ones counted in."""
 
-    def __init__(self, course: _Course, nights: Nights, zero: float) -> None:
+    def __init__(self, course: Course, nights: Nights, zero: float, known: Known = NOTHING) -> None:
         self._course, self._nights, self._zero = course, nights, zero
+        self._times = {HOUR_ZERO: 0.0, **{name: max(marks) for name, marks in known.done.items()}}
         self._known: dict[Key, Found] = {}
 
     def best(self) -> Found:
         """Its cost, and where the steps stand."""
-        return self._rest(0, {HOUR_ZERO: 0.0})
+        return self._rest(0, self._times)
 
     def _rest(self, number: int, times: dict[str, float]) -> Found:
         if number == len(self._course.steps):
@@ -204,7 +100,7 @@ class _Layout:
         placed = _Placed(step, at, window, self._asleep(step, at))
         return cost, (placed, *later[1])
 
-    def _places(self, step: Step, window: _Window) -> list[tuple[float, float]]:
+    def _places(self, step: Step, window: Window) -> list[tuple[float, float]]:
         """(cost, minute): the places awake, or the one asleep that cannot be helped."""
         awake = [at for at in window.grid if not self._asleep(step, at)]
         if not awake:
@@ -220,7 +116,7 @@ class _Layout:
     def _asleep(self, step: Step, at: float) -> bool:
         return self._nights.asleep_min(self._zero + at, self._zero + at + step.lasts_s / 60) > 0
 
-    def _before(self, window: _Window, at: float) -> float:
+    def _before(self, window: Window, at: float) -> float:
         """How much of its likely hours is slept through before you do it at `at`, 0 to 1."""
         first, last = window.call
         if not window.koji_decides or at <= first or last <= first:
@@ -228,7 +124,7 @@ class _Layout:
         return self._nights.asleep_min(self._zero + first, self._zero + min(at, last)) / (last - first)
 
 
-def _share(nights: Nights, zero: float, window: _Window, moved: Span = (0.0, 0.0)) -> float:
+def _share(nights: Nights, zero: float, window: Window, moved: Span = (0.0, 0.0)) -> float:
     """The share of its likely hours that is slept through, wherever in `moved` (min) the step before it comes."""
     first, last = window.call
     if not window.koji_decides or last <= first:
@@ -243,8 +139,7 @@ def _chances(placed: Sequence[_Placed], nights: Nights, zero: float) -> Iterator
     """Of each step, that the koji asks for it in the night. A step that counts from another moves with it."""
     moves: dict[str, Span] = {}
     for one in placed:
-        window = one.step.window
-        named = references(window.opens) | references(window.due) | references(window.closes) | {one.step.name}
+        named = counted_from(one.step) | {one.step.name}
         moved = max(
             (moves[name] for name in named if name in moves), key=lambda span: span[1] - span[0], default=(0, 0)
         )
@@ -255,7 +150,9 @@ def _chances(placed: Sequence[_Placed], nights: Nights, zero: float) -> Iterator
         moves[one.step.name] = moved
 
 
-def plans(schedule: Schedule, sleep: Sleep, earliest: datetime, days: float = 1.0, most: int = 3) -> list[Plan]:
+def plans(
+    schedule: Schedule, sleep: Sleep, earliest: datetime, days: float = 1.0, most: int = 3, known: Known = NOTHING
+) -> list[Plan]:
     """The best timetables, their hours 0 at least two hours apart, best first.
 
     Args:
@@ -264,9 +161,10 @@ def plans(schedule: Schedule, sleep: Sleep, earliest: datetime, days: float = 1.
         earliest: local time, with its zone, before which nothing can begin.
         days: how far ahead the first step may lie.
         most: how many.
+        known: the hours of one's own batches.
     """
     first = earliest + timedelta(minutes=-earliest.minute % START_MIN, seconds=-earliest.second)
-    nights, course = Nights(sleep, first.replace(microsecond=0)), _Course(schedule)
+    nights, course = Nights(sleep, first.replace(microsecond=0)), Course(schedule, known)
     found: list[tuple[float, float, int]] = []
     kept: list[tuple[float, float, int]] = []
     for least, zero, soak in sorted(_starts(schedule, nights, days)):
@@ -311,21 +209,61 @@ def _earlier(schedule: Schedule, nights: Nights, zero: float, soak: int) -> list
     return found[::-1]
 
 
-def _plan(schedule: Schedule, course: _Course, nights: Nights, chosen: tuple[float, float, int]) -> Plan:
+def _plan(schedule: Schedule, course: Course, nights: Nights, chosen: tuple[float, float, int]) -> Plan:
     cost, zero, soak = chosen
     steps = []
     for step, at, asleep in _earlier(schedule, nights, zero, soak):
         begins, ends = nights.local(at), nights.local(at + min(step.lasts_s, HANDS_S) / 60)
         steps.append(PlannedStep(step.name, step.label, begins, ends, begins, begins, asleep))
-    placed = _Layout(course, nights, zero).best()[1]
-    for one, chance in zip(placed, _chances(placed, nights, zero), strict=True):
-        times = (one.at, one.at + one.step.lasts_s / 60, *one.window.span)
-        begins, ends, opens, closes = (nights.local(zero + minute) for minute in times)
-        steps.append(PlannedStep(one.step.name, one.step.label, begins, ends, opens, closes, one.asleep, chance,
-                                 one.window.koji_decides, one.step.optional))  # fmt: skip
+    steps += _shown(_Layout(course, nights, zero).best()[1], nights, zero)
     return Plan(nights.local(zero), tuple(sorted(steps, key=lambda step: step.at.timestamp())), cost)
 
 
-def zoned(local: datetime, zone: str) -> datetime:
-    """A local wall time with its zone (IANA name)."""
-    return local.replace(tzinfo=ZoneInfo(zone))
+def _shown(placed: Sequence[_Placed], nights: Nights, zero: float) -> Iterator[PlannedStep]:
+    for one, chance in zip(placed, _chances(placed, nights, zero), strict=True):
+        times = (one.at, one.at + one.step.lasts_s / 60, *one.window.span)
+        begins, ends, opens, closes = (nights.local(zero + minute) for minute in times)
+        yield PlannedStep(one.step.name, one.step.label, begins, ends, opens, closes, one.asleep, chance,
+                          one.window.koji_decides, one.step.optional)  # fmt: skip
+
+
+def going_on(
+    schedule: Schedule, sleep: Sleep, now: datetime, marks: Mapping[str, Sequence[datetime]],
+    windows: Mapping[str, Sequence[datetime | None]], own: Mapping[tuple[str, str], Span],
+) -> Plan:  # fmt: skip
+    """What is left of a batch, from when its steps were really done.
+
+    Args:
+        now: local time, with its zone. marks: when each step was done. windows: of steps that are still to be done,
+            when they open, are due and close by the engine; None: not known. own: as in `Known`.
+    """
+    now = now.replace(second=0, microsecond=0)
+    nights, steps, at = Nights(sleep, now), list[PlannedStep](), 0.0
+    spores = next(step for step in schedule.steps if step.name == HOUR_ZERO)
+    if HOUR_ZERO in marks:
+        at = (max(marks[HOUR_ZERO]) - now).total_seconds() / 60
+    else:
+        first = [*before(schedule), spores]
+        begun = max((number for number, step in enumerate(first) if step.name in marks), default=-1)
+        if begun >= 0:
+            at = max(0.0, (max(marks[first[begun].name]) - now).total_seconds() / 60 + first[begun].lasts_s / 60)
+        for step in first[begun + 1 :]:
+            hands = min(step.lasts_s, HANDS_S) / 60
+            begins, ends = nights.local(at), nights.local(at + hands)
+            asleep = nights.asleep_min(at, at + hands) > 0
+            steps.append(PlannedStep(step.name, step.label, begins, ends, begins, begins, asleep))
+            at += 0 if step is spores else step.lasts_s / 60
+    zero = at
+
+    def after(moment: datetime | None) -> float | None:
+        return None if moment is None else (moment - now).total_seconds() / 60 - zero
+
+    done = {
+        name: [minute for mark in found if (minute := after(mark)) is not None]
+        for name, found in marks.items() if name != HOUR_ZERO and HOUR_ZERO in marks
+    }  # fmt: skip
+    said = {name: (after(opens), after(due), after(closes)) for name, (opens, due, closes) in windows.items()}
+    known = Known(own, done, max(0.0, -zero), said)
+    cost, placed = _Layout(Course(schedule, known), nights, zero, known).best()
+    steps += _shown(placed, nights, zero)
+    return Plan(nights.local(zero), tuple(sorted(steps, key=lambda step: step.at.timestamp())), cost)

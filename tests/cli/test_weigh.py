@@ -17,8 +17,8 @@ def test_a_batch_is_weighed_on_its_way(kitchen: Kitchen) -> None:
     assert "Weighed, soaked: 5 lb 2 oz." in said
     assert "Soaked: 128 on 100 dry, within the published 120-130" in said
     kitchen.run("batch", "weigh", "7 lb", "--as", "seeded", "--tare", "1.5 lb", "--ago", "30 h")
-    said = flat(kitchen.run("batch", "weigh", "5 lb", "--as", "work", "--ago", "10 h").stdout)
-    assert "Seeded to work, 20.0 h: 10-11 g of water lost an hour." in said
+    said = flat(kitchen.run("batch", "weigh", "5 lb", "--as", "work", "--tare", "0", "--ago", "10 h").stdout)
+    assert "Seeded to work, 20.0 h: 10-11 g of water lost an hour; koji of as much rice loses 5-19" in said
     assert "it is an assumption" in said
     state = json.loads(kitchen.run("status", "--json").stdout)["incubators"][0]["batch"]
     events = json.loads(kitchen.run("batch", "show", state["id"], "--json").stdout)["events"]

@@ -17,15 +17,17 @@ from click.testing import CliRunner, Result
 from dateutil import tz
 from icalendar import Calendar
 
-from kojimon.cli.commands.plan import _begin, own_yield
 from kojimon.cli.main import cli
 from kojimon.cli.shared.kept_plan import read_plan
+from kojimon.cli.shared.moments import time_to_come
+from kojimon.cli.shared.own import own_yield
 from kojimon.errors import UsageError
 from kojimon.journal.records import BatchRow
 from kojimon.mash.facts import PURPOSES, Fact
 from kojimon.planner.calendar import calendar
 from kojimon.planner.likely import likely, soak_min
-from kojimon.planner.timetable import Nights, Plan, PlannedStep, Sleep, plans, zoned
+from kojimon.planner.nights import Nights, Sleep, zoned
+from kojimon.planner.timetable import Plan, PlannedStep, plans
 from kojimon.schedule.load import SHIPPED, load_schedule
 from kojimon.schedule.spec import After, Condition, FirstOf, Holds, LastOf, Moment, Schedule
 
@@ -250,7 +252,7 @@ class TestCalendar:
     def written(self, text: str, zone: str, schedule: Schedule = SAKE) -> tuple[Plan, bytes]:
         best = planned(schedule.name, text, zone)[0]
         return best, calendar(
-            best, "cellar", datetime(2026, 3, 1, tzinfo=UTC), NIGHT, {"mori": "Heap it, gently; warm."}
+            best, "cellar", datetime(2026, 3, 1, tzinfo=UTC), NIGHT, {"mori": "Heap it, gently; warm."}, "first"
         )
 
     @pytest.mark.parametrize(("text", "zone"), [("2026-03-27 18:00", LISBON), ("2026-10-30 18:00", CHICAGO)])
@@ -389,13 +391,13 @@ class TestCommand:
     def test_a_time_that_has_just_passed_is_now(self) -> None:
         now = datetime(2026, 11, 27, 18, 5)  # noqa: DTZ001 - a wall clock, a Friday
         for typed in ("18:00", "Fri 18:00", "fri 15:30", "2026-11-27 18:00"):
-            assert _begin(typed, now) == now, typed
-        assert _begin("Thu 18:00", now) == datetime(2026, 12, 3, 18)  # noqa: DTZ001
-        assert _begin("12:00", now) == datetime(2026, 11, 28, 12)  # noqa: DTZ001
-        assert _begin("2027-11-20 18:00", now) == datetime(2027, 11, 20, 18)  # noqa: DTZ001
+            assert time_to_come(typed, now) == now, typed
+        assert time_to_come("Thu 18:00", now) == datetime(2026, 12, 3, 18)  # noqa: DTZ001
+        assert time_to_come("12:00", now) == datetime(2026, 11, 28, 12)  # noqa: DTZ001
+        assert time_to_come("2027-11-20 18:00", now) == datetime(2027, 11, 20, 18)  # noqa: DTZ001
         for typed in ("2026-11-20 18:00", "2028-01-01 09:00"):
             with pytest.raises(UsageError, match="a date to come, within a year"):
-                _begin(typed, now)
+                time_to_come(typed, now)
 
     def test_three_additions_are_on_the_wall(self, tmp_path: Path) -> None:
         page = tmp_path / "wall.html"

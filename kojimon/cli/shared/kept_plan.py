@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from datetime import datetime
 from pathlib import Path
 
 import msgspec
@@ -15,6 +17,17 @@ class KeptPlan(msgspec.Struct, frozen=True):
     schedule: str
     note: str
     rice_kg: float | None = None
+
+
+def note_of(purpose: str, inoculate: datetime) -> str:
+    """The first note of a batch that was planned: what it is for, and when its spores were to go on."""
+    return f"{purpose}. Spores planned for {inoculate:%a %d %b %Y %H:%M}."
+
+
+def root_of(note: str) -> str:
+    """What the calendar entries of a plan, and of the batch that has its note, have in common; "" without a plan."""
+    planned = re.search(r"Spores planned for ([^.]+)\.", note)
+    return re.sub(r"\W+", "-", planned[1]).lower() if planned else ""
 
 
 def write_plan(file: Path, plan: KeptPlan) -> None:

@@ -8,8 +8,19 @@ from collections.abc import Iterator, Mapping
 from msgspec import Struct
 
 from kojimon.cli.shared import screen
-from kojimon.mash.facts import ADDITIONS, DEPTH_MOST_M, GRAINS, LEES, PURPOSES, SALT_LEAST_PCT, TRAY_KG, Fact
+from kojimon.mash.facts import (
+    ADDITIONS,
+    DEPTH_MOST_M,
+    GRAINS,
+    LEES,
+    PURPOSES,
+    SALT_LEAST_PCT,
+    TRAY_KG,
+    YEAST_STOPS_PCT,
+    Fact,
+)
 from kojimon.mash.plan import ROUNDED, Beyond, Mash, depth_m, strength_pct
+from kojimon.typed import tidy
 from kojimon.units import KG_PER_LB, parse_mass_kg, show_count, show_temperature, show_volume, show_weight
 
 LABELS = {
@@ -54,7 +65,8 @@ STAGES = dict(zip(ADDITIONS, (("starter mash", 0), ("day 1", 12), ("day 3", 10),
 """Days and °C of the additions: an importer's page (wismettacsake.com, main mash); day 2 is the day of rest."""
 SALT_SAID = {"shio-koji": "10.7-14.3", "miso": "10-13", "sweet-miso": "5-7"}
 """Shio-koji: seven recipes. Miso: Kagawa Prefecture; a cooking page for the sweet one."""
-CONVERSION = re.compile(r"(.+?)\s*(?:for|to|per|on|=|:|/)\s*(\d.*|kg)", re.IGNORECASE)
+CONVERSION = re.compile(r"(.+?)\s*(?:for|to|per|on|=|:|(?<!\d)/)\s*(\d.*|kg)", re.IGNORECASE)
+SPOON = re.compile(r"tsp|tbsp|spoon|cup|pinch", re.IGNORECASE)
 
 
 class Kitchen(Struct, frozen=True):
@@ -70,9 +82,11 @@ class Kitchen(Struct, frozen=True):
 def packet(text: str) -> Fact:
     """The dose on a packet, `20 g for 15 kg` or `1 g per kg`. Raises ValueError."""
     match = CONVERSION.fullmatch(text.strip())
+    if SPOON.search(text):
+        raise ValueError("a spoon is no weight, and starters differ: weigh one, and give it as in '3 g for 5 lb'")
     if match is None:
         raise ValueError("wanted what the packet says, as in '20 g for 15 kg' or '1 g per kg'")
-    dose = parse_mass_kg(match[1]) / parse_mass_kg("1 kg" if match[2] == "kg" else match[2])
+    dose = parse_mass_kg(tidy(match[1])) / parse_mass_kg("1 kg" if match[2] == "kg" else tidy(match[2]))
     if not 0 < dose <= 0.05:
         raise ValueError("wanted starter over 0, and 50 g on a kilogram of dry grain at most")
     return Fact(dose, dose, dose, "the packet")
@@ -220,12 +234,18 @@ def _salt(mash: Mash) -> tuple[str, str]:
 def _sake_notes(mash: Mash, pounds: bool) -> Iterator[tuple[str, str]]:
     rice = mash.amounts["all_rice_kg"]
     low, high = strength_pct(rice, mash.amounts["water_kg"])
+    cap = f" Yeast stops near {YEAST_STOPS_PCT:.0f} %: what is over stays sugar." if high > YEAST_STOPS_PCT else ""
     yield (f"Strength: {low:.0f}-{high:.0f} % at most, if yeast finds 70-80 % of the starch and the rice is 72-77 % "
-           f"starch. "
-           "Importers name 17-20 %; a mash that stops early has less."), "plain"  # fmt: skip
-    yield (f"Lees: {show_weight(LEES.low * rice, pounds)} to {show_weight(LEES.high * rice, pounds)}. The sake is "
-           f"85 % of "
-           "the ripe mash, as in a brewery's press."), "plain"  # fmt: skip
+           f"starch.{cap} Importers name 17-20 %; a mash that stops early has less."), "plain"  # fmt: skip
+    gas, sake, lees = (show_weight(mash.amounts[name], pounds) for name in ("gas_kg", "sake_kg", "lees_kg"))
+    share = mash.amounts["lees_kg"] / rice
+    press = ""
+    if not LEES.low <= share <= LEES.high:
+        side = "More" if share > LEES.high else "Less"
+        press = f" {side} than the published {LEES.low * 100:.0f}-{LEES.high * 100:.0f} %: your press will differ."
+    yield (f"Out of it come {gas} of gas, {sake} of sake and {lees} of lees, as much as went in. The sake is 85 % of "
+           f"the ripe mash, as in a brewery's press; the lees are {share * 100:.0f} % of the rice.{press}"
+           ), "look" if press else "plain"  # fmt: skip
     yield "Whether you may brew it, and how much: your local law decides.", "look"
 
 
@@ -254,6 +274,10 @@ def _koji_notes(mash: Mash, grain: str, kitchen: Kitchen) -> Iterator[tuple[str,
     doses = mash.ranges.get("starter_kg")
     yield ("Starter: as its packet says." if doses is None else
            "Starter: what its packet says counts more; give it with --packet '20 g for 15 kg'."), "quiet"  # fmt: skip
+    if (parts := GRAINS[grain].parts) and "koji_rice_kg" in amounts:
+        each = [f"{show_weight(amounts['koji_rice_kg'] * share, pounds)} of {name}" for name, share in parts]
+        split = " and ".join(each)
+        yield f"Of the dry grain {split}: half and half, as a maker has it.", "plain"
     if "koji_rice_kg" not in amounts:
         yield f"What {GRAINS[grain].label} weighs soaked, steamed and as koji is not published: weigh yours.", "look"
         return

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from datetime import datetime, timedelta
+
 import click
 
 from kojimon.cli.shared.options import DURATION, F
@@ -9,6 +12,10 @@ from kojimon.contract.state import Document
 from kojimon.errors import UsageError
 from kojimon.words.moments import ago_of
 from kojimon.words.speech import moment_utc, zone_info
+
+JUST_PAST = timedelta(hours=3)
+"""A time of today that is over by no more than this was meant as now (judgement)."""
+_DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
 
 def moment_options(function: F) -> F:
@@ -41,3 +48,32 @@ def moment_of(document: Document, at: str | None, ago_s: float | None) -> float 
         )
     now = moment_utc(document.now.utc).astimezone(zone_info(document.now.zone))
     return ago_of(at, now, "--at ")
+
+
+def time_to_come(text: str | None, now: datetime) -> datetime:
+    """The next such time of day, on the named weekday or date where one is given; just past is now."""
+    if text is None:
+        return now
+    wrong = UsageError(f"--from {text!r}: expected a time to come, as in 18:00, 'Fri 18:00' or '2026-12-04 18:00'.")
+    if re.match(r"\d{4}-", text.strip()):
+        try:
+            at = datetime.strptime(text.strip().replace("T", " "), "%Y-%m-%d %H:%M")  # noqa: DTZ007 - a wall clock
+        except ValueError as error:
+            raise wrong from error
+        if now - JUST_PAST <= at < now:
+            return now
+        if not now <= at <= now + timedelta(days=366):
+            raise UsageError(f"--from {text!r}: expected a date to come, within a year.")
+        return at
+    parts = text.split()
+    try:
+        clock = datetime.strptime(parts[-1], "%H:%M")  # noqa: DTZ007 - a time of day, no instant
+        day = _DAYS.index(parts[0][:3].lower()) if len(parts) > 1 else None
+    except (ValueError, IndexError) as error:
+        raise wrong from error
+    at = now.replace(hour=clock.hour, minute=clock.minute, second=0, microsecond=0)
+    if now - JUST_PAST <= at < now and day in (None, at.weekday()):
+        return now
+    while at < now or (day is not None and at.weekday() != day):
+        at += timedelta(days=1)
+    return at
