@@ -25,6 +25,8 @@ SOAKED_MOST: Final = 2.0
 """Soaked or steamed grain on dry: more cannot be (judgement; rice takes up 30 %). Not asked of soybeans, which do."""
 HEAVIER_MOST: Final = 1.02
 """Grain gains no weight once it is steamed; so much is the scale's (judgement)."""
+SCALE: Final = (1 - 0.01, 1.0, 1 + 0.01)
+"""What a kitchen scale and the rice that sticks to a bowl may make of a weight (judgement): part of each range."""
 APART_S: Final = 1800.0
 """Weights nearer to each other tell the scale's error, not the water lost (judgement)."""
 ALIVE: Final = ("seeded", "work", "harvest")
@@ -172,8 +174,8 @@ def _moisture(dry: Weight, weight: Weight) -> Moisture:
     elif weight.stage == "work":
         losses = (0.0, DRY_LOSS.usual / 2, DRY_LOSS.high)
     low, usual, high = (
-        moisture(dry.kg, weight.kg, of_dry, loss)
-        for of_dry, loss in zip((MOISTURE.low, MOISTURE.usual, MOISTURE.high), losses, strict=True)
+        moisture(dry.kg, weight.kg * errs, of_dry, loss)
+        for of_dry, loss, errs in zip((MOISTURE.low, MOISTURE.usual, MOISTURE.high), losses, SCALE, strict=True)
     )
     finish = "dry" if usual < KOJI_WATER.low else "damp" if usual > KOJI_WATER.high else "normal"
     return Moisture(weight, low, usual, high, finish if weight.stage == "harvest" else "")

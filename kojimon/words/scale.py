@@ -85,8 +85,7 @@ def _lines(scale: Scale, pounds: bool, kind: str, cover: str) -> Iterator[tuple[
         yield (f"Formula: 1 - dry weight x (1 - m0)(1 - L) / weight, m0 "
                f"{MOISTURE.low * 100:.0f}-{MOISTURE.high * 100:.0f} % "
                f"water in the dry grain; L, what the mould burns, {assumed} at the end: nobody has measured it, it "
-               f"is an "
-               "assumption."), "quiet"  # fmt: skip
+               f"is an assumption. The range has 1 % for the scale in it."), "quiet"  # fmt: skip
 
 
 def _share(share: Share) -> tuple[str, str]:

@@ -15,7 +15,10 @@ SEEDS = range(size(12, 36))
 
 @dataclass
 class Course:
-    """What a batch did; hours since inoculation, °C of the warmest tray's mean unless said otherwise."""
+    """What a batch did; hours since inoculation, °C of the warmest tray's mean unless said otherwise.
+
+    `scale`: stage, hour, weight on the dry rice and true water, share of the weight, at each work and at the end.
+    """
 
     seeded_at_h: float = 0.0
     onset_h: float | None = None
@@ -29,6 +32,7 @@ class Course:
     grown: float = 0.0
     humidity_pct: list[float] = field(default_factory=list)
     temps: list[tuple[float, float]] = field(default_factory=list)
+    scale: list[tuple[str, float, float, float]] = field(default_factory=list)
 
     @property
     def gaps_h(self) -> list[float]:
@@ -47,9 +51,10 @@ def course(name: str, seed: int, hours: float = 50.5) -> Course:
         hour = world.hour
         if hour is None:
             continue
+        trays, box = world.incubator.trays, world.incubator.box
         if any(act == "mix" for _, act, _ in acts):
             out.mixes.append((hour, mean))
-        trays, box = world.incubator.trays, world.incubator.box
+            out.scale.append(("work", hour, *_weighed(world)))
         mean = max(tray.mean_c for tray in trays)
         warmest = max(max(tray.temp) for tray in trays)
         out.temps.append((hour, mean))
@@ -66,7 +71,14 @@ def course(name: str, seed: int, hours: float = 50.5) -> Course:
     out.seeded_at_h = (world.inoculated_s or 0.0) / 3600.0
     if world.harvested_s is not None and world.inoculated_s is not None:
         out.harvest_h = (world.harvested_s - world.inoculated_s) / 3600.0
-    rice = sum(tray.p.white_rice_kg for tray in trays)
-    out.weight = sum(tray.weight_kg for tray in trays) / rice
+        out.scale.append(("harvest", out.harvest_h, *_weighed(world)))
+    out.weight = _weighed(world)[0]
     out.grown = world.truth()["biomass"]
     return out
+
+
+def _weighed(world: World) -> tuple[float, float]:
+    """Weight of all trays on their dry rice, and the water in it, share of the weight."""
+    trays = world.incubator.trays
+    weight = sum(tray.weight_kg for tray in trays)
+    return weight / sum(tray.p.white_rice_kg for tray in trays), sum(sum(tray.water) for tray in trays) / weight
