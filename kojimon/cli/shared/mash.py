@@ -111,11 +111,16 @@ def print_mash(mash: Mash, grain: str, kitchen: Kitchen) -> None:
         screen.say(text, tone)
 
 
+def notes_of(mash: Mash, grain: str, kitchen: Kitchen) -> list[tuple[str, str]]:
+    """What is to be said beside the tables: sentences and their tones."""
+    found = [] if mash.purpose == "koji" else list(_mash_notes(mash, kitchen))
+    return [*found, *_koji_notes(mash, grain, kitchen)]
+
+
 def warnings(mash: Mash, grain: str, kitchen: Kitchen) -> list[str]:
     """The sentences that want to be seen: for the page on the wall."""
-    notes = [] if mash.purpose == "koji" else list(_mash_notes(mash, kitchen))
     beyond = [_beyond(one) for one in mash.beyond] if mash.purpose == "koji" else []
-    return beyond + [text for text, tone in (*notes, *_koji_notes(mash, grain, kitchen)) if tone == "look"]
+    return beyond + [text for text, tone in notes_of(mash, grain, kitchen) if tone == "look"]
 
 
 def show(name: str, amount: float, pounds: bool) -> str:
