@@ -5,11 +5,13 @@ Everything a person reads takes its words from this package, so that page, termi
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
+from typing import Protocol
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from kojimon import units
 
@@ -43,6 +45,26 @@ QUALITY_WORDS = {
 """By the number of `model.Quality`."""
 
 
+class Named(Protocol):
+    """A stage, of a schedule or of the state document."""
+
+    @property
+    def name(self) -> str: ...
+
+    @property
+    def label(self) -> str: ...
+
+
+class Worked(Named, Protocol):
+    """A step, of either."""
+
+    @property
+    def work(self) -> str: ...
+
+    @property
+    def optional(self) -> bool: ...
+
+
 class Speech(Struct, frozen=True):
     """How one person is spoken to.
 
@@ -66,6 +88,16 @@ class Speech(Struct, frozen=True):
     stages: dict[str, str] = {}
     probes: dict[str, tuple[str, str]] = {}
     kinds: dict[str, str] = {}
+
+    def knowing(self, steps: Sequence[Worked], stages: Iterable[Named]) -> Speech:
+        """The same with the words of these steps and stages."""
+        return replace(
+            self,
+            steps=self.steps | {step.name: step.label for step in steps},
+            works=self.works | {step.name: step.work for step in steps},
+            optional=self.optional - {one.name for one in steps} | {one.name for one in steps if one.optional},
+            stages=self.stages | {stage.name: stage.label for stage in stages},
+        )
 
     def value(self, quantity: str, value: float | None, digits: int = 1) -> str:
         """`36.2 °C`, `97.2 °F`, `85 %`, or `no value`."""

@@ -55,29 +55,17 @@ class NextStep(Struct, frozen=True):
 
 def speech_of(document: Document) -> Speech:
     """How to speak about a state document: its units, its zone, the words of its schedules."""
-    steps: dict[str, str] = {}
-    works: dict[str, str] = {}
-    optional: set[str] = set()
-    stages: dict[str, str] = {}
-    probes: dict[str, tuple[str, str]] = {}
-    for incubator in document.incubators:
-        steps |= {step.name: step.label for step in incubator.steps}
-        works |= {step.name: step.work for step in incubator.steps}
-        optional |= {step.name for step in incubator.steps if step.optional}
-        stage = incubator.stage
-        stages |= {stage.name: stage.label} if stage else {}
-        probes |= {probe.name: (probe.place, probe.tray) for probe in incubator.probes}
-    return Speech(
-        fahrenheit=document.units.fahrenheit,
-        pounds=document.units.pounds,
+    found, units = document.incubators, document.units
+    speech = Speech(
+        fahrenheit=units.fahrenheit,
+        pounds=units.pounds,
         zone=document.now.zone,
-        steps=steps,
-        works=works,
-        optional=frozenset(optional),
-        stages=stages,
-        probes=probes,
-        kinds={incubator.name: incubator.kind for incubator in document.incubators},
+        probes={probe.name: (probe.place, probe.tray) for box in found for probe in box.probes},
+        kinds={box.name: box.kind for box in found},
     )
+    for box in found:
+        speech = speech.knowing(box.steps, [box.stage] if box.stage else [])
+    return speech
 
 
 def work_of(incubator: Box, now_ms: int) -> Work:

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from kojimon.cli.commands.rehearse import load, with_schedule
+from kojimon.cli.commands.rehearse import load
 from kojimon.rehearsal import Recording, Rehearsal, Track, rehearse_curve
 from kojimon.words.events import Teller
 from kojimon.words.speech import Speech
@@ -31,8 +31,9 @@ def kitchen(
         for minute in range(round(hours * 60) + 1) for index, course in enumerate(courses)
     ]  # fmt: skip
     done = [(round(hour * H), name) for hour, name in steps]
-    result = rehearse_curve(Recording(tracks, readings, done, hour0_ms=0), load(schedule, None), kind=kind, cover=cover)
-    teller, lines = Teller(with_schedule(Speech(), load(schedule, None))), []
+    plan = load(schedule, None)
+    result = rehearse_curve(Recording(tracks, readings, done, hour0_ms=0), plan, kind=kind, cover=cover)
+    teller, lines = Teller(Speech().knowing(plan.steps, plan.stages)), []
     for event in result.events:
         line = teller.tell(event)
         if line is not None:

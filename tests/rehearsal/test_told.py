@@ -7,7 +7,7 @@ from math import pi, sin
 
 import pytest
 
-from kojimon.cli.commands.rehearse import load, with_schedule
+from kojimon.cli.commands.rehearse import load
 from kojimon.model import Event
 from kojimon.rehearsal import Recording, Rehearsal, Track, rehearse_curve
 from kojimon.words.events import Teller
@@ -40,7 +40,8 @@ def rehearsed(
 
 def told(result: Rehearsal, fahrenheit: bool = False) -> list[tuple[float, str]]:
     """(hour, line) of all that is told."""
-    teller = Teller(with_schedule(Speech(fahrenheit=fahrenheit), load("rice-koji-home-trays", None)))
+    plan = load("rice-koji-home-trays", None)
+    teller = Teller(Speech(fahrenheit=fahrenheit).knowing(plan.steps, plan.stages))
     lines = [(event, teller.tell(event)) for event in result.events]
     return [(hour_of(result, event), line.text) for event, line in lines if line is not None]
 

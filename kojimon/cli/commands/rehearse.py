@@ -85,7 +85,7 @@ def rehearse(
     screen.say(f"{curve} under {plan.label}:", "head")
     if result.unknown_steps:
         screen.say(f"Left out, the schedule has no such step: {', '.join(result.unknown_steps)}.", "look")
-    tell(result, with_schedule(speech, plan))
+    tell(result, speech.knowing(plan.steps, plan.stages))
 
 
 def _curve(curve: Path, plan: Schedule, from_start: bool, config: str | None, box: tuple[str, str]) -> Rehearsal:
@@ -122,7 +122,7 @@ def _batch(batch: str, schedule: str | None, config: str | None, unit: str | Non
     speech = words.speech_of(kitchen.state())
     if unit is not None:
         speech = replace(speech, fahrenheit=unit == "F")
-    tell(result, with_schedule(speech, plan) if plan else speech)
+    tell(result, speech.knowing(plan.steps, plan.stages) if plan else speech)
     if plan is None and same:
         screen.say(f"\nThe same {len(own)} events as when it happened.", "good")
     elif plan is None:
@@ -169,15 +169,6 @@ def tell(result: Rehearsal, speech: Speech) -> None:
 def _again(hours: list[float | None]) -> str:
     often = "once" if len(hours) == 1 else f"{len(hours)} times"
     return f" (repeated {often}{'' if hours[-1] is None else f', last at hour {hours[-1]:.2f}'})"
-
-
-def with_schedule(speech: Speech, plan: Schedule) -> Speech:
-    """The speech with the words of a schedule."""
-    steps = {step.name: step.label for step in plan.steps}
-    works = {step.name: step.work for step in plan.steps}
-    optional = frozenset(step.name for step in plan.steps if step.optional)
-    stages = {stage.name: stage.label for stage in plan.stages}
-    return replace(speech, steps=steps, works=works, optional=optional, stages=stages)
 
 
 def load(name: str, config: str | None) -> Schedule:

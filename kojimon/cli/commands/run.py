@@ -138,17 +138,16 @@ def _last_event(settings: Settings) -> int:
 
 def _speech(settings: Settings) -> Speech:
     schedules = [box.schedule for box in settings.incubators] + list(settings.schedules.values())
-    return Speech(
+    speech = Speech(
         fahrenheit=settings.units.fahrenheit,
         pounds=settings.units.pounds,
         zone=settings.person.zone,
-        steps={step.name: step.label for plan in schedules for step in plan.steps},
-        works={step.name: step.work for plan in schedules for step in plan.steps},
-        optional=frozenset(step.name for plan in schedules for step in plan.steps if step.optional),
-        stages={stage.name: stage.label for plan in schedules for stage in plan.stages},
         probes={probe.name: (probe.place, probe.tray) for probe in settings.probes},
         kinds={box.name: box.box.kind for box in settings.incubators},
     )
+    for plan in schedules:
+        speech = speech.knowing(plan.steps, plan.stages)
+    return speech
 
 
 def _banner(settings: Settings, simulated: bool) -> None:

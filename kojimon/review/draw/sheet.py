@@ -37,15 +37,9 @@ Minutes = Mapping[int, Sequence[Minute]]
 
 def speech_of(case: Case, fahrenheit: bool, pounds: bool, zone: str) -> Speech:
     """How to speak of a batch: by its own schedule and probes."""
-    steps = case.schedule.steps if case.schedule else ()
-    return Speech(
-        fahrenheit=fahrenheit, pounds=pounds, zone=zone,
-        steps={step.name: step.label for step in steps},
-        works={step.name: step.work for step in steps},
-        optional=frozenset(step.name for step in steps if step.optional),
-        stages={stage.name: stage.label for stage in (case.schedule.stages if case.schedule else ())},
-        probes={case.names[no]: (site.place, site.tray) for no, site in case.probes.items()},
-    )  # fmt: skip
+    probes = {case.names[no]: (site.place, site.tray) for no, site in case.probes.items()}
+    bare = Speech(fahrenheit=fahrenheit, pounds=pounds, zone=zone, probes=probes)
+    return bare.knowing(case.schedule.steps, case.schedule.stages) if case.schedule else bare
 
 
 def sheet_of(
