@@ -157,7 +157,7 @@ def _confirm(turn: Turn, incubator: str, deed: acts.Confirm, by: By) -> None:
 
 
 def _work(turn: Turn, incubator: str, deed: acts.WorkBegin, by: By) -> None:
-    """Hands are in the koji now: its limits wait, but for the outermost; no longer than asked and an hour."""
+    """Hands are in the koji now: its limits wait, but for the critical ones; no longer than asked and an hour."""
     for_ms = min(round((deed.for_s or WORK_MS / 1000) * 1000), MAX_WORK_MS)
     turn.emit(events.Working(until_ms=turn.t_ms + for_ms, **by), incubator, "")
     begin(turn, incubator, turn.t_ms, for_ms)

@@ -20,7 +20,7 @@ from kojimon.engine.moments import HOUR_ZERO, holds_in
 from kojimon.engine.setup import ProbeSetup
 from kojimon.engine.state import AlarmRec, ProbeWatch, after_ms, elapsed_ms
 from kojimon.engine.trend import rate_per_h
-from kojimon.engine.turn import OUTERMOST, SUPPRESSED, Turn
+from kojimon.engine.turn import CRITICAL, SUPPRESSED, Turn
 from kojimon.engine.work import worsened
 from kojimon.model import BoxKind, Priority
 from kojimon.schedule.spec import Band, Limit, Stage
@@ -322,7 +322,7 @@ def _pending(
         if limit is None or level.active or level.since_ms < 0 or rank <= standing:
             continue
         working = turn.working(probe.incubator) or alarm.state is AlarmState.DSUPR
-        held = working and key in SUPPRESSED and name not in OUTERMOST
+        held = working and key in SUPPRESSED and name not in CRITICAL
         yield Pending(
             key=str(key), level=name, priority=str(limit.priority), probe=probe.name, tray=probe.tray,
             value=turn.last_v[probe.no], limit=limit.limit, since_t_ms=level.since_ms,

@@ -140,7 +140,7 @@ class Turn:
     ) -> None:  # fmt: skip
         """Lets something happen to an alarm; states an `alarm` event when its state, level or priority changed."""
         old = self.alarm(incubator, key)
-        expected = self.working(incubator) and key in SUPPRESSED and level not in OUTERMOST
+        expected = self.working(incubator) and key in SUPPRESSED and level not in CRITICAL
         if signal is Signal.ON and expected and old.state not in HIDDEN:
             self.signal(incubator, key, Signal.SUPPRESS)
             old = self.alarm(incubator, key)
@@ -234,8 +234,8 @@ UNTOLD = ("stage", "limit")
 GROUP_MS = 60_000
 SUPPRESSED = (keys.HOT_KOJI, keys.COLD_KOJI, keys.SOON_HOT)
 """What work in the koji can cause, and what is therefore suppressed by design while it goes on."""
-OUTERMOST = ("high_high", "low_low")
-"""Levels that no work can cause."""
+CRITICAL = ("high_high", "low_low")
+"""Levels of the critical limits, which no work can cause."""
 
 KEPT = frozenset(AlarmFacts.__struct_fields__)
 

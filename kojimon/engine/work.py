@@ -1,7 +1,7 @@
 """Planned work: while hands are in the koji its high limit is suppressed by design, and judged anew at the end.
 
 The end is not a clock but the trend: work on the koji cools it at once, and the next call waits until it is known
-whether it goes on rising. The outermost limit is never suppressed, and nothing is suppressed for longer than the cap.
+whether it goes on rising. A critical limit is never suppressed, and nothing is suppressed for longer than the cap.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from kojimon.contract import deadlines
 from kojimon.contract.keys import AlarmKey
 from kojimon.engine.conditions import fresh
 from kojimon.engine.trend import slope_of
-from kojimon.engine.turn import OUTERMOST, SUPPRESSED, Turn
+from kojimon.engine.turn import CRITICAL, SUPPRESSED, Turn
 
 COOLING_WORK = frozenset({"mix", "spread", "furrow", "swap"})
 TREND_FROM_MS = 600_000
@@ -32,7 +32,7 @@ def begin(turn: Turn, incubator: str, at_ms: int, for_ms: int = CAP_MS) -> None:
     turn.set_due(deadlines.Work(incubator), until_ms)
     for key in SUPPRESSED:
         alarm = turn.alarm(incubator, key)
-        if alarm.active and alarm.level not in OUTERMOST and alarm.state not in HIDDEN:
+        if alarm.active and alarm.level not in CRITICAL and alarm.state not in HIDDEN:
             turn.signal(incubator, key, Signal.SUPPRESS, work=True)
 
 
@@ -59,5 +59,5 @@ def watch_work(turn: Turn) -> None:
 
 def worsened(turn: Turn, incubator: str, key: AlarmKey, level: str) -> None:
     """A limit that no work can cause is reached: suppression ends at once."""
-    if level in OUTERMOST and turn.alarm(incubator, key).state is AlarmState.DSUPR:
+    if level in CRITICAL and turn.alarm(incubator, key).state is AlarmState.DSUPR:
         end(turn, incubator)

@@ -16,7 +16,7 @@ PAST: Final = {"temperature": 2.0, "humidity": 0.0}
 
 
 def check(draft: Draft, schedules: Mapping[str, Schedule], report: Report) -> None:
-    """Tells each range that ends before the outermost limit of its place.
+    """Tells each range that ends before the critical limit of its place.
 
     Runs after the checks of the probes, on what they made of ranges and calibrations.
 

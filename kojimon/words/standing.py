@@ -79,7 +79,7 @@ def _beyond(row: Pending | Alarm, box: Box, speech: Speech) -> str:
 
 
 def _limits(box: Box) -> Iterator[tuple[str, float]]:
-    """Sides and limits of the koji in force, the outermost first."""
+    """Sides and limits of the koji in force, the critical ones first."""
     band = box.band("bed")
     for side in SIDES:
         for name in (f"{side}_{side}", side):
