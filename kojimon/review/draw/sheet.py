@@ -180,15 +180,15 @@ def _alarm(one: Occurrence, case: Case, speech: Speech) -> Mark:
 
 
 def alarm_text(one: Occurrence, speech: Speech) -> str:
-    """What an alarm said, shortly: `Top tray too warm: 43.2 °C over 43`."""
+    """What an alarm said, shortly: `Top tray too warm: 43.2 °C (limit 43 °C)`."""
     what = one.first
     tray = what.tray or speech.probes.get(what.probe, ("", ""))[1]
     subject = alarm_words.subject(replace(alarm_of(one.key, what), tray=tray), speech)
     key, value, limit = keys.parse(one.key), what.value, what.limit
     if not isinstance(key, keys.Limit) or value is None or limit is None:
         return subject
-    side = "over" if key.side == "high" else "under"
-    return f"{subject}: {speech.brief(key.quantity, value)} {side} {speech.brief(key.quantity, limit, unit=False)}"
+    edge = "limit" if key.side == "high" else "lower limit"
+    return f"{subject}: {speech.brief(key.quantity, value)} ({edge} {speech.brief(key.quantity, limit)})"
 
 
 def _blind(tracks: Sequence[Track]) -> Iterator[Mark]:
