@@ -12,6 +12,7 @@ import pytest
 
 from kojimon.notify.records import Channel
 from kojimon.notify.text import Desk, compose
+from kojimon.schedule.spec import Band
 from kojimon.sockets import name_of
 from tests.alarms.build import HIGH, TELL, Case, high, limit, schedule
 from tests.daemon.running import broker_site, running
@@ -216,3 +217,19 @@ def test_a_plan_comes_to_rest_when_all_is_answered(channels: tuple[Channel, ...]
     case.do("alarm.acknowledge", key=HIGH, occurrence=1)
     case.hold(200, bed=30.0)
     assert all(item.settled for item in case.items)
+
+
+def test_the_end_of_a_silence_is_stated_when_it_comes() -> None:
+    case = Case().hold(200, bed=36.0)
+    case.do("alarm.silence", key=HIGH, for_s=300)
+    until_s = case.at_s + 300
+    case.hold(400)
+    assert (until_s, "re", "UNACK") in case.moves(repeats=True)
+    assert case.listed()[0].silent_until_t_ms is None
+
+
+def test_what_came_first_is_named_as_the_first_of_a_cause() -> None:
+    air = Band("air", "temperature", high=limit(35.0))
+    case = Case(schedule(high(), air)).hold(200).hold(30, bed=36.0).hold(120, air=36.0)
+    (later,) = case.of("limit/air/temperature/high")
+    assert says(later)["first"] == HIGH

@@ -219,3 +219,21 @@ def test_28_time_above_a_limit_adds_up_in_any_number_of_pieces() -> None:
     ((at_s, _, _),) = case.moves("exposure/bed/temperature")
     assert at_s == pytest.approx(20 * 40 * MIN - 10 * MIN, abs=10 * MIN)
     assert case.state.alarms["box/exposure/bed/temperature"].priority is Priority.TELL
+
+
+@pytest.mark.parametrize(("late_min", "state"), [(10, "DSUPR"), (50, "UNACK")])
+def test_work_that_is_told_late_holds_back_what_is_left_of_it_only(late_min: int, state: str) -> None:
+    """The koji is given 40 min at most, counted from the work and not from when it was told."""
+    case = Case().hold(4000, every_s=30).hold(200, bed=36.0)
+    case.do("step.done", step="mix", at_t_ms=case.rows.t_ms - late_min * 60_000)
+    assert case.state_of() == state
+
+
+def test_a_tray_that_goes_on_heating_is_told_though_the_other_one_cools() -> None:
+    case = Case().hold(200, bed=36.0, middle=36.0)
+    case.do("work.begin", for_s=2400)
+    began_s = case.at_s
+    for minute in range(16):
+        case.hold(60, every_s=30, bed=36.0 + minute / 10, middle=36.0 - minute / 10)
+    at_s, signal, state = case.moves()[-1]
+    assert (signal, state) == ("unsup", "UNACK") and at_s <= began_s + 12 * MIN + 120

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from itertools import product
 
+import numpy as np
 import pytest
 
 from kojimon.alarms.bursts import chatter_heads, floods
@@ -60,6 +61,8 @@ def test_slope_and_time_to_limit() -> None:
     values = [30.0, 30.1, 30.1, 30.3, 30.4, 30.4, 30.6, 30.7, 30.7, 30.9, 31.0]
     line = slope_of(tuple((minute * 60_000, value) for minute, value in enumerate(values)))
     assert line is not None
+    by_numpy, spread = np.polyfit([minute / 60 for minute in range(11)], values, 1, cov=True)
+    assert (line.per_h, line.error_per_h) == pytest.approx((by_numpy[0], np.sqrt(spread[0][0])))
     assert line.per_h == pytest.approx(6.0, abs=0.005)
     assert line.fitted == pytest.approx(30.9727, abs=1e-4)
     assert (33.0 - line.fitted) / line.per_h * 60 == pytest.approx(20.27, abs=0.01)
@@ -80,6 +83,7 @@ def test_chatter_and_flood() -> None:
     """Checks 16-17."""
     assert chatter_heads([0, 20_000, 59_000])[-1] >= 0
     assert chatter_heads([0, 30_000, 61_000])[-1] < 0
+    assert chatter_heads([0, 20_000, 40_000, 640_001])[-1] < 0, "ten calm minutes later it is an alarm of its own"
     minute = 60_000
     assert floods([n * minute for n in range(10)], 10 * minute) == []
     assert floods([n * 50_000 for n in range(11)], 10 * minute) != []

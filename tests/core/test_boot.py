@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from kojimon.contract.inputs import Anchor
+from kojimon.contract.inputs import Anchor, Clock
 from kojimon.core.boot import FIRST_T_MS, LONGEST_BELIEVED_MS, NoPast, boot
 from kojimon.core.clockwatch import ClockWatch, Guess, Sight
 from kojimon.model import InputRow
@@ -169,3 +169,10 @@ class OfAnotherVersion(NoPast):
 def test_no_number_of_an_event_is_given_twice() -> None:
     booted = boot(OfAnotherVersion(), MachineClock(WALL_MS), "0.0")
     assert booted.state.event_no == 40 and booted.snapshot_wanted
+
+
+@pytest.mark.parametrize(("step_ms", "noted"), [(0, False), (900, False), (30_000, True), (-30_000, True)])
+def test_a_step_of_the_wall_clock_is_noted_and_a_slow_correction_is_not(step_ms: int, noted: bool) -> None:
+    watch = ClockWatch(1, "b", Sight(0, WALL_MS, True), None)
+    found = watch.look(Sight(5000, WALL_MS + 5000 + step_ms, True))
+    assert [clock.step_ms for clock in found if isinstance(clock, Clock)] == ([step_ms] if noted else [])

@@ -6,6 +6,7 @@ import pytest
 
 from kojimon.engine import advance, initial_state, view
 from kojimon.model import Quality
+from tests.alarms.build import Case
 from tests.engine.build import AIR, BED, MIDDLE, H, Rows, alarms, moves
 from tests.parts.inputs import says
 
@@ -46,3 +47,14 @@ def test_said_twice_it_is_one_alarm_and_another_fault_is_silence_by_age_only() -
     other.at(61).read(BED, None, int(Quality.UNREADABLE))
     _, outcome = advance(initial_state(), other.take(), other.t_ms)
     assert alarms(outcome, [SILENT]) == []
+
+
+def test_a_hot_probe_that_is_pulled_out_calls_on_until_somebody_says_that_it_is_back() -> None:
+    """No mixing takes more than 8 K from the koji: what was seen last is hot koji, which nobody sees any more."""
+    case = Case().hold(600).hold(900, bed=42.0).hold(900, bed=25.0)
+    (told,) = [event for event in case.events if event.key == "fell"]
+    assert (says(told)["from_c"], says(told)["value"]) == (42.0, 25.0)
+    assert [signal for _, signal, _ in case.moves()] == ["on"]
+    case.do("probe.back")
+    case.hold(300, bed=30.0)
+    assert [signal for _, signal, _ in case.moves()] == ["on", "off"]

@@ -142,7 +142,19 @@ def test_split_law(seed: int, cuts: int) -> None:
 @given(st.integers(0, 10**9), st.sampled_from([some_rows, *[rows_close_to_limits] * 4]))
 def test_quiet_corridors_are_invisible(seed: int, made: Callable[[int], list[Any]]) -> None:
     """With every reading looked at in full the same happens: a corridor leaves out only what changes nothing."""
-    rows = made(seed)
+    looked_at_in_full(made(seed))
+
+
+def test_koji_and_air_that_move_apart_together_are_looked_at() -> None:
+    """Each moves by less than is missing to the difference that shows growth, both by more."""
+    rows = Rows()
+    rows.act("batch.start")
+    rows.act("step.done", step="inoculate", value_c=31.0)
+    rows.hold(3600, {BED: 30.0, AIR: 28.5}).hold(5400, {BED: 31.2, AIR: 27.3})
+    looked_at_in_full(rows.take())
+
+
+def looked_at_in_full(rows: list[Any]) -> None:
     end_ms = t_of(rows[-1]) + 4 * 3_600_000
     _, events = whole(rows, end_ms)
     with pytest.MonkeyPatch.context() as patch:

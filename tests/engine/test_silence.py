@@ -117,3 +117,13 @@ def test_slow_probe_is_given_its_own_time() -> None:
     rows.hold(4 * H, ALL, every_s=600)
     _, outcome = advance(initial_state(), rows.take(), rows.t_ms)
     assert alarms(outcome) == []
+
+
+def test_a_silent_probe_is_heard_again_though_much_has_happened_meanwhile() -> None:
+    """What another tray does sets anew which readings are looked at in full; the silent one's first always is."""
+    rows = begun()
+    rows.hold(900, ALL)
+    others = {no: value for no, value in ALL.items() if no != BED}
+    rows.hold(1200, others).hold(1300, {**others, MIDDLE: 41.0}).hold(1400, {**ALL, MIDDLE: 41.0})
+    _, outcome = advance(initial_state(), rows.take(), rows.t_ms)
+    assert [says(e)["to"] for e in moves(outcome, "silent/koji-top")] == ["UNACK", "RTNUN"]

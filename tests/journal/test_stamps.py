@@ -174,3 +174,8 @@ def test_segments_stand_in_order_and_only_the_end_is_open(rows: list[ClockRow]) 
     states = [part.state for part in parts]
     assert OPEN not in states[: states.index(OPEN)] if OPEN in states else True
     assert all(state == OPEN for state in states[states.index(OPEN) :]) if OPEN in states else True
+
+
+def test_the_moment_at_which_a_clock_was_set_back_is_that_moment() -> None:
+    stamps = Stamps([Segment(0, NOON, 1, TRUSTED), Segment(10_000, NOON - 500, 1, TRUSTED)])
+    assert stamps.utc_ms(10_000) == (NOON + 9_500, True) and stamps.t_ms(NOON + 9_500) == 10_000

@@ -94,6 +94,8 @@ def test_a_bump_test_is_overdue_after_thirty_days_or_a_change() -> None:
     assert "31 days ago" in stands(probe_test(31)).overdue[0]
     assert "have changed" in stands(probe_test(5), changed_ms=NOW - 4 * DAY).overdue[0]
     assert "never done" in stands([]).overdue[0]
+    computer = story((0, "on", {"probe_test": "koji-top"}), (9000, "ack", {"channel": "cli"}))
+    assert "never done" in stands(computer).overdue[0], "who sits at the computer has not been woken"
 
 
 def test_the_chain_of_a_bump_test_is_timed_from_probe_to_phone() -> None:

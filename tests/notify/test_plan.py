@@ -244,6 +244,15 @@ def test_a_waking_consequence_of_something_told_by_day_calls_at_once_with_its_ca
     assert board.sent[0].send.key == "box/silent/koji#1"
 
 
+def test_what_comes_after_more_than_a_minute_calls_for_itself() -> None:
+    board = Board(PHONE, utc_ms=NIGHT_UTC_MS)
+    board.on("box/off")
+    board.to(90)
+    board.on("blind/bed", first="box/off")
+    board.to(100)
+    assert [one.send.key for one in board.sent] == ["box/box/off#1", "box/blind/bed#1"]
+
+
 def test_ends_of_one_cause_come_together() -> None:
     board = Board(PHONE)
     board.on("box/off")

@@ -158,3 +158,13 @@ def test_a_broker_that_lost_us_and_a_kill_at_each_step_after(kill_after: int) ->
     round_ = ["publish", "deliver", "commit", "acknowledge"] * 12
     again = ["publish", "deliver", "publish", "deliver", "commit", "acknowledge", "publish"]
     play(World(), [*round_, "lose", *again[:kill_after], "kill", *again[kill_after:]])
+
+
+def test_the_same_again_under_a_number_used_before_is_another_message() -> None:
+    """A broker gives its 65,535 numbers round and round: only what it marks as sent before may be dropped."""
+    receipts = Receipts("house")
+    receipts.connected(False)
+    first, _ = receipts.delivered(1, False, "koji", b"31.5")
+    receipts.commit([first])
+    assert receipts.delivered(1, False, "koji", b"31.5")[1] is Delivery.NEW
+    assert receipts.delivered(1, True, "koji", b"31.5")[1] is not Delivery.NEW

@@ -186,19 +186,23 @@ def test_acts_come_in_where_the_broker_knows_its_users(tmp_path: Path, listen: C
             until(lambda: one.daemon.health().parts.publish.acts_refused == 1)
 
 
-def test_a_retained_act_is_old_and_never_carried_out(tmp_path: Path, listen: Callable[..., Listener]) -> None:
-    """A broker hands it to each new connection: nobody asks for it now."""
+def test_an_act_that_is_retained_or_of_any_size_is_never_carried_out(
+    tmp_path: Path, listen: Callable[..., Listener]
+) -> None:
+    """A broker hands a retained one to each new connection: nobody asks for it now."""
     with Broker(tmp_path / "b", users={"koji": "hush"}) as broker:
         ear = listen(broker, "koji", "hush")
 
-        def say(name: str, retain: bool = False) -> None:
-            act = {"kind": "batch.start", "who": "button", "data": {"name": name}}
-            publish(broker, f"{ROOT}/box/act", json.dumps(act), 1, retain, user="koji", password="hush")
+        def say(name: str, retain: bool = False, blanks: int = 0) -> None:
+            act = json.dumps({"kind": "batch.start", "who": "button", "data": {"name": name}}) + " " * blanks
+            publish(broker, f"{ROOT}/box/act", act, 1, retain, user="koji", password="hush")
 
         say("of last week", retain=True)
         with running(publishing(tmp_path, broker, "koji", acts=True)) as one:
             until(lambda: one.daemon.health().parts.publish.acts_refused == 1)
             until(lambda: one.daemon.health().parts.publish.acts_on)
+            say("of any size", blanks=70_000)
+            until(lambda: one.daemon.health().parts.publish.acts_refused == 2)
             say("of now")
             until(lambda: any(event["kind"] == "batch-start" for event in ear.events))
             assert [e["data"]["name"] for e in ear.events if e["kind"] == "batch-start"] == ["of now"]
