@@ -107,10 +107,11 @@ def _loss(loss: Loss, kind: str, cover: str, last: bool) -> tuple[str, str]:
     if loss.usual is None:
         return f"{told}.", "plain"
     low, high = (f"{rate * 1000:.0f}" for rate in loss.usual)
-    told = f"{told}; koji of as much rice loses {low}-{high} ({WATER_LOST.source})."
+    told = f"{told}; koji of as much rice loses {low}-{high}{f' ({WATER_LOST.source})' if last else ''}."
     if not loss.verdict:
         return told, "plain"
-    todo = HOLES.get((cover, loss.verdict)) or LID.get((kind, loss.verdict), "") if last else ""
+    todo = HOLES.get((cover, loss.verdict)) or LID.get((kind, loss.verdict), "")
+    todo = todo if last and loss.ends.stage != "harvest" else ""
     return f"{told} {'It dries.' if loss.verdict == 'dry' else 'It stays damp.'}{f' {todo}' if todo else ''}", "look"
 
 

@@ -74,6 +74,7 @@ AWAY = (Away(3.0, 14.0, killed=False), Away(39.0, 6.0, killed=True))
 #: Acts beside those of the cook: hour since the spores, kind, data.
 SAID: tuple[tuple[float, str, dict[str, Any]], ...] = (
     (1.0, "batch.note", {"text": "the cloth is wetter than last time"}),
+    (1.2, "batch.weigh", {"stage": "seeded", "kg": 6.1, "tare_kg": 1.2}),
     (1.5, "probe.calibrate", {"probe": "bed-3", "points": [[0.4, 0.0], [99.6, 100.0]], "date": "2026-01-13",
                               "note": "ice and steam"}),
     (2.0, "alarm.test", {"text": "before the night", "wake": True}),
@@ -89,6 +90,9 @@ SAID: tuple[tuple[float, str, dict[str, Any]], ...] = (
     (10.0, "alarm.in_service", {"key": "silent/bed-2"}),
     (10.5, "step.done", {"step": "pasteurise"}),
     (14.0, "alarm.probe_test", {"probe": "bed", "rise_k": 1.0}),
+    (30.0, "batch.weigh", {"stage": "work", "kg": 5.8}),
+    (30.1, "batch.weigh", {"stage": "work", "kg": 1.0}),
+    (30.2, "batch.unweigh", {"stage": "work"}),
     (37.0, "probe.back", {}),
     (38.97, "batch.note", {"text": "the lamp flickers"}),  # on the disk at once, and with it what came before
     (41.0, "forecast.reset", {"schedule": ""}),
