@@ -90,7 +90,8 @@ class Course:
         if first is None or (step.repeats and first[1] >= self._harvest):
             return None
         first = max(first[0], now), max(first[1], now)
-        koji = decided(step.window.due or step.window.opens) and (said[1] if step.window.due else said[0]) is None
+        asks = said[1] if step.window.due else said[0]
+        koji = decided(step.window.due or step.window.opens) and (asks is None or asks > now)
         call = due or (first if closes is None or koji else (first[0], closes[0]))
         guessed = koji and call[0] == call[1]
         call = max(call[0], now), max(call[1], now)
@@ -113,7 +114,7 @@ class Course:
         for which, moment, at in zip(("opens", "due", "closes"), moments, said, strict=True):
             own = self._known.own.get((step.name, which)) if moment is not None and decided(moment) else None
             base = max((times[name] for name in references(moment) if name in times), default=None)
-            if at is not None:
+            if at is not None and (at <= self._known.now or not decided(moment)):  # else the koji may be sooner
                 yield at, at
             elif own is not None and base is not None:
                 yield base + own[0], base + own[1]

@@ -54,26 +54,29 @@ def standing(
 
 
 def lines(
-    weights: list[Weight], grain: str, pounds: bool, kind: str = "", cover: str = ""
+    weights: list[Weight], grain: str, pounds: bool, kind: str = "", cover: str = "", typed: bool = True
 ) -> list[tuple[str, str]]:
     """What they say: sentences and their tones.
 
     Args:
         grain: of the schedule. kind, cover: of the box (`model.BoxKind`, `model.Cover`), where the batch is open: what
-            to do about water lost too fast or too slowly.
+            to do about water lost too fast or too slowly. typed: for somebody who types commands.
     """
-    told = [*_lines(read(weights, grain), pounds, kind, cover)]
+    told = [*_lines(read(weights, grain), pounds, kind, cover, typed)]
     if not any(weight.stage == "dry" for weight in weights):
-        told.append(("To tell moisture the dry weight is wanted: kojimon batch weigh 4 lb --as dry", "look"))
+        how = "kojimon batch weigh 4 lb --as dry" if typed else "weigh it as dry"
+        told.append((f"To tell moisture the dry weight is wanted: {how}", "look"))
     if not told:
-        told = [("Nothing is weighed yet beyond the dry grain: kojimon batch weigh 5.9 lb --as soaked", "plain")]
+        how = ": kojimon batch weigh 5.9 lb --as soaked" if typed else "."
+        told = [(f"Nothing is weighed yet beyond the dry grain{how}", "plain")]
     return told
 
 
-def _lines(scale: Scale, pounds: bool, kind: str, cover: str) -> Iterator[tuple[str, str]]:
+def _lines(scale: Scale, pounds: bool, kind: str, cover: str, typed: bool) -> Iterator[tuple[str, str]]:
     for one in scale.impossible:
         told = f"{NAMES[one.of.stage].capitalize()}: {show_weight(one.of.kg, pounds)} is impossible, {one.why}."
-        back = "" if one.of.stage == "harvest" else f" Undo: kojimon batch weigh --undo --as {one.of.stage}"
+        undo = f" Undo: kojimon batch weigh --undo --as {one.of.stage}"
+        back = "" if one.of.stage == "harvest" or not typed else undo
         yield f"{told} It is kept, and nothing is worked out from it.{back}", "look"
     yield from (_share(share) for share in scale.shares)
     yield from (_loss(loss, kind, cover, loss is scale.losses[-1]) for loss in scale.losses)
@@ -102,7 +105,7 @@ def _loss(loss: Loss, kind: str, cover: str, last: bool) -> tuple[str, str]:
     hours = (loss.ends.at_s - loss.begins.at_s) / 3600
     span = f"{loss.begins.stage.capitalize()} to {loss.ends.stage}, {hours:.1f} h"
     if loss.high < 0:
-        return f"{span}: it is heavier than before. Weighed with another vessel? --tare, or --undo.", "look"
+        return f"{span}: it is heavier than before. Weighed in another vessel?", "look"
     told = f"{span}: {loss.low * 1000:.0f}-{loss.high * 1000:.0f} g of water lost an hour"
     if loss.usual is None:
         return f"{told}.", "plain"

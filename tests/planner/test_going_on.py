@@ -63,6 +63,8 @@ def test_a_window_of_the_engine_takes_the_place_of_the_likely_one() -> None:
     look = first(plan, "first-check")
     assert not look.koji_decides and look.opens == ZERO + timedelta(hours=16.1)
     assert first(rest(16.1, inoculate=0.0), "first-check").koji_decides
+    ahead = first(rest(10.0, {"first-check": (18.0, 24.0, 30.0)}, inoculate=0.0), "first-check")
+    assert ahead.koji_decides, "a clock that is still to come: the koji may ask sooner"
 
 
 def test_before_the_spores_hour_0_follows_from_the_soaking() -> None:

@@ -106,8 +106,9 @@ class Page:
         teller = Teller(speech, lambda event: work_at(document, event.incubator, document.t_ms))
         lines = [teller.tell(event) for event in events]
         boxes = {event.incubator for event in events if isinstance(event.what, Weighed)}
-        scales = [self.scale(box, speech) for box in document.incubators if box.name in boxes and box.batch]
-        return [line.text for line in lines if line is not None] + [text for one in scales for text, _ in one[-2:]]
+        found = [self.scale(box, speech) for box in document.incubators if box.name in boxes and box.batch]
+        scales = [[text for text, tone in one if tone != "quiet"][-2:] for one in found]
+        return [line.text for line in lines if line is not None] + [text for one in scales for text in one]
 
     def scale(self, box: Box, speech: Speech) -> list[tuple[str, str]]:
         """What the weights of a box's open batch say, and the tone of each sentence."""
@@ -118,7 +119,7 @@ class Page:
         stated = reader.events(batch=row.id, kinds=(Weighed.kind, Unweighed.kind))
         weights = scale.standing(stated, row.rice_kg, row.started_t_ms)
         schedule = self.curves.case(row.id).schedule
-        return scale.lines(weights, schedule.grain if schedule else "", speech.pounds, box.kind, box.cover)
+        return scale.lines(weights, schedule.grain if schedule else "", speech.pounds, box.kind, box.cover, typed=False)
 
     def picture(
         self, request: Request, batch: str, wanted: View, box: Box | None, viewer: Viewer,
