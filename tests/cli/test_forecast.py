@@ -69,7 +69,7 @@ def test_without_its_library_it_says_so_and_nothing_fails(
     assert done.exit_code == 0 and " ".join(done.stdout.split()) == NOT_INSTALLED
 
 
-def test_what_batches_taught_is_shown_and_forgotten(tmp_path: Path) -> None:
+def test_what_batches_taught_is_shown_exported_and_forgotten(tmp_path: Path) -> None:
     taught = msgspec.structs.replace(published(), batches=2, weight=1.7)
     key = ("box", "rice-koji-home-trays")
     with running(broker_site(tmp_path)) as one:
@@ -80,6 +80,7 @@ def test_what_batches_taught_is_shown_and_forgotten(tmp_path: Path) -> None:
         one.tick(1)
         one.commit()
         until(lambda: learnt_of(kitchen) == {key: taught})
+        assert learnt_of(kitchen, schedule="barley-koji") == {}
         one.act("forecast.reset", schedule=key[1])
         one.commit()
         until(lambda: learnt_of(kitchen) == {key: None})

@@ -94,6 +94,15 @@ def test_a_terminal_with_plain_letters_only(config: Path) -> None:
     assert not re.search(r"\d ?\?", text)
 
 
+def test_what_is_drawn_as_a_table(config: Path) -> None:
+    target = config.with_name("drawn.csv")
+    said(config, "curve", "-o", str(target), "--force")
+    rows = target.read_text(encoding="utf-8").splitlines()
+    assert rows[0] == "probe,label,hour,low,high"
+    tops = [float(row.split(",")[-1]) for row in rows[1:] if row.startswith("bed,")]
+    assert max(tops) == pytest.approx(31 + 29 / 4 + 0.59)
+
+
 def test_a_picture_in_pixels(config: Path) -> None:
     """PNG: signature and IHDR as of ISO/IEC 15948 (PNG second edition), 5.2 and 11.2.2."""
     need("libcairo.so.2")

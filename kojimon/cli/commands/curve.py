@@ -1,7 +1,9 @@
-"""`kojimon curve`: a batch's curve in the terminal, or as a picture in a file."""
+"""`kojimon curve`: a batch's curve in the terminal, or as a picture or a table in a file."""
 
 from __future__ import annotations
 
+import csv
+import io
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,6 +24,7 @@ from kojimon.cli.shared.options import (
 from kojimon.cli.shared.output import write_whole
 
 if TYPE_CHECKING:
+    from kojimon.curve import Sheet
     from kojimon.web.api.sheets import Drawn
 
 ROWS = 60
@@ -31,6 +34,7 @@ ROWS = 60
     cls=PlainCommand,
     epilog=example(
         "kojimon curve", "kojimon curve box-12 -o first.svg", "kojimon curve --last 6 h", "kojimon curve -o now.png",
+        "kojimon curve -o first.csv",
     ),
 )  # fmt: skip
 @click.argument("batch", required=False, default="")
@@ -55,8 +59,7 @@ def curve(
 ) -> None:  # fmt: skip
     """Draw the curve of a batch (its id or name; without one, the open or latest): here, or into a file.
 
-    The name of the file says what it becomes: .svg or .png. What is drawn, as data in °C and %: --json. The readings:
-    kojimon export.
+    The name of the file says what it becomes: .svg or .png a picture; .csv or .json what is drawn, as data in °C and %.
     """
     kitchen = open_kitchen(config)
     row = batch_of(kitchen, batch)
@@ -82,11 +85,29 @@ def written(found: Drawn, kind: str, width_px: int, without: tuple[str, ...] = (
     """A sheet as the content of a file. Raises UsageError for a kind of file that is not known."""
     from kojimon.curve import Style, draw
 
+    if kind == ".json":
+        import msgspec
+
+        return msgspec.json.format(msgspec.json.encode(found), indent=1) + b"\n"
+    if kind == ".csv":
+        return table(found.sheet).encode()
     if kind not in (".svg", ".png"):
-        raise click.UsageError(f"A file that ends in {kind or 'nothing'}: expected .svg or .png.")
+        raise click.UsageError(f"A file that ends in {kind or 'nothing'}: expected .svg, .png, .csv or .json.")
     svg = draw(found.sheet, Style(width_px, 0.0, found.unit == "f", found.zone, True, frozenset(without)))
     if kind == ".svg":
         return svg.encode()
     from kojimon.curve.pixels import png
 
     return png(svg)
+
+
+def table(sheet: Sheet) -> str:
+    """What is drawn as CSV: a line a point, hours since the spores, °C and %."""
+    out = io.StringIO()
+    write = csv.writer(out, lineterminator="\n").writerow
+    write(("probe", "label", "hour", "low", "high"))
+    for track in sheet.tracks:
+        for run in track.runs:
+            for point in run:
+                write((track.name, track.label, f"{point.hour:.4f}", f"{point.low:g}", f"{point.high:g}"))
+    return out.getvalue()

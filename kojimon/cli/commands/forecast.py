@@ -161,7 +161,7 @@ def _curve(record: Forecast, speech: Speech, clock: Callable[[float], str]) -> N
     screen.grid(rows)
 
 
-@forecast.group(epilog=example("kojimon forecast learned show"))
+@forecast.group(epilog=example("kojimon forecast learned show", "kojimon forecast learned export -o prior.json"))
 def learned() -> None:
     """What earlier batches taught the forecasts, for each box and schedule."""
 
@@ -169,7 +169,7 @@ def learned() -> None:
 def _wire() -> None:
     from kojimon.cli.commands import learned as commands
 
-    for command in (commands.show, commands.reset):
+    for command in (commands.show, commands.export, commands.reset):
         learned.add_command(command)
 
 
