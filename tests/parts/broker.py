@@ -64,7 +64,7 @@ class Broker:
     ) -> None:
         self.folder, self.port, self._program = folder, free_port(), need("mosquitto")
         folder.mkdir(parents=True, exist_ok=True)
-        lines = [f"listener {self.port} 127.0.0.1", "log_dest stderr", *more]
+        lines = [f"listener {self.port} 127.0.0.1", "log_dest stderr", "set_tcp_nodelay true", *more]
         lines += [f"log_type {kind}" for kind in ("error", "warning", "notice", "information")]
         lines += [f"allow_anonymous {'false' if users and not strangers else 'true'}"]
         if users:
