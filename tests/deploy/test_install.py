@@ -154,37 +154,6 @@ def test_a_second_run_changes_nothing(own: Root) -> None:
     assert "The program is up to date." in done.stdout and release(own) == before
 
 
-def test_an_upgrade_keeps_data_and_is_refused_where_it_does_not_take_the_settings(small: Root) -> None:
-    root, was = small, release(small)
-    said = root.run("kojimon", "setup", "--yes", "--source", "simulated", "--zone", "Europe/Berlin").stdout
-    assert f"Written and checked: {SETTINGS}" in said and "No systemd runs here" in said
-    assert root.run("stat", "-c", "%U:%G %a", SETTINGS).stdout == "root:kojimon 640\n"
-    as_user = ("runuser", "-u", "kojimon", "--", "kojimon", "--config", SETTINGS)
-    root.run(*as_user, "batch", "start", "first", "--rice", "2 kg")
-    root.write("/etc/kojimon/secrets/phone-url", "mailto://somewhere\n")
-    change(root, "changed")
-    done = root.run(*INSTALL)
-    assert "is in order" in done.stdout and "has the form of version" in done.stdout
-    now = release(root)
-    assert now != was and not heavy(root), "what was left out stays so"
-    state = json.loads(root.run(*as_user, "status", "--json").stdout)
-    assert state["incubators"][0]["batch"]["name"] == "first"
-    assert root.run("cat", "/etc/kojimon/secrets/phone-url").stdout == "mailto://somewhere\n"
-    owner = root.run("stat", "-c", "%U", "/var/lib/kojimon/before-upgrade/kojimon.journal.1").stdout
-    assert owner == "kojimon\n", "a copy from before"
-    assert root.run(f"{was}/bin/kojimon", "--version"), "the program from before, to go back to"
-    assert root.run("find", "/var/lib/kojimon", "-not", "-user", "kojimon").stdout == ""
-
-    settings = root.upper / SETTINGS.lstrip("/")
-    settings.write_text(f"{settings.read_text()}\nsurprise: 1\n")
-    change(root, "changed again")
-    done = root.run(*INSTALL, good=False)
-    assert done.returncode == 1
-    assert "surprise" in done.stderr and "the old one stays in use" in done.stdout
-    assert release(root) == now
-    assert root.run("ls", "/opt/kojimon").stdout.split() == ["current", *sorted(Path(one).name for one in (was, now))]
-
-
 def heavy(root: Root) -> set[str]:
     """The heavy libraries that are installed; paho-mqtt, which is none, is there too."""
     there = root.run("sh", "-c", "ls /opt/kojimon/current/lib/python3*/site-packages").stdout.split()
@@ -200,13 +169,17 @@ def newer(root: Root) -> None:
     spec.write_text(f"{text}    newer: tuple[int, ...] = (1,)\n")
 
 
-def test_the_last_good_settings_carry_an_open_batch_through_an_upgrade_and_the_way_back(small: Root) -> None:
-    """A bad edit meets the open batch three times: in the old version, after the upgrade, and back in the old one."""
+def test_an_open_batch_goes_through_an_upgrade_a_refused_one_and_the_way_back(small: Root) -> None:
+    """Its data are kept; a bad edit meets it in the old version, in the new one, and back in the old one."""
     root, was = small, release(small)
-    root.run("kojimon", "setup", "--yes", "--source", "simulated", "--zone", "Europe/Berlin")
+    said = root.run("kojimon", "setup", "--yes", "--source", "simulated", "--zone", "Europe/Berlin").stdout
+    assert f"Written and checked: {SETTINGS}" in said and "No systemd runs here" in said
+    assert root.run("stat", "-c", "%U:%G %a", SETTINGS).stdout == "root:kojimon 640\n"
+    root.write("/etc/kojimon/secrets/phone-url", "mailto://somewhere\n")
     settings = root.upper / SETTINGS.lstrip("/")
     good = settings.read_text().replace("kind: simulated", "kind: simulated\n    hours: 1")
-    run = ("runuser", "-u", "kojimon", "--", "kojimon", "run", "--quiet", "--config", SETTINGS)
+    kojimon = ("runuser", "-u", "kojimon", "--", "kojimon", "--config", SETTINGS)
+    run = (*kojimon[:5], "run", "--quiet", "--config", SETTINGS)
     settings.write_text(good)
     root.run(*run)
 
@@ -214,16 +187,33 @@ def test_the_last_good_settings_carry_an_open_batch_through_an_upgrade_and_the_w
         settings.write_text(f"{good}\nsurprise: 1\n")
         root.run(*run)
         settings.write_text(good)
-        state = json.loads(root.run(*run[:5], "--config", SETTINGS, "status", "--json").stdout)
+        state = json.loads(root.run(*kojimon, "status", "--json").stdout)
         assert state["incubators"][0]["batch"] is not None
         assert "health/settings" in {alarm["key"] for alarm in state["alarms"]}
         root.run(*run)  # and with the mended file
 
     goes_on_after_a_bad_edit()
     newer(root)
-    assert "has the form of version" in root.run(*INSTALL).stdout
-    assert release(root) != was
+    done = root.run(*INSTALL)
+    assert "is in order" in done.stdout and "has the form of version" in done.stdout
+    now = release(root)
+    assert now != was and not heavy(root), "what was left out stays so"
+    assert root.run("cat", "/etc/kojimon/secrets/phone-url").stdout == "mailto://somewhere\n"
+    owner = root.run("stat", "-c", "%U", "/var/lib/kojimon/before-upgrade/kojimon.journal.1").stdout
+    assert owner == "kojimon\n", "a copy from before"
+    assert root.run(f"{was}/bin/kojimon", "--version"), "the program from before, to go back to"
+    assert root.run("find", "/var/lib/kojimon", "-not", "-user", "kojimon").stdout == ""
     goes_on_after_a_bad_edit()
+
+    settings.write_text(f"{good}\nsurprise: 1\n")
+    change(root, "changed again")
+    done = root.run(*INSTALL, good=False)
+    assert done.returncode == 1
+    assert "surprise" in done.stderr and "the old one stays in use" in done.stdout
+    assert release(root) == now
+    assert root.run("ls", "/opt/kojimon").stdout.split() == ["current", *sorted(Path(one).name for one in (was, now))]
+
+    settings.write_text(good)
     root.run("ln", "-sfn", was, "/opt/kojimon/current")
     goes_on_after_a_bad_edit()
 
