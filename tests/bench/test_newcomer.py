@@ -22,12 +22,18 @@ TYPED = {"kojimon setup": "\\n\\n3\\n" + "\\n" * 6 + "practice\\n" + "\\n" * 5, 
 """What is typed at a command that asks: three trays and a box to practise on; Enter for all else."""
 WAITS = {"kojimon batch done first-check": "first-check"}
 """A command that is for later in the batch: the step that must be open."""
+HOURS = {"kojimon status": "inoculate", "kojimon batch label": "harvest"}
+"""What is done once before a command: the line of the table of hours that has this word."""
+REFUSED = {
+    "kojimon batch mixed": "it is not asked", "kojimon alarms night-check": "there is no channel and no loudspeaker",
+}  # fmt: skip
+"""What this walk cannot do, since nobody asked or nothing can call: the words of the refusal."""
 
 HEAD = """
 step() { # WHO COMMAND [TYPED]
     echo "\\$ $2"
     began=$(date +%s%N)
-    printf "${3:-}" | runuser -u "$1" -- env -C "$here" HOME="$home" PATH="$here/.venv/bin:$PATH" sh -c "$2"
+    printf "${3:-}" | runuser -u "$1" -- env -C "$here" HOME="$home" PATH="$here/.venv/bin:$PATH" sh -c "$2" 2>&1
     printf '##\\t%d\\t%d\\t%s\\n' $? $((($(date +%s%N) - began) / 1000000)) "$2"
 }
 wait_for() { # STEP: until it may be done
@@ -51,15 +57,23 @@ def blocks() -> list[list[str]]:
     return [[line for line in block if line and not any(text in line for text in LEFT_OUT)] for block in lines]
 
 
+def of_hour(word: str) -> str:
+    """The command in README.md's table of hours that has this word."""
+    table = re.findall(r"^\| .*", (REPOSITORY / "README.md").read_text(encoding="utf-8"), re.MULTILINE)
+    return next(found for found in re.findall(r"`(kojimon batch [^`]+)`", "\n".join(table)) if word in found)
+
+
 def script() -> str:
     """The walk as one shell script; root where README.md says sudo."""
-    lines = [HEAD.replace("INSIDE", INSIDE)]
+    lines, hours = [HEAD.replace("INSIDE", INSIDE)], dict(HOURS)
     for line in (line for block in blocks() for line in block):
         command = line.removeprefix("sudo ")
         who = "root" if line.startswith("sudo ") else "cook"
         for beginning, name in WAITS.items():
             if command.startswith(beginning):
                 lines.append(f"wait_for {name}")
+        for beginning in [one for one in hours if command.startswith(one)]:
+            lines.append(f"step cook {shlex.quote(of_hour(hours.pop(beginning)))}")
         if command.endswith(BACKGROUND):
             # Ten times faster than a person would practise.
             lines.append("sed -i 's/speed: 60$/speed: 600/' $home/.config/kojimon/kojimon.yaml")
@@ -77,7 +91,9 @@ def test_every_command_works_as_written(tmp_path: Path) -> None:
     steps = [step for step in steps if not step[2].endswith(BACKGROUND)]
     for code, took_ms, command in steps:
         print(f"{int(took_ms) / 1000:8.1f} s  exit {code}  {command}")
-    wrong, all_s = sum(code != "0" for code, _, _ in steps), sum(int(took_ms) for _, took_ms, _ in steps) / 1000
-    record("commands of README.md as a newcomer", f"{len(steps) - wrong} of {len(steps)}, {all_s:.0f} s in all")
+    wrong = [command for code, _, command in steps if code != "0" and not command.startswith(tuple(REFUSED))]
+    all_s = sum(int(took_ms) for _, took_ms, _ in steps) / 1000
+    record("commands of README.md as a newcomer", f"{len(steps) - len(wrong)} of {len(steps)}, {all_s:.0f} s in all")
     assert len(steps) > 15
-    assert [command for code, _, command in steps if code != "0"] == [], said[-6000:]
+    assert wrong == [], said[-6000:]
+    assert [words for words in REFUSED.values() if words not in " ".join(said.split())] == []
