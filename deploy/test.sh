@@ -7,8 +7,8 @@
 #   --coverage       which lines the tests run, held against floors (tests/floors.py)
 #   --bench          the measurements instead of the tests
 #
-# On Debian as root it installs what is missing; elsewhere it says what to install and fails. One test more runs
-# side by side than there are processors, for many wait (-n 0: one at a time). What fails has failed: none is run again.
+# On Debian as root it installs what is missing; elsewhere it says what to install and fails. Twice as many tests run
+# side by side as there are processors, for many wait (-n 0: one at a time). What fails has failed: none is run again.
 set -eu
 cd "$(dirname "$0")/.."
 
@@ -84,8 +84,8 @@ if [ "$bench" = yes ]; then
 fi
 if [ "$coverage" = yes ]; then
     for room in engine notify journal probes; do set -- "--cov=kojimon.$room" "$@"; done
-    COVERAGE_FILE=test-artefacts/coverage .venv/bin/pytest -m "not bench" -n $(($(nproc) + 1)) --dist worksteal \
+    COVERAGE_FILE=test-artefacts/coverage .venv/bin/pytest -m "not bench" -n $((2 * $(nproc))) --dist worksteal \
         --cov-report= --cov-report=json:test-artefacts/coverage.json "$@"
     exec .venv/bin/python tests/floors.py test-artefacts/coverage.json
 fi
-exec .venv/bin/pytest -m "not bench" -n $(($(nproc) + 1)) --dist worksteal --durations 10 "$@"
+exec .venv/bin/pytest -m "not bench" -n $((2 * $(nproc))) --dist worksteal --durations 10 "$@"

@@ -91,6 +91,7 @@ def test_without_daemon_or_channel_it_is_said_at_once(kitchen: Kitchen) -> None:
     assert "no probe 'koji-left' speaks" in kitchen.run("alarms", "test", "--probe", "koji-left", code=1).stderr.lower()
 
 
+@pytest.mark.slow(25)
 def test_a_warmed_probe_is_timed_to_the_phone(kitchen: Kitchen, phone: Receiver) -> None:
     """Requirement: given a probe warmed past H, then the whole chain probe -> phone is done in on-delay +
     60 s, result stored with date."""

@@ -106,7 +106,7 @@ def replayed(past: Reader, page_rows: int) -> list[Event]:
 
 
 @pytest.mark.slow(10)
-@settings(max_examples=size(15, 40), deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=size(10, 40), deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.lists(STEPS, max_size=40))
 def test_any_life(tmp_path: Path, steps: list[tuple[Any, ...]]) -> None:
     life = Life(tmp_path / f"j{len(list(tmp_path.glob('j*')))}")
