@@ -8,6 +8,7 @@ bounds that must not be lost; the figures beside what was asked stand in the pri
 
 from __future__ import annotations
 
+import os
 from concurrent.futures import ProcessPoolExecutor
 from itertools import repeat
 from multiprocessing import get_context
@@ -16,9 +17,51 @@ from statistics import median
 import pytest
 
 from tests.bench.figures import record
-from tests.forecast import gather, skill
+from tests.forecast import families, gather, honest, skill
 
 WORLDS = ("kojisim", "layered", "mild", "gompertz", "substrate", "textbook", "thermal")
+
+
+FIRST = {"tuning": 1000, "choosing": 3000, "judging": 7000}
+FIGURE = {
+    "tuning": "forecast, tuning: 80 % ranges, quiet nights, first evening",
+    "choosing": "forecast, choosing: 80 % ranges, quiet nights, first evening",
+    "judging": "forecast, judging: 80 % ranges, quiet nights, first evening",
+}
+COUNT = int(os.environ.get("KOJIMON_BENCH_SEEDS", "400"))
+"""Batches a family; the first seed of each is here. Those of `judging` nobody has looked at but to judge."""
+
+
+def part_of(job: tuple[str, int, int]) -> honest.Found:
+    """Some batches of a family."""
+    family, first, count = job
+    found = honest.Found()
+    for batch in families.batches(family, range(first, first + count)):
+        found.add(honest.run(batch))
+    return found
+
+
+@pytest.mark.bench
+@pytest.mark.timeout(14400)
+@pytest.mark.parametrize("family", families.FAMILIES)
+def test_forecast_means_what_it_says(family: str) -> None:
+    """Every lead, after work, quiet nights, the first evening and the end, on one family by itself. `-k judging`."""
+    end, step = FIRST[family] + COUNT, 21
+    jobs = [(family, first, min(step, end - first)) for first in range(FIRST[family], end, step)]
+    total = honest.Found()
+    with ProcessPoolExecutor(2, get_context("spawn")) as pool:
+        for part in pool.map(part_of, jobs):
+            total.add(part)
+    print(f"\n{honest.table(total, family)}", flush=True)
+    by_lead = [honest.share([one for one in total.ranges if one.lead == lead]) for lead in honest.LEADS_H]
+    evening = [one for one in total.quiet if one.hour in honest.EVENING]
+    record(
+        FIGURE[family],
+        f"{100 * min(by_lead):.0f}-{100 * max(by_lead):.0f} of 100; said and came {honest.worst(total.quiet):.2f} "
+        f"apart, on the first evening {honest.worst(evening):.2f}; {total.batches} batches",
+    )
+    assert min(by_lead) > 0.65 and max(by_lead) < 0.95
+    assert honest.brier(total.quiet)[0] < honest.brier(total.quiet)[1]
 
 
 @pytest.mark.bench

@@ -49,6 +49,7 @@ class Batch:
     true_c: Any  # what a perfect probe at the same spot would show
     grown: Any  # 0-1
     steps: tuple[tuple[float, str], ...]
+    box: tuple[str, str] = ("unknown", "unknown")  # kind and cover, as the settings would say
 
 
 def vapour_kpa(c: Any) -> Any:
@@ -266,8 +267,12 @@ def substrate(seeds: Any, variant: int) -> list[Batch]:
     return _batches("substrate", seeds, out, mix_h, spread_h, 0.0625)
 
 
-def textbook(seeds: Any, variant: int) -> list[Batch]:
-    d = Draw(seeds, 606)
+def textbook(seeds: Any, variant: int, cold: bool = False) -> list[Batch]:
+    d = Draw(seeds, 616 if cold else 606)
+    nobody = np.full(len(seeds), np.inf)
+    off_h = np.where(d.uniform(0, 1) < 0.4, d.uniform(0.5, 16.0), nobody) if cold else nobody
+    fall_k = np.where(d.uniform(0, 1) < 0.4, d.uniform(3.0, 10.0), 0.0) if cold else np.zeros(len(seeds))
+    start_c = d.uniform(24, 31) if cold else None
     rate = d.uniform(0.19, 0.29) / 3600
     x = d.log(0.002, 0.012)
     rise = d.uniform(75, 150)
@@ -280,14 +285,22 @@ def textbook(seeds: Any, variant: int) -> list[Batch]:
     noise, slow = d.normal(STEPS), np.cumsum(d.normal(STEPS) * 0.006, axis=1)
     mix_h, spread_h = _steps(d, variant)
     drop, more = d.uniform(0.8, 2.5), d.uniform(1.15, 1.6)
-    bed = d.uniform(31, 33)
-    probe, age = bed.copy(), np.zeros(len(seeds))
+    bed = d.uniform(31, 33) if start_c is None else start_c
+    probe, age, lasting = bed.copy(), np.zeros(len(seeds)), set_c
     out: dict[str, list[Any]] = {k: [] for k in ("bed", "air", "room", "rh", "true", "grown")}
     for i in range(STEPS):
         t_h = i * DT_S / 3600
-        floating = share * bed + (1 - share) * (room + 1.5)
+        here = room - (fall_k * np.clip((t_h - 2) / 6, 0, 1) if cold else 0.0)
+        floating = share * bed + (1 - share) * (here + 1.5)
         ripple = swing / 2 * np.sign(np.sin(2 * np.pi * i * DT_S / 1200))
-        air = np.where(floating > set_c, floating, set_c + ripple) + 0.3 * slow[:, i]
+        held = (floating <= set_c) & (t_h < off_h)
+        if cold:  # a weak heater, and a box that takes an hour to follow
+            settled = np.where(held, np.minimum(set_c, here + 9.0) + ripple, floating)
+            lasting = settled if i == 0 else lasting + (settled - lasting) * DT_S / 3600
+            air = lasting
+        else:
+            air = np.where(held, set_c + ripple, floating)
+        air = air + 0.3 * slow[:, i]
         above = np.clip(bed, low_c, high_c) - low_c
         span = best_c - low_c
         form = (np.clip(bed, low_c, high_c) - high_c) * above**2 / (
@@ -304,7 +317,12 @@ def textbook(seeds: Any, variant: int) -> list[Batch]:
         if i % EVERY == 0:
             nothing = np.full(len(seeds), np.nan)
             _keep(out, probe + 0.1 * noise[:, i], air, nothing, nothing, bed, x)
-    return _batches("textbook", seeds, out, mix_h, spread_h, 0.1)
+    return _batches("chilled" if cold else "textbook", seeds, out, mix_h, spread_h, 0.1)
+
+
+def chilled(seeds: Any, variant: int) -> list[Batch]:
+    """`textbook` in a cold kitchen: rice left to cool too long, a weak heater, plugs pulled out, a room that falls."""
+    return textbook(seeds, variant, cold=True)
 
 
 def thermal(seeds: Any, variant: int) -> list[Batch]:
@@ -344,7 +362,7 @@ def thermal(seeds: Any, variant: int) -> list[Batch]:
 
 
 WORLDS = {"layered": layered, "mild": mild, "gompertz": gompertz, "substrate": substrate}
-KEPT_OUT = {"textbook": textbook, "thermal": thermal}
+KEPT_OUT = {"textbook": textbook, "thermal": thermal, "chilled": chilled}
 
 
 def _saucedo(c: Any) -> Any:

@@ -37,7 +37,7 @@ def kojisim(seed: int, variant: int, scenario: str = "healthy") -> Batch:
     world.read()
     depth = world.probes.spot(bed).depth
     for i in range(minutes):
-        world.advance(zero + i * 60.0)
+        world.advance(max(zero + i * 60.0, world.time_s))
         for sample in world.read():
             if sample.name in wanted:
                 rows[wanted[sample.name]][i] = sample.value
