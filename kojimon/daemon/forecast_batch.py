@@ -2,22 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import Final
 from zlib import crc32
 
 from msgspec import Struct
 
+from kojimon.contract.events import ProbeMoved, Setpoint
 from kojimon.engine.moments import HOUR_ZERO, holds_in
 from kojimon.engine.setup import EngineSetup
 from kojimon.engine.state import BatchState, Mark, State, elapsed_ms
 from kojimon.forecast.answers import ForecastSetup, MixAim
 from kojimon.forecast.protocol import Reading, Work
+from kojimon.model import Event
 from kojimon.review.measure.minutes import Minute
 from kojimon.schedule.spec import After, Band, FirstOf, LastOf, Moment, Schedule, Step
 
 WORKS: Final = frozenset({"mix", "spread", "furrow", "wrap", "unwrap", "swap"})
 """What steps do to the koji that the forecast knows of (`schedule.spec.Step.work`)."""
+TELLING: Final = (("bed", "temperature"), ("air", "temperature"))
+"""Probes that something can be forecast from."""
+UNTOLD: Final = ("probe-moved", "setpoint")
+"""Events besides steps that change the koji or its box."""
 BESIDE: Final = (("air", "temperature"), ("room", "temperature"), ("air", "humidity"))
 MINUTE_MS: Final = 60_000
 LATE_S: Final = 300.0
@@ -33,6 +39,7 @@ class Subject(Struct, frozen=True):
         incubator, batch, hour0_ms: which, and its hour 0 in engine time.
         anchors: corrections of engine time.
         probes: (number, place, quantity) of the incubator's probes.
+        kind, cover: of the box and of the rice in it.
     """
 
     incubator: str
@@ -40,6 +47,8 @@ class Subject(Struct, frozen=True):
     hour0_ms: int
     anchors: tuple[tuple[int, int], ...]
     probes: tuple[tuple[int, str, str], ...]
+    kind: str = "unknown"
+    cover: str = "unknown"
 
     def since_s(self, t_ms: int) -> float:
         """Seconds since inoculation of an engine time."""
@@ -54,13 +63,14 @@ class Subject(Struct, frozen=True):
 
 
 def subject_of(state: State, incubator: str) -> Subject | None:
-    """The open batch of an incubator, once it is inoculated and where a probe sits in the koji; else None."""
+    """The open batch of an incubator, once inoculated and where a probe sits in the koji or its air; else None."""
     batch = state.batches.get(incubator)
     hour0_ms = hour0_of(batch.marks) if batch else None
     probes = probes_of(state.setup, incubator)
-    if batch is None or hour0_ms is None or not any(one[1:] == ("bed", "temperature") for one in probes):
+    if batch is None or hour0_ms is None or not any(one[1:] in TELLING for one in probes):
         return None
-    return Subject(incubator, batch.id, hour0_ms, state.anchors, probes)
+    box = next(one for one in state.setup.incubators if one.name == incubator)
+    return Subject(incubator, batch.id, hour0_ms, state.anchors, probes, box.kind, box.cover)
 
 
 def probes_of(setup: EngineSetup, incubator: str) -> tuple[tuple[int, str, str], ...]:
@@ -82,6 +92,23 @@ def works_of(subject: Subject, schedule: Schedule, batch: BatchState) -> tuple[W
         if not mark.undone and work.get(mark.step, "") in WORKS and mark.at_ms >= subject.hour0_ms
     ]
     return tuple(sorted(found))
+
+
+def besides(told: Iterable[Event], subject: Subject, guesses: Collection[int]) -> tuple[Work, ...]:
+    """What changed koji or box besides steps, in order of time: the box set anew, a probe moved, a mixing seen.
+
+    Args:
+        told: the batch's events of the kinds `UNTOLD`.
+        guesses: when mixings were seen that wait for an answer (one that was answered is a step, or was none).
+    """
+    found = [(subject.since_s(at_ms), "mix") for at_ms in guesses]
+    for event in told:
+        at_s = subject.since_s(event.t_ms)
+        if isinstance(event.what, Setpoint):
+            found.append((at_s, "set" if event.what.to_c is None else f"set {event.what.to_c:g}"))
+        elif isinstance(event.what, ProbeMoved) and not event.what.ended:
+            found.append((at_s, "moved"))
+    return tuple(sorted(one for one in found if one[0] >= 0))
 
 
 def readings_of(subject: Subject, minutes: Mapping[int, Sequence[Minute]]) -> tuple[Reading, ...]:
@@ -140,8 +167,9 @@ def _stage_when_hot(schedule: Schedule, stage: str, bands: Sequence[Band]) -> Se
     return bands
 
 
-def setup_of(schedule: Schedule) -> ForecastSetup:
-    """What the schedule says that the forecast can use for the whole batch: harvest hours, and what mixing spares."""
+def setup_of(schedule: Schedule, kind: str = "unknown", cover: str = "unknown") -> ForecastSetup:
+    """What schedule and settings say that the forecast can use for the whole batch: harvest hours, what mixing spares,
+    the box and how the rice in it is covered."""
     harvest = next((step for step in schedule.steps if step.work == "harvest"), None)
     usual = ForecastSetup().mix
     highs = [
@@ -153,7 +181,15 @@ def setup_of(schedule: Schedule) -> ForecastSetup:
         mix=MixAim(min(usual.from_c, ceiling_c - 2.0), ceiling_c),
         harvest_from_h=_hours(harvest.window.opens) if harvest else None,
         harvest_until_h=_hours(harvest.window.closes) if harvest else None,
+        kind=kind,
+        cover=cover,
     )
+
+
+def low_of(schedule: Schedule) -> float | None:
+    """The koji's lower limit in the schedule's first stage, °C."""
+    band = _of_bed(schedule.stages[0].bands) if schedule.stages else None
+    return band.low.limit if band is not None and band.low is not None else None
 
 
 def mix_of(schedule: Schedule, done: Collection[str]) -> MixAim | None:

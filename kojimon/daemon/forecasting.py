@@ -21,7 +21,9 @@ from kojimon.contract.health import ForecastHealth
 from kojimon.core.turn import Present
 from kojimon.daemon.forecast_batch import (
     LATE_S,
+    UNTOLD,
     Subject,
+    besides,
     limits_of,
     mix_of,
     readings_of,
@@ -36,11 +38,12 @@ from kojimon.engine.limits import bands_in_force
 from kojimon.engine.state import State
 from kojimon.engine.turn import Turn
 from kojimon.errors import JournalError
-from kojimon.forecast.answers import Forecast, Prior
+from kojimon.forecast.answers import Forecast, ForecastSetup, Prior
 from kojimon.forecast.kept import check, pack, thin
 from kojimon.forecast.protocol import Answer, Ask, Finish, Observe, Request, Start, Work
 from kojimon.journal.records import Chunk
 from kojimon.review.measure.minutes import read_minutes
+from kojimon.schedule.spec import Schedule
 from kojimon.settings.installed import has_part
 from kojimon.units import show_count
 
@@ -209,12 +212,14 @@ class Forecasting:
         if batch is None or schedule is None or batch.id != subject.batch or now_s < 0:
             return None
         look_after(self.child)
-        works = works_of(subject, schedule, batch)
+        told_besides = self._house.reader().events(batch=subject.batch, kinds=UNTOLD)
+        seen = [guess.at_ms for guess in batch.guesses]
+        works = tuple(sorted((*works_of(subject, schedule, batch), *besides(told_besides, subject, seen))))
         told = self._told.get(subject.incubator)
         if told is None or not self._goes_on(told, subject, works):
             readings, end = self._readings(subject, self._house.reader().seq_at(subject.hour0_ms))
             prior = prior_of(self._house.reader(), subject.incubator, batch.schedule)
-            self._begin(Start(subject.incubator, subject.seed, setup_of(schedule), prior, readings, works))
+            self._begin(Start(subject.incubator, subject.seed, _setup(schedule, subject), prior, readings, works))
         else:
             readings, end = self._readings(subject, told.next_seq)
             self._ask(Observe(subject.incubator, readings, works[len(told.works) :]))
@@ -268,7 +273,7 @@ class Forecasting:
         first, end = reader.seq_at(subject.hour0_ms), reader.seq_at(lesson.end_ms + 1)
         readings = readings_of(subject, read_minutes(reader.path, first, end))
         key = f"{subject.incubator}/learnt"
-        self._begin(Start(key, subject.seed, setup_of(lesson.schedule), before, readings, lesson.works))
+        self._begin(Start(key, subject.seed, _setup(lesson.schedule, subject), before, readings, lesson.works))
         prior = self._ask(Finish(key)).prior
         if prior is None:
             raise ChildError("the forecast's process left no prior of a finished batch")
@@ -303,3 +308,7 @@ class Forecasting:
     def _well(self, text: str) -> None:
         self._trouble = ""
         self._house.core.health(self.name, True, text)
+
+
+def _setup(schedule: Schedule, subject: Subject) -> ForecastSetup:
+    return setup_of(schedule, subject.kind, subject.cover)

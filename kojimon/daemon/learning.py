@@ -90,7 +90,9 @@ def lessons(reader: Rows, setup: EngineSetup) -> list[Lesson]:
         last = latest(reader, row.incubator, row.schedule)
         if last is not None and last.key == "forgotten" and last.t_ms >= row.ended_t_ms:
             continue
-        subject = Subject(row.incubator, row.id, row.hour0_t_ms, anchors, probes_of(setup, row.incubator))
+        box = next((one for one in setup.incubators if one.name == row.incubator), None)
+        named = (box.kind, box.cover) if box else ()
+        subject = Subject(row.incubator, row.id, row.hour0_t_ms, anchors, probes_of(setup, row.incubator), *named)
         if any(one[1:] == ("bed", "temperature") for one in subject.probes):
             found.append(Lesson(subject, schedule, row.ended_t_ms, _works(reader, subject, schedule)))
     return found

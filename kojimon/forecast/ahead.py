@@ -7,12 +7,14 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from kojimon.forecast.box import OFF_C, Box
-from kojimon.forecast.ensemble import EFFECTS, ERROR, MOST_LOG_ODDS, STRAY, STRAY_H, Ensemble, systematic
+from kojimon.forecast.ensemble import EFFECTS, ERROR, MOST_LOG_ODDS, STRAY, STRAY_H, Ensemble, fall_k, systematic
 from kojimon.forecast.growth import Array
 from kojimon.forecast.heat import MEMORY_H, Bed, balance, metabolism, speed_at
 
 AIR_MEMORY_H: Final = 2.0
-"""How long the air's present distance from the box model lasts; chosen."""
+"""How long the air's present distance from where a box will settle lasts; chosen."""
+ROOM_MEMORY_H: Final = 3.0
+"""How long a room goes on falling or rising as it does; chosen."""
 ROOM_DRIFT_K: Final = 0.6
 """How far the air may wander off in six hours: nights cool, people heat; chosen."""
 ROOM_DRIFT_H: Final = 6.0
@@ -25,13 +27,15 @@ class Now(NamedTuple):
 
     Attributes:
         room_c: room, measured or assumed.
-        air_apart_k: air measured over the last half hour less what the box model says.
+        room_k_per_h: how it has moved of late.
+        air_c: air of the last half hour; None where it was not measured.
         humidity: measured, as a fraction, or None.
         widen: factor on the unknown part of the heat balance.
     """
 
     room_c: float
-    air_apart_k: float
+    room_k_per_h: float
+    air_c: float | None
     humidity: Array | None
     widen: float
 
@@ -143,6 +147,9 @@ class _Running:
         self.bed = Bed(*(np.tile(part[pick], count) for part in ensemble.bed))
         boxes = rng.permutation(systematic(box.weights(), members, float(rng.random())))
         self.box = _boxes(box, boxes, np.array([night.lower_k for night in nights])[:, None])
+        self.apart: Array = np.zeros(members)
+        if now.air_c is not None:
+            self.apart = now.air_c - box.settled(boxes, self.bed_c[:members], now.room_c)
         self.drift = rng.standard_normal(members) * ROOM_DRIFT_K
         self.draws = rng.standard_normal((2, members))
         self.keep, self.hold = float(np.exp(-step_h / MEMORY_H)), float(np.exp(-step_h / STRAY_H))
@@ -176,8 +183,9 @@ class _Running:
     def _air(self, hour: float) -> Array:
         setting, couple, lift = self.box
         bed_c = self.bed_c.reshape(len(self.nights), self.members)
-        floating = couple * bed_c + (1.0 - couple) * (self.now.room_c + lift)
-        apart = self.now.air_apart_k * float(np.exp(-hour / AIR_MEMORY_H))
+        room_c = self.now.room_c - self.now.room_k_per_h * ROOM_MEMORY_H * float(np.expm1(-hour / ROOM_MEMORY_H))
+        floating = couple * bed_c + (1.0 - couple) * (room_c + lift)
+        apart = self.apart * float(np.exp(-hour / AIR_MEMORY_H))
         air: Array = np.maximum(setting, floating) + apart + self.drift * min(hour / ROOM_DRIFT_H, 1.0)
         return air
 
@@ -185,7 +193,7 @@ class _Running:
         """Does work in one scenario."""
         effect = EFFECTS[work]
         part = slice(scenario * self.members, (scenario + 1) * self.members)
-        self.bed_c[part] -= effect.cool_k
+        self.bed_c[part] -= fall_k(effect, self.bed.mix_share[part], self.bed_c[part], self.now.room_c)
         self.bed.loss_per_h[part] *= np.exp(effect.loss + effect.loss_spread * self.draws[0])
         self.log_odds[part] += effect.set_back + effect.set_back_spread * self.draws[1]
 

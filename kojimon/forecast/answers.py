@@ -11,7 +11,7 @@ from typing import Final
 from msgspec import Struct
 
 SCHEMA: Final = 1
-PRIOR_SCHEMA: Final = 2
+PRIOR_SCHEMA: Final = 3
 QUANTILES: Final = (0.10, 0.25, 0.50, 0.75, 0.90)
 """Of every range: 10-90 % is the 80 % range, 25-75 % the 50 % range."""
 
@@ -118,12 +118,14 @@ class WhatIf(Struct, frozen=True):
         highest_c: middle of the highest bed temperature up to the horizon.
         lower_k: how much lower than if nobody touches it.
         passes: probability of passing each limit, in the order of `Forecast.limits`.
+        falls_k: how much cooler the koji is at once, by what mixing has taken from this batch and this box.
     """
 
     change: str
     highest_c: float
     lower_k: float
     passes: tuple[float, ...]
+    falls_k: float = 0.0
 
 
 class Check(Struct, frozen=True):
@@ -163,6 +165,7 @@ class Forecast(Struct, frozen=True):
         too_cold: probability of falling below the low limit asked about, by each `quiet_in_h`; empty when none was.
         mix, done, what_if, check: see there.
         seed, schema: reproducibility.
+        low_c: the low limit asked about, °C; None where none was.
     """
 
     at_s: float
@@ -184,6 +187,7 @@ class Forecast(Struct, frozen=True):
     check: Check
     seed: int
     schema: int = SCHEMA
+    low_c: float | None = None
 
 
 class Prior(Struct, frozen=True):
@@ -224,6 +228,7 @@ class ForecastSetup(Struct, frozen=True):
         harvest_from_h, harvest_until_h: the schedule's harvest window, hours since inoculation.
         complete_at: share of full growth that counts as complete.
         members: size of the ensemble.
+        kind, cover: of the box and of the rice in it (`model.BoxKind`, `model.Cover`).
     """
 
     start_c: float | None = None
@@ -233,3 +238,5 @@ class ForecastSetup(Struct, frozen=True):
     harvest_until_h: float | None = None
     complete_at: float = 0.95
     members: int = 400
+    kind: str = "unknown"
+    cover: str = "unknown"

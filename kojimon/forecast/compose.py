@@ -88,6 +88,7 @@ def compose(
             jumps=forecaster.jumps,
         ),
         seed=forecaster.seed,
+        low_c=low_c,
     )
 
 
@@ -156,7 +157,8 @@ def _changes(paths: ahead.Paths, limits_c: tuple[float, ...]) -> tuple[answers.W
     for i, (change, _) in enumerate(CHANGES, start=1):
         passes = tuple(_r(np.mean(later[i] >= limit), 3) for limit in limits_c)
         lower = np.median(peaks[0] - later[i])
-        found.append(answers.WhatIf(change, _r(np.median(later[i]), 2), _r(lower, 2), passes))
+        falls = np.median(paths.bed_c[0, 0] - paths.bed_c[0, i])
+        found.append(answers.WhatIf(change, _r(np.median(later[i]), 2), _r(lower, 2), passes, _r(falls, 2)))
     return tuple(found)
 
 

@@ -42,11 +42,12 @@ _WALK: Final = np.array([p.walk for p in PARAMETERS])[:, None]
 class Effect(NamedTuple):
     """What work does to the bed, uncertain: mean and spread of each change.
 
-    `cool_k`: fall of the bed; `loss`: factor on the exchange, as ln; `set_back`: ln of the odds of growth.
-    All chosen; 1-2 °C of cooling by stirring is reported by sake makers, and spreading thins the layer.
+    `cools`: fall of the bed as a multiple of what a mixing takes there (each member's `mix_share`, learnt from the
+    mixings seen); `cool_spread_k`: besides; `loss`: factor on the exchange, as ln; `set_back`: ln of the odds of
+    growth. All chosen; spreading thins the layer.
     """
 
-    cool_k: float
+    cools: float
     cool_spread_k: float
     loss: float
     loss_spread: float
@@ -55,15 +56,30 @@ class Effect(NamedTuple):
 
 
 EFFECTS: Final = {
-    "mix": Effect(1.5, 1.5, 0.05, 0.15, 0.0, 0.15),
-    "spread": Effect(1.5, 1.5, 0.30, 0.25, 0.0, 0.15),
-    "furrow": Effect(0.7, 1.0, 0.20, 0.20, 0.0, 0.10),
+    "mix": Effect(1.0, 0.7, 0.05, 0.15, 0.0, 0.15),
+    "spread": Effect(1.0, 0.7, 0.30, 0.25, 0.0, 0.15),
+    "furrow": Effect(0.4, 0.7, 0.20, 0.20, 0.0, 0.10),
     "wrap": Effect(0.0, 0.5, -0.40, 0.30, 0.0, 0.02),
-    "unwrap": Effect(0.3, 0.5, 0.40, 0.30, 0.0, 0.02),
-    "swap": Effect(0.3, 1.0, 0.0, 0.15, 0.0, 0.05),
+    "unwrap": Effect(0.2, 0.5, 0.40, 0.30, 0.0, 0.02),
+    "swap": Effect(0.2, 1.0, 0.0, 0.15, 0.0, 0.05),
+    "unmarked": Effect(1.0, 1.0, 0.05, 0.25, 0.0, 0.20),
     "unknown": Effect(0.0, 2.0, 0.0, 0.25, 0.0, 0.20),
+    "moved": Effect(0.0, 2.0, 0.0, 0.30, 0.0, 0.10),
 }
-"""Steps that change the bed. `unknown` is a jump in the readings that nobody explained."""
+"""Steps that change the bed. Of those that nobody told, `unmarked` is a fall of the readings that looks like a mixing,
+`unknown` any other jump. `moved`: the probe lies elsewhere now."""
+FALL_SPREAD: Final = 0.25
+"""How far two mixings of a batch differ in what they take, as ln; chosen."""
+LEAST_SHARE: Final = 0.01
+"""A mixing that took nothing, or warmed the probe, counts as this much; chosen."""
+MIX_MOST_K: Final = 8.0
+"""No mixing takes more; chosen above the published pairs."""
+
+
+def fall_k(effect: Effect, mix_share: Array, bed_c: Array, room_c: float) -> Array:
+    """By how much work cools each member's bed, K."""
+    fall: Array = effect.cools * np.clip(mix_share * (bed_c - room_c), 0.0, MIX_MOST_K)
+    return fall
 
 
 class Ensemble:
@@ -192,14 +208,26 @@ class Ensemble:
         self.rows += _WALK * np.sqrt(hours) * self.rng.standard_normal(self.rows.shape)
         self.bed = bed_from(self.rows)
 
-    def work(self, effect: Effect) -> None:
+    def work(self, effect: Effect, room_c: float) -> None:
         """Changes every member as work might have."""
-        self.state[BED] -= effect.cool_k
+        self.state[BED] -= fall_k(effect, self.bed.mix_share, self.state[BED], room_c)
         self.state[GROWN] += effect.set_back
         self.cov[:, BED, BED] += effect.cool_spread_k**2
         self.cov[:, GROWN, GROWN] += effect.set_back_spread**2
         self.cov[:, STRAY, STRAY] += effect.set_back_spread**2
         self.rows[ROW["loss_per_h"]] += effect.loss + effect.loss_spread * self.rng.standard_normal(self.size)
+        self.bed = bed_from(self.rows)
+
+    def saw_fall(self, share: float) -> None:
+        """Learns what a mixing takes from one that was seen, `share` of the koji's height above the room.
+
+        Each member goes part of the way to what was seen, with its uncertainty (an ensemble Kalman step: Evensen 1994,
+        from memory): the weights alone hardly tell members apart that differ in nothing else.
+        """
+        row = self.rows[ROW["mix_share"]]
+        spread = float(np.var(row))
+        seen = np.log(share) + FALL_SPREAD * self.rng.standard_normal(self.size)
+        self.rows[ROW["mix_share"]] = row + spread / (spread + FALL_SPREAD**2) * (seen - row)
         self.bed = bed_from(self.rows)
 
     def belief(self) -> tuple[Array, Array]:

@@ -16,10 +16,10 @@ import numpy as np
 from kojimon.forecast import ahead
 from kojimon.forecast.answers import Forecast, ForecastSetup, MixAim, Prior
 from kojimon.forecast.box import EVERY_H, Box
-from kojimon.forecast.ensemble import BED, EFFECTS, ERROR, GROWN, Ensemble
+from kojimon.forecast.ensemble import BED, EFFECTS, ERROR, GROWN, LEAST_SHARE, Ensemble
 from kojimon.forecast.growth import Array
 from kojimon.forecast.plausible import weigh
-from kojimon.forecast.prior import PARAMETERS, ROW, learn, to_scale
+from kojimon.forecast.prior import PARAMETERS, ROW, for_box, learn, to_scale
 from kojimon.units import median
 
 BLOCK_S: Final = 300
@@ -34,6 +34,12 @@ BEST_C, WORST_C = -10.0, 80.0
 """A bed or box outside this is no bed or box; such values carry no weight."""
 JUMP_K: Final = 2.0
 """A block further off than this, and than six standard deviations, is not believed at first; chosen."""
+AIR_BLOCKS: Final = 24
+"""A half-hour's air older than two hours says nothing about now; chosen."""
+LEAST_HEIGHT_K: Final = 5.0
+"""Koji so little above its room says nothing of what a mixing takes; chosen."""
+SEEN_AFTER: Final = 2
+"""Blocks after work that are not learnt from: a probe in a sleeve is still on its way; chosen."""
 SETTLING_BLOCKS: Final = 6
 """Half an hour after work in which readings count less and the box is not learnt from; chosen."""
 DRAWS: Final = 8
@@ -75,7 +81,8 @@ class Forecaster:
         """
         self.setup, self.prior, self.seed = setup, prior, seed
         self._rng = np.random.default_rng([seed, 1])
-        mean, cov = np.array(prior.mean), np.array(prior.cov)
+        told = for_box(prior, setup.kind, setup.cover)
+        mean, cov = np.array(told.mean), np.array(told.cov)
         n = len(PARAMETERS)
         if setup.set_c is not None:
             mean[n], cov[n, :], cov[:, n] = to_scale(setup.set_c, "plain"), 0.0, 0.0
@@ -84,8 +91,8 @@ class Forecaster:
         drawn = setup.members * (DRAWS if prior.batches == 0 else 1)
         self.ensemble = Ensemble(mean[:n], cov[:n, :n], drawn, self._rng, start_c)
         if prior.batches == 0:
-            weigh(self.ensemble, setup.members, setup.complete_at, self._rng)
-        self.box = Box(mean[n:], cov[n:, n:], setup.members, self._rng)
+            weigh(self.ensemble, setup.members, setup.complete_at, self._rng, float(mean[ROW["offset_k"]]))
+        self.box = Box(mean[n:], cov[n:, n:], setup.members, self._rng, setup.kind)
         self.block = 0
         self.touched = 0
         self.jumps = 0
@@ -94,7 +101,7 @@ class Forecaster:
         self.misses: deque[float] = deque(maxlen=12)
         self.last_miss_k: float | None = None
         self.last_bed_s: float | None = None
-        self.air_apart_k = 0.0
+        self.air_half: tuple[int, float] | None = None
         self.room_c = ROOM_C
         self.humidity: Array | None = None
         self._gather: dict[str, list[float]] = {"bed": [], "air": [], "room": [], "rh": []}
@@ -106,6 +113,9 @@ class Forecaster:
         self._air_seen = False
         self._pending: deque[Pending] = deque()
         self._seen_blocks: deque[bool] = deque(maxlen=24)
+        self._calm_c: float | None = None
+        self._before_c: float | None = None
+        self._rooms: deque[float] = deque(maxlen=5)
 
     def observe(
         self,
@@ -137,14 +147,18 @@ class Forecaster:
                     self.last_bed_s = t_s
 
     def work(self, t_s: float, kind: str) -> None:
-        """Work was done: `mix`, `spread`, `furrow`, `wrap` or `unwrap`; any other kind changes nothing.
+        """Work was done, or something was changed (`protocol.Work`); any other kind changes nothing.
 
         `t_s` may lie before readings already taken (told late); it then counts from now.
         """
-        if kind not in EFFECTS:
+        what, _, value = kind.partition(" ")
+        if what not in EFFECTS and what != "set":
             return
         self._catch_up(int(max(t_s, 0.0) // BLOCK_S))
-        self._works.append(kind)
+        if what == "set":
+            self.box.set_anew(float(value) if value else None)
+        else:
+            self._works.append(what)
 
     def take(self, readings: Iterable[Reading], works: Iterable[tuple[float, str]]) -> None:
         """Takes many readings and works, each in order of time; work comes before a reading of its moment."""
@@ -185,7 +199,13 @@ class Forecaster:
 
     def now(self) -> ahead.Now:
         """What a run ahead starts from besides the ensemble."""
-        return ahead.Now(self.room_c, self.air_apart_k, self.humidity, self.widened())
+        air_c = self.air_half[1] if self.air_half and self.block - self.air_half[0] <= AIR_BLOCKS else None
+        return ahead.Now(self.room_c, self._room_k_per_h(), air_c, self.humidity, self.widened())
+
+    def _room_k_per_h(self) -> float:
+        """How the room has moved over its last two hours; 0 where it was not read so long."""
+        rooms = self._rooms
+        return (rooms[-1] - rooms[0]) / ((len(rooms) - 1) * EVERY_H) if len(rooms) == rooms.maxlen else 0.0
 
     def chance(self, purpose: int) -> np.random.Generator:
         """Randomness for one answer: the same whenever it is asked within a block."""
@@ -231,13 +251,17 @@ class Forecaster:
         self.humidity = np.asarray(median(gathered["rh"]) / 100.0) if gathered["rh"] else None
         self.ensemble.advance(BLOCK_H, self._air_for(air), self.humidity)
         self._seen_blocks.append(bed is not None)
-        if bed is not None and not works:
+        if bed is not None and not works and self._since_step >= SEEN_AFTER:
             self._learn(bed)
         for kind in works:
-            self.ensemble.work(EFFECTS[kind])
+            self.ensemble.work(EFFECTS[kind], self.room_c)
             self._touch()
         self._since_step += 1
-        self._half_hour(bed, air)
+        if any(EFFECTS[kind].cools >= 1.0 for kind in works):
+            self._before_c = self._calm_c
+        if bed is None:
+            self._calm_c = None
+        self._half_hour(bed, air, bool(gathered["room"]))
         self.block += 1
         if self.block % CHECK_EVERY == 0:
             self.ensemble.drift(CHECK_EVERY * BLOCK_H)
@@ -261,12 +285,17 @@ class Forecaster:
         return float(self.ensemble.weights() @ self.ensemble.state[BED])
 
     def _learn(self, bed: float) -> None:
+        before_c, self._before_c = self._before_c, None
+        if before_c is not None and before_c - self.room_c > LEAST_HEIGHT_K:
+            self.ensemble.saw_fall(max((before_c - bed) / (before_c - self.room_c), LEAST_SHARE))
         mean, spread = self.ensemble.expected()
         settling = 0.5 if self._since_step < SETTLING_BLOCKS else 0.0
         if abs(bed - mean) > max(JUMP_K, 6.0 * spread) and not self._persists(bed):
             return
         self._refused.clear()
         self.ensemble.learn(bed, settling)
+        if self._since_step > SETTLING_BLOCKS:
+            self._calm_c = bed
         while self._pending and self._pending[0].block <= self.block:
             promise = self._pending.popleft()
             if promise.block == self.block and promise.touched == self.touched:
@@ -280,7 +309,10 @@ class Forecaster:
         self._refused.append(bed)
         if len(self._refused) < 3:
             return False
-        self.ensemble.work(EFFECTS["unknown"])
+        fell = bed < self._bed_now() - JUMP_K and bed > self.room_c
+        if fell and self._calm_c is not None and self._calm_c - self.room_c > LEAST_HEIGHT_K:
+            self.ensemble.saw_fall(max((self._calm_c - bed) / (self._calm_c - self.room_c), LEAST_SHARE))
+        self.ensemble.work(EFFECTS["unmarked" if fell else "unknown"], self.room_c)
         self.ensemble.cov[:, BED, BED] += (bed - self._bed_now()) ** 2
         self.jumps += 1
         self._touch()
@@ -291,16 +323,20 @@ class Forecaster:
         self.touched, self._since_step = self.touched + 1, 0
         self.misses.clear()
 
-    def _half_hour(self, bed: float | None, air: float | None) -> None:
-        if bed is not None and air is not None and self._since_step > SETTLING_BLOCKS:
-            self._half["bed"].append(bed)
+    def _half_hour(self, bed: float | None, air: float | None, room: bool) -> None:
+        if air is not None and self._since_step > SETTLING_BLOCKS:
+            self._half["bed"].append(self._bed_now() if bed is None else bed)
             self._half["air"].append(air)
-        if (self.block + 1) % round(EVERY_H / BLOCK_H) or len(self._half["air"]) < 3:
+        if (self.block + 1) % round(EVERY_H / BLOCK_H):
+            return
+        if room:
+            self._rooms.append(self.room_c)
+        if len(self._half["air"]) < 3:
             return
         bed_mean, air_mean = (float(np.mean(self._half[k])) for k in ("bed", "air"))
         self._half = {"bed": [], "air": []}
         self.box.learn(air_mean, bed_mean, self.room_c)
-        self.air_apart_k = air_mean - self.box.expected(bed_mean, self.room_c)
+        self.air_half = self.block, air_mean
 
     def _promise(self) -> None:
         """Keeps what is forecast for two hours on, to be checked then."""

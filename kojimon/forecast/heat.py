@@ -47,6 +47,7 @@ class Bed(NamedTuple):
     unknown_k_per_h: Array
     restless: Array
     humidity_pct: Array
+    mix_share: Array
 
 
 assert Bed._fields == NAMES, "the rows of the ensemble and the bed's parameters must be one list"

@@ -35,13 +35,13 @@ PEAK_C: Final = Outcome(42.0, 4.5, "42-48 degC before the stir (a miso maker's p
 DONE_H: Final = Outcome(45.0, 6.0, "taken out at 42-48 h (trays 43-48 h; farm page 42-45 h; textbook table 44 h)")
 
 
-def outcomes(ensemble: Ensemble, complete_at: float) -> tuple[Array, Array, Array]:
+def outcomes(ensemble: Ensemble, complete_at: float, offset_k: float = 0.0) -> tuple[Array, Array, Array]:
     """Hour the bed passes 35 °C, its highest temperature (°C) and hour of complete growth, of every member.
 
     An hour beyond the run counts as its end. The ensemble is not changed.
     """
     bed_c, log_odds, log_lag = (v.copy() for v in (ensemble.state[0], ensemble.state[GROWN], ensemble.log_lag))
-    bed, air = ensemble.bed, np.asarray(BOX_C)
+    bed, air = ensemble.bed, np.asarray(BOX_C - offset_k)
     rise, done, peak = (np.full(ensemble.size, v) for v in (HOURS, HOURS, 0.0))
     full = np.log(complete_at / (1.0 - complete_at))
     for hour in np.arange(0.0, HOURS, STEP_H):
@@ -57,10 +57,15 @@ def outcomes(ensemble: Ensemble, complete_at: float) -> tuple[Array, Array, Arra
     return rise, peak, done
 
 
-def weigh(ensemble: Ensemble, members: int, complete_at: float, rng: np.random.Generator) -> None:
-    """Thins a large ensemble fresh from the prior to `members` that behave like batches."""
+def weigh(
+    ensemble: Ensemble, members: int, complete_at: float, rng: np.random.Generator, offset_k: float = 0.0
+) -> None:
+    """Thins a large ensemble fresh from the prior to `members` that behave like batches.
+
+    `offset_k`: how far the koji's surroundings are usually above the air probe.
+    """
     log_weight = np.zeros(ensemble.size)
-    for found, known in zip(outcomes(ensemble, complete_at), (RISE_H, PEAK_C, DONE_H), strict=True):
+    for found, known in zip(outcomes(ensemble, complete_at, offset_k), (RISE_H, PEAK_C, DONE_H), strict=True):
         # Student-t with 4 degrees of freedom: an odd batch is rare, not impossible.
         log_weight -= 2.5 * np.log1p(((found - known.middle) / known.spread) ** 2 / 4.0)
     weight = np.exp(log_weight - np.max(log_weight))

@@ -153,6 +153,16 @@ PARAMETERS: Final = (
     Parameter("unknown_k_per_h", 0.27, 0.5, "log", 0.0, 0.5, "size of what the model leaves out; chosen"),
     Parameter("restless", 0.25, 0.5, "log", 0.0, 0.5, "how far the growth rate strays from the model's, as ln; chosen"),
     Parameter("humidity_pct", 85.0, 8.0, "plain", 0.0, 0.4, "60-100 % reported for koji rooms, by no stage"),
+    Parameter(
+        "mix_share",
+        0.15,
+        0.5,
+        "log",
+        0.0,
+        0.3,
+        "what a mixing takes, as a share of the koji's height above the room: 1-5 K in pairs of before and after "
+        "(farm, makers' and brewery pages), 8 K at the most; spread chosen",
+    ),
 )
 """Bed and mould. The order is the order of the rows in the ensemble."""
 
@@ -198,6 +208,34 @@ def published() -> Prior:
         mean=tuple(to_scale(p.centre, p.scale) for p in every),
         cov=_rows(variances),
     )
+
+
+KINDS: Final[dict[str, dict[str, tuple[float, float]]]] = {
+    "fan": {"loss_per_h": (0.35, 0.5)},
+    "heat-mat": {"offset_k": (7.0, 2.0), "loss_per_h": (-0.1, 0.5)},
+}
+COVERS: Final[dict[str, dict[str, tuple[float, float]]]] = {
+    "open": {"wet": (0.4, 0.8)},
+    "cloth-and-plastic": {"wet": (-1.0, 0.6)},
+}
+"""What box and cover move in the published prior: by how much on the scale, and the spread there. Moving air takes up
+heat 2-3 times as fast as still air and trays in it are thin (8-16 against 3-6 W/(m2 K), laminar plate; from memory); a
+mat heats the koji from below, its air is the room's; a film with a few holes passes a small part of the vapour of a
+free face. Sizes chosen on tuning worlds."""
+
+
+def for_box(root: Prior, kind: str, cover: str) -> Prior:
+    """The published prior for a kind of box and a cover; what own batches left holds these already."""
+    if root.batches:
+        return root
+    mean, cov = np.array(root.mean), np.array(root.cov)
+    for name, (by, spread) in (*KINDS.get(kind, {}).items(), *COVERS.get(cover, {}).items()):
+        row = ROW[name]
+        narrower = spread / math.sqrt(cov[row, row])
+        mean[row] += by
+        cov[row, :] *= narrower
+        cov[:, row] *= narrower
+    return Prior(root.names, tuple(float(value) for value in mean), _rows(cov))
 
 
 def learn(before: Prior, posterior_mean: Array, posterior_cov: Array, *, keep: float = 0.7) -> Prior:

@@ -16,7 +16,8 @@ from kojimon.forecast.answers import Forecast, ForecastSetup, MixAim, Prior
 Reading = tuple[float, float | None, float | None, float | None, float | None]
 """Seconds since inoculation; bed, air, room in °C; relative humidity in %. None: no reading."""
 Work = tuple[float, str]
-"""Seconds since inoculation; `mix`, `spread`, `furrow`, `wrap`, `unwrap`, `swap`."""
+"""Seconds since inoculation; `mix`, `spread`, `furrow`, `wrap`, `unwrap`, `swap`, `moved` (the probe), `set` or
+`set 28.5` (the box, where known to how many °C)."""
 
 
 class Start(Struct, frozen=True, tag_field="ask", tag="start"):

@@ -34,6 +34,7 @@ def forecasts(
     *,
     setup: ForecastSetup = ForecastSetup(),  # noqa: B008 - frozen
     seed: int = 0,
+    low_c: float | None = None,
 ) -> Iterator[Forecast]:
     """Every forecast that would have been made, at 0, every_s, 2 every_s, ... until the last reading.
 
@@ -42,7 +43,7 @@ def forecasts(
     Args:
         curve: what was recorded.
         every_s: seconds between forecasts.
-        limits_c: upper limits of the bed, °C.
+        limits_c: upper limits of the bed, low_c: a lower one; °C.
         setup, seed: as for a live batch, which begins at the published prior.
 
     Raises:
@@ -64,7 +65,7 @@ def forecasts(
         forecaster.take(curve.readings[reading:until], curve.works[work:works])
         reading, work = until, works
         mix = next((aim for at_s, aim in reversed(curve.mixes) if at_s <= due_s), None)
-        yield forecaster.forecast(due_s, limits_c, mix=mix)
+        yield forecaster.forecast(due_s, limits_c, low_c=low_c, mix=mix)
         due_s += every_s
 
 

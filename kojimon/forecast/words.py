@@ -9,8 +9,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Final
 
-from msgspec.structs import replace
-
 from kojimon.forecast.answers import Forecast, LimitAnswer, Range
 from kojimon.forecast.kept import calm_chances, calm_until_h
 from kojimon.units import show_difference, show_duration, show_temperature
@@ -18,7 +16,11 @@ from kojimon.units import show_difference, show_duration, show_temperature
 SURE: Final = 0.9
 """How sure a quiet night must be to be promised: 9 in 10."""
 LIKELY: Final = 0.5
+NEARLY: Final = 0.95
+LEAST_TOLD: Final = 0.05
+"""Less of a chance of cold is not told."""
 UNSURE_TAIL: Final = "Alarms stay on."
+GENERAL: Final = "This is how batches go in general."
 Say = Callable[[float], str]
 
 
@@ -43,52 +45,64 @@ def odds(probability: float) -> str:
     return f"{count} chance{'s' if count > 1 else ''} in 10"
 
 
-def sentences(forecast: Forecast, fahrenheit: bool = False, say: Say = from_now) -> tuple[str, ...]:
-    """The whole forecast, most urgent first.
-
-    Args:
-        forecast: what was forecast.
-        fahrenheit: show °F.
-        say: how to say a moment given in hours from now.
-    """
-    lines = [forecast.why_not] if forecast.why_not else []
-    if forecast.check.contradicts:
-        lines.append(contradiction(forecast, fahrenheit))
-    if not forecast.known:
-        return (*lines, "What follows is what batches do in general.", *_answers(forecast, fahrenheit, say))
-    return (*lines, *_answers(forecast, fahrenheit, say))
-
-
 def sleep(forecast: Forecast, say: Say = from_now) -> str:
     """May one sleep? One line, 9 in 10; what makes it doubtful comes first."""
-    if not forecast.known:
-        why = forecast.why_not.removeprefix("Not yet: ")
-        return f"cannot say yet whether you may sleep. {why[:1].upper()}{why[1:]}"
-    if forecast.check.contradicts:
+    calm_h, best_h = calm_until_h(forecast), forecast.mix.best_in_h
+    if forecast.known and forecast.check.contradicts:
         return "do not rely on it: the koji does not follow the forecast"
-    calm_h = calm_until_h(forecast)
+    if calm_h is None and not forecast.known:
+        return f"cannot say yet whether you may sleep. {reason(forecast)}"
     if calm_h is None:
         chances = calm_chances(forecast)
         return f"stay up: {odds(1.0 - (chances[0] if chances else 0.0))} that it needs you within 30 min"
     until = _bare(say(calm_h))
     how = f"for {until}" if say is from_now else f"before {until}"
     end = "; the forecast ends there" if calm_h >= forecast.quiet_in_h[-1] else ""
-    return f"nothing is likely to need you {how} ({odds(SURE)}){end}"
+    rest = f"likely to need you {how} ({sure(forecast)}){end}"
+    if forecast.known and best_h is not None and best_h < calm_h:
+        return f"best mixed {say(best_h)}; left alone, the koji is not {rest}"
+    return f"nothing is {rest}"
+
+
+def reason(forecast: Forecast) -> str:
+    """Why a forecast does not know more than air and batches in general tell."""
+    why = forecast.why_not.removeprefix("Not yet: ")
+    return f"{why[:1].upper()}{why[1:]}"
+
+
+def sure(forecast: Forecast) -> str:
+    """How sure the hours are in which nothing needs a hand."""
+    chances = [chance for chance in calm_chances(forecast) if chance >= SURE]
+    return "19 chances in 20" if not forecast.known and chances and min(chances) >= NEARLY else odds(SURE)
+
+
+def cold(forecast: Forecast, temperature: Callable[[float], str]) -> str:
+    """The chance that the koji falls below its lower limit, where there is one worth a word; else "".
+
+    `temperature`: says one given in °C.
+    """
+    chance = forecast.too_cold[-1] if forecast.too_cold else 0.0
+    if forecast.low_c is None or chance < LEAST_TOLD:
+        return ""
+    low = f"under {temperature(forecast.low_c)} within {show_duration(3600 * forecast.quiet_in_h[-1])}: {odds(chance)}"
+    return f"Cold is the risk: {low}." if chance >= 1.0 - min(_hot(forecast)) else f"{low[:1].upper()}{low[1:]}."
+
+
+def _hot(forecast: Forecast) -> tuple[float, ...]:
+    return (1.0, *(one.quiet[-1] for one in forecast.limits if one.quiet))
 
 
 def sleep_first(forecast: Forecast, fahrenheit: bool = False, say: Say = from_now) -> tuple[str, ...]:
     """The whole forecast, beginning with whether one may sleep."""
+    chill = cold(forecast, lambda value_c: show_temperature(value_c, fahrenheit))
     if not forecast.known:
-        rest = sentences(replace(forecast, limits=()), fahrenheit, say)
-        return (sleep(forecast, say), *(line for line in rest if line != forecast.why_not))
+        why = () if calm_until_h(forecast) is None else (f"{reason(forecast)} {GENERAL}",)
+        return tuple(filter(None, (sleep(forecast, say), chill, *why, done(forecast, say), UNSURE_TAIL)))
     horizon_h = forecast.horizon_s / 3600.0
     lines = [contradiction(forecast, fahrenheit)] if forecast.check.contradicts else []
     lines += [limit(answer, horizon_h, fahrenheit, say) for answer in forecast.limits]
-    mixed, changed = mixing(forecast, fahrenheit, say), what_if(forecast, fahrenheit)
-    calm_h, best_h = calm_until_h(forecast), forecast.mix.best_in_h
-    if calm_h is not None and best_h is not None and best_h < calm_h and not forecast.check.contradicts:
-        mixed += " That makes better koji; left until later, it is not likely to raise an alarm before the time above."
-    return (sleep(forecast, say), *lines, mixed, *changed, done(forecast, say), UNSURE_TAIL)
+    lines += [chill, mixing(forecast, fahrenheit, say), *what_if(forecast, fahrenheit), done(forecast, say)]
+    return (sleep(forecast, say), *filter(None, lines), UNSURE_TAIL)
 
 
 def limit(answer: LimitAnswer, horizon_h: float, fahrenheit: bool = False, say: Say = from_now) -> str:
@@ -105,16 +119,6 @@ def limit(answer: LimitAnswer, horizon_h: float, fahrenheit: bool = False, say: 
     if answer.passes < LIKELY:
         return f"Not over {what} {within} ({odds(1.0 - answer.passes)}); else {when}."
     return f"Over {what} {when} if left alone ({odds(answer.passes)} {within})."
-
-
-def quiet(forecast: Forecast, answer: LimitAnswer, say: Say = from_now) -> str:
-    """How long nothing is likely to need the person, as far as one can promise it."""
-    calm = [hour for hour, p in zip(forecast.quiet_in_h, answer.quiet, strict=True) if p >= SURE]
-    if not calm:
-        first = answer.quiet[0] if answer.quiet else 0.0
-        return f"Stay near: {odds(1.0 - first)} that it needs you within 30 min."
-    until = _bare(say(max(calm)))
-    return f"Nothing is likely to need you {'for' if say is from_now else 'before'} {until} ({odds(SURE)})."
 
 
 def mixing(forecast: Forecast, fahrenheit: bool = False, say: Say = from_now) -> str:
@@ -182,16 +186,9 @@ def what_if(forecast: Forecast, fahrenheit: bool = False) -> tuple[str, ...]:
         name = CHANGES[change.change].format(show_difference(2.0, fahrenheit, digits=0 if not fahrenheit else 1))
         hottest = show_temperature(change.highest_c, fahrenheit)
         less = f", {show_difference(change.lower_k, fahrenheit)} lower" if change.lower_k >= 0.1 else ", no lower"
-        lines.append(f"{name}: peak {hottest}{less}.")
+        at_once = f"{show_difference(change.falls_k, fahrenheit)} cooler at once, " if change.falls_k >= 0.1 else ""
+        lines.append(f"{name}: {at_once}peak {hottest}{less}.")
     return tuple(lines)
-
-
-def _answers(forecast: Forecast, fahrenheit: bool, say: Say) -> tuple[str, ...]:
-    horizon_h = forecast.horizon_s / 3600.0
-    lines = [limit(answer, horizon_h, fahrenheit, say) for answer in forecast.limits]
-    if forecast.limits:
-        lines.append(quiet(forecast, forecast.limits[-1], say))
-    return (*lines, mixing(forecast, fahrenheit, say), *what_if(forecast, fahrenheit), done(forecast, say), UNSURE_TAIL)
 
 
 def _range(values: Range, say: Say) -> str:

@@ -6,9 +6,10 @@ from typing import Final
 
 from kojimon.contract.events import Forecast
 from kojimon.contract.state import Box, Foreseen, Step
+from kojimon.forecast.words import cold, reason, sure
 from kojimon.units import show_duration
 from kojimon.words import status
-from kojimon.words.speech import Speech, big_first
+from kojimon.words.speech import Speech, moment_utc
 from kojimon.words.standing import first_pending
 from kojimon.words.status import Sentence
 
@@ -20,10 +21,13 @@ NOT_INSTALLED: Final = (
 )
 LEAST_MS: Final = 1_800_000
 """A rest shorter than this is none."""
+SOON_H: Final = 1 / 12
+UNKNOWN: Final = "Cannot say yet whether you may sleep."
 
 
 NOT_YET: Final = "No forecast yet: the first comes a minute or two after the spores went on."
-NO_PROBE: Final = "No forecast: that takes a probe in the koji. Look at the koji, and read it by hand."
+NO_PROBE: Final = "No forecast: that takes a probe in the koji or its air. Look at the koji, and read it by hand."
+BY_AIR: Final = "No probe reads the koji: this is what the box's air and batches in general allow."
 
 
 def rest(incubator: Box, speech: Speech, now_ms: int, now_utc: str) -> Sentence:
@@ -40,20 +44,28 @@ def rest(incubator: Box, speech: Speech, now_ms: int, now_utc: str) -> Sentence:
         return urgent
     forecast = incubator.forecast
     if not forecast:
-        bare = not any(probe.place == "bed" for probe in incubator.probes)
+        bare = not any(probe.place in ("bed", "air") for probe in incubator.probes)
         return Sentence(NO_PROBE if bare else NOT_YET, "plain")
     if not forecast.fresh:
         return Sentence(_stale(forecast), "look")
-    if not forecast.known:
-        why = big_first(forecast.why_not.removeprefix("Not yet: "))
-        return Sentence(f"Cannot say yet whether you may sleep. {why}", "plain")
+    if not forecast.known and not _says(forecast, now_ms):
+        return Sentence(" ".join(filter(None, [UNKNOWN, reason(forecast), _cold(forecast, speech)])), "plain")
     return _calm(incubator, forecast, speech, now_ms, now_utc)
 
 
+def _says(forecast: Foreseen, now_ms: int) -> bool:
+    """Whether it can promise a rest before the koji has shown its own warmth."""
+    return forecast.calm_until_t_ms is not None and forecast.calm_until_t_ms - now_ms >= LEAST_MS
+
+
+def _cold(forecast: Foreseen, speech: Speech) -> str:
+    return cold(forecast, lambda value_c: speech.brief("temperature", value_c))
+
+
 def brief(incubator: Box, speech: Speech, now_ms: int, now_utc: str) -> Sentence | None:
-    """The same for the page and `status`, only where a forecast knows: the rest is said there already."""
+    """The same for the page and `status`, only where a forecast can promise something: the rest is said there."""
     forecast = incubator.forecast
-    if not incubator.batch or not forecast or not forecast.fresh or not forecast.known:
+    if not incubator.batch or not forecast or not forecast.fresh or not (forecast.known or _says(forecast, now_ms)):
         return None
     if _urgent(incubator, speech, now_ms) is not None:
         return None
@@ -80,15 +92,33 @@ def _calm(incubator: Box, forecast: Foreseen, speech: Speech, now_ms: int, now_u
         return Sentence(f"Do this first: {speech.step(step[0].name)}.", "look")
     if until_ms is None or until_ms - now_ms < LEAST_MS:
         return Sentence("Stay near: the koji may need you within the hour.", "look")
-    koji = f"{speech.moment(forecast.calm_until_utc or '', now_utc)} (9 chances in 10)"
-    doubt = " The koji does not follow the forecast: trust this less." if forecast.check.contradicts else ""
-    if step is not None and step[1] < until_ms:
+    koji = f"{speech.moment(forecast.calm_until_utc or '', now_utc)} ({sure(forecast)})"
+    doubt = "The koji does not follow the forecast: trust this less." if forecast.check.contradicts else ""
+    mixed = _best_mixed(incubator, forecast, speech, until_ms, now_utc)
+    if mixed:
+        said = f"{mixed} Left alone, the koji is not likely to need you before {koji}."
+    elif step is not None and step[1] < until_ms:
         due = speech.moment(step[0].due_utc or "", now_utc)
         said = (f"Nothing is likely to need you before {due}. Then it is time to {speech.step(step[0].name)}. Left"
                 f" alone, the koji is not likely to need you before {koji}.")  # fmt: skip
     else:
         said = f"Nothing is likely to need you before {koji}."
-    return Sentence(f"{said}{doubt} Alarms stay on.", "look" if doubt else "good")
+    unseen = BY_AIR if not forecast.known and forecast.reading_age_s is None else ""
+    said = " ".join(filter(None, [said, _cold(forecast, speech), unseen, doubt, "Alarms stay on."]))
+    return Sentence(said, "look" if doubt else "good")
+
+
+def _best_mixed(incubator: Box, forecast: Foreseen, speech: Speech, until_ms: int, now_utc: str) -> str:
+    """When the koji is best mixed, where that comes before its step is due and before it needs a hand; else ""."""
+    step, best_h = _first_step(incubator), forecast.mix.best_in_h
+    if not forecast.known or best_h is None or step is None or step[0].work != "mix":
+        return ""
+    best_ms = forecast.made_t_ms + round(best_h * 3_600_000)
+    if best_ms >= min(step[1], until_ms):
+        return ""
+    made_ms = moment_utc(forecast.made_utc or now_utc).timestamp() * 1000
+    when = "now" if best_h < SOON_H else f"at {speech.moment(made_ms + best_h * 3_600_000, now_utc)}"
+    return f"Best mixed {when}, {speech.moment(step[0].due_utc or '', now_utc)} at the latest."
 
 
 def ready(incubator: Box, speech: Speech, now_utc: str) -> str:

@@ -60,7 +60,7 @@ def test_from_settings_to_review(kitchen: Kitchen) -> None:
     assert "top tray 93.0 °F. Saved for the curve; it raises no alarm." in back
     assert "check the unit" in kitchen.run("reading", "95", "C", code=1).stderr
     asleep = plain(kitchen.run("forecast").stdout)
-    assert "No forecast: that takes a probe in the koji." in asleep
+    assert "No forecast: that takes a probe in the koji or its air." in asleep
     kitchen.run("reading", "97", "F", "--tray", "top")
     assert "Read by hand: top tray 130.0 °F." in plain(kitchen.run("reading", "130", "F", "--tray", "top").stdout)
     assert "Taken back: top tray 130.0 °F, read by hand" in plain(kitchen.run("undo", "reading").stdout)

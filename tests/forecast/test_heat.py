@@ -30,6 +30,7 @@ def bed(**changed: float) -> Bed:
         "rate_per_h": 0.236, "opt_c": 37.5, "max_c": 46.0, "min_c": 8.0, "steep": 1.0, "heat_k": 94.0, "keep": 0.0,
         "shape": 1.0, "start": 0.004, "lag_h": 0.01, "loss_per_h": 0.438, "offset_k": 0.0, "wet": 0.0,
         "probe_lag_h": 0.0, "bias_c": 0.0, "unknown_k_per_h": 0.1, "restless": 0.1, "humidity_pct": 85.0,
+        "mix_share": 0.15,
     } | changed  # fmt: skip
     return Bed(*(np.array([nature[name]]) for name in Bed._fields))
 

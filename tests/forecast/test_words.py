@@ -35,7 +35,7 @@ def forecast(**changed: Any) -> Forecast:
         quiet_in_h=(0.5, 1.0, 1.5, 2.0, 2.5, 3.0), limits=(RISING,), too_cold=(),
         mix=MixAnswer(1.5, Range(1.0, 1.25, 1.5, 1.75, 2.0), 2.6, waits),
         done=DoneAnswer(Range(43.0, 44.5, 46.0, 47.0, 49.0), False, 0.0, 46.0, 50.0),
-        what_if=(WhatIf("mix-now", 39.0, 2.5, (0.2,)), WhatIf("box-2c-lower", 41.5, 0.0, (0.8,))),
+        what_if=(WhatIf("mix-now", 39.0, 2.5, (0.2,), 3.9), WhatIf("box-2c-lower", 41.5, 0.0, (0.8,))),
         check=Check(False, 0.1, 0.3, 1.0, 0), seed=1,
     )  # fmt: skip
     return structs.replace(made, **changed)
@@ -54,7 +54,6 @@ def test_by_the_clock() -> None:
         minutes = round(in_h * 60) + 60
         return f"{minutes // 60:02d}:{minutes % 60:02d}"
 
-    assert words.quiet(forecast(), RISING, clock) == "Nothing is likely to need you before 03:30 (9 chances in 10)."
     assert "at 04:20 " not in words.limit(RISING, 12.0, say=clock)
     assert "04:20 (likely 03:30 to 06:00)" in words.limit(RISING, 12.0, say=clock)
 
@@ -73,11 +72,24 @@ def test_limits(answer: LimitAnswer, said: str) -> None:
     assert words.limit(answer, 12.0) == said
 
 
-def test_quiet_promises_no_more_than_nine_in_ten() -> None:
-    assert words.quiet(forecast(), RISING) == "Nothing is likely to need you for 2 h 30 min (9 chances in 10)."
-    assert words.quiet(forecast(), NEVER) == "Nothing is likely to need you for 3 h (9 chances in 10)."
-    soon = LimitAnswer(40.0, 1.0, Range(0.1, 0.2, 0.3, 0.4, 0.5), (0.4, 0.0, 0.0, 0.0, 0.0, 0.0))
-    assert words.quiet(forecast(), soon) == "Stay near: 6 chances in 10 that it needs you within 30 min."
+def test_the_first_evening_says_what_prior_and_air_allow() -> None:
+    calm = structs.replace(NEVER, quiet=(0.99,) * 6)
+    evening = forecast(
+        known=False, why_not="Not yet: the koji has not begun to warm by itself.", limits=(calm,),
+        too_cold=(0.0, 0.0, 0.01, 0.02, 0.02, 0.03), low_c=26.0,
+    )  # fmt: skip
+    said = words.sleep_first(evening, fahrenheit=True)
+    assert said[0] == "nothing is likely to need you for 3 h (19 chances in 20); the forecast ends there"
+    assert said[1:3] == (
+        "The koji has not begun to warm by itself. This is how batches go in general.",
+        "Growth complete near hour 46 (likely 43 to 49). Ready by clock and temperature from hour 46, hour 50 at the "
+        "latest; you judge by eye and nose.",
+    )
+    assert said[-1] == "Alarms stay on." and "Mixed now" not in " ".join(said)
+    colder = structs.replace(evening, too_cold=(0.0, 0.0, 0.02, 0.04, 0.07, 0.08))
+    said = words.sleep_first(colder, fahrenheit=True)
+    assert said[0] == "nothing is likely to need you for 3 h (9 chances in 10); the forecast ends there"
+    assert said[1] == "Cold is the risk: under 78.8 °F within 3 h: 1 chance in 10."
 
 
 def test_mixing_and_what_waiting_costs() -> None:
@@ -106,20 +118,21 @@ def test_harvest_leaves_the_last_word_to_eye_and_nose() -> None:
 
 
 def test_not_knowing_comes_first() -> None:
-    said = words.sentences(forecast(known=False, why_not="Not yet: the koji has not begun to warm by itself."))
-    assert said[0].startswith("Not yet")
-    assert said[1] == "What follows is what batches do in general."
+    unsure = structs.replace(RISING, quiet=(0.8,) * 6)
+    unknown = forecast(known=False, why_not="Not yet: the koji has not begun to warm by itself.", limits=(unsure,))
+    assert words.sleep_first(unknown)[0].startswith("cannot say yet whether you may sleep. The koji has not begun")
 
 
 def test_a_contradiction_is_said_plainly() -> None:
     check = Check(True, -1.4, -4.0, 2.0, 0)
-    said = words.sentences(forecast(check=check), fahrenheit=True)
-    assert said[0].startswith("The koji is 2.5 °F cooler than forecast two hours before")
+    said = words.sleep_first(forecast(check=check), fahrenheit=True)
+    assert said[0].startswith("do not rely on it")
+    assert said[1].startswith("The koji is 2.5 °F cooler than forecast two hours before")
 
 
 def test_what_if_lines() -> None:
     assert words.what_if(forecast()) == (
-        "Mixed now: peak 39.0 °C, 2.5 °C lower.",
+        "Mixed now: 3.9 °C cooler at once, peak 39.0 °C, 2.5 °C lower.",
         "With the box 2 °C lower: peak 41.5 °C, no lower.",
     )
     assert words.what_if(forecast(), fahrenheit=True)[1].startswith("With the box 3.6 °F lower")
@@ -139,7 +152,7 @@ def test_odds_never_say_certain(probability: float, said: str) -> None:
 
 
 def test_nothing_says_safe_and_nothing_silences() -> None:
-    every = " ".join(words.sentences(forecast(limits=(RISING, NEVER, RARELY))))
+    every = " ".join(words.sleep_first(forecast(limits=(RISING, NEVER, RARELY))))
     assert "safe" not in every
     assert "bed" not in every
     assert every.endswith("Alarms stay on.")

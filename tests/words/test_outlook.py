@@ -11,9 +11,10 @@ from kojimon.contract.state import Box, Harvest, Next, OpenBatch, Step
 from kojimon.forecast.answers import Check
 from kojimon.words import outlook
 from kojimon.words.speech import Speech
+from tests.parts.outlooks import calm_answer
 from tests.parts.statedoc import BOX, NOW_MS, NOW_UTC, at, foreseen, hot_alarm, sound
 
-SPEECH = Speech(steps={"mix": "Break up and mix"})
+SPEECH = Speech(fahrenheit=True, steps={"mix": "Break up and mix"})
 
 
 def box(calm_h: float | None = 7.5, mix_h: float | None = None, **fields: Any) -> Box:
@@ -50,7 +51,7 @@ def test_an_alarm_that_calls_comes_first() -> None:
 @pytest.mark.parametrize(
     "fields, text",
     [
-        ({"known": False, "why_not": "Not yet."}, "Cannot say yet whether you may sleep. Not yet."),
+        ({"known": False, "calm_h": None, "why_not": "Not yet."}, "Cannot say yet whether you may sleep. Not yet."),
         ({"fresh": False, "age_s": 3000}, "The last forecast is 50 min old"),
         ({"fresh": False, "age_s": 60}, "The koji was just worked on"),
     ],
@@ -58,6 +59,33 @@ def test_an_alarm_that_calls_comes_first() -> None:
 def test_what_is_not_known_is_not_promised(fields: dict[str, Any], text: str) -> None:
     assert rest(box(**fields)).startswith(text)
     assert outlook.brief(box(**fields), SPEECH, NOW_MS, NOW_UTC) is None
+
+
+def test_on_the_first_evening_it_says_what_prior_and_air_allow() -> None:
+    """From hour 0: how batches go in general, this box's air, and cold, which is the danger of the first night."""
+    calm = replace(calm_answer(43.0), quiet=(0.99,) * 24)
+    fields = {"known": False, "why_not": "Not yet.", "limits": (calm,), "low_c": 26.0}
+    found = box(**fields, too_cold=(0.0,) * 12 + (0.08,) * 12)
+    assert rest(found) == (
+        "Nothing is likely to need you before Sun 03:30 (9 chances in 10). Cold is the risk: under 79 °F within 12 h: "
+        "1 chance in 10. Alarms stay on."
+    )
+    assert rest(box(**fields)) == "Nothing is likely to need you before Sun 03:30 (19 chances in 20). Alarms stay on."
+    said = outlook.brief(found, SPEECH, NOW_MS, NOW_UTC)
+    assert said is not None and said.text == rest(found), "the page and `status` say it too"
+    doomed = box(**fields, calm_h=None, too_cold=(0.7,) * 24)
+    assert rest(doomed) == (
+        "Cannot say yet whether you may sleep. Not yet. Cold is the risk: under 79 °F within 12 h: 7 chances in 10."
+    )
+
+
+def test_the_step_and_the_best_hour_for_mixing_do_not_contradict_each_other() -> None:
+    mix = replace(foreseen().mix, best_in_h=0.0)
+    one = box(mix_h=4.2, mix=mix)
+    one = replace(one, steps=(replace(one.steps[0], work="mix"),))
+    assert rest(one).startswith(
+        "Best mixed now, Sun 00:12 at the latest. Left alone, the koji is not likely to need you before Sun 03:30 (9"
+    )
 
 
 def test_a_batch_that_contradicts_its_forecast_makes_the_promise_doubtful() -> None:

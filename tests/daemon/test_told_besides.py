@@ -1,0 +1,51 @@
+"""What the forecast is told besides readings and steps, from the batch's events and the engine's state."""
+
+from __future__ import annotations
+
+from msgspec.structs import replace
+
+from kojimon.contract.events import ProbeMoved, Setpoint
+from kojimon.daemon.forecast_batch import UNTOLD, Subject, besides, setup_of, subject_of
+from kojimon.engine import initial_state
+from kojimon.engine.setup import EngineSetup, IncubatorSetup, ProbeSetup
+from kojimon.engine.state import BatchState, Mark
+from kojimon.model import Event
+from kojimon.schedule.load import SHIPPED, load_schedule
+
+HOUR_MS = 3_600_000
+SUBJECT = Subject("box", "b", 2 * HOUR_MS, (), ())
+
+
+def happened(hour: float, what: ProbeMoved | Setpoint) -> Event:
+    return Event(1, round(hour * HOUR_MS), "box", "b", "", what)
+
+
+def test_a_box_set_anew_a_probe_moved_and_a_mixing_seen_are_told() -> None:
+    told = [
+        happened(1.0, Setpoint(to_c=30.0)), happened(9.0, Setpoint(to_c=28.5)), happened(10.0, Setpoint()),
+        happened(11.0, ProbeMoved(tray="top")), happened(50.0, ProbeMoved(tray="top", ended=True)),
+    ]  # fmt: skip
+    assert {one.kind for one in told} == set(UNTOLD)
+    assert besides(told, SUBJECT, [7 * HOUR_MS]) == (
+        (5 * 3600.0, "mix"), (7 * 3600.0, "set 28.5"), (8 * 3600.0, "set"), (9 * 3600.0, "moved"),
+    )  # fmt: skip
+
+
+def test_a_box_with_a_probe_in_its_air_alone_is_forecast_and_one_with_none_is_not() -> None:
+    air = ProbeSetup(1, "air", "box", "air", "temperature", "", 60_000, 60.0)
+    room = replace(air, no=2, name="room", place="room")
+    sown = BatchState("b", "b", "home", 0, marks=(Mark(1, "inoculate", HOUR_MS, HOUR_MS),))
+
+    def subject(*probes: ProbeSetup) -> Subject | None:
+        box = IncubatorSetup("box", "home", kind="fan", cover="open")
+        setup = EngineSetup("site", incubators=(box,), probes=probes)
+        return subject_of(replace(initial_state(), setup=setup, batches={"box": sown}), "box")
+
+    found = subject(air)
+    assert found is not None and (found.kind, found.cover) == ("fan", "open")
+    assert subject(room) is None
+
+
+def test_kind_and_cover_of_the_box_are_told() -> None:
+    made = setup_of(load_schedule(SHIPPED / "rice-koji-home-trays.yaml"), "fan", "open")
+    assert (made.kind, made.cover) == ("fan", "open")

@@ -1,0 +1,111 @@
+"""The first evening and what is told besides readings: cold, the kind of box, what a mixing takes, a box set anew."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+import pytest
+
+from kojimon.forecast.answers import Forecast, ForecastSetup
+from kojimon.forecast.forecaster import Forecaster, Reading
+from kojimon.forecast.kept import calm_chances
+from kojimon.forecast.prior import published
+
+SETUP = ForecastSetup(members=200)
+HOT_C, LOW_C = 43.0, 26.0
+
+
+def evening(hours: float, off_h: float = 99.0, bed: bool = True, air_c: float = 30.0) -> Iterator[Reading]:
+    """A quiet first evening in a room of 17 °C; the heater is off from `off_h` on, and box and koji cool."""
+    chance, koji_c, box_c = np.random.default_rng(3), 32.0, air_c
+    for minute in range(round(hours * 60)):
+        box_c += ((18.0 if minute / 60 > off_h else air_c) - box_c) / 80
+        koji_c += (box_c + 0.3 - koji_c) / 130
+        read = round(koji_c + 0.05 * float(chance.standard_normal()), 2) if bed else None
+        yield minute * 60.0, read, round(box_c, 2), 17.0, None
+
+
+def asked(readings: Any, hour: float, setup: ForecastSetup = SETUP, works: Any = ()) -> Forecast:
+    forecaster = Forecaster(setup, published(), 9)
+    forecaster.take(readings, works)
+    return forecaster.forecast(hour * 3600.0, (HOT_C, 45.0), low_c=LOW_C)
+
+
+@pytest.mark.parametrize("hour", [0.25, 2.0, 4.0, 6.0])
+@pytest.mark.parametrize("bed", [True, False])
+def test_it_speaks_on_the_first_evening_from_what_batches_do_and_the_air(hour: float, bed: bool) -> None:
+    made = asked(evening(hour, bed=bed), hour)
+    chance = calm_chances(made)[made.quiet_in_h.index(8.0)]
+    assert not made.known and made.low_c == LOW_C
+    assert chance > (0.9 if bed else 0.8), "nothing overheats in the first night"
+
+
+def test_a_heater_that_goes_off_is_foreseen_as_cold_before_the_koji_is_cold() -> None:
+    well, off = asked(evening(6.0), 6.0), asked(evening(6.0, off_h=5.0), 6.0)
+    in_8_h = well.quiet_in_h.index(8.0)
+    assert well.too_cold[in_8_h] < 0.1
+    assert off.bed_now_c > LOW_C + 1.0 and off.too_cold[in_8_h] > 0.5
+    assert off.curve.air_p50_c[-1] < 26.0
+
+
+def test_a_room_that_falls_is_followed() -> None:
+    def falling(by_k_per_h: float) -> Iterator[Reading]:
+        for t_s, bed_c, _, room_c, rh in evening(6.0, air_c=26.5):
+            assert room_c is not None
+            fallen = by_k_per_h * t_s / 3600
+            yield t_s, bed_c, 26.5 - fallen, room_c - fallen, rh
+
+    bare = ForecastSetup(members=200, kind="oven-light")
+    steady, colder = asked(falling(0.0), 6.0, bare), asked(falling(0.5), 6.0, bare)
+    assert colder.curve.air_p50_c[-1] < steady.curve.air_p50_c[-1] - 3.0
+
+
+def test_the_air_of_a_mat_is_the_rooms_and_says_nothing_of_cold_koji() -> None:
+    unknown = asked(evening(1.0, bed=False, air_c=21.0), 1.0)
+    mat = asked(evening(1.0, bed=False, air_c=21.0), 1.0, ForecastSetup(members=200, kind="heat-mat"))
+    assert mat.too_cold[15] < unknown.too_cold[15] - 0.3
+
+
+def test_moving_air_carries_more_heat_away() -> None:
+    warm = {kind: Forecaster(ForecastSetup(members=400, kind=kind), published(), 9).ensemble for kind in ("fan", "")}
+    middle = {kind: float(np.median(one.bed.loss_per_h)) for kind, one in warm.items()}
+    assert middle["fan"] > 1.1 * middle[""]
+
+
+def test_a_box_set_anew_is_believed_at_once() -> None:
+    told = asked(evening(6.0), 6.1, works=((21_600.0, "set 27"),))
+    assert told.curve.air_p50_c[-1] == pytest.approx(27.0, abs=0.7)
+    assert asked(evening(6.0), 6.1).curve.air_p50_c[-1] == pytest.approx(30.0, abs=0.7)
+
+
+def mixed(takes_k: float, told: bool = True) -> tuple[list[Reading], list[tuple[float, str]]]:
+    """Koji that warms by itself and is mixed at hour 20, which takes so much."""
+    rows: list[Reading] = []
+    koji_c = 31.0
+    for minute in range(21 * 60):
+        koji_c += 0.9 / 60 if minute > 13 * 60 else (30.5 - koji_c) / 200
+        if minute == 20 * 60:
+            koji_c -= takes_k
+        rows.append((minute * 60.0, round(koji_c, 2), 30.0, 20.0, None))
+    return rows, [(20 * 3600.0, "mix")] if told else []
+
+
+def falls_k(made: Forecast) -> float:
+    return next(one.falls_k for one in made.what_if if one.change == "mix-now")
+
+
+@pytest.mark.parametrize("told", [True, False])
+def test_what_a_mixing_takes_is_learnt_from_the_mixing_seen(told: bool) -> None:
+    little, much = (falls_k(asked(rows, 21.0, works=works)) for rows, works in (mixed(1.0), mixed(5.0, told)))
+    assert 0.5 < little < 2.0
+    assert 3.2 < much < 6.0, "another mixing will take about as much"
+
+
+def test_a_moved_probe_changes_what_is_read_and_not_what_grows() -> None:
+    rows, _ = mixed(0.0)
+    moved = [(t_s, bed_c and bed_c - (1.8 if t_s >= 72_000 else 0.0), *rest) for t_s, bed_c, *rest in rows]
+    told, untold = asked(moved, 21.0, works=((72_000.0, "moved"),)), asked(moved, 21.0)
+    assert told.bed_now_c == pytest.approx(moved[-1][1], abs=0.3)
+    assert told.check.jumps == 0 and abs(told.heat_k_per_h - untold.heat_k_per_h) < 3.0
