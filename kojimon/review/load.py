@@ -20,7 +20,7 @@ from kojimon.model import Event, Quality
 from kojimon.review.measure.alarms import AlarmFigures, alarm_figures
 from kojimon.review.measure.bands import BandSpan, spans
 from kojimon.review.measure.figures import Figures, figures
-from kojimon.review.measure.forecasts import STEP_MS, Lead, fared, read_forecast
+from kojimon.review.measure.forecasts import STEP_MS, Lead, Past, fared, read_forecast
 from kojimon.review.measure.hours import Hours
 from kojimon.review.measure.minutes import middles, minutes_of
 from kojimon.review.measure.quality import ProbeQuality, quality_of
@@ -148,7 +148,7 @@ def _forecasts(reader: Reader, case: Case, curves: Sequence[Series]) -> tuple[tu
     beds = [minutes_of(one) for one in curves if one.place == "bed" and one.quantity == "temperature"]
     hot = middles(beds, STEP_MS)
     works = [float(case.hours.ms(work.at_ms)) for work in case.story.works]
-    return fared(made, hot, works), warned(made, hot, works)
+    return fared([Past(made, hot, works)]), warned(made, hot, works)
 
 
 def read_curves(

@@ -19,7 +19,16 @@ from kojimon.words.outlook import NOT_INSTALLED
 from tests.forecast import bedtruth
 from tests.parts.outlooks import calm_answer, limit_answer, made
 
+IDLE = replace(made().mix, best_in_h=None)
 may = words.sleep
+SETTINGS = """
+incubators:
+  box: {schedule: rice-koji-home-trays, box: {kind: fan, cover: open}}
+sources:
+  house: {kind: mqtt, host: 192.0.2.10}
+probes:
+  koji: {place: bed, topic: cellar/koji}
+"""
 CALM, SURE = "nothing is likely to need you", "(9 chances in 10)"
 
 
@@ -29,29 +38,39 @@ def clock(in_h: float) -> str:
 
 
 def test_until_when_one_may_sleep() -> None:
-    forecast = made(24.0, limit_answer(43.0, 4.8))
+    forecast = made(24.0, limit_answer(43.0, 4.8), mix=IDLE)
     assert may(forecast, clock) == f"{CALM} before 05:30 {SURE}"
     assert may(forecast) == f"{CALM} for 4 h 30 min {SURE}"
-    assert may(made(24.0, calm_answer(43.0)), clock) == f"{CALM} before 13:00 {SURE}; the forecast ends there"
+    assert may(made(24.0, calm_answer(43.0), mix=IDLE), clock) == f"{CALM} before 13:00 {SURE}; the forecast ends there"
 
 
 def test_what_makes_it_doubtful_comes_first() -> None:
-    soon, unknown = made(24.0, limit_answer(43.0, 0.2)), made(known=False, why_not="Not yet.")
+    hot = limit_answer(43.0, 0.2)
+    soon, unknown = made(24.0, hot), made(24.0, hot, known=False, why_not="Not yet.")
     assert may(soon).startswith("stay up: 9 chances in 10 that it needs you within 30 min")
     assert may(unknown) == "cannot say yet whether you may sleep. Not yet."
-    not_yet = made(known=False, why_not="Not yet: the koji has not begun to warm by itself.")
+    not_yet = made(24.0, hot, known=False, why_not="Not yet: the koji has not begun to warm by itself.")
     assert may(not_yet) == "cannot say yet whether you may sleep. The koji has not begun to warm by itself."
-    calm = made(24.0, calm_answer(43.0))
-    calm = replace(calm, mix=replace(calm.mix, best_in_h=0.0))
-    assert any("not likely to raise an alarm before the time above" in text for text in words.sleep_first(calm))
     wrong = made(check=replace(made().check, contradicts=True, miss_k=2.0))
     assert may(wrong).startswith("do not rely on it")
     assert words.sleep_first(wrong)[1].startswith("The koji is 2.0 °C warmer than forecast")
 
 
+def test_sleeping_and_mixing_do_not_contradict_each_other() -> None:
+    """One sentence says both: when it is best mixed, and until when it is not likely to need a hand left alone."""
+    calm = made(24.0, limit_answer(43.0, 4.8))
+    assert may(calm, clock) == f"best mixed 02:30; left alone, the koji is not likely to need you before 05:30 {SURE}"
+    now = replace(calm, mix=replace(calm.mix, best_in_h=0.0))
+    said = words.sleep_first(now)
+    assert said[0] == f"best mixed now; left alone, the koji is not likely to need you for 4 h 30 min {SURE}"
+    assert not any("nothing is likely" in text for text in said)
+
+
 def test_a_cold_koji_needs_a_hand_too() -> None:
     cold = tuple(0.0 if hour < 2.0 else 0.3 for hour in made().quiet_in_h)
-    assert may(made(24.0, calm_answer(43.0), too_cold=cold)) == f"{CALM} for 1 h 30 min {SURE}"
+    assert may(made(24.0, calm_answer(43.0), too_cold=cold, mix=IDLE)) == f"{CALM} for 1 h 30 min {SURE}"
+    said = words.sleep_first(made(24.0, calm_answer(43.0), too_cold=cold, low_c=26.0))
+    assert "Cold is the risk: under 26.0 °C within 12 h: 3 chances in 10." in said
 
 
 @pytest.fixture
@@ -81,7 +100,8 @@ def test_over_a_recorded_curve_every_forecast_is_printed(curve: Path) -> None:
     assert done.exit_code == 0, done.output
     hours = [line.split()[1].rstrip(":,") for line in done.output.splitlines() if line.startswith("Hour")]
     assert hours == ["0.00", "6.00", "12.00", "18.00", "24.00"]
-    assert "cannot say yet whether you may sleep" in done.output and f"{CALM} for" in " ".join(done.output.split())
+    text = " ".join(done.output.split())
+    assert f"Hour 6.00, 30.4 °C: {CALM} for 12 h (19 chances in 20)" in text, "it speaks before the koji warms itself"
     plain = CliRunner().invoke(forecast, ["--from", str(curve), "--every", "12h", "--json"])
     made = json.loads(plain.output)["forecasts"]
     assert [one["at_s"] for one in made] == [0.0, 43_200.0, 86_400.0]
@@ -99,3 +119,32 @@ def test_without_its_library_it_says_so(curve: Path, monkeypatch: pytest.MonkeyP
     monkeypatch.setattr("kojimon.cli.commands.recorded.has_part", lambda part: False)
     done = CliRunner().invoke(forecast, ["--from", str(curve)])
     assert str(done.exception) == NOT_INSTALLED
+
+
+def test_schedule_and_box_come_from_the_settings(curve: Path, tmp_path: Path) -> None:
+    config = tmp_path / "kojimon.yaml"
+    config.write_text(SETTINGS, encoding="utf-8")
+    done = CliRunner().invoke(forecast, ["--from", str(curve), "--every", "24h", "--json", "--config", str(config)])
+    assert done.exit_code == 0, done.output
+    made = json.loads(done.output)
+    assert (made["schedule"], made["box"]) == ("rice-koji-home-trays", {"kind": "fan", "cover": "open"})
+    assert made["forecasts"][0]["low_c"] == 26.0 and made["forecasts"][0]["too_cold"]
+    other = ["--schedule", "rice-koji-sake"]
+    asked = ["--from", str(curve), "--every", "24h", "--json", "--config", str(config)]
+    done = CliRunner().invoke(forecast, [*asked, *other])
+    assert json.loads(done.output)["schedule"] == "rice-koji-sake"
+
+
+def test_forecasts_over_a_folder_are_held_against_what_came(curve: Path) -> None:
+    (curve.parent / "second.csv").write_bytes(curve.read_bytes())
+    asked = ["--from", str(curve.parent), "--score", "--every", "2h", "--schedule", "rice-koji-home-trays"]
+    done = CliRunner().invoke(forecast, asked)
+    text = " ".join(done.output.split())
+    assert done.exit_code == 0 and ": 2 curves, a forecast every 120 min" in text, done.output
+    assert "2 h ahead" in text and "As warm as was likely" in text
+    plain = json.loads(CliRunner().invoke(forecast, [*asked, "--json"]).output)
+    alone = json.loads(CliRunner().invoke(forecast, [*asked[:1], str(curve), *asked[2:], "--json"]).output)
+    assert [lead["count"] for lead in plain["leads"]] == [2 * lead["count"] for lead in alone["leads"]]
+    assert sum(night["count"] for night in plain["nights"]) > 0
+    empty = CliRunner().invoke(forecast, ["--from", str(curve.parent.parent / "none"), "--score"])
+    assert isinstance(empty.exception, KojimonError)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from kojimon.forecast.kept import pack, thin
-from kojimon.review.measure.forecasts import HOUR_MS, STEP_MS, fared, read_forecast
+from kojimon.review.measure.forecasts import HOUR_MS, STEP_MS, Past, fared, read_forecast
 from tests.parts.outlooks import limit_answer, made
 
 
@@ -14,7 +14,7 @@ def warming(per_h: float = 1.0, hours: float = 40.0) -> dict[int, float]:
 
 def test_a_right_forecast_is_right() -> None:
     known = made(24.0, limit_answer(40.0, 4.0), bed_c=36.0, per_h=1.0)
-    (two, four, six) = fared([(24.0 * HOUR_MS, known)], warming(), [])
+    (two, four, six) = fared([Past([(24.0 * HOUR_MS, known)], warming(), [])])
     assert (two.off_k, four.off_k, six.off_k) == (0.0, 0.0, 0.0)
     assert two.inside == 1.0 and two.count == 1
     assert four.limit_off_h == 0.0, "passed at hour 28, made four hours before"
@@ -23,20 +23,20 @@ def test_a_right_forecast_is_right() -> None:
 
 def test_one_that_is_too_cool_is_said_to_be() -> None:
     cool = made(24.0, limit_answer(40.0, 4.6), bed_c=36.0, per_h=0.7)
-    (two, four, six) = fared([(24.0 * HOUR_MS, cool)], warming(), [])
+    (two, four, six) = fared([Past([(24.0 * HOUR_MS, cool)], warming(), [])])
     assert (two.off_k, two.warm_k, two.inside) == (0.6, 0.6, 0.0)
     assert six.off_k == 1.8 and four.limit_off_h == 0.6
 
 
 def test_what_was_touched_on_the_way_does_not_count() -> None:
     known = made(24.0, bed_c=36.0, per_h=1.0)
-    assert [lead.hours for lead in fared([(24.0 * HOUR_MS, known)], warming(), [27.0 * HOUR_MS])] == [2.0]
+    assert [lead.hours for lead in fared([Past([(24.0 * HOUR_MS, known)], warming(), [27.0 * HOUR_MS])])] == [2.0]
 
 
 def test_neither_do_those_that_did_not_know_nor_hours_without_readings() -> None:
     unknown = made(24.0, known=False, why_not="Not yet.")
-    assert fared([(24.0 * HOUR_MS, unknown)], warming(), []) == ()
-    assert fared([(38.5 * HOUR_MS, made(38.5))], warming(hours=40.0), []) == ()
+    assert fared([Past([(24.0 * HOUR_MS, unknown)], warming(), [])]) == ()
+    assert fared([Past([(38.5 * HOUR_MS, made(38.5))], warming(hours=40.0), [])]) == ()
 
 
 def test_refused_forecasts_are_left_out() -> None:

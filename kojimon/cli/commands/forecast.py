@@ -39,19 +39,23 @@ SWITCHED_OFF = "Forecasts are switched off in the settings: `forecast: {use: fal
         "kojimon forecast",
         "kojimon forecast --json",
         "kojimon forecast --from last.csv --every 10min",
+        "kojimon forecast --from curves/ --score",
         "kojimon forecast learned show",
     ),
 )
-@click.option("--from", "curve", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
+@click.option("--from", "curve", type=click.Path(path_type=Path), metavar="FILE",
               help="A recorded curve: every forecast that would have been made, as if live.")  # fmt: skip
 @click.option("--every", "every_s", type=DURATION, metavar="TIME", help="With --from: how far apart. (10min)")
-@click.option("--schedule", metavar="NAME", help="With --from: whose limits and harvest hours. (rice-koji-sake)")
+@click.option("--schedule", metavar="NAME",
+              help="With --from: whose limits and harvest hours. (your own, or rice-koji-sake)")  # fmt: skip
+@click.option("--score", is_flag=True,
+              help="With --from, a curve or a folder of them: how the forecasts fared against what came.")  # fmt: skip
 @incubator_option
 @json_option
 @config_option
 @click.pass_context
 def forecast(
-    ctx: click.Context, curve: Path | None, every_s: float | None, schedule: str | None, incubator: str,
+    ctx: click.Context, curve: Path | None, every_s: float | None, schedule: str | None, score: bool, incubator: str,
     as_json: bool, config: str | None,
 ) -> None:  # fmt: skip
     """May I sleep? What the koji will do if left alone, and how sure that is.
@@ -61,12 +65,12 @@ def forecast(
     if ctx.invoked_subcommand:
         return
     if curve is not None:
-        from kojimon.cli.commands.recorded import over_curve
+        from kojimon.cli.commands.recorded import over_curve, over_curves
 
-        over_curve(curve, every_s or 600.0, schedule, config, as_json)
+        (over_curves if score else over_curve)(curve, every_s or 600.0, schedule, incubator, config, as_json)
         return
-    if every_s is not None or schedule is not None:
-        raise click.UsageError("--every and --schedule go with --from.")
+    if every_s is not None or schedule is not None or score:
+        raise click.UsageError("--every, --schedule and --score go with --from.")
     kitchen = open_kitchen(config)
     document = kitchen.state()
     boxes = [incubator_of(document, incubator)] if incubator else [*document.incubators]

@@ -3,50 +3,134 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from kojimon.cli.shared import screen
-from kojimon.errors import KojimonError
+from kojimon.errors import KojimonError, UsageError
 from kojimon.settings.installed import has_part
+from kojimon.units import median
 from kojimon.words.outlook import NOT_INSTALLED
 
 if TYPE_CHECKING:
     from kojimon.forecast.answers import Forecast
     from kojimon.forecast.recorded import Recorded
     from kojimon.journal.reading.curve_file import Curve
+    from kojimon.review.measure.forecasts import Past
     from kojimon.schedule.spec import Schedule
+    from kojimon.settings.spec import Box
     from kojimon.words.speech import Speech
 
 USUAL = "rice-koji-sake"
 HOUR_ZERO = "inoculate"
 
 
-def over_curve(path: Path, every_s: float, schedule: str | None, config: str | None, as_json: bool) -> None:
-    """Prints every forecast over a curve file.
+def over_curve(
+    path: Path, every_s: float, schedule: str | None, incubator: str, config: str | None, as_json: bool
+) -> None:
+    """Prints every forecast over a curve file, by the schedule and the box of the settings unless another is named.
 
     Raises KojimonError where forecasts are not installed or the curve has no koji in it.
     """
-    if not has_part("forecast"):
-        raise KojimonError(NOT_INSTALLED)
     import msgspec
 
-    from kojimon.cli.commands.rehearse import _places, _speech, load
-    from kojimon.daemon.forecast_batch import setup_of
+    from kojimon.cli.commands.rehearse import _speech
+
+    told = _told_by(schedule, incubator, config)
+    made = _forecasts(path, every_s, told, config)[0]
+    if as_json:
+        box = {"kind": told.box.kind, "cover": told.box.cover}
+        rows = msgspec.to_builtins(made)
+        screen.print_json({"schedule": told.plan.name, "box": box, "every_s": every_s, "forecasts": rows})
+        return
+    speech = _speech(config, None)
+    screen.say(f"{path}, a forecast every {every_s / 60:g} min, limits of {told.plan.label}:", "head")
+    _tell(made, speech)
+
+
+def over_curves(
+    path: Path, every_s: float, schedule: str | None, incubator: str, config: str | None, as_json: bool
+) -> None:
+    """Prints how the forecasts over a curve, or over every `.csv` of a folder, fared against what came.
+
+    Raises KojimonError as `over_curve`, and where a folder holds no curve.
+    """
+    import msgspec
+
+    from kojimon.cli.commands.rehearse import _speech
+    from kojimon.review.measure.forecasts import fared, promised
+    from kojimon.review.tell.forecasts import leads_table
+
+    told = _told_by(schedule, incubator, config)
+    files = sorted(path.glob("*.csv")) if path.is_dir() else [path]
+    if not files:
+        raise KojimonError(f"{path}: no curve there. Expected files that end in .csv.")
+    past = [_forecasts(file, every_s, told, config)[1] for file in files]
+    leads, nights = fared(past), promised(past)
+    if as_json:
+        plain = msgspec.to_builtins({"leads": leads, "nights": nights})
+        screen.print_json({"schedule": told.plan.name, "curves": [str(file) for file in files], **plain})
+        return
+    count = f"{len(files)} curves" if len(files) > 1 else "1 curve"
+    screen.say(f"{path}: {count}, a forecast every {every_s / 60:g} min, limits of {told.plan.label}:", "head")
+    if not leads:
+        screen.say("No forecast knew enough to be held against what came.", "look")
+        return
+    table = leads_table(leads, _speech(config, None))
+    screen.grid([["", *table.heads], *([row.label, *row.cells] for row in table.rows)])
+    for night in nights:
+        screen.say(
+            f"Quiet for {night.hours:.0f} h, said with about {round(10 * night.said)} chances in 10: it came "
+            f"{night.came} times of {night.count}."
+        )
+
+
+class _Told(NamedTuple):
+    """The schedule and the box that forecasts over a curve are made by."""
+
+    plan: Schedule
+    box: Box
+
+
+def _told_by(schedule: str | None, incubator: str, config: str | None) -> _Told:
+    """The named schedule, else that of the settings' box; its kind and cover where it is clear which box."""
+    from kojimon.cli.commands.rehearse import _settings, load
+    from kojimon.settings.spec import Box
+
+    settings = _settings(config)
+    boxes = settings.incubators if settings else ()
+    named = [one for one in boxes if one.name == incubator] if incubator else list(boxes)
+    if incubator and not named:
+        known = ", ".join(one.name for one in boxes) or "none"
+        raise UsageError(f"--incubator {incubator}: the settings have no such box. They have: {known}.")
+    if schedule is None and len({one.schedule.name for one in named}) > 1:
+        names = ", ".join(one.name for one in named)
+        raise UsageError(f"By which schedule? Your boxes have several: add --schedule, or --incubator: {names}.")
+    plan = named[0].schedule if schedule is None and named else load(schedule or USUAL, config)
+    return _Told(plan, named[0].box if len(named) == 1 else Box())
+
+
+def _forecasts(path: Path, every_s: float, told: _Told, config: str | None) -> tuple[list[Forecast], Past]:
+    """Every forecast over a curve file, and the same beside what came."""
+    if not has_part("forecast"):
+        raise KojimonError(NOT_INSTALLED)
+    from kojimon.cli.commands.rehearse import _places
+    from kojimon.daemon.forecast_batch import low_of, setup_of
     from kojimon.forecast.recorded import forecasts
     from kojimon.journal.reading.curve_file import read_curve
+    from kojimon.review.measure.forecasts import STEP_MS, Past
 
-    plan = load(schedule or USUAL, config)
-    recorded = recorded_of(read_curve(path, _places(config)), plan, str(path))
-    made = []
+    recorded = recorded_of(read_curve(path, _places(config)), told.plan, str(path))
+    setup, made = setup_of(told.plan, told.box.kind, told.box.cover), []
     with screen.progress("Forecasting", recorded.readings[-1][0]) as bar:
-        for one in forecasts(recorded, every_s, limits_of_koji(plan), setup=setup_of(plan)):
+        for one in forecasts(recorded, every_s, limits_of_koji(told.plan), setup=setup, low_c=low_of(told.plan)):
             made.append(one)
             bar(one.at_s)
-    if as_json:
-        screen.print_json({"schedule": plan.name, "every_s": every_s, "forecasts": msgspec.to_builtins(made)})
-        return
-    screen.say(f"{path}, a forecast every {every_s / 60:g} min, limits of {plan.label}:", "head")
-    _tell(made, _speech(config, None))
+    steps: dict[int, list[float]] = {}
+    for t_s, bed_c, *_ in recorded.readings:
+        if bed_c is not None:
+            steps.setdefault(int(t_s * 1000 // STEP_MS), []).append(bed_c)
+    hottest = {step: median(values) for step, values in steps.items()}
+    return made, Past([(one.at_s * 1000, one) for one in made], hottest, [at_s * 1000 for at_s, _ in recorded.works])
 
 
 def limits_of_koji(plan: Schedule) -> tuple[float, ...]:

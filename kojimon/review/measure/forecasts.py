@@ -8,15 +8,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from itertools import pairwise
-from typing import Final
+from typing import Final, NamedTuple
 
 from msgspec import Struct
 
 from kojimon.forecast.answers import Forecast
-from kojimon.forecast.kept import unpack
+from kojimon.forecast.kept import calm_chances, unpack
 from kojimon.units import median
 
 LEADS_H: Final = (2.0, 4.0, 6.0)
+NIGHT_H: Final = 8.0
+BLIND_STEPS: Final = 6
+"""A night of which half an hour was not read is none to judge by; chosen."""
 HOUR_MS: Final = 3_600_000
 STEP_MS: Final = 300_000
 """The koji's hottest value is taken in steps of five minutes, and so is a moment."""
@@ -41,28 +44,81 @@ class Lead(Struct, frozen=True):
     limit_off_h: float | None = None
 
 
-def fared(
-    forecasts: Iterable[tuple[float, Forecast]], hottest: Mapping[int, float], works_ms: Sequence[float]
-) -> tuple[Lead, ...]:
-    """The score of a batch's forecasts at each lead; leads without any are left out.
+class Past(NamedTuple):
+    """A batch to hold forecasts against.
 
-    Args:
-        forecasts: (ms since hour 0, forecast) of each that knew.
+    Attributes:
+        forecasts: (ms since hour 0, forecast) of each.
         hottest: middle of the hottest tray (°C) by step (ms // STEP_MS).
         works_ms: when it was touched.
     """
-    known = [(at_ms, one) for at_ms, one in forecasts if one.known]
+
+    forecasts: Sequence[tuple[float, Forecast]]
+    hottest: Mapping[int, float]
+    works_ms: Sequence[float]
+
+
+class Night(Struct, frozen=True):
+    """Promises of a quiet night that were as sure as each other: how often it came.
+
+    Attributes:
+        hours: how long it was to be quiet. said: the chance told, on the average. came, count: of how many.
+    """
+
+    hours: float
+    said: float
+    came: int
+    count: int
+
+
+def fared(batches: Iterable[Past]) -> tuple[Lead, ...]:
+    """The score of the forecasts that knew, of all batches together, at each lead; leads without any are left out."""
+    known = [one._replace(forecasts=[(at_ms, f) for at_ms, f in one.forecasts if f.known]) for one in batches]
     found = []
     for lead_h in LEADS_H:
-        scored = [score for at_ms, one in known if (score := _score(at_ms, one, lead_h, hottest, works_ms)) is not None]
+        scored = [
+            score for past in known for at_ms, one in past.forecasts
+            if (score := _score(at_ms, one, lead_h, past.hottest, past.works_ms)) is not None
+        ]  # fmt: skip
         if scored:
             off = [error for error, _ in scored]
+            limits = [error for past in known for error in _limit_off_h(past, lead_h)]
             found.append(Lead(
                 lead_h, len(scored), round(median(abs(e) for e in off), 2), round(median(off), 2),
                 round(sum(inside for _, inside in scored) / len(scored), 3),
-                _limit_off_h(known, lead_h, hottest, works_ms),
+                round(median(limits), 2) if limits else None,
             ))  # fmt: skip
     return tuple(found)
+
+
+def promised(batches: Iterable[Past]) -> tuple[Night, ...]:
+    """How often a night of `NIGHT_H` was quiet, by the tenths of the chance that was told, the surest first."""
+    tenths: dict[int, list[tuple[float, bool]]] = {}
+    for past in batches:
+        for at_ms, one in past.forecasts:
+            came = _quiet(at_ms, one, past)
+            if came is not None:
+                said = calm_chances(one)[one.quiet_in_h.index(NIGHT_H)]
+                tenths.setdefault(min(int(said * 10), 9), []).append((said, came))
+    return tuple(
+        Night(NIGHT_H, round(sum(said for said, _ in part) / len(part), 3), sum(came for _, came in part), len(part))
+        for _, part in sorted(tenths.items(), reverse=True)
+    )
+
+
+def _quiet(at_ms: float, one: Forecast, past: Past) -> bool | None:
+    """Whether the koji stayed within its limits for a night; None where it was touched, not read or beyond them."""
+    first, last = int(at_ms // STEP_MS), int((at_ms + NIGHT_H * HOUR_MS) // STEP_MS)
+    values = [past.hottest.get(step) for step in range(first, last)]
+    read = [value for value in values if value is not None]
+    top_c = min((limit.limit_c for limit in one.limits), default=None)
+    blind = any(not any(values[at : at + BLIND_STEPS]) for at in range(0, len(values), BLIND_STEPS))
+    if top_c is None or blind or NIGHT_H not in one.quiet_in_h:
+        return None
+    low_c = float("-inf") if one.low_c is None else one.low_c
+    if _touched(at_ms, last * STEP_MS, past.works_ms) or not low_c <= read[0] < top_c:
+        return None
+    return max(read) < top_c and min(read) >= low_c
 
 
 def _touched(from_ms: float, to_ms: float, works_ms: Sequence[float]) -> bool:
@@ -81,22 +137,19 @@ def _score(
     return was_c - curve.p50_c[i], curve.p10_c[i] <= was_c <= curve.p90_c[i]
 
 
-def _limit_off_h(
-    known: Sequence[tuple[float, Forecast]], lead_h: float, hottest: Mapping[int, float], works_ms: Sequence[float]
-) -> float | None:
-    """Median error of the time to the lowest limit, over the moments it was passed from below."""
-    errors = []
-    limits = {min(answer.limit_c for answer in one.limits) for _, one in known if one.limits}
-    for limit_c in limits:
-        for pass_ms in _passes(hottest, limit_c):
+def _limit_off_h(past: Past, lead_h: float) -> list[float]:
+    """Errors of the time to the lowest limit, over the moments it was passed from below."""
+    known, errors = past.forecasts, []
+    for limit_c in {min(answer.limit_c for answer in one.limits) for _, one in known if one.limits}:
+        for pass_ms in _passes(past.hottest, limit_c):
             made_ms = pass_ms - lead_h * HOUR_MS
             near = min(known, key=lambda one: abs(one[0] - made_ms))
             answer = next((a for a in near[1].limits if a.limit_c == limit_c), None)
             if answer is None or answer.in_h.p50 is None or abs(near[0] - made_ms) > 2 * STEP_MS:
                 continue
-            if not _touched(near[0], pass_ms, works_ms):
+            if not _touched(near[0], pass_ms, past.works_ms):
                 errors.append(abs(near[0] + answer.in_h.p50 * HOUR_MS - pass_ms) / HOUR_MS)
-    return round(median(errors), 2) if errors else None
+    return errors
 
 
 def _passes(hottest: Mapping[int, float], limit_c: float) -> list[float]:

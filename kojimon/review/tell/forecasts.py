@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from kojimon.review.load import Review
+from kojimon.review.measure.forecasts import Lead
 from kojimon.review.measure.warned import Passing
 from kojimon.review.tell.tables import Row, Table
 from kojimon.units import show_duration
@@ -11,9 +14,11 @@ from kojimon.words.speech import Speech
 
 def fared(review: Review, speech: Speech) -> Table | None:
     """How the forecasts fared, held against what the koji did."""
-    leads = review.forecasts
-    if not leads:
-        return None
+    return leads_table(review.forecasts, speech) if review.forecasts else None
+
+
+def leads_table(leads: Sequence[Lead], speech: Speech) -> Table:
+    """The same of any forecasts."""
     limit = [show_duration(60 * round(60 * one.limit_off_h)) if one.limit_off_h is not None else "-" for one in leads]
     rows = [
         Row("Temperature off by", tuple(speech.difference("temperature", one.off_k) for one in leads),
