@@ -13,7 +13,6 @@ ALONE_MS = 60_000
 def wake_sends(ledger: Ledger, group: Group, channel: Channel) -> list[Send]:
     """The call of a group over a channel, where it is due now."""
     callers = [member for member in group.members if member.wakes and member.calls_at(ledger.now_ms)]
-    callers = [member for member in callers if not _own_failure(member, channel)]
     for member in group.members:
         if member.now is not None and member.unanswered:
             ledger.soon(member.now.silent_until_ms)
@@ -34,11 +33,6 @@ def wake_sends(ledger: Ledger, group: Group, channel: Channel) -> list[Send]:
             tuple(member.last.event.no for member in order), True, (due_ms - begun_ms) // REPEAT_MS, due_ms,
         )
     ]  # fmt: skip
-
-
-def _own_failure(member: Call, channel: Channel) -> bool:
-    """Whether it is about this very channel having failed."""
-    return member.name == f"/health/delivery:{channel.name}"
 
 
 def _due(ledger: Ledger, group: Group, channel: Channel, callers: list[Call], begun_ms: int) -> tuple[int, str]:

@@ -136,6 +136,8 @@ def test_silence_is_told_within_the_limit_of_the_last_sign(monkeypatch: pytest.M
         for now_s in range(0, 601, 60):
             one.heard("cellar")
             assert one.check(now_s) == now_s + 180 and told == []
+        now_s = 650
+        one.heard("cellar", retained=True)  # what a broker kept is no sign of life
         one.check(death_s + wanted_s - 1)
         assert told == []
         one.check(death_s + wanted_s)

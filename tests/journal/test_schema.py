@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import sqlite3
+import stat
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
@@ -93,6 +94,16 @@ def test_settings_of_the_write_connection(path: Path) -> None:
         "journal_mode": "wal", "synchronous": 2, "application_id": schema.APPLICATION_ID,
         "user_version": schema.VERSION, "mmap_size": 0,
     }  # fmt: skip
+
+
+@pytest.mark.parametrize(("service", "mode"), [("", 0o600), ("/var/lib/kojimon", 0o640)])
+def test_nobody_else_on_the_computer_reads_the_journal(
+    path: Path, service: str, mode: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The group of the service may, so that its members can make a backup; where there is no service nobody."""
+    monkeypatch.setenv("STATE_DIRECTORY", service)
+    connect(path).close()
+    assert stat.S_IMODE(path.stat().st_mode) == mode
 
 
 def test_verdicts_are_named_and_new_ones_are_added(db: sqlite3.Connection) -> None:

@@ -98,6 +98,14 @@ def test_a_receiver_that_is_gone_is_tried_until_it_is_back_and_its_failure_is_to
         until(lambda: receipts(one, "phone-1")[-1] == "sent")
         assert limit_calls(receiver)[0].id == limit_calls(other)[0].id
         assert not any("delivery" in got.id for got in receiver.got)
+        until(lambda: not stays_failed(one))
+
+
+def stays_failed(one: Running) -> bool:
+    """Whether the first phone is still listed as failing, a second later."""
+    one.tick(1)
+    found = (alarm for alarm in one.client.get("/v1/alarms")["alarms"] if alarm["key"] == "health/delivery:phone-1")
+    return any(alarm["active"] for alarm in found)
 
 
 def receipts(one: Running, channel: str) -> list[str]:

@@ -356,6 +356,20 @@ def test_a_channel_for_waking_only_is_not_told_by_day() -> None:
     assert board.items[0].settled
 
 
+def test_the_second_person_hears_nothing_of_the_day() -> None:
+    board = Board(PHONE, Channel("aunt", joins_s=1200, second=True))
+    board.event("step-due", "mix")
+    board.to(10)
+    assert board.said() == [(0, "phone", "told")]
+
+
+def test_a_channel_that_is_to_be_used_once_is_used_once() -> None:
+    board = Board(PHONE, Channel("sms", repeats=False))
+    board.on("limit/bed/temperature/high")
+    board.to(600)
+    assert board.said(channel="sms") == [(0, "sms", "call")] and len(board.said(channel="phone")) == 6
+
+
 def test_a_note_is_given_up_after_a_day_and_an_alarm_is_not() -> None:
     board = Board(PHONE, works=lambda *_: False)
     board.event("step-due", "mix")

@@ -58,6 +58,11 @@ def test_a_guess_is_sent_with_the_link_that_opens_the_question() -> None:
     assert "Answer here" not in told([event]).body
 
 
+def test_an_alarm_that_the_card_has_not_taken_says_so() -> None:
+    assert told([called()], desk(unrecorded=True)).body.endswith("Not saved yet.")
+    assert "saved" not in told([called()]).body
+
+
 def hot_box(**changes: Any) -> Box:
     return probed(box(**{"alarms": (hot_alarm(),), **changes}), "koji-top", value=43.4, rate_per_h=1.92)
 

@@ -80,6 +80,8 @@ def test_a_reading_that_still_moves_is_not_steady() -> None:
     falling = [20 * 0.97**at for at in range(60)]
     assert not settle(Method.ICE, falling).steady
     assert settle(Method.ICE, [20 * 0.97**at for at in range(300)]).steady
+    slowly = [at / 150 for at in range(60)]
+    assert settle(Method.ICE, slowly).spread < CRITERIA[Method.ICE].spread and not settle(Method.ICE, slowly).steady
     jumping = [0.0, 0.5] * 40
     assert not settle(Method.ICE, jumping).steady
 

@@ -201,6 +201,15 @@ def test_a_probe_that_leaves_the_one_beside_it_drifts_and_the_reference_does_not
     assert last_verdicts((bed, other), 60, back, 240) == {"bed": G, "ref": G}
 
 
+def test_a_difference_that_has_not_lasted_is_no_drift() -> None:
+    """An opened lid, a draught: 20 min are given to it."""
+    bed, other = watch(beside="ref"), watch("ref")
+    together(bed, other)
+    values = {"bed": lambda minute: saw(minute) + 2.5, "ref": saw}
+    assert last_verdicts((bed, other), 15, values) == {"bed": G, "ref": G}
+    assert last_verdicts((bed, other), 30, values, 15) == {"bed": Quality.DRIFT, "ref": G}
+
+
 def test_of_three_side_by_side_the_one_that_differs_drifts() -> None:
     three = [watch("a", beside="b"), watch("b"), watch("c", beside="b")]
     together(*three)

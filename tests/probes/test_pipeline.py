@@ -235,6 +235,12 @@ def test_a_csv_line_with_another_number_of_fields_is_refused(line: bytes) -> Non
     assert pipe.counts()["undecodable"] == 1
 
 
+def test_a_decimal_comma_among_columns_parted_by_commas_is_no_reading() -> None:
+    """`31,9 C` has as many fields as `bed,rh`: read as such it would be 31."""
+    pipe = csv(("bed", "rh"))
+    assert values(pipe, b"31,9 C") == [] and pipe.counts()["undecodable"] == 1
+
+
 def test_csv_columns_named_by_a_header_line() -> None:
     pipe = csv()
     assert values(pipe, b"31.5,80") == []

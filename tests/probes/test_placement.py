@@ -121,6 +121,7 @@ def test_hot_rice_is_not_koji() -> None:
         "half an hour is how koji may truly run away"
     )
     assert not borrowed(minutes(lambda at: 85.0 - at / 4), 59 * MINUTE_MS), "rice that is still cooling"
+    assert not borrowed(minutes(lambda at: 38.0 + at / 10), 59 * MINUTE_MS), "hot koji"
     assert not borrowed([], 0)
 
 
