@@ -231,13 +231,15 @@ def going_on(
     schedule: Schedule, sleep: Sleep, now: datetime, marks: Mapping[str, Sequence[datetime]],
     windows: Mapping[str, Sequence[datetime | None]], own: Mapping[tuple[str, str], Span],
 ) -> Plan:  # fmt: skip
-    """What is left of a batch, from when its steps were really done.
+    """What is left of a batch, from when its steps were really done; the best timetable from now where none was.
 
     Args:
         now: local time, with its zone. marks: when each step was done. windows: of steps that are still to be done,
             when they open, are due and close by the engine; None: not known. own: as in `Known`.
     """
     now = now.replace(second=0, microsecond=0)
+    if not marks:
+        return plans(schedule, sleep, now, most=1, known=Known(own))[0]
     nights, steps, at = Nights(sleep, now), list[PlannedStep](), 0.0
     spores = next(step for step in schedule.steps if step.name == HOUR_ZERO)
     if HOUR_ZERO in marks:

@@ -76,6 +76,13 @@ def test_before_the_spores_hour_0_follows_from_the_soaking() -> None:
     assert begun(0.0).steps[0].step == "drain"
 
 
+def test_a_batch_of_which_nothing_is_done_is_planned_from_now() -> None:
+    """Opened at midnight: nobody washes rice then."""
+    midnight = zoned(datetime.fromisoformat("2026-03-03 00:00"), "America/Chicago")
+    plan = going_on(HOME, NIGHT, midnight, {}, {}, {})
+    assert plan.steps[0].step == "wash" and not plan.steps[0].asleep
+
+
 def test_entries_of_a_calendar_take_the_place_of_the_plan_s() -> None:
     planned = plans(HOME, NIGHT, ZERO)[0]
     root = root_of(note_of("Amazake", planned.inoculate))

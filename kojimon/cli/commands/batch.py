@@ -297,7 +297,8 @@ def harvest(
     if yield_kg:
         _say_scale(kitchen, ended, config)
     screen.say("\nKoji that is bagged warm heats itself again: spread it thin until it is cool, and leave the bag open "
-               f"in the fridge. For the bag: kojimon batch label {ended}")  # fmt: skip
+               "in the fridge. With a probe in it, or by kojimon reading 80 F, kojimon says when it is cool. "
+               f"For the bag: kojimon batch label {ended}")  # fmt: skip
     screen.say(f"\nTo save its curve as a file: kojimon export {ended} -o {ended}.csv")
 
 
