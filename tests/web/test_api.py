@@ -92,7 +92,7 @@ def test_events_page_by_number(live: Running) -> None:
     while more:
         page = live.client.get("/v1/events", after=after, limit=3)
         seen, after, more = seen + page["events"], page["after"], page["more"]
-    assert seen == everything
+    assert seen[: len(everything)] == everything, "a forecast may have come since"
     assert [event["no"] for event in seen] == list(range(1, len(seen) + 1))
     done = live.client.get("/v1/events", kinds="step-done,batch-start")["events"]
     assert [event["kind"] for event in done][:2] == ["batch-start", "step-done"]
