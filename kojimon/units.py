@@ -113,7 +113,7 @@ def parse_mass_kg(text: str) -> float:
 
 def parse_volume_l(text: str) -> float:
     """Reads `5 L`, `750 ml`, `1 1/2 gal`, `7 fl oz`, `2 cup` (US). Returns litres, over 0. Raises ValueError."""
-    wanted = "a volume over 0 with its unit is wanted, as in `5 L` or `2 gal`"
+    wanted = "expected a volume over 0 with its unit, as in `5 L` or `2 gal`"
     litres = _parts(text, _LITRES, wanted)
     if not 0 < litres <= MASS_MOST_KG * 10:
         raise ValueError(wanted)

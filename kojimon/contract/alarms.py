@@ -23,7 +23,8 @@ class Alarm(Struct, frozen=True):
         dries: whether cold koji may stand in the dry air of a fan, uncovered.
         air_c: the box's air beside koji called too cold, or too hot where the air is hotter still; else None.
         probe, place, tray: "" where it is about none. quality: of a silent probe's readings, 0 where none came.
-        until_t_ms: end of its pause. silent_until_t_ms: until then it makes no noise. reason: why it is out of service.
+        until_t_ms: end of its pause, or latest end of the work it is held for. silent_until_t_ms: until then it is
+            silenced. reason: why it is out of service.
         ended: why it ended without a reading that is back to normal: `old`, `work`, `stage`, `batch`; else "".
         text, label, causes: in words, where it carries its own.
         total_ms: time added up beyond a limit. after: the step after which a value did not come back.

@@ -14,17 +14,19 @@ from typing import TypeVar
 from msgspec import Struct
 
 from kojimon.contract.alarms import Alarm, ListedAlarm, alarm_of, listed_as
-from kojimon.contract.steps import EndedBatch, Gate, Mark, Next, OpenBatch, Question, Stage, Step
+from kojimon.contract.steps import EndedBatch, Gate, Mark, Next, OpenBatch, Question, Stage, Step, Weighing
 from kojimon.contract.values import Band, ByHand, Derived, Extreme, Pending, Place, Probe
 from kojimon.forecast.answers import Forecast
 
 __all__ = [
     "Alarm", "Band", "Box", "ByHand", "Derived", "Document", "EndedBatch", "Extreme", "Foreseen", "Gate",
     "Harvest", "Left", "ListedAlarm", "Mark", "Next", "Now", "OpenBatch", "Pending", "Place", "Probe",
-    "Question", "Stage", "Step", "Units", "alarm_of",
+    "Question", "Stage", "Step", "Units", "Weighing", "alarm_of",
 ]  # fmt: skip
 
 T = TypeVar("T")
+Entry = EndedBatch | ByHand | Mark | Weighing
+"""What a person enters and can take back."""
 
 
 def _first(rows: Iterator[T]) -> T | None:
@@ -130,6 +132,15 @@ class Box(Struct, frozen=True):
         """What is measured of a place; None where nothing is."""
         return _first(row for row in self.places if (row.place, row.quantity) == (place, quantity))
 
+    def ends(self, place: str, quantity: str = "temperature") -> tuple[Extreme, Extreme] | None:
+        """Hottest and coldest of a place by all that says how it is: its probes, and what was read by hand in the last
+        half hour; None where nothing does."""
+        row = self.place(place, quantity)
+        rows = (one for one in self.by_hand if (one.place, one.quantity) == (place, quantity))
+        read = (Extreme("", one.tray, one.value, one.age_s, by_hand=True) for one in rows if one.fresh or one.unjudged)
+        found = [*(row.ends if row and row.ends else ()), *read]
+        return (max(found, key=lambda one: one.value), min(found, key=lambda one: one.value)) if found else None
+
     def band(self, place: str, quantity: str = "temperature") -> Band | None:
         """The limits in force for a place; None for none."""
         return _first(row for row in self.bands if (row.place, row.quantity) == (place, quantity))
@@ -139,12 +150,14 @@ class Box(Struct, frozen=True):
         return _first(step for step in self.steps if step.name == name)
 
     @property
-    def last_entry(self) -> EndedBatch | ByHand | Mark | None:
+    def last_entry(self) -> Entry | None:
         """What was entered last and can be taken back, whatever time was given with it: the end of the last batch, what
-        was read by hand, or a step's mark; None for nothing."""
+        was read by hand, a weight, or a step's mark; None for nothing."""
         marks = [(mark.event, mark.mark, mark) for step in self.steps for mark in step.standing]
-        found: list[tuple[int, int, EndedBatch | ByHand | Mark]] = [
+        weighed = self.batch.weighed if self.batch else None
+        found: list[tuple[int, int, Entry]] = [
             *marks, *((one.reading, 0, one) for one in self.by_hand if one.reading),
+            *((one.event, 0, one) for one in (weighed,) if one),
         ]  # fmt: skip
         if self.ended is not None and all(self.ended.after >= event for event, *_ in found):
             return self.ended

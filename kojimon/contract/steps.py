@@ -5,6 +5,16 @@ from __future__ import annotations
 from msgspec import Struct
 
 
+class Weighing(Struct, frozen=True):
+    """A weight that stands: its stage, what it weighed without its vessel, when, and the event that states it."""
+
+    stage: str
+    kg: float
+    at_t_ms: int
+    event: int
+    at_utc: str | None = None
+
+
 class OpenBatch(Struct, frozen=True):
     """The open batch of a box.
 
@@ -12,6 +22,7 @@ class OpenBatch(Struct, frozen=True):
         label: its schedule, in words.
         hour: since the spores, None before. hour0_t_ms: when they went on, None before.
         forgotten_t_ms: a day past its latest harvest: when it probably ended; else None.
+        weighed: the last weight that stands; None for none.
     """
 
     id: str
@@ -25,6 +36,7 @@ class OpenBatch(Struct, frozen=True):
     hour0_utc: str | None = None
     forgotten_t_ms: int | None = None
     forgotten_utc: str | None = None
+    weighed: Weighing | None = None
 
 
 class EndedBatch(Struct, frozen=True):

@@ -52,7 +52,8 @@ def _measures(data: dict[str, Any]) -> None:
     (low, high), value = THERMOMETER_C, data.get("value_c")
     if value is not None and not low <= value <= high:
         found, most = f"{value:.4g} °C ({f_from_c(value):.4g} °F)", f"{f_from_c(low):g} to {f_from_c(high):g} °F"
-        raise RefusedError(f"a thermometer that shows {found}? expected {low:g} to {high:g} °C ({most})")
+        wanted = f"expected {low:g} to {high:g} °C ({most})"
+        raise RefusedError(f"no kitchen thermometer shows {found}: {wanted}; check the number and its unit")
 
 
 def _words(error: str, data: dict[str, Any]) -> str:

@@ -25,22 +25,17 @@ from kojimon.engine.probe_acts import PROBE_ACTS, take_back
 from kojimon.engine.probe_back import answer, ask, drop, taken_back
 from kojimon.engine.quiet import refresh
 from kojimon.engine.reopen import remember, reopen
-from kojimon.engine.scale import unweigh, weigh
+from kojimon.engine.scale import impossible, unweigh, weigh
 from kojimon.engine.silence import watch_bed
 from kojimon.engine.slow import end_watches
 from kojimon.engine.state import BatchState, Mark, elapsed_ms
 from kojimon.engine.turn import By, Turn
 from kojimon.engine.work import COOLING_WORK, begin, end
-from kojimon.schedule.spec import Gate, Schedule, Step
+from kojimon.schedule.spec import Gate, Schedule
 
 ACTS_REMEMBERED = 256
 DATED_BACK_MS = 3_600_000
-"""A harvest told so late ends its batch when it was done: nobody was there to be watched for since. A gate that was
-passed so long ago is not asked now."""
-BEFORE = {
-    "before-spores": "give a later time, or correct when they did",
-    "no-spores": "when did they? Enter that first, with its time; the hours of all that follows count from there",
-}
+"""A harvest told so late ends its batch when it was done: nobody was there to be watched for since."""
 ANY_TIME = (acts.BatchStart, acts.BatchVerdict, acts.ForecastReset, acts.ProbeCalibrate, acts.Reading,
             acts.ReadingUndo, acts.BatchReopen)  # fmt: skip
 """Acts that need no open batch."""
@@ -92,7 +87,9 @@ def _start(turn: Turn, incubator: str, deed: acts.BatchStart, by: By) -> None:
         turn.refuse(deed.kind, incubator, "unknown-schedule", reason)
         return
     batch_id = deed.id or f"{incubator}-{turn.act_seq}"
-    turn.put_batch(incubator, BatchState(batch_id, deed.name or batch_id, schedule, turn.t_ms))
+    turn.put_batch(incubator, BatchState(
+        batch_id, deed.name or batch_id, schedule, turn.t_ms, rice_kg=deed.rice_kg or 0.0
+    ))  # fmt: skip
     let_go(turn, incubator)
     turn.guidance.append(SelfWarming(incubator, False))
     name = turn.batches[incubator].name
@@ -139,6 +136,10 @@ def _reset_seen(turn: Turn, incubator: str, by: By) -> None:
 
 def _harvest(turn: Turn, incubator: str, deed: acts.BatchHarvest | acts.StepDone, by: By) -> None:
     schedule = turn.compiled.schedules.get(turn.batches[incubator].schedule)
+    wrong = impossible(turn.batches[incubator], deed.yield_kg, schedule.grain if schedule else "")
+    if wrong:
+        turn.refuse(deed.kind, incubator, "impossible-yield", wrong)
+        return
     step = next((step for step in schedule.steps if step.work == "harvest"), None) if schedule else None
     if step is not None:
         _mark(turn, incubator, step.name, _moment(turn, deed), **by)
@@ -201,10 +202,9 @@ def _done(turn: Turn, incubator: str, deed: acts.StepDone, by: By) -> None:
             step=name, mark=done[-1].id,
         )  # fmt: skip
         return
-    code = _before_the_spores(turn, incubator, schedule, step, _moment(turn, deed), deed.override)
-    if code:
-        reason = f"{step.label} comes after the spores went on; {BEFORE[code]}"
-        turn.refuse(deed.kind, incubator, code, reason, step=name)
+    if _before_the_spores(turn, incubator, schedule, name, _moment(turn, deed)):
+        reason = f"{step.label} comes after the spores went on; give a later time, or correct when they did"
+        turn.refuse(deed.kind, incubator, "before-spores", reason, step=name)
         return
     gate, code, reason = _gate(turn, incubator, step.gate, deed)
     if code and not deed.override:
@@ -243,24 +243,18 @@ def _mix_answer(turn: Turn, incubator: str, deed: acts.MixReply, by: By) -> None
             turn.put_batch(incubator, replace(batch, guesses=(guess, *batch.guesses)))
 
 
-def _before_the_spores(
-    turn: Turn, incubator: str, schedule: Schedule | None, step: Step, at_ms: int, override: str
-) -> str:  # fmt: skip
-    """Why a step that belongs after hour 0 is not taken: it is dated before that, or nobody said when that was. The
-    harvest is taken all the same: then its hours are not known."""
-    names = [one.name for one in schedule.steps] if schedule else []
+def _before_the_spores(turn: Turn, incubator: str, schedule: Schedule | None, name: str, at_ms: int) -> bool:
+    """Whether a step that belongs after hour 0 is dated before it."""
+    names = [step.name for step in schedule.steps] if schedule else []
     hour0 = [m.at_ms for m in turn.batches[incubator].marks if m.step == HOUR_ZERO and not m.undone]
-    if HOUR_ZERO not in names or names.index(step.name) <= names.index(HOUR_ZERO):
-        return ""
-    if not hour0:
-        return "" if override or step.work == "harvest" else "no-spores"
-    return "before-spores" if at_ms < min(hour0) else ""
+    if not hour0 or HOUR_ZERO not in names or names.index(name) <= names.index(HOUR_ZERO):
+        return False
+    return at_ms < min(hour0)
 
 
 def _gate(turn: Turn, incubator: str, gate: Gate | None, deed: acts.StepDone) -> tuple[events.Checked, str, str]:
-    """What the gate was judged by; where it does not let the step pass, a code and the reason in words. What was done
-    long ago no reading of now can judge."""
-    if gate is None or (deed.value_c is None and turn.t_ms - _moment(turn, deed) >= DATED_BACK_MS):
+    """What the gate was judged by; where it does not let the step pass, a code and the reason in words."""
+    if gate is None:
         return events.Checked(), "", ""
     value, source, tolerance = _gate_value(turn, incubator, gate, deed)
     found = events.Checked(value=value, by=source, at_least=gate.at_least, at_most=gate.at_most)
@@ -272,7 +266,7 @@ def _gate(turn: Turn, incubator: str, gate: Gate | None, deed: acts.StepDone) ->
         return found, "", ""
     wanted = f"at most {gate.at_most:.1f}" if side == "high" else f"at least {gate.at_least:.1f}"
     first = "wait" if side == "high" else "warm it first"
-    return found, "gate", f"it is {value:.1f} °C, {wanted} °C is wanted; {first}, or say why you go on"
+    return found, "gate", f"it is {value:.1f} °C, expected {wanted} °C; {first}, or say why you go on"
 
 
 def _gate_value(turn: Turn, incubator: str, gate: Gate, deed: acts.StepDone) -> tuple[float | None, str, float]:
@@ -305,7 +299,7 @@ def _before_its_time(turn: Turn, incubator: str, name: str, at_ms: int) -> tuple
     step = known.schedule.step(name) if known else None
     if known is None or step is None:
         return None, None
-    opens_ms, due_ms, _ = known.window(step)
+    opens_ms, due_ms = known.resolve(step.window.opens), known.resolve(step.window.due)
     first_ms = due_ms if opens_ms is None else opens_ms
     return (None, None) if first_ms is None or first_ms <= at_ms else (first_ms, due_ms)
 

@@ -54,8 +54,7 @@ def bands_in_force(turn: Turn, incubator: str) -> list[Band]:
 
 def _held(turn: Turn, incubator: str, band: Band, stage: Stage, before: Stage | None) -> Band:
     """The koji's band with a lower limit of before still in force: while an alarm by it stands, which no stage that
-    begins by itself ends, or early, where a heater that is not measured rises as growth does. The stage's own limit
-    then calls once more, as the outer one."""
+    begins by itself ends, or early, where a heater that is not measured rises as growth does."""
     if (band.place, band.quantity) != ("bed", "temperature") or band.high is None:
         return band
     alarm, limits = turn.alarm(incubator, keys.HOT_KOJI), [band.high.limit]
@@ -64,11 +63,7 @@ def _held(turn: Turn, incubator: str, band: Band, stage: Stage, before: Stage | 
     old = _same(before, band)
     if old is not None and old.high is not None and _grown_early(turn, incubator, stage):
         limits.append(old.high.limit)
-    if min(limits) == band.high.limit:
-        return band
-    outer = band.high_high or band.high
-    outer = replace(outer, limit=min(outer.limit, band.high.limit))
-    return replace(band, high=replace(band.high, limit=min(limits)), high_high=outer)
+    return replace(band, high=replace(band.high, limit=min(limits)))
 
 
 def _grown_early(turn: Turn, incubator: str, stage: Stage) -> bool:

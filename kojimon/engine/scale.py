@@ -1,5 +1,5 @@
-"""Weights by hand: kept, counted by stage so that one can be taken back, and judged by nothing. What a vessel weighs
-empty is kept for the box, beyond the batch."""
+"""Weights by hand: kept in the order they were entered, so that one can be taken back, and judged by nothing. What a
+vessel weighs empty is kept for the box, beyond the batch."""
 
 from __future__ import annotations
 
@@ -7,7 +7,10 @@ from msgspec.structs import replace
 
 from kojimon.contract import acts, events
 from kojimon.contract.batch_events import VESSELS, WEIGHED
+from kojimon.contract.steps import Weighing
+from kojimon.engine.state import BatchState
 from kojimon.engine.turn import By, Turn
+from kojimon.mash.scale import impossible_yield
 
 
 def weigh(turn: Turn, incubator: str, deed: acts.BatchWeigh, by: By) -> None:
@@ -25,11 +28,10 @@ def weigh(turn: Turn, incubator: str, deed: acts.BatchWeigh, by: By) -> None:
     if deed.tare_kg is not None:
         turn.tares[vessel] = tare_kg
     at_ms = turn.t_ms if deed.at_t_ms is None else min(deed.at_t_ms, turn.t_ms)
-    batch = turn.batches[incubator]
-    weights = batch.weights | {deed.stage: batch.weights.get(deed.stage, 0) + 1}
-    turn.put_batch(incubator, replace(batch, weights=weights))
-    weighed = events.Weighed(kg=round(net, 6), tare_kg=tare_kg, at_ms=at_ms, **by)
-    turn.emit(weighed, incubator, deed.stage)
+    batch, kg = turn.batches[incubator], round(net, 6)
+    event = turn.emit(events.Weighed(kg=kg, tare_kg=tare_kg, at_ms=at_ms, **by), incubator, deed.stage)
+    one = Weighing(deed.stage, kg, at_ms, event.no)
+    turn.put_batch(incubator, replace(batch, weighed=(*batch.weighed, one)))
 
 
 def kept_tares(turn: Turn, incubator: str) -> dict[str, float]:
@@ -43,13 +45,22 @@ def unweigh(turn: Turn, incubator: str, deed: acts.BatchUnweigh, by: By) -> None
     if not _at_a_stage(turn, incubator, deed):
         return
     batch = turn.batches[incubator]
-    if not batch.weights.get(deed.stage):
-        known = ", ".join(stage for stage, count in batch.weights.items() if count) or "nothing"
+    last = next((one for one in reversed(batch.weighed) if one.stage == deed.stage), None)
+    if last is None:
+        known = ", ".join(dict.fromkeys(one.stage for one in batch.weighed)) or "nothing"
         reason = f"nothing is weighed as {deed.stage}; weighed is {known}"
         turn.refuse(deed.kind, incubator, "not-weighed", reason)
         return
-    turn.put_batch(incubator, replace(batch, weights=batch.weights | {deed.stage: batch.weights[deed.stage] - 1}))
+    left = tuple(one for one in batch.weighed if one is not last)
+    turn.put_batch(incubator, replace(batch, weighed=left))
     turn.emit(events.Unweighed(**by), incubator, deed.stage)
+
+
+def impossible(batch: BatchState, yield_kg: float | None, grain: str) -> str:
+    """Why a harvest cannot weigh so much beside its dry grain, as weighed, else as begun with; "" where it can."""
+    weighed = next((one.kg for one in reversed(batch.weighed) if one.stage == "dry"), batch.rice_kg)
+    wrong = impossible_yield(weighed, yield_kg, grain) if weighed and yield_kg else ""
+    return f"{wrong}, or say what the grain weighed: kojimon batch weigh MASS --as dry" if wrong else ""
 
 
 def _at_a_stage(turn: Turn, incubator: str, deed: acts.BatchWeigh | acts.BatchUnweigh) -> bool:

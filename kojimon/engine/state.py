@@ -13,6 +13,7 @@ from kojimon.alarms.levels import IDLE, LevelState
 from kojimon.alarms.states import AlarmState
 from kojimon.contract import earlier, keys
 from kojimon.contract.alarms import AlarmFacts
+from kojimon.contract.steps import Weighing
 from kojimon.engine.course import Course
 from kojimon.engine.setup import EngineSetup
 from kojimon.forecast.answers import Forecast
@@ -182,8 +183,8 @@ class Guess(Struct, frozen=True):
 
 class BatchState(Struct, frozen=True):
     """An open batch. `own_rise_k`: the furthest its koji has risen by itself, `own_fall`: the part of its height above
-    the air that is gone now (engine.own_heat). `warmth`: what was said of its own heat when it should have had it, ""
-    for nothing. `guesses`: mixings that wait for an answer. `weights`: how many of each stage stand."""
+    the air that is gone now (engine.own_heat). `guesses`: mixings that wait for an answer. `weighed`: as entered.
+    `rice_kg`: as it was begun with, 0 where that was not said."""
 
     id: str
     name: str
@@ -196,9 +197,9 @@ class BatchState(Struct, frozen=True):
     phases: dict[str, Phase] = {}
     own_rise_k: float = 0.0
     own_fall: float = 0.0
-    warmth: str = ""
     guesses: tuple[Guess, ...] = ()
-    weights: dict[str, int] = {}
+    weighed: tuple[Weighing, ...] = ()
+    rice_kg: float = 0.0
 
 
 class Ended(Struct, frozen=True):

@@ -8,7 +8,7 @@ from typing import Final
 from msgspec.structs import asdict, replace
 
 from kojimon.alarms.states import AlarmState
-from kojimon.contract import keys
+from kojimon.contract import deadlines, keys
 from kojimon.contract.state import (
     Alarm,
     Band,
@@ -109,6 +109,7 @@ def _batch(turn: Turn, incubator: str, known: Known | None) -> OpenBatch | None:
         started_t_ms=batch.started_ms,
         hour0_t_ms=hour0_ms,
         forgotten_t_ms=probable_end_ms(turn, incubator, known) if turn.of_late(incubator).forgotten_ms >= 0 else None,
+        weighed=batch.weighed[-1] if batch.weighed else None,
     )
 
 
@@ -197,7 +198,6 @@ def _step(turn: Turn, incubator: str, known: Known, step: spec.Step) -> Step:
     marks = [mark for mark in known.batch.marks if mark.step == step.name]
     gate = step.gate
     rank, gone = rank_of(known, step, now_ms), let_go(known, step, now_ms)
-    opens_ms, due_ms, closes_ms = known.window(step) if number else (None, None, None)
     return Step(
         name=step.name,
         label=step.label,
@@ -207,9 +207,9 @@ def _step(turn: Turn, incubator: str, known: Known, step: spec.Step) -> Step:
         round=number,
         repeats=step.repeats,
         optional=step.optional or gone,
-        opens_t_ms=opens_ms,
-        due_t_ms=due_ms,
-        closes_t_ms=closes_ms,
+        opens_t_ms=known.resolve(step.window.opens) if number else None,
+        due_t_ms=known.resolve(step.window.due) if number else None,
+        closes_t_ms=known.resolve(step.window.closes) if number else None,
         marks=tuple(Mark(mark.id, mark.at_ms, undone=mark.undone, event=mark.event) for mark in marks),
         gate=None if gate is None else Gate(gate.place, gate.at_least, gate.at_most, passed(turn, incubator, gate)),
         doubt=doubt_of(turn, incubator, known, step) if number else "",
@@ -283,8 +283,15 @@ def _alarm(turn: Turn, alarm: AlarmRec) -> Alarm:
         "probe": alarm.probe,
         "place": probe.place if probe else "", "tray": probe.tray if probe else "",
         "quality": turn.bad[probe.no][2] if probe and probe.no in turn.bad and silent else 0,
-        "until_t_ms": alarm.shelved_until_ms if alarm.state is AlarmState.SHLVD else None,
+        "until_t_ms": _until_ms(turn, alarm),
         "silent_until_t_ms": alarm.silent_until_ms if alarm.silent_until_ms > turn.t_ms else None,
         "reason": alarm.reason if alarm.state is AlarmState.OOSRV else "",
         "ended": alarm.ended,
     })  # fmt: skip
+
+
+def _until_ms(turn: Turn, alarm: AlarmRec) -> int | None:
+    """When an alarm that is set aside comes back by itself: the end of its pause, or the latest end of the work."""
+    if alarm.state is AlarmState.DSUPR:
+        return turn.due_ms(deadlines.Work(alarm.incubator))
+    return alarm.shelved_until_ms if alarm.state is AlarmState.SHLVD else None

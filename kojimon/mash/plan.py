@@ -23,6 +23,7 @@ from kojimon.mash.facts import (
     Grain,
     Ratio,
 )
+from kojimon.mash.scale import impossible_yield
 from kojimon.mash.solve import ContradictionError, Equation, solve
 
 ROUNDED = 0.005
@@ -97,7 +98,7 @@ def plan_mash(
     if own is not None:
         known = replace(known, koji=own)
     if known.koji is None and "all_rice_kg" in what.sums:
-        raise ValueError(f"{what.label} wants koji of rice, and this schedule grows {known.label}")
+        raise ValueError(f"{what.label} needs koji of rice, and this schedule grows {known.label}")
     facts = [*what.facts, *_koji_facts(known, starter, "steamed_kg" in what.sums)]
     fixed = [*_sums(what.sums), *_dry(known, "steamed_kg" in what.sums)]
     names = {name for equation in fixed for name in equation} | {name for one in facts for name in (one.of, one.per)}
@@ -120,6 +121,8 @@ def plan_mash(
     amounts = {name: max(0.0, value) for name, value in amounts.items()}
     if amounts.get("volume_l", 0.0) > amounts.get("vessel_l", math.inf) + 1e-9:
         raise TooFullError(amounts["volume_l"], amounts["vessel_l"])
+    if wrong := impossible_yield(amounts.get("koji_rice_kg", math.inf), amounts.get("koji_kg", 0.0), grain):
+        raise ValueError(wrong)
     ranges, sources = _ranges(held, wanted, amounts)
     beyond = tuple(one for one in (_beyond(ratio, amounts) for ratio in gone) if one is not None)
     return Mash(purpose, amounts, ranges, sources, beyond)

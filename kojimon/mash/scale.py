@@ -9,6 +9,7 @@ from typing import Final
 from msgspec import Struct
 
 from kojimon.mash.facts import DRY_LOSS, GRAINS, MOISTURE, Fact
+from kojimon.units import KG_PER_LB
 
 WATER_OF_STARCH: Final = 0.556
 """Water that burning 1 g of starch leaves in the koji, g (stoichiometry: C6H10O5 + 6 O2 -> 6 CO2 + 5 H2O)."""
@@ -23,6 +24,8 @@ DAMP_PART, DRY_PART = 0.9, 1.1
 """So far beyond the ends it is more than the scale's error (judgement)."""
 SOAKED_MOST: Final = 2.0
 """Soaked or steamed grain on dry: more cannot be (judgement; rice takes up 30 %). Not asked of soybeans, which do."""
+SOY_MOST: Final = 3.0
+"""The same of soybeans and wheat: cooked beans weigh 2.0 to 2.4 times the dry ones (judgement)."""
 HEAVIER_MOST: Final = 1.02
 """Grain gains no weight once it is steamed; so much is the scale's (judgement)."""
 SCALE: Final = (1 - 0.01, 1.0, 1 + 0.01)
@@ -137,6 +140,24 @@ def _impossible(taken: Sequence[Weight], grain: str) -> Iterator[Impossible]:
             yield Impossible(weight, "more than twice the dry grain")
         elif steamed and weight.stage in ALIVE and weight.kg > steamed.kg * HEAVIER_MOST:
             yield Impossible(weight, "more than it weighed steamed")
+
+
+def impossible_yield(dry_kg: float, koji_kg: float, grain: str) -> str:
+    """Why so much koji cannot come of so much dry grain; "" where it can. Under what is published is no reason: part of
+    it may have been thrown away."""
+    most, known = SOY_MOST if grain == "soybeans-wheat" else SOAKED_MOST, GRAINS.get(grain)
+    if koji_kg <= dry_kg * most:
+        return ""
+    fact = known.koji if known else None
+    usual = f"{fact.low:.2f} to {fact.high:.2f} ({fact.source})" if fact else "not published for this grain"
+    return (
+        f"{_both(koji_kg)} of koji cannot come of {_both(dry_kg)} of dry grain: usual per dry weight is {usual}, and "
+        f"more than {most:g} would be more water than the grain takes up; check the number and its unit"
+    )
+
+
+def _both(value_kg: float) -> str:
+    return f"{value_kg:.2f} kg ({value_kg / KG_PER_LB:.1f} lb)"
 
 
 def _rice(grain: str) -> bool:

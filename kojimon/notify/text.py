@@ -160,7 +160,7 @@ def _going(alarm: Alarm, box: Box | None, desk: Desk, speech: Speech) -> str:
     key = keys.parse(alarm.key)
     if box is None or not isinstance(key, keys.Limit):
         return ""
-    fresh = status.at_present(alarm, box)
+    fresh, _ = status.at_present(alarm, box)
     per_hour = fresh.rate_per_h
     word = say.trend(key.quantity, per_hour)
     if not word or per_hour is None:
@@ -184,7 +184,10 @@ def _consequence(event: Event) -> str:
 
 def _sure(alarm: Alarm, box: Box | None, speech: Speech) -> str:
     """How far the reading can be trusted: its age, and whether its neighbours agree."""
+    alarm, read_s = status.at_present(alarm, box) if box is not None else (alarm, None)
     own = next((p for p in box.probes if p.name == alarm.probe), None) if box is not None else None
+    if own is None and read_s is not None:
+        return f"How sure: read by hand {say.ago(read_s)}."
     if box is None or own is None or own.value is None:
         return ""
     age = f"How sure: last reading of probe {own.name} {show_duration(own.age_s or 0)} ago"

@@ -145,8 +145,8 @@ def alarm_state(alarm: Alarm, speech: Speech, now: str | int) -> str:
     """`new`, `acknowledged`, `shelved until 03:40`, ..."""
     state = alarm.state
     until = alarm.until_utc
-    if state == "SHLVD" and until:
-        return f"shelved until {speech.moment(until, now)}"
+    if state in ("SHLVD", "DSUPR") and until:
+        return f"{STATE_WORDS[state]}{',' if state == 'DSUPR' else ''} until {speech.moment(until, now)}"
     silent = alarm.silent_until_utc
     if state == "UNACK" and silent:
         return f"silenced until {speech.moment(silent, now)}, not acknowledged"
@@ -266,10 +266,11 @@ def _hot_koji(work: Work) -> str:
 
 
 class Ahead(Struct, frozen=True):
-    """The next worse limit of an alarm and the time left until it, both None where unknown."""
+    """The next worse limit of an alarm, the time left until it, how old its value is; each None where unknown."""
 
     worse: float | None = None
     left_s: float | None = None
+    age_s: float | None = None
 
 
 UNKNOWN_AHEAD = Ahead()
@@ -284,7 +285,7 @@ def headline(alarm: Alarm, speech: Speech, work: Work, per_hour: float | None, a
     Returns:
         e.g. `Top tray 110 °F (limit 109), 113 in 50 min. Break up, spread`.
     """
-    fact, brief_fact = _fact(alarm, speech, per_hour)
+    fact, brief_fact = _fact(alarm, speech, per_hour, ahead.age_s)
     left = _left(alarm, speech, ahead)
     todo = action(alarm, work)
     bare = todo.split(". ")[0].split(", ")[0]
@@ -293,8 +294,7 @@ def headline(alarm: Alarm, speech: Speech, work: Work, per_hour: float | None, a
         line = say.joined(parts)
         if len(line) <= HEADLINE_MAX:
             return line
-    room = HEADLINE_MAX - len(bare) - 3
-    return f"{brief_fact[:room].rstrip()}…. {bare}"[:HEADLINE_MAX]
+    return f"{brief_fact[: HEADLINE_MAX - len(bare) - 3].rstrip()}…. {bare}"[:HEADLINE_MAX]
 
 
 def _left(alarm: Alarm, speech: Speech, ahead: Ahead) -> str:
@@ -368,8 +368,8 @@ def _limit_subject(key: keys.Limit, alarm: Alarm) -> str:
     return f"{_place_name(key, alarm)} {words[0] if key.side == 'high' else words[1]}"
 
 
-def _fact(alarm: Alarm, speech: Speech, per_hour: float | None) -> tuple[str, str]:
-    """What is wrong, with and without the trend."""
+def _fact(alarm: Alarm, speech: Speech, per_hour: float | None, age_s: float | None) -> tuple[str, str]:
+    """What is wrong, with and without the trend; with its age where it is not of now."""
     key, value, limit = keys.parse(alarm.key), alarm.value, alarm.limit
     name = _place_name(key, alarm)
     if isinstance(key, keys.Health) and key.what in SAID:
@@ -385,7 +385,8 @@ def _fact(alarm: Alarm, speech: Speech, per_hour: float | None) -> tuple[str, st
     edge = "limit" if hot else "under"
     if (value < limit) if hot else (value > limit):
         edge = "was over" if hot else "was under"
-    brief = f"{name} {speech.brief(quantity, value)} ({edge} {speech.brief(quantity, limit, unit=False)})"
+    old = f", {say.ago(age_s)}" if age_s is not None and age_s >= 60 else ""
+    brief = f"{name} {speech.brief(quantity, value)} ({edge} {speech.brief(quantity, limit, unit=False)}){old}"
     word = say.trend(quantity, per_hour)
     return (f"{brief}, {word}" if word else brief), brief
 

@@ -21,12 +21,11 @@ from kojimon.words.question import Asked
 from kojimon.words.speech import Speech
 from kojimon.words.status import NextStep, Sentence
 
-OLD_S: Final = 120.0
-"""From here on the age of a value is said; a value without one is fresh. A probe that speaks once a minute is."""
 NOT_OF_NOW_S: Final = 1800.0
 """What was read by hand so long ago does not stand beside what the probes say now (it counts for half an hour)."""
 UNSET: Final = "The clock of kojimon's computer is not set: times of day may be wrong."
-BACK: Final = {doc.EndedBatch: "batch.reopen", doc.ByHand: "reading.undo", doc.Mark: "step.undo"}
+BACK: Final = {doc.EndedBatch: "batch.reopen", doc.ByHand: "reading.undo", doc.Mark: "step.undo",
+               doc.Weighing: "batch.unweigh"}  # fmt: skip
 """How what was entered last is taken back."""
 
 
@@ -259,4 +258,4 @@ def _last(box: doc.Box, place: str, quantity: str, speech: Speech) -> str:
 
 
 def _old(age_s: float | None) -> str:
-    return f"{show_duration(age_s // 60 * 60)} ago" if age_s is not None and age_s >= OLD_S else ""
+    return f"{show_duration(age_s // 60 * 60)} ago" if age_s is not None and age_s >= status.OLD_S else ""

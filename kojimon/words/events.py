@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Mapping
 from datetime import timedelta
 from typing import Any
@@ -130,9 +129,7 @@ def _batch_start(event: Event, what: stated.BatchStart, speech: Speech, work: Wo
 def _batch_harvest(event: Event, what: stated.BatchHarvest, speech: Speech, work: Work) -> Line:
     got = what.yield_kg
     much = f": {speech.mass(got)} of koji" if got else ""
-    unknown = "" if what.hours is not None else " Its hours are not known: nobody said when the spores went on."
-    taste = " Look and smell before any taste; a good smell does not prove it safe."
-    return Line(f"Harvested{much}.{unknown}{taste}", "good")
+    return Line(f"Harvested{much}. Look and smell before any taste; a good smell does not prove it safe.", "good")
 
 
 def _batch_discard(event: Event, what: stated.BatchDiscard, speech: Speech, work: Work) -> Line:
@@ -232,15 +229,9 @@ def _clock(event: Event, t_ms: int, speech: Speech) -> str:
 
 
 def _refused(event: Event, what: stated.Refused, speech: Speech, work: Work) -> Line:
-    why = gates.refusal(what, speech) if what.at_gate else f"{what.reason or 'no reason given'}."
+    why = gates.refusal(what, speech) if what.at_gate else speech.refusal(what.reason or "no reason given")
     lead = "Not saved" if event.key == "reading" else "Not done"
-    return Line(f"{lead}: {_unit_first(why) if speech.fahrenheit else why}", "look")
-
-
-def _unit_first(text: str) -> str:
-    """`12 °F (-11.1 °C)` of `-11.1 °C (12 °F)`, as whoever reads °F wants it."""
-    number = r"-?[\d.]+(?: to -?[\d.]+)?"
-    return re.sub(rf"({number} °C) \(({number} °F)\)", r"\2 (\1)", text)
+    return Line(f"{lead}: {why if what.at_gate else say.small_first(why)}", "look")
 
 
 def _unchanged(event: Event, what: stated.Unchanged, speech: Speech, work: Work) -> Line:
@@ -377,7 +368,6 @@ _KINDS: dict[type[stated.Fact], Callable[[Event, Any, Speech, Work], Line | None
     stated.Weighed: _weighed,
     stated.Unweighed: _unweighed,
     stated.Stage: _stage,
-    stated.Warmth: lambda event, what, speech, work: Line(boxes.own_heat(what), "look"),
     stated.StepOpen: _window_open,
     stated.StepDue: _window_due,
     stated.StepMissed: _window_closed,

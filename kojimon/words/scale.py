@@ -75,7 +75,7 @@ def lines(
 def _lines(scale: Scale, pounds: bool, kind: str, cover: str, typed: bool) -> Iterator[tuple[str, str]]:
     for one in scale.impossible:
         told = f"{NAMES[one.of.stage].capitalize()}: {show_weight(one.of.kg, pounds)} is impossible, {one.why}."
-        undo = f" Undo: kojimon batch weigh --undo --as {one.of.stage}"
+        undo = " To take the last weight back: kojimon undo weight"
         back = "" if one.of.stage == "harvest" or not typed else undo
         yield f"{told} It is kept, and nothing is worked out from it.{back}", "look"
     yield from (_share(share) for share in scale.shares)

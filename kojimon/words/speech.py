@@ -5,6 +5,7 @@ Everything a person reads takes its words from this package, so that page, termi
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from typing import Protocol
@@ -43,6 +44,13 @@ QUALITY_WORDS = {
     16: "read by hand",
 }
 """By the number of `model.Quality`."""
+
+
+_SWAPPED = {
+    ours: re.compile(rf"({number} {theirs}) \(({number} {ours})\)")
+    for number in (r"-?[\d.]+(?: to -?[\d.]+)?",)
+    for theirs, ours in (("°C", "°F"), ("kg", "lb"))
+}
 
 
 class Named(Protocol):
@@ -131,6 +139,12 @@ class Speech(Struct, frozen=True):
     def step(self, name: str) -> str:
         """A step in plain words, its first letter small so that it fits into a sentence."""
         return small_first(self.steps.get(name) or name.replace("-", " ").replace("_", " "))
+
+    def refusal(self, reason: str) -> str:
+        """Why an act is refused, as a sentence: the reader's unit before the other, in brackets."""
+        text = _SWAPPED["°F"].sub(r"\2 (\1)", reason) if self.fahrenheit else reason
+        text = _SWAPPED["lb"].sub(r"\2 (\1)", text) if self.pounds else text
+        return f"{big_first(text.rstrip('.'))}."
 
     def stage(self, name: str) -> str:
         """A stage in plain words."""
@@ -260,3 +274,8 @@ def either(parts: Iterable[str]) -> str:
 def span(seconds: float) -> str:
     """A duration in two units at most, never negative: `now` under a minute, then `12 min`, `3 h 20 min`."""
     return "now" if seconds < 60 else units.show_duration(seconds)
+
+
+def ago(seconds: float) -> str:
+    """How long ago: `now` under a minute, else `12 min ago`."""
+    return "now" if seconds < 60 else f"{span(seconds)} ago"

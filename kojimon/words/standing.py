@@ -5,11 +5,13 @@ Said of the state document alone. Nothing here says more than that: koji within 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Final
 
 from kojimon.contract import keys
-from kojimon.contract.state import Alarm, Box, Pending
+from kojimon.contract.events import AlarmChange, Reading
+from kojimon.contract.state import Alarm, Box, Document, Pending
+from kojimon.model import Event
 from kojimon.words import alarms as alarm_words
 from kojimon.words import speech as say
 from kojimon.words.speech import Speech
@@ -78,9 +80,9 @@ def _beyond(row: Pending | Alarm, box: Box, speech: Speech) -> str:
     return f"{tray}{SIDES[key.side] if isinstance(key, keys.Limit) else 'beyond'} {edge}"
 
 
-def _limits(box: Box) -> Iterator[tuple[str, float]]:
-    """Sides and limits of the koji in force, the critical ones first."""
-    band = box.band("bed")
+def _limits(box: Box, place: str = "bed", quantity: str = "temperature") -> Iterator[tuple[str, float]]:
+    """Sides and limits of a place in force, the critical ones first."""
+    band = box.band(place, quantity)
     for side in SIDES:
         for name in (f"{side}_{side}", side):
             limit = band.limit(name) if band else None
@@ -99,20 +101,63 @@ def dated_over(box: Box, speech: Speech) -> str:
         return ""
     one, (side, limit) = max(found, key=lambda pair: pair[0].value)
     spot, edge = say.spot(one.place, one.quantity, one.tray), speech.brief("temperature", limit, unit=False)
-    ago = say.span(one.age_s)
-    read = f"{spot} {speech.value(one.quantity, one.value)} {'now' if ago == 'now' else ago + ' ago'}, read by hand"
+    read = f"{spot} {speech.value(one.quantity, one.value)} {say.ago(one.age_s)}, read by hand"
     return f"{read}, {SIDES[side]} {edge}. It was entered for an earlier time and raises no alarm: read it again."
+
+
+def after(events: Sequence[Event], document: Document, speech: Speech) -> Iterator[str]:
+    """What is to be said behind the events of an act: of what was read by hand what it means, where no alarm says it.
+
+    Args:
+        document: the state after it.
+    """
+    called = any(isinstance(event.what, AlarmChange) and event.what.to == "UNACK" for event in events)
+    for event in () if called else events:
+        box = document.box(event.incubator)
+        if box is not None and isinstance(event.what, Reading) and _stands(event, box):
+            yield read_now(event.what, box, speech, document.now.utc)
+
+
+def _stands(event: Event, box: Box) -> bool:
+    return any(one.fresh and one.reading == event.no for one in box.by_hand)
+
+
+def read_now(what: Reading, box: Box, speech: Speech, now: str) -> str:
+    """What was just read by hand and judged means: within limits, or beyond which, and where its alarm stands; "" for
+    one dated back, and where no limit is in force.
+
+    Args:
+        box: from the state document after it. now: that document's moment, UTC.
+    """
+    if what.back:
+        return ""
+    limits = [*_limits(box, what.place, what.quantity)]
+    side, limit = next(((side, at) for side, at in limits if _is_beyond(what.value, side, at)), ("", 0.0))
+    if not side:
+        return "Within limits." if limits else ""
+    value, edge = (speech.brief(what.quantity, one) for one in (what.value, limit))
+    key = str(keys.Limit(what.place, what.quantity, side))
+    alarm = next((one for one in box.alarms if one.active and one.key == key), None)
+    text = f"{value} is {SIDES[side]} the limit ({edge})."
+    if alarm is None:
+        return text
+    state = alarm_words.alarm_state(alarm, speech, now)
+    state = "not acknowledged yet" if state == alarm_words.STATE_WORDS["UNACK"] else state
+    return f"{text} Alarm {state}.{' No message is sent.' if alarm.state in HIDDEN else ''}"
 
 
 def _passed(box: Box) -> Iterator[tuple[str, float]]:
     """Limits that a value is beyond though nothing is pending yet: the limits have just moved, or one reading came."""
-    row = box.place("bed")
-    if row is not None and row.ends is not None:
-        hottest, coldest = (end.value for end in row.ends)
-        yield from _beyond_of(box, hottest, coldest)
+    ends = box.ends("bed")
+    if ends is not None:
+        yield from _beyond_of(box, *(end.value for end in ends))
 
 
 def _beyond_of(box: Box, hottest: float, coldest: float) -> Iterator[tuple[str, float]]:
     for side, limit in _limits(box):
-        if hottest >= limit if side == "high" else coldest <= limit:
+        if _is_beyond(hottest if side == "high" else coldest, side, limit):
             yield side, limit
+
+
+def _is_beyond(value: float, side: str, limit: float) -> bool:
+    return value >= limit if side == "high" else value <= limit

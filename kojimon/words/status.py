@@ -15,6 +15,8 @@ from kojimon.words.speech import Speech
 from kojimon.words.standing import dated_over, standing
 
 SOON_MS = 3_600_000
+OLD_S = 120.0
+"""From here on the age of a value is said; a value without one is fresh. A probe that speaks once a minute is."""
 SAME_C = 0.3
 """A forecast's limit that is no further off is the same one; limits ramp between stages."""
 
@@ -31,7 +33,7 @@ class NextStep(Struct, frozen=True):
 
     Attributes:
         name: of the step. title: `Due now: break up (kirikaeshi)`.
-        window: when, in words.
+        window: when, in words; "" where the title says it all.
         late: whether its time has passed.
         soon: whether its time has come, or comes within the hour.
         can: whether it may be done now. harvest: whether it is the harvest.
@@ -129,19 +131,17 @@ def _unseen(incubator: Box, koji: str, speech: Speech) -> Sentence:
     last = min(reads, key=lambda one: one.age_s, default=None)
     if last is None:
         return Sentence(f"No probe is in the {koji}: the schedule runs on its hours.", "plain")
-    ago = say.span(last.age_s)
-    was = f"{speech.value(last.quantity, last.value)}{'' if ago == 'now' else f' {ago} ago'}"
+    was = f"{speech.value(last.quantity, last.value)}{'' if last.age_s < 60 else f' {say.ago(last.age_s)}'}"
     return Sentence(f"No probe is in the {koji}. Read by hand: {was}. The schedule runs on its hours.", "plain")
 
 
 def _read(incubator: Box) -> str:
-    """`, read by hand 12 min ago` where no probe measures it."""
-    row = incubator.place("bed")
-    end = row.hottest if row else None
-    if end is None or not end.by_hand:
+    """`, read by hand 12 min ago` where the hottest is, and no probe measures the rest."""
+    ends, row = incubator.ends("bed"), incubator.place("bed")
+    if ends is None or not ends[0].by_hand:
         return ""
-    ago = say.span(end.age_s or 0.0)
-    return f", read by hand {'now' if ago == 'now' else ago + ' ago'}"
+    probed = row is not None and row.hottest is not None and not row.hottest.by_hand
+    return f", {'the hottest ' if probed else ''}read by hand {say.ago(ends[0].age_s or 0.0)}"
 
 
 def worst_alarm(incubator: Box) -> Alarm | None:
@@ -161,8 +161,8 @@ def first_line(alarm: Alarm, incubator: Box | None, speech: Speech, now_ms: int)
     """
     if incubator is None:
         return alarm_words.headline(alarm, speech, Work(), None)
-    fresh = at_present(alarm, incubator)
-    ahead = alarm_words.Ahead(worse_limit(fresh, incubator), left_s(fresh, incubator, fresh.rate_per_h))
+    fresh, age_s = at_present(alarm, incubator)
+    ahead = alarm_words.Ahead(worse_limit(fresh, incubator), left_s(fresh, incubator, fresh.rate_per_h), age_s)
     return alarm_words.headline(fresh, speech, work_of(incubator, now_ms), fresh.rate_per_h, ahead)
 
 
@@ -177,12 +177,21 @@ def _alarm_sentence(alarm: Alarm, incubator: Box, speech: Speech, now_ms: int) -
     return Sentence(text, "wrong" if alarm.priority == "wake" else "look")
 
 
-def at_present(alarm: Alarm, incubator: Box) -> Alarm:
-    """The alarm with its probe's value and slope of now, where the probe still speaks."""
-    probe = next((p for p in incubator.probes if p.name == alarm.probe), None)
-    if probe is None or probe.silent or probe.value is None:
-        return alarm
-    return replace(alarm, value=probe.value, rate_per_h=probe.rate_per_h)
+def at_present(alarm: Alarm, incubator: Box) -> tuple[Alarm, float | None]:
+    """The alarm with the worst that is read of its place now, where that is beyond its limit, else with its own probe's
+    value; and how long ago that was read, None where it is of now."""
+    key, limit = keys.parse(alarm.key), alarm.limit
+    ends = incubator.ends(key.place, key.quantity) if isinstance(key, keys.Limit) else None
+    own = next((p for p in incubator.probes if p.name == alarm.probe and not p.silent and p.value is not None), None)
+    if ends is not None and isinstance(key, keys.Limit):
+        worst = ends[0] if key.side == "high" else ends[1]
+        beyond = limit is not None and (worst.value >= limit if key.side == "high" else worst.value <= limit)
+        if beyond or own is None:
+            found = replace(alarm, value=worst.value, rate_per_h=worst.rate_per_h, probe=worst.probe, tray=worst.tray)
+            return found, worst.age_s if worst.by_hand or (worst.age_s or 0.0) >= OLD_S else None
+    if own is None:
+        return alarm, None
+    return replace(alarm, value=own.value, rate_per_h=own.rate_per_h), None
 
 
 def left_s(alarm: Alarm, incubator: Box, per_hour: float | None) -> float | None:
@@ -232,7 +241,7 @@ def next_step(incubator: Box, speech: Speech, now_ms: int, now_utc: str) -> Next
     return NextStep(
         name=step.name,
         title=f"{lead}: {name}",
-        window=window_of(step, speech, now_ms, now_utc).removeprefix("can be done now, "),
+        window=_unled(window_of(step, speech, now_ms, now_utc)),
         late=status == "missed",
         soon=_soon(step, now_ms),
         can=step.can,
@@ -243,6 +252,13 @@ def next_step(incubator: Box, speech: Speech, now_ms: int, now_utc: str) -> Next
         advice=step.advice,
         cautions=step.cautions,
     )
+
+
+def _unled(window: str) -> str:
+    """A window without what its step's title says already; "" where it says no more."""
+    for said in ("can be done now", "due now"):
+        window = window.removeprefix(said).removeprefix(", ")
+    return window
 
 
 def _soon(step: Step, now_ms: int) -> bool:
@@ -297,10 +313,10 @@ def _join(*parts: str) -> str:
 
 def _range(incubator: Box, place: str, speech: Speech) -> str:
     """`36.2 °C`, or `34.1 to 36.2 °C` when trays differ by half a degree or more."""
-    row = incubator.place(place)
-    if row is None or row.ends is None:
+    ends = incubator.ends(place)
+    if ends is None:
         return ""
-    hottest, coldest = (end.value for end in row.ends)
+    hottest, coldest = (end.value for end in ends)
     if hottest - coldest < 0.5:
         return speech.value("temperature", hottest)
     low = speech.value("temperature", coldest).split(" ")[0]

@@ -34,13 +34,32 @@ def test_a_weight_is_taken_back(kitchen: Kitchen) -> None:
     kitchen.run("batch", "weigh", "2.6 kg", "--as", "soaked")
     kitchen.run("batch", "weigh", "9 kg", "--as", "soaked")
     assert "19 lb 13 oz is impossible, more than twice the dry grain" in flat(kitchen.run("batch", "weigh").stdout)
-    said = flat(kitchen.run("batch", "weigh", "--undo", "--as", "soaked").stdout)
-    assert "The last weight as soaked is taken back." in said
-    assert "Soaked: 130 on 100 dry, within" in said
-    kitchen.run("batch", "weigh", "--undo", "--as", "soaked")
+    assert "The last weight as soaked is taken back." in flat(kitchen.run("undo").stdout)
+    assert "Soaked: 130 on 100 dry, within" in flat(kitchen.run("batch", "weigh").stdout)
+    kitchen.run("reading", "80", "F", "--room")
+    assert "The last weight as soaked is taken back." in flat(kitchen.run("undo", "weight").stdout)
     assert "Nothing is weighed yet" in kitchen.run("batch", "weigh").stdout
-    told = flat(kitchen.run("batch", "weigh", "--undo", "--as", "soaked", code=1).stderr)
-    assert "Nothing is weighed as soaked; weighed is nothing" in told
+    assert "No weight is saved" in flat(kitchen.run("undo", "weight", code=2).stderr)
+
+
+def test_undo_takes_weights_steps_and_readings_back_in_the_order_they_were_entered(kitchen: Kitchen) -> None:
+    kitchen.run("batch", "start", "first", "--rice", "2 kg", "--hours-ago", "24 h")
+    kitchen.run("batch", "weigh", "2.6 kg", "--as", "soaked", "--ago", "30 h")
+    kitchen.run("reading", "80", "F", "--room")
+    kitchen.run("batch", "weigh", "2.4 kg", "--as", "work", "--ago", "5 h")
+    taken = [flat(kitchen.run("undo").stdout) for _ in range(3)]
+    assert "The last weight as work is taken back." in taken[0]
+    assert "Taken back: room 80.0 °F" in taken[1]
+    assert "The last weight as soaked is taken back." in taken[2]
+
+
+def test_more_koji_than_rice_and_water_can_give_is_refused(kitchen: Kitchen) -> None:
+    kitchen.run("batch", "start", "first", "--rice", "4 lb", "--hours-ago", "44 h")
+    told = flat(kitchen.run("batch", "harvest", "--yield", "40 lb", code=1).stderr)
+    assert told.startswith("40.0 lb (18.14 kg) of koji cannot come of 4.0 lb (1.81 kg) of dry grain")
+    assert "1.10 to 1.20 (Kagawa Prefecture" in told and told.endswith("Nothing was saved.")
+    kitchen.run("batch", "weigh", "40 lb", "--as", "dry")
+    kitchen.run("batch", "harvest", "--yield", "44 lb")
 
 
 def test_what_is_no_weight_is_refused(kitchen: Kitchen) -> None:
@@ -51,7 +70,6 @@ def test_what_is_no_weight_is_refused(kitchen: Kitchen) -> None:
     for words in (
         ("5 lb",),
         ("--as", "dry"),
-        ("5 lb", "--as", "dry", "--undo"),
         ("heavy", "--as", "dry"),
         ("1,500 g", "--as", "dry"),
     ):

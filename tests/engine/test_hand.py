@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from msgspec.structs import replace
 
 from kojimon.contract.state import Box
@@ -11,6 +13,7 @@ from kojimon.engine.state import State
 from kojimon.model import Outcome, Quality
 from kojimon.words.alarms import alarm_state
 from kojimon.words.events import Teller
+from kojimon.words.standing import after
 from kojimon.words.status import sentence, speech_of
 from tests.engine.build import AIR, BED, MIDDLE, H, Rows, home_schedule, kinds, moves, site
 from tests.parts.inputs import says
@@ -198,6 +201,39 @@ def test_one_dated_back_beyond_a_limit_says_so_and_one_from_before_the_batch_is_
     assert "115 °F is over the limit (" in words.text and "enter it again for now, without --ago." in words.text
     refused = [says(event) for event in outcome.events if event.kind == "refused"]
     assert [one["code"] for one in refused] == ["before-batch"]
+
+
+def test_what_is_read_means_something_now_though_its_alarm_is_no_news() -> None:
+    """Acknowledged, shelved, held while work goes on: the reply says so, and where the alarm stands."""
+    rows = begun()
+    rows.at(20 * H).act("reading", value_c=36.0)
+    rows.at(25 * H).act("reading", value_c=43.5, tray="top")
+    state, outcome = run(rows)
+    speech = speech_of(document())
+
+    def told(kind: str, wait_s: float = MIN, **data: Any) -> list[str]:
+        nonlocal state
+        rows.at((rows.t_ms - rows.t0_ms) / 1000 + wait_s).act(kind, **data)
+        state, outcome = advance(state, rows.take(), rows.t_ms)
+        return [*after(outcome.events, document(box(state, rows.t_ms)), speech)]
+
+    assert [*after(outcome.events, document(box(state, rows.t_ms)), speech)] == [], "its alarm says it"
+    (said,) = told("reading", value_c=44.0, tray="middle")
+    assert said == "111 °F is over the limit (109 °F). Alarm not acknowledged yet."
+    now = sentence(box(state, rows.t_ms), speech, rows.t_ms).text
+    assert now.startswith("Middle tray 111 °F (limit 109)"), "the hottest takes the headline"
+    told("alarm.acknowledge", key="limit/bed/temperature/high")
+    assert told("reading", value_c=44.0, tray="top") == ["111 °F is over the limit (109 °F). Alarm acknowledged."]
+    assert told("reading", value_c=36.0, tray="top") == ["Within limits."]
+    now = sentence(box(state, rows.t_ms), speech, rows.t_ms).text
+    assert now.startswith("Middle tray 111 °F (limit 109), 3 min ago")
+    told("alarm.shelve", key="limit/bed/temperature/high", for_s=1800.0)
+    (said,) = told("reading", value_c=44.0, tray="top")
+    assert said.startswith("111 °F is over the limit (109 °F). Alarm shelved") and said.endswith("No message is sent.")
+    told("step.done", step="mix")
+    told("alarm.unshelve", key="limit/bed/temperature/high")
+    (said,) = told("reading", value_c=43.6, tray="top")
+    assert "Alarm held while you work, until " in said and said.endswith("No message is sent.")
 
 
 def test_what_cannot_be_is_refused_in_words() -> None:

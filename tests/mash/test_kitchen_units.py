@@ -69,7 +69,7 @@ def test_a_shown_weight_can_be_typed_in(kg: float) -> None:
 
 @pytest.mark.parametrize("typed", ["", "5", "0 L", "-1 L", "5 kg", "9999 gal"])
 def test_what_is_no_volume(typed: str) -> None:
-    with pytest.raises(ValueError, match="a volume over 0 with its unit is wanted"):
+    with pytest.raises(ValueError, match="expected a volume over 0 with its unit"):
         parse_volume_l(tidy(typed))
 
 

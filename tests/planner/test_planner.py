@@ -463,7 +463,7 @@ class TestCommand:
         (("--want", "2 L"), 2, "koji goes by weight"),
         (("--for", "miso", "--want", "much"), 2, "an amount with its unit"),
         (("--for", "sake", "--water", "wet"), 2, "an amount with its unit"),
-        (("--packet", "lots"), 2, "what the packet says"),
+        (("--packet", "lots"), 2, "expected what it says"),
         (("--packet", "1 kg for 1 kg"), 2, "50 g on a kilogram"), (("--tray", "big"), 2, "length and width"),
         (("--tray", "1 x 1 cm"), 2, "5 cm to 3 m"), (("--for", "sake", "--beans", "1 kg"), 2, "has no beans"),
         (("--for", "sake", "--vessel", "1 gal", "--rice", "5 lb"), 1, "It does not fit: 1.4 gal in a vessel of 1.0 "

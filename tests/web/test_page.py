@@ -423,3 +423,4 @@ def test_what_was_read_by_hand_is_kept_and_shown_with_its_age(door: Door) -> Non
     assert "By hand: top tray" in shown and "34.5<small> °C" in shown
     refused = door.form("/act", {**forms(door.get("/"), "reading"), "value_c": "95", "tray": "top"})
     assert refused.status == 409 and "check the unit" in refused.text
+    door.form("/act", forms(door.get("/"), "reading.undo"))

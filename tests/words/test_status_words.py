@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from msgspec.structs import replace
 
-from kojimon.contract.state import Left, Mark, Step
+from kojimon.contract.state import ByHand, Left, Mark, Step
 from kojimon.words.speech import Speech
 from kojimon.words.status import (
     at_present,
@@ -61,8 +61,31 @@ def test_an_alarm_that_still_stands_while_the_value_is_back_says_what_it_was() -
 
 
 def test_the_value_of_an_alarm_is_the_one_of_now() -> None:
-    assert at_present(hot_alarm(), BOX).value == 37.2
-    assert at_present(hot_alarm(), probed(BOX, "koji-top", silent=True)).value == 43.2
+    assert at_present(hot_alarm(), BOX)[0].value == 37.2
+    quiet = placed(probed(BOX, "koji-top", silent=True), None)
+    assert at_present(hot_alarm(), quiet)[0].value == 43.2
+
+
+def test_the_hottest_read_by_hand_takes_the_headline_with_its_tray_and_age() -> None:
+    hot = placed(box(alarms=(hot_alarm(),)), {"value": 43.2})
+    read = ByHand("bed", "temperature", "bottom", 44.6, 240.0, NOW_MS - 240_000, True, reading=9)
+    said = sentence(replace(hot, by_hand=(read,)), SPEECH, NOW_MS)
+    assert said.text == "Bottom tray 112 °F (limit 109), 4 min ago. Break up, spread"
+    old = replace(read, fresh=False)
+    assert sentence(replace(hot, by_hand=(old,)), SPEECH, NOW_MS).text.startswith("Top tray 110 °F (limit 109)")
+
+
+def test_a_tray_read_by_hand_hotter_than_the_probes_is_part_of_the_sentence() -> None:
+    read = ByHand("bed", "temperature", "middle", 39.0, 240.0, NOW_MS - 240_000, True, reading=9)
+    said = sentence(box(by_hand=(read,)), SPEECH, NOW_MS).text
+    assert said == "The koji is at 95.2 to 102.2 °F and rising, the hottest read by hand 4 min ago, within limits."
+
+
+def test_a_step_that_can_be_done_says_so_once() -> None:
+    bare = tasked(box(), "mix", due_t_ms=None, due_utc=None, closes_t_ms=None, closes_utc=None)
+    step = next_step(bare, SPEECH, NOW_MS, NOW_UTC)
+    assert step is not None
+    assert (step.title, step.window) == ("You can now: break up and mix (kirikaeshi)", "")
 
 
 def test_the_time_left_is_until_the_next_worse_limit() -> None:

@@ -16,8 +16,8 @@ from kojimon.cli.shared.options import (
     MASS,
     TARE,
     TEMPERATURE,
-    PlainCommand,
     Renamed,
+    Saving,
     config_option,
     example,
     incubator_option,
@@ -27,7 +27,7 @@ from kojimon.cli.shared.options import (
 from kojimon.cli.shared.steps import find_step, last_mark, latest_reading, print_cautions, print_next
 from kojimon.contract import acts
 from kojimon.contract.batch_events import WEIGHED
-from kojimon.contract.state import Box, ByHand, Document, EndedBatch, Mark
+from kojimon.contract.state import Box, ByHand, Document, EndedBatch, Entry, Mark, Weighing
 from kojimon.errors import UsageError
 from kojimon.mash.facts import KEPT
 from kojimon.model import plain_event
@@ -49,7 +49,7 @@ def batch() -> None:
 
 
 @batch.command(
-    cls=PlainCommand,
+    cls=Saving,
     epilog=example("kojimon batch start first --rice 2 kg", "kojimon batch start first --hours-ago 18 h"),
 )
 @click.argument("name", required=False, default="")
@@ -93,7 +93,7 @@ def start(
 
 
 @batch.command(
-    cls=PlainCommand,
+    cls=Saving,
     epilog=example(
         "kojimon batch done inoculate --thermometer 31 C",
         "kojimon batch done mix --at 14:20",
@@ -139,7 +139,7 @@ def _question(kitchen: Kitchen, incubator: str) -> None:
 
 
 @batch.command(
-    cls=PlainCommand,
+    cls=Saving,
     epilog=example("kojimon batch mixed", "kojimon batch mixed --at 14:20", "kojimon batch mixed --no"),
 )
 @click.option("--no", "denied", is_flag=True, help="It was something else.")
@@ -163,42 +163,56 @@ def mixed(denied: bool, at: str | None, ago_s: float | None, incubator: str, con
     _after(kitchen, box.name)
 
 
-@batch.command(epilog=example("kojimon batch undo", "kojimon batch undo mix", "kojimon undo reading"))
-@click.argument("step", required=False, default="")
+@batch.command(
+    cls=Saving,
+    epilog=example("kojimon batch undo", "kojimon batch undo mix", "kojimon undo reading", "kojimon undo weight"),
+)
+@click.argument("step", required=False, default="", metavar="[STEP|reading|weight]")
 @incubator_option
 @config_option
 def undo(step: str, incubator: str, config: str | None) -> None:
-    """Take back what was marked or read by hand last, the last of one step, or the last `reading`: it was not so.
+    """Take back what was entered last (a step, a reading, a weight), or the last of one kind: it was not so.
 
     A harvest, or a batch thrown away, is taken back for a day, before the next batch begins: the watch goes on.
-    A weight: kojimon batch weigh --undo --as STAGE.
     """
     kitchen = open_kitchen(config)
     document = kitchen.state()
     box = incubator_of(document, incubator)
-    entry = latest_reading(box) if step == "reading" else box.last_entry
-    if step and step != "reading":
-        entry = last_mark(find_step(incubator_of(document, incubator, batch=True), step))
-    print_events(kitchen, kitchen.act(_taken_back(entry, step == "reading", box, document), box.name))
+    print_events(kitchen, kitchen.act(_taken_back(_entry(box, step, document), step, box, document), box.name))
     _after(kitchen, box.name)
 
 
-def _taken_back(entry: EndedBatch | ByHand | Mark | None, reading: bool, box: Box, document: Document) -> acts.Deed:
+def _entry(box: Box, step: str, document: Document) -> Entry | None:
+    """What was entered last, or last of a kind."""
+    if not step:
+        return box.last_entry
+    if step == "reading":
+        return latest_reading(box)
+    if step == "weight":
+        return box.batch.weighed if box.batch else None
+    return last_mark(find_step(incubator_of(document, box.name, batch=True), step))
+
+
+def _taken_back(entry: Entry | None, step: str, box: Box, document: Document) -> acts.Deed:
     """The act that takes an entry back. Raises UsageError where there is none."""
     match entry:
+        case Weighing():
+            return acts.BatchUnweigh(stage=entry.stage)
         case ByHand():
             return acts.ReadingUndo(reading=entry.reading)
         case EndedBatch():
             return acts.BatchReopen(batch=entry.id)
         case Mark():
             return acts.StepUndo(mark=entry.mark)
-    if reading:
+    if step == "reading":
         raise UsageError("Nothing read by hand can be taken back.")
     incubator_of(document, box.name, batch=True)  # says so where none is open
-    raise UsageError("No step is marked as done, so there is nothing to take back.")
+    if step == "weight":
+        raise UsageError("No weight is saved, so there is nothing to take back.")
+    raise UsageError("Nothing is entered yet, so there is nothing to take back.")
 
 
-@batch.command(cls=PlainCommand, epilog=example("kojimon batch correct mix --at 14:20"))
+@batch.command(cls=Saving, epilog=example("kojimon batch correct mix --at 14:20"))
 @click.argument("step")
 @moment_options
 @incubator_option
@@ -216,7 +230,7 @@ def correct(step: str, at: str | None, ago_s: float | None, incubator: str, conf
     _after(kitchen, box.name)
 
 
-@batch.command(cls=PlainCommand, epilog=example("kojimon batch note smells of chestnuts"))
+@batch.command(cls=Saving, epilog=example("kojimon batch note smells of chestnuts"))
 @click.argument("text", nargs=-1, required=True)
 @moment_options
 @incubator_option
@@ -231,11 +245,10 @@ def note(text: tuple[str, ...], at: str | None, ago_s: float | None, incubator: 
 
 
 @batch.command(
-    cls=PlainCommand,
+    cls=Saving,
     epilog=example(
         "kojimon batch weigh 5.9 lb --as soaked",
         "kojimon batch weigh 2.6 kg --as work --tare 400 g --ago 10 min",
-        "kojimon batch weigh --undo --as soaked",
         "kojimon batch weigh",
     ),
 )
@@ -244,22 +257,21 @@ def note(text: tuple[str, ...], at: str | None, ago_s: float | None, incubator: 
               help=f"What it is: {', '.join(WEIGHED)} (seeded: with the spores; work: at a mixing).")  # fmt: skip
 @click.option("--tare", "tare_kg", type=TARE, metavar="MASS",
               help="What the empty vessel weighs; taken off from then on, until you say another, or 0.")  # fmt: skip
-@click.option("--undo", "back", is_flag=True, help="Take the last weight of that stage back.")
 @moment_options
 @incubator_option
 @config_option
 def weigh(
-    amount: tuple[str, ...], stage: str | None, tare_kg: float | None, back: bool, at: str | None, ago_s: float | None,
+    amount: tuple[str, ...], stage: str | None, tare_kg: float | None, at: str | None, ago_s: float | None,
     incubator: str, config: str | None,
 ) -> None:  # fmt: skip
     """Keep a weight, and see what the weights say: uptake, water lost, moisture. Without one, only see."""
-    if bool(amount or back) != bool(stage) or (amount and back):
+    if bool(amount) != bool(stage):
         raise click.UsageError("Say what it is, as in: kojimon batch weigh 5.9 lb --as soaked")
     kitchen = open_kitchen(config)
     document = kitchen.state()
     box = incubator_of(document, incubator, batch=True)
     if stage:
-        deed = acts.BatchUnweigh(stage=stage) if back else acts.BatchWeigh(
+        deed = acts.BatchWeigh(
             stage=stage, kg=MASS.convert(" ".join(amount), None, None), tare_kg=tare_kg,
             at_ago_s=moment_of(document, at, ago_s),
         )  # fmt: skip
@@ -275,7 +287,7 @@ def _say_scale(kitchen: Kitchen, batch_id: str, config: str | None) -> None:
     print_scale(kitchen, row, grain_of(row.schedule, config), words.speech_of(kitchen.state()).pounds)
 
 
-@batch.command(cls=PlainCommand, epilog=example("kojimon batch harvest --yield 2.3 kg"))
+@batch.command(cls=Saving, epilog=example("kojimon batch harvest --yield 2.3 kg"))
 @click.option("--yield", "yield_kg", type=MASS, metavar="MASS", help="Koji got: 2.3 kg, 5 lb.")
 @click.option("--note", metavar="TEXT", help="Look, smell, how it was.")
 @moment_options
@@ -302,7 +314,7 @@ def harvest(
     screen.say(f"\nTo save its curve as a file: kojimon export {ended} -o {ended}.csv")
 
 
-@batch.command(epilog=example('kojimon batch discard --reason "slimy, smells of ammonia"'))
+@batch.command(cls=Saving, epilog=example('kojimon batch discard --reason "slimy, smells of ammonia"'))
 @click.option("--reason", required=True, metavar="TEXT", help="Why; it is saved with the batch.")
 @incubator_option
 @config_option

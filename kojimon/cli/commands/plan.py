@@ -15,7 +15,7 @@ from kojimon.cli.shared.kept_plan import root_of
 from kojimon.cli.shared.kitchen import incubator_of
 from kojimon.cli.shared.moments import time_to_come
 from kojimon.cli.shared.opening import open_kitchen, settings_file
-from kojimon.cli.shared.options import MASS, VOLUME, AmountText, PlainCommand, config_option, example, json_option
+from kojimon.cli.shared.options import MASS, VOLUME, AmountText, Saving, config_option, example, json_option
 from kojimon.cli.shared.own import Own, own_of
 from kojimon.cli.shared.timetables import Files, print_plans, print_rest, sleep_of, write_files
 from kojimon.clock import SystemClock
@@ -35,7 +35,7 @@ SAKE_SCHEDULE = "rice-koji-sake"
 
 
 @click.command(
-    cls=PlainCommand,
+    cls=Saving,
     epilog=example(
         "kojimon plan --rice 4 lb --from 'Fri 18:00' --calendar koji.ics",
         "kojimon plan --for sake --want 1 gal",

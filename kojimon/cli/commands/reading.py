@@ -7,7 +7,7 @@ import click
 from kojimon.cli.shared.kitchen import incubator_of, print_events
 from kojimon.cli.shared.moments import moment_of, moment_options
 from kojimon.cli.shared.opening import open_kitchen
-from kojimon.cli.shared.options import PlainCommand, config_option, example, incubator_option
+from kojimon.cli.shared.options import Saving, config_option, example, incubator_option
 from kojimon.contract.acts import Reading
 from kojimon.errors import UsageError
 from kojimon.typed import tidy
@@ -15,7 +15,7 @@ from kojimon.units import parse_percent, parse_temperature_c
 
 
 @click.command(
-    cls=PlainCommand,
+    cls=Saving,
     epilog=example("kojimon reading 95 F", "kojimon reading 35.5 C --tray top --ago 5 min", "kojimon reading 80 %"),
 )
 @click.argument("value", nargs=-1, required=True, metavar="VALUE UNIT")
@@ -50,4 +50,4 @@ def _read(text: str) -> tuple[float | None, float | None]:
     try:
         return (None, parse_percent(tidied)) if tidied.endswith("%") else (parse_temperature_c(tidied), None)
     except ValueError as error:
-        raise UsageError(f"{text!r}: {error}.") from None
+        raise UsageError(f"{text!r} is no reading: {error}.") from None

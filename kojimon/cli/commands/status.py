@@ -146,7 +146,8 @@ def print_card(card: Card, now: str) -> None:
 
 def _step(step: words.NextStep) -> None:
     screen.say(f"\n{step.title}", "look" if step.late else "head")
-    screen.say(step.window, indent=2)
+    if step.window:
+        screen.say(step.window, indent=2)
     if step.doubt:
         screen.say(step.doubt, "look", indent=2)
     if not step.soon:

@@ -12,6 +12,7 @@ from kojimon.schedule.spec import Schedule
 from kojimon.settings.spec import Incubator, Settings
 from kojimon.typed import tidy
 from kojimon.units import parse_mass_kg, parse_volume_l, show_volume
+from kojimon.words.speech import Speech
 
 
 def mash_of(
@@ -41,7 +42,7 @@ def mash_of(
     except TooFullError as error:
         raise KojimonError(_too_full(error, purpose, schedule, settings)) from error
     except ValueError as error:
-        raise UsageError(f"{str(error)[0].upper()}{str(error)[1:]}.") from error
+        raise UsageError(Speech(pounds=settings.units.pounds).refusal(str(error))) from error
 
 
 def _too_full(error: TooFullError, purpose: str, schedule: Schedule, settings: Settings) -> str:
@@ -66,7 +67,7 @@ def wanted(purpose: str, want: str | None) -> dict[str, float]:
             mass = parse_mass_kg(text)
         except ValueError as error:
             raise UsageError(
-                f"--want {want!r}: wanted an amount with its unit, as in 5 L, 1 gal, 2 kg or 4 lb{_either(error)}."
+                f"--want {want!r}: expected an amount with its unit, as in 5 L, 1 gal, 2 kg or 4 lb{_either(error)}."
             ) from error
         if purpose.startswith("sake"):
             raise UsageError(f"--want {want!r}: sake goes by volume, as in 5 L or 1 gal.") from None
@@ -87,7 +88,7 @@ def water_kg(text: str | None) -> float | None:
             return parse_mass_kg(tidy(text))
         except ValueError as error:
             raise UsageError(
-                f"--water {text!r}: wanted an amount with its unit, as in 5 L, 1 gal or 2 kg{_either(error)}."
+                f"--water {text!r}: expected an amount with its unit, as in 5 L, 1 gal or 2 kg{_either(error)}."
             ) from error
 
 
@@ -103,12 +104,12 @@ def tray_area_m2(text: str | None) -> float | None:
         r"(\d+(?:[.,]\d+)?)\s*(?:x|by|\*|×)\s*(\d+(?:[.,]\d+)?)\s*(cm|in|inch|inches|mm)", text.strip().lower()
     )
     if match is None:
-        raise UsageError(f"--tray {text!r}: wanted length and width with a unit, as in '12 x 16 in' or '30 x 40 cm'.")
+        raise UsageError(f"--tray {text!r}: expected length and width with a unit, as in '12 x 16 in' or '30 x 40 cm'.")
     sides = [
         float(side.replace(",", ".")) * {"cm": 0.01, "mm": 0.001}.get(match[3], 0.0254) for side in match.group(1, 2)
     ]
     if not all(0.05 <= side <= 3 for side in sides):
-        raise UsageError(f"--tray {text!r}: wanted sides of 5 cm to 3 m (2 in to 10 ft).")
+        raise UsageError(f"--tray {text!r}: expected sides of 5 cm to 3 m (2 in to 10 ft).")
     return sides[0] * sides[1]
 
 

@@ -29,6 +29,7 @@ from kojimon.words import gates
 from kojimon.words import speech as say
 from kojimon.words import status as words
 from kojimon.words.events import Teller
+from kojimon.words.standing import after
 
 if TYPE_CHECKING:
     from kojimon.daemon.house import House
@@ -245,17 +246,15 @@ class ShutKitchen:
 
 
 def worded(kitchen: Kitchen, incubator: str, error: RefusedError) -> RefusedError:
-    """A refusal in the person's own units, where the event that records it says more than its sentence."""
+    """A refusal in the person's own units; one at a gate with the ways on."""
     try:
-        last = kitchen.events(kinds="refused")[-1]
         speech = words.speech_of(kitchen.state())
-    except (KojimonError, IndexError):
+        last = next(iter(kitchen.events(kinds="refused")[-1:]), None)
+    except KojimonError:
         return error
-    what = last.what
-    if not isinstance(what, Refused) or what.reason != str(error) or last.incubator not in (incubator, ""):
-        return error
-    if not what.at_gate:
-        return RefusedError(f"{say.big_first(str(error).rstrip('.'))}.")
+    what = last.what if last is not None and last.incubator in (incubator, "") else None
+    if not isinstance(what, Refused) or what.reason != str(error) or not what.at_gate:
+        return RefusedError(speech.refusal(str(error)))
     return RefusedError(
         f"{gates.refusal(what, speech)} {gates.way_on(what)}; or measure it with a kitchen thermometer "
         f"and add --thermometer {speech.brief('temperature', 31.0).replace('°', '')}; or go on anyway and say why: "
@@ -279,18 +278,21 @@ def incubator_of(document: Document, name: str, batch: bool = False) -> Box:
             raise UsageError(f"Which box? Add --incubator and one of {', '.join(box.name for box in found)}.")
     if batch and (not found or not found[0].batch):
         where = f" in {found[0].name}" if found else ""
-        raise KojimonError(f"No batch is open{where}. To open one: kojimon batch start NAME")
+        raise RefusedError(f"No batch is open{where}. To open one: kojimon batch start NAME")
     return found[0]
 
 
 def print_events(kitchen: Kitchen, events: Sequence[Event]) -> None:
     """What came of an act, in words."""
     state = kitchen.state()
-    teller = Teller(words.speech_of(state), lambda event: words.work_at(state, event.incubator, state.t_ms))
+    speech = words.speech_of(state)
+    teller = Teller(speech, lambda event: words.work_at(state, event.incubator, state.t_ms))
     for event in events:
         line = teller.tell(event)
         if line is not None:
             screen.say(line.text, line.tone)
+    for text in filter(None, after(events, state, speech)):
+        screen.say(text)
     if not kitchen.live:
         screen.say("Saved. But kojimon is not running. To start it: kojimon run", "look")
 

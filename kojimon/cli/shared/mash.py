@@ -85,10 +85,10 @@ def packet(text: str) -> Fact:
     if SPOON.search(text):
         raise ValueError("a spoon is no weight, and starters differ: weigh one, and give it as in '3 g for 5 lb'")
     if match is None:
-        raise ValueError("wanted what the packet says, as in '20 g for 15 kg' or '1 g per kg'")
+        raise ValueError(f"--packet {text!r}: expected what it says, as in '20 g for 15 kg' or '1 g per kg'")
     dose = parse_mass_kg(tidy(match[1])) / parse_mass_kg("1 kg" if match[2] == "kg" else tidy(match[2]))
     if not 0 < dose <= 0.05:
-        raise ValueError("wanted starter over 0, and 50 g on a kilogram of dry grain at most")
+        raise ValueError(f"--packet {text!r}: expected starter over 0, and 50 g on a kilogram of dry grain at most")
     return Fact(dose, dose, dose, "the packet")
 
 
@@ -217,7 +217,7 @@ def _mash_notes(mash: Mash, kitchen: Kitchen) -> Iterator[tuple[str, str]]:
         cooked = " Water is all of it, that of cooking the rice too." if mash.purpose == "amazake" else ""
         yield f"A litre of it is taken to weigh a kilogram.{cooked}", "plain"
     if "moto_rice_kg" in amounts:
-        yield ("The koji for the three additions is wanted about two weeks after that for the starter mash: keep it "
+        yield ("The koji for the three additions is needed about two weeks after that for the starter mash: keep it "
                "cold or frozen, or make it in a second batch."), "look"  # fmt: skip
     if "salt_kg" in amounts:
         yield _salt(mash)

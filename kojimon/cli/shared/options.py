@@ -5,7 +5,8 @@ from __future__ import annotations
 import copy
 import re
 import shlex
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -13,6 +14,7 @@ import click
 
 from kojimon import units
 from kojimon.cli.shared import screen
+from kojimon.errors import RefusedError, UsageError
 from kojimon.typed import tidy
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -122,6 +124,33 @@ class PlainCommand(click.Command):
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
         names = {name for param in self.params if isinstance(param.type, Amount) for name in param.opts}
         return super().parse_args(ctx, join_amounts(args, names))
+
+
+class Saving(PlainCommand, click.Command):
+    """A command that saves what somebody says. Whatever is wrong with it, its last words are that nothing was saved."""
+
+    def make_context(self, *args: Any, **more: Any) -> click.Context:
+        with _unsaved():
+            return super().make_context(*args, **more)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        with _unsaved():
+            return super().invoke(ctx)
+
+
+@contextmanager
+def _unsaved() -> Iterator[None]:
+    try:
+        yield
+    except click.UsageError as error:
+        raise click.UsageError(_with_end(error.format_message()), error.ctx) from error
+    except (RefusedError, UsageError) as error:
+        raise type(error)(_with_end(str(error))) from error
+
+
+def _with_end(text: str) -> str:
+    text = text.rstrip()
+    return f"{text}{'' if text.endswith(('.', '?')) else '.'} Nothing was saved."
 
 
 def join_amounts(args: list[str], names: set[str]) -> list[str]:

@@ -67,7 +67,7 @@ def print_next(incubator: Box, document: Document, speech: Speech, cautions: Ite
     """
     step = words.next_step(incubator, speech, document.t_ms, document.now.utc)
     if step is not None:
-        screen.say(f"{step.title}, {step.window}.", "look" if step.late else "plain")
+        screen.say(f"{', '.join(filter(None, (step.title, step.window)))}.", "look" if step.late else "plain")
         if step.doubt:
             screen.say(step.doubt, "look")
     print_cautions([*cautions, *(step.cautions if step else ())])

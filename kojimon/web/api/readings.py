@@ -15,12 +15,14 @@ import msgspec
 from msgspec import Meta, Raw, Struct
 
 from kojimon.contract.acts import PlainAct, act_body
-from kojimon.contract.events import Reading
+from kojimon.contract.events import Fact, Reading
+from kojimon.contract.state import Box, Document
 from kojimon.errors import KojimonError, RefusedError
 from kojimon.units import c_from_f
 from kojimon.web.api.backend import Backend
 from kojimon.web.api.queries import BadQuery
 from kojimon.words.deeds import still_so
+from kojimon.words.standing import read_now
 from kojimon.words.status import speech_of
 
 MOST: Final = 60
@@ -54,8 +56,8 @@ class Body(Struct, Generic[T], forbid_unknown_fields=True):
 class Taken(Struct, frozen=True):
     """What came of one: `taken`, or `repeated` (it came before with its key; nothing is done again), or why not.
 
-    `later`: it could not be taken now and may be sent again; without it what is refused stays refused. `note`: it is
-    dated back and beyond a limit, and calls nobody.
+    `later`: it could not be taken now and may be sent again; without it what is refused stays refused. `note`: what
+    it means now, in words: within limits, or beyond which and where its alarm stands; "" where no limit is in force.
     """
 
     taken: bool = False
@@ -104,9 +106,16 @@ def take(backend: Backend, body: bytes, key: str) -> Answer:
 
 
 def _taken(backend: Backend, act: PlainAct) -> Taken:
-    done, speech = backend.act(act), speech_of(backend.state())
-    notes = [still_so(event.what, speech) for event in done.events if isinstance(event.what, Reading)]
-    return Taken(not done.repeated, done.repeated, seq=done.seq, note=" ".join(notes).strip())
+    done, state = backend.act(act), backend.state()
+    notes = [_meant(event.what, state.box(event.incubator), state) for event in done.events]
+    return Taken(not done.repeated, done.repeated, seq=done.seq, note=" ".join(filter(None, notes)))
+
+
+def _meant(what: Fact, box: Box | None, state: Document) -> str:
+    if not isinstance(what, Reading) or box is None:
+        return ""
+    speech = speech_of(state)
+    return still_so(what, speech) or read_now(what, box, speech, state.now.utc)
 
 
 def _read(body: bytes) -> Body[HandReading]:

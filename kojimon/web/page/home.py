@@ -190,7 +190,7 @@ class Home:
             done = self._page.backend.act(wanted)
         except RefusedError as error:
             return steps.refused(self._page, request, wanted, error)
-        said = self._page.sentences(done.events, document, viewer)
+        said = self._page.sentences(done.events, self._page.backend.state(), viewer)
         text = " ".join(said) or ("It was done already." if done.repeated else "Done.")
         first = done.events[0].no if done.events else 0
         back = local(fields.get("back", "/"))

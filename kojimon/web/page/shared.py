@@ -28,6 +28,7 @@ from kojimon.web.page.viewer import Viewer, viewer_of
 from kojimon.words import scale
 from kojimon.words.events import Teller
 from kojimon.words.speech import Speech, moment_utc
+from kojimon.words.standing import after
 from kojimon.words.status import work_at
 
 PICTURE_POLICY: Final = "default-src 'none'; style-src 'unsafe-inline'; sandbox"
@@ -101,14 +102,18 @@ class Page:
         return self.sentences([event for event in events if act and event.what.act == act], document, viewer)
 
     def sentences(self, events: Sequence[Event], document: Document, viewer: Viewer) -> list[str]:
-        """Events in words; after a weight what the scale says now."""
+        """Events of an act in words, with what they mean now; after a weight what the scale says.
+
+        Args:
+            document: the state after it.
+        """
         speech = viewer.speech(document)
         teller = Teller(speech, lambda event: work_at(document, event.incubator, document.t_ms))
-        lines = [teller.tell(event) for event in events]
+        told = [line.text for event in events if (line := teller.tell(event)) is not None]
         boxes = {event.incubator for event in events if isinstance(event.what, Weighed)}
         found = [self.scale(box, speech) for box in document.incubators if box.name in boxes and box.batch]
         scales = [[text for text, tone in one if tone != "quiet"][-2:] for one in found]
-        return [line.text for line in lines if line is not None] + [text for one in scales for text in one]
+        return [*told, *filter(None, after(events, document, speech)), *(text for one in scales for text in one)]
 
     def scale(self, box: Box, speech: Speech) -> list[tuple[str, str]]:
         """What the weights of a box's open batch say, and the tone of each sentence."""

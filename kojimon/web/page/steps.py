@@ -84,7 +84,8 @@ def refused(page: Page, request: Request, act: PlainAct, error: RefusedError) ->
     told = ((event.no, event.what) for event in reversed(recent) if isinstance(event.what, Refused))
     no, last = next(((no, what) for no, what in told if what.reason == str(error)), (0, Refused()))
     if not last.at_gate:
-        return page.trouble(request, error)
+        said = viewer.speech(document).refusal(str(error))
+        return page.trouble(request, RefusedError(f"{said} Nothing was saved."))
     step = str(act.data.get("step", ""))
     text = _no_pass(last, viewer.speech(document))
     if wants_json(request):

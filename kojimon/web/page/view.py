@@ -149,6 +149,11 @@ def _undo(box: doc.Box, speech: Speech, now_ms: int, now: str) -> Undo | None:
         spot = say.small_first(say.spot(read.place, read.quantity, read.tray))
         when = f", {speech.moment(read.at_utc, now)}" if read.at_utc else ""
         return Undo(f"Read by hand: {spot} {speech.value(read.quantity, read.value)}{when}.", fields)
+    if isinstance(entry, doc.Weighing):
+        key = press(box.batch_id, "batch.unweigh", str(entry.event))
+        fields = {"kind": "batch.unweigh", "incubator": box.name, "stage": entry.stage, "idempotency": key}
+        when = f", {speech.moment(entry.at_utc, now)}" if entry.at_utc else ""
+        return Undo(f"Weighed, {entry.stage}: {show_weight(entry.kg, speech.pounds)}{when}.", fields)
     mark, step = entry, next(step for step in box.steps if entry in step.standing)
     when = f", {speech.moment(mark.at_utc, now)}" if mark.at_utc else ""
     key = press(box.batch_id, "step.undo", str(mark.mark))
