@@ -125,6 +125,17 @@ def alarm(signal: str, to: str, key: str = "limit/bed/temperature/high", **data:
             "good",
         ),
         (event("batch-discard", "b", reason="slimy"), "Thrown away: slimy.", "look"),
+        (
+            event("warmth", "unknown", doubt="heater"),
+            "The koji should warm itself by now. What heats the koji is not measured: whether it has warmed itself"
+            " cannot be known. Look and smell before you go on; rice without white fuzz has not grown.",
+            "look",
+        ),
+        (
+            event("warmth", "late", hour=33.6, opens_hour=47.6),
+            "The koji began late, at hour 34. So it is done later: harvest from hour 48.",
+            "look",
+        ),
     ],
 )  # fmt: skip
 def test_an_event_in_words(happened: Event, text: str, tone: str) -> None:
