@@ -25,9 +25,10 @@ WAITS = {"kojimon batch done first-check": "first-check"}
 HOURS = {"kojimon status": "inoculate", "kojimon batch label": "harvest"}
 """What is done once before a command: the line of the table of hours that has this word."""
 REFUSED = {
-    "kojimon batch mixed": "it is not asked", "kojimon alarms night-check": "there is no channel and no loudspeaker",
+    "kojimon batch mixed": "", "kojimon alarms night-check": "there is no channel and no loudspeaker",
 }  # fmt: skip
-"""What this walk cannot do, since nobody asked or nothing can call: the words of the refusal."""
+"""What this walk cannot do, since nobody asked or nothing can call: the words of the refusal, for the
+first others at each hour."""
 
 HEAD = """
 step() { # WHO COMMAND [TYPED]
