@@ -165,10 +165,13 @@ class OfAnotherVersion(NoPast):
     def last_event(self) -> int:
         return 40
 
+    def last_seq(self) -> int:
+        return 50
 
-def test_no_number_of_an_event_is_given_twice() -> None:
+
+def test_no_number_of_an_event_or_a_reading_is_given_twice() -> None:
     booted = boot(OfAnotherVersion(), MachineClock(WALL_MS), "0.0")
-    assert booted.state.event_no == 40 and booted.snapshot_wanted
+    assert (booted.state.event_no, booted.seq) == (40, 50) and booted.snapshot_wanted
 
 
 @pytest.mark.parametrize(("step_ms", "noted"), [(0, False), (900, False), (30_000, True), (-30_000, True)])

@@ -124,3 +124,14 @@ def test_what_is_said_never_repeats_what_was_too_long() -> None:
     with pytest.raises(RefusedError) as said:
         checked(PlainAct("step.undo", "box", data={"mark": int("9" * 400)}))
     assert len(str(said.value)) < 150
+
+
+@pytest.mark.parametrize(("value_c", "taken"), [(31.0, True), (130.0, True), (212.0, False), (-40.0, False)])
+def test_what_no_kitchen_thermometer_shows_is_refused(value_c: float, taken: bool) -> None:
+    """212 is water that boils in °F; as °C it would pass for hot rice."""
+    act = PlainAct("step.done", "box", data={"step": "inoculate", "value_c": value_c})
+    if taken:
+        assert checked(act).kind == "step.done"
+    else:
+        with pytest.raises(RefusedError, match="°F"):
+            checked(act)

@@ -13,8 +13,9 @@ from kojimon.core.acts import BusyError, PendingAct
 from kojimon.core.advance import advance
 from kojimon.core.boot import FIRST_T_MS, restore
 from kojimon.core.intake import Intake
+from kojimon.core.turn import TurnRows
 from kojimon.errors import NotRunningError, RefusedError
-from kojimon.model import Arrival, InputRow
+from kojimon.model import Arrival, InputRow, Measured
 from tests.core.rig import WALL_MS, Rig, rig
 from tests.parts.inputs import says
 from tests.parts.machine import MachineClock
@@ -284,3 +285,10 @@ def test_health_that_found_no_room_is_told_later(tmp_path: Path) -> None:
         r.core.health("disk", False, "full")
         r.tick(1)
         assert any(alarm.key == "health/disk" for alarm in r.core.view().alarms)
+
+
+def test_what_a_probe_said_and_what_is_true_are_both_stored_where_they_differ() -> None:
+    turn = TurnRows(6)
+    turn.add_readings(5, [Measured(1, 31.0, 30.5, 0), Measured(2, 31.0, 31.0, 0)])
+    assert turn.readings == [(7, 5, 1, 31.0, 30.5, 0), (8, 5, 2, 31.0, None, 0)]
+    assert turn.rows == [(7, 5, 1, 30.5, 0), (8, 5, 2, 31.0, 0)]

@@ -4,8 +4,19 @@ from __future__ import annotations
 
 from kojimon.engine import advance, initial_state
 from kojimon.model import Outcome, Priority
-from kojimon.schedule.spec import After, FirstOf, LastOf, Moment, Schedule, Stage, Step, Window
-from tests.engine.build import BED, H, Rows, site
+from kojimon.schedule.spec import (
+    After,
+    Condition,
+    FirstOf,
+    Holds,
+    LastOf,
+    Moment,
+    Schedule,
+    Stage,
+    Step,
+    Window,
+)
+from tests.engine.build import AIR, BED, H, Rows, kinds, site
 
 
 def told(opens: Moment, *mixed_h: float, **window: Moment) -> tuple[list[tuple[str, float]], Outcome]:
@@ -52,3 +63,18 @@ def test_a_window_that_opens_is_shown_and_one_that_is_due_or_closes_is_told() ->
     assert [one for one in messages if one[0].startswith("step-")] == [
         ("step-due", Priority.TELL), ("step-missed", Priority.TELL),
     ]  # fmt: skip
+
+
+def test_koji_that_its_box_has_warmed_is_not_taken_for_grown() -> None:
+    """Air that is hotter than the koji heats it; what is warmer than its air heats itself."""
+    steps = (Step("inoculate", "Sprinkle", work="inoculate"), Step("check", "Check", window=Window(Holds("warm"))))
+    warm = {"warm": Condition("bed", at_least=34, hold_s=600, from_s=H)}
+    only = (Stage("only", "Only", After("inoculate", 0)),)
+    rows = Rows(site(Schedule("home", "Home", "test", only, steps, conditions=warm)))
+    rows.act("batch.start")
+    rows.act("step.done", step="inoculate")
+    rows.hold(3 * H, {BED: 34.5, AIR: 36.0}, every_s=60)
+    state, outcome = advance(initial_state(), rows.take(), rows.t_ms)
+    assert kinds(outcome, "step-open") == []
+    rows.hold(4 * H, {BED: 34.5, AIR: 33.0}, every_s=60)
+    assert kinds(advance(state, rows.take(), rows.t_ms)[1], "step-open") == [("step-open", "check")]

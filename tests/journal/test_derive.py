@@ -17,11 +17,11 @@ from kojimon.forecast.recorded import Recorded, forecasts
 from kojimon.journal.files.damage import open_or_recover
 from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import Chunk
-from kojimon.journal.writing.derive import as_json, input_parts, shortened
+from kojimon.journal.writing.derive import as_json, batch_statements, input_parts, shortened
 from kojimon.journal.writing.writer import Writer
 from kojimon.model import InputRow
 from tests.forecast import bedtruth
-from tests.parts.inputs import input_row
+from tests.parts.inputs import event_row, input_row
 
 PLAIN = st.recursive(
     st.none() | st.booleans() | st.integers(-(2**53), 2**53) | st.floats(allow_nan=False, allow_infinity=False)
@@ -64,3 +64,9 @@ def test_a_forecast_comes_back_as_it_was_and_so_does_one_written_before(tmp_path
     for kept, row in zip(found, rows, strict=True):
         assert isinstance(kept, InputRow) and isinstance(kept.what, Forecast) and isinstance(row.what, Forecast)
         assert unpack(kept.what.forecast) == unpack(row.what.forecast)
+
+
+def test_a_harvest_that_is_entered_late_ends_the_batch_when_it_was() -> None:
+    late, now = (event_row(1, 9000, "batch-harvest", "box", "b1", "b1", {"at_ms": at_ms}) for at_ms in (5000, None))
+    ended = [values["t_ms"] for one in (late, now) for _, values in batch_statements([one]) if isinstance(values, dict)]
+    assert ended == [5000, 9000]

@@ -178,4 +178,5 @@ def test_segments_stand_in_order_and_only_the_end_is_open(rows: list[ClockRow]) 
 
 def test_the_moment_at_which_a_clock_was_set_back_is_that_moment() -> None:
     stamps = Stamps([Segment(0, NOON, 1, TRUSTED), Segment(10_000, NOON - 500, 1, TRUSTED)])
+    assert Stamps([Segment(0, NOON, 1, ESTIMATED)]).utc_ms(7) == (NOON + 7, False)
     assert stamps.utc_ms(10_000) == (NOON + 9_500, True) and stamps.t_ms(NOON + 9_500) == 10_000

@@ -10,7 +10,7 @@ from click.testing import CliRunner
 from kojimon.cli.commands.check import check
 from kojimon.errors import UsageError
 from kojimon.settings import plain
-from kojimon.settings.secrets import read_secret, secret_warnings
+from kojimon.settings.secrets import read_secret, secret_warnings, token_fault
 from kojimon.settings.spec import Secret
 from tests.settings.files import GOOD, load
 
@@ -89,3 +89,8 @@ def test_the_stored_settings_hold_no_secret(tmp_path: Path) -> None:
     assert secret_warnings(settings)
     assert b"hunter2" not in plain.to_json(settings)
     assert "hunter2" not in repr(settings)
+
+
+@pytest.mark.parametrize(("token", "good"), [("abcdefghijkl", True), ("abcdefghijk", False), ("aaaaaaaaabcd", False)])
+def test_a_token_is_long_and_of_many_letters(token: str, good: bool) -> None:
+    assert (token_fault(token) == "") is good
