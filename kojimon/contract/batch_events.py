@@ -152,6 +152,19 @@ class Stage(Fact, frozen=True, kw_only=True):
     before: str = ""
 
 
+class Warmth(Fact, frozen=True, kw_only=True):
+    """Of the koji's own heat, once it should have had it; told.
+
+    Key: unknown (`doubt`, as in the state document: why it cannot be known); late (it began at that `hour` since the
+    spores, and the harvest opens so much later, at `opens_hour`).
+    """
+
+    kind = "warmth"
+    doubt: str = ""
+    hour: float | None = None
+    opens_hour: float | None = None
+
+
 # --- steps (key: the step's name) ------------------------------------------------------------------------------------
 
 

@@ -31,11 +31,16 @@ from kojimon.engine.slow import end_watches
 from kojimon.engine.state import BatchState, Mark, elapsed_ms
 from kojimon.engine.turn import By, Turn
 from kojimon.engine.work import COOLING_WORK, begin, end
-from kojimon.schedule.spec import Gate, Schedule
+from kojimon.schedule.spec import Gate, Schedule, Step
 
 ACTS_REMEMBERED = 256
 DATED_BACK_MS = 3_600_000
-"""A harvest told so late ends its batch when it was done: nobody was there to be watched for since."""
+"""A harvest told so late ends its batch when it was done: nobody was there to be watched for since. A gate that was
+passed so long ago is not asked now."""
+BEFORE = {
+    "before-spores": "give a later time, or correct when they did",
+    "no-spores": "when did they? Enter that first, with its time; the hours of all that follows count from there",
+}
 ANY_TIME = (acts.BatchStart, acts.BatchVerdict, acts.ForecastReset, acts.ProbeCalibrate, acts.Reading,
             acts.ReadingUndo, acts.BatchReopen)  # fmt: skip
 """Acts that need no open batch."""
@@ -202,9 +207,10 @@ def _done(turn: Turn, incubator: str, deed: acts.StepDone, by: By) -> None:
             step=name, mark=done[-1].id,
         )  # fmt: skip
         return
-    if _before_the_spores(turn, incubator, schedule, name, _moment(turn, deed)):
-        reason = f"{step.label} comes after the spores went on; give a later time, or correct when they did"
-        turn.refuse(deed.kind, incubator, "before-spores", reason, step=name)
+    code = _before_the_spores(turn, incubator, schedule, step, _moment(turn, deed), deed.override)
+    if code:
+        reason = f"{step.label} comes after the spores went on; {BEFORE[code]}"
+        turn.refuse(deed.kind, incubator, code, reason, step=name)
         return
     gate, code, reason = _gate(turn, incubator, step.gate, deed)
     if code and not deed.override:
@@ -243,18 +249,24 @@ def _mix_answer(turn: Turn, incubator: str, deed: acts.MixReply, by: By) -> None
             turn.put_batch(incubator, replace(batch, guesses=(guess, *batch.guesses)))
 
 
-def _before_the_spores(turn: Turn, incubator: str, schedule: Schedule | None, name: str, at_ms: int) -> bool:
-    """Whether a step that belongs after hour 0 is dated before it."""
-    names = [step.name for step in schedule.steps] if schedule else []
+def _before_the_spores(
+    turn: Turn, incubator: str, schedule: Schedule | None, step: Step, at_ms: int, override: str
+) -> str:  # fmt: skip
+    """Why a step that belongs after hour 0 is not taken: it is dated before that, or nobody said when that was. The
+    harvest is taken all the same: then its hours are not known."""
+    names = [one.name for one in schedule.steps] if schedule else []
     hour0 = [m.at_ms for m in turn.batches[incubator].marks if m.step == HOUR_ZERO and not m.undone]
-    if not hour0 or HOUR_ZERO not in names or names.index(name) <= names.index(HOUR_ZERO):
-        return False
-    return at_ms < min(hour0)
+    if HOUR_ZERO not in names or names.index(step.name) <= names.index(HOUR_ZERO):
+        return ""
+    if not hour0:
+        return "" if override or step.work == "harvest" else "no-spores"
+    return "before-spores" if at_ms < min(hour0) else ""
 
 
 def _gate(turn: Turn, incubator: str, gate: Gate | None, deed: acts.StepDone) -> tuple[events.Checked, str, str]:
-    """What the gate was judged by; where it does not let the step pass, a code and the reason in words."""
-    if gate is None:
+    """What the gate was judged by; where it does not let the step pass, a code and the reason in words. What was done
+    long ago no reading of now can judge."""
+    if gate is None or (deed.value_c is None and turn.t_ms - _moment(turn, deed) >= DATED_BACK_MS):
         return events.Checked(), "", ""
     value, source, tolerance = _gate_value(turn, incubator, gate, deed)
     found = events.Checked(value=value, by=source, at_least=gate.at_least, at_most=gate.at_most)
@@ -299,7 +311,7 @@ def _before_its_time(turn: Turn, incubator: str, name: str, at_ms: int) -> tuple
     step = known.schedule.step(name) if known else None
     if known is None or step is None:
         return None, None
-    opens_ms, due_ms = known.resolve(step.window.opens), known.resolve(step.window.due)
+    opens_ms, due_ms, _ = known.window(step)
     first_ms = due_ms if opens_ms is None else opens_ms
     return (None, None) if first_ms is None or first_ms <= at_ms else (first_ms, due_ms)
 

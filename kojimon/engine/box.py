@@ -160,7 +160,7 @@ def _held_by_room(turn: Turn, incubator: str, no: int, own_c: float, own_heat: b
 
 def _late(turn: Turn, known: Known) -> bool:
     """Whether the koji may be taken out by now, or soon: most of its heat is made, and more is hardly wanted."""
-    opens = [known.resolve(step.window.opens) for step in known.schedule.steps if step.work == "harvest"]
+    opens = [known.window(step)[0] for step in known.schedule.steps if step.work == "harvest"]
     return any(at_ms is not None and at_ms - LATE_MS <= turn.t_ms for at_ms in opens)
 
 

@@ -132,8 +132,8 @@ def warmth_untold(turn: Turn, incubator: str) -> str:
     """Why it cannot be known here whether the koji warms itself, "" where it can.
 
     `no-probe`: none sits in the koji; `by-hand`: it is read by hand alone, and a height says nothing in such a box;
-    `no-reading`: none has been read for half an hour; `drying`: the koji stands far under the air, as wet rice in
-    moving air does, grown or not; `heater`: what heats it is not measured, and it rose a little, or
+    `no-reading`: none has been read for half an hour; `drying`: the koji has stood far under the air, as wet rice
+    in moving air does, grown or not; `heater`: what heats it is not measured, and it rose a little, or
     lies on a mat: its thermostat turns down by as much as living koji warms (simulated: both rise by a K).
     """
     numbers = turn.compiled.probes_at(incubator, "bed", "temperature")
@@ -144,13 +144,18 @@ def warmth_untold(turn: Turn, incubator: str) -> str:
     courses = [turn.courses[no] for no in fresh(turn, numbers) if no in turn.courses and turn.courses[no].blocks]
     if not courses:
         return "no-reading"
-    dry = [one for one in courses if one.seen and max(one.blocks[-1].means) < -DRIES_K]
+    dry = [one for one in courses if one.dried or (one.seen and dries(one.blocks[-1].means))]
     if len(dry) == len(courses) and may_dry(turn, incubator):
         return "drying"
-    unseen = all(not one.seen or by_heater(one) for one in courses)
-    mat = turn.compiled.kind_of(incubator) == BoxKind.HEAT_MAT and not all(heated_steadily(one) for one in courses)
+    over_mat = turn.compiled.kind_of(incubator) == BoxKind.HEAT_MAT
+    unseen = over_mat or all(not one.seen or by_heater(one) for one in courses)
     rose = turn.batches[incubator].own_rise_k >= UNSEEN_PART * LITTLE_K
-    return "heater" if unseen and (rose or mat) else ""
+    return "heater" if unseen and (rose or (over_mat and not all(heated_steadily(one) for one in courses))) else ""
+
+
+def dries(means: tuple[float, ...]) -> bool:
+    """Whether koji is so far from the quick courses as rice that gives off water: the slow ones begin at its cold."""
+    return max(means[:QUICK]) < -DRIES_K
 
 
 def by_heater(course: Course) -> bool:
@@ -161,7 +166,7 @@ def by_heater(course: Course) -> bool:
 def heated_steadily(course: Course) -> bool:
     """Whether the air moved and the koji went with it, by one of the quick courses: no thermostat holds it."""
     means = [block.means for block in course.blocks]
-    moved_k = _spread([one[-1] - one[0] for one in means])
+    moved_k = _spread([one[-2] - one[0] for one in means])
     apart_k = min(_spread([one[i] for one in means]) for i in range(QUICK))
     return moved_k >= MOVED_K and apart_k <= STEADY_PART * moved_k
 

@@ -19,10 +19,11 @@ class Course(Struct, frozen=True):
     Attributes:
         zero_ms: the hour 0 it counts from; begun_ms: when it was first read after that; at_ms: last value.
         levels: the courses, °C; seen: whether anything around the koji is measured.
-        wet: whether it has stood far under what is around it, as rice that dries does.
+        wet: whether it has stood far under what is around it, as rice that dries does; dried: by the quick courses.
         block_ms: when the half hour that runs began; totals, count: its sums so far. blocks: half hours, oldest first.
-        low_k, most_k: least and greatest mean distance of a half hour from the second course, since hour 7; the least
-            of those that may be the lowest.
+        low_k, most_k: least and greatest mean distance of a half hour from the second course, since hour 7: the least
+            of those that may be the lowest, the greatest since the koji last fell at once.
+        left_k, left_ms: how far it was above the air, and when it lost that at once; -1: it did not, or is back.
     """
 
     zero_ms: int
@@ -35,5 +36,8 @@ class Course(Struct, frozen=True):
     count: int = 0
     blocks: tuple[CourseBlock, ...] = ()
     wet: bool = False
+    dried: bool = False
     low_k: float | None = None
     most_k: float | None = None
+    left_k: float = 0.0
+    left_ms: int = -1

@@ -21,7 +21,7 @@ LEFT_MS: Final = 7_200_000
 def closed_ms(known: Known) -> int | None:
     """When the time for the harvest was over, by the schedule; None where that is not known."""
     step = next((one for one in known.schedule.steps if one.work == "harvest"), None)
-    return known.resolve(step.window.closes) if step is not None else None
+    return known.window(step)[2] if step is not None else None
 
 
 def note_warm(turn: Turn, incubator: str) -> None:

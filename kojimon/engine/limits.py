@@ -54,7 +54,8 @@ def bands_in_force(turn: Turn, incubator: str) -> list[Band]:
 
 def _held(turn: Turn, incubator: str, band: Band, stage: Stage, before: Stage | None) -> Band:
     """The koji's band with a lower limit of before still in force: while an alarm by it stands, which no stage that
-    begins by itself ends, or early, where a heater that is not measured rises as growth does."""
+    begins by itself ends, or early, where a heater that is not measured rises as growth does. The stage's own limit
+    then calls once more, as the outer one."""
     if (band.place, band.quantity) != ("bed", "temperature") or band.high is None:
         return band
     alarm, limits = turn.alarm(incubator, keys.HOT_KOJI), [band.high.limit]
@@ -63,7 +64,11 @@ def _held(turn: Turn, incubator: str, band: Band, stage: Stage, before: Stage | 
     old = _same(before, band)
     if old is not None and old.high is not None and _grown_early(turn, incubator, stage):
         limits.append(old.high.limit)
-    return replace(band, high=replace(band.high, limit=min(limits)))
+    if min(limits) == band.high.limit:
+        return band
+    outer = band.high_high or band.high
+    outer = replace(outer, limit=min(outer.limit, band.high.limit))
+    return replace(band, high=replace(band.high, limit=min(limits)), high_high=outer)
 
 
 def _grown_early(turn: Turn, incubator: str, stage: Stage) -> bool:

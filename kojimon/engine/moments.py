@@ -8,9 +8,11 @@ from __future__ import annotations
 
 from kojimon.engine.compiled import Compiled
 from kojimon.engine.state import BatchState, Mark, after_ms
-from kojimon.schedule.spec import After, FirstOf, Holds, LastOf, Moment, Schedule
+from kojimon.schedule.spec import After, Expectation, FirstOf, Holds, LastOf, Moment, Schedule, Stage, Step
 
 HOUR_ZERO = "inoculate"
+NOT_WARMED = "not-warmed"
+"""What was said of koji that had not warmed itself when it should have (`BatchState.warmth`)."""
 
 
 class Known:
@@ -45,19 +47,55 @@ class Known:
         marks = self.marks(HOUR_ZERO)
         return marks[0].at_ms if marks else None
 
-    def resolve(self, moment: Moment | None) -> int | None:
-        """Engine time of the moment, which may lie ahead; None while it cannot be told."""
+    def resolve(self, moment: Moment | None, late_ms: int = 0) -> int | None:
+        """Engine time of the moment, which may lie ahead; None while it cannot be told. `late_ms`: so much later by the
+        hours since the spores."""
         if isinstance(moment, After):
-            done_ms = self.done_ms(moment.step)
-            return None if done_ms is None else after_ms(self.anchors, done_ms, round(moment.wait_s * 1000))
+            done_ms, wait_ms = self.done_ms(moment.step), round(moment.wait_s * 1000)
+            wait_ms += late_ms if moment.step == HOUR_ZERO else 0
+            return None if done_ms is None else after_ms(self.anchors, done_ms, wait_ms)
         if isinstance(moment, Holds):
             return self._holds(moment)
-        if isinstance(moment, FirstOf):
-            return min((known for part in moment.moments if (known := self.resolve(part)) is not None), default=None)
-        if isinstance(moment, LastOf):
-            times = [self.resolve(part) for part in moment.moments]
-            return None if None in times else max(time for time in times if time is not None)
+        if isinstance(moment, FirstOf | LastOf):
+            times = [self.resolve(part, late_ms) for part in moment.moments]
+            found = [time for time in times if time is not None]
+            if isinstance(moment, LastOf):
+                return max(found) if len(found) == len(times) else None
+            return min(found, default=None)
         return None
+
+    def window(self, step: Step) -> tuple[int | None, int | None, int | None]:
+        """When a step opens, is due and closes. Koji that was told not to have warmed itself when it should have, and
+        has since, is harvested by hours that are later by as much."""
+        late_ms = self.late_ms() if step.work == "harvest" else 0
+        parts = step.window
+        return self.resolve(parts.opens, late_ms), self.resolve(parts.due, late_ms), self.resolve(parts.closes, late_ms)
+
+    def begins_ms(self, stage: Stage) -> int | None:
+        """When a stage begins; the last one, where the clock alone begins it, as late as the harvest."""
+        last = stage is self.schedule.stages[-1] and isinstance(stage.begins, After)
+        return self.resolve(stage.begins, self.late_ms() if last else 0)
+
+    def late_ms(self) -> int:
+        """By how much the koji was seen to rise by itself later than it should have; 0 where that was never told."""
+        if self.batch.warmth != NOT_WARMED or not self.batch.own_rise_k:
+            return 0
+        began_ms, by_ms = self.warmed_ms(), self.resolve(FirstOf(tuple(one.by for one in self.own_heat())))
+        return 0 if began_ms is None or by_ms is None else max(0, began_ms - by_ms)
+
+    def own_heat(self) -> list[Expectation]:
+        """What waits for koji that warms itself."""
+        conditions = self.schedule.conditions
+        return [one for one in self.schedule.expectations if conditions[one.condition].own_rise is not None]
+
+    def warmed_ms(self) -> int | None:
+        """When the koji was first seen to warm itself, in one way or another; None for not yet."""
+        times = [self.met_ms(one) for one in self.own_heat()]
+        return min((time for time in times if time is not None), default=None)
+
+    def met_ms(self, expectation: Expectation) -> int | None:
+        """When what is expected came about, in one way or another."""
+        return self.resolve(FirstOf(tuple(Holds(way) for way in (expectation.condition, *expectation.or_conditions))))
 
     def counted_from(self, moment: Holds) -> int | None:
         """From when a hold counts: the condition's own hours after hour 0, or the last time the step was done."""

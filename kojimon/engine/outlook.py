@@ -137,7 +137,7 @@ def _harvest(turn: Turn, known: Known, found: Outlook) -> doc.Harvest | None:
     hour0_ms, done = known.hour0_ms(), found.forecast.done
     if step is None or hour0_ms is None:
         return None
-    opens_ms, closes_ms = known.resolve(step.window.opens), known.resolve(step.window.closes)
+    opens_ms, _, closes_ms = known.window(step)
     # A bed that has not shown its own heat is no finished koji, however many hours it has lain.
     moved = not done.prior_only and found.forecast.known and done.hour.p50 is not None
     if moved and done.hour.p50 is not None:

@@ -5,15 +5,29 @@ hours (time constants of layers, derived for 1 to 5 cm: 0.5-3.8 h). How slowly i
 out for each of `TAUS_H`, and the koji's own rise is what all of them leave: the least of how far its distance from the
 course has risen, hour's mean on hour's mean, above the lowest of the last hours. A mat, a warm spot or a wet surface
 makes a distance, but a steady one; a box that is set, switched or opened moves one of the courses as it moves the rice.
+What a heater holds that is not measured stays behind its room by any part of the way: from none, as if nothing but the
+heater held it, to all.
 """
 
 from __future__ import annotations
 
-from math import exp
+from math import exp, inf
 
 from msgspec.structs import replace
 
-from kojimon.engine.conditions import DRIES_K, UNSEEN_PART, air_heats, by_heater, fresh, may_dry, take, waits_for_fall
+from kojimon.contract.events import ProbeBack
+from kojimon.engine.conditions import (
+    DRIES_K,
+    UNSEEN_PART,
+    air_heats,
+    by_heater,
+    dries,
+    fresh,
+    may_dry,
+    reading_at,
+    take,
+    waits_for_fall,
+)
 from kojimon.engine.course import Course, CourseBlock
 from kojimon.engine.moments import Known
 from kojimon.engine.plan import overdue, reconsider
@@ -21,10 +35,11 @@ from kojimon.engine.quiet import refresh
 from kojimon.engine.state import elapsed_ms
 from kojimon.engine.turn import Turn
 from kojimon.engine.work import COOLING_WORK
-from kojimon.model import BoxKind
+from kojimon.model import BoxKind, Priority
 
-TAUS_H = (0.1, 0.5, 1.0, 2.0, 4.0, 8.0)
-"""The first is hardly slower than the air: koji that air as fast, or faster, leaves behind did not rise by itself."""
+TAUS_H = (0.1, 0.5, 1.0, 2.0, 4.0, 8.0, inf)
+"""The first is hardly slower than the air: koji that air as fast, or faster, leaves behind did not rise by itself. The
+last follows nothing, as on a mat whose thermostat holds it."""
 BLOWN_H = 2.0
 """In a fan's air no tray is slower (derived: 3 cm of rice 1.1-1.8 h): what began cold is not waited for any longer."""
 BLOCK_MS = 1_800_000
@@ -45,6 +60,10 @@ FALL_OF_K = 2.0
 """Koji that never stood further than that above its lowest has no peak that its heat could be gone from (judgement)."""
 FALL_FROM = 1
 """The course that a fall is counted from: air, as a thin tray follows it."""
+AT_ONCE_K = 2.0
+"""Koji whose growth ends loses less in an hour (the steepest simulated: 1.5 K): it was mixed, or the probe left it."""
+LEFT_K = 3.0
+"""Koji so far above the air had its own heat: where all of that is gone at once the probe may be out (judgement)."""
 NEAR_AIR_K, NEAR_K = 2.0, 0.7
 FAST_MS = 14_400_000
 """From so little under the air what dries takes longer than four hours for a K (judgement)."""
@@ -60,12 +79,13 @@ def follow(turn: Turn, incubator: str, known: Known) -> None:
     numbers = fresh(turn, turn.compiled.probes_at(incubator, "bed", "temperature"))
     begun = any(no not in turn.courses or turn.courses[no].zero_ms != zero_ms for no in numbers)
     blown = turn.compiled.kind_of(incubator) == BoxKind.FAN and not may_dry(turn, incubator)
-    kept, slowest_h = (BLOCKS_WRAPPED, BLOWN_H) if blown else (BLOCKS, TAUS_H[-1])
+    kept, slowest_h = (BLOCKS_WRAPPED, BLOWN_H) if blown else (BLOCKS, TAUS_H[-2])
     for no in numbers:
-        course = turn.courses[no] = _went_on(turn, no, zero_ms, around_c, worked_ms, kept)
+        course = _went_on(turn, no, zero_ms, around_c, worked_ms, kept)
+        turn.courses[no] = course = _out_of_it(turn, incubator, no, course)
         if air_heats(turn, incubator):
             continue
-        best_k = max(best_k, _rise_k(turn, course, worked_ms, moved_ms, may_dry(turn, incubator), slowest_h))
+        best_k = max(best_k, _rise_k(turn, incubator, course, worked_ms, moved_ms, slowest_h))
     after_work = worked_ms >= 0 and elapsed_ms(turn.anchors, worked_ms, turn.t_ms) < MOVED_MS
     falls = [0.0 if after_work else _fall(turn.courses[no]) for no in numbers]
     now = replace(turn.batches[incubator], own_rise_k=best_k, own_fall=min(falls, default=0.0))
@@ -138,13 +158,43 @@ def _went_on(
         means = tuple(total / course.count for total in totals)
         block = CourseBlock(turn.t_ms, not (early or after_work), means)
         wet = course.wet or (course.seen and not early and means[0] < -DRIES_K)
-        course = replace(course, blocks=(*course.blocks[1 - kept :], block), wet=wet)
+        dried = course.dried or (course.seen and not early and dries(means))
+        course = replace(course, blocks=(*course.blocks[1 - kept :], block), wet=wet, dried=dried)
         if not early:
             beyond_k = means[FALL_FROM]
-            most_k = beyond_k if course.most_k is None else max(beyond_k, course.most_k)
             low_k = course.low_k if after_work else min(beyond_k, beyond_k if course.low_k is None else course.low_k)
-            course = replace(course, low_k=low_k, most_k=most_k)
+            just_worked = worked_ms >= 0 and elapsed_ms(turn.anchors, worked_ms, turn.t_ms) < 2 * BLOCK_MS
+            course = _highest(turn, replace(course, low_k=low_k), beyond_k, just_worked)
     return replace(course, totals=(), count=0, block_ms=turn.t_ms)
+
+
+def _highest(turn: Turn, course: Course, beyond_k: float, just_worked: bool) -> Course:
+    """The course with its highest half hour since the koji last fell at once: only what is lost slowly after that is
+    growth that ends. A fall of all that it had is noted until it is back."""
+    before_k = max((block.means[FALL_FROM] for block in course.blocks[-3:-1]), default=beyond_k)
+    at_once = before_k - beyond_k >= AT_ONCE_K
+    most_k = beyond_k if course.most_k is None or at_once or just_worked else max(beyond_k, course.most_k)
+    left_k, left_ms = course.left_k, course.left_ms
+    if at_once and before_k >= LEFT_K and left_ms < 0:
+        left_k, left_ms = before_k, turn.t_ms
+    elif left_ms >= 0 and beyond_k >= left_k / 2:
+        left_ms = -1
+    return replace(course, most_k=most_k, left_k=left_k, left_ms=left_ms)
+
+
+def _out_of_it(turn: Turn, incubator: str, no: int, course: Course) -> Course:
+    """Says once that a probe may be out: koji that had its own heat lost it at once, without work by anybody's word,
+    and hours later its probe is hardly warmer than the air."""
+    if course.left_ms < 0 or elapsed_ms(turn.anchors, course.left_ms, turn.t_ms) < MOVED_MS:
+        return course
+    air, value = reading_at(turn, incubator, "air", "temperature"), turn.last_v[no]
+    marked = any(
+        not mark.undone and abs(mark.at_ms - course.left_ms) <= 2 * BLOCK_MS for mark in turn.batches[incubator].marks
+    )
+    if not marked and air is not None and value - air[1] <= NEAR_AIR_K:
+        told = ProbeBack(probe=turn.compiled.probes[no].name, probes=1, value=value, air_c=air[1])
+        turn.emit(told, incubator, "follows", Priority.TELL)
+    return replace(course, left_ms=-1)
 
 
 def _fall(course: Course) -> float:
@@ -157,24 +207,34 @@ def _fall(course: Course) -> float:
 
 
 def _rise_k(
-    turn: Turn, course: Course, worked_ms: int, moved_ms: int, dries: bool, slowest_h: float
+    turn: Turn, incubator: str, course: Course, worked_ms: int, moved_ms: int, slowest_h: float
 ) -> float:  # fmt: skip
     """How far the last hour stands above the lowest, by the course that leaves least, of those that may be."""
     hour = course.blocks[-2:]
     lowest = [block for block in course.blocks if block.base]
     if len(hour) < 2 or elapsed_ms(turn.anchors, hour[0].t_ms, turn.t_ms) > 2 * BLOCK_MS or not lowest:
         return 0.0
-    beside = by_heater(course)
+    beside = by_heater(course) or turn.compiled.kind_of(incubator) == BoxKind.HEAT_MAT
     if beside:
         moved_ms = max(moved_ms, worked_ms)
     if moved_ms >= 0:
         lowest = [block for block in lowest if block.t_ms > moved_ms]
         if not lowest or elapsed_ms(turn.anchors, moved_ms, turn.t_ms) < MOVED_MS:
             return 0.0
+    may = may_dry(turn, incubator)
     part = 1.0 if course.seen and not beside else UNSEEN_PART
-    drying = "wet" if course.wet else "slow" if course.seen and dries else ""
-    rises = [_above_lowest_k(i, hour, lowest, drying if dries else "") for i, h in enumerate(TAUS_H) if h <= slowest_h]
+    drying = "wet" if course.wet else "slow" if course.seen and may else ""
+    rises = [_above_lowest_k(i, hour, lowest, drying if may else "") for i, h in enumerate(TAUS_H) if h <= slowest_h]
+    if beside:
+        rises.append(_beyond_any_k(hour, lowest))
     return part * min(rises)
+
+
+def _beyond_any_k(hour: tuple[CourseBlock, ...], lowest: list[CourseBlock]) -> float:
+    """How far the last hour is beyond one and the same earlier half hour by every course, the one that follows nothing
+    among them: a room that cools leaves behind what a thermostat holds, and one that warms what follows it by half."""
+    now_k = [(one + other) / 2 for one, other in zip(hour[0].means, hour[1].means, strict=True)]
+    return max(min(now - then for now, then in zip(now_k, block.means, strict=True)) for block in lowest)
 
 
 def _above_lowest_k(i: int, hour: tuple[CourseBlock, ...], lowest: list[CourseBlock], drying: str) -> float:

@@ -12,14 +12,14 @@ from kojimon.engine import forgotten
 from kojimon.engine.conditions import fresh, rewatched, warmth_untold
 from kojimon.engine.guide import warming
 from kojimon.engine.limits import ramp_next_ms, rejudge_all
-from kojimon.engine.moments import HOUR_ZERO, Known, known_of
+from kojimon.engine.moments import HOUR_ZERO, NOT_WARMED, Known, known_of
 from kojimon.engine.quiet import refresh
 from kojimon.engine.silence import watch_bed
-from kojimon.engine.state import Phase, after_ms
+from kojimon.engine.state import Phase, after_ms, elapsed_ms
 from kojimon.engine.turn import Turn
 from kojimon.engine.work import COOLING_WORK
 from kojimon.model import Priority
-from kojimon.schedule.spec import After, Expectation, FirstOf, Holds, Moment, Step
+from kojimon.schedule.spec import After, Expectation, FirstOf, Step
 
 OPEN, DUE, CLOSED = 1, 2, 3
 ON_GROWN = COOLING_WORK | {"unwrap", "harvest"}
@@ -27,6 +27,10 @@ ON_GROWN = COOLING_WORK | {"unwrap", "harvest"}
 ANNOUNCED: dict[int, type[events.Window]] = {
     OPEN: events.StepOpen, DUE: events.StepDue, CLOSED: events.StepMissed
 }  # fmt: skip
+STAYS_UNTOLD = ("drying", "heater")
+"""Reasons why it cannot be known whether koji warms itself that no later reading takes away."""
+TOLD_LATE_MS = 3_600_000
+"""Koji that began so much too late is told to be harvested later."""
 GRACE_MS = 900_000
 """An expectation past already at a start in mid-batch is judged so long after it: first the probes must speak."""
 
@@ -58,7 +62,7 @@ def reconsider(turn: Turn, incubator: str) -> None:
 def _stage(turn: Turn, incubator: str, known: Known) -> bool:
     name, since_ms = "", -1
     for stage in known.schedule.stages:
-        begins_ms = known.resolve(stage.begins)
+        begins_ms = known.begins_ms(stage)
         if begins_ms is not None and begins_ms <= turn.t_ms and known.hour0_ms() is not None:
             name, since_ms = stage.name, begins_ms
     batch, since_ms = turn.batches[incubator], max(since_ms, known.hour0_ms() or -1)
@@ -80,12 +84,10 @@ def round_of(known: Known, step: Step) -> int:
 
 def rank_of(known: Known, step: Step, now_ms: int) -> int:
     """How far the step's window has got: 0 waiting, 1 open, 2 due, 3 closed."""
-    window = step.window
-    for rank, moment in ((CLOSED, window.closes), (DUE, window.due), (OPEN, window.opens)):
-        at_ms = known.resolve(moment)
+    for rank, at_ms in reversed(list(enumerate(known.window(step), OPEN))):
         if at_ms is not None and at_ms <= now_ms:
             return rank
-    return 0 if window.opens or window.due else OPEN
+    return 0 if step.window.opens or step.window.due else OPEN
 
 
 def let_go(known: Known, step: Step, now_ms: int) -> bool:
@@ -121,9 +123,8 @@ def _step(turn: Turn, incubator: str, known: Known, step: Step) -> None:
     missed = rank == CLOSED and step.optional and (before == 0 or not step.window.opens)
     if step.work != "look" and number and rank > before and not missed and (rank > OPEN or step.window.opens):
         quiet = rank == OPEN or (rank == CLOSED and step.optional)
-        closes_ms = known.resolve(step.window.closes)
         told = ANNOUNCED[rank](
-            round=number, label=step.label, optional=step.optional, closes_ms=closes_ms,
+            round=number, label=step.label, optional=step.optional, closes_ms=known.window(step)[2],
             doubt=doubt_of(turn, incubator, known, step),
         )  # fmt: skip
         turn.emit(told, incubator, step.name, Priority.LOG if quiet else Priority.TELL)
@@ -134,38 +135,71 @@ def doubt_of(turn: Turn, incubator: str, known: Known, step: Step) -> str:
     known (`warmth_untold`); "" where it was seen, or is not yet expected."""
     if step.work not in ON_GROWN:
         return ""
-    awaited = [one for one in known.schedule.expectations if _own_heat(known, one)]
-    past = any((by_ms := known.resolve(one.by)) is not None and by_ms <= turn.t_ms for one in awaited)
-    return untold(turn, incubator, known) or "not-warmed" if past and not warmed(turn, known) else ""
+    past = any((by_ms := known.resolve(one.by)) is not None and by_ms <= turn.t_ms for one in known.own_heat())
+    return untold(turn, incubator, known) or NOT_WARMED if past and not warmed(turn, known) else ""
 
 
 def warmed(turn: Turn, known: Known) -> bool:
     """Whether the koji was seen to warm itself."""
-    return any(met(known, one, turn.t_ms) for one in known.schedule.expectations if _own_heat(known, one))
+    warmed_ms = known.warmed_ms()
+    return warmed_ms is not None and warmed_ms <= turn.t_ms
 
 
 def untold(turn: Turn, incubator: str, known: Known) -> str:
-    """Why it cannot be known whether the koji warms itself; "" where it can, and where it was seen."""
-    return "" if known.hour0_ms() is None or warmed(turn, known) else warmth_untold(turn, incubator)
+    """Why it cannot be known whether the koji warms itself; "" where it can, and where it was seen. What was told once,
+    when it should have, stays so until it is seen: what is read later cannot tell any more."""
+    said = turn.batches[incubator].warmth
+    if known.hour0_ms() is None or said == NOT_WARMED or warmed(turn, known):
+        return ""
+    return said or warmth_untold(turn, incubator)
 
 
 def _expectation(turn: Turn, incubator: str, known: Known, expectation: Expectation) -> None:
-    key = keys.Expect(expectation.name)
+    key, own_heat = keys.Expect(expectation.name), expectation in known.own_heat()
     alarm = turn.alarm(incubator, key)
     if met(known, expectation, turn.t_ms):
         if alarm.active:
             turn.signal(incubator, key, Signal.OFF)
+            _tell_late(turn, incubator, known)
         return
     by_ms = expected_by_ms(known, expectation) if _can_be_seen(turn, incubator, known, expectation) else None
-    if not alarm.active and _own_heat(known, expectation) and warmth_untold(turn, incubator):
+    past = by_ms is not None and by_ms <= turn.t_ms
+    if own_heat and not past and turn.batches[incubator].warmth:
+        turn.put_batch(incubator, replace(turn.batches[incubator], warmth=""))
+    if own_heat and not alarm.active and (why := untold(turn, incubator, known)):
+        if past:
+            _tell_unknown(turn, incubator, why)
         return
-    if by_ms is not None and by_ms <= turn.t_ms and not alarm.active:
+    if past and not alarm.active:
+        if own_heat:
+            turn.put_batch(incubator, replace(turn.batches[incubator], warmth=NOT_WARMED))
         turn.signal(
             incubator, key, Signal.ON, priority=expectation.priority, label=expectation.label,
             causes=expectation.causes,
         )  # fmt: skip
-    elif (by_ms is None or by_ms > turn.t_ms) and alarm.active:
+    elif not past and alarm.active:
         turn.signal(incubator, key, Signal.OFF, corrected=True)
+
+
+def _tell_unknown(turn: Turn, incubator: str, why: str) -> None:
+    """Says once, when the koji should have warmed itself, why that cannot be known; a probe that is missing, or that
+    does not speak, is told of elsewhere."""
+    batch = turn.batches[incubator]
+    if why in STAYS_UNTOLD and not batch.warmth:
+        turn.put_batch(incubator, replace(batch, warmth=why))
+        turn.emit(events.Warmth(doubt=why), incubator, "unknown", Priority.TELL)
+
+
+def _tell_late(turn: Turn, incubator: str, known: Known) -> None:
+    """Says that the hours of the harvest follow koji that began late."""
+    hour0_ms, began_ms = known.hour0_ms(), known.warmed_ms()
+    harvest = next((one for one in known.schedule.steps if one.work == "harvest"), None)
+    opens_ms = known.window(harvest)[0] if harvest else None
+    if hour0_ms is None or began_ms is None or opens_ms is None or known.late_ms() < TOLD_LATE_MS:
+        return
+    hour, opens_hour = (elapsed_ms(turn.anchors, hour0_ms, at_ms) / 3_600_000 for at_ms in (began_ms, opens_ms))
+    late = events.Warmth(hour=round(hour, 1), opens_hour=round(opens_hour, 1))
+    turn.emit(late, incubator, "late", Priority.TELL)
 
 
 def _can_be_seen(turn: Turn, incubator: str, known: Known, expectation: Expectation) -> bool:
@@ -175,24 +209,19 @@ def _can_be_seen(turn: Turn, incubator: str, known: Known, expectation: Expectat
     return bool(turn.compiled.probes_at(*where) or fresh(turn, turn.compiled.known_at(*where)))
 
 
-def _own_heat(known: Known, expectation: Expectation) -> bool:
-    """Whether it waits for koji that warms itself, which cannot be known everywhere."""
-    return known.schedule.conditions[expectation.condition].own_rise is not None
-
-
 def overdue(turn: Turn, incubator: str, known: Known) -> bool:
-    """Whether koji that should warm itself by now and does not is not told of: it could not be known before."""
-    return any(
+    """Whether nothing was said yet of koji that should warm itself by now and was not seen to, and now it could be."""
+    return not turn.batches[incubator].warmth and any(
         (by_ms := expected_by_ms(known, one)) is not None and by_ms <= turn.t_ms and not met(known, one, turn.t_ms)
-        for one in known.schedule.expectations
-        if _own_heat(known, one) and not turn.active(incubator, keys.Expect(one.name))
-    ) and not warmth_untold(turn, incubator)
+        for one in known.own_heat()
+        if not turn.active(incubator, keys.Expect(one.name))
+    ) and untold(turn, incubator, known) in ("", *STAYS_UNTOLD)  # fmt: skip
 
 
 def met(known: Known, expectation: Expectation, now_ms: int) -> bool:
-    """Whether what is expected has come about, in one way or another."""
-    ways = (expectation.condition, *expectation.or_conditions)
-    return any((held_ms := known.resolve(Holds(way))) is not None and held_ms <= now_ms for way in ways)
+    """Whether what is expected has come about."""
+    met_ms = known.met_ms(expectation)
+    return met_ms is not None and met_ms <= now_ms
 
 
 def expected_by_ms(known: Known, expectation: Expectation) -> int | None:
@@ -204,16 +233,16 @@ def expected_by_ms(known: Known, expectation: Expectation) -> int | None:
     return max(by_ms, after_ms(known.anchors, known.batch.started_ms, hold_ms + GRACE_MS))
 
 
-def _moments(known: Known) -> Iterator[Moment | None]:
+def _moments_ms(known: Known) -> Iterator[int | None]:
     for stage in known.schedule.stages:
-        yield stage.begins
+        yield known.begins_ms(stage)
     for step in known.schedule.steps:
         if round_of(known, step):
-            yield from (step.window.opens, step.window.due, step.window.closes)
+            yield from known.window(step)
 
 
 def _next_ms(turn: Turn, incubator: str, known: Known) -> int | None:
-    times = [known.resolve(moment) for moment in _moments(known)]
+    times = list(_moments_ms(known))
     times += [expected_by_ms(known, expectation) for expectation in known.schedule.expectations]
     times += [ramp_next_ms(turn, incubator), forgotten.told_next_ms(turn, incubator, known)]
     return min((t for t in times if t is not None and t > turn.t_ms), default=None)

@@ -182,9 +182,8 @@ class Guess(Struct, frozen=True):
 
 
 class BatchState(Struct, frozen=True):
-    """An open batch. `own_rise_k`: the furthest its koji has risen by itself, `own_fall`: the part of its height above
-    the air that is gone now (engine.own_heat). `guesses`: mixings that wait for an answer. `weighed`: as entered.
-    `rice_kg`: as it was begun with, 0 where that was not said."""
+    """An open batch. `own_rise_k`, `own_fall`: how far it rose by itself, the part gone; `warmth`: what was said of
+    it (engine.own_heat). `guesses`: open questions. `weighed`: as entered. `rice_kg`: as begun with, else 0."""
 
     id: str
     name: str
@@ -197,6 +196,7 @@ class BatchState(Struct, frozen=True):
     phases: dict[str, Phase] = {}
     own_rise_k: float = 0.0
     own_fall: float = 0.0
+    warmth: str = ""
     guesses: tuple[Guess, ...] = ()
     weighed: tuple[Weighing, ...] = ()
     rice_kg: float = 0.0

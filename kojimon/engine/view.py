@@ -198,6 +198,7 @@ def _step(turn: Turn, incubator: str, known: Known, step: spec.Step) -> Step:
     marks = [mark for mark in known.batch.marks if mark.step == step.name]
     gate = step.gate
     rank, gone = rank_of(known, step, now_ms), let_go(known, step, now_ms)
+    opens_ms, due_ms, closes_ms = known.window(step) if number else (None, None, None)
     return Step(
         name=step.name,
         label=step.label,
@@ -207,9 +208,9 @@ def _step(turn: Turn, incubator: str, known: Known, step: spec.Step) -> Step:
         round=number,
         repeats=step.repeats,
         optional=step.optional or gone,
-        opens_t_ms=known.resolve(step.window.opens) if number else None,
-        due_t_ms=known.resolve(step.window.due) if number else None,
-        closes_t_ms=known.resolve(step.window.closes) if number else None,
+        opens_t_ms=opens_ms,
+        due_t_ms=due_ms,
+        closes_t_ms=closes_ms,
         marks=tuple(Mark(mark.id, mark.at_ms, undone=mark.undone, event=mark.event) for mark in marks),
         gate=None if gate is None else Gate(gate.place, gate.at_least, gate.at_most, passed(turn, incubator, gate)),
         doubt=doubt_of(turn, incubator, known, step) if number else "",

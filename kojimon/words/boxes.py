@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final
 
+from kojimon.contract.events import Warmth
 from kojimon.model import BoxKind, Cover
 
 KIND: Final = {
@@ -73,10 +74,9 @@ WARMTH: Final = {
     "no-probe": "No probe is in the koji: kojimon cannot know whether it warms itself. Feel it, and go by the clock.",
     "by-hand": "Read by hand alone, the koji does not show in this box whether it warms itself. Feel it, and go by the"
     " clock.",
-    "drying": "The koji is far colder than the air, as wet rice in moving air is: kojimon cannot know whether it warms"
-    " itself. Cover it, with a few holes.",
-    "heater": "The koji rose a little, and no probe measures what heats it: kojimon cannot know whether it warms"
-    " itself. Look and feel.",
+    "drying": "The koji has been far colder than the air, as wet rice in moving air is: kojimon cannot know whether it"
+    " warms itself. Cover it, with a few holes.",
+    "heater": "No probe measures what heats the koji: kojimon cannot know whether it warms itself. Look and feel.",
 }
 
 DOUBT: Final = {
@@ -84,7 +84,7 @@ DOUBT: Final = {
     "no-probe": "No probe is in the koji: whether it has warmed itself cannot be known.",
     "by-hand": "Read by hand alone, the koji does not show whether it has warmed itself.",
     "no-reading": "There are too few readings of the koji: whether it has warmed itself cannot be known.",
-    "drying": "The koji stands far below the air: whether it has warmed itself cannot be known.",
+    "drying": "The koji has stood far below the air: whether it has warmed itself cannot be known.",
     "heater": "What heats the koji is not measured: whether it has warmed itself cannot be known.",
 }
 LOOK_FIRST: Final = "Look and smell before you go on; rice without white fuzz has not grown."
@@ -97,6 +97,14 @@ def doubted(why: str) -> str:
         why: `doubt` of a step or of its window.
     """
     return f"{DOUBT.get(why, DOUBT['not-warmed'])} {LOOK_FIRST}" if why else ""
+
+
+def own_heat(what: Warmth) -> str:
+    """What is said of the koji's own heat once it should have had it."""
+    if what.doubt:
+        return f"The koji should warm itself by now. {doubted(what.doubt)}"
+    began, opens = (f"{hour or 0.0:.0f}" for hour in (what.hour, what.opens_hour))
+    return f"The koji began late, at hour {began}. So it is done later: harvest from hour {opens}."
 
 
 def named(kind: str, cover: str) -> str:

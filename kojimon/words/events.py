@@ -129,7 +129,9 @@ def _batch_start(event: Event, what: stated.BatchStart, speech: Speech, work: Wo
 def _batch_harvest(event: Event, what: stated.BatchHarvest, speech: Speech, work: Work) -> Line:
     got = what.yield_kg
     much = f": {speech.mass(got)} of koji" if got else ""
-    return Line(f"Harvested{much}. Look and smell before any taste; a good smell does not prove it safe.", "good")
+    unknown = "" if what.hours is not None else " Its hours are not known: nobody said when the spores went on."
+    taste = " Look and smell before any taste; a good smell does not prove it safe."
+    return Line(f"Harvested{much}.{unknown}{taste}", "good")
 
 
 def _batch_discard(event: Event, what: stated.BatchDiscard, speech: Speech, work: Work) -> Line:
@@ -368,6 +370,7 @@ _KINDS: dict[type[stated.Fact], Callable[[Event, Any, Speech, Work], Line | None
     stated.Weighed: _weighed,
     stated.Unweighed: _unweighed,
     stated.Stage: _stage,
+    stated.Warmth: lambda event, what, speech, work: Line(boxes.own_heat(what), "look"),
     stated.StepOpen: _window_open,
     stated.StepDue: _window_due,
     stated.StepMissed: _window_closed,

@@ -81,7 +81,10 @@ def told(key: str, what: ProbeBack, speech: Speech) -> tuple[str, str]:
     if key == "said":
         return f"Saved: the probe{'s are' if many else ' is'} back in the koji.", "good"
     if key == "follows":
+        value, air = (speech.value("temperature", one or 0.0) for one in (what.value, what.air_c))
         return (
+            f"The koji cooled at once. Now {what.probe} shows {value}, the air {air}. Is it in the koji?"
+            if not what.step else
             "Since the work on the koji its probes follow the box air. Are they back in the koji?" if many else
             "Since the work on the koji its probe follows the box air. Is it back in the koji?"
         ), "look"  # fmt: skip

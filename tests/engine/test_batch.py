@@ -10,6 +10,8 @@ from msgspec.structs import replace
 from kojimon.engine import advance, initial_state, view
 from kojimon.model import Outcome
 from kojimon.schedule.spec import Gate
+from kojimon.words.events import line
+from kojimon.words.speech import Speech
 from tests.engine.build import AIR, BED, MIDDLE, H, Rows, alarms, home_schedule, kinds, moves, site
 from tests.parts.inputs import says
 
@@ -457,6 +459,34 @@ def test_a_step_after_the_spores_cannot_be_dated_before_them() -> None:
     state, outcome = run(rows)
     assert [says(e)["code"] for e in outcome.events if says(e).get("act") == early] == ["before-spores"]
     assert [m.step for m in state.batches["box"].marks] == ["inoculate"]
+
+
+def test_work_on_koji_whose_spores_nobody_told_of_asks_when_they_went_on() -> None:
+    """It can be told later, with its time: the rice is no more what it was, and its gate is not asked now."""
+    rows = Rows(t_ms=10**9)
+    rows.act("batch.start")
+    rows.hold(20 * H, {BED: 36.0, AIR: 30.0}, every_s=60)
+    early = rows.act("step.done", step="mix")
+    spores = rows.act("step.done", step="inoculate", at_t_ms=rows.t_ms - 19 * 3_600_000)
+    late = rows.act("step.done", step="mix")
+    state, outcome = run(rows)
+    told = {seq: next(e for e in outcome.events if says(e).get("act") == seq) for seq in (early, spores, late)}
+    assert [(e.kind, says(e).get("code")) for e in told.values()] == [
+        ("refused", "no-spores"), ("step-done", None), ("step-done", None)
+    ]  # fmt: skip
+    said = line(told[early], Speech())
+    assert said is not None and "when did they?" in said.text
+    assert [m.step for m in state.batches["box"].marks] == ["inoculate", "mix"]
+
+
+def test_a_harvest_whose_hours_nobody_knows_says_so() -> None:
+    rows = Rows()
+    rows.act("batch.start")
+    rows.hold(H, {BED: 36.0, AIR: 30.0}, every_s=60)
+    rows.act("step.done", step="harvest")
+    _, outcome = run(rows)
+    said = line(next(e for e in outcome.events if e.kind == "batch-harvest"), Speech())
+    assert said is not None and "Its hours are not known" in said.text
 
 
 def test_what_was_expected_is_named_with_its_causes_in_the_state_document() -> None:

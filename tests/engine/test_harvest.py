@@ -10,10 +10,11 @@ from msgspec.structs import replace
 
 from kojimon.contract.state import Box
 from kojimon.engine import advance, initial_state, view
-from kojimon.model import Event, Outcome
+from kojimon.model import Event, Outcome, Priority
 from kojimon.schedule.load import load_schedule
 from kojimon.words import boxes
 from kojimon.words.events import line
+from kojimon.words.speech import Speech
 from kojimon.words.status import next_step, speech_of
 from tests.engine.build import AIR, BED, H, Rows
 from tests.engine.test_box import HOME
@@ -220,3 +221,49 @@ def test_a_mixing_that_is_marked_stands_for_the_first_look() -> None:
     check = box.step("first-check")
     assert check is not None and check.optional and check.status == "missed"
     assert box.next is not None and box.next.step != "first-check"
+
+
+def on_the_rim(from_h: float, k: float) -> At:
+    """Koji 9 K above the air whose probe comes to lie on the rim within minutes, so much above the air."""
+    return lambda h: 30 + (min(9.0, max(0.0, h - 14)) if h < from_h else k + (9 - k) * exp(-12 * (h - from_h)))
+
+
+@pytest.mark.parametrize("k", [0.3, 1.5])
+def test_a_probe_on_the_rim_is_no_koji_that_is_spent_and_is_asked_about(k: float) -> None:
+    box, outcome = batch(on_the_rim(33.0, k), 39.5, marks={20.0: "first-check", 27.0: "mix"})
+    assert box.step("harvest").status == "waiting"  # type: ignore[union-attr]
+    (told,) = [event for event in outcome.events if (event.kind, event.key) == ("probe-back", "follows")]
+    assert what(told).probe == "koji-top" and what(told).step == ""
+    said = line(told, Speech())
+    assert said is not None and "Is it in the koji?" in said.text and "Since the work" not in said.text
+
+
+def test_koji_that_comes_back_from_a_mixing_nobody_marked_leaves_its_probe_in_peace() -> None:
+    def bed(h: float) -> float:
+        return 30 + min(9.0, max(0.0, h - 14)) - (7.5 * exp(-(h - 30)) if h >= 30 else 0.0)
+    _, outcome = batch(bed, 36.0, marks={20.0: "first-check", 27.0: "mix"})
+    assert [event.key for event in outcome.events if event.kind == "mix-guess"]
+    assert not [event for event in outcome.events if (event.kind, event.key) == ("probe-back", "follows")]
+
+
+@pytest.mark.parametrize("onset_h", [33.0, 41.5])
+def test_the_hours_of_the_harvest_follow_koji_that_began_late(onset_h: float) -> None:
+    """It was told at hour 26 that it had not warmed itself; 14 h of growth lie between that and the harvest's hour."""
+    box, outcome = batch(lambda h: 30 + min(9.0, max(0.0, h - onset_h)), onset_h + 3, marks={20.0: "first-check"})
+    harvest, (told,) = box.step("harvest"), [event for event in outcome.events if event.kind == "warmth"]
+    assert harvest is not None and (harvest.status, harvest.doubt) == ("waiting", "")
+    began_h, opens_h = what(told).hour, what(told).opens_hour
+    assert onset_h + 0.5 <= began_h <= onset_h + 2.5 and opens_h == pytest.approx(40 + began_h - 26, abs=0.11)
+    zero = next(event.t_ms for event in outcome.events if event.kind == "step-done")
+    window = (harvest.opens_t_ms, harvest.due_t_ms, harvest.closes_t_ms)
+    hours = [(at_ms - zero) / 3_600_000 - opens_h for at_ms in window if at_ms]
+    assert hours == pytest.approx([0.0, 5.0, 10.0], abs=0.1)
+    assert [message.priority for message in outcome.messages if message.event == told.no] == [Priority.TELL]
+    said = line(told, Speech())
+    assert said is not None and f"at hour {began_h:.0f}" in said.text and f"from hour {opens_h:.0f}" in said.text
+
+
+def test_koji_that_began_in_time_keeps_the_hours_of_the_schedule() -> None:
+    box, outcome = batch(lambda h: 30 + min(9.0, max(0.0, h - 22)), 40.2, marks={20.0: "first-check"})
+    assert box.step("harvest").status == "open"  # type: ignore[union-attr]
+    assert not [event for event in outcome.events if event.kind == "warmth"]

@@ -120,7 +120,7 @@ def alarm(signal: str, to: str, key: str = "limit/bed/temperature/high", **data:
         (event("start", gap_ms=0), "kojimon is watching.", "plain"),
         (event("start", gap_ms=7_200_000), "kojimon is watching again. No readings for 2 h.", "look"),
         (
-            event("batch-harvest", "b", yield_kg=2.0),
+            event("batch-harvest", "b", yield_kg=2.0, hours=44.0),
             "Harvested: 4.4 lb of koji. Look and smell before any taste; a good smell does not prove it safe.",
             "good",
         ),
