@@ -16,10 +16,10 @@ from kojimon.units import show_difference, show_duration, show_temperature
 SURE: Final = 0.9
 """How sure a quiet night must be to be promised: 9 in 10."""
 LIKELY: Final = 0.5
-NEARLY: Final = 0.95
 LEAST_TOLD: Final = 0.05
-"""Less of a chance of cold is not told."""
+"""Less of a chance of cold is no number: a heater that goes off is not in the model."""
 UNSURE_TAIL: Final = "Alarms stay on."
+UNLIKELY_COLD: Final = "Cold is not likely while the heater works."
 GENERAL: Final = "This is how batches go in general."
 Say = Callable[[float], str]
 
@@ -36,11 +36,7 @@ def _bare(moment: str) -> str:
 
 
 def odds(probability: float) -> str:
-    """A probability as `9 chances in 10`; never a certainty."""
-    if probability < 0.05:
-        return "less than 1 chance in 20"
-    if probability > 0.95:
-        return "over 19 chances in 20"
+    """A probability as `9 chances in 10`: no finer than a tenth, and never more, for mishaps are not in the model."""
     count = min(max(round(probability * 10), 1), 9)
     return f"{count} chance{'s' if count > 1 else ''} in 10"
 
@@ -58,7 +54,7 @@ def sleep(forecast: Forecast, say: Say = from_now) -> str:
     until = _bare(say(calm_h))
     how = f"for {until}" if say is from_now else f"before {until}"
     end = "; the forecast ends there" if calm_h >= forecast.quiet_in_h[-1] else ""
-    rest = f"likely to need you {how} ({sure(forecast)}){end}"
+    rest = f"likely to need you {how} ({odds(SURE)}){end}"
     if forecast.known and best_h is not None and best_h < calm_h:
         return f"best mixed {say(best_h)}; left alone, the koji is not {rest}"
     return f"nothing is {rest}"
@@ -70,20 +66,18 @@ def reason(forecast: Forecast) -> str:
     return f"{why[:1].upper()}{why[1:]}"
 
 
-def sure(forecast: Forecast) -> str:
-    """How sure the hours are in which nothing needs a hand."""
-    chances = [chance for chance in calm_chances(forecast) if chance >= SURE]
-    return "19 chances in 20" if not forecast.known and chances and min(chances) >= NEARLY else odds(SURE)
-
-
 def cold(forecast: Forecast, temperature: Callable[[float], str]) -> str:
     """The chance that the koji falls below its lower limit, where there is one worth a word; else "".
+
+    Until the koji warms itself cold is its danger, so that is told even where it is small.
 
     `temperature`: says one given in °C.
     """
     chance = forecast.too_cold[-1] if forecast.too_cold else 0.0
-    if forecast.low_c is None or chance < LEAST_TOLD:
+    if forecast.low_c is None or not forecast.too_cold:
         return ""
+    if chance < LEAST_TOLD:
+        return "" if forecast.known else UNLIKELY_COLD
     low = f"under {temperature(forecast.low_c)} within {show_duration(3600 * forecast.quiet_in_h[-1])}: {odds(chance)}"
     return f"Cold is the risk: {low}." if chance >= 1.0 - min(_hot(forecast)) else f"{low[:1].upper()}{low[1:]}."
 

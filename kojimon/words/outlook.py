@@ -6,7 +6,7 @@ from typing import Final
 
 from kojimon.contract.events import Forecast
 from kojimon.contract.state import Box, Foreseen, Step
-from kojimon.forecast.words import cold, reason, sure
+from kojimon.forecast.words import SURE, cold, odds, reason
 from kojimon.units import show_duration
 from kojimon.words import status
 from kojimon.words.speech import Speech, moment_utc
@@ -92,7 +92,7 @@ def _calm(incubator: Box, forecast: Foreseen, speech: Speech, now_ms: int, now_u
         return Sentence(f"Do this first: {speech.step(step[0].name)}.", "look")
     if until_ms is None or until_ms - now_ms < LEAST_MS:
         return Sentence("Stay near: the koji may need you within the hour.", "look")
-    koji = f"{speech.moment(forecast.calm_until_utc or '', now_utc)} ({sure(forecast)})"
+    koji = f"{speech.moment(forecast.calm_until_utc or '', now_utc)} ({odds(SURE)})"
     doubt = "The koji does not follow the forecast: trust this less." if forecast.check.contradicts else ""
     mixed = _best_mixed(incubator, forecast, speech, until_ms, now_utc)
     if mixed:

@@ -61,7 +61,7 @@ def test_by_the_clock() -> None:
 @pytest.mark.parametrize(
     ("answer", "said"),
     [
-        (NEVER, "Not over 45.0 °C within 12 h (over 19 chances in 20)."),
+        (NEVER, "Not over 45.0 °C within 12 h (9 chances in 10)."),
         (RARELY, "Not over 42.0 °C within 12 h (7 chances in 10); else in 6 h (likely 2 h to 10 h)."),
         (structs.replace(RARELY, passes=0.48),
          "As likely as not over 42.0 °C within 12 h; if so, in 6 h (likely 2 h to 10 h)."),
@@ -79,8 +79,9 @@ def test_the_first_evening_says_what_prior_and_air_allow() -> None:
         too_cold=(0.0, 0.0, 0.01, 0.02, 0.02, 0.03), low_c=26.0,
     )  # fmt: skip
     said = words.sleep_first(evening, fahrenheit=True)
-    assert said[0] == "nothing is likely to need you for 3 h (19 chances in 20); the forecast ends there"
-    assert said[1:3] == (
+    assert said[0] == "nothing is likely to need you for 3 h (9 chances in 10); the forecast ends there"
+    assert said[1:4] == (
+        "Cold is not likely while the heater works.",
         "The koji has not begun to warm by itself. This is how batches go in general.",
         "Growth complete near hour 46 (likely 43 to 49). Ready by clock and temperature from hour 46, hour 50 at the "
         "latest; you judge by eye and nose.",
@@ -90,6 +91,8 @@ def test_the_first_evening_says_what_prior_and_air_allow() -> None:
     said = words.sleep_first(colder, fahrenheit=True)
     assert said[0] == "nothing is likely to need you for 3 h (9 chances in 10); the forecast ends there"
     assert said[1] == "Cold is the risk: under 78.8 °F within 3 h: 1 chance in 10."
+    grown = structs.replace(evening, known=True)
+    assert not any("Cold" in line for line in words.sleep_first(grown)), "the koji warms itself"
 
 
 def test_mixing_and_what_waiting_costs() -> None:
@@ -141,13 +144,14 @@ def test_what_if_lines() -> None:
 @pytest.mark.parametrize(
     ("probability", "said"),
     [
-        (0.0, "less than 1 chance in 20"),
+        (0.0, "1 chance in 10"),
         (0.06, "1 chance in 10"),
         (0.5, "5 chances in 10"),
-        (1.0, "over 19 chances in 20"),
+        (0.96, "9 chances in 10"),
+        (1.0, "9 chances in 10"),
     ],
 )
-def test_odds_never_say_certain(probability: float, said: str) -> None:
+def test_odds_never_say_more_than_nine_in_ten(probability: float, said: str) -> None:
     assert words.odds(probability) == said
 
 

@@ -57,6 +57,7 @@ def over_curves(
     import msgspec
 
     from kojimon.cli.commands.rehearse import _speech
+    from kojimon.forecast.words import odds
     from kojimon.review.measure.forecasts import fared, promised
     from kojimon.review.tell.forecasts import leads_table
 
@@ -79,7 +80,7 @@ def over_curves(
     screen.grid([["", *table.heads], *([row.label, *row.cells] for row in table.rows)])
     for night in nights:
         screen.say(
-            f"Quiet for {night.hours:.0f} h, said with about {round(10 * night.said)} chances in 10: it came "
+            f"Quiet for {night.hours:.0f} h, said with about {odds(night.said)}: it came "
             f"{night.came} times of {night.count}."
         )
 
