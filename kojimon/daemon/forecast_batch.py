@@ -9,7 +9,8 @@ from zlib import crc32
 from msgspec import Struct
 
 from kojimon.contract.events import ProbeMoved, Setpoint
-from kojimon.engine.moments import HOUR_ZERO, holds_in
+from kojimon.engine.compiled import compiled_for
+from kojimon.engine.moments import HOUR_ZERO, holds_in, known_of
 from kojimon.engine.setup import EngineSetup
 from kojimon.engine.state import BatchState, Mark, State, elapsed_ms
 from kojimon.forecast.answers import ForecastSetup, MixAim
@@ -40,6 +41,7 @@ class Subject(Struct, frozen=True):
         anchors: corrections of engine time.
         probes: (number, place, quantity) of the incubator's probes.
         kind, cover: of the box and of the rice in it.
+        late_h: by how much the koji warmed itself later than it should have, so its harvest is later by as much.
     """
 
     incubator: str
@@ -49,6 +51,7 @@ class Subject(Struct, frozen=True):
     probes: tuple[tuple[int, str, str], ...]
     kind: str = "unknown"
     cover: str = "unknown"
+    late_h: float = 0.0
 
     def since_s(self, t_ms: int) -> float:
         """Seconds since inoculation of an engine time."""
@@ -70,7 +73,9 @@ def subject_of(state: State, incubator: str) -> Subject | None:
     if batch is None or hour0_ms is None or not any(one[1:] in TELLING for one in probes):
         return None
     box = next(one for one in state.setup.incubators if one.name == incubator)
-    return Subject(incubator, batch.id, hour0_ms, state.anchors, probes, box.kind, box.cover)
+    known = known_of(compiled_for(state.setup, state.setup_hash), incubator, batch, state.anchors, state.last_t)
+    late_h = known.late_ms() / 3_600_000 if known else 0.0
+    return Subject(incubator, batch.id, hour0_ms, state.anchors, probes, box.kind, box.cover, late_h)
 
 
 def probes_of(setup: EngineSetup, incubator: str) -> tuple[tuple[int, str, str], ...]:
@@ -167,9 +172,9 @@ def _stage_when_hot(schedule: Schedule, stage: str, bands: Sequence[Band]) -> Se
     return bands
 
 
-def setup_of(schedule: Schedule, kind: str = "unknown", cover: str = "unknown") -> ForecastSetup:
-    """What schedule and settings say that the forecast can use for the whole batch: harvest hours, what mixing spares,
-    the box and how the rice in it is covered."""
+def setup_of(schedule: Schedule, kind: str = "unknown", cover: str = "unknown", late_h: float = 0.0) -> ForecastSetup:
+    """What schedule and settings say that the forecast can use for the whole batch: harvest hours (`late_h` later),
+    what mixing spares, the box and how the rice in it is covered."""
     harvest = next((step for step in schedule.steps if step.work == "harvest"), None)
     usual = ForecastSetup().mix
     highs = [
@@ -179,8 +184,8 @@ def setup_of(schedule: Schedule, kind: str = "unknown", cover: str = "unknown") 
     ceiling_c = min([usual.ceiling_c, *highs])
     return ForecastSetup(
         mix=MixAim(min(usual.from_c, ceiling_c - 2.0), ceiling_c),
-        harvest_from_h=_hours(harvest.window.opens) if harvest else None,
-        harvest_until_h=_hours(harvest.window.closes) if harvest else None,
+        harvest_from_h=_hours(harvest.window.opens, late_h) if harvest else None,
+        harvest_until_h=_hours(harvest.window.closes, late_h) if harvest else None,
         kind=kind,
         cover=cover,
     )
@@ -213,11 +218,11 @@ def _warm_c(schedule: Schedule, step: Step) -> list[float]:
     return [value for value in own if value is not None and MIX_FROM_C[0] <= value <= MIX_FROM_C[1]]
 
 
-def _hours(moment: Moment | None) -> float | None:
-    """A moment in hours since inoculation, where it hangs on nothing else."""
+def _hours(moment: Moment | None, late_h: float) -> float | None:
+    """A moment in hours since inoculation, so much later, where it hangs on nothing else."""
     if isinstance(moment, After):
-        return moment.wait_s / 3600 if moment.step == HOUR_ZERO else None
+        return moment.wait_s / 3600 + late_h if moment.step == HOUR_ZERO else None
     if isinstance(moment, (FirstOf, LastOf)):
-        parts = [hours for part in moment.moments if (hours := _hours(part)) is not None]
+        parts = [hours for part in moment.moments if (hours := _hours(part, late_h)) is not None]
         return (min if isinstance(moment, FirstOf) else max)(parts, default=None)
     return None

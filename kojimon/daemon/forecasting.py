@@ -311,4 +311,4 @@ class Forecasting:
 
 
 def _setup(schedule: Schedule, subject: Subject) -> ForecastSetup:
-    return setup_of(schedule, subject.kind, subject.cover)
+    return setup_of(schedule, subject.kind, subject.cover, subject.late_h)

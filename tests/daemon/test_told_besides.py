@@ -7,8 +7,9 @@ from msgspec.structs import replace
 from kojimon.contract.events import ProbeMoved, Setpoint
 from kojimon.daemon.forecast_batch import UNTOLD, Subject, besides, setup_of, subject_of
 from kojimon.engine import initial_state
+from kojimon.engine.moments import NOT_WARMED
 from kojimon.engine.setup import EngineSetup, IncubatorSetup, ProbeSetup
-from kojimon.engine.state import BatchState, Mark
+from kojimon.engine.state import BatchState, ConditionState, Mark
 from kojimon.model import Event
 from kojimon.schedule.load import SHIPPED, load_schedule
 
@@ -49,3 +50,24 @@ def test_a_box_with_a_probe_in_its_air_alone_is_forecast_and_one_with_none_is_no
 def test_kind_and_cover_of_the_box_are_told() -> None:
     made = setup_of(load_schedule(SHIPPED / "rice-koji-home-trays.yaml"), "fan", "open")
     assert (made.kind, made.cover) == ("fan", "open")
+
+
+def test_koji_that_began_late_is_harvested_later_by_the_forecast_too() -> None:
+    """It was wanted by hour 26 and came at hour 30."""
+    home = load_schedule(SHIPPED / "rice-koji-home-trays.yaml")
+    setup = EngineSetup("site", incubators=(IncubatorSetup("box", "home"),), schedules={"home": home}, probes=(
+        ProbeSetup(1, "koji", "box", "bed", "temperature", "", 60_000, 60.0),
+    ))  # fmt: skip
+    sown = BatchState(
+        "b", "b", "home", 0, marks=(Mark(1, "inoculate", HOUR_MS, HOUR_MS),), own_rise_k=5.0,
+        conditions={"own-heat": ConditionState(runs=((31 * HOUR_MS, 39 * HOUR_MS),))},
+    )  # fmt: skip
+
+    def hours(batch: BatchState) -> tuple[float | None, float | None]:
+        found = subject_of(replace(initial_state(), setup=setup, batches={"box": batch}), "box")
+        assert found is not None
+        made = setup_of(home, found.kind, found.cover, found.late_h)
+        return made.harvest_from_h, made.harvest_until_h
+
+    assert hours(sown) == (40.0, 50.0)
+    assert hours(replace(sown, warmth=NOT_WARMED)) == (44.0, 54.0)
