@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import Final
 
 from kojimon.contract.events import Forecast
-from kojimon.contract.state import Box, Foreseen, Step
+from kojimon.contract.state import Box, Document, Foreseen, Step
 from kojimon.forecast.words import SURE, cold, odds, reason
 from kojimon.units import show_duration
 from kojimon.words import status
-from kojimon.words.speech import Speech, moment_utc
+from kojimon.words.speech import Speech, moment_utc, small_first
 from kojimon.words.standing import first_pending
 from kojimon.words.status import Sentence
 
@@ -73,6 +73,17 @@ def brief(incubator: Box, speech: Speech, now_ms: int, now_utc: str) -> Sentence
     if step is not None and step[1] <= now_ms:
         return None
     return _calm(incubator, forecast, speech, now_ms, now_utc)
+
+
+def tonight(document: Document, speech: Speech) -> tuple[Sentence, ...]:
+    """What stands beside the night check: `rest` of each box that is forecast, named where there are several."""
+    boxes, found = document.incubators, []
+    for box in boxes:
+        if box.batch and box.forecast:
+            one = rest(box, speech, document.t_ms, document.now.utc)
+            head = f"Forecast for {box.label}" if len(boxes) > 1 else "Forecast"
+            found.append(Sentence(f"{head}: {small_first(one.text)}", one.tone))
+    return tuple(found)
 
 
 def _urgent(incubator: Box, speech: Speech, now_ms: int) -> Sentence | None:

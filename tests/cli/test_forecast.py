@@ -12,9 +12,11 @@ import pytest
 from msgspec.structs import replace
 
 from kojimon.cli.commands import forecast as command
+from kojimon.cli.commands import night_check
 from kojimon.cli.commands.learned import learnt_of
 from kojimon.cli.shared.kitchen import LiveKitchen
 from kojimon.contract.inputs import Prior
+from kojimon.contract.night import NightCheck, Trial
 from kojimon.contract.state import Document
 from kojimon.forecast.prior import published
 from kojimon.words.outlook import NOT_INSTALLED
@@ -52,6 +54,31 @@ def test_the_same_as_data(kitchen: Kitchen, pretend: Any) -> None:
     box = json.loads(kitchen.run("forecast", "--json").stdout)["incubators"][0]
     assert box["rest"] == "Nothing is likely to need you before 18:30 (9 chances in 10). Alarms stay on."
     assert {"p10", "p25", "p50", "p75", "p90"} == set(box["forecast"]["limits"][0]["in_h"])
+
+
+class Passing(LiveKitchen):
+    """A kitchen whose test alarm is acknowledged on the phone at once."""
+
+    def __init__(self, shown: Document) -> None:
+        self.shown, self.check = shown, NightCheck(channels=("phone",))
+
+    def state(self) -> Document:
+        return self.shown
+
+    def act(self, *_: Any) -> list[Any]:  # type: ignore[override]
+        last = Trial(NOW_MS, "", 0.0, {"phone": 1.0}, {}, 20.0, "anna", "page", True, True)
+        self.check = replace(self.check, passed=True, text="Night check passed", last=last)
+        return []
+
+    def night_check(self) -> NightCheck:
+        return self.check
+
+
+def test_the_night_check_ends_with_it(kitchen: Kitchen, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(night_check, "open_kitchen", lambda _: Passing(foretold()))
+    said = " ".join(kitchen.run("alarms", "night-check", "--yes").stdout.split())
+    calm = "nothing is likely to need you before 18:30 (9 chances in 10). Alarms stay on."
+    assert said.endswith(f"Night check passed. Forecast: {calm}")
 
 
 def test_an_old_one_is_not_shown_as_if_it_held(kitchen: Kitchen, pretend: Any) -> None:

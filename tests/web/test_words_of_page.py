@@ -3,20 +3,24 @@
 from __future__ import annotations
 
 from datetime import datetime
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 from msgspec.structs import replace
 
+from kojimon.contract.night import NightCheck
 from kojimon.contract.state import Document, Now
 from kojimon.errors import UsageError
 from kojimon.web.page.forms import FORMS, act_of, fields_of
+from kojimon.web.page.night import region
+from kojimon.web.page.shared import Page
 from kojimon.web.page.view import view_of
 from kojimon.web.page.viewer import Viewer
 from kojimon.words import status as words
 from kojimon.words.moments import ago_of
 from kojimon.words.speech import Speech, zone_info
-from tests.parts.statedoc import BOX, NOW_UTC, document, hot_alarm, hot_pending, placed
+from tests.parts.statedoc import BOX, NOW_UTC, document, foreseen, hot_alarm, hot_pending, placed
 from tests.parts.statedoc import box as boxed
 
 NOW = "2026-10-25T01:30:00+00:00"
@@ -118,6 +122,14 @@ def test_a_form_is_read_whole_or_not_at_all() -> None:
 def shown(state: Document, fahrenheit: bool = True) -> Any:
     viewer = Viewer(fahrenheit, True, "America/Chicago", "me")
     return view_of(state, viewer.speech(state))
+
+
+def test_the_page_before_the_night_says_what_is_forecast() -> None:
+    state = document(replace(BOX, forecast=foreseen(), steps=()))
+    unread = SimpleNamespace(last_event=lambda: 0, events=lambda *_, **__: [])
+    backend = SimpleNamespace(night_check=NightCheck, reader=lambda: unread)
+    markup = region(Page(backend, {}), state, Viewer(True, True, "America/Chicago", "me"))  # type: ignore[arg-type]
+    assert "Forecast: nothing is likely to need you before 18:30 (9 chances in 10). Alarms stay on." in markup
 
 
 def test_the_next_step_with_its_window() -> None:

@@ -12,7 +12,7 @@ from kojimon.forecast.answers import Check
 from kojimon.words import outlook
 from kojimon.words.speech import Speech
 from tests.parts.outlooks import calm_answer
-from tests.parts.statedoc import BOX, NOW_MS, NOW_UTC, at, foreseen, hot_alarm, sound
+from tests.parts.statedoc import BOX, NOW_MS, NOW_UTC, at, document, foreseen, hot_alarm, sound
 
 SPEECH = Speech(fahrenheit=True, steps={"mix": "Break up and mix"})
 
@@ -80,6 +80,16 @@ def test_on_the_first_evening_it_says_what_prior_and_air_allow() -> None:
     assert rest(doomed) == (
         "Cannot say yet whether you may sleep. Not yet. Cold is the risk: under 79 °F within 12 h: 7 chances in 10."
     )
+
+
+def test_the_night_check_says_the_forecasts_sentence_of_each_box() -> None:
+    """The same as `kojimon forecast`; a box without forecast or batch is not spoken of."""
+    one, idle = box(), replace(box(), batch=None)
+    calm = "nothing is likely to need you before Sun 03:30 (9 chances in 10). Alarms stay on."
+    alone = document(one)
+    assert [said.text for said in outlook.tonight(alone, SPEECH)] == [f"Forecast: {calm}"]
+    both = document(one, idle, replace(one, forecast=None))
+    assert [said.text for said in outlook.tonight(both, SPEECH)] == [f"Forecast for Box: {calm}"]
 
 
 def test_the_step_and_the_best_hour_for_mixing_do_not_contradict_each_other() -> None:

@@ -21,6 +21,7 @@ from kojimon.wiring import simulated_source
 from kojimon.words import night_check as night_words
 from kojimon.words import speech as say
 from kojimon.words import status as words
+from kojimon.words.outlook import tonight
 
 LOOK_EVERY_S: Final = 0.5
 
@@ -45,6 +46,9 @@ def night_check(yes: bool, config: str | None) -> None:
     screen.say(f"The test alarm goes out over {say.listing([*before.channels])}.")
     _follow(kitchen, _last(before))
     _verdict(kitchen)
+    document = kitchen.state()
+    for one in tonight(document, words.speech_of(document)):
+        screen.say(one.text, one.tone)
 
 
 def probe_to_phone(anywhere: Kitchen, probe: str) -> None:

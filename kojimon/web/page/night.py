@@ -18,6 +18,8 @@ from kojimon.web.page.shown import environment
 from kojimon.web.page.viewer import Viewer, fresh_key
 from kojimon.words import night_check as words
 from kojimon.words import speech as say
+from kojimon.words.outlook import tonight
+from kojimon.words.status import Sentence
 
 LATEST: Final = 200
 """A probe that waits to be warmed is looked for among so many events: a quarter of an hour has fewer."""
@@ -32,6 +34,7 @@ class Night(Struct, frozen=True):
         seen: the fields of the form that answers it; empty when there is nothing to answer.
         warming: what a probe that is to be warmed waits for, "" for none.
         can: whether there is any channel to try.
+        rest: what the forecasts say of the night.
     """
 
     passed: bool
@@ -41,6 +44,7 @@ class Night(Struct, frozen=True):
     seen: dict[str, str]
     warming: str
     can: bool
+    rest: tuple[Sentence, ...]
 
 
 def routes(page: Page) -> list[Route]:
@@ -89,7 +93,8 @@ def night_of(page: Page, document: Document, viewer: Viewer) -> Night:
     shown = tuple(words.lines(last)) if last is not None and (running or last.answered_s is not None) else ()
     late = found.late + ((found.chain,) if found.chain else ())
     warming = _warming(page, document, viewer, last)
-    return Night(found.passed, found.why, late, shown, seen, warming, bool(found.channels))
+    rest = tonight(document, viewer.speech(document))
+    return Night(found.passed, found.why, late, shown, seen, warming, bool(found.channels), rest)
 
 
 def _warming(page: Page, document: Document, viewer: Viewer, last: Trial | None) -> str:
