@@ -25,7 +25,7 @@ from kojimon.daemon.forecasting import Forecasting
 from kojimon.daemon.house import House
 from kojimon.daemon.mirrored import mirror_of
 from kojimon.daemon.people import People
-from kojimon.daemon.simulation import START_LOCAL_H, Begun, HouseMonitor, begun, discard_open
+from kojimon.daemon.simulation import START_LOCAL_H, Begun, HouseMonitor, begun, discard_open, marked_since
 from kojimon.daemon.watching import Watching
 from kojimon.errors import EXIT_DONE, EXIT_NOT_NOW, JournalError
 from kojimon.journal.records import Chunk
@@ -98,6 +98,7 @@ class Daemon:
         self.parts: list[Part] = []
         self._slots: list[Slot] = []
         self._by_source: dict[str, Slot] = {}
+        self._practised: SimulatedIncubator | None = None
 
     # -- life --------------------------------------------------------------------------------------------------
 
@@ -283,9 +284,11 @@ class Daemon:
         box = next(boxes, self.settings.incubators[0].name)  # without a probe it drives the time, and a cook's hands
         gone_s = self._begun.gone_s
         start_ms = self._begun.wall_ms if gone_s else self.clock.wall_ms()
-        return SimulatedIncubator(
-            source, box, start_ms, START_LOCAL_H, monitor, self._progress, over=self._simulation_over, gone_s=gone_s
+        past = marked_since(self.house, start_ms) if gone_s and not source.hands else []
+        self._practised = SimulatedIncubator(
+            source, box, start_ms, START_LOCAL_H, monitor, self._progress, self._simulation_over, gone_s, past
         )
+        return self._practised
 
     def _simulation_over(self, trouble: str) -> None:
         if trouble and not self._stop.is_set():
@@ -297,6 +300,10 @@ class Daemon:
     def _committed(self, chunk: Chunk, _: Present) -> None:
         if chunk.receipts:
             self._acknowledge(chunk.receipts)
+        if self._practised is not None and chunk.events:
+            utc_of = self.house.utc_of()
+            for event in chunk.events:
+                self._practised.marked(utc_of(event.t_ms)[0], event)
 
     def _acknowledge(self, pairs: Sequence[tuple[str, int]]) -> None:
         by_source: dict[str, list[int]] = {}

@@ -18,13 +18,18 @@ from kojimon.core.driver import Driver
 from kojimon.daemon.house import House
 from kojimon.errors import JournalError, KojimonError
 from kojimon.journal.reading.reader import Reader
-from kojimon.probes.sources.simulated import HOUR_S, LONGEST_H, TICK_S
+from kojimon.model import Event
+from kojimon.probes.sources.simulated import HOUR_S, TICK_S, longest_h
 from kojimon.settings.spec import Settings
 from kojimon.web.api.stamps import reply_document
 from kojimon.wiring import simulated_source
 
 START_LOCAL_H = 18.0
 """The rice is steamed late in the afternoon: hour of the day at which a simulated world begins."""
+
+
+MARKS = ("batch-start", "step-done", "batch-harvest", "batch-discard", "setpoint")
+"""Kinds of the events that are done to the koji of whoever practises (kojisim.cook.Marks)."""
 
 
 class Begun(NamedTuple):
@@ -45,7 +50,7 @@ def begun(settings: Settings, clock: Clock) -> Begun:
     zone, journal = ZoneInfo(settings.person.zone), Path(settings.journal.path)
     source = simulated_source(settings)
     if source is not None and not source.hands:
-        last = _broken_off(journal, zone, (source.hours or LONGEST_H) * HOUR_S)
+        last = _broken_off(journal, zone, longest_h(source) * HOUR_S)
         if last is not None:
             return last
     earliest_ms = max(clock.wall_ms(), last_utc_ms(journal))
@@ -76,6 +81,14 @@ def _broken_off(journal: Path, zone: ZoneInfo, most_s: float) -> Begun | None:
 
 def _is_start(moment: datetime) -> bool:
     return (moment.hour, moment.minute, moment.second) == (int(START_LOCAL_H), 0, 0)
+
+
+def marked_since(house: House, wall_ms: int) -> list[tuple[float, Event]]:
+    """What happened in the world that began at wall_ms (UTC), with its time, s: the same is done to the koji again."""
+    found, utc_of = list[Event](), house.utc_of()
+    while more := house.reader().events(after_no=found[-1].no if found else 0, kinds=MARKS):
+        found += more
+    return [(at_s, event) for event in found if (at_s := (utc_of(event.t_ms)[0] - wall_ms) / 1000) >= 0]
 
 
 def last_utc_ms(journal: Path) -> int:

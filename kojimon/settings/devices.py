@@ -88,7 +88,7 @@ SIMULATED: Final = Map(
         Field("seed", whole(0, 999_999_999), "Number that the chances of the simulation hang on."),
         Field("speed", number(0, 100_000), "Simulated seconds in a real second; 0 is as fast as it goes."),
         Field("hours", number(0, 10_000), "Simulated hours to run; 0 leaves it to the scenario."),
-        Field("hands", flag(), "Whether a simulated cook does the steps as they come due."),
+        Field("hands", flag(), "Whether a simulated cook does the steps; if not, your marks act on the koji."),
     ],
     spec.SimulatedSource,
 )

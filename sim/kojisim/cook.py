@@ -6,6 +6,7 @@ what to do now. The mapping between the monitor's words and the hands' acts stan
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from random import Random
 from typing import Any
@@ -55,6 +56,43 @@ class Deed:
 
     hands: Hands = ()
     act: dict[str, Any] | None = None
+
+
+class Marks:
+    """The hands of a person who practises: a mark is done to the koji when it is said, and never undone."""
+
+    def __init__(self) -> None:
+        self._mixes, self._seeded = 0, False
+
+    def hands(self, kind: str, step: str, data: Mapping[str, Any]) -> Hands:
+        """What is done for an event of the monitor: its kind, its key, its fields."""
+        if kind in ("batch-harvest", "batch-discard"):
+            return WORK_HANDS["harvest"]
+        if kind == "setpoint" and data.get("to_c") is not None:
+            return (("set_box", {"temp_c": data["to_c"]}),)
+        if kind == "batch-start":
+            self._mixes, self._seeded = 0, False
+            return (("rice", {}),)
+        return self._step(step, data) if kind == "step-done" else ()
+
+    def _step(self, step: str, data: Mapping[str, Any]) -> Hands:
+        if step == "steam" and not self._seeded:
+            return (("rice", {}),)
+        work = data.get("work")
+        if work == "inoculate":
+            return self._seed(bool(data.get("mid_batch")))
+        more: Hands = ()
+        if work == "mix":
+            more = MIX_ROUNDS[min(self._mixes, len(MIX_ROUNDS) - 1)]
+            self._mixes += 1
+        return WORK_HANDS.get(str(work), ()) + more
+
+    def _seed(self, mid_batch: bool) -> Hands:
+        if self._seeded:  # marked anew: they are on
+            return ()
+        self._seeded = True
+        cooled: Hands = (("rice", {"temp_c": Cook.inoculate_below_c}),) if mid_batch else ()
+        return cooled + WORK_HANDS["inoculate"]
 
 
 @dataclass

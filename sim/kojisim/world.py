@@ -3,6 +3,7 @@
 Acts (`World.act(name, **args)`), all at the world's present time:
 
 `inoculate()` sprinkle the spores, fill the trays, wrap them and put them into the box: hour 0.
+`rice(temp_c=None)` trays of fresh rice outside the box, spread out at this (as hot as at the world's start).
 `steam(temp_c)` the rice, till then as warm as its room, comes out of the steamer and is spread out at this.
 `mix(tray=None, minutes=8)` break up and mix one tray (number from 0) or all; the lid is open meanwhile; the
     bed becomes uniform, cools 1-2 °C and exchanges more for a while.
@@ -59,6 +60,8 @@ class Scenario:
     start_bed_c: float = 45.0
     #: The world inoculates by itself when the warmest tray has cooled to this, °C; None: waits for the act.
     inoculate_c: float | None = 32.0
+    #: Rice that waits for its spores lies in a cloth and stays as warm as this, °C; None: it cools to the room.
+    waits_c: float | None = None
     #: `bedside`: a person mixes by the koji's true temperature (see `kojisim.hands`); `none`: nobody.
     hands: Hands = "none"
     #: The cover goes on again after each mixing, where elsewhere it is left off from the first one on.
@@ -137,6 +140,10 @@ class World:
         limit = self.scenario.inoculate_c
         if self.inoculated_s is None and limit is not None and self._warmest() <= limit:
             self.act("inoculate")
+        waits_c = self.scenario.waits_c
+        waiting = self.inoculated_s is None and self.harvested_s is None
+        if waits_c is not None and waiting and self._warmest() < waits_c:
+            self._do_rice(waits_c)  # nor does it dry
         if self._hands is not None:
             self._hands(self)
 
@@ -209,6 +216,15 @@ class World:
             tray.inoculate()
         self._do_wrap()
         self._plan(since="inoculate", zero_s=self.time_s)
+
+    def _do_rice(self, temp_c: float | None = None) -> None:
+        inc = self.incubator
+        bed_c = self.scenario.start_bed_c if temp_c is None else temp_c
+        inc.trays = [Tray(tray, inc.p.growth, bed_c) for tray in inc.p.trays]
+        inc.places = list(range(len(inc.trays)))
+        inc.outside = True
+        inc.box.vent, inc.box.lid_open = 0.0, False
+        self.inoculated_s = self.harvested_s = None
 
     def _do_steam(self, temp_c: float) -> None:
         for tray in self.incubator.trays:

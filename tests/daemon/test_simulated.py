@@ -5,7 +5,7 @@ from typing import Any
 
 import pytest
 
-from kojimon.contract.acts import Act, BatchStart, plain
+from kojimon.contract.acts import Act, BatchHarvest, BatchStart, Deed, StepDone, plain
 from kojimon.daemon import run_daemon
 from kojimon.daemon.run import Daemon
 from kojimon.errors import UsageError
@@ -98,3 +98,43 @@ def test_a_simulated_source_stands_alone(tmp_path: Path) -> None:
     sources = (*simulated_site(tmp_path).sources, MqttSource("mqtt", "127.0.0.1", 1))
     with pytest.raises(UsageError, match="must be the only source"):
         run_daemon(site(tmp_path, sources, probes_of("sim")))
+
+
+def hand(daemons: list[Daemon], deed: Deed) -> None:
+    daemons[0].house.act(plain(Act(deed, "box", "me", "test")))
+
+
+def koji_c(seen: Glimpse) -> float:
+    beds = [place for place in seen.state.incubators[0].places if place.place == "bed"]
+    values = [bed.hottest.value for bed in beds if bed.hottest is not None]
+    return max(value for value in values if value is not None)
+
+
+@pytest.mark.slow(10)
+def test_what_is_marked_in_practice_is_done_to_the_koji(tmp_path: Path) -> None:
+    """Rice nobody seeded stays as it is; mixing cools, harvested koji cools, and a start anew knows all of it."""
+    daemons: list[Daemon] = []
+    at: dict[int, float] = {}
+    plan: dict[int, Deed] = {
+        14: BatchStart(name="first"),
+        16: StepDone(step="inoculate"),
+        43: StepDone(step="first-check"),
+        50: BatchHarvest(),
+    }
+
+    def cook(seen: Glimpse) -> None:
+        hour = int(seen.hour)
+        if hour not in at:
+            at[hour] = koji_c(seen) if hour else 0.0
+            if hour in plan:
+                hand(daemons, plan.pop(hour))
+
+    for hours in (42.0, 53.0):
+        daemons.clear()
+        settings = simulated_site(tmp_path, seed=1, hours=hours, hands=False)
+        assert run_daemon(settings, ready=daemons.append, progress=cook) == 0
+    assert not plan
+    assert max(at[hour] for hour in range(4, 14)) < 33.0, "nobody put spores on it"
+    assert at[42] > 35.0 and at[42] == pytest.approx(at[41], abs=2.5), "the same koji after a start anew"
+    assert at[44] < at[43] - 2.0, "mixed"
+    assert at[51] < at[50] - 5.0, "out of the box"

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
-from kojisim.cook import Cook, Deed
+from kojisim.cook import Cook, Deed, Marks
 from kojisim.scenarios import healthy
 from kojisim.world import World
 
@@ -176,3 +177,36 @@ def test_every_work_of_the_hands_exists_in_the_world(name: str) -> None:
     assert deeds[0].hands
     for act, args in deeds[0].hands:
         world.act(act, **args)
+
+
+def test_marks_of_a_person_are_done_to_the_koji() -> None:
+    """Spores, mixing and harvest act; the spores once only; a second batch has fresh rice."""
+    marks, world = Marks(), World(replace(healthy(1), inoculate_c=None, waits_c=31.0), 1)
+
+    def mark(kind: str, step: str = "", **data: Any) -> None:
+        for name, args in marks.hands(kind, step, data):
+            world.act(name, **args)
+
+    mark("batch-start")
+    world.advance(8 * H)
+    assert world.truth()["bed_max_c"] == pytest.approx(31.0, abs=0.8)  # nobody seeded it
+    for _ in range(2):
+        mark("step-done", "inoculate", work="inoculate")
+    mark("step-done", "steam", work="none")  # marked late: the koji stays
+    world.advance(34 * H)
+    warm_c = world.truth()["bed_mean_c"]
+    assert warm_c > 34.0 and world.hour == 26.0
+    mark("step-done", "first-check", work="mix")
+    assert world.truth()["bed_mean_c"] < warm_c - 0.5
+    mark("batch-harvest")
+    world.advance(38 * H)
+    assert world.truth()["bed_max_c"] < 31.0
+    mark("batch-start")
+    assert world.truth()["bed_mean_c"] > 50.0 and world.hour is None
+    mark("step-done", "inoculate", work="inoculate", mid_batch=True)
+    assert world.hour == 0.0 and world.truth()["bed_mean_c"] == 32.0
+    mark("setpoint", to_c=29.0)
+    assert world.incubator.box.setpoint_c == 29.0
+    mark("setpoint")
+    mark("note")
+    assert [name for _, name, _ in world.done].count("inoculate") == 2

@@ -2,20 +2,24 @@
 
 It owns time: each instant it moves the clock, hands over what its probes say as any source does, lets the engine run up
 to that instant, and, where the settings give it hands, does the work a cook would do about what the monitor shows.
+Without, a person practises: what they mark is done to the koji.
 """
 
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Mapping
+from collections import deque
+from collections.abc import Callable, Iterable, Mapping
 from typing import TYPE_CHECKING, Any, NamedTuple, Protocol, cast
+
+from msgspec import to_builtins
 
 from kojimon import logs
 from kojimon.clock import real_s
 from kojimon.contract.health import SourceHealth
 from kojimon.contract.state import Document
 from kojimon.errors import KojimonError
-from kojimon.model import Arrival
+from kojimon.model import Arrival, Event
 from kojimon.probes.sources.worker import Put
 from kojimon.settings.spec import SimulatedSource
 
@@ -23,11 +27,18 @@ if TYPE_CHECKING:
     from kojisim.run import Run
 
 TICK_S = 10.0
-LONGEST_H = 60.0
-"""World time of a run for which the settings name no hours."""
+LONGEST_H, PRACTICE_H = 60.0, 240.0
+"""World time of a run for which the settings name no hours: a cook's one batch; several of a person who practises."""
 AFTER_HARVEST_S = 600.0
+WAITS_C = 31.0
+"""Whoever practises may come late: their rice stays between what is too hot and too cold for spores (judgement)."""
 HOUR_S = 3600.0
 _LOG = logs.get("simulated")
+
+
+def longest_h(settings: SimulatedSource) -> float:
+    """World time of a run, hours."""
+    return settings.hours or (LONGEST_H if settings.hands else PRACTICE_H)
 
 
 class Monitor(Protocol):
@@ -101,6 +112,7 @@ class SimulatedIncubator:
         progress: called after every instant with an event in it, and every hour.
         over: called once at the end, with "" or with why it ended early.
         gone_s: so far the world has gone already; nothing of that is published again.
+        past: what was marked in it so far, with the world's time, s.
     """
 
     def __init__(
@@ -113,11 +125,13 @@ class SimulatedIncubator:
         progress: Callable[[Glimpse], None] | None = None,
         over: Callable[[str], None] | None = None,
         gone_s: float = 0.0,
+        past: Iterable[tuple[float, Event]] = (),
     ) -> None:
         self.name = settings.name
         self._settings, self._incubator, self._monitor = settings, incubator, monitor
         self._start_wall_ms, self._start_local_h = start_wall_ms, start_local_h
         self._progress, self._over, self._gone_s = progress, over, gone_s
+        self._marked = deque(past)
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
         self._beat_s = real_s()
@@ -143,6 +157,11 @@ class SimulatedIncubator:
         """See SourceLink. A world that has run its course has nothing more to say and is not missed."""
         return real_s() if self._finished else self._beat_s
 
+    def marked(self, wall_ms: int, event: Event) -> None:
+        """Something happened at this UTC; from any thread. Done to the koji where a person practises."""
+        if not self._settings.hands and event.incubator == self._incubator:
+            self._marked.append(((wall_ms - self._start_wall_ms) / 1000, event))
+
     def committed(self, receipts: list[int]) -> None:
         """Nothing to do: it wants no receipts."""
 
@@ -158,6 +177,13 @@ class SimulatedIncubator:
         self._beat_s = real_s()
         if self._stop.is_set():
             raise _Stopped
+        self._do_marked()
+
+    def _do_marked(self) -> None:
+        while self._marked and self._run is not None:
+            at_s, event = self._marked.popleft()
+            for name, args in self._marks.hands(event.kind, event.key, to_builtins(event.what)):
+                self._run.world.later(at_s, name, **args)
 
     def seen(self, events: int) -> int:
         """After an instant: shows a glimpse when there is a new event or a new hour."""
@@ -172,7 +198,7 @@ class SimulatedIncubator:
         return Glimpse(hour, self._hours(), self._monitor.event_no(), self._monitor.document(), over)
 
     def _hours(self) -> float:
-        return self._settings.hours or LONGEST_H
+        return longest_h(self._settings)
 
     # -- the thread ------------------------------------------------------------------------------------------------
 
@@ -204,11 +230,12 @@ class SimulatedIncubator:
     def _made(self, put: Put) -> Run:
         from dataclasses import replace
 
-        from kojisim.cook import Cook
+        from kojisim.cook import Cook, Marks
         from kojisim.run import Run
         from kojisim.scenarios import SCENARIOS
         from kojisim.world import World
 
+        self._marks = Marks()
         made = SCENARIOS.get(self._settings.scenario)
         if made is None:
             known = ", ".join(sorted(SCENARIOS))
@@ -216,10 +243,12 @@ class SimulatedIncubator:
         scenario = made(self._settings.seed)
         params = replace(scenario.params, start_local_h=self._start_local_h)
         scenario = replace(scenario, params=params)
-        if self._settings.hands:
-            scenario = replace(scenario, hands="none", inoculate_c=None)
+        scenario = replace(scenario, hands="none", inoculate_c=None, waits_c=None if self._settings.hands else WAITS_C)
         run = Run(World(scenario, self._settings.seed), self._start_wall_ms, TICK_S, self._settings.speed)
-        run.after_harvest_s = AFTER_HARVEST_S
+        if self._settings.hands:
+            run.after_harvest_s = AFTER_HARVEST_S
+        else:  # the koji still cools, and another batch may follow
+            run.after_harvest_s = float("inf")
         run.publishers = {self.name: cast(Any, _Line(self.name, self._monitor.boot_ms, put))}
         run.drive = cast(Any, _Drive(self, self._monitor))
         if self._settings.hands:
