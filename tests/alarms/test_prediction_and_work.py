@@ -237,3 +237,39 @@ def test_a_tray_that_goes_on_heating_is_told_though_the_other_one_cools() -> Non
         case.hold(60, every_s=30, bed=36.0 + minute / 10, middle=36.0 - minute / 10)
     at_s, signal, state = case.moves()[-1]
     assert (signal, state) == ("unsup", "UNACK") and at_s <= began_s + 12 * MIN + 120
+
+
+def test_koji_at_its_outermost_limit_goes_on_calling_when_work_begins() -> None:
+    case = Case(schedule(Band("bed", "temperature", high=limit(35.0), high_high=limit(45.0))))
+    case.hold(300, bed=46.0)
+    case.do("work.begin", for_s=1800)
+    assert case.state_of() == "UNACK"
+
+
+def test_work_that_nobody_ends_ends_by_itself() -> None:
+    """Ten hours are asked for and an hour is given, though the koji goes on cooling."""
+    case = Case(probes=(1, 3, 4)).hold(300, bed=42.0)
+    case.do("work.begin", for_s=36_000)
+    for minute in range(59):
+        case.hold(60, every_s=30, bed=42.0 - minute / 20)
+    assert case.state_of() == "DSUPR"
+    case.hold(90, every_s=30, bed=39.0)
+    assert case.state_of() == "UNACK"
+
+
+def test_soon_too_hot_does_not_come_and_go_as_the_koji_slows() -> None:
+    """Told with 25 min left; as the line levels out more are left, which is not yet twice as far."""
+    case = Case(schedule(high(35.0)))
+    ramp(case.hold(600), 31.0, 33.7, 0.06).hold(840, every_s=30, bed=33.75)
+    assert [signal for _, signal, _ in case.moves(SOON)] == ["on"]
+
+
+def test_soon_too_hot_is_not_told_while_hands_are_in_the_koji() -> None:
+    """Work on koji that goes on warming all the same is over before its time, and then it is told."""
+    case = Case(schedule(high(35.0)))
+    ramp(case.hold(600), 31.0, 33.4, 0.06)
+    case.do("work.begin", for_s=1800)
+    ramp(case, 33.4, 33.8, 0.06)
+    assert case.of(SOON) == []
+    ramp(case, 33.8, 34.3, 0.06)
+    assert [signal for _, signal, _ in case.moves(SOON)] == ["on"]

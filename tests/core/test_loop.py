@@ -256,6 +256,28 @@ def test_acts_count_in_memory_while_storage_fails(tmp_path: Path) -> None:
         assert r.act("alarm.test", text="again").recorded
 
 
+def test_the_page_goes_on_while_the_card_is_dead(tmp_path: Path) -> None:
+    """What is shown is what is on the disk; where nothing can be, it is what is known."""
+    with rig(tmp_path / "j") as r:
+        r.writer._on_committed = lambda chunk: None
+        r.core.storage("the card is read only; put another one in")
+        r.arrive(1, 33.0)
+        r.tick(10)
+        assert r.core.view(durable=True).incubators[0].places[0].hottest.value == 33.0
+
+
+def test_readings_that_a_dead_card_cost_are_told_once_it_works_again(tmp_path: Path) -> None:
+    with rig(tmp_path / "j") as r:
+        r.core.storage("the card is read only; put another one in", lost=2)
+        r.core.storage("", lost=9)
+        r.core.storage("the card is read only; put another one in", lost=9)
+        r.core.storage("", lost=9)
+        r.tick(10)
+        assert r.writer.flush(60)
+        gaps = [row.what for row in r.reader().rows_after(0) if isinstance(row, InputRow) and isinstance(row.what, Gap)]
+        assert [(gap.source, gap.dropped) for gap in gaps] == [("journal", 7)]
+
+
 def test_health_is_told_once_a_change_also_over_a_restart(tmp_path: Path) -> None:
     clock = MachineClock(WALL_MS)
 

@@ -163,3 +163,49 @@ def test_a_schedule_without_a_mixing_is_left_alone() -> None:
     state, outcome, box = run(rows)
     assert state.batches["box"].guesses == () and box.question is None
     assert "mix-guess" in [event.kind for event in outcome.events]
+
+
+def guesses(outcome: Outcome) -> list[str]:
+    return [event.key for event in outcome.events if event.kind == "mix-guess"]
+
+
+def test_nobody_is_asked_about_a_mixing_that_was_just_marked() -> None:
+    rows = mixed(more_s=0)
+    rows.act("step.done", step="first-check")
+    warm(rows, 22.2 * H, 35.0)
+    state, outcome, _ = run(rows)
+    assert guesses(outcome) == [] and state.batches["box"].guesses == ()
+
+
+@pytest.mark.parametrize(("from_c", "to_c"), [(38.5, 37.9), (32.0, 29.0)], ids=["a small dip", "rice that cools"])
+def test_neither_a_small_dip_nor_rice_that_cools_is_a_mixing(from_c: float, to_c: float) -> None:
+    rows = mixed(more_s=0, at_h=12.0)
+    warm(rows, 14 * H, from_c)
+    warm(rows, 14.2 * H, to_c)
+    _, outcome, box = run(rows)
+    assert guesses(outcome) == [] and box.question is None
+
+
+def test_a_round_of_mixing_marked_half_an_hour_off_is_the_one_asked_about() -> None:
+    """It repeats, so that its name alone does not say which of its rounds was meant."""
+    rows = mixed()
+    rows.act("mix.answer")
+    warm(rows, 26 * H)
+    warm(rows, 26.2 * H, 35.0)
+    state, _, _ = run(rows)
+    assert [one.step for one in state.batches["box"].guesses] == ["mix"]
+    rows.act("step.done", step="mix", at_t_ms=rows.t0_ms + round(25.5 * 3_600_000), override="test")
+    state, _, box = run(rows, state)
+    assert state.batches["box"].guesses == ()
+    assert box.question is None or box.question.key == "probe-back"
+
+
+def test_a_denial_puts_the_step_due_again_with_the_same_act() -> None:
+    """Not when something else happens to be reckoned anew."""
+    rows = mixed()
+    state, _, _ = run(rows)
+    rows.act("mix.answer", mixed=False)
+    _, outcome, _ = run(rows, state)
+    assert [(event.kind, event.key) for event in outcome.events] == [
+        ("mix-denied", "first-check"), ("step-due", "first-check")
+    ]  # fmt: skip

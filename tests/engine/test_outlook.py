@@ -169,6 +169,18 @@ def test_others_are_not(forecast: Forecast) -> None:
     assert bed.told() == []
 
 
+def test_of_line_and_forecast_the_nearer_one_is_told() -> None:
+    """By the line 40 min are left, by the forecast 12: within the half hour that is needed is the forecast's alone."""
+    bed = Bed()
+    for point in range(20):
+        bed.rows.hold(24.5 * H + (point + 1) * 60, {**VALUES, BED: 38.0 + point / 10}, 30.0)
+    bed.forecast(made(24.85, limit_answer(43.0, 0.2, 0.05)))
+    bed.rows.hold(24.5 * H + 1380, {**VALUES, BED: 40.1}, 30.0)
+    bed.run()
+    (first,) = [event for event in bed.events if event.key == SOON]
+    assert says(first)["left_s"] <= 0.2 * 3600 and says(first)["in_10"] == 9
+
+
 def test_the_person_s_way_counts_and_gets_one_up_in_time() -> None:
     near = Bed(replace(site(), wake_s=600.0, travel_s=2700.0))
     near.forecast(made(24.5, limit_answer(43.0, 0.8, 0.2)))

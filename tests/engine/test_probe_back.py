@@ -187,3 +187,14 @@ def test_cut_anywhere_it_comes_to_the_same() -> None:
         half, one = advance(initial_state(), first, at_ms)
         again, other = advance(decode(encode(half)), whole[cut:], end_ms)
         assert again == state and (*one.events, *other.events) == outcome.events
+
+
+def test_a_probe_that_hangs_in_the_air_is_told_by_day_after_an_hour() -> None:
+    """The koji had its own heat when it was mixed; since then the probes show no more than the air."""
+    air = {BED: 30.5, MIDDLE: 30.5, AIR: 30.0}
+    early, late = (mixed(WARM).hold(AT_H + minutes * MIN, air) for minutes in (55, 75))
+    assert [event.key for event in told(run(early)[1])] == ["asked"]
+    _, outcome = run(late)
+    assert [event.key for event in told(outcome)] == ["asked", "follows"]
+    follows = told(outcome)[1]
+    assert [m.priority for m in outcome.messages if m.event == follows.no] == [Priority.TELL]

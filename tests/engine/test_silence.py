@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import pytest
+from msgspec.structs import replace
 
 from kojimon.contract.state import Probe
 from kojimon.engine import advance, initial_state, view
 from kojimon.engine.state import State
+from kojimon.model import Quality
 from tests.engine.build import AIR, BED, HUMIDITY, MIDDLE, H, Rows, alarms, moves, site
 from tests.parts.inputs import says
 
@@ -127,3 +129,41 @@ def test_a_silent_probe_is_heard_again_though_much_has_happened_meanwhile() -> N
     rows.hold(1200, others).hold(1300, {**others, MIDDLE: 41.0}).hold(1400, {**ALL, MIDDLE: 41.0})
     _, outcome = advance(initial_state(), rows.take(), rows.t_ms)
     assert [says(e)["to"] for e in moves(outcome, "silent/koji-top")] == ["UNACK", "RTNUN"]
+
+
+def test_the_quickest_probe_says_when_the_koji_is_unseen() -> None:
+    """One that may be silent for four hours gives the other one no four hours."""
+    plain = site()
+    slow = tuple(replace(one, stale_ms=14_400_000) if one.no == MIDDLE else one for one in plain.probes)
+    rows = Rows(replace(plain, probes=slow))
+    rows.act("batch.start")
+    rows.act("step.done", step="inoculate", value_c=31.0)
+    rows.hold(19 * H, {**ALL, BED: 36.0, MIDDLE: 36.0}, every_s=60)
+    rows.hold(20 * H, {AIR: 30.0, HUMIDITY: 85.0}, every_s=60)
+    _, outcome = advance(initial_state(), rows.take(), rows.t_ms)
+    assert [(e.t_ms - rows.t0_ms) / 1000 for e in moves(outcome, "blind/bed")] == [19 * H + 15 * 60]
+
+
+def test_who_has_answered_gets_the_time_to_put_the_probe_back() -> None:
+    """Twenty minutes from the answer, where the stage would wake in fifteen from the last sight of the koji."""
+    rows = begun()
+    rows.hold(19 * H, {**ALL, BED: 36.0, MIDDLE: 36.0}, every_s=60)
+    for minute in range(1, 61):
+        rows.at(19 * H + minute * 60)
+        rows.read(BED, 30.0, Quality.OUT_OF_KOJI)
+        rows.read(MIDDLE, 30.0, Quality.OUT_OF_KOJI)
+        if minute == 14:
+            rows.act("alarm.acknowledge", key="silent/koji-top")
+    _, outcome = advance(initial_state(), rows.take(), rows.t_ms)
+    assert [(e.t_ms - rows.t0_ms) / 1000 for e in moves(outcome, "blind/bed")] == [19 * H + (14 + 20) * 60]
+
+
+def test_nonsense_is_told_otherwise_than_nothing() -> None:
+    rows = begun()
+    rows.hold(1000, ALL)
+    for second in range(1010, 1300, 10):
+        rows.at(second)
+        rows.read(BED, 85.0, 4)
+    _, outcome = advance(initial_state(), rows.take(), rows.t_ms)
+    silent = [moves(outcome, f"silent/{name}") for name in ("koji-top", "koji-middle")]
+    assert [[says(e).get("quality", 0) for e in one] for one in silent] == [[4], [0]]

@@ -6,6 +6,7 @@ import os
 import random
 import sqlite3
 import subprocess
+import threading
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
@@ -18,10 +19,12 @@ from kojimon.journal.files.damage import open_or_recover, set_aside
 from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import Chunk
 from kojimon.journal.writing import storage as storing
+from kojimon.journal.writing import writer as writing
+from kojimon.journal.writing.trouble import HUNG
 from kojimon.journal.writing.writer import Writer
 from tests.parts.card import mounted, need_root, new_card
 from tests.parts.inputs import event_row, input_row
-from tests.parts.wait import until
+from tests.parts.wait import DEADLINE_S, until
 
 MakeWriter = Callable[..., Writer]
 
@@ -271,6 +274,54 @@ def test_io_errors_lose_nothing(path: Path, make_writer: MakeWriter, point: str,
     assert next(text for text in told if text).startswith("The card cannot be written. Check it")
     until(lambda: told[-1] == "", what="told that it works again")
     assert len(told) == 2, "told once, not at each try"
+
+
+def test_a_card_that_hangs_is_told_once_and_so_is_its_end(
+    path: Path, make_writer: MakeWriter, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(writing, "HUNG_S", 0.0)
+    told: list[str] = []
+    hangs, goes_on = threading.Event(), threading.Event()
+
+    def step(name: str) -> None:
+        if name == "before-commit" and not goes_on.is_set():
+            hangs.set()
+            assert goes_on.wait(DEADLINE_S)
+
+    writer = make_writer(step=step, on_trouble=told.append)
+    writer.submit(reading(1))
+    assert hangs.wait(DEADLINE_S)
+    told.clear()
+    for seq in (2, 3):
+        writer.submit(reading(seq))
+    assert told == [HUNG] and writer.facts().trouble == HUNG
+    monkeypatch.setattr(writing, "HUNG_S", 1e9)
+    goes_on.set()
+    assert writer.flush(60) and told == [HUNG, ""] and stored(path) == [1, 2, 3]
+
+
+@pytest.mark.parametrize("late", [False, True])
+def test_a_journal_closed_with_rows_left_is_not_marked_as_whole(
+    path: Path, make_writer: MakeWriter, late: bool
+) -> None:
+    """The next start must know that the end of the record is missing."""
+    stopped = threading.Event()
+
+    def step(name: str) -> None:
+        if name == "called-back":
+            assert stopped.wait(DEADLINE_S)
+
+    committed = threading.Event()
+    writer = make_writer(step=step, on_committed=lambda _chunk: committed.set())
+    writer.submit(reading(1))
+    assert committed.wait(DEADLINE_S)
+    if late:
+        writer.submit(reading(2))
+    assert not writer.stop(0.0), "its thread is still busy with the first"
+    stopped.set()
+    until(lambda: not writer.alive(), what="its end")
+    with closing(sqlite3.connect(path)) as db:
+        assert db.execute("SELECT in_use FROM progress").fetchone() == (int(late),)
 
 
 def test_the_last_commit_is_written_again_when_the_disk_forgot_it(path: Path, make_writer: MakeWriter) -> None:

@@ -42,3 +42,9 @@ def test_neither_do_those_that_did_not_know_nor_hours_without_readings() -> None
 def test_refused_forecasts_are_left_out() -> None:
     assert read_forecast({"at_s": 1.0}) is None
     assert read_forecast(pack(thin(made()))) == thin(made())
+
+
+def test_one_that_is_too_warm_is_not_inside_either() -> None:
+    warm = made(24.0, limit_answer(40.0, 3.0), bed_c=36.0, per_h=2.0)
+    (two, *_) = fared([Past([(24.0 * HOUR_MS, warm)], warming(), [])])
+    assert (two.warm_k, two.inside) == (-2.0, 0.0)

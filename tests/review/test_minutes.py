@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from contextlib import closing
+from pathlib import Path
 from statistics import median as exact
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as some
 
-from kojimon.review.measure.minutes import MINUTE_MS, Minute, Packed, joined
+from kojimon.review.measure.minutes import MINUTE_MS, Minute, Packed, joined, read_minutes
 from kojimon.units import median
+from tests.review.kitchen import Kitchen
 
 MINUTES = some.lists(
     some.builds(Minute, some.integers(0, 2**45), some.integers(0, 2**45), some.floats(-40, 99), some.floats(-40, 99),
@@ -45,3 +48,12 @@ def test_what_comes_later_is_joined_alike(readings: list[tuple[int, float]]) -> 
 @given(some.lists(some.floats(-1e6, 1e6), min_size=1))
 def test_the_middle_is_that_of_the_standard_library(values: list[float]) -> None:
     assert median(values) == exact(values)
+
+
+def test_a_doubted_reading_is_not_drawn(tmp_path: Path) -> None:
+    kitchen = Kitchen(tmp_path)
+    for minute in range(3):
+        kitchen.read(minute / 60, "bed", 31.0).read((minute + 0.5) / 60, "bed", 85.0, 4)
+    with closing(kitchen.write()):
+        (found,) = read_minutes(kitchen.path, 0, 100).values()
+    assert [(one.low, one.high, one.readings) for one in found] == [(31.0, 31.0, 1)] * 3

@@ -131,3 +131,9 @@ def test_what_an_early_or_late_end_cost(tmp_path: Path, end_h: float, score: int
 
 def test_a_few_only(tmp_path: Path) -> None:
     assert 1 < len(told(tmp_path, bed=46.0, other=23.0)) <= MOST
+
+
+def test_heat_before_the_koji_warms_itself_is_put_down_to_the_box(tmp_path: Path) -> None:
+    """44 °C from hour 6 to 7.5, when no koji warms itself, and no warmth of its own afterwards."""
+    found = told(tmp_path, bed=lambda hour: 44.0 if 6 <= hour < 7.5 else 31.0, other=31.0, end_h=10.0)
+    assert "the box did. Turn the box down for the first day." in found[0]

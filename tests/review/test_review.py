@@ -15,6 +15,8 @@ from kojimon.journal.reading.reader import Reader
 from kojimon.review.draw.sheet import speech_of
 from kojimon.review.earlier import best_before, best_of, earlier_of
 from kojimon.review.load import Review, load_review
+from kojimon.review.measure.bands import spans
+from kojimon.review.measure.story import Span
 from kojimon.review.tell.compare import best, differences, sides
 from kojimon.review.tell.figures import lead, tables
 from kojimon.review.tell.report import (
@@ -26,6 +28,7 @@ from kojimon.review.tell.report import (
     review_paper,
 )
 from kojimon.words.speech import Speech
+from tests.alarms.build import high, schedule
 from tests.curve.sheets import SVG, read
 from tests.review.kitchen import Kitchen
 
@@ -319,3 +322,31 @@ def test_where_nothing_could_wake_anybody_the_story_says_so(pair: tuple[Reader, 
     mute = structs.replace(review.case, settings={"channels": [], "speaker": {"use": False}})
     told = lead(structs.replace(review, case=mute), speech(review, fahrenheit=True))
     assert told[3].endswith("could wake nobody: no channel, no loudspeaker.")
+
+
+def test_the_second_verdict_is_the_one_that_stands(tmp_path: Path) -> None:
+    kitchen = Kitchen(tmp_path).begin().read(1.0, "bed", 30.0).act(2.0, "batch.harvest")
+    for hour, score in ((3.0, 2), (4.0, 4)):
+        kitchen.act(hour, "batch.verdict", batch="b-1", look_score=score)
+    with closing(kitchen.write()) as reader:
+        verdict = load_review(reader, "b-1").case.story.verdict
+    assert verdict is not None and verdict.scores == {"look": 4}
+
+
+def test_a_step_that_was_still_open_at_the_harvest_was_not_missed(tmp_path: Path) -> None:
+    """The look opens at hour 18 and closes at hour 30; the batch ended at hour 20."""
+    kitchen = Kitchen(tmp_path).begin()
+    for minute in range(0, 20 * 60, 5):
+        kitchen.read(minute / 60, "bed", 30.0).read(minute / 60, "air", 29.5)
+    with closing(kitchen.act(20.0, "batch.harvest").write()) as reader:
+        review = load_review(reader, "b-1")
+    (look,) = [one for one in review.case.story.windows if one.step == "first-check"]
+    assert look.closes_ms is not None and review.figures.missed == ()
+
+
+def test_the_limits_of_a_ramp_that_was_cut_short_are_told_as_far_as_they_came() -> None:
+    """From 35 to 40 °C within an hour, ended after half of it: 37.5 °C."""
+    plan = schedule(high(35.0), later=(structs.replace(high(40.0), ramp_s=3600.0),))
+    stages = [Span("only", "Only", 0, 3_600_000), Span("later", "Later", 3_600_000, 5_400_000)]
+    found = spans(stages, lambda _: plan, lambda t_ms: t_ms, 5_400_000)
+    assert [(one.begin.high, one.end.high) for one in found] == [(35.0, 35.0), (35.0, 37.5)]

@@ -129,3 +129,8 @@ def test_hours_across_a_gap_that_was_longer_than_believed() -> None:
     before, after = Hours(0, gap), Hours(12 * H, gap)
     assert [before.hour(hour * H) for hour in (5, 9, 10, 20)] == [5.0, 9.0, 12.0, 22.0]
     assert [after.hour(hour * H) for hour in (5, 9, 10, 20)] == [-9.0, -5.0, -2.0, 8.0]
+
+
+def test_a_mean_is_one_of_the_time_and_of_both_ends_of_a_rise() -> None:
+    """30 to 40 °C in an hour, then 40 °C for a quarter: (35 + 40 / 4) / 1.25 = 36 °C, however many readings."""
+    assert mean(series([(0, 30), (1, 40), (1.05, 40), (1.1, 40), (1.25, 40)]), 0, 2 * H) == pytest.approx(36.0)

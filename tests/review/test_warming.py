@@ -83,3 +83,10 @@ def test_no_rise_across_a_gap() -> None:
     bed = curve(lambda hour: 30.0 if hour < 10 else 35.0, hours=12, skip=(10.0, 10.2))
     rise = fastest_rise(bed, 0, 12 * H)
     assert rise is not None and rise.k_per_h == 0.0
+
+
+def test_the_probe_put_back_a_while_after_the_work_is_no_rise() -> None:
+    """Mixed at hour 10, the probe back in the warm middle twelve minutes later."""
+    bed = curve(lambda hour: 30 + hour / 10 + (5 if hour >= 10.2 else 0), hours=26)
+    rise = fastest_rise(bed, 0, 26 * H, [10.0 * H])
+    assert rise is not None and rise.k_per_h == pytest.approx(0.1)
