@@ -153,6 +153,7 @@ EXPECTED = [
     ("step-open", "harvest", "1"),
     ("step-done", "harvest", ""),
     ("batch-harvest", "", ""),
+    ("cooled", "", ""),  # its probe is out of the koji, or that is cool: noted, and told nobody
     ("stop", "", ""),
 ]
 PROBES = ("bed", "bed-2", "bed-3", "air", "air-humidity")
