@@ -90,7 +90,8 @@ class Box(Struct, frozen=True):
         off_untold: why nobody would be told by the box's air that the box went off: `mat`, `no-air` or `room` (it never
             was well above the room); "" where it tells, and while no batch is open.
         warmth_untold: why it cannot be known whether the koji warms itself: `no-probe`, `by-hand`, `no-reading`,
-            `drying` (it has stood far under the air), or `heater` (what heats it is not measured).
+            `drying` (it has stood far under the air), `box-warmer` (its box rose far lately, and it with it), or
+            `heater` (what heats it is not measured).
         batch, stage: None while no batch is open. ended: None but for a day after a batch, until the
             next begins. next: None when nothing waits. question: None when none is open.
         forecast: None without one of this batch; over MQTT it has a topic of its own.

@@ -23,6 +23,8 @@ UNSEEN_PART = 1 / 3
 whose thermostat, or rice that dries on it, lifts it by a K or so (simulated mats: dead 0.8-1.2, living 1.2-1.4 K)."""
 LITTLE_K = 0.7
 """What a steady heater leaves steady rises by less (judgement)."""
+BOX_ROSE_K = 4.0
+"""A box that is warmer by so much has become another box (judgement)."""
 QUICK, MOVED_K, STEADY_PART = 4, 3.0, 0.2
 """Courses up to 2 h; air that moved less shows nothing, nor does koji that went with less of it (judgement)."""
 WATCHED_FROM_MS = 21_600_000
@@ -47,9 +49,7 @@ def fresh(turn: Turn, numbers: tuple[int, ...]) -> list[int]:
     ]  # fmt: skip
 
 
-def reading_at(
-    turn: Turn, incubator: str, place: str, quantity: str, hottest: bool = True
-) -> tuple[int, float] | None:
+def reading_at(turn: Turn, incubator: str, place: str, quantity: str, hottest: bool = True) -> tuple[int, float] | None:
     """The hottest (coldest) fresh probe of a place and its value; None where none is fresh."""
     seen = fresh(turn, turn.compiled.probes_at(incubator, place, quantity))
     if not seen:
@@ -133,8 +133,9 @@ def warmth_untold(turn: Turn, incubator: str) -> str:
 
     `no-probe`: none sits in the koji; `by-hand`: it is read by hand alone, and a height says nothing in such a box;
     `no-reading`: none has been read for half an hour; `drying`: the koji has stood far under the air, as wet rice
-    in moving air does, grown or not; `heater`: what heats it is not measured, and it rose a little, or
-    lies on a mat: its thermostat turns down by as much as living koji warms (simulated: both rise by a K).
+    in moving air does, grown or not; `box-warmer`: its box rose far in the last hours, and it with it; `heater`: what
+    heats it is not measured, and it rose a little, or lies on a mat: its thermostat turns down by as much as living
+    koji warms (simulated: both rise by a K).
     """
     numbers = turn.compiled.probes_at(incubator, "bed", "temperature")
     if not numbers and fresh(turn, turn.compiled.known_at(incubator, "bed", "temperature")):
@@ -147,6 +148,8 @@ def warmth_untold(turn: Turn, incubator: str) -> str:
     dry = [one for one in courses if one.dried or (one.seen and dries(one.blocks[-1].means))]
     if len(dry) == len(courses) and may_dry(turn, incubator):
         return "drying"
+    if all(one.seen and rose_with_box(one) for one in courses):
+        return "box-warmer"
     over_mat = turn.compiled.kind_of(incubator) == BoxKind.HEAT_MAT
     unseen = over_mat or all(not one.seen or by_heater(one) for one in courses)
     rose = turn.batches[incubator].own_rise_k >= UNSEEN_PART * LITTLE_K
@@ -161,6 +164,15 @@ def dries(means: tuple[float, ...]) -> bool:
 def by_heater(course: Course) -> bool:
     """Whether the koji was so far above the air all along that it lies by its heater, which is not measured."""
     return course.seen and course.low_k is not None and course.low_k > BESIDE_HEATER_K
+
+
+def rose_with_box(course: Course) -> bool:
+    """Whether the air has risen so far in the hours that are kept that the koji's rise may be the air's, or its own."""
+    means = [block.means for block in course.blocks if block.t_ms - course.zero_ms > WATCHED_FROM_MS]
+    if not means:
+        return False
+    air, koji = [one[-1] - one[0] for one in means], [one[-1] for one in means]
+    return air[-1] - min(air) >= BOX_ROSE_K and koji[-1] - min(koji) >= LITTLE_K
 
 
 def heated_steadily(course: Course) -> bool:

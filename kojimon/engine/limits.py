@@ -216,9 +216,7 @@ def _judge_pair(
     return one, two
 
 
-def settle(
-    turn: Turn, incubator: str, place: str, quantity: str, side: str, band: Band | None, **why: str
-) -> None:
+def settle(turn: Turn, incubator: str, place: str, quantity: str, side: str, band: Band | None, **why: str) -> None:
     """Brings the alarm of a place and side into line with its probes. `why`: what an end is stated with, where it is
     not that the value came back."""
     key = keys.Limit(place, quantity, side)
@@ -241,11 +239,14 @@ def settle(
     signal = Signal.ON if not alarm.active else Signal.UP if level > rank else Signal.DOWN
     probe = turn.compiled.probes[no]
     worsened(turn, incubator, key, name)
+    sign = 1 if side == "high" else -1
+    moved = signal is Signal.DOWN and alarm.limit is not None and (turn.last_v[no] - alarm.limit) * sign >= 0
+    now: dict[str, Any] = {"limit_now": limit.limit} if moved and limit else {}
     turn.signal(
         incubator, key, signal, priority=limit.priority if limit else Priority.LOG, level=name,
         value=turn.last_v[no], limit=limit.limit if limit else None, probe=probe.name, since_ms=since_ms,
         place=place, quantity=quantity, side=side, tray=probe.tray, rate_per_h=rate_per_h(turn.trace.get(no, ())),
-        latch=limit is not None and limit.latch, **beside(turn, incubator, key),
+        latch=limit is not None and limit.latch, **beside(turn, incubator, key), **now,
     )  # fmt: skip
 
 

@@ -56,6 +56,8 @@ WORK_MS = 21_600_000
 """So long after work the koji may still be on its way back from it: no such hour counts as the lowest (judgement)."""
 MOVED_MS = 10_800_000
 """So long after its probe came to lie elsewhere nothing is judged (judgement)."""
+ELSEWHERE_K = 4.0
+"""Places of a box differ by so much at most: a rise since before a tray was moved counts for what is beyond that."""
 FALL_OF_K = 2.0
 """Koji that never stood further than that above its lowest has no peak that its heat could be gone from (judgement)."""
 FALL_FROM = 1
@@ -65,6 +67,9 @@ AT_ONCE_K = 2.0
 LEFT_K = 3.0
 """Koji so far above the air had its own heat: where all of that is gone at once the probe may be out (judgement)."""
 NEAR_AIR_K, NEAR_K = 2.0, 0.7
+APART_K = 0.5
+"""Two good probes differ by so much (judgement; such thermometers are sold as good to 0.5 K each way): rice that came
+up to the air as it dried may stand as far beyond it."""
 FAST_MS = 14_400_000
 """From so little under the air what dries takes longer than four hours for a K (judgement)."""
 
@@ -91,8 +96,10 @@ def follow(turn: Turn, incubator: str, known: Known) -> None:
     now = replace(turn.batches[incubator], own_rise_k=best_k, own_fall=min(falls, default=0.0))
     turn.put_batch(incubator, now)
     waited = known.schedule.conditions.values()
-    if begun or _reached(known, batch.own_rise_k, best_k) or any(
-        waits_for_fall(batch, one) != waits_for_fall(now, one) for one in waited
+    if (
+        begun
+        or _reached(known, batch.own_rise_k, best_k)
+        or any(waits_for_fall(batch, one) != waits_for_fall(now, one) for one in waited)
     ):
         _judged_anew(turn, incubator)
     elif overdue(turn, incubator, known):
@@ -159,13 +166,20 @@ def _went_on(
         block = CourseBlock(turn.t_ms, not (early or after_work), means)
         wet = course.wet or (course.seen and not early and means[0] < -DRIES_K)
         dried = course.dried or (course.seen and not early and dries(means))
-        course = replace(course, blocks=(*course.blocks[1 - kept :], block), wet=wet, dried=dried)
+        course = replace(course, blocks=(*_kept(course, kept - 1), block), wet=wet, dried=dried)
         if not early:
             beyond_k = means[FALL_FROM]
             low_k = course.low_k if after_work else min(beyond_k, beyond_k if course.low_k is None else course.low_k)
             just_worked = worked_ms >= 0 and elapsed_ms(turn.anchors, worked_ms, turn.t_ms) < 2 * BLOCK_MS
             course = _highest(turn, replace(course, low_k=low_k), beyond_k, just_worked)
     return replace(course, totals=(), count=0, block_ms=turn.t_ms)
+
+
+def _kept(course: Course, most: int) -> tuple[CourseBlock, ...]:
+    """The last half hours; before them the last that may be the lowest, where work after work left none of them so."""
+    last = course.blocks[-most:]
+    before = [block for block in course.blocks[:-most] if block.base]
+    return last if any(block.base for block in last) else (*before[-1:], *last)
 
 
 def _highest(turn: Turn, course: Course, beyond_k: float, just_worked: bool) -> Course:
@@ -217,17 +231,19 @@ def _rise_k(
     beside = by_heater(course) or turn.compiled.kind_of(incubator) == BoxKind.HEAT_MAT
     if beside:
         moved_ms = max(moved_ms, worked_ms)
+    elsewhere_k = 0.0
     if moved_ms >= 0:
-        lowest = [block for block in lowest if block.t_ms > moved_ms]
-        if not lowest or elapsed_ms(turn.anchors, moved_ms, turn.t_ms) < MOVED_MS:
+        since = [block for block in lowest if block.t_ms > moved_ms]
+        if (beside and not since) or elapsed_ms(turn.anchors, moved_ms, turn.t_ms) < MOVED_MS:
             return 0.0
+        lowest, elsewhere_k = (since, 0.0) if since else (lowest, ELSEWHERE_K)
     may = may_dry(turn, incubator)
     part = 1.0 if course.seen and not beside else UNSEEN_PART
     drying = "wet" if course.wet else "slow" if course.seen and may else ""
     rises = [_above_lowest_k(i, hour, lowest, drying if may else "") for i, h in enumerate(TAUS_H) if h <= slowest_h]
     if beside:
         rises.append(_beyond_any_k(hour, lowest))
-    return part * min(rises)
+    return part * (min(rises) - elsewhere_k)
 
 
 def _beyond_any_k(hour: tuple[CourseBlock, ...], lowest: list[CourseBlock]) -> float:
@@ -248,6 +264,6 @@ def _above_lowest_k(i: int, hour: tuple[CourseBlock, ...], lowest: list[CourseBl
     if not drying:
         return now_k - least_k
     near = drying == "slow" and least_k >= -NEAR_AIR_K
-    slow_k = min(now_k - least_k, now_k + (NEAR_K if near else 0.0))
+    slow_k = min(now_k - least_k, now_k + (NEAR_K if near else -APART_K))
     lately = [block.means[i] for block in lowest if hour[1].t_ms - block.t_ms <= FAST_MS]
     return max(slow_k, now_k - min(lately)) if lately and near else slow_k

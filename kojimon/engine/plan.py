@@ -132,11 +132,15 @@ def _step(turn: Turn, incubator: str, known: Known, step: Step) -> None:
 
 def doubt_of(turn: Turn, incubator: str, known: Known, step: Step) -> str:
     """Why the koji of a step that comes after it has grown may not have grown: `not-warmed`, or why that cannot be
-    known (`warmth_untold`); "" where it was seen, or is not yet expected."""
+    known (`warmth_untold`), or, of a harvest, `cold`: it is cold now, or its box is off. "" where it was seen, or is
+    not yet expected."""
     if step.work not in ON_GROWN:
         return ""
     past = any((by_ms := known.resolve(one.by)) is not None and by_ms <= turn.t_ms for one in known.own_heat())
-    return untold(turn, incubator, known) or NOT_WARMED if past and not warmed(turn, known) else ""
+    if past and not warmed(turn, known):
+        return untold(turn, incubator, known) or NOT_WARMED
+    cold = turn.active(incubator, keys.BOX_OFF) or turn.active(incubator, keys.COLD_KOJI)
+    return "cold" if cold and step.work == "harvest" else ""
 
 
 def warmed(turn: Turn, known: Known) -> bool:

@@ -76,15 +76,18 @@ WARMTH: Final = {
     " clock.",
     "drying": "The koji has been far colder than the air, as wet rice in moving air is: kojimon cannot know whether it"
     " warms itself. Cover it, with a few holes.",
+    "box-warmer": "The box has become much warmer: kojimon cannot know yet whether the koji warms itself. Look.",
     "heater": "No probe measures what heats the koji: kojimon cannot know whether it warms itself. Look and feel.",
 }
 
 DOUBT: Final = {
+    "cold": "The koji is cold, or its box is off: it may have stopped before it was done.",
     "not-warmed": "This koji has not been seen to warm itself.",
     "no-probe": "No probe is in the koji: whether it has warmed itself cannot be known.",
     "by-hand": "Read by hand alone, the koji does not show whether it has warmed itself.",
     "no-reading": "There are too few readings of the koji: whether it has warmed itself cannot be known.",
     "drying": "The koji has stood far below the air: whether it has warmed itself cannot be known.",
+    "box-warmer": "The box has become much warmer: whether the koji has warmed itself cannot be known yet.",
     "heater": "What heats the koji is not measured: whether it has warmed itself cannot be known.",
 }
 LOOK_FIRST: Final = "Look and smell before you go on; rice without white fuzz has not grown."

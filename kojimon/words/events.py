@@ -249,6 +249,8 @@ def _alarm(event: Event, what: stated.AlarmChange, speech: Speech, work: Work) -
         return _called(alarm, signal, speech, work)
     if signal == "down":
         end, still = "upper" if alarm_words.is_high(alarm) else "lower", alarm_words.subject(alarm, speech)
+        if what.limit_now is not None:
+            return Line(f"The stage has another {end} limit now: still {say.small_first(still)}.", "look")
         return Line(f"Down to the {end} limit: still {say.small_first(still)}.", "look")
     lead = {"ack": "Acknowledged", "reset": "Reset"}.get(signal) or _AFTER.get(what.to)
     if lead is None or what.ended == "limit":

@@ -116,8 +116,10 @@ def test_own_heat_that_is_gone_opens_the_harvest_before_its_hour() -> None:
 @pytest.mark.parametrize("after_h", [30.0, 36.0])
 def test_koji_cooled_by_hands_is_not_spent(after_h: float) -> None:
     """A mixing takes a few K, and they come back."""
+
     def bed(h: float) -> float:
         return 30 + min(9.0, max(0.0, h - 14)) - (6.0 * max(0.0, 1 - (h - after_h) / 3) if h >= after_h else 0.0)
+
     box, _ = batch(bed, 39.5, marks={20.0: "first-check", after_h: "mix"})
     assert box.step("harvest").status == "waiting"  # type: ignore[union-attr]
 
@@ -136,12 +138,30 @@ def test_koji_without_air_beside_it_is_never_called_spent() -> None:
 
 def test_koji_cold_in_a_box_that_is_off_is_not_spent() -> None:
     """Air and koji fall to the room's 21 °C from hour 33 on: own heat is gone, and the koji is not done."""
+
     def left(h: float) -> float:
         return exp(min(0.0, 33 - h))
+
     def bed(h: float) -> float:
         return 21.5 + (8.5 + min(9.0, max(0.0, (h - 14) * 0.75))) * left(h)
+
     box, _ = batch(bed, 39.5, "fan", {20.0: "first-check", 27.0: "mix"}, air=lambda h: 21 + 9 * left(h) ** 2)
     assert box.step("harvest").status == "waiting"  # type: ignore[union-attr]
+
+
+def test_koji_that_grew_and_is_cold_at_its_hour_is_offered_with_a_word() -> None:
+    """The box goes off at hour 22: growth had begun, and ended with it."""
+
+    def left(h: float) -> float:
+        return exp(min(0.0, 22 - h) / 3)
+
+    def bed(h: float) -> float:
+        return 21.0 + (9.0 + min(9.0, max(0.0, (h - 12) * 0.75))) * left(h)
+
+    box, outcome = batch(bed, 40.5, "fan", air=lambda h: 21 + 9 * left(h) ** 2)
+    harvest = box.step("harvest")
+    assert harvest is not None and harvest.can and harvest.doubt == what(windows(outcome)["step-open"]).doubt == "cold"
+    assert "may have stopped" in line(windows(outcome)["step-open"], Speech()).text  # type: ignore[union-attr]
 
 
 def test_white_all_through_opens_it_and_green_asks_for_it_now() -> None:
@@ -241,6 +261,7 @@ def test_a_probe_on_the_rim_is_no_koji_that_is_spent_and_is_asked_about(k: float
 def test_koji_that_comes_back_from_a_mixing_nobody_marked_leaves_its_probe_in_peace() -> None:
     def bed(h: float) -> float:
         return 30 + min(9.0, max(0.0, h - 14)) - (7.5 * exp(-(h - 30)) if h >= 30 else 0.0)
+
     _, outcome = batch(bed, 36.0, marks={20.0: "first-check", 27.0: "mix"})
     assert [event.key for event in outcome.events if event.kind == "mix-guess"]
     assert not [event for event in outcome.events if (event.kind, event.key) == ("probe-back", "follows")]

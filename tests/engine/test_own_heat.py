@@ -218,6 +218,36 @@ def test_a_tray_that_dried_out_gets_one_verdict() -> None:
         assert hours < 40 or found.box.step("harvest").doubt == "drying"  # type: ignore[union-attr]
 
 
+def test_dry_rice_half_a_k_beyond_the_air_by_two_probes_is_no_koji() -> None:
+    rice = Kitchen(lambda h: 31.0, own=lambda h: min(11.6, 0.31 * h), start_c=20.0, kind="fan", cover="cloth",
+                   tau_h=0.5, beyond=lambda h: -10.8, hours=41.0)  # fmt: skip
+    assert (rice.recognised_h, rice.box.warmth_untold) == (None, "drying")
+
+
+def test_koji_is_seen_to_grow_although_its_trays_are_swapped_at_every_mixing() -> None:
+    rows = Rows(Kitchen.setup("still", "unknown", True))
+    rows.act("batch.start")
+    rows.act("step.done", step="inoculate", value_c=31.0, override="test")
+    rice = list(lump(lambda h: 30.0, growth(24.0), 2.0, NEVER, 31.0))
+    for minute in range(36 * 60):
+        if minute / 60 in (21.0, 24.0, 27.0, 30.5):
+            rows.act("step.done", step="swap")
+        rows.hold((minute + 1) * 60.0, {AIR: 30.0, BED: rice[minute]}, every_s=60)
+    state, _ = advance(initial_state(), rows.take(), rows.t_ms)
+    assert state.batches["box"].own_rise_k >= 1.0
+
+
+def test_rice_that_rose_with_its_box_is_neither_called_dead_nor_growing() -> None:
+    box = Kitchen(
+        lambda h: 26.0 + 8.0 * (h >= 22), kind="oven-light", cover="cloth", tau_h=2.0, start_c=27.0, hours=26.5
+    )
+    assert (box.recognised_h, box.told_h, box.box.warmth_untold) == (None, [], "box-warmer")
+    later = Kitchen(
+        lambda h: 26.0 + 8.0 * (h >= 22), kind="oven-light", cover="cloth", tau_h=2.0, start_c=27.0, hours=36.0
+    )
+    assert (later.recognised_h, len(later.told_h)) == (None, 1)
+
+
 def test_over_a_mat_the_limit_of_growing_koji_calls_anew_after_that_of_koji_that_settles_in() -> None:
     """It rises by 1.5 K an hour from hour 9 on and has risen enough to be called growing before hour 18: 40 °C calls,
     is acknowledged, and 43 °C calls again."""
@@ -234,6 +264,24 @@ def test_over_a_mat_the_limit_of_growing_koji_calls_anew_after_that_of_koji_that
     assert "growing" in [e.key for e in outcome.events if e.kind == "stage"]
     assert 15.9 <= (up.t_ms - rows.t0_ms) / 3_600_000 <= 16.2
     assert any(message.event == up.no and message.priority is Priority.WAKE for message in outcome.messages)
+
+
+def test_a_box_that_runs_away_early_calls_at_40_and_at_43_and_again_in_the_next_stage() -> None:
+    """Acknowledged at 40; then the stage changes over koji that is hotter than either of its limits."""
+    rows = Rows(Kitchen.setup("fan", "unknown", True))
+    rows.act("batch.start")
+    rows.act("step.done", step="inoculate", value_c=31.0, override="test")
+    for minute in range(29 * 60):
+        koji_c = max(
+            30.0, min(47.0, 30 + (minute / 60 - 14) * (2 if minute < 22 * 60 else 0.0) if minute < 21 * 60 else 44.0)
+        )
+        rows.hold((minute + 1) * 60.0, {AIR: koji_c + 1, BED: koji_c}, every_s=60)
+        if koji_c == 41.0:
+            rows.act("alarm.acknowledge", key="limit/bed/temperature/high")
+    _, outcome = advance(initial_state(), rows.take(), rows.t_ms)
+    found = [says(e) for e in outcome.events if e.key == "limit/bed/temperature/high"]
+    by = {one["event"]: one for one in found if one["event"] in ("on", "up", "down")}
+    assert (by["on"]["limit"], by["up"]["limit"], by["down"].get("limit_now")) == (40.0, 43.0, 43.0)
 
 
 def test_a_late_starter_ends_what_was_told() -> None:

@@ -116,7 +116,7 @@ class TestHomeTrays:
         wake, tell = Priority.WAKE, Priority.TELL
         shown = [(one.limit, one.on_delay_s, one.priority) for one in (early.low_low, early.low, early.high) if one]
         assert shown == [(22, 3600, wake), (26, 3600, tell), (40, 300, wake)]
-        assert early.high_high is None
+        assert early.high_high is not None and (early.high_high.limit, early.high_high.on_delay_s) == (43, 120)
         shown = [(one.limit, one.on_delay_s, one.priority) for one in (late.high, late.high_high) if one]
         assert shown == [(43, 600, wake), (45, 120, wake)]
         assert held_c(HOME, step(HOME, "mix").window.opens) == {38}

@@ -102,6 +102,11 @@ def alarm(signal: str, to: str, key: str = "limit/bed/temperature/high", **data:
         (alarm("shelve", "SHLVD", until_ms=T_MS + 1_800_000), "Shelved until 14:50: top tray too warm.", "plain"),
         (alarm("down", "UNACK"), "Down to the upper limit: still top tray too warm.", "look"),
         (
+            alarm("down", "UNACK", limit_now=43.0),
+            "The stage has another upper limit now: still top tray too warm.",
+            "look",
+        ),
+        (
             alarm("on", "UNACK", "expect/warming", label="No warming of its own", causes=["cold", "dry"], value=None,
                   priority="tell"),
             "No warming of its own. Look and feel. Check: cold or dry.",
