@@ -22,7 +22,7 @@ NOT_INSTALLED: Final = (
 LEAST_MS: Final = 1_800_000
 """A rest shorter than this is none."""
 SOON_H: Final = 1 / 12
-UNKNOWN: Final = "Cannot say yet whether you may sleep."
+UNKNOWN: Final = "Cannot say whether you may sleep."
 
 
 NOT_YET: Final = "No forecast yet: the first comes a minute or two after the spores went on."

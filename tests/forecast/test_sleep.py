@@ -48,9 +48,9 @@ def test_what_makes_it_doubtful_comes_first() -> None:
     hot = limit_answer(43.0, 0.2)
     soon, unknown = made(24.0, hot), made(24.0, hot, known=False, why_not="Not yet.")
     assert may(soon).startswith("stay up: 9 chances in 10 that it needs you within 30 min")
-    assert may(unknown) == "cannot say yet whether you may sleep. Not yet."
+    assert may(unknown) == "cannot say whether you may sleep. Not yet."
     not_yet = made(24.0, hot, known=False, why_not="Not yet: the koji has not begun to warm by itself.")
-    assert may(not_yet) == "cannot say yet whether you may sleep. The koji has not begun to warm by itself."
+    assert may(not_yet) == "cannot say whether you may sleep. The koji has not begun to warm by itself."
     wrong = made(check=replace(made().check, contradicts=True, miss_k=2.0))
     assert may(wrong).startswith("do not rely on it")
     assert words.sleep_first(wrong)[1].startswith("The koji is 2.0 °C warmer than forecast")

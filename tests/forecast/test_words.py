@@ -95,6 +95,17 @@ def test_the_first_evening_says_what_prior_and_air_allow() -> None:
     assert not any("Cold" in line for line in words.sleep_first(grown)), "the koji warms itself"
 
 
+@pytest.mark.parametrize("hour, told", [(4.0, True), (20.0, False)])
+def test_without_a_probe_in_koji_that_may_warm_itself_no_number_is_told(hour: float, told: bool) -> None:
+    unseen = forecast(
+        known=False, why_not="No reading of the koji yet.", reading_age_s=None, at_s=hour * 3600,
+        limits=(structs.replace(RISING, quiet=(0.5,) * 6),), too_cold=(0.4,) * 6, low_c=26.0,
+    )  # fmt: skip
+    said = " ".join(words.sleep_first(unseen))
+    assert said.startswith("cannot say whether you may sleep. " + ("No reading" if told else words.NEVER_SEEN))
+    assert ("4 chances in 10" in said) == told and ("chance" in said) == told
+
+
 def test_mixing_and_what_waiting_costs() -> None:
     assert words.mixing(forecast()) == (
         "Best mixed in 1 h 30 min (likely 1 h to 2 h). Mixing only in 4 h makes its peak 2.5 °C higher than mixing now."
@@ -123,7 +134,7 @@ def test_harvest_leaves_the_last_word_to_eye_and_nose() -> None:
 def test_not_knowing_comes_first() -> None:
     unsure = structs.replace(RISING, quiet=(0.8,) * 6)
     unknown = forecast(known=False, why_not="Not yet: the koji has not begun to warm by itself.", limits=(unsure,))
-    assert words.sleep_first(unknown)[0].startswith("cannot say yet whether you may sleep. The koji has not begun")
+    assert words.sleep_first(unknown)[0].startswith("cannot say whether you may sleep. The koji has not begun")
 
 
 def test_a_contradiction_is_said_plainly() -> None:

@@ -51,7 +51,7 @@ def test_an_alarm_that_calls_comes_first() -> None:
 @pytest.mark.parametrize(
     "fields, text",
     [
-        ({"known": False, "calm_h": None, "why_not": "Not yet."}, "Cannot say yet whether you may sleep. Not yet."),
+        ({"known": False, "calm_h": None, "why_not": "Not yet."}, "Cannot say whether you may sleep. Not yet."),
         ({"fresh": False, "age_s": 3000}, "The last forecast is 50 min old"),
         ({"fresh": False, "age_s": 60}, "The koji was just worked on"),
     ],
@@ -78,7 +78,15 @@ def test_on_the_first_evening_it_says_what_prior_and_air_allow() -> None:
     assert said is not None and said.text == rest(found), "the page and `status` say it too"
     doomed = box(**fields, calm_h=None, too_cold=(0.7,) * 24)
     assert rest(doomed) == (
-        "Cannot say yet whether you may sleep. Not yet. Cold is the risk: under 79 °F within 12 h: 7 chances in 10."
+        "Cannot say whether you may sleep. Not yet. Cold is the risk: under 79 °F within 12 h: 7 chances in 10."
+    )
+
+
+def test_without_a_probe_it_says_later_that_it_cannot_know() -> None:
+    blind = box(known=False, calm_h=None, reading_age_s=None, low_c=26.0, too_cold=(0.4,) * 24, at_s=20 * 3600.0)
+    assert rest(blind) == (
+        "Cannot say whether you may sleep. No probe reads the koji, and by now it may warm itself: how warm it is "
+        "cannot be known. Look at it."
     )
 
 
