@@ -108,9 +108,9 @@ def test_state_alarms_events_and_status(tmp_path: Path, listen: Callable[..., Li
             one.put("k/bed", 31.0)
             one.tick(10)
             one.act("step.done", step="inoculate")
-            one.put("k/bed", 46.0)
+            one.put("k/bed", 42.0)
             for _ in range(60):
-                one.put("k/bed", 46.0)
+                one.put("k/bed", 42.0)
                 one.tick(10)
             key = "alarm/limit-bed-temperature-high"
             until(lambda: (ear.json(f"box/{key}") or {}).get("level") == "high")
