@@ -155,7 +155,8 @@ class Box(Struct, frozen=True):
         """What was entered last and can be taken back, whatever time was given with it: the end of the last batch, what
         was read by hand, a weight, or a step's mark; None for nothing."""
         marks = [(mark.event, mark.mark, mark) for step in self.steps for mark in step.standing]
-        weighed = self.batch.weighed if self.batch else None
+        last = self.batch or self.ended
+        weighed = last.weighed if last else None
         found: list[tuple[int, int, Entry]] = [
             *marks, *((one.reading, 0, one) for one in self.by_hand if one.reading),
             *((one.event, 0, one) for one in (weighed,) if one),

@@ -6,13 +6,15 @@ from msgspec import Struct
 
 
 class Weighing(Struct, frozen=True):
-    """A weight that stands: its stage, what it weighed without its vessel, when, and the event that states it."""
+    """A weight that stands: its stage, what it weighed without its vessel, when, and the event that states it.
+    `tare_was_kg`: what was taken off for its vessel until this brought another tare; None where it brought none."""
 
     stage: str
     kg: float
     at_t_ms: int
     event: int
     at_utc: str | None = None
+    tare_was_kg: float | None = None
 
 
 class OpenBatch(Struct, frozen=True):
@@ -45,6 +47,8 @@ class EndedBatch(Struct, frozen=True):
     Attributes:
         outcome: `harvest` or `discard`.
         at_t_ms: when it ended. until_t_ms: until when that can be taken back. after: the last event before.
+        weighed: its last weight that stands, if any.
+        cool_at_c: harvested koji is watched until it is as cool; None where it was seen cool, or nothing is watched.
     """
 
     id: str
@@ -55,6 +59,8 @@ class EndedBatch(Struct, frozen=True):
     at_utc: str | None = None
     until_utc: str | None = None
     after: int = 0
+    weighed: Weighing | None = None
+    cool_at_c: float | None = None
 
 
 class Stage(Struct, frozen=True):

@@ -17,7 +17,7 @@ from kojimon.engine.alarm_acts import ALARM_ACTS
 from kojimon.engine.cooling import let_go
 from kojimon.engine.gates import side_of, value_at
 from kojimon.engine.guess import answered, asked, deny, marked
-from kojimon.engine.hand import forget_koji, hand_at, show, take_reading, undo_reading, unforget_koji
+from kojimon.engine.hand import forget_koji, hand_at, show, take_reading, undo_reading, unforget_koji, unshow
 from kojimon.engine.limits import believe_fall, rejudge_all
 from kojimon.engine.moments import HOUR_ZERO, known_of
 from kojimon.engine.plan import reconsider
@@ -30,7 +30,7 @@ from kojimon.engine.silence import watch_bed
 from kojimon.engine.slow import end_watches
 from kojimon.engine.state import BatchState, Mark, elapsed_ms
 from kojimon.engine.turn import By, Turn
-from kojimon.engine.work import COOLING_WORK, begin, end
+from kojimon.engine.work import COOLING_WORK, begin, end, out_of_order
 from kojimon.schedule.spec import Gate, Schedule, Step
 
 ACTS_REMEMBERED = 256
@@ -42,8 +42,8 @@ BEFORE = {
     "no-spores": "when did they? Enter that first, with its time; the hours of all that follows count from there",
 }
 ANY_TIME = (acts.BatchStart, acts.BatchVerdict, acts.ForecastReset, acts.ProbeCalibrate, acts.Reading,
-            acts.ReadingUndo, acts.BatchReopen)  # fmt: skip
-"""Acts that need no open batch."""
+            acts.ReadingUndo, acts.BatchReopen, acts.BatchWeigh, acts.BatchUnweigh)  # fmt: skip
+"""Acts that need no open batch, or may be of the last."""
 
 
 def take_act(turn: Turn, seq: int, act: acts.Act) -> None:
@@ -212,6 +212,11 @@ def _done(turn: Turn, incubator: str, deed: acts.StepDone, by: By) -> None:
         reason = f"{step.label} comes after the spores went on; {BEFORE[code]}"
         turn.refuse(deed.kind, incubator, code, reason, step=name)
         return
+    other = out_of_order(turn, incubator, schedule, name, _moment(turn, deed))
+    if other:
+        reason = f"{step.label}: {other}; give another time, or correct that one's"
+        turn.refuse(deed.kind, incubator, "out-of-order", reason, step=name)
+        return
     gate, code, reason = _gate(turn, incubator, step.gate, deed)
     if code and not deed.override:
         facts = {"value": gate.value, "by": gate.by, "at_least": gate.at_least, "at_most": gate.at_most}
@@ -224,6 +229,9 @@ def _done(turn: Turn, incubator: str, deed: acts.StepDone, by: By) -> None:
         return
     at_ms = _moment(turn, deed)
     _mark(turn, incubator, name, at_ms, gate=gate, **by)
+    hand = hand_at(turn, incubator, step.gate.place, step.gate.quantity) if step.gate else None
+    if hand is not None and deed.value_c is not None:
+        show(turn, hand, deed.value_c, at_ms, -turn.batches[incubator].marks[-1].event)
     marked(turn, incubator, step, at_ms)
     if step.work in COOLING_WORK:
         believe_fall(turn, incubator)
@@ -284,9 +292,6 @@ def _gate(turn: Turn, incubator: str, gate: Gate | None, deed: acts.StepDone) ->
 def _gate_value(turn: Turn, incubator: str, gate: Gate, deed: acts.StepDone) -> tuple[float | None, str, float]:
     if deed.value_c is None:
         return value_at(turn, incubator, gate)
-    hand = hand_at(turn, incubator, gate.place, gate.quantity)
-    if hand is not None:
-        show(turn, hand, deed.value_c, _moment(turn, deed))
     return deed.value_c, "thermometer", 0.0
 
 
@@ -320,6 +325,7 @@ def _undo(turn: Turn, incubator: str, deed: acts.StepUndo, by: By) -> None:
     mark = _find(turn, incubator, deed)
     if mark is not None:
         _replace_mark(turn, incubator, replace(mark, undone=True))
+        unshow(turn, incubator, mark.event)
         turn.emit(events.StepUndone(mark=mark.id, at_ms=mark.at_ms, **by), incubator, mark.step)
         taken_back(turn, incubator, mark.id)
         if turn.work.get(incubator) == mark.at_ms:

@@ -2,7 +2,7 @@
 
 For a day after the harvest, while a probe or a thermometer shows it. A probe that lies in the warm box shows the box:
 what is no warmer than its air is no news. Warmth that comes back wakes only where the air is known to be colder, and
-where it came slowly: a probe that is put into the koji jumps.
+where it came slowly: a probe that is put into the koji jumps. What is read by hand is of the koji, and told at once.
 """
 
 from __future__ import annotations
@@ -15,7 +15,9 @@ from msgspec.structs import replace
 from kojimon.alarms.states import Signal
 from kojimon.contract import events, keys
 from kojimon.engine.conditions import fresh, reading_at
+from kojimon.engine.reads import reads
 from kojimon.engine.reopen import can_be
+from kojimon.engine.setup import ProbeSetup
 from kojimon.engine.state import elapsed_ms
 from kojimon.engine.turn import Turn
 from kojimon.model import Priority
@@ -33,6 +35,9 @@ OWN_K: Final = 1.5
 JUMP_K: Final = 1.0
 """Within two minutes: no koji warms itself so fast. A kilogram in a bag that makes a tenth of its most heat gains 0.7 K
 an hour (derived)."""
+HOT_C: Final = 42.0
+"""Read by hand, out of the box koji is no more so hot unless it heats itself (judgement)."""
+MINUTE_MS: Final = 60_000
 
 
 def watch_cooling(turn: Turn, incubator: str) -> None:
@@ -48,9 +53,9 @@ def watch_cooling(turn: Turn, incubator: str) -> None:
     no = max(seen, key=lambda one: turn.last_v[one])
     value, by_hand = turn.last_v[no], turn.compiled.probes[no].by_hand
     air, room = (_warmest(turn, incubator, place) for place in ("air", "room"))
-    cool_c = COOL_C if room is None else max(COOL_C, room + OVER_ROOM_K)
+    cool_c = cool_at_c(turn, incubator)
     facts = {"value": value, "limit": cool_c, "probe": turn.compiled.probes[no].name}
-    if ended.cooled_ms >= 0 and value > cool_c and _put_in(turn, no):
+    if ended.cooled_ms >= 0 and value > cool_c and not by_hand and _put_in(turn, no):
         ended = turn.ended[incubator] = replace(ended, cooled_ms=-1)
     if ended.cooled_ms >= 0:
         again = value >= cool_c + AGAIN_K or (turn.active(incubator, keys.COOLING) and value > cool_c)
@@ -62,7 +67,33 @@ def watch_cooling(turn: Turn, incubator: str) -> None:
     else:
         late = elapsed_ms(turn.anchors, ended.at_ms, turn.t_ms) >= STILL_MS
         own = by_hand or air is None or value >= air + OWN_K
-        turn.held(incubator, keys.COOLING, late and own, 0, Priority.TELL, **facts)
+        risen = by_hand and _risen(turn, no, value)
+        told = by_hand and (risen or value >= HOT_C or turn.active(incubator, keys.COOLING))
+        side = "high" if risen else ""
+        turn.held(incubator, keys.COOLING, told or (late and own), 0, Priority.TELL, side=side, **facts)
+
+
+def cool_at_c(turn: Turn, incubator: str) -> float:
+    """As warm it counts as cool, °C."""
+    room = _warmest(turn, incubator, "room")
+    return COOL_C if room is None else max(COOL_C, room + OVER_ROOM_K)
+
+
+def not_read(turn: Turn, hand: ProbeSetup, at_ms: int) -> None:
+    """What was read by hand at a moment was never so: by it the koji was neither cool nor warm again."""
+    ended, name = turn.ended.get(hand.incubator), keys.named(hand.incubator, keys.COOLING)
+    if ended is not None and 0 <= ended.cooled_ms - at_ms <= MINUTE_MS:
+        turn.ended[hand.incubator] = replace(ended, cooled_ms=-1)
+    alarm = turn.alarm(hand.incubator, keys.COOLING)
+    if alarm.active and alarm.probe == hand.name and alarm.since_ms >= at_ms:
+        turn.since.pop(name, None)
+        turn.signal(hand.incubator, keys.COOLING, Signal.OFF, ended="undone")
+
+
+def _risen(turn: Turn, no: int, value: float) -> bool:
+    """Whether it was read clearly cooler before, since the harvest."""
+    earlier = (read.value for read in reads(turn.read[no].was) if read.judged)
+    return value >= min(earlier, default=value) + AGAIN_K
 
 
 def let_go(turn: Turn, incubator: str) -> None:

@@ -14,12 +14,12 @@ from msgspec.structs import replace
 from kojimon.contract import deadlines, events
 from kojimon.contract.acts import Reading, ReadingUndo
 from kojimon.engine.conditions import ended_by, fresh, take
-from kojimon.engine.cooling import watch_cooling
+from kojimon.engine.cooling import not_read, watch_cooling
 from kojimon.engine.limits import LEVELS, band_of, bands_in_force, judge_probe, settle, thresholds
 from kojimon.engine.plan import reconsider
 from kojimon.engine.quiet import NONE, refresh
+from kojimon.engine.reads import READS_KEPT, Read, reads
 from kojimon.engine.setup import READABLE, ProbeSetup
-from kojimon.engine.state import Read
 from kojimon.engine.turn import By, Turn
 from kojimon.engine.work import COOLING_WORK
 from kojimon.model import Quality
@@ -30,6 +30,7 @@ BACK_MS: Final = 60_000
 BEFORE_MS: Final = 3_600_000
 """So long before its batch began koji, or its rice, may have been read (judgement)."""
 BEFORE: Final = "that is before batch {!r} began: mark first when the spores went on, or give a later time"
+DAY_MS: Final = 86_400_000
 GATE_MS: Final = 300_000
 """So long it answers a gate: rice that cools loses some 1 K a minute (judgement)."""
 KOJI_C: Final = (0.0, 60.0)
@@ -85,6 +86,8 @@ def undo_reading(turn: Turn, incubator: str, deed: ReadingUndo, by: By) -> None:
     turn.emit(told, incubator, hand.name)
     if read.judged and turn.last_t.get(hand.no) == read.at_ms:
         forget(turn, hand, "undone")
+    if incubator not in turn.batches:
+        not_read(turn, hand, read.at_ms)
     _unheld(turn, hand, read.at_ms)
     if read.was is not None:
         turn.read[hand.no] = read.was
@@ -178,7 +181,25 @@ def show(turn: Turn, hand: ProbeSetup, value: float, at_ms: int, event: int = 0)
     corrected to another time."""
     last = turn.read.get(hand.no)
     if last is None or at_ms >= last.at_ms:
-        turn.read[hand.no] = Read(at_ms, value, event=event, was=replace(last, was=None) if last else None)
+        turn.read[hand.no] = Read(at_ms, value, event=event, was=_of_a_day(last, at_ms))
+
+
+def unshow(turn: Turn, incubator: str, mark_event: int) -> None:
+    """What was said at the gate of a mark goes with the mark."""
+    for hand in turn.compiled.hands:
+        read = turn.read.get(hand.no)
+        if hand.incubator == incubator and read is not None and read.event == -mark_event:
+            del turn.read[hand.no]
+            if read.was is not None:
+                turn.read[hand.no] = read.was
+
+
+def _of_a_day(last: Read | None, at_ms: int) -> Read | None:
+    """What can still be taken back behind a new reading."""
+    kept: Read | None = None
+    for read in [one for one in reads(last) if at_ms - one.at_ms <= DAY_MS][: READS_KEPT - 1][::-1]:
+        kept = replace(read, was=kept)
+    return kept
 
 
 def _keep(turn: Turn, hand: ProbeSetup, value: float, at_ms: int, event: int) -> None:

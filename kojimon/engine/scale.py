@@ -8,6 +8,7 @@ from msgspec.structs import replace
 from kojimon.contract import acts, events
 from kojimon.contract.batch_events import VESSELS, WEIGHED
 from kojimon.contract.steps import Weighing
+from kojimon.engine.reopen import can_be
 from kojimon.engine.state import BatchState
 from kojimon.engine.turn import By, Turn
 from kojimon.mash.scale import impossible_yield
@@ -15,7 +16,8 @@ from kojimon.mash.scale import impossible_yield
 
 def weigh(turn: Turn, incubator: str, deed: acts.BatchWeigh, by: By) -> None:
     """What the scale showed. Nothing is judged by it: what it means is worked out by whoever shows it."""
-    if not _at_a_stage(turn, incubator, deed):
+    batch = _batch(turn, incubator, deed)
+    if batch is None:
         return
     vessel = f"{incubator}/{VESSELS[deed.stage]}"
     tare_kg = turn.tares.get(vessel, 0.0) if deed.tare_kg is None else deed.tare_kg
@@ -25,13 +27,13 @@ def weigh(turn: Turn, incubator: str, deed: acts.BatchWeigh, by: By) -> None:
         kept = f" ({tare_kg:g} kg is kept from before; tare 0 for none)" if deed.tare_kg is None and tare_kg else ""
         turn.refuse(deed.kind, incubator, "no-weight", reason + kept)
         return
-    if deed.tare_kg is not None:
+    was_kg = None if deed.tare_kg is None else turn.tares.get(vessel, 0.0)
+    if was_kg is not None:
         turn.tares[vessel] = tare_kg
     at_ms = turn.t_ms if deed.at_t_ms is None else min(deed.at_t_ms, turn.t_ms)
-    batch, kg = turn.batches[incubator], round(net, 6)
-    event = turn.emit(events.Weighed(kg=kg, tare_kg=tare_kg, at_ms=at_ms, **by), incubator, deed.stage)
-    one = Weighing(deed.stage, kg, at_ms, event.no)
-    turn.put_batch(incubator, replace(batch, weighed=(*batch.weighed, one)))
+    one = Weighing(deed.stage, round(net, 6), at_ms, turn.event_no + 1, tare_was_kg=was_kg)
+    said = events.Weighed(kg=one.kg, tare_kg=tare_kg, at_ms=at_ms, **by)
+    _put(turn, incubator, replace(batch, weighed=(*batch.weighed, one)), said, deed.stage)
 
 
 def kept_tares(turn: Turn, incubator: str) -> dict[str, float]:
@@ -41,10 +43,10 @@ def kept_tares(turn: Turn, incubator: str) -> dict[str, float]:
 
 
 def unweigh(turn: Turn, incubator: str, deed: acts.BatchUnweigh, by: By) -> None:
-    """The last weight of a stage was none."""
-    if not _at_a_stage(turn, incubator, deed):
+    """The last weight of a stage was none; a tare that it brought was none either."""
+    batch = _batch(turn, incubator, deed)
+    if batch is None:
         return
-    batch = turn.batches[incubator]
     last = next((one for one in reversed(batch.weighed) if one.stage == deed.stage), None)
     if last is None:
         known = ", ".join(dict.fromkeys(one.stage for one in batch.weighed)) or "nothing"
@@ -52,8 +54,9 @@ def unweigh(turn: Turn, incubator: str, deed: acts.BatchUnweigh, by: By) -> None
         turn.refuse(deed.kind, incubator, "not-weighed", reason)
         return
     left = tuple(one for one in batch.weighed if one is not last)
-    turn.put_batch(incubator, replace(batch, weighed=left))
-    turn.emit(events.Unweighed(**by), incubator, deed.stage)
+    if last.tare_was_kg is not None:
+        turn.tares[f"{incubator}/{VESSELS[deed.stage]}"] = last.tare_was_kg
+    _put(turn, incubator, replace(batch, weighed=left), events.Unweighed(**by), deed.stage)
 
 
 def impossible(batch: BatchState, yield_kg: float | None, grain: str) -> str:
@@ -63,9 +66,24 @@ def impossible(batch: BatchState, yield_kg: float | None, grain: str) -> str:
     return f"{wrong}, or say what the grain weighed: kojimon batch weigh MASS --as dry" if wrong else ""
 
 
-def _at_a_stage(turn: Turn, incubator: str, deed: acts.BatchWeigh | acts.BatchUnweigh) -> bool:
-    if deed.stage in WEIGHED:
-        return True
-    reason = f"no stage {deed.stage!r} for the scale; one of {', '.join(WEIGHED)} is wanted"
-    turn.refuse(deed.kind, incubator, "unknown-stage", reason)
-    return False
+def _batch(turn: Turn, incubator: str, deed: acts.BatchWeigh | acts.BatchUnweigh) -> BatchState | None:
+    """The batch that is weighed: the open one, or for a day the last; None, and refused, where there is none."""
+    ended = can_be(turn, incubator)
+    batch = turn.batches.get(incubator) or (ended.batch if ended else None)
+    if batch is None:
+        reason = f"no batch is open in {incubator}, and none ended within a day; start one first"
+        turn.refuse(deed.kind, incubator, "no-batch", reason)
+    elif deed.stage not in WEIGHED:
+        reason = f"no stage {deed.stage!r} for the scale; one of {', '.join(WEIGHED)} is wanted"
+        turn.refuse(deed.kind, incubator, "unknown-stage", reason)
+        return None
+    return batch
+
+
+def _put(turn: Turn, incubator: str, batch: BatchState, what: events.Weighed | events.Unweighed, stage: str) -> None:
+    event = turn.emit(what, incubator, stage)
+    if incubator in turn.batches:
+        turn.put_batch(incubator, batch)
+    else:
+        turn.events[-1] = replace(event, batch=batch.id)
+        turn.ended[incubator] = replace(turn.ended[incubator], batch=batch)

@@ -15,6 +15,7 @@ from kojimon.contract import earlier, keys
 from kojimon.contract.alarms import AlarmFacts
 from kojimon.contract.steps import Weighing
 from kojimon.engine.course import Course
+from kojimon.engine.reads import Read
 from kojimon.engine.setup import EngineSetup
 from kojimon.forecast.answers import Forecast
 from kojimon.model import Priority
@@ -154,21 +155,6 @@ class Lately(Struct, frozen=True):
     back: dict[str, int] = {}
     warm_ms: int = -1
     forgotten_ms: int = -1
-
-
-class Read(Struct, frozen=True):
-    """What was last read by hand in a place, of any age: for showing.
-
-    Attributes:
-        judged: it stood in `last_t`, `last_v`. event: number of the event, 0 for what was said at a gate.
-        was: the one before, should this be taken back.
-    """
-
-    at_ms: int
-    value: float
-    judged: bool = False
-    event: int = 0
-    was: Read | None = None
 
 
 class Guess(Struct, frozen=True):

@@ -28,6 +28,7 @@ from kojimon.contract.state import (
 )  # fmt: skip
 from kojimon.engine.box import off_untold
 from kojimon.engine.conditions import fresh
+from kojimon.engine.cooling import cool_at_c
 from kojimon.engine.derived import derived
 from kojimon.engine.forgotten import probable_end_ms
 from kojimon.engine.gates import passed
@@ -119,7 +120,12 @@ def _ended(turn: Turn, incubator: str) -> EndedBatch | None:
         return None
     until_ms = after_ms(turn.anchors, ended.at_ms, BACK_MS)
     outcome = ended.kind.removeprefix("batch-")
-    return EndedBatch(ended.batch.id, ended.batch.name, outcome, ended.at_ms, until_ms, after=ended.after)
+    weighed = ended.batch.weighed[-1] if ended.batch.weighed else None
+    cooling = outcome == "harvest" and ended.cooled_ms < 0
+    return EndedBatch(
+        ended.batch.id, ended.batch.name, outcome, ended.at_ms, until_ms, after=ended.after, weighed=weighed,
+        cool_at_c=cool_at_c(turn, incubator) if cooling else None,
+    )  # fmt: skip
 
 
 def _stage(known: Known | None) -> Stage | None:
@@ -144,7 +150,8 @@ def _by_hand(turn: Turn, incubator: str) -> Iterator[ByHand]:
             fresh_now = turn.last_t.get(hand.no) == read.at_ms and bool(fresh(turn, (hand.no,)))
             age_s, unjudged = _since_s(turn, read.at_ms), not fresh_now and stands(turn, hand)
             yield ByHand(
-                hand.place, hand.quantity, hand.tray, read.value, age_s, read.at_ms, fresh_now, unjudged, read.event
+                hand.place, hand.quantity, hand.tray, read.value, age_s, read.at_ms, fresh_now, unjudged,
+                max(read.event, 0),
             )  # fmt: skip
 
 

@@ -10,8 +10,10 @@ from kojimon.alarms.states import HIDDEN, AlarmState, Signal
 from kojimon.contract import deadlines
 from kojimon.contract.keys import AlarmKey
 from kojimon.engine.conditions import fresh
+from kojimon.engine.moments import HOUR_ZERO
 from kojimon.engine.trend import slope_of
 from kojimon.engine.turn import CRITICAL, SUPPRESSED, Turn
+from kojimon.schedule.spec import Schedule
 
 COOLING_WORK = frozenset({"mix", "spread", "furrow", "swap"})
 TREND_FROM_MS = 600_000
@@ -61,3 +63,20 @@ def worsened(turn: Turn, incubator: str, key: AlarmKey, level: str) -> None:
     """A limit that no work can cause is reached: suppression ends at once."""
     if level in CRITICAL and turn.alarm(incubator, key).state is AlarmState.DSUPR:
         end(turn, incubator)
+
+
+def out_of_order(turn: Turn, incubator: str, schedule: Schedule | None, name: str, at_ms: int) -> str:
+    """Of the work on the rice, which goes in one order: what stands the wrong way round in time; "" where nothing."""
+    order = {step.name: number for number, step in enumerate(schedule.steps)} if schedule else {}
+    if schedule is None or order[name] > order.get(HOUR_ZERO, -1):
+        return ""
+    for mark in turn.batches[incubator].marks:
+        number = order.get(mark.step, len(order))
+        if mark.undone or number > order[HOUR_ZERO] or number == order[name]:
+            continue
+        label = schedule.steps[number].label
+        if number < order[name] and mark.at_ms > at_ms:
+            return f"{label} comes before it, and is marked later"
+        if number > order[name] and mark.at_ms < at_ms:
+            return f"{label} comes after it, and is marked earlier"
+    return ""

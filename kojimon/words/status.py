@@ -85,6 +85,22 @@ def work_of(incubator: Box, now_ms: int) -> Work:
     )
 
 
+def _between(box: Box, speech: Speech) -> Sentence:
+    if box.ended is not None and box.ended.cool_at_c is not None:
+        return _cooling(box, box.ended.name, box.ended.cool_at_c, speech)
+    air = _range(box, "air", speech)
+    return Sentence(f"No batch is open.{f' The air in the box is at {air}.' if air else ''}", "plain")
+
+
+def _cooling(box: Box, name: str, cool_at_c: float, speech: Speech) -> Sentence:
+    """Harvested koji until it is cool: what is read of it, or that a reading is waited for."""
+    bed, cool, begun = _range(box, "bed", speech), speech.brief("temperature", cool_at_c), f"Batch {name} is cooling"
+    if bed:
+        source = _read(box) or ", if the probe is still in it"
+        return Sentence(f"No batch is open. {begun}: {bed}{source}; cool at {cool}.", "plain")
+    return Sentence(f"No batch is open. {begun} and waits for a reading by hand; cool at {cool}.", "plain")
+
+
 def work_at(document: Document, incubator: str, now_ms: int) -> Work:
     """What has been done to the koji of a box, by its name; nothing where there is none."""
     box = document.box(incubator)
@@ -106,8 +122,7 @@ def sentence(incubator: Box, speech: Speech, now_ms: int) -> Sentence:
         return Sentence(dated, "wrong")
     batch = incubator.batch
     if batch is None:
-        air = _range(incubator, "air", speech)
-        return Sentence(f"No batch is open.{f' The air in the box is at {air}.' if air else ''}", "plain")
+        return _between(incubator, speech)
     bed = _range(incubator, "bed", speech)
     koji = "koji" if batch.hour is not None else "rice"
     if not bed:

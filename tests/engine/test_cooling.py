@@ -119,3 +119,53 @@ def test_it_ends_with_the_next_batch_or_with_the_harvest_taken_back(act: str) ->
     rows.act(act)
     rows.hold(HARVEST_S + 160 * MIN, {BED: 34.0, AIR: 22.0}, 60)
     assert alarm(run(rows)) == [("on", "tell"), ("off", "tell")]
+
+
+def by_hand(rows: Rows, *values_c: float) -> None:
+    """Read a few seconds apart."""
+    for value in values_c:
+        rows.at((rows.t_ms + 5000 - rows.t0_ms) / 1000).act("reading", value_c=value, tray="top")
+
+
+@pytest.mark.parametrize("values_c, said", [
+    ((26.7, 32.2), "Harvested koji warms again, 90 °F"),
+    ((38.0, 21.0, 37.0), "Harvested koji warms again, 99 °F"),
+    ((44.4,), "Harvested koji still warm, 112 °F"),
+])  # fmt: skip
+def test_harvested_koji_read_warmer_than_before_is_told_at_once(values_c: tuple[float, ...], said: str) -> None:
+    rows = harvested()
+    rows.at(HARVEST_S + 5 * MIN)
+    by_hand(rows, *values_c)
+    outcome = run(rows)
+    assert alarm(outcome) == [("on", "tell")]
+    assert told(outcome, COOLING)[0].startswith(said)
+
+
+def test_it_stands_while_it_is_read_warm_and_ends_when_it_is_cool() -> None:
+    rows = harvested()
+    rows.at(HARVEST_S + 5 * MIN)
+    by_hand(rows, 21.0, 37.0)
+    rows.at(HARVEST_S + 12 * MIN)
+    by_hand(rows, 44.0, 30.0)
+    state, outcome = advance(initial_state(), rows.take(), rows.t_ms)
+    assert alarm(outcome) == [("on", "tell")], "hotter still is not back to normal"
+    by_hand(rows, 24.0)
+    assert alarm(advance(state, rows.take(), rows.t_ms)[1]) == [("off", "tell")]
+
+
+def test_a_cool_reading_taken_back_leaves_it_as_it_was_and_raises_nothing() -> None:
+    rows = harvested()
+    rows.at(HARVEST_S + 5 * MIN)
+    by_hand(rows, 37.8, 21.1)
+    state, outcome = advance(initial_state(), rows.take(), rows.t_ms)
+    (cool,) = [event.no for event in outcome.events if event.kind == "reading"][1:]
+    rows.act("reading.undo", reading=cool)
+    state, outcome = advance(state, rows.take(), rows.t_ms)
+    assert alarm(outcome) == [] and state.ended["box"].cooled_ms == -1
+    by_hand(rows, 41.5)
+    state, outcome = advance(state, rows.take(), rows.t_ms)
+    assert alarm(outcome) == [("on", "tell")]
+    (hot,) = [event.no for event in outcome.events if event.kind == "reading"]
+    rows.act("reading.undo", reading=hot)
+    outcome = advance(state, rows.take(), rows.t_ms)[1]
+    assert alarm(outcome) == [("off", "tell")] and says(moves(outcome, COOLING)[0])["ended"] == "undone"

@@ -6,11 +6,13 @@ from typing import Any
 
 from msgspec.structs import replace
 
-from kojimon.contract.state import Box
+from kojimon.contract.state import Box, ByHand, EndedBatch, Mark, Weighing
 from kojimon.engine import advance, decode, encode, initial_state, view
+from kojimon.engine.reads import READS_KEPT, reads
 from kojimon.engine.setup import EngineSetup
 from kojimon.engine.state import State
 from kojimon.model import Outcome, Quality
+from kojimon.schedule.spec import Step
 from kojimon.words.alarms import alarm_state
 from kojimon.words.events import Teller
 from kojimon.words.standing import after
@@ -366,3 +368,100 @@ def test_work_told_late_leaves_what_was_read_after_it_and_its_call() -> None:
     rows.act("step.done", step="mix")
     _, outcome = advance(state, rows.take(), rows.t_ms)
     assert says(moves(outcome, "limit/bed/temperature/high")[-1])["ended"] == "work", "this is after it"
+
+
+def test_undo_goes_back_through_every_entry_in_their_order() -> None:
+    """Readings, a mark with its thermometer, weights with their tare, the harvest."""
+    rows = Rows(bare())
+    rows.act("batch.start", name="first")
+    rows.act("step.done", step="inoculate", value_c=31.0)
+    for value in (33.0, 33.5, 34.0):
+        rows.at(20 * H).act("reading", value_c=value, tray="top")
+    rows.act("batch.weigh", stage="work", kg=2.0, tare_kg=0.4)
+    rows.act("reading", value_c=34.5, tray="top")
+    rows.at(44 * H).act("batch.harvest")
+    rows.act("batch.weigh", stage="harvest", kg=1.9, tare_kg=0.5)
+    for value in (34.0, 33.0, 32.0):
+        rows.act("reading", value_c=value, tray="top")
+    state, _ = run(rows)
+    undone = []
+    while (entry := box(state, rows.t_ms).last_entry) is not None:
+        match entry:
+            case Weighing():
+                rows.act("batch.unweigh", stage=entry.stage)
+                undone.append(entry.stage)
+            case ByHand():
+                rows.act("reading.undo", reading=entry.reading)
+                undone.append(entry.value)
+            case EndedBatch():
+                rows.act("batch.reopen", batch=entry.id)
+                undone.append("end")
+            case Mark():
+                rows.act("step.undo", mark=entry.mark)
+                undone.append("spores")
+        state, outcome = advance(state, rows.take(), rows.t_ms)
+        assert kinds(outcome, "refused") == [] and decode(encode(state)) == state
+    assert undone == [32.0, 33.0, 34.0, "harvest", "end", 34.5, "work", 34.0, 33.5, 33.0, "spores"]
+    assert box(state, rows.t_ms).by_hand == (), "what was said at the gate went with its mark"
+    assert box(state, rows.t_ms).tares == {}, "a tare goes with the weight that brought it"
+
+
+def test_what_can_be_taken_back_has_a_bound() -> None:
+    rows = begun()
+    for minute in range(60):
+        rows.at(20 * H + minute * MIN).act("reading", value_c=36.0, tray="top")
+    state, _ = run(rows)
+    assert [len([*reads(one)]) for one in state.read.values()].count(READS_KEPT) == 1
+    rows.at(46 * H).act("reading", value_c=36.0, tray="top")
+    state, _ = advance(state, rows.take(), rows.t_ms)
+    assert max(len([*reads(one)]) for one in state.read.values()) == 1
+
+
+def test_a_temperature_refused_at_a_gate_is_no_reading() -> None:
+    rows = Rows(bare())
+    rows.act("batch.start", name="first")
+    rows.act("step.done", step="inoculate", value_c=43.3)
+    rows.at(60).act("step.done", step="inoculate", value_c=31.1, at_t_ms=rows.t_ms - 20 * 3_600_000)
+    state, outcome = run(rows)
+    assert kinds(outcome, "refused") != []
+    assert [one.value for one in box(state, rows.t_ms).by_hand] == [31.1]
+
+
+def test_the_cooling_of_harvested_koji_is_seen_before_it_is_over() -> None:
+    rows = begun()
+    rows.at(44 * H).act("batch.harvest")
+    state, _ = run(rows)
+    said = sentence(box(state, rows.t_ms), speech_of(document()), rows.t_ms).text
+    assert "is cooling and waits for a reading by hand; cool at 77 °F." in said
+    rows.at(44 * H + 60).act("reading", value_c=30.0, tray="top")
+    state, _ = advance(state, rows.take(), rows.t_ms)
+    said = sentence(box(state, rows.t_ms), speech_of(document()), rows.t_ms).text
+    assert "is cooling: 86.0 °F, read by hand" in said and said.endswith("; cool at 77 °F.")
+    rows.at(44 * H + 120).act("reading", value_c=24.0, tray="top")
+    state, _ = advance(state, rows.take(), rows.t_ms)
+    assert "cooling" not in sentence(box(state, rows.t_ms), speech_of(document()), rows.t_ms).text
+
+
+def test_weights_are_added_and_taken_back_for_a_day_after_the_harvest() -> None:
+    rows = begun()
+    rows.at(44 * H).act("batch.harvest")
+    rows.act("batch.weigh", stage="harvest", kg=2.3)
+    state, outcome = run(rows)
+    weighed = outcome.events[-1]
+    assert (weighed.kind, weighed.batch) == ("weighed", state.ended["box"].batch.id)
+    rows.at(70 * H).act("batch.weigh", stage="dry", kg=2.0)
+    state, outcome = advance(state, rows.take(), rows.t_ms)
+    assert [says(one)["code"] for one in outcome.events if one.kind == "refused"] == ["no-batch"]
+
+
+def test_work_on_the_rice_told_the_wrong_way_round_is_questioned() -> None:
+    plain = home_schedule()
+    steps = (Step("soak", "Soak"), Step("drain", "Drain"), *plain.steps)
+    rows = Rows(replace(site(replace(plain, steps=steps)), probes=()))
+    rows.act("batch.start", name="first")
+    rows.at(5 * H).act("step.done", step="soak", at_t_ms=rows.t_ms - 3_600_000)
+    rows.act("step.done", step="drain", at_t_ms=rows.t_ms - 7_200_000)
+    rows.act("step.done", step="drain", at_t_ms=rows.t_ms - 1_800_000)
+    _, outcome = run(rows)
+    assert [says(one)["code"] for one in outcome.events if one.kind == "refused"] == ["out-of-order"]
+    assert len(kinds(outcome, "step-done")) == 2

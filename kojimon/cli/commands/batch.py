@@ -189,7 +189,8 @@ def _entry(box: Box, step: str, document: Document) -> Entry | None:
     if step == "reading":
         return latest_reading(box)
     if step == "weight":
-        return box.batch.weighed if box.batch else None
+        last = box.batch or box.ended
+        return last.weighed if last else None
     return last_mark(find_step(incubator_of(document, box.name, batch=True), step))
 
 
@@ -269,14 +270,16 @@ def weigh(
         raise click.UsageError("Say what it is, as in: kojimon batch weigh 5.9 lb --as soaked")
     kitchen = open_kitchen(config)
     document = kitchen.state()
-    box = incubator_of(document, incubator, batch=True)
+    box = incubator_of(document, incubator)
+    if box.ended is None:
+        box = incubator_of(document, incubator, batch=True)
     if stage:
         deed = acts.BatchWeigh(
             stage=stage, kg=MASS.convert(" ".join(amount), None, None), tare_kg=tare_kg,
             at_ago_s=moment_of(document, at, ago_s),
         )  # fmt: skip
         print_events(kitchen, kitchen.act(deed, box.name))
-    _say_scale(kitchen, box.batch_id, config)
+    _say_scale(kitchen, box.batch_id if box.batch or box.ended is None else box.ended.id, config)
 
 
 def _say_scale(kitchen: Kitchen, batch_id: str, config: str | None) -> None:
