@@ -43,6 +43,11 @@ wait_for() { # STEP: until it may be done
         sleep 1
     done
 }
+wait_cool() { # until the rice is cool enough for the spores
+    while ! runuser -u cook -- env HOME="$home" "$here/.venv/bin/kojimon" status --json | grep -q '"passed": true'; do
+        sleep 1
+    done
+}
 useradd --create-home cook
 cp -R --no-preserve=mode,ownership INSIDE /home/cook/kojimon
 chown -R cook: /home/cook
@@ -74,6 +79,7 @@ def script() -> str:
             if command.startswith(beginning):
                 lines.append(f"wait_for {name}")
         for beginning in [one for one in hours if command.startswith(one)]:
+            lines += ["wait_cool"] * (hours[beginning] == "inoculate")
             lines.append(f"step cook {shlex.quote(of_hour(hours.pop(beginning)))}")
         if command.endswith(BACKGROUND):
             # Ten times faster than a person would practise.
