@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
 from msgspec import Struct
 
@@ -135,17 +135,20 @@ def _share(nights: Nights, zero: float, window: Window, moved: Span = (0.0, 0.0)
     return min(1.0, asleep / (last - first))
 
 
-def _chances(placed: Sequence[_Placed], nights: Nights, zero: float) -> Iterator[float]:
-    """Of each step, that the koji asks for it in the night. A step that counts from another moves with it."""
+def _chances(placed: Sequence[_Placed], nights: Nights, zero: float) -> Iterator[tuple[float, Span]]:
+    """Of each step, that the koji asks for it in the night, and the window that this counts in, min after hour 0. A
+    step that counts from another moves with it."""
     moves: dict[str, Span] = {}
     for one in placed:
         named = counted_from(one.step) | {one.step.name}
         moved = max(
             (moves[name] for name in named if name in moves), key=lambda span: span[1] - span[0], default=(0, 0)
         )
-        yield _share(nights, zero, one.window, moved)
+        (first, last), (opens, closes) = one.window.call, one.window.span
         if one.window.koji_decides:
-            first, last = one.window.call
+            opens, closes = min(first, opens) + moved[0], max(last, closes) + moved[1]
+        yield _share(nights, zero, one.window, moved), (opens, closes)
+        if one.window.koji_decides:
             moved = moved[0] + min(0.0, first - one.at), moved[1] + max(0.0, last - one.at)
         moves[one.step.name] = moved
 
@@ -220,11 +223,22 @@ def _plan(schedule: Schedule, course: Course, nights: Nights, chosen: tuple[floa
 
 
 def _shown(placed: Sequence[_Placed], nights: Nights, zero: float) -> Iterator[PlannedStep]:
-    for one, chance in zip(placed, _chances(placed, nights, zero), strict=True):
-        times = (one.at, one.at + one.step.lasts_s / 60, *one.window.span)
+    for one, (chance, window) in zip(placed, _chances(placed, nights, zero), strict=True):
+        times = (one.at, one.at + one.step.lasts_s / 60, *window)
         begins, ends, opens, closes = (nights.local(zero + minute) for minute in times)
         yield PlannedStep(one.step.name, one.step.label, begins, ends, opens, closes, one.asleep, chance,
                           one.window.koji_decides, one.step.optional)  # fmt: skip
+
+
+def as_planned(schedule: Schedule, sleep: Sleep, begins: datetime, zero: datetime, known: Known) -> Plan | None:
+    """The timetable whose first step and hour 0 are given, with their zone; None where soaking would be too short."""
+    begins = begins.replace(second=0, microsecond=0)
+    shortest, usual, _ = soak_min(schedule)
+    lead = sum(step.lasts_s for step in before(schedule)) / 60 - usual
+    at = (zero.astimezone(UTC) - begins.astimezone(UTC)).total_seconds() / 60
+    if at - lead < shortest:
+        return None
+    return _plan(schedule, Course(schedule, known), Nights(sleep, begins), (0.0, at, round(at - lead)))
 
 
 def going_on(

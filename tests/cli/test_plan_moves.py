@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import UTC, datetime, timedelta
 
 from icalendar import Calendar
 
@@ -33,3 +34,27 @@ def test_the_timetable_of_a_planned_batch_moves(kitchen: Kitchen) -> None:
 
 def test_without_a_batch_nothing_moves(kitchen: Kitchen) -> None:
     assert "No batch is open" in kitchen.run("plan", "--batch", code=1).stderr
+
+
+def hours(kitchen: Kitchen, *more: str) -> list[tuple[str, str]]:
+    said = json.loads(kitchen.run("plan", *more, "--json").stdout)
+    return [(step["step"], step["at"]) for step in (said["plans"][0] if "plans" in said else said)["steps"]]
+
+
+def test_a_batch_keeps_the_hours_of_its_plan_until_a_step_is_marked(kitchen: Kitchen) -> None:
+    file, begin = str(kitchen.folder / "later.json"), f"{datetime.now(UTC) + timedelta(days=3):%Y-%m-%d 06:00}"
+    kitchen.run("plan", "--from", begin, "--save", file)
+    planned = hours(kitchen, "--from", begin)
+    kitchen.run("batch", "start", "second", "--plan", file, "--note", "Rice of the fair.")
+    assert hours(kitchen, "--batch") == planned
+    assert "What is left of batch second, as planned:" in kitchen.run("plan", "--batch").stdout
+    kitchen.run("batch", "done", "wash")
+    after = kitchen.run("plan", "--batch").stdout
+    assert "by when its steps were done:" in after
+    assert hours(kitchen, "--batch")[-1] != planned[-1]
+
+
+def test_what_only_a_new_plan_follows_is_refused_beside_the_batch(kitchen: Kitchen) -> None:
+    kitchen.run("batch", "start", "second")
+    refused = " ".join(kitchen.run("plan", "--batch", "--from", "18:00", code=2).stderr.split())
+    assert "--from is for a new plan." in refused

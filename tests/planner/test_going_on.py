@@ -85,7 +85,7 @@ def test_a_batch_of_which_nothing_is_done_is_planned_from_now() -> None:
 
 def test_entries_of_a_calendar_take_the_place_of_the_plan_s() -> None:
     planned = plans(HOME, NIGHT, ZERO)[0]
-    root = root_of(note_of("Amazake", planned.inoculate))
+    root = root_of(note_of("Amazake", planned.inoculate, planned.steps[0].at))
     assert root and root_of("white all over") == ""
     made = datetime(2026, 3, 1, tzinfo=UTC)
 
@@ -133,3 +133,15 @@ def test_a_mark_taken_back_or_corrected_counts_as_it_stands() -> None:
 
     least, most = own_hours([with_more(number) for number in range(3)], HOME)["mix", "opens"]
     assert least == most == 4 * 60
+
+
+def test_a_chance_of_the_night_lies_within_its_window() -> None:
+    """A step said to come in sleep may come in hours that its window shows; it was once shown for the evening alone."""
+    for start in ("2026-03-02 06:00", "2026-03-02 12:00", "2026-03-02 18:00"):
+        for schedule in (HOME, load_schedule(SHIPPED / "rice-koji-sake.yaml")):
+            for plan in plans(schedule, NIGHT, zoned(datetime.fromisoformat(start), "America/Chicago")):
+                for step in plan.steps:
+                    quarters = int((step.closes - step.opens) / timedelta(minutes=15))
+                    times = [step.opens + timedelta(minutes=15 * count) for count in range(quarters + 1)]
+                    night = any(NIGHT.holds(at.hour * 60 + at.minute) for at in times)
+                    assert night or not step.chance, (start, step)

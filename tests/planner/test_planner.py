@@ -410,6 +410,9 @@ class TestCommand:
         assert "schedule rice-koji-home-trays. For sake there is one of its own: --schedule rice-koji-sake" in " ".join(
             told.split()
         )
+        assert "For miso there is one of its own: --schedule rice-koji-miso" in " ".join(
+            self.run("--for", "miso", "--koji", "1 kg").output.split()
+        )
 
     def test_what_is_taken_for_granted_is_said(self) -> None:
         for purpose in ("amazake", "miso", "shio-koji"):
@@ -464,6 +467,8 @@ class TestCommand:
         (("--for", "miso", "--want", "much"), 2, "an amount with its unit"),
         (("--for", "sake", "--water", "wet"), 2, "an amount with its unit"),
         (("--packet", "lots"), 2, "expected what it says"),
+        (("--packet", "20 g for 0 kg"), 2, "expected a weight of grain over 0"),
+        (("--for", "sake", "--vessel", "1 gal", "--rice", "5 lb"), 1, "--for sake --vessel '1 gal'"),
         (("--packet", "1 kg for 1 kg"), 2, "50 g on a kilogram"), (("--tray", "big"), 2, "length and width"),
         (("--tray", "1 x 1 cm"), 2, "5 cm to 3 m"), (("--for", "sake", "--beans", "1 kg"), 2, "has no beans"),
         (("--for", "sake", "--vessel", "1 gal", "--rice", "5 lb"), 1, "It does not fit: 1.4 gal in a vessel of 1.0 "

@@ -75,7 +75,8 @@ def start(
         from kojimon.cli.shared.kept_plan import read_plan
 
         kept = read_plan(Path(plan))
-        rice_kg, schedule, note = rice_kg or kept.rice_kg, schedule or kept.schedule, note or kept.note
+        rice_kg, schedule = rice_kg or kept.rice_kg, schedule or kept.schedule
+        note = f"{kept.note} {note}" if note else kept.note
     kitchen = open_kitchen(config)
     box = incubator_of(kitchen.state(), incubator)
     begun = acts.BatchStart(

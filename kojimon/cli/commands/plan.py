@@ -6,12 +6,13 @@ from datetime import datetime
 from pathlib import Path
 
 import click
+from click.core import ParameterSource
 from msgspec import to_builtins
 
 from kojimon.cli.shared import mash as said
 from kojimon.cli.shared import screen
 from kojimon.cli.shared.amounts import mash_of, tray_area_m2, wanted, water_kg
-from kojimon.cli.shared.kept_plan import root_of
+from kojimon.cli.shared.kept_plan import planned_in, root_of
 from kojimon.cli.shared.kitchen import incubator_of
 from kojimon.cli.shared.moments import time_to_come
 from kojimon.cli.shared.opening import open_kitchen, settings_file
@@ -31,7 +32,7 @@ from kojimon.settings.spec import Incubator, Person, Settings, Units
 from kojimon.words.speech import moment_utc, zone_info
 
 AMOUNT_TEXT = AmountText("amount", float)
-SAKE_SCHEDULE = "rice-koji-sake"
+OWN_SCHEDULES = {"sake": "rice-koji-sake", "miso": "rice-koji-miso"}
 
 
 @click.command(
@@ -83,6 +84,7 @@ def plan(
     files = Files(ics, page, save)
     files.check(force)
     if going_on:
+        _refuse_beside_batch()
         _rest(files, as_json, config)
         return
     settings, beside = _settings(config)
@@ -123,6 +125,18 @@ def plan(
     write_files(files, mash, found[picked], chosen, settings, kitchen)
 
 
+def _refuse_beside_batch() -> None:
+    """What only a new plan can follow is refused where the open batch is laid out."""
+    context = click.get_current_context()
+    for option in context.command.params:
+        given = context.get_parameter_source(option.name or "") is ParameterSource.COMMANDLINE
+        if given and option.name not in ("ics", "page", "force", "going_on", "as_json", "config"):
+            raise UsageError(
+                f"{option.opts[0]} is for a new plan. --batch lays out what is left of the open batch, by its plan and "
+                "by when its steps were done. Type: kojimon plan --batch"
+            )
+
+
 def _rest(files: Files, as_json: bool, config: str | None) -> None:
     """The timetable of the open batch: it moves with when its steps were done, and with what the engine says."""
     settings, beside = _settings(config)
@@ -139,12 +153,17 @@ def _rest(files: Files, as_json: bool, config: str | None) -> None:
     marks = {name: found for name, found in marks.items() if found}
     windows = {step.name: tuple(map(local, (step.opens_utc, step.due_utc, step.closes_utc))) for step in box.steps}
     now = moment_utc(document.now.utc).astimezone(zone_info(zone))
-    rest = timetable.going_on(schedule, sleep_of(settings), now, marks, windows, own_of(schedule, settings).hours)
     row = next(row for row in kitchen.batches() if row.id == box.batch_id)
+    own, sleep = own_of(schedule, settings).hours, sleep_of(settings)
+    kept = None
+    if not marks and (planned := planned_in(row.note)):
+        begins, zero = (zoned(at, zone) for at in planned)
+        kept = timetable.as_planned(schedule, sleep, max(begins, now), zero, Known(own))
+    rest = kept or timetable.going_on(schedule, sleep, now, marks, windows, own)
     if as_json:
         screen.print_json(to_builtins(rest))
     else:
-        print_rest(rest, row.name)
+        print_rest(rest, row.name, "as planned" if kept else "by when its steps were done" if marks else "from now")
     units = settings.units
     done = {name: len(found) for name, found in marks.items()}
     usual = said.Kitchen(units.pounds, max(1, len(box.trays)), None, row.rice_kg or 0.0, units.fahrenheit)
@@ -190,5 +209,7 @@ def _by_which(purpose: str, schedule: Schedule, own: Own) -> str:
         named = {name for name, _ in own.hours}
         mine = ", ".join(step.label for step in schedule.steps if step.name in named)
         told = f"{told} From your own batches: {mine}."
-    sake = purpose.startswith("sake") and schedule.name != SAKE_SCHEDULE
-    return f"{told} For sake there is one of its own: --schedule {SAKE_SCHEDULE}" if sake else told
+    for kind, its_own in OWN_SCHEDULES.items():
+        if purpose.startswith(kind) and schedule.name != its_own:
+            return f"{told} For {kind} there is one of its own: --schedule {its_own}"
+    return told

@@ -11,7 +11,7 @@ from kojimon.mash.plan import Mash, TooFullError, plan_mash
 from kojimon.schedule.spec import Schedule
 from kojimon.settings.spec import Incubator, Settings
 from kojimon.typed import tidy
-from kojimon.units import parse_mass_kg, parse_volume_l, show_volume
+from kojimon.units import L_PER_GAL, parse_mass_kg, parse_volume_l, show_volume
 from kojimon.words.speech import Speech
 
 
@@ -48,11 +48,12 @@ def mash_of(
 def _too_full(error: TooFullError, purpose: str, schedule: Schedule, settings: Settings) -> str:
     pounds = settings.units.pounds
     fits = plan_mash(purpose, schedule.grain, {"vessel_l": error.vessel_l})
+    vessel = f"{error.vessel_l / L_PER_GAL:.4g} gal" if pounds else f"{error.vessel_l:.4g} L"
     product = said.show(PURPOSES[purpose].product, fits.amounts[PURPOSES[purpose].product], pounds)
     return (f"It does not fit: {show_volume(error.volume_l, pounds)} in a vessel of "
             f"{show_volume(error.vessel_l, pounds)}. "
             f"With room to rise that vessel gives {product}. Type: kojimon plan --for {purpose} --vessel "
-            f"...")  # fmt: skip
+            f"'{vessel}'")  # fmt: skip
 
 
 def wanted(purpose: str, want: str | None) -> dict[str, float]:

@@ -19,9 +19,25 @@ class KeptPlan(msgspec.Struct, frozen=True):
     rice_kg: float | None = None
 
 
-def note_of(purpose: str, inoculate: datetime) -> str:
-    """The first note of a batch that was planned: what it is for, and when its spores were to go on."""
-    return f"{purpose}. Spores planned for {inoculate:%a %d %b %Y %H:%M}."
+_WHEN = "%a %d %b %Y %H:%M"
+
+
+def note_of(purpose: str, inoculate: datetime, begins: datetime) -> str:
+    """The first note of a batch that was planned: what it is for, when its spores and its first step were planned."""
+    return f"{purpose}. Spores planned for {inoculate:{_WHEN}}. First step planned for {begins:{_WHEN}}."
+
+
+def planned_in(note: str) -> tuple[datetime, datetime] | None:
+    """The first step and the spores as such a note has them, local times without a zone; None without a plan."""
+    found = re.search(r"Spores planned for ([^.]+)\. First step planned for ([^.]+)\.", note)
+    try:
+        return (_local(found[2]), _local(found[1])) if found else None
+    except ValueError:  # a note that a person wrote
+        return None
+
+
+def _local(text: str) -> datetime:
+    return datetime.strptime(text, _WHEN)  # noqa: DTZ007 (its zone is the settings')
 
 
 def root_of(note: str) -> str:

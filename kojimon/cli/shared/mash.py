@@ -86,7 +86,10 @@ def packet(text: str) -> Fact:
         raise ValueError("a spoon is no weight, and starters differ: weigh one, and give it as in '3 g for 5 lb'")
     if match is None:
         raise ValueError(f"--packet {text!r}: expected what it says, as in '20 g for 15 kg' or '1 g per kg'")
-    dose = parse_mass_kg(tidy(match[1])) / parse_mass_kg("1 kg" if match[2] == "kg" else tidy(match[2]))
+    grain_kg = parse_mass_kg("1 kg" if match[2] == "kg" else tidy(match[2]))
+    if not grain_kg:
+        raise ValueError(f"--packet {text!r}: expected a weight of grain over 0, as in '20 g for 15 kg'")
+    dose = parse_mass_kg(tidy(match[1])) / grain_kg
     if not 0 < dose <= 0.05:
         raise ValueError(f"--packet {text!r}: expected starter over 0, and 50 g on a kilogram of dry grain at most")
     return Fact(dose, dose, dose, "the packet")

@@ -45,12 +45,12 @@ def print_plans(found: list[Plan], picked: int) -> None:
             )
 
 
-def print_rest(rest: Plan, batch: str) -> None:
-    """What is left of a batch."""
+def print_rest(rest: Plan, batch: str, by: str) -> None:
+    """What is left of a batch, and by which times."""
     if not rest.steps:
         screen.say(f"Nothing is left to do of batch {batch} but to end it.", "head")
         return
-    screen.say(f"What is left of batch {batch}, by when its steps were done:", "head")
+    screen.say(f"What is left of batch {batch}, {by}:", "head")
     screen.table((f"from {_date(rest.steps[0].at)}", "", "can be done"), _times(rest))
     screen.say("Likely, not promised: there the koji decides, and kojimon says when it comes.", "quiet")
 
@@ -102,7 +102,8 @@ def write_files(
         mash: None for the rest of a batch whose rice is not known. note: of the batch that goes on, "" for a plan.
         done: how often each of its steps was done.
     """
-    note = note or note_of(PURPOSES[mash.purpose].label if mash else schedule.label, best.inoculate)
+    note = note or note_of(PURPOSES[mash.purpose].label if mash else schedule.label, best.inoculate,
+                           best.steps[0].at)  # fmt: skip
     if files.calendar is not None:
         from kojimon.planner.calendar import calendar
 
