@@ -1,6 +1,6 @@
 """Boxes that begin in every way: who is woken without a fault, and how soon for a box off, a stuck heater, a cold room.
 
-`KOJIMON_BENCH_SEEDS` sets the number of batches of each kind. Seeds from 2130: none has been run.
+`KOJIMON_BENCH_SEEDS` sets the number of batches of each kind. Seeds from 2133: none has been run.
 Every fifth batch runs through the probes' pipeline as well. `late`: not told in time; `cannot`: due, but it was said
 that the air cannot tell; `harmed`: the cold came to the koji first, whatever the air can tell. How these are judged:
 `tests/scenario/starts.py`.
@@ -21,7 +21,7 @@ from kojimon.schedule.load import load_schedule
 from tests.bench.figures import record
 from tests.scenario.starts import FAULTS, HEARD, KINDS, WITHOUT_THERMOSTAT, Found, run_one
 
-SEEDS = range(2130, 2130 + int(os.environ.get("KOJIMON_BENCH_SEEDS", "50")))
+SEEDS = range(2133, 2133 + int(os.environ.get("KOJIMON_BENCH_SEEDS", "50")))
 HOME = Path(__file__).resolve().parents[2] / "config/schedules/rice-koji-home-trays.yaml"
 
 
