@@ -194,6 +194,8 @@ def test_after_a_mixing_one_tap_says_that_the_probe_is_back(door: Door) -> None:
     assert door.form("/act", fields).status == 303, "the same tap again does nothing"
     again = [event for event in door.live.client.get("/v1/events")["events"] if event["kind"] == "probe-back"]
     assert again == noted
+    mark = re.findall(r"/mark/box/(\d+)", door.get("/").text)[-1]
+    assert door.act("step.undo", mark=mark).status == 200, "the others have this batch too"
 
 
 def test_a_mixing_nobody_marked_is_asked_about_and_answered_by_a_tap_alone(tmp_path: Path) -> None:
