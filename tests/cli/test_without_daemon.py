@@ -116,6 +116,19 @@ def test_every_opening_is_a_told_start_and_an_orderly_stop(kitchen: Kitchen) -> 
     assert told[-1] == "stop"
 
 
+@pytest.mark.parametrize(
+    "words", [("plan", "--for", "koji", "--rice", "4 lb"), ("batch", "note", "x"), ("reading", "95 F")]
+)
+def test_settings_that_are_refused_are_so_line_by_line_whatever_is_saved(
+    kitchen: Kitchen, words: tuple[str, ...]
+) -> None:
+    bad = kitchen.folder / "bad.yaml"
+    bad.write_text("site: x\nzone: here\n")
+    done = kitchen.child("--config", str(bad), *words)
+    assert done.returncode == 2 and "the unknown key `zone`" in done.stderr
+    assert "Nothing was started or changed." in done.stderr
+
+
 def test_a_note_keeps_what_was_typed(kitchen: Kitchen) -> None:
     kitchen.run("batch", "start", "first")
     text = 'riecht nach Kastanien – 35 °C; "quoted" [bold]x[/bold] 🌾'

@@ -14,7 +14,7 @@ import click
 
 from kojimon import units
 from kojimon.cli.shared import screen
-from kojimon.errors import RefusedError, UsageError
+from kojimon.errors import ConfigurationError, RefusedError, UsageError
 from kojimon.typed import tidy
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -144,6 +144,8 @@ def _unsaved() -> Iterator[None]:
         yield
     except click.UsageError as error:
         raise click.UsageError(_with_end(error.format_message()), error.ctx) from error
+    except ConfigurationError:
+        raise  # it says by itself what became of it, and has more than a text
     except (RefusedError, UsageError) as error:
         raise type(error)(_with_end(str(error))) from error
 
