@@ -178,12 +178,12 @@ def _window_due(event: Event, what: stated.StepDue, speech: Speech, work: Work) 
 def _window_closed(event: Event, what: stated.StepMissed, speech: Speech, work: Work) -> Line | None:
     if what.optional or event.key in speech.optional:
         return None
-    return Line(f"Missed: {speech.step(event.key)}{_until(event, speech)}.{_doubt(what)}", "look")
+    return Line(f"Missed: {speech.step(event.key)}{_until(event, what, speech)}.{_doubt(what)}", "look")
 
 
-def _until(event: Event, speech: Speech) -> str:
-    """` (until 01:57)`: its end is the moment it is told of."""
-    clock = _clock(event, event.t_ms, speech)
+def _until(event: Event, what: stated.Window, speech: Speech) -> str:
+    """` (until 01:57)`: the end of its window, which may be long past where its hours were entered late."""
+    clock = _clock(event, event.t_ms if what.closes_ms is None else what.closes_ms, speech)
     return f" (until {clock})" if clock else ""
 
 

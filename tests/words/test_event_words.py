@@ -44,6 +44,7 @@ def alarm(signal: str, to: str, key: str = "limit/bed/temperature/high", **data:
         (event("step-open", "mix"), "You can now: break up and mix.", "plain"),
         (event("step-due", "mix"), "Due now: break up and mix.", "look"),
         (event("step-missed", "mix"), "Missed: break up and mix (until 14:20).", "look"),
+        (event("step-missed", "mix", closes_ms=T_MS - 3_600_000), "Missed: break up and mix (until 13:20).", "look"),
         (event("step-done", "mix", at_ms=T_MS), "Done: break up and mix.", "good"),
         (event("step-done", "mix", at_ms=T_MS - 2_400_000), "Done: break up and mix, at 13:40.", "good"),
         (event("forecast", "learnt", batches=3), "The forecasts have learned from 3 batches so far.", "plain"),
