@@ -208,7 +208,8 @@ def _line(step: doc.Step, speech: Speech, now_ms: int, now: str) -> StepLine:
 
 
 def _values(box: doc.Box, speech: Speech) -> Iterator[Value]:
-    """Every place with its value, or with both ends where several probes are there; then what was read by hand."""
+    """Every place with its value, or with both ends where several probes are there; then what was read by hand, what
+    counts now before what is old, and the hottest first."""
     probed = set[tuple[str, str]]()
     for row in box.places:
         if not row.probes:
@@ -223,7 +224,8 @@ def _values(box: doc.Box, speech: Speech) -> Iterator[Value]:
         for end, read in [("", row.ends[0])] if single else zip(names, row.ends, strict=True):
             yield _value(row.place, row.quantity, end, read, speech)
     beside = any(probe.place == "bed" for probe in box.probes)
-    for one in box.by_hand:
+    beside = beside or any(one.fresh and one.place == "bed" for one in box.by_hand)
+    for one in sorted(box.by_hand, key=lambda one: (not one.fresh, -one.value if one.fresh else one.age_s)):
         if not one.fresh and (one.place, one.quantity) in probed:
             continue
         read = doc.Extreme("", one.tray, one.value, one.age_s, by_hand=True)

@@ -14,6 +14,7 @@ from kojimon.engine.state import State
 from kojimon.model import Outcome, Quality
 from kojimon.schedule.spec import Step
 from kojimon.words.alarms import alarm_state
+from kojimon.words.card import card_of
 from kojimon.words.events import Teller
 from kojimon.words.standing import after
 from kojimon.words.status import sentence, speech_of
@@ -415,6 +416,21 @@ def test_what_can_be_taken_back_has_a_bound() -> None:
     rows.at(46 * H).act("reading", value_c=36.0, tray="top")
     state, _ = advance(state, rows.take(), rows.t_ms)
     assert max(len([*reads(one)]) for one in state.read.values()) == 1
+
+
+def test_the_hottest_of_now_stands_first_and_the_rice_of_two_days_ago_beside_it_no_more() -> None:
+    rows = Rows(bare())
+    rows.act("batch.start", name="first")
+    rows.act("step.done", step="inoculate", value_c=31.1)
+    rows.at(46 * H)
+    for tray, value in (("middle", 40.0), ("top", 43.9)):
+        rows.act("reading", value_c=value, tray=tray)
+    state, _ = run(rows)
+    document = view(state, rows.t_ms)
+    values = card_of(document.incubators[0], document, speech_of(document)).values
+    assert [(one.value, one.now) for one in values if one.by_hand] == [
+        ("43.9 °C", True), ("40.0 °C", True), ("31.1 °C", False),
+    ]  # fmt: skip
 
 
 def test_a_temperature_refused_at_a_gate_is_no_reading() -> None:
