@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import os
+import tempfile
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -19,6 +20,10 @@ __all__ = ["close_readers"]
 
 # As in the process that forecasts. Read when numpy loads; each worker would keep every processor spinning else.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+# Whoever runs the tests may have set kojimon up: their settings are none of these tests' business, nor the other way.
+_HOME = tempfile.TemporaryDirectory(prefix="kojimon-home-")
+os.environ.update(XDG_CONFIG_HOME=_HOME.name, XDG_STATE_HOME=_HOME.name)
 
 # How long an example takes says how busy the machine is: that fails nothing.
 _UNTIMED = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])

@@ -60,9 +60,12 @@ class Root:
 
     def run(self, *words: str, good: bool = True, **environment: str) -> subprocess.CompletedProcess[str]:
         """Runs a command inside; fails the test when it fails and `good` is asked for."""
+        # Below lies the home of whoever runs the tests; the users inside have one of their own for what they keep.
+        outer = {name: value for name, value in os.environ.items() if name != "XDG_STATE_HOME"}
+        environment = {"XDG_CONFIG_HOME": "/none", **environment}
         done = subprocess.run(
             [*_UNSHARE, _ENTER, "enter", str(self.folder), str(self.source), *words],
-            capture_output=True, text=True, timeout=900, env={**os.environ, **environment}, stdin=subprocess.DEVNULL,
+            capture_output=True, text=True, timeout=900, env={**outer, **environment}, stdin=subprocess.DEVNULL,
             check=False,
         )  # fmt: skip
         assert not good or done.returncode == 0, f"{words}: {done.stdout[-2000:]}\n{done.stderr[-2000:]}"
