@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from kojimon.cli.commands.run import demo_file
+from kojimon.engine.own_heat import BLOCK_MS
 from kojimon.settings.load import load_settings
 from kojimon.wiring import simulated_source
 from tests.cli.conftest import Kitchen
@@ -70,10 +71,11 @@ def test_a_batch_its_export_and_its_rehearsals(kitchen: Kitchen) -> None:
         (kind, key if kind != "batch-harvest" else "") for kind, key, _ in own
     ]
     apart_s = {one[:2]: abs(one[2] - two[2]) * 3600 for one, two in zip(own, rehearsed, strict=True)}
-    # Own heat grows by some 0.3 K/h and the file has hundredths of a degree: its moment is known to a minute or two.
+    # Own heat is judged by means of half hours: where one comes as near to the line as the file's hundredths
+    # of a degree, the next one decides. Beside that its moment is known to a round of two minutes.
     by_own_heat_s = apart_s.pop(("stage", "growing"))
     print(f"a curve file gives the batch's {len(own)} events within {max(apart_s.values()):.2f}, {by_own_heat_s:.2f} s")
-    assert by_own_heat_s <= 60
+    assert by_own_heat_s <= BLOCK_MS / 1000 + 120 and by_own_heat_s % (BLOCK_MS / 1000) <= 120
     assert max(apart_s.values()) <= 1.0
 
     hours = kitchen.run("export", "simulated", "--hours", "--unit", "C", "-o", "hours.csv")
