@@ -32,6 +32,7 @@ class StandIn:
     def __init__(self) -> None:
         self.rule: Rule = lambda lines: OK
         self.stored: dict[tuple[str, int], str] = {}
+        """Replaced whole, never added to: a test reads it while a request is being answered."""
         self.requests: list[int] = []
         self.sizes: list[tuple[int, int]] = []
         """Bytes of each body as it came, and unpacked."""
@@ -67,10 +68,8 @@ class StandIn:
         self.queries.append(parse_qs(urlparse(request.path).query))
         self.tokens.add(request.headers.get("Authorization", ""))
         reply = self.rule(lines)
-        for line in lines if reply.keep else ():
-            parts = LINE.fullmatch(line)
-            assert parts is not None, line
-            self.stored[parts["tags"], int(parts["time_ns"])] = parts["fields"]
+        if reply.keep:
+            self.keep(lines)
         if reply.status == -1:
             self._over.wait(30)
         if reply.status <= 0:
@@ -82,6 +81,15 @@ class StandIn:
         request.send_header("Content-Length", str(len(reply.text.encode())))
         request.end_headers()
         request.wfile.write(reply.text.encode())
+
+    def keep(self, lines: list[str]) -> None:
+        """Counts these lines as stored."""
+        kept: dict[tuple[str, int], str] = {}
+        for line in lines:
+            parts = LINE.fullmatch(line)
+            assert parts is not None, line
+            kept[parts["tags"], int(parts["time_ns"])] = parts["fields"]
+        self.stored = self.stored | kept
 
     def close(self) -> None:
         """Ends the server."""

@@ -143,9 +143,7 @@ def test_one_poison_line_is_set_aside_and_blocks_nothing(
         if not any(line.endswith(f" {bad_ns}") for line in lines):
             return OK
         if keeps_the_rest:
-            for line in lines:
-                if not line.endswith(f" {bad_ns}"):
-                    server.stored[line.split(" ")[0], int(line.rsplit(" ", 1)[1])] = ""
+            server.keep([line for line in lines if not line.endswith(f" {bad_ns}")])
         return Reply(400, "partial write: field type conflict dropped=1")
 
     server.rule = rule
