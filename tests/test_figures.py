@@ -1,18 +1,25 @@
-"""The file of figures: every figure asked has its row, and a benchmark that writes it or the words "not measured"."""
+"""The files of the benchmarks. Every figure asked has its row, and a benchmark that writes it or "not measured".
+
+Every fault listed can be put in, and the tests that must turn red for it are there.
+"""
 
 from __future__ import annotations
 
+import ast
 import re
+from functools import cache
 from pathlib import Path
 
 import pytest
 
 from tests.bench import figures
+from tests.bench.test_faults import faults
 
 HERE = Path(__file__).parent
 BENCHES = [*sorted((HERE / "bench").glob("test_*.py")), HERE / "scenario/test_nights.py", HERE / "deploy/test_unit.py"]
 BY_OTHERS = {"whole run of the tests, two idle cores", "minutes from nothing to the first reading on the page"}
 """What no benchmark measures yet."""
+FAULTS = 300
 
 
 def test_every_figure_asked_has_a_row() -> None:
@@ -44,3 +51,24 @@ def test_a_row_is_replaced_and_the_others_stay(tmp_path: Path, monkeypatch: pyte
     assert text.count(figures.NOT_YET) == len(figures.ASKED) - 2
     with pytest.raises(KeyError):
         figures.record("something nobody asked for", "1")
+
+
+@cache
+def _names(path: str) -> set[str]:
+    """The functions and classes of a file; those of a folder are not looked at."""
+    whole = figures.ROOT / path
+    tree = ast.parse(whole.read_text(encoding="utf-8") if whole.is_file() else "")
+    return {node.name for node in ast.walk(tree) if isinstance(node, ast.FunctionDef | ast.ClassDef)}
+
+
+def test_every_fault_stands_once_in_its_file_and_its_tests_are_there() -> None:
+    """Whoever changes such a line gives the fault its new text in tests/bench/faults.txt, or another fault for it."""
+    listed = list(faults())
+    texts = {fault.file: (figures.ROOT / "kojimon" / fault.file).read_text(encoding="utf-8") for fault in listed}
+    assert [f"{fault.file}: {fault.old}" for fault in listed if texts[fault.file].count(fault.old) != 1] == []
+    assert [fault.means for fault in listed if fault.old == fault.new or not fault.tests] == []
+    named = {test for fault in listed for test in fault.tests}
+    assert sorted(test for test in named if not (figures.ROOT / test.partition("::")[0]).exists()) == []
+    wanted = [(test, test.split("::")[0], {name.split("[")[0] for name in test.split("::")[1:]}) for test in named]
+    assert sorted(test for test, path, names in wanted if not names <= _names(path)) == []
+    assert len(listed) == len({(fault.file, fault.old, fault.new) for fault in listed}) == FAULTS

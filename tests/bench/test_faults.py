@@ -92,7 +92,9 @@ def red_with(copy: Path, fault: Fault) -> str:
     file = copy / "kojimon" / fault.file
     sound, was = file.read_text(encoding="utf-8"), file.stat().st_mtime_ns
     assert sound.count(fault.old) == 1, f"{fault.file}: {fault.old!r} stands there {sound.count(fault.old)} times"
-    file.write_text(sound.replace(fault.old, fault.new), encoding="utf-8")
+    changed = sound.replace(fault.old, fault.new)
+    compile(changed, file, "exec")  # what is no Python is no fault: every test would catch it
+    file.write_text(changed, encoding="utf-8")
     # Compiled files are known by length and second: each fault has a second of its own, of the last century.
     os.utime(file, (next(SECONDS),) * 2)
     try:
