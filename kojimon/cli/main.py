@@ -43,8 +43,6 @@ COMMANDS: dict[str, tuple[str, str]] = {
 """Name: (module and function below `kojimon.cli`, one line of help)."""
 ALSO: dict[str, str] = {"undo": "commands.batch:undo"}
 """What people try first, beside its place in a group; help does not list it."""
-WAS: dict[str, str] = {"watch": "sites"}
-"""Earlier names, and what to type now."""
 
 TRACE = "KOJIMON_TRACE"
 
@@ -75,10 +73,6 @@ class Kojimon(click.Group):
     def resolve_command(
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
-        if args and args[0] in WAS:
-            from kojimon.cli.shared.options import renamed
-
-            raise click.UsageError(renamed(args[0], WAS[args[0]], args[1:]), ctx)
         if args and args[0] not in COMMANDS and args[0] not in ALSO:
             from difflib import get_close_matches  # the daemon needs none
 

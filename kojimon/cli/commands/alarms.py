@@ -13,7 +13,6 @@ from kojimon.cli.shared.opening import open_kitchen
 from kojimon.cli.shared.options import (
     DURATION,
     PlainCommand,
-    Renamed,
     also_as,
     config_option,
     example,
@@ -31,10 +30,9 @@ from kojimon.words.speech import Speech
 LIST = example(
     "kojimon alarms", "kojimon alarms night-check", "kojimon alarms ack", "kojimon alarms shelve koji --for 30 min"
 )
-WAS = {"arm": "alarms night-check", "bump": "alarms test --probe NAME"}
 
 
-@click.group(cls=Renamed, was=WAS, invoke_without_command=True, epilog=LIST)
+@click.group(invoke_without_command=True, epilog=LIST)
 @config_option
 @json_option
 @click.pass_context

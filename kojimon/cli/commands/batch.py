@@ -16,7 +16,6 @@ from kojimon.cli.shared.options import (
     MASS,
     TARE,
     TEMPERATURE,
-    Renamed,
     Saving,
     config_option,
     example,
@@ -36,14 +35,13 @@ from kojimon.words import status as words
 
 
 @click.group(
-    cls=Renamed, was={"do": "batch done"},
     epilog=example(
         "kojimon batch start first --rice 2 kg",
         "kojimon batch done inoculate",
         "kojimon batch done mix --ago 40 min",
         "kojimon batch harvest --yield 2.3 kg",
     ),
-)  # fmt: skip
+)
 def batch() -> None:
     """Start a batch, mark the steps you have done, write notes, harvest."""
 

@@ -11,7 +11,7 @@ from kojimon.cli.commands.status import notices, now_of
 from kojimon.cli.shared import screen
 from kojimon.cli.shared.kitchen import Kitchen, LiveKitchen, incubator_of
 from kojimon.cli.shared.opening import open_kitchen
-from kojimon.cli.shared.options import DURATION, Renamed, config_option, example, incubator_option, json_option
+from kojimon.cli.shared.options import DURATION, config_option, example, incubator_option, json_option
 from kojimon.contract.state import Box, Foreseen
 from kojimon.contract.state import Document as StateDocument
 from kojimon.units import show_duration
@@ -32,8 +32,6 @@ SWITCHED_OFF = "Forecasts are switched off in the settings: `forecast: {use: fal
 
 
 @click.group(
-    cls=Renamed,
-    was={"prior": "forecast learned"},
     invoke_without_command=True,
     epilog=example(
         "kojimon forecast",

@@ -12,7 +12,7 @@ from kojimon.cli.commands.calibrations import calibrations
 from kojimon.cli.commands.place import in_koji, move, place
 from kojimon.cli.shared import screen
 from kojimon.cli.shared.opening import client_of, open_kitchen, settings_file
-from kojimon.cli.shared.options import Number, Renamed, config_option, example, json_option
+from kojimon.cli.shared.options import Number, config_option, example, json_option
 from kojimon.contract.rows import ListedProbe
 from kojimon.errors import KojimonError, UsageError
 from kojimon.units import show_duration
@@ -27,7 +27,6 @@ if TYPE_CHECKING:
 
 
 @click.group(
-    cls=Renamed, was={"back": "probes in-koji", "certificates": "probes calibrations"},
     invoke_without_command=True, epilog=example("kojimon probes", "kojimon probes find", "kojimon probes --json")
 )
 @config_option

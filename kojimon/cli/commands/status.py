@@ -10,7 +10,7 @@ import click
 from kojimon.cli.shared import screen
 from kojimon.cli.shared.kitchen import Kitchen
 from kojimon.cli.shared.opening import open_kitchen
-from kojimon.cli.shared.options import HOURS, PlainCommand, config_option, example, json_option, renamed
+from kojimon.cli.shared.options import HOURS, PlainCommand, config_option, example, json_option
 from kojimon.cli.shared.steps import print_cautions
 from kojimon.clock import SystemClock, wait_s
 from kojimon.contract.state import Box, Document
@@ -34,14 +34,11 @@ LEAST_ROWS = 16
 @json_option
 @click.option("--watch", "-w", is_flag=True, help="Stay, and show it anew every few seconds until Ctrl-C.")
 @click.option("--curve", "curves", is_flag=True, help="The curve of each open batch too, drawn with letters.")
-@click.option("--site", is_flag=True, hidden=True)
 @click.option("--last", "last_s", type=HOURS, metavar="TIME", help="Of the curve only the last hours: 8 h.")
 def status(
-    config: str | None, as_json: bool, watch: bool, curves: bool, site: bool, last_s: float | None
+    config: str | None, as_json: bool, watch: bool, curves: bool, last_s: float | None
 ) -> None:  # fmt: skip
     """How it stands in one sentence, the one next step, the values and the alarms; with --curve, how it went."""
-    if site:
-        raise click.UsageError(renamed("--site", "sites"))
     if last_s is not None and not curves:
         raise click.UsageError("--last goes with --curve.")
     kitchen = open_kitchen(config)

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import copy
 import re
-import shlex
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -77,37 +76,6 @@ _UNIT = re.compile(
 )
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:[.,]\d+)?|\.\d+|\d+/\d+|\d*[½¼¾⅓⅔⅛])")
 _NUMBER_UNIT = re.compile(r"\d+(?:[.,]\d+)?\s*(?:d|days?|h|hrs?|hours?)", re.IGNORECASE)
-
-
-def renamed(old: str, new: str, rest: Sequence[str] = ()) -> str:
-    """What to type in place of an earlier name, with what stood behind it.
-
-    Args:
-        new: what is typed today; `NAME` in it stands for the first of the rest.
-    """
-    words = [*new.split(), *rest]
-    if "NAME" in words and rest and not rest[0].startswith("-"):
-        words[words.index("NAME")] = words.pop(len(new.split()))
-    return f"{old!r} has a new name. Type: kojimon {shlex.join(words)}"
-
-
-class Renamed(click.Group):
-    """A group that knows what its commands were called before, and says so where one is asked for by that name.
-
-    Args:
-        was: earlier name -> today's, as it is typed.
-    """
-
-    def __init__(self, *args: Any, was: Mapping[str, str], **more: Any) -> None:
-        super().__init__(*args, **more)
-        self._was = was
-
-    def resolve_command(
-        self, ctx: click.Context, args: list[str]
-    ) -> tuple[str | None, click.Command | None, list[str]]:
-        if args and args[0] in self._was:
-            raise click.UsageError(renamed(args[0], self._was[args[0]], args[1:]), ctx)
-        return super().resolve_command(ctx, args)
 
 
 def also_as(command: click.Command, name: str) -> click.Command:
