@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import islice, pairwise
-from typing import Any, Protocol
+from typing import Any
 
 from msgspec import Struct
 from msgspec.structs import replace
@@ -22,6 +22,7 @@ from kojimon.engine.setup import EngineSetup, IncubatorSetup, ProbeSetup, from_j
 from kojimon.engine.state import State
 from kojimon.errors import UsageError
 from kojimon.journal.reading.curve_file import BY_HAND, Column, Curve
+from kojimon.journal.reading.reader import Reader
 from kojimon.journal.writing.derive import hour0_ms
 from kojimon.model import Event, InputRow, Outcome
 from kojimon.schedule.spec import Schedule
@@ -74,19 +75,6 @@ class Recording(Struct, frozen=True):
     steps: Sequence[tuple[int, str]] = ()
     hour0_ms: int | None = None
     end_ms: int | None = None
-
-
-class Rows(Protocol):
-    """What a batch is read from (`journal.reading.reader.Reader`)."""
-
-    def rows_after(self, seq: int) -> Iterator[Any]:
-        """Readings and inputs merged, in seq order."""
-
-    def horizon_ms(self) -> int:
-        """Engine time up to which the engine has run."""
-
-    def last_seq(self) -> int:
-        """The last row's number."""
 
 
 class Rehearsal(Struct, frozen=True):
@@ -174,7 +162,7 @@ def rehearse_curve(
 
 
 def rehearse_batch(
-    rows: Rows,
+    reader: Reader,
     batch: str,
     schedule: Schedule | None = None,
     advance: Advance = engine.advance,
@@ -183,7 +171,7 @@ def rehearse_batch(
     """Runs the journal's rows through the engine again and keeps the events of one batch.
 
     Args:
-        rows: the journal's reader.
+        reader: the journal.
         batch: id of the batch.
         schedule: judge the batch by this one instead of its own; what people did stays as it was.
         advance: the engine's step.
@@ -191,9 +179,9 @@ def rehearse_batch(
 
     Raises UsageError when no batch of that id comes up.
     """
-    merged = rows.rows_after(0)
+    merged = reader.rows_after(0)
     taken = merged if schedule is None else (_under(row, batch, schedule) for row in merged)
-    events = tuple(e for e in _run(taken, advance, progress, rows.horizon_ms()) if e.batch == batch)
+    events = tuple(e for e in _run(taken, advance, progress, reader.horizon_ms()) if e.batch == batch)
     if not events:
         raise UsageError(f"The journal has no batch {batch!r}. To see which it has: kojimon batch list")
     return Rehearsal(events, hour0_ms(events))

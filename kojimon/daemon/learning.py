@@ -17,7 +17,7 @@ from kojimon.daemon.forecast_batch import WORKS, Subject, probes_of
 from kojimon.engine.setup import EngineSetup
 from kojimon.forecast.answers import PRIOR_SCHEMA, Prior
 from kojimon.forecast.protocol import Work
-from kojimon.journal.reading.rows import Rows
+from kojimon.journal.reading.reader import Reader
 from kojimon.journal.writing.derive import HOUR0_STEP, MARKING
 from kojimon.model import Event, anchors_of, standing_marks
 from kojimon.schedule.spec import Schedule
@@ -34,7 +34,7 @@ class Lesson(Struct, frozen=True):
     works: tuple[Work, ...]
 
 
-def memories(reader: Rows) -> list[Event]:
+def memories(reader: Reader) -> list[Event]:
     """Every event `learnt` and `forgotten` that counts, in order: what was learnt of a batch whose end was taken back
     is unlearnt."""
     found: list[Event] = []
@@ -51,7 +51,7 @@ def _of(event: Event) -> str:
     return event.what.of if isinstance(event.what, Forecast) and event.key == "learnt" else ""
 
 
-def latest(reader: Rows, incubator: str, schedule: str) -> Event | None:
+def latest(reader: Reader, incubator: str, schedule: str) -> Event | None:
     """The last event that learnt or forgot for an incubator and a schedule."""
     found = None
     for event in memories(reader):
@@ -61,7 +61,7 @@ def latest(reader: Rows, incubator: str, schedule: str) -> Event | None:
     return found
 
 
-def prior_of(reader: Rows, incubator: str, schedule: str) -> Prior | None:
+def prior_of(reader: Reader, incubator: str, schedule: str) -> Prior | None:
     """What the next batch starts from; None: the published prior, for nothing was learnt, or for another model."""
     event = latest(reader, incubator, schedule)
     learnt = event.what if event is not None and event.key == "learnt" else None
@@ -75,7 +75,7 @@ def prior_of(reader: Rows, incubator: str, schedule: str) -> Prior | None:
     return prior if prior.schema == PRIOR_SCHEMA else None
 
 
-def lessons(reader: Rows, setup: EngineSetup) -> list[Lesson]:
+def lessons(reader: Reader, setup: EngineSetup) -> list[Lesson]:
     """Harvested batches not learnt from yet and not meant to be forgotten, oldest first."""
     told = memories(reader)
     learnt = {event.what.of for event in told if isinstance(event.what, Forecast) and event.key == "learnt"}
@@ -98,7 +98,7 @@ def lessons(reader: Rows, setup: EngineSetup) -> list[Lesson]:
     return found
 
 
-def _works(reader: Rows, subject: Subject, schedule: Schedule) -> tuple[Work, ...]:
+def _works(reader: Reader, subject: Subject, schedule: Schedule) -> tuple[Work, ...]:
     """The work on the koji as the batch's events leave it: done, taken back, corrected."""
     work = {step.name: step.work for step in schedule.steps}
     marks = standing_marks(reader.events(batch=subject.batch, kinds=MARKING, limit=MOST_EVENTS)).values()

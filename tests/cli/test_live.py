@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import json
 import signal
+from typing import Any
 
 import pytest
 
+from kojimon.rehearsal import Rehearsal, rehearse_batch
 from kojimon.settings.load import load_settings
 from kojimon.web.client.local import Client
 from tests.cli.conftest import Kitchen
@@ -81,7 +83,7 @@ def test_an_alarm_is_seen_paused_and_over(kitchen: Kitchen) -> None:
     assert "'nope' is not in the list. The alarms are: 1 Test alarm." in unknown
 
 
-def test_a_daemon_that_runs_is_asked_and_its_journal_left_alone(
+def test_the_journal_of_a_daemon_that_runs_is_read_while_it_writes(
     kitchen: Kitchen, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     kitchen.start()
@@ -89,18 +91,23 @@ def test_a_daemon_that_runs_is_asked_and_its_journal_left_alone(
     until(lambda: seen(kitchen, "koji-top", 31.0))
     until(lambda: kitchen.run("batch", "note", "x").exit_code == kitchen.run("export", "first", code=None).exit_code)
 
-    def barred(*_: object) -> None:
-        raise AssertionError("a command opened the journal of a daemon that runs")
+    facts = kitchen.run("journal")
+    assert "behind the present" in facts.stdout and facts.stderr == ""
+    exported = kitchen.run("export", "first")
+    assert exported.stdout.startswith("time,bed-top.temperature_f,") and exported.stderr == ""
+    told = kitchen.run("export", "first", "--format", "jsonl").stdout.splitlines()
+    assert {json.loads(line)["kind"] for line in told} == {"about", "reading", "event"}
 
-    with monkeypatch.context() as bars:
-        bars.setattr("kojimon.journal.reading.reader.Reader.__init__", barred)
-        facts = kitchen.run("journal")
-        assert "behind the present" in facts.stdout and facts.stderr == ""
-        exported = kitchen.run("export", "first")
-        assert exported.stdout.startswith("time,bed-top.temperature_f,") and exported.stderr == ""
-        told = kitchen.run("export", "first", "--format", "jsonl").stdout.splitlines()
-        assert {json.loads(line)["kind"] for line in told} == {"about", "reading", "event"}
-        assert json.loads(kitchen.run("rehearse", "--batch", "first", "--json").stdout)["same"] is True
+    def meanwhile(*given: Any) -> Rehearsal:
+        """As when somebody writes a note before the rows are read."""
+        kitchen.run("batch", "note", "meanwhile")
+        return rehearse_batch(*given)
+
+    with monkeypatch.context() as patched:
+        patched.setattr("kojimon.rehearsal.rehearse_batch", meanwhile)
+        rehearsed = json.loads(kitchen.run("rehearse", "--batch", "first", "--json").stdout)
+    assert rehearsed["same"] is True
+    assert "meanwhile" in [event["data"].get("text") for event in rehearsed["events"]]
     kitchen.stop()
 
     for words in (("export", "first"), ("journal",), ("rehearse", "--batch", "first")):

@@ -13,7 +13,7 @@ import click
 
 from kojimon.cli.shared import screen
 from kojimon.cli.shared.batches import batch_of
-from kojimon.cli.shared.opening import open_kitchen, rows_of
+from kojimon.cli.shared.opening import open_kitchen, reader_of
 from kojimon.cli.shared.options import config_option, example, output_option, unit_option
 from kojimon.cli.shared.output import whole_file
 
@@ -53,7 +53,7 @@ def export(
     fahrenheit = document.units.fahrenheit if unit is None else unit == "F"
     style = Style(fahrenheit, document.now.zone, hours)
     write = write_json_lines if as_lines else write_curve
-    with rows_of(kitchen) as rows:
+    with reader_of(kitchen) as rows:
         span = batch_span(rows, row.id)
         with _target(output, force) as out, screen.progress(f"Writing {row.id}", 1.0) as bar:
             done = write(rows, out, span, style, lambda now, total: bar(now / max(1, total)))

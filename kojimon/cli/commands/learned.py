@@ -10,7 +10,7 @@ import msgspec
 
 from kojimon.cli.shared import screen
 from kojimon.cli.shared.kitchen import Kitchen, incubator_of, print_events
-from kojimon.cli.shared.opening import open_kitchen, rows_of
+from kojimon.cli.shared.opening import open_kitchen, reader_of
 from kojimon.cli.shared.options import config_option, example, incubator_option, json_option, output_option
 from kojimon.contract.acts import ForecastReset
 from kojimon.contract.events import Forecast
@@ -30,7 +30,7 @@ def learnt_of(kitchen: Kitchen, incubator: str = "", schedule: str = "") -> Lear
     from kojimon.daemon.learning import memories, prior_of
 
     found: Learnt = {}
-    with rows_of(kitchen) as journal:
+    with reader_of(kitchen) as journal:
         for event in memories(journal):
             key = (event.incubator, event.what.schedule if isinstance(event.what, Forecast) else "")
             if event.key == "learnt" and incubator in ("", key[0]) and schedule in ("", key[1]):

@@ -11,7 +11,7 @@ from msgspec.structs import replace
 
 from kojimon.cli.shared import screen
 from kojimon.cli.shared.batches import HOUR_MS, batch_of
-from kojimon.cli.shared.opening import open_kitchen, rows_of, settings_file
+from kojimon.cli.shared.opening import open_kitchen, reader_of, settings_file
 from kojimon.cli.shared.options import config_option, example, json_option, unit_option
 from kojimon.contract.events import AlarmChange, ProbeBack
 from kojimon.errors import KojimonError, UsageError
@@ -106,13 +106,15 @@ def _batch(batch: str, schedule: str | None, config: str | None, unit: str | Non
     kitchen = open_kitchen(config)
     row = batch_of(kitchen, batch)
     plan = load(schedule, config) if schedule else None
-    with rows_of(kitchen) as journal:
+    with reader_of(kitchen) as journal:
+        until_no = journal.last_event()  # a daemon may go on writing
         with screen.progress(f"Rehearsing {row.id}", max(1, journal.last_seq())) as bar:
             result = rehearse_batch(journal, row.id, plan, advance, bar)
         utc_of = journal.stamps().utc_ms
         result = replace(result, events=tuple(stamped(event, utc_of) for event in result.events))
-        own = journal.events(batch=row.id, limit=10**9)
-    same = plan is None and [_alike(event) for event in own] == [_alike(event) for event in result.events]
+        own = [event for event in journal.events(batch=row.id, limit=10**9) if event.no <= until_no]
+    again = [event for event in result.events if event.no <= until_no]
+    same = plan is None and [_alike(event) for event in own] == [_alike(event) for event in again]
     if as_json:
         about = {"batch": row.id, "schedule": plan.name if plan else row.schedule}
         screen.print_json({**about, "same": same if plan is None else None, "events": _rows(result)})

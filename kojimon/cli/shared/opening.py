@@ -17,7 +17,6 @@ from kojimon.errors import ConfigurationError, NotRunningError, UsageError
 
 if TYPE_CHECKING:
     from kojimon.journal.reading.reader import Reader
-    from kojimon.journal.reading.rows import Rows
     from kojimon.settings.spec import Settings
     from kojimon.web.client.local import Client
 
@@ -64,20 +63,6 @@ def journal_path(kitchen: Kitchen) -> Path:
     return Path(kitchen.settings.journal.path)
 
 
-@contextmanager
-def rows_of(kitchen: Kitchen) -> Iterator[Rows]:
-    """The journal, for what takes much out of it: through the daemon, or, where none runs, from its file."""
-    if isinstance(kitchen, LiveKitchen):
-        from kojimon.web.client.remote import RemoteJournal
-
-        yield RemoteJournal(kitchen.client)
-        return
-    assert isinstance(kitchen, ShutKitchen)
-    reader = kitchen.reader()
-    say_file(reader.path)
-    yield reader
-
-
 def say_file(journal: Path) -> None:
     """Says, beside the result, that no daemon was asked."""
     screen.say(f"kojimon is not running: read from the file {journal}.", "quiet", error=True)
@@ -89,7 +74,9 @@ def reader_of(kitchen: Kitchen) -> Iterator[Reader]:
     from kojimon.journal.reading.reader import Reader
 
     if isinstance(kitchen, ShutKitchen):
-        yield kitchen.reader()
+        reader = kitchen.reader()
+        say_file(reader.path)
+        yield reader
         return
     reader = Reader(journal_path(kitchen))
     try:

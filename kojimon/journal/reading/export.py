@@ -19,7 +19,7 @@ from kojimon.contract.events import Reading, ReadingUndone, plain
 from kojimon.errors import UsageError
 from kojimon.journal.reading import labels
 from kojimon.journal.reading.curve_file import BY_HAND
-from kojimon.journal.reading.rows import Rows
+from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import BatchRow, Placing
 from kojimon.journal.writing.derive import MARKING
 from kojimon.model import Event, Quality, standing_marks, standing_readings
@@ -64,7 +64,7 @@ class Exported(NamedTuple):
     notes: tuple[str, ...] = ()
 
 
-def batch_span(reader: Rows, name: str) -> Span:
+def batch_span(reader: Reader, name: str) -> Span:
     """The span of a batch, from its start (or hour 0 when earlier) to its end. UsageError: no such batch."""
     batch = reader.batch(name)
     if batch is None:
@@ -76,7 +76,7 @@ def batch_span(reader: Rows, name: str) -> Span:
 
 
 def write_curve(
-    reader: Rows, out: TextIO, span: Span, style: Style = CELSIUS, progress: Progress | None = None
+    reader: Reader, out: TextIO, span: Span, style: Style = CELSIUS, progress: Progress | None = None
 ) -> Exported:
     """Writes a curve file: a line a moment, a column a probe, the steps of the batch beside them.
 
@@ -103,7 +103,7 @@ def write_curve(
 
 
 def write_json_lines(
-    reader: Rows, out: TextIO, span: Span, style: Style = CELSIUS, progress: Progress | None = None
+    reader: Reader, out: TextIO, span: Span, style: Style = CELSIUS, progress: Progress | None = None
 ) -> Exported:
     """Writes one JSON object a line: `about` first, then every reading with its verdict and every event, by time."""
     about: dict[str, object] = {
@@ -134,7 +134,7 @@ def write_json_lines(
 # Which columns.
 
 
-def curve_columns(reader: Rows, span: Span) -> dict[int, tuple[str, str]]:
+def curve_columns(reader: Reader, span: Span) -> dict[int, tuple[str, str]]:
     """(column's name before the dot, quantity) by probe number, of the probes with readings in the span.
 
     The only probe of a place is named after it; of several each after its tray where these differ and none was moved
@@ -197,7 +197,7 @@ class ByHand(NamedTuple):
     value: float
 
 
-def by_hand(reader: Rows, span: Span) -> Iterator[ByHand]:
+def by_hand(reader: Reader, span: Span) -> Iterator[ByHand]:
     """What was read by hand in the span, by time; a column `bed-by-hand` for the koji, `bed-top-by-hand` for a tray."""
     told = _events(reader, span, (Reading.kind, ReadingUndone.kind))
     for one in sorted(standing_readings(told), key=lambda one: one.at_ms):
@@ -217,7 +217,7 @@ def _hand_lines(
 # Which lines.
 
 
-def _readings(reader: Rows, span: Span, progress: Progress | None) -> Iterator[tuple[int, int, int, Any, Any, int]]:
+def _readings(reader: Reader, span: Span, progress: Progress | None) -> Iterator[tuple[int, int, int, Any, Any, int]]:
     first, end = reader.seq_at(span.t0_ms), reader.seq_at(span.t1_ms)
     for page in reader.stored_pages(first, end):
         yield from page
@@ -226,7 +226,7 @@ def _readings(reader: Rows, span: Span, progress: Progress | None) -> Iterator[t
 
 
 def _moments(
-    reader: Rows, span: Span, columns: Mapping[int, tuple[str, str]], style: Style, progress: Progress | None
+    reader: Reader, span: Span, columns: Mapping[int, tuple[str, str]], style: Style, progress: Progress | None
 ) -> Iterator[tuple[int, list[Any]]]:
     """(t_ms, a cell a column): readings of the same moment share a line unless one probe comes twice."""
     place = {no: (index, quantity) for index, (no, (_, quantity)) in enumerate(columns.items())}
@@ -245,7 +245,7 @@ def _moments(
         yield t_ms, cells
 
 
-def _steps(reader: Rows, span: Span) -> list[tuple[int, str]]:
+def _steps(reader: Reader, span: Span) -> list[tuple[int, str]]:
     """(t_ms, step) of the marks of the batch that still stand, by time."""
     if span.batch is None:
         return []
@@ -266,7 +266,7 @@ def _with_steps(
         yield t_ms, [""] * width, step
 
 
-def _events(reader: Rows, span: Span, kinds: Sequence[str] | None = None) -> Iterator[Event]:
+def _events(reader: Reader, span: Span, kinds: Sequence[str] | None = None) -> Iterator[Event]:
     """Events of the span (of the whole batch where it is one), in order, read in pages."""
     after = 0
     batch = span.batch.id if span.batch else None
@@ -286,7 +286,7 @@ def _events(reader: Rows, span: Span, kinds: Sequence[str] | None = None) -> Ite
 class _Shown:
     """Turns stored readings into objects for JSON lines."""
 
-    def __init__(self, reader: Rows, span: Span, style: Style) -> None:
+    def __init__(self, reader: Reader, span: Span, style: Style) -> None:
         self._names = {probe.no: probe.name for probe in reader.probes()}
         self._placings: dict[int, list[Placing]] = {}
         for site in reader.placings():

@@ -8,7 +8,7 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from kojimon.errors import UsageError
-from kojimon.journal.reading.rows import Rows
+from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import BatchRow
 from kojimon.journal.stamps import TRUSTED, Stamps
 from kojimon.model import anchors_of
@@ -32,7 +32,7 @@ def iso(utc_ms: int, zone: ZoneInfo) -> str:
     return (EPOCH + timedelta(milliseconds=utc_ms)).astimezone(zone).isoformat(timespec="milliseconds")
 
 
-def by_hour(reader: Rows, batch: BatchRow | None) -> Callable[[int], str]:
+def by_hour(reader: Reader, batch: BatchRow | None) -> Callable[[int], str]:
     """Hours since inoculation; where a gap turned out longer than believed, by the time that really passed."""
     hour0_ms = batch.hour0_t_ms if batch else None
     if hour0_ms is None:

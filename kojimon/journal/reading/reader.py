@@ -21,7 +21,7 @@ from kojimon.contract import earlier
 from kojimon.contract.inputs import Settings, unread
 from kojimon.errors import JournalError
 from kojimon.journal import records
-from kojimon.journal.reading.rows import READING, Parcel, Row, merged, parcel_of, position
+from kojimon.journal.reading.rows import Row, merged, position
 from kojimon.journal.stamps import Segment, Stamps
 from kojimon.journal.writing.derive import event_of, input_of
 from kojimon.model import Event, InputRow
@@ -322,26 +322,6 @@ class Reader:
         ):
             yield page
             first_seq = page[-1][0] + 1
-
-    def parcel(self, first_seq: int, end_seq: int, limit: int, kinds: Sequence[str] | None = None) -> Parcel:
-        """The next rows from first_seq up to but without end_seq, readings as stored and inputs apart.
-
-        Args:
-            limit: so many readings at most, and a tenth as many inputs.
-            kinds: `reading` and kinds of inputs; None: all.
-        """
-        some = [] if kinds is None else [kind for kind in kinds if kind != READING]
-        of_kinds = "" if kinds is None else f"AND kind IN ({', '.join('?' * len(some))})"
-        with self._reading() as db:
-            readings = [] if kinds is not None and READING not in kinds else db.execute(
-                "SELECT seq, t_ms, probe, raw, value, quality FROM reading WHERE seq >= ? AND seq < ? "
-                "ORDER BY seq LIMIT ?", (first_seq, end_seq, limit),
-            ).fetchall()  # fmt: skip
-            inputs = db.execute(
-                f"SELECT seq, t_ms, kind, payload FROM input WHERE seq >= ? AND seq < ? {of_kinds} "
-                "ORDER BY seq LIMIT ?", (first_seq, end_seq, *some, max(1, limit // 10)),
-            ).fetchall()  # fmt: skip
-        return parcel_of(readings, self._inputs(inputs), limit)
 
     def series(self, probe: int, t0_ms: int, t1_ms: int) -> list[tuple[int, float | None, int]]:
         """(t_ms, value, quality) of one probe from t0_ms up to but without t1_ms."""

@@ -4,12 +4,10 @@ GET /v1/state                 the state document (contract/state.py)
 GET /v1/health                how the daemon itself is
 GET /v1/alarms, /v1/probes    what is up; what is measured, by whom, how fresh
 GET /v1/batches[/ID]          batches, oldest first; `incubator`
-GET /v1/events                after (number of the last one seen), batch, kinds, limit; utc=no: exactly as stored
+GET /v1/events                after (number of the last one seen), batch, kinds, limit
 GET /v1/series                probe or place (quantity, incubator); batch or from, to; points (lowest and highest of
                               each stretch) or after, limit (readings page by page)
-GET /v1/journal               its size, how far it has got, its probes and clocks
-GET /v1/journal/rows          every row as stored, a parcel at a time: from, to (row numbers), limit, kinds
-GET /v1/journal/span          which rows and probes lie between the engine times from and to
+GET /v1/journal               its size, how far it has got
 POST /v1/acts                 {kind, incubator, who, channel, idempotency, data}; the answer comes once it is stored
 POST /v1/readings             what was read by hand, several at once (web/api/readings.py)
 
@@ -38,11 +36,11 @@ from kojimon.contract.health import DaemonHealth
 from kojimon.contract.rows import Batch
 from kojimon.contract.state import Document
 from kojimon.errors import EXIT_NOT_NOW, EXIT_USAGE, KojimonError, RefusedError
+from kojimon.journal.reading.facts import JournalFacts, facts_of
 from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import ProbeRow
-from kojimon.model import plain_event
 from kojimon.units import UNIT_OF
-from kojimon.web.api import queries, readings, rows, series
+from kojimon.web.api import queries, readings, series
 from kojimon.web.api.backend import Backend, Fields
 from kojimon.web.api.queries import BadQuery, Query, Span
 from kojimon.web.api.stamps import UtcOf, event_document, iso_utc, reply_document, stamped
@@ -140,14 +138,13 @@ class Api:
 
     def events(self, request: Request) -> Fields:
         query: Query = request.query_params
-        queries.only(query, "after", "batch", "kinds", "limit", "utc")
+        queries.only(query, "after", "batch", "kinds", "limit")
         after = queries.whole(query, "after", 0, 0, 2**53)
         limit = queries.whole(query, "limit", EVENTS_MOST, 1, EVENTS_MOST)
         found = self._backend.reader().events(after, query.get("batch"), queries.names(query, "kinds"), limit)
         last = found[-1].no if found else after
-        dressed = queries.choice(query, "utc", ("yes", "no")) == "yes"
         utc_of = self._backend.utc_of()
-        shown = [event_document(event, utc_of) if dressed else plain_event(event) for event in found]
+        shown = [event_document(event, utc_of) for event in found]
         return {"events": shown, "after": last, "more": len(found) == limit}
 
     def series(self, request: Request) -> Fields:
@@ -167,6 +164,10 @@ class Api:
             limit = queries.whole(query, "limit", series.MOST_ROWS, 1, series.MOST_ROWS)
             found = [_readings(reader, row, Span(after, stretch.t1_ms), limit, utc_of) for row in named]
         return {"series": found, "from_t_ms": stretch.t0_ms, "to_t_ms": stretch.t1_ms}
+
+    def journal(self, request: Request) -> JournalFacts:
+        queries.only(request.query_params)
+        return facts_of(self._backend.reader())
 
     async def acts(self, request: Request) -> Response:
         return await _posted(request, self._act)
@@ -237,7 +238,7 @@ def create_app(backend: Backend) -> Starlette:
         "/v1/batches/{id:path}": api.batch,  # an id with a slash is one nobody has, not another address
         "/v1/events": api.events,
         "/v1/series": api.series,
-        **rows.reads(backend),
+        "/v1/journal": api.journal,
     }
     own = CapacityLimiter(MEMORY_THREADS)
     routes = [

@@ -21,15 +21,14 @@ from kojimon.contract.health import DaemonHealth
 from kojimon.contract.rows import Batch, ListedProbe
 from kojimon.contract.state import Document as StateDocument
 from kojimon.contract.state import ListedAlarm
+from kojimon.journal.reading.facts import JournalFacts
 from kojimon.web.api import readings
-from kojimon.web.api.rows import ROWS_MOST
 
 Document = dict[str, Any]
 TEXT: Final[Document] = {"type": "string"}
 INT: Final[Document] = {"type": "integer"}
 TRUE: Final[Document] = {"type": "boolean"}
 NUMBER: Final[Document] = {"type": "number"}
-WHOLE: Final[Document] = {**INT, "minimum": 0, "maximum": 2**53}
 MOMENT: Final[Document] = {"anyOf": [{**TEXT, "format": "date-time"}, {**INT, "minimum": 0, "maximum": 2**53}]}
 
 
@@ -82,8 +81,7 @@ def _paths() -> Document:
             "Events by number.", "Events",
             [_query("after", "number of the last one seen", {**INT, "minimum": 0, "maximum": 2**53}), batch,
              _query("kinds", "kinds, separated by commas"),
-             _query("limit", "how many at most", {**INT, "minimum": 1, "maximum": 1000}),
-             _query("utc", "no: exactly as stored, without wall times", {**TEXT, "enum": ["yes", "no"]})],
+             _query("limit", "how many at most", {**INT, "minimum": 1, "maximum": 1000})],
             (400,),
         ),
         "/v1/series": _get(
@@ -105,18 +103,7 @@ def _paths() -> Document:
              _query("unit", "c or f, for the words of its marks", {**TEXT, "enum": ["c", "f"]})],
             (400, 404),
         ),
-        "/v1/journal": _get("The journal: its size, how far it has got, its probes and clocks.", "Journal"),
-        "/v1/journal/span": _get(
-            "Which rows and probes lie between two engine times.", "Stretch",
-            [_query("from", "engine ms", WHOLE), _query("to", "engine ms, not included", WHOLE)], (400,),
-        ),
-        "/v1/journal/rows": _get(
-            "Rows as stored, readings and inputs apart, a parcel at a time: go on with `next`.", "Rows",
-            [_query("from", "number of the first row", WHOLE), _query("to", "number of a row, not included", WHOLE),
-             _query("limit", "readings at most; a tenth as many inputs", {**INT, "minimum": 1, "maximum": ROWS_MOST}),
-             _query("kinds", "`reading` and kinds of inputs, separated by commas")],
-            (400,),
-        ),
+        "/v1/journal": _get("The journal: its size, how far it has got.", "Journal"),
         "/v1/acts": {"post": _acts()},
         "/v1/readings": {"post": _posted(
             "Readings by hand, each with its own time: the same idempotency key twice is done once.", "readings",
@@ -209,14 +196,14 @@ def _records() -> Document:
     In an answer every field stands, whatever a record fills in for a reader; so all are required here.
     """
     template = "#/components/schemas/{name}"
-    answers = [StateDocument, ListedAlarm, Batch, ListedProbe, DaemonHealth, readings.Answer]
+    answers = [StateDocument, ListedAlarm, Batch, ListedProbe, DaemonHealth, JournalFacts, readings.Answer]
     _, found = msgspec.json.schema_components(answers, ref_template=template)
     for schema in found.values():
         schema["description"] = inspect.cleandoc(schema["description"])
         schema["required"] = sorted(schema["properties"])
         for one in schema["properties"].values():
             one.pop("default", None)
-    own = {"Document": "State", "DaemonHealth": "Health", "Answer": "ReadingsTaken"}
+    own = {"Document": "State", "DaemonHealth": "Health", "JournalFacts": "Journal", "Answer": "ReadingsTaken"}
     return {own.get(name, name): schema for name, schema in found.items()}
 
 
@@ -272,14 +259,6 @@ def _schemas() -> Document:
         **_events_told(),
         "Events": _object({"events": _list(_ref("Event")), "after": INT, "more": TRUE}),
         "Series": _object({"series": _list(curve), "from_t_ms": INT, "to_t_ms": INT}),
-        "Journal": _object(
-            {"path": TEXT, "bytes": INT, "rows": INT, "rows_thinned": INT, "events": INT, "batches": INT,
-             "messages_waiting": INT, "horizon_t_ms": INT, "horizon_utc_ms": INT, "cursors": {"type": "object"},
-             "probes": _list({"type": "object"}), "placings": _list({"type": "object"}), "segments": _list(row)},
-        ),
-        "Stretch": _object({"from_seq": INT, "to_seq": INT, "probes": _list(INT)}),
-        "Rows": _object({"columns": {"type": "object"}, "readings": _list(row), "inputs": _list(_list({})),
-                         "next": _maybe(INT)}),
         "DrawnCurve": _object({"batch": TEXT, "unit": TEXT, "zone": TEXT, "sheet": _object(
             {"title": TEXT, "from_h": NUMBER, "to_h": NUMBER, "tracks": _list({"type": "object"}),
              "bands": _list({"type": "object"}), "windows": _list({"type": "object"}),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import NamedTuple
 
 from kojimon.errors import UsageError
@@ -70,14 +70,6 @@ def names(query: Query, name: str) -> list[str] | None:
     """Names separated by commas."""
     text = query.get(name)
     return [part for part in text.split(",") if part] if text else None
-
-
-def choice(query: Query, name: str, known: Sequence[str]) -> str:
-    """One of a few words; without it the first."""
-    found = query.get(name, known[0])
-    if found not in known:
-        raise BadQuery(f"{name}: {found!r}", " or ".join(known))
-    return found
 
 
 class Span(NamedTuple):
