@@ -50,6 +50,7 @@ class Batch:
     grown: Any  # 0-1
     steps: tuple[tuple[float, str], ...]
     box: tuple[str, str] = ("unknown", "unknown")  # kind and cover, as the settings would say
+    hidden: tuple[tuple[float, str], ...] = ()  # done, and told to nobody
 
 
 def vapour_kpa(c: Any) -> Any:

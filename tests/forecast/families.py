@@ -2,7 +2,7 @@
 
 * `tuning`: `bedtruth`'s worlds, a seventh of the seeds each. Constants are chosen on them.
 * `choosing`: the simulator's kitchens, of every kind, cover and case. Parts are kept or dropped by them.
-* `judging`: `uptake`, opened when all else is settled.
+* `judging`: `haze`, whose physics shares nothing with the forecast; opened once, when all else is settled.
 
 A third of each is never touched, a third is mixed, a third mixed and spread; steps are told, mishaps are not.
 """
@@ -16,7 +16,7 @@ from typing import Any, Final
 from kojisim.kitchens import COVERS, KINDS, USUAL
 from tests.forecast import bedtruth, simtruth
 from tests.forecast.gather import EVERY
-from tests.forecast.uptake import uptake
+from tests.forecast.haze import haze
 
 FAMILIES: Final = ("tuning", "choosing", "judging")
 CASES: Final = ("healthy",) * 12 + ("box-off", "box-off", "overcooled", "slow", "slow", "dead")
@@ -30,7 +30,10 @@ def batches(family: str, seeds: Iterable[int]) -> Iterator[Any]:
         for seed in every:
             yield kitchen(seed)
         return
-    worlds = list(EVERY.values()) if family == "tuning" else [uptake]
+    if family == "judging":
+        yield from haze(every)
+        return
+    worlds = list(EVERY.values())
     for place, world in enumerate(worlds):
         for variant in range(3):
             own = [seed for seed in every if seed % len(worlds) == place and seed // len(worlds) % 3 == variant]

@@ -17,7 +17,7 @@ from kojimon.forecast.answers import ForecastSetup, Prior
 from kojimon.forecast.forecaster import Forecaster
 from kojimon.forecast.kept import calm_chances
 from kojimon.forecast.prior import published
-from tests.forecast.skill import crossing_h, done_h
+from tests.forecast.skill import crossing_h, done_h, last_work_s
 
 LEADS_H: Final = (1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 10.0, 12.0)
 HOURS: Final = (0.25, 2.0, 4.0, 6.0, 9.0, 12.0, 15.0, 18.0, 21.0, 24.0, 27.0, 30.0, 34.0, 38.0)
@@ -88,7 +88,7 @@ def run(batch: Any, blind: bool = False, prior: Prior | None = None, setup: Fore
 
 
 def _crossings(batch: Any) -> Iterable[float]:
-    last = max((t for t, _ in batch.steps), default=0.0) / 3600
+    last = last_work_s(batch) / 3600
     for limit in CROSSED_C:
         cross = crossing_h(batch, limit)
         if cross is not None:
@@ -96,15 +96,15 @@ def _crossings(batch: Any) -> Iterable[float]:
 
 
 def _ends(batch: Any) -> Iterable[float]:
-    done, last = done_h(batch), max((t for t, _ in batch.steps), default=0.0) / 3600
+    done, last = done_h(batch), last_work_s(batch) / 3600
     if done is not None and done - 12 > max(last, 4.0):
         yield done - 12
 
 
 def _ask(found: Found, batch: Any, i: int, forecaster: Forecaster, asked_h: float) -> None:
     now_h, who = batch.t_s[i] / 3600, batch.seed
-    later = [at / 3600 - now_h for at, _ in batch.steps if at / 3600 > now_h]
-    since = [now_h - at / 3600 for at, _ in batch.steps if at / 3600 <= now_h]
+    works = [at / 3600 for at, _ in (*batch.steps, *batch.hidden)]
+    later, since = [at - now_h for at in works if at > now_h], [now_h - at for at in works if at <= now_h]
     free_h = min([*later, (batch.t_s[-1] - batch.t_s[i]) / 3600])
     made = forecaster.forecast(float(batch.t_s[i]), (*CROSSED_C, LIMITS_C[1]), low_c=LOW_C)
     if asked_h in HOURS or any(abs(asked_h - at / 3600 - wait) < 1e-6 for at, _ in batch.steps for wait in AFTER_H):

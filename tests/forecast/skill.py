@@ -50,9 +50,14 @@ class Score:
     batches: int = 0
 
 
+def last_work_s(batch: Any) -> float:
+    """When it was touched last, whether anybody was told or not."""
+    return max((t for t, _ in (*batch.steps, *batch.hidden)), default=0.0)
+
+
 def crossing_h(batch: Any, limit_c: float) -> float | None:
     """True hour at which the bed passes the limit for good reason: after the last step, from below."""
-    last = max((t for t, _ in batch.steps), default=0.0)
+    last = last_work_s(batch)
     start = int((last + 1800) // 60)
     later = batch.true_c[start:]
     if not len(later) or later[0] >= limit_c or not (later >= limit_c).any():
@@ -69,7 +74,7 @@ def done_h(batch: Any) -> float | None:
 def _ask(batch: Any) -> dict[float, list[tuple[str, float]]]:
     """What to ask when: hour -> questions."""
     asked: dict[float, list[tuple[str, float]]] = defaultdict(list)
-    last = max((t for t, _ in batch.steps), default=0.0) / 3600
+    last = last_work_s(batch) / 3600
     for limit in SCORED_C:
         cross = crossing_h(batch, limit)
         for lead in LEADS_H:
