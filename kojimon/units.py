@@ -108,20 +108,21 @@ def parse_percent(text: str) -> float:
 
 def parse_mass_kg(text: str) -> float:
     """Reads `2 kg`, `500 g`, `4 lb`, `2 lb 6 oz`, `1/2 lb`, `.5 lb`. Returns kilograms. Raises ValueError."""
-    return _parts(text, _KG, "expected a mass with its unit, as in `2 kg` or `4 lb`")
+    return _parts(text, _KG, MASS_MOST_KG, "expected a mass with its unit, as in `2 kg` or `4 lb`")
 
 
 def parse_volume_l(text: str) -> float:
     """Reads `5 L`, `750 ml`, `1 1/2 gal`, `7 fl oz`, `2 cup` (US). Returns litres, over 0. Raises ValueError."""
     wanted = "expected a volume over 0 with its unit, as in `5 L` or `2 gal`"
-    litres = _parts(text, _LITRES, wanted)
+    litres = _parts(text, _LITRES, MASS_MOST_KG * 10, wanted)
     if not 0 < litres <= MASS_MOST_KG * 10:
         raise ValueError(wanted)
     return litres
 
 
-def _parts(text: str, per_unit: Mapping[str, float], wanted: str) -> float:
-    """The sum of amounts whose units grow smaller. A comma before three digits can be read two ways."""
+def _parts(text: str, per_unit: Mapping[str, float], most: float, wanted: str) -> float:
+    """The sum of amounts whose units grow smaller. A comma before three digits can be read two ways; so can a point,
+    unless thousands would be over `most`: a scale that shows `2.350 kg` means no tons."""
     if either := EITHER.search(text):
         raise ValueError(two_ways(either[0]))
     rest = "".join(f" {_HALVES[sign]}" if sign in _HALVES else sign for sign in text).strip()
@@ -131,15 +132,17 @@ def _parts(text: str, per_unit: Mapping[str, float], wanted: str) -> float:
         unit = per_unit.get(match[2].lower(), math.inf) if match else math.inf
         if match is None or unit >= least or re.search(r"/0+$", match[1]):
             raise ValueError(wanted)
+        if re.fullmatch(r"[1-9]\d{0,2}\.\d{3}", match[1]) and unit * float(match[1]) * 1000 <= most:
+            raise ValueError(two_ways(match[1]))
         total += unit * sum(map(_fraction, match[1].split()))
         least, rest = unit, rest[match.end() :]
     return total
 
 
 def two_ways(text: str) -> str:
-    """Why a number with such a comma is asked about."""
-    plain, point = text.replace(",", ""), float(text.replace(",", "."))
-    return f"`{text}` can be read two ways; write {plain} or {point:g}"
+    """Why a number with such a comma or point is asked about. Four digits behind a point are no thousands."""
+    plain, point = re.sub("[.,]", "", text), f"{float(text.replace(',', '.')):g}"
+    return f"`{text}` can be read two ways; write {plain} or {point}{'0' * (point[-4:-3] == '.')}"
 
 
 def _fraction(text: str) -> float:

@@ -25,7 +25,7 @@ from kojimon.engine.probe_acts import PROBE_ACTS, take_back
 from kojimon.engine.probe_back import answer, ask, drop, taken_back
 from kojimon.engine.quiet import refresh
 from kojimon.engine.reopen import remember, reopen
-from kojimon.engine.scale import impossible, unweigh, weigh
+from kojimon.engine.scale import impossible_yield, unweigh, weigh
 from kojimon.engine.silence import watch_bed
 from kojimon.engine.slow import end_watches
 from kojimon.engine.state import BatchState, Mark, elapsed_ms
@@ -141,7 +141,7 @@ def _reset_seen(turn: Turn, incubator: str, by: By) -> None:
 
 def _harvest(turn: Turn, incubator: str, deed: acts.BatchHarvest | acts.StepDone, by: By) -> None:
     schedule = turn.compiled.schedules.get(turn.batches[incubator].schedule)
-    wrong = impossible(turn.batches[incubator], deed.yield_kg, schedule.grain if schedule else "")
+    wrong = impossible_yield(turn, turn.batches[incubator], deed.yield_kg) if deed.yield_kg else ""
     if wrong:
         turn.refuse(deed.kind, incubator, "impossible-yield", wrong)
         return

@@ -1,5 +1,5 @@
-"""Weights by hand: kept in the order they were entered, so that one can be taken back, and judged by nothing. What a
-vessel weighs empty is kept for the box, beyond the batch."""
+"""Weights by hand: kept in the order they were entered, so that one can be taken back. What cannot be beside the others
+is refused; else nothing is judged by them. What a vessel weighs empty is kept for the box, beyond the batch."""
 
 from __future__ import annotations
 
@@ -11,11 +11,12 @@ from kojimon.contract.steps import Weighing
 from kojimon.engine.reopen import can_be
 from kojimon.engine.state import BatchState
 from kojimon.engine.turn import By, Turn
-from kojimon.mash.scale import impossible_yield
+from kojimon.mash import scale
+from kojimon.mash.scale import both
 
 
 def weigh(turn: Turn, incubator: str, deed: acts.BatchWeigh, by: By) -> None:
-    """What the scale showed. Nothing is judged by it: what it means is worked out by whoever shows it."""
+    """What the scale showed. What it means is worked out by whoever shows it."""
     batch = _batch(turn, incubator, deed)
     if batch is None:
         return
@@ -24,14 +25,18 @@ def weigh(turn: Turn, incubator: str, deed: acts.BatchWeigh, by: By) -> None:
     net = (deed.kg or 0.0) - tare_kg
     if net <= 0 or tare_kg < 0:
         reason = "the scale shows no more than its vessel; give the weight with it, and the vessel's own as tare"
-        kept = f" ({tare_kg:g} kg is kept from before; tare 0 for none)" if deed.tare_kg is None and tare_kg else ""
+        kept = f"; {both(tare_kg)} is kept from before, tare 0 for none" if deed.tare_kg is None and tare_kg else ""
         turn.refuse(deed.kind, incubator, "no-weight", reason + kept)
+        return
+    at_ms = turn.t_ms if deed.at_t_ms is None else min(deed.at_t_ms, turn.t_ms)
+    one = Weighing(deed.stage, round(net, 6), at_ms, turn.event_no + 1)
+    if wrong := impossible(batch, one, _grain(turn, batch)):
+        turn.refuse(deed.kind, incubator, "impossible-weight", wrong)
         return
     was_kg = None if deed.tare_kg is None else turn.tares.get(vessel, 0.0)
     if was_kg is not None:
         turn.tares[vessel] = tare_kg
-    at_ms = turn.t_ms if deed.at_t_ms is None else min(deed.at_t_ms, turn.t_ms)
-    one = Weighing(deed.stage, round(net, 6), at_ms, turn.event_no + 1, tare_was_kg=was_kg)
+    one = replace(one, tare_was_kg=was_kg)
     said = events.Weighed(kg=one.kg, tare_kg=tare_kg, at_ms=at_ms, **by)
     _put(turn, incubator, replace(batch, weighed=(*batch.weighed, one)), said, deed.stage)
 
@@ -59,11 +64,48 @@ def unweigh(turn: Turn, incubator: str, deed: acts.BatchUnweigh, by: By) -> None
     _put(turn, incubator, replace(batch, weighed=left), events.Unweighed(**by), deed.stage)
 
 
-def impossible(batch: BatchState, yield_kg: float | None, grain: str) -> str:
-    """Why a harvest cannot weigh so much beside its dry grain, as weighed, else as begun with; "" where it can."""
-    weighed = next((one.kg for one in reversed(batch.weighed) if one.stage == "dry"), batch.rice_kg)
-    wrong = impossible_yield(weighed, yield_kg, grain) if weighed and yield_kg else ""
-    return f"{wrong}, or say what the grain weighed: kojimon batch weigh MASS --as dry" if wrong else ""
+def impossible(batch: BatchState, one: Weighing, grain: str) -> str:
+    """Why a weight cannot be beside those that stand, the dry grain as weighed, else as begun with; "" where it can."""
+    before, after = ([*scale.impossible(_weights(batch, more), grain)] for more in ((), (one,)))
+    new = sorted((found for found in after if found not in before), key=lambda found: found.of.stage != one.stage)
+    if not new:
+        return ""
+    of, why = new[0].of, new[0].why
+    if (of.stage, of.kg) == (one.stage, one.kg):
+        dry_kg = _dry_kg(batch)
+        beside = f"beside {both(dry_kg)} of dry grain " if dry_kg else ""
+        return (f"{beside}{both(one.kg)} as {one.stage} cannot be: {why}. Check the number, its unit and the vessel, "
+                "or say what the grain weighed: kojimon batch weigh MASS --as dry")  # fmt: skip
+    return (f"beside {both(one.kg)} as {one.stage} the {both(of.kg)} as {of.stage} cannot be: {why}. Check the number, "
+            f"its unit and the vessel, or take the other back: kojimon undo weight")  # fmt: skip
+
+
+def impossible_yield(turn: Turn, batch: BatchState, yield_kg: float) -> str:
+    """Why a harvest cannot weigh so much beside what was weighed before; "" where it can. Less is no reason."""
+    grain, dry_kg = _grain(turn, batch), _dry_kg(batch)
+    if yield_kg <= dry_kg:
+        return ""
+    wrong = scale.impossible_yield(dry_kg, yield_kg, grain) if dry_kg else ""
+    if wrong:
+        return f"{wrong}, or say what the grain weighed: kojimon batch weigh MASS --as dry"
+    return impossible(batch, Weighing("harvest", yield_kg, turn.t_ms, 0), grain)
+
+
+def _dry_kg(batch: BatchState) -> float:
+    return next((one.kg for one in reversed(_weights(batch, ())) if one.stage == "dry"), 0.0)
+
+
+def _weights(batch: BatchState, more: tuple[Weighing, ...]) -> list[scale.Weight]:
+    """Those that stand, in the order of their time; the dry grain as the batch began with where it was not weighed."""
+    found = [scale.Weight(one.stage, one.kg, one.at_t_ms / 1000) for one in (*batch.weighed, *more)]
+    if batch.rice_kg and all(one.stage != "dry" for one in found):
+        found.append(scale.Weight("dry", batch.rice_kg, batch.started_ms / 1000))
+    return sorted(found, key=lambda one: one.at_s)
+
+
+def _grain(turn: Turn, batch: BatchState) -> str:
+    schedule = turn.compiled.schedules.get(batch.schedule)
+    return schedule.grain if schedule else ""
 
 
 def _batch(turn: Turn, incubator: str, deed: acts.BatchWeigh | acts.BatchUnweigh) -> BatchState | None:

@@ -20,20 +20,28 @@ WATER_LOST: Final = Fact(0.0029, 0.004, 0.0105, "a technologist's note on ginjo 
                          "at its hottest 10.5 g on 1 kg an hour, derived from a blog's summary of Brewing Society "
                          "papers")  # fmt: skip
 """Weight lost an hour on dry grain; the low end is 133 to 120 in 45 h."""
-DAMP_PART, DRY_PART = 0.9, 1.1
-"""So far beyond the ends it is more than the scale's error (judgement)."""
+BURNT_H: Final = 0.0018
+"""Share of its dry matter that koji burns in an hour at its hottest: 7 of the 100 kcal that 25.7 g give, by the same
+summary of Brewing Society papers."""
+DRIEST: Final = 0.076
+"""Water of the driest koji published (dried for the shelf, 7.6 and 10.7 %: Brewing Society of Japan abstract)."""
 SOAKED_MOST: Final = 2.0
-"""Soaked or steamed grain on dry: more cannot be (judgement; rice takes up 30 %). Not asked of soybeans, which do."""
+"""Soaked or steamed grain on dry: more cannot be (judgement; rice takes up 30 %)."""
 SOY_MOST: Final = 3.0
 """The same of soybeans and wheat: cooked beans weigh 2.0 to 2.4 times the dry ones (judgement)."""
 HEAVIER_MOST: Final = 1.02
 """Grain gains no weight once it is steamed; so much is the scale's (judgement)."""
 SCALE: Final = (1 - 0.01, 1.0, 1 + 0.01)
 """What a kitchen scale and the rice that sticks to a bowl may make of a weight (judgement): part of each range."""
+DIVISION: Final = 0.002
+"""The same of each of two weights that are held against each other: what the scale shows too much falls out of their
+difference, its division and what sticks do not (judgement)."""
 APART_S: Final = 1800.0
 """Weights nearer to each other tell the scale's error, not the water lost (judgement)."""
 ALIVE: Final = ("seeded", "work", "harvest")
 """Stages with the spores on; from there on what is lost is water and a little burnt starch."""
+WET: Final = ("soaked", "steamed", "seeded")
+"""Stages that hold more water than the dry grain, whatever the grain."""
 
 
 class Weight(Struct, frozen=True):
@@ -60,10 +68,12 @@ class Share(Struct, frozen=True):
 
 
 class Loss(Struct, frozen=True):
-    """Water lost between two weights, kg an hour: `low` if as much was burnt as is ever assumed, `high` if nothing.
+    """Water lost between two weights, kg an hour: `low` if as much was burnt as is ever assumed, `high` if nothing; in
+    both what the scale may make of it.
 
     `usual`: what is published for as much rice, low and high; None without the dry weight, or for other grain.
-    `verdict`: `dry` where it loses more even so, `damp` where it loses less once it makes heat, else "".
+    `verdict`: `dry` where all of the range is above, `damp` where all of it is below once the koji makes heat,
+    `unclear` where it reaches beyond an end and is not all beyond it, else "".
     """
 
     begins: Weight
@@ -110,7 +120,7 @@ def read(weights: Sequence[Weight], grain: str) -> Scale:
         grain: of its schedule; what is not known has no published range.
     """
     taken = sorted(weights, key=lambda weight: weight.at_s)
-    cannot = tuple(_impossible(taken, grain))
+    cannot = tuple(impossible(taken, grain))
     ordered = [weight for weight in taken if not any(one.of is weight for one in cannot)]
     dry = next((weight for weight in reversed(ordered) if weight.stage == "dry"), None)
     alive = [weight for weight in ordered if weight.stage in ALIVE]
@@ -126,37 +136,52 @@ def read(weights: Sequence[Weight], grain: str) -> Scale:
     return Scale(shares, tuple(_losses(alive, dry, grain)), wet, cannot)
 
 
-def _impossible(taken: Sequence[Weight], grain: str) -> Iterator[Impossible]:
-    """Of the weights that count, those that cannot be beside the dry or the steamed one."""
-    last = {weight.stage: weight for weight in taken}
-    dry, steamed = last.get("dry"), last.get("steamed")
-    least = (1 - MOISTURE.high) * (1 - DRY_LOSS.high)
-    for weight in taken:
-        if weight.stage == "dry" or (weight.stage != "work" and weight is not last[weight.stage]):
-            continue
-        if dry and weight.kg < dry.kg * least:
-            yield Impossible(weight, "less than its dry matter alone")
-        elif dry and weight.kg > dry.kg * SOAKED_MOST and grain != "soybeans-wheat":
-            yield Impossible(weight, "more than twice the dry grain")
-        elif steamed and weight.stage in ALIVE and weight.kg > steamed.kg * HEAVIER_MOST:
-            yield Impossible(weight, "more than it weighed steamed")
+def impossible(weights: Sequence[Weight], grain: str) -> Iterator[Impossible]:
+    """Of the weights that count, those that cannot be beside the dry or the steamed one.
+
+    Args:
+        weights: of one batch, in the order of their time. grain: of its schedule.
+    """
+    last = {weight.stage: weight for weight in weights}
+    for weight in weights:
+        if weight.stage != "dry" and (weight.stage == "work" or weight is last[weight.stage]):
+            why = _why_not(weight, last.get("dry"), last.get("steamed"), grain)
+            if why:
+                yield Impossible(weight, why)
+
+
+def _why_not(weight: Weight, dry: Weight | None, steamed: Weight | None, grain: str) -> str:
+    if dry and weight.stage in WET and weight.kg <= dry.kg:
+        return "no heavier than the dry grain"
+    if dry and moisture(dry.kg, weight.kg * SCALE[2], MOISTURE.high, DRY_LOSS.high) < DRIEST:
+        return "drier than koji dried for the shelf (weigh all of it)"
+    if dry and weight.kg > dry.kg * _most(grain):
+        return f"more than {'twice' if _most(grain) == SOAKED_MOST else 'three times'} the dry grain"
+    if steamed and weight.stage in ALIVE and weight.kg > steamed.kg * HEAVIER_MOST:
+        return "more than it weighed steamed"
+    return ""
+
+
+def _most(grain: str) -> float:
+    return SOY_MOST if grain == "soybeans-wheat" else SOAKED_MOST
 
 
 def impossible_yield(dry_kg: float, koji_kg: float, grain: str) -> str:
     """Why so much koji cannot come of so much dry grain; "" where it can. Under what is published is no reason: part of
     it may have been thrown away."""
-    most, known = SOY_MOST if grain == "soybeans-wheat" else SOAKED_MOST, GRAINS.get(grain)
+    most, known = _most(grain), GRAINS.get(grain)
     if koji_kg <= dry_kg * most:
         return ""
     fact = known.koji if known else None
     usual = f"{fact.low:.2f} to {fact.high:.2f} ({fact.source})" if fact else "not published for this grain"
     return (
-        f"{_both(koji_kg)} of koji cannot come of {_both(dry_kg)} of dry grain: usual per dry weight is {usual}, and "
+        f"{both(koji_kg)} of koji cannot come of {both(dry_kg)} of dry grain: usual per dry weight is {usual}, and "
         f"more than {most:g} would be more water than the grain takes up; check the number and its unit"
     )
 
 
-def _both(value_kg: float) -> str:
+def both(value_kg: float) -> str:
+    """A mass in both units, for a reason that `Speech.refusal` puts into the reader's own."""
     return f"{value_kg:.2f} kg ({value_kg / KG_PER_LB:.1f} lb)"
 
 
@@ -167,24 +192,26 @@ def _rice(grain: str) -> bool:
 
 def _losses(alive: Sequence[Weight], dry: Weight | None, grain: str) -> list[Loss]:
     """Weight lost is water, less what burnt starch takes with it: evaporated = lost - (1 - 0.556) x burnt."""
-    most = DRY_LOSS.high * (1 - MOISTURE.low) * dry.kg * (1 - WATER_OF_STARCH) if dry else 0.0
+    burns = (1 - MOISTURE.low) * dry.kg * (1 - WATER_OF_STARCH) if dry else 0.0
     found = []
     for begins, ends in pairwise(alive):
         lost_kg, hours = begins.kg - ends.kg, (ends.at_s - begins.at_s) / 3600
+        errs_kg, most = DIVISION * (begins.kg + ends.kg), burns * min(DRY_LOSS.high, BURNT_H * hours)
         if hours * 3600 >= APART_S:
-            low, high = min(lost_kg, max(0.0, lost_kg - most)) / hours, lost_kg / hours
+            low, high = max(0.0, lost_kg - errs_kg - most) / hours, (lost_kg + errs_kg) / hours
             known = (WATER_LOST.low * dry.kg, WATER_LOST.high * dry.kg) if dry and _rice(grain) else None
-            found.append(Loss(begins, ends, low, high, known, _verdict(begins.stage, high, known)))
+            found.append(Loss(begins, ends, low, high, known, _verdict(begins.stage, low, high, known)))
     return found
 
 
-def _verdict(begins: str, lost: float, known: tuple[float, float] | None) -> str:
+def _verdict(begins: str, low: float, high: float, known: tuple[float, float] | None) -> str:
     """Before its first mixing koji is kept damp, and loses little."""
-    if known is None or lost < 0:
+    if known is None or high < 0:
         return ""
-    if lost > known[1] * DRY_PART:
-        return "dry"
-    return "damp" if begins == "work" and lost < known[0] * DAMP_PART else ""
+    asked = begins == "work"
+    if low > known[1] or (asked and high < known[0]):
+        return "dry" if low > known[1] else "damp"
+    return "unclear" if high > known[1] or (asked and low < known[0]) else ""
 
 
 def _moisture(dry: Weight, weight: Weight) -> Moisture:

@@ -182,10 +182,12 @@ def _acts(box: doc.Box) -> Iterator[str]:
     yield "reading"
     if box.question is not None:
         yield "mix.answer" if box.question.key == "mix-guess" else "probe.back"
+    if box.batch or box.ended:
+        yield "batch.weigh"
     if box.batch is None:
         yield "batch.start"
         return
-    yield from ("batch.note", "batch.weigh", "batch.harvest", "batch.discard")
+    yield from ("batch.note", "batch.harvest", "batch.discard")
     if any(step.status != "done" for step in box.steps):
         yield "step.done"
     if len(box.trays) > 1 and any(probe.place == "bed" for probe in box.probes):

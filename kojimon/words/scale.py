@@ -54,22 +54,34 @@ def standing(
 
 
 def lines(
-    weights: list[Weight], grain: str, pounds: bool, kind: str = "", cover: str = "", typed: bool = True
-) -> list[tuple[str, str]]:
+    weights: list[Weight], grain: str, pounds: bool, kind: str = "", cover: str = "", typed: bool = True,
+    of: str = "",
+) -> list[tuple[str, str]]:  # fmt: skip
     """What they say: sentences and their tones.
 
     Args:
         grain: of the schedule. kind, cover: of the box (`model.BoxKind`, `model.Cover`), where the batch is open: what
-            to do about water lost too fast or too slowly. typed: for somebody who types commands.
+            to do about water lost too fast or too slowly. typed: for somebody who types commands. of: what the last
+            weight of this stage says, and what cannot be; "" for all of it.
     """
-    told = [*_lines(read(weights, grain), pounds, kind, cover, typed)]
+    told = [*_lines(_only(read(weights, grain), of), pounds, kind, cover, typed)]
     if not any(weight.stage == "dry" for weight in weights):
         how = "kojimon batch weigh 4 lb --as dry" if typed else "weigh it as dry"
         told.append((f"To tell moisture the dry weight is wanted: {how}", "look"))
-    if not told:
+    if all(weight.stage == "dry" for weight in weights):
         how = ": kojimon batch weigh 5.9 lb --as soaked" if typed else "."
-        told = [(f"Nothing is weighed yet beyond the dry grain{how}", "plain")]
-    return told
+        return [*told, (f"Nothing is weighed yet beyond the dry grain{how}", "plain")]
+    return told or [("Of this grain nothing is published to hold the weight against.", "plain")]
+
+
+def _only(found: Scale, stage: str) -> Scale:
+    if stage in ("", "dry"):  # the dry weight changes all of it
+        return found
+    return Scale(
+        tuple(one for one in found.shares if one.stage == stage),
+        tuple(one for one in found.losses if one.ends.stage == stage)[-1:],
+        tuple(one for one in found.moisture if one.of.stage == stage), found.impossible,
+    )  # fmt: skip
 
 
 def _lines(scale: Scale, pounds: bool, kind: str, cover: str, typed: bool) -> Iterator[tuple[str, str]]:
@@ -77,7 +89,7 @@ def _lines(scale: Scale, pounds: bool, kind: str, cover: str, typed: bool) -> It
         told = f"{NAMES[one.of.stage].capitalize()}: {show_weight(one.of.kg, pounds)} is impossible, {one.why}."
         undo = " To take the last weight back: kojimon undo weight"
         back = "" if one.of.stage == "harvest" or not typed else undo
-        yield f"{told} It is kept, and nothing is worked out from it.{back}", "look"
+        yield f"{told} Nothing is worked out from it.{back}", "look"
     yield from (_share(share) for share in scale.shares)
     yield from (_loss(loss, kind, cover, loss is scale.losses[-1]) for loss in scale.losses)
     if not scale.moisture:
@@ -106,16 +118,23 @@ def _loss(loss: Loss, kind: str, cover: str, last: bool) -> tuple[str, str]:
     span = f"{loss.begins.stage.capitalize()} to {loss.ends.stage}, {hours:.1f} h"
     if loss.high < 0:
         return f"{span}: it is heavier than before. Weighed in another vessel?", "look"
-    told = f"{span}: {loss.low * 1000:.0f}-{loss.high * 1000:.0f} g of water lost an hour"
+    told = f"{span}: {_grams(loss.low)}-{_grams(loss.high)} g of water lost an hour"
     if loss.usual is None:
         return f"{told}.", "plain"
-    low, high = (f"{rate * 1000:.0f}" for rate in loss.usual)
+    low, high = map(_grams, loss.usual)
     told = f"{told}; koji of as much rice loses {low}-{high}{f' ({WATER_LOST.source})' if last else ''}."
     if not loss.verdict:
         return told, "plain"
+    if loss.verdict == "unclear":
+        return f"{told} Whether that is too much or too little these two weights cannot tell.", "plain"
     todo = HOLES.get((cover, loss.verdict)) or LID.get((kind, loss.verdict), "")
     todo = todo if last and loss.ends.stage != "harvest" else ""
     return f"{told} {'It dries.' if loss.verdict == 'dry' else 'It stays damp.'}{f' {todo}' if todo else ''}", "look"
+
+
+def _grams(rate_kg: float) -> str:
+    grams = rate_kg * 1000
+    return f"{grams:.0f}" if grams >= 9.95 else f"{grams:.1f}"
 
 
 def _moisture(found: Moisture, pounds: bool) -> tuple[str, str]:

@@ -46,6 +46,9 @@ QUALITY_WORDS = {
 """By the number of `model.Quality`."""
 
 
+_FIELD = re.compile(r"^([a-z]+)(?:_[a-z]+)*: (?=expected)")
+_FIELDS = {"kg": "weight", "tare": "vessel"}
+"""The field that a reason names first, and what people call it."""
 _SWAPPED = {
     ours: re.compile(rf"({number} {theirs}) \(({number} {ours})\)")
     for number in (r"-?[\d.]+(?: to -?[\d.]+)?",)
@@ -141,10 +144,14 @@ class Speech(Struct, frozen=True):
         return small_first(self.steps.get(name) or name.replace("-", " ").replace("_", " "))
 
     def refusal(self, reason: str) -> str:
-        """Why an act is refused, as a sentence: the reader's unit before the other, in brackets."""
-        text = _SWAPPED["°F"].sub(r"\2 (\1)", reason) if self.fahrenheit else reason
-        text = _SWAPPED["lb"].sub(r"\2 (\1)", text) if self.pounds else text
-        return f"{big_first(text.rstrip('.'))}."
+        """Why an act is refused, as a sentence: in the reader's units, without the name of a field."""
+        text = _FIELD.sub(lambda found: f"{_FIELDS.get(found[1], found[1])}: ", reason)
+        return f"{big_first(self.own_units(text).rstrip('.'))}."
+
+    def own_units(self, text: str) -> str:
+        """A text that has both: the reader's unit before the other, in brackets."""
+        text = _SWAPPED["°F"].sub(r"\2 (\1)", text) if self.fahrenheit else text
+        return _SWAPPED["lb"].sub(r"\2 (\1)", text) if self.pounds else text
 
     def stage(self, name: str) -> str:
         """A stage in plain words."""

@@ -24,12 +24,13 @@ KINDS = ("batch-start", "weighed", "unweighed", "refused", "batch-harvest", "ala
 
 
 def written() -> Rows:
-    """A batch weighed on its way: dry to harvest, one taken back, one refused, one dated back; the next batch after."""
+    """A batch weighed on its way: dry to harvest, one taken back, one impossible, one dated back; the next after."""
     rows = Rows(replace(site(), probes=()))
     rows.act("batch.start", name="first", rice_kg=2.0)
     rows.act("batch.weigh", stage="dry", kg=2.02)
     rows.at(10 * H).act("batch.weigh", stage="soaked", kg=3.05, tare_kg=0.45)
     rows.at(11 * H).act("batch.weigh", stage="steamed", kg=9.0)
+    rows.act("batch.weigh", stage="steamed", kg=3.3)
     rows.act("batch.unweigh", stage="steamed")
     rows.act("batch.weigh", stage="steamed", kg=3.25)
     rows.act("step.done", step="inoculate", value_c=31.0)
@@ -86,7 +87,7 @@ def test_the_journal_of_weights_means_what_it_meant() -> None:
     assert told(outcome) == events
     assert said(outcome.events) == says
     kinds = [event["kind"] for event in events]
-    assert kinds.count("weighed") == 8 and kinds.count("unweighed") == 1 and kinds.count("refused") == 2
+    assert kinds.count("weighed") == 8 and kinds.count("unweighed") == 1 and kinds.count("refused") == 3
     assert kinds.count("alarm") == 2 and "cooled" in kinds
     assert [event["data"].get("tare_kg") for event in events if event["kind"] == "weighed"][-1] == 1.2
 

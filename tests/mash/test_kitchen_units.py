@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -34,6 +36,7 @@ def test_a_volume(litres: float, gallons: str, metric: str) -> None:
 @pytest.mark.parametrize(("typed", "litres"), [
     ("5 litres", 5.0), ("2 Gallons", 7.570823568), ("750 mL", 0.75), ("3 quarts", 2.839058838), ("1,5 L", 1.5),
     ("1 1/2 gal", 5.678117676), ("½ gal", 1.892705892), (".5 gal", 1.892705892), ("7 fl oz", 0.207014707),
+    ("1.250 gal", 4.73176473), ("0.750 L", 0.75), ("1.5000 L", 1.5),
     ("7 fluid ounces", 0.207014707), ("2 cups", 0.473176473), ("1 pint", 0.473176473), ("1½ qt", 1.419529419),
 ])  # fmt: skip
 def test_a_volume_as_it_is_typed(typed: str, litres: float) -> None:
@@ -42,7 +45,8 @@ def test_a_volume_as_it_is_typed(typed: str, litres: float) -> None:
 
 @pytest.mark.parametrize(("typed", "kg"), [
     ("1/2 lb", 8 * OZ), ("2 lb 6 oz", 38 * OZ), (".5 lb", 8 * OZ), ("½ lb", 8 * OZ), ("1 1/2 lb", 24 * OZ),
-    ("1,5 kg", 1.5), ("1,25 kg", 1.25), ("2 pounds 6 ounces", 38 * OZ), ("1500 g", 1.5), ("1,5000 kg", 1.5),
+    ("2.350 kg", 2.35), ("5.125 lb", 82 * OZ), ("1.0250 g", 0.001025), ("1,5 kg", 1.5), ("1,25 kg", 1.25),
+    ("2 pounds 6 ounces", 38 * OZ), ("1500 g", 1.5), ("1,5000 kg", 1.5),
 ])  # fmt: skip
 def test_a_mass_as_it_is_typed(typed: str, kg: float) -> None:
     assert parse_mass_kg(tidy(typed)) == pytest.approx(kg)
@@ -53,6 +57,19 @@ def test_a_comma_before_three_digits_is_not_guessed_at(typed: str) -> None:
     for parse in (parse_mass_kg, parse_volume_l):
         with pytest.raises(ValueError, match=r"can be read two ways; write [12][05]00 or [12]"):
             parse(tidy(typed))
+
+
+@pytest.mark.parametrize(("typed", "write"), [
+    ("1.000 L", "1000 or 1"), ("1.500 g", "1500 or 1.5"), ("2.125 oz", "2125 or 2.1250"), ("1,125 L", "1125 or 1.1250"),
+    ("1 lb 1.500 oz", "1500 or 1.5"), ("12.500 ml", "12500 or 12.5"),
+])  # fmt: skip
+def test_a_point_before_three_digits_is_not_guessed_at(typed: str, write: str) -> None:
+    """A thousand litres in many countries; but nobody weighs 2350 kg. What it says to write can be written."""
+    parse = parse_volume_l if typed.lower().endswith("l") else parse_mass_kg
+    with pytest.raises(ValueError, match=f"can be read two ways; write {re.escape(write)}$"):
+        parse(tidy(typed))
+    for number in write.split(" or "):
+        parse(tidy(f"{number} {typed.rsplit(maxsplit=1)[-1]}"))
 
 
 @pytest.mark.parametrize("typed", ["6 oz 2 lb", "1/0 lb", "2 lb 6", "2 lb 3 lb", "1/2", "-1 kg", "2 cup"])

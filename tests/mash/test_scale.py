@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kojimon.mash.scale import Weight, moisture, read
+from kojimon.mash.scale import DIVISION, Weight, moisture, read
 from kojimon.words.scale import lines
 
 HOUR_S = 3600.0
@@ -50,7 +50,7 @@ def test_water_lost_in_the_box() -> None:
     per kg dry 185 g of weight lost, 173 g evaporated, 25.7 g burnt: 6 % of the loss is no water."""
     loss = read(CHAIN, "polished-rice").losses
     assert [(one.begins.stage, one.ends.stage) for one in loss] == [("seeded", "harvest")]
-    assert loss[0].high == pytest.approx(0.400)
+    assert loss[0].high == pytest.approx(0.400 + DIVISION * (133 + 117) / 40)
     burnt_kg = 0.0257 * 86.5
     assert (0.400 - (1 - 0.556) * burnt_kg / 40) == pytest.approx(0.173 * 86.5 / 40, rel=0.01)
     assert loss[0].low <= 0.173 * 86.5 / 40 <= loss[0].high
@@ -76,7 +76,7 @@ def test_the_last_weight_of_a_stage_counts_and_every_work() -> None:
         [Weight("dry", 2.0, 0.0), Weight("soaked", 9.0, 1.0), Weight("soaked", 2.6, 2.0), *works], "table-rice"
     )
     assert [one.ratio for one in found.shares] == pytest.approx([1.3])
-    assert [(one.low, one.high) for one in found.losses] == [pytest.approx((0.0076, 0.0125), abs=1e-4)]
+    assert [(one.low, one.high) for one in found.losses] == [pytest.approx((0.0099, 0.0137), abs=1e-4)]
 
 
 @given(st.floats(0.1, 100), st.floats(0.9, 1.5), st.floats(0.13, 0.15), st.floats(0.0, 0.05))
@@ -88,15 +88,28 @@ def test_mass_is_conserved(dry_kg: float, ratio: float, of_dry: float, loss: flo
 
 @pytest.mark.parametrize(("stage", "kg", "why"), [
     ("soaked", 4.1, "more than twice the dry grain"), ("seeded", 2.9, "more than it weighed steamed"),
-    ("harvest", 1.6, "less than its dry matter alone"), ("work", 2.86, "more than it weighed steamed"),
+    ("harvest", 1.72, "drier than koji dried for the shelf (weigh all of it)"),
+    ("work", 2.86, "more than it weighed steamed"),
+    ("work", 1.6, "drier than koji dried for the shelf (weigh all of it)"),
+    ("soaked", 2.0, "no heavier than the dry grain"), ("soaked", 1.9, "no heavier than the dry grain"),
+    ("seeded", 1.8, "no heavier than the dry grain"),
 ])  # fmt: skip
 def test_nothing_is_worked_out_from_what_cannot_be(stage: str, kg: float, why: str) -> None:
-    """2 kg of dry grain hold 1.615 kg of dry matter at least, of which rice burns 5 % at most as assumed."""
+    """2 kg of dry grain hold 1.615 kg of dry matter at least, of which rice burns 5 % at most as assumed. Dried for the
+    shelf (Brewing Society of Japan abstract: 7.6 and 10.7 % water) that weighs 1.748 kg, 1 % of it the scale's."""
     sound = [Weight("dry", 2.0, 0.0), Weight("steamed", 2.8, 11 * HOUR_S)]
     told = read([*sound, Weight(stage, kg, 20 * HOUR_S)], "table-rice")
     assert [(one.of.kg, one.why) for one in told.impossible] == [(kg, why)]
     without = read(sound, "table-rice")
     assert (told.shares, told.losses, told.moisture) == (without.shares, without.losses, without.moisture)
+
+
+@given(st.sampled_from(["soaked", "steamed", "seeded", "work", "harvest"]), st.floats(0.01, 4.0))
+def test_no_water_is_told_of_what_holds_none(stage: str, ratio: float) -> None:
+    """Whatever is weighed: what is shown has water in it, and no range that begins at nothing."""
+    for one in read([Weight("dry", 1.0, 0.0), Weight(stage, ratio, HOUR_S)], "table-rice").moisture:
+        assert one.usual > one.low > 0 and one.high < 0.65
+        assert stage in ("work", "harvest") or one.usual > 0.13, "wet grain holds more water than dry grain"
 
 
 def test_soybeans_drink_more_than_their_weight() -> None:
@@ -115,12 +128,40 @@ def spread(kg: float, begins: str = "work", cover: str = "cloth-and-plastic", ki
 
 
 def test_what_to_do_goes_by_what_the_rice_loses() -> None:
-    """6-21 g an hour of 2 kg is what is published; 30 is too fast, 4 too slow once it makes heat."""
-    assert "30 g of water lost an hour; koji of as much rice loses 6-21" in spread(2.45)
+    """6-21 g an hour of 2 kg is what is published; 28 is too fast, 4 too slow once it makes heat."""
+    assert "27-32 g of water lost an hour; koji of as much rice loses 5.8-21" in spread(2.45)
     assert spread(2.45).endswith("It dries. Close two holes of the plastic, and weigh again in two hours.")
-    assert spread(2.58).endswith("It stays damp. Make two more holes in the plastic, and weigh again in two hours.")
-    assert "It " not in spread(2.58, begins="seeded"), "before its first mixing it is kept damp"
-    assert "It " not in spread(2.54)
+    assert spread(2.59).endswith("It stays damp. Make two more holes in the plastic, and weigh again in two hours.")
+    assert "It " not in spread(2.59, begins="seeded"), "before its first mixing it is kept damp"
+    assert "It " not in spread(2.54) and "cannot tell" not in spread(2.54)
+
+
+def test_no_verdict_where_the_range_reaches_into_the_published_one() -> None:
+    """20 g in five hours of 2.6 kg, of which the scale makes 10 and the mould 7: 0.5 to 6 g an hour, published 6 to
+    21. 105 g: 17 to 23."""
+    for kg, range_g in ((2.58, "0.5-6.1"), (2.495, "18-23")):
+        said = spread(kg)
+        assert f"{range_g} g of water lost an hour" in said
+        assert said.endswith("too much or too little these two weights cannot tell.") and "It " not in said
+    assert "cannot tell" not in spread(2.58, begins="seeded")
+
+
+@given(st.floats(0.2, 20.0), st.floats(0.6, 1.05), st.floats(0.5, 24.0), st.sampled_from(["seeded", "work"]))
+def test_a_verdict_has_its_whole_range_beyond(dry_kg: float, left: float, hours: float, begins: str) -> None:
+    weights = [Weight("dry", dry_kg, 0.0), Weight(begins, dry_kg * 1.3, HOUR_S),
+               Weight("work", dry_kg * 1.3 * left, (1 + hours) * HOUR_S)]  # fmt: skip
+    for one in read(weights, "table-rice").losses:
+        assert one.usual is not None
+        assert {"dry": one.low > one.usual[1], "damp": one.high < one.usual[0]}.get(one.verdict, True)
+        inside = one.low <= one.usual[1] and one.high >= one.usual[0]
+        assert not inside or one.verdict in ("", "unclear")
+
+
+def test_grams_of_a_small_batch_have_a_decimal() -> None:
+    """350 g of rice lose a gram or two an hour: in whole grams nothing could be held against anything."""
+    weights = [Weight("dry", 0.35, 0.0), Weight("seeded", 0.46, HOUR_S), Weight("work", 0.43, 13 * HOUR_S)]
+    said = " ".join(text for text, _ in lines(weights, "table-rice", True))
+    assert "2.1-2.6 g of water lost an hour; koji of as much rice loses 1.0-3.7" in said
 
 
 @pytest.mark.parametrize(("cover", "kind", "told"), [
@@ -128,7 +169,7 @@ def test_what_to_do_goes_by_what_the_rice_loses() -> None:
     ("unknown", "unknown", ""), ("cloth-and-plastic", "fan", "Make two more holes"),
 ])  # fmt: skip
 def test_only_what_has_holes_or_a_lid_is_opened(cover: str, kind: str, told: str) -> None:
-    said = spread(2.58, cover=cover, kind=kind)
+    said = spread(2.59, cover=cover, kind=kind)
     assert "It stays damp." in said and told in said
     assert told or not any(word in said for word in ("hole", "lid"))
 

@@ -100,12 +100,13 @@ def as_name(text: str) -> str:
 
 
 def read_mass(pounds: bool) -> Callable[[str], float]:
-    """Reads a mass; a bare number is in the unit chosen. Between 0.1 kg and 200 kg."""
+    """Reads a mass; a bare number is in the unit chosen. From 0.1 kg to what a home kitchen holds."""
 
     def read(text: str) -> float:
         mass_kg = units.parse_mass_kg(tidy(text, "lb" if pounds else "kg"))
         if not 0.1 <= mass_kg <= units.MASS_MOST_KG:
-            raise ValueError("a mass between 0.1 kg and 200 kg is expected")
+            low, high = (units.show_mass(end_kg, pounds) for end_kg in (0.1, units.MASS_MOST_KG))
+            raise ValueError(f"a mass between {low} and {high} is expected")
         return mass_kg
 
     return read

@@ -39,10 +39,14 @@ class Amount(_FloatParam):
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
         if isinstance(value, float):
             return value
+        text = tidy(str(value), self._bare)
         try:
-            return self._parse(tidy(str(value), self._bare))
+            return self._parse(text)
         except ValueError as error:
-            self.fail(f"{value!r}: {error}.", param, ctx)
+            from kojimon.words.speech import Speech
+
+            said = Speech(fahrenheit="F" in text, pounds="lb" in text or "oz" in text).own_units(str(error))
+            self.fail(f"{value!r}: {said}.", param, ctx)
 
 
 class Number(click.FloatRange):

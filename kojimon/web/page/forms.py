@@ -105,7 +105,7 @@ def _mass(text: str, speech: Speech) -> float:
     try:
         return checked_mass_kg(parse_mass_kg(whole))
     except ValueError as error:
-        raise UsageError(f"{text[:40]!r}: {error}") from None
+        raise UsageError(f"{text[:40]!r}: {speech.own_units(str(error))}") from None
 
 
 def _tare(text: str, speech: Speech) -> float:

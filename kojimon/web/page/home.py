@@ -101,7 +101,7 @@ class Home:
             timers=self.timers(shown, document, viewer),
             curves=self.versions(document),
             sheets=self._sheets(document, viewer, request, only),
-            scales={box.name: self._page.scale(box, speech) for box in document.incubators if box.batch},
+            scales={box.name: self._page.scale(box, speech) for box in document.incubators},
             weighed_as=WEIGHED_AS,
             mass_unit="lb" if speech.pounds else "kg",
             told=self._page.told(request, document, viewer),

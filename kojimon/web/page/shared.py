@@ -110,21 +110,26 @@ class Page:
         speech = viewer.speech(document)
         teller = Teller(speech, lambda event: work_at(document, event.incubator, document.t_ms))
         told = [line.text for event in events if (line := teller.tell(event)) is not None]
-        boxes = {event.incubator for event in events if isinstance(event.what, Weighed)}
-        found = [self.scale(box, speech) for box in document.incubators if box.name in boxes and box.batch]
-        scales = [[text for text, tone in one if tone != "quiet"][-2:] for one in found]
-        return [*told, *filter(None, after(events, document, speech)), *(text for one in scales for text in one)]
+        weighed = [event for event in events if isinstance(event.what, Weighed)]
+        scales = [self.scale(self.box(document, event.incubator), speech, event.key) for event in weighed]
+        said = [text for found in scales for text, tone in found if tone != "quiet"]
+        return [*told, *filter(None, after(events, document, speech)), *said]
 
-    def scale(self, box: Box, speech: Speech) -> list[tuple[str, str]]:
-        """What the weights of a box's open batch say, and the tone of each sentence."""
+    def scale(self, box: Box, speech: Speech, of: str = "") -> list[tuple[str, str]]:
+        """What the weights of a box's batch say, the open one or for a day the last, and the tone of each sentence.
+
+        Args:
+            of: only what the last weight of this stage says; "" for all of it.
+        """
         reader = self.backend.reader()
-        row = reader.batch(box.batch_id)
+        row = reader.batch(box.batch_id or (box.ended.id if box.ended else ""))
         if row is None:
             return []
         stated = reader.events(batch=row.id, kinds=(Weighed.kind, Unweighed.kind))
-        weights = scale.standing(stated, row.rice_kg, row.started_t_ms)
+        weights = scale.standing(stated, row.rice_kg, row.started_t_ms, row.yield_kg, row.ended_t_ms)
         schedule = self.curves.case(row.id).schedule
-        return scale.lines(weights, schedule.grain if schedule else "", speech.pounds, box.kind, box.cover, typed=False)
+        kind, cover = (box.kind, box.cover) if box.batch else ("", "")
+        return scale.lines(weights, schedule.grain if schedule else "", speech.pounds, kind, cover, False, of)
 
     def picture(
         self, request: Request, batch: str, wanted: View, box: Box | None, viewer: Viewer,
