@@ -74,6 +74,10 @@ def test_22_a_stage_change_brings_its_limits_at_once() -> None:
     assert case.state_of() == "UNACK"
     case.hold(80)
     assert case.state_of() == "RTNUN", "36 is under the new limit's deadband; the off-delay of 60 s is served"
+    gone = Case(schedule(high(35.0), later=()))
+    gone.hold(300, bed=36.0)
+    gone.do("step.done", step="turn")
+    assert says(gone.of()[-1])["ended"] == "stage", "it is still as hot: nothing is said to be normal again"
     lower = Case(schedule(high(40.0), later=(high(35.0, on_s=0.0, min_samples=1),)))
     lower.hold(300, bed=36.0)
     lower.do("step.done", step="turn")
@@ -117,6 +121,11 @@ def test_24_an_open_lid_is_recognised_from_the_air_and_never_hides_a_silent_prob
     assert case.state_of("silent/koji-middle") == "UNACK"
     case.hold(30 * MIN, every_s=30, air=22.0)
     assert case.state_of("box/off") == "UNACK", "air that stays away is no lid"
+    working = Case(replace(schedule(high(35.0)), box=BoxWatch()), probes=(1, 3, 4)).hold(2 * 3600, every_s=30, bed=41.0)
+    working.do("work.begin", for_s=2400)
+    for minute in range(38):
+        working.hold(60, every_s=30, bed=41.0 - minute / 20, air=22.0)
+    assert working.hold(30 * MIN, every_s=30, air=30.0).of("box/off") == [], "the lid is open for the work"
 
 
 def test_25_what_still_holds_at_the_end_of_a_shelf_or_of_work_is_announced_at_once() -> None:
@@ -206,6 +215,9 @@ def test_27_work_that_did_not_help_is_told() -> None:
     fine.do("step.done", step="mix")
     fine.hold(10 * MIN, every_s=30, bed=35.0).hold(40 * MIN, every_s=30, bed=39.0)
     assert fine.moves(key) == [], "it was back in time; that it warms again later is koji"
+    fine.do("step.done", step="mix")
+    fine.hold(40 * MIN, every_s=30)
+    assert len(fine.moves(key)) == 1, "this time it did not help"
 
 
 def test_28_time_above_a_limit_adds_up_in_any_number_of_pieces() -> None:
@@ -255,6 +267,27 @@ def test_work_that_nobody_ends_ends_by_itself() -> None:
     assert case.state_of() == "DSUPR"
     case.hold(90, every_s=30, bed=39.0)
     assert case.state_of() == "UNACK"
+
+
+@pytest.mark.parametrize(("bed", "middle", "probe"), [(1.0, 3.0, "koji-middle"), (3.0, 1.0, "koji-top")])
+def test_the_tray_that_is_sooner_at_its_limit_is_the_one_that_is_told(bed: float, middle: float, probe: str) -> None:
+    case = Case(schedule(high(35.0)))
+    for minute in range(76):
+        case.hold(60, every_s=30, bed=31.0 + bed * minute / 60, middle=31.0 + middle * minute / 60)
+    (event,) = case.of(SOON)
+    assert says(event)["probe"] == probe and says(event)["left_s"] <= 1500
+
+
+@pytest.mark.parametrize("mixed", [False, True], ids=["probe put back", "koji mixed"])
+def test_koji_or_a_probe_on_its_way_back_is_not_soon_too_hot(mixed: bool) -> None:
+    """A probe out for ten minutes and back with a jump; koji that makes up in six minutes for what its mixing took."""
+    case = Case(schedule(high(35.0)), probes=(1, 3, 4)).hold(3600, every_s=30, bed=34.5)
+    if mixed:
+        case.do("step.done", step="mix")
+    for minute in range(60):
+        dip_k = max(0.0, 1.6 - abs(minute - 4) * (0.4 if minute < 4 else 0.25))
+        case.hold(60, every_s=30, bed=34.5 - (dip_k if mixed else 2.5 * (minute < 10)))
+    assert case.of(SOON) == []
 
 
 def test_soon_too_hot_does_not_come_and_go_as_the_koji_slows() -> None:

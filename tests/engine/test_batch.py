@@ -12,7 +12,7 @@ from kojimon.model import Outcome
 from kojimon.schedule.spec import Gate
 from kojimon.words.events import line
 from kojimon.words.speech import Speech
-from tests.engine.build import AIR, BED, MIDDLE, H, Rows, alarms, home_schedule, kinds, moves, site
+from tests.engine.build import AIR, BED, HUMIDITY, MIDDLE, H, Rows, alarms, home_schedule, kinds, moves, site
 from tests.parts.inputs import says
 
 
@@ -212,6 +212,16 @@ def test_runaway_heat_wakes_after_its_delay_and_one_occurrence_has_one_number() 
     assert len({name for name, _ in calls}) == len(calls)
 
 
+def test_koji_called_too_hot_goes_on_calling_in_a_stage_that_its_own_heat_begins() -> None:
+    """41 °C is over the limit of koji that settles in and under that of koji that grows."""
+    rows = begun()
+    rows.hold(10 * H, {BED: 31.0, MIDDLE: 31.0, AIR: 30.0, HUMIDITY: 85.0}, every_s=60)
+    rows.hold(11 * H, {BED: 41.0, MIDDLE: 41.0, AIR: 30.0, HUMIDITY: 85.0}, every_s=60)
+    state, outcome = advance(initial_state(), rows.take(), rows.t_ms)
+    assert kinds(outcome, "stage")[-1] == ("stage", "warming")
+    assert state.alarms["box/limit/bed/temperature/high"].state == "UNACK"
+
+
 def test_on_delay_survives_a_clean_restart_and_an_unclean_one_fires_early_not_late() -> None:
     """Requirement: power cut in the middle of an on-delay: time served is kept or, if unknown, it fires early."""
     for clean, value_before, fires_s in ((True, 43.2, 680), (False, 43.2, 680), (False, 42.9, 920), (True, 42.9, 1280)):
@@ -302,6 +312,11 @@ def test_harvest_ends_the_batch_and_its_alarms_and_a_second_can_start() -> None:
     ended = next(e for e in outcome.events if e.kind == "batch-harvest")
     assert says(ended)["yield_kg"] == 1.2
     assert says(ended)["hours"] == 21.0
+    late = begun()
+    late.hold(21 * H, {BED: 36.0, AIR: 31.0}, every_s=60)
+    late.act("batch.harvest", at_t_ms=late.t_ms - 3 * 3_600_000)
+    (ended,) = [e for e in run(late)[1].events if e.kind == "batch-harvest"]
+    assert says(ended)["hours"] == 18.0, "it was entered three hours late"
     assert state.batches["box"].name == "second"
 
 

@@ -139,8 +139,9 @@ def towards(from_c: float, to_c: float, at_h: float, tau_h: float) -> float:
 
 
 def box_calls(
-    air: Air, hours: float = 16.0, spores_h: float = 0.0, setpoint_h: float | None = None, kind: str = "still"
-) -> list[tuple[str, float]]:
+    air: Air, hours: float = 16.0, spores_h: float = 0.0, setpoint_h: float | None = None, kind: str = "still",
+    events: tuple[str, ...] = ("on",),
+) -> list[tuple[str, float]]:  # fmt: skip
     """(alarm, hours) of each call of the box, under the shipped schedule for home trays; healthy koji at 31 °C."""
     rows = Rows(of_kind(kind, site(load_schedule(HOME))), t_ms=1_000_000)
     rows.act("batch.start")
@@ -152,7 +153,7 @@ def box_calls(
             rows.act("box.setpoint")
         rows.hold((minute + 1) * 60.0, {BED: 31.0, MIDDLE: 31.0, AIR: air(minute / 60), HUMIDITY: 82.6}, every_s=60)
     _, outcome = advance(initial_state(), rows.take(), rows.t_ms)
-    calls = [e for e in outcome.events if e.kind == "alarm" and e.key.startswith("box/") and says(e)["event"] == "on"]
+    calls = [e for e in outcome.events if e.kind == "alarm" and e.key.startswith("box/") and says(e)["event"] in events]
     return [(event.key, round((event.t_ms - rows.t0_ms) / 3_600_000, 1)) for event in calls]
 
 
@@ -242,6 +243,28 @@ def test_a_box_called_too_hot_before_calls_anew_at_60_degrees(answered: str, cal
     first, second = oven_calls("still", 22.0, 0.5, answered)
     assert first[1] == "on" and first[2] < 60 and first[0] < 0
     assert second[1:] == (calls, 60.0) and 0 <= second[0] <= 1.0
+
+
+def test_rice_that_comes_cold_into_the_box_is_no_box_that_is_off() -> None:
+    dip = lambda h: 25.5 if 6 <= h < 7.5 else 30.0  # noqa: E731
+    assert box_calls(dip, spores_h=6.0) == []
+    assert [key for key, _ in box_calls(dip)] == ["box/off"]
+
+
+def test_a_box_that_is_off_stays_so_however_long_its_air_rests_there() -> None:
+    """It went off on its first way up: what it rests at from then on is its room."""
+    air = lambda h: min(30.0, 21.0 + 10.0 * h) if h < 1.4 else towards(30.0, ROOM_C, h - 1.4, 1.5)  # noqa: E731
+    assert [key for key, _ in box_calls(air, hours=12.0, events=("on", "off"))] == ["box/off"]
+
+
+def test_a_box_that_is_set_cooler_for_the_next_batch_is_not_called_off() -> None:
+    rows = Rows(of_kind("still", site(load_schedule(HOME))))
+    for hours, air_c in ((6, 31.0), (12, 24.5)):
+        rows.act("batch.start")
+        rows.hold(hours * H, {BED: 24.0, MIDDLE: 24.0, AIR: air_c, HUMIDITY: 80.0}, every_s=60)
+        rows.act("batch.discard")
+    _, outcome = advance(initial_state(), rows.take(), rows.t_ms)
+    assert [event.key for event in outcome.events if event.key.startswith("box/")] == []
 
 
 def test_a_box_that_is_said_to_be_set_cooler_is_not_called_off() -> None:

@@ -71,6 +71,13 @@ def test_without_a_thermostat_air_that_falls_with_its_room_is_no_box_that_is_off
     assert priority is Priority.WAKE and 0 < at_h - 8 <= 2.0 and off.untold == ""
 
 
+@pytest.mark.parametrize("own_heat", [True, False])
+def test_air_that_hot_koji_heats_is_no_box_that_runs_away_where_none_may_hold_it(own_heat: bool) -> None:
+    koji = lambda h: 31.0 + min(12.0, max(0.0, (h - 14) * 1.5)) * own_heat  # noqa: E731
+    found = Watched("unknown", lambda h: 30.0 + min(9.0, max(0.0, (h - 16) * 1.2)), 28, koji=koji)
+    assert ("box/hot" in found.told) is not own_heat
+
+
 def test_a_thermostat_that_cannot_hold_its_air_in_a_cold_room_is_told() -> None:
     room = lambda h: night(22.0, 8.0, h)  # noqa: E731
     assert Watched("oven-light", lambda h: room(h) + 8.0, 16, room).off == []

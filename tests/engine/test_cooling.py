@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import pytest
+from msgspec.structs import replace
 
-from kojimon.engine import advance, initial_state
+from kojimon.contract.events import Cooled
+from kojimon.engine import EngineSetup, ProbeSetup, advance, initial_state
 from kojimon.model import Event, Outcome
 from kojimon.words.events import Teller
 from kojimon.words.speech import Speech
-from tests.engine.build import AIR, BED, Rows, kinds, moves
+from tests.engine.build import AIR, BED, Rows, kinds, moves, site
 from tests.parts.inputs import says
 
 MIN = 60.0
@@ -16,8 +18,8 @@ HARVEST_S = 60.0 * MIN
 COOLING = "expect/cooling"
 
 
-def harvested(bed_c: float = 38.0) -> Rows:
-    rows = Rows()
+def harvested(bed_c: float = 38.0, setup: EngineSetup | None = None) -> Rows:
+    rows = Rows(setup)
     rows.act("batch.start", name="first")
     rows.act("step.done", step="inoculate", value_c=31.0)
     rows.hold(HARVEST_S, {BED: bed_c, AIR: 30.0}, every_s=60)
@@ -60,6 +62,14 @@ def test_koji_that_cools_in_time_is_noted_and_calls_nobody() -> None:
     assert alarm(outcome) == []
     noted = next(event.no for event in outcome.events if event.kind == "cooled")
     assert noted not in [message.event for message in outcome.messages]
+
+
+def test_in_a_warm_room_it_is_cool_two_degrees_above_it() -> None:
+    plain = site()
+    rows = harvested(setup=replace(plain, probes=(*plain.probes, ProbeSetup(9, "room", "box", "room", "temperature"))))
+    for c in (38.0, 34.0, 31.0, 28.5):
+        rows.hold((rows.t_ms - rows.t0_ms) / 1000 + 600, {BED: c, AIR: 27.0, 9: 27.0}, every_s=60)
+    assert [event.what.value_c for event in run(rows).events if isinstance(event.what, Cooled)] == [28.5]
 
 
 def test_koji_still_warm_after_two_hours_is_told_and_wakes_nobody() -> None:
