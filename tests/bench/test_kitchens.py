@@ -1,12 +1,10 @@
 """Kind of box x cover x case: what was said and when, and what of it was wrong, missed or not to be known.
 
-`KOJIMON_BENCH_SEEDS` sets the number of batches a cell (20 for the whole). Seeds from 3021: nobody has looked at any of
-them. What counts as wrong: `tests/scenario/kitchens.py`.
+Seeds from 3021: nobody has looked at any of them. What counts as wrong: `tests/scenario/kitchens.py`.
 """
 
 from __future__ import annotations
 
-import os
 from collections import defaultdict
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
@@ -17,10 +15,10 @@ from statistics import median
 import pytest
 
 from kojimon.schedule.load import load_schedule
-from tests.bench.figures import record
+from tests.bench.figures import record, some
 from tests.scenario.kitchens import CELLS, Found, run_one
 
-SEEDS = range(3021, 3021 + int(os.environ.get("KOJIMON_BENCH_SEEDS", "2")))
+SEEDS = some(3021, 4)
 HOME = Path(__file__).resolve().parents[2] / "config/schedules/rice-koji-home-trays.yaml"
 HEAD = (
     "  kind       cover              case            n  woke wrong advice miss unk  warm  told  said: of n, hour"

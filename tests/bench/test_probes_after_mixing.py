@@ -1,30 +1,25 @@
-"""A probe put elsewhere at a mixing: minutes until it is called out of the koji, with and without the closer look.
-
-`KOJIMON_BENCH_SEEDS` sets the number of batches of each kind.
-"""
+"""A probe put elsewhere at a mixing: minutes until it is called out of the koji, with and without the closer look."""
 
 from __future__ import annotations
 
-import os
 from statistics import median
 
 import pytest
 
 from kojimon.model import Quality
 from kojisim.probes import Sample
-from tests.bench.figures import record
+from tests.bench.figures import record, some
 from tests.probes.faulty import batch
 from tests.probes.test_after_mixing import flags, misplaced_at_a_mixing
 
-SEEDS = int(os.environ.get("KOJIMON_BENCH_SEEDS", "20"))
-FIRST = 300
+SEEDS = some(300, 20)
 KINDS = ("rim", "towel", "metal", "heater")
 
 
 @pytest.mark.bench
 @pytest.mark.timeout(7200)
 def test_minutes_until_it_is_seen(capsys: pytest.CaptureFixture[str]) -> None:
-    sound = {seed: batch(seed) for seed in range(FIRST, FIRST + SEEDS)}
+    sound = {seed: batch(seed) for seed in SEEDS}
     flagged = {seed: found for seed, one in sound.items() if (found := flags(one.samples, one.mixes_s, asked=True))}
     lines, middles = [], {}
     for kind in KINDS:
@@ -40,12 +35,12 @@ def test_minutes_until_it_is_seen(capsys: pytest.CaptureFixture[str]) -> None:
             )
     with capsys.disabled():
         print(
-            f"\n  {SEEDS} simulated batches; probes doubted in sound ones, never answered: {len(flagged)}",
+            f"\n  {len(SEEDS)} simulated batches; probes doubted in sound ones, never answered: {len(flagged)}",
             *lines,
             sep="\n",
         )
         told = (f"{kind} {middles[kind, False]:.0f} usual, {middles[kind, True]:.0f} asked" for kind in KINDS)
-        said = f"medians: {'; '.join(told)}; {SEEDS} batches"
+        said = f"medians: {'; '.join(told)}; {len(SEEDS)} batches"
         record("probe out of the koji at a mixing, minutes until called", said)
     assert not flagged
     assert all(middles[kind, True] < middles[kind, False] for kind in KINDS)

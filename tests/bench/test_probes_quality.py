@@ -1,59 +1,65 @@
-"""Two hundred simulated batches: share of faults seen, time until they are, false flags in sound readings.
+"""Many simulated batches: share of faults seen, time until they are, false flags in sound readings."""
 
-`KOJIMON_BENCH_SEEDS` sets the number of batches.
-"""
+from __future__ import annotations
 
-import os
+from collections.abc import Mapping
 from statistics import median
 
 import pytest
 
-from tests.bench.figures import record
-from tests.probes.faulty import MISPLACED, Found, batch, clean_flags, fault_runs, misplaced_run
+from tests.bench.figures import record, some
+from tests.parts.size import each
+from tests.probes.faulty import MISPLACED, Found, Misplaced, batch, clean_flags, fault_runs, misplaced_run
 
-SEEDS = int(os.environ.get("KOJIMON_BENCH_SEEDS", "200"))
+SEEDS = some(1, 100)
+
+
+def one(seed: int) -> tuple[Mapping[str, Found], tuple[float, int]]:
+    """A batch: what became of each fault laid over it; hours and flags of its sound readings."""
+    sound = batch(seed)
+    return fault_runs(sound), clean_flags(sound)
+
+
+def misplaced(seed: int) -> dict[str, Misplaced]:
+    return {place: misplaced_run(scenario, kind, seed) for place, (scenario, kind) in MISPLACED.items()}
+
+
+def shares(table: Mapping[str, list[Found]]) -> dict[str, float]:
+    """Percent caught of each kind, printed with the minutes to the first right verdict (median, longest)."""
+    found = {kind: 100 * sum(one.caught for one in row) / len(row) for kind, row in table.items()}
+    for kind, row in table.items():
+        minutes = sorted(one.minutes for one in row if one.minutes is not None)
+        times = f"{median(minutes):7.1f} {minutes[-1]:7.1f} min" if minutes else ""
+        print(f"\n  {kind:42s} {found[kind]:6.1f} %  {times}", end="")
+    return found
+
+
+def least(found: Mapping[str, float]) -> str:
+    kind = min(found, key=lambda kind: found[kind])
+    return f"{found[kind]:.1f} % ({kind}), {len(SEEDS)} seeds"
 
 
 @pytest.mark.bench
 @pytest.mark.timeout(7200)
 def test_share_of_faults_seen(capsys: pytest.CaptureFixture[str]) -> None:
-    table: dict[str, list[Found]] = {}
-    hours, flagged = 0.0, 0
-    for seed in range(1, SEEDS + 1):
-        one = batch(seed)
-        for kind, found in fault_runs(one).items():
-            table.setdefault(kind, []).append(found)
-        more_hours, more_flagged = clean_flags(one)
-        hours, flagged = hours + more_hours, flagged + more_flagged
-    shares = {kind: sum(found.caught for found in row) / len(row) for kind, row in table.items()}
+    runs = each(one, SEEDS)
+    hours, flagged = (sum(figure) for figure in zip(*(clean for _, clean in runs), strict=True))
     with capsys.disabled():
-        print(f"\n  {SEEDS} simulated batches; minutes to the first right verdict (median, longest)")
-        for kind, row in table.items():
-            minutes = sorted(found.minutes for found in row if found.minutes is not None)
-            times = f"{median(minutes):7.1f} {minutes[-1]:7.1f}" if minutes else ""
-            print(f"  {kind:42s} {100 * shares[kind]:6.1f} %  {times}")
-        least = min(shares, key=lambda kind: shares[kind])
-        record("fault kinds caught, 200 seeds: least", f"{100 * shares[least]:.1f} % ({least}), {SEEDS} seeds")
+        found = shares({kind: [faults[kind] for faults, _ in runs] for kind in runs[0][0]})
+        record("fault kinds caught: least", least(found))
         record("false flags in 1,000 probe-hours", f"{flagged / hours * 1000:.2f} in {hours:,.0f} h")
-    assert min(shares.values()) >= 0.95
+    assert min(found.values()) >= 95
     assert flagged / hours * 1000 <= 1.0
 
 
 @pytest.mark.bench
 @pytest.mark.timeout(7200)
 def test_share_of_misplaced_probes_seen(capsys: pytest.CaptureFixture[str]) -> None:
-    shares = {}
-    for place, (scenario, kind) in MISPLACED.items():
-        runs = [misplaced_run(scenario, kind, seed) for seed in range(1, SEEDS + 1)]
-        shares[place] = sum(one.found.caught for one in runs) / len(runs)
-        minutes = sorted(one.found.minutes for one in runs if one.found.minutes is not None)
-        wrong = sum(one.others for one in runs), sum(one.before for one in runs)
-        with capsys.disabled():
-            print(
-                f"\n  {place:30s} {100 * shares[place]:6.1f} %  {median(minutes):6.1f} {minutes[-1]:6.1f} min", end=""
-            )
-            print(f"  flagged besides: {wrong[0]} of other probes, {wrong[1]} before", end="")
+    runs = each(misplaced, SEEDS)
     with capsys.disabled():
-        least = min(shares, key=lambda place: shares[place])
-        record("misplaced probes caught, 200 seeds: least", f"{100 * shares[least]:.1f} % ({least}), {SEEDS} seeds")
-    assert min(shares.values()) >= 0.95
+        found = shares({place: [one[place].found for one in runs] for place in MISPLACED})
+        for place in MISPLACED:
+            others, before = (sum(getattr(one[place], name) for one in runs) for name in ("others", "before"))
+            print(f"\n  {place:30s} flagged besides: {others} of other probes, {before} before", end="")
+        record("misplaced probes caught: least", least(found))
+    assert min(found.values()) >= 95
