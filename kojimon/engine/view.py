@@ -239,8 +239,10 @@ _URGENCY: Final = {"missed": 0, "due": 1, "open": 2, "waiting": 3}
 def _next(steps: Sequence[Step]) -> Next | None:
     """The one next step: what is missed, due or open first, else the earliest known opening."""
     # An optional step whose time has passed undone is let go, or it would stand before the one that matters.
-    gone = [step for step in steps if (step.optional and step.status == "missed") or step.work == "look"]
-    rows = [step for step in steps if step.status in _URGENCY and step not in gone]
+    # Nor does what was missed stand before a harvest that may be taken: its time is over for good then.
+    ripe = any(step.work == "harvest" and step.can for step in steps)
+    over = [step for step in steps if step.status == "missed" and (step.optional or (ripe and step.work != "harvest"))]
+    rows = [step for step in steps if step.status in _URGENCY and step not in over and step.work != "look"]
     known = [
         step for step in rows
         if step.status != "waiting" or step.opens_t_ms is not None or step.due_t_ms is not None
@@ -253,9 +255,9 @@ def _next(steps: Sequence[Step]) -> Next | None:
 
 
 def _order(step: Step) -> tuple[int, bool, bool, float]:
-    """Koji that may be taken out is not to be mixed first, where that only may be done as well."""
+    """Koji to be taken out is not to be mixed first, unless that is due and the harvest only may be done."""
     times = [at for at in (step.opens_t_ms, step.due_t_ms) if at is not None]
-    ends = step.status == "open" and step.work == "harvest"
+    ends = step.can and step.work == "harvest"
     return _URGENCY[step.status], step.optional, not ends, min(times, default=float("inf"))
 
 
