@@ -5,7 +5,7 @@ from __future__ import annotations
 from msgspec.structs import replace
 
 from kojimon.curve.axes import clock_at, clock_ticks, hour_ticks, scale_of
-from kojimon.curve.element import num, tag, words
+from kojimon.curve.element import num, tag, width_of, words
 from kojimon.curve.layout import TIMES_EM, Layout, arrange, font_of
 from kojimon.curve.legend import lines_of, rows_of, signs_of
 from kojimon.curve.look import CSS
@@ -104,14 +104,15 @@ def _times(sheet: Sheet, layout: Layout, style: Style) -> str:
 def _tick(hour: str, clock: str, day: str, along: float, last: float, layout: Layout) -> list[str]:
     font, line = layout.font, layout.line
     if layout.lying:
-        half = 2.4 * font
+        below = f"{day} {clock}".strip()
+        half = max(2.4 * font, width_of(below, font) / 2)
         x = min(layout.width - half, max(half, along))
         return [
             words(x, last + line * 0.95, hour, "k-head k-middle"),
-            words(x, last + line * 1.9, f"{day} {clock}".strip(), "k-clock k-middle"),
+            words(x, last + line * 1.9, below, "k-clock k-middle"),
         ]
     right = TIMES_EM * font - 4
-    low = min(along, layout.along.end - font * 0.4)
+    low = min(along, layout.along.end - font * (1.0 if day else 0.4))
     parts = [words(right, low + font * 0.36, hour, "k-head k-end-of")]
     parts += [words(right, low + font * 0.36 + 0.9 * line, clock.split(" ", maxsplit=1)[0], "k-clock k-end-of")]
     if day:

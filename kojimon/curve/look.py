@@ -74,8 +74,7 @@ RULES: Final = """
 
 CSS: Final = (
     f".k-sheet{{{LIGHT}}}"
-    f"@media (prefers-color-scheme:dark){{:root:not([data-paper]) .k-sheet,svg.k-sheet:root{{{DARK}}}}}"
-    f"@media print{{:root .k-sheet,svg.k-sheet:root{{{LIGHT}}}}}{RULES}"
+    f"@media screen and (prefers-color-scheme:dark){{:root .k-sheet,svg.k-sheet:root{{{DARK}}}}}{RULES}"
 )
 """For a page with sheets in it, and for a sheet that stands alone."""
 

@@ -118,5 +118,5 @@ def test_lines_and_words_stand_out(theme: str) -> None:
 
 
 def test_the_style_sheet_is_light_dark_and_for_paper() -> None:
-    assert "prefers-color-scheme:dark" in CSS and "@media print" in CSS
+    assert "@media screen and (prefers-color-scheme:dark)" in CSS
     assert Strip.KOJI == "koji"

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from msgspec.structs import replace
 
 from kojimon.curve import CSS, Earlier, Fan, Mark, Point, Sheet, Strip, Style, Track, draw
+from kojimon.curve.element import width_of
 from kojimon.curve.strips import LEAST_PX
 from tests.curve.sheets import lines_of, points_of, read, run_of, sheet, strip_data, texts, turned, value_at
 
@@ -130,6 +131,19 @@ def test_legend_names_what_is_drawn_and_nothing_else() -> None:
         assert text in words
     for text in ("likely, 8 chances in 10", "batch last, the best so far", "band of the stage", "time for a step"):
         assert text not in words and text in all_words
+
+
+@pytest.mark.parametrize("width", [336, 1040])
+def test_the_time_at_the_last_hour_lies_within_the_picture(width: int) -> None:
+    """`Mon 15:13` at the very end was cut off."""
+    short = sheet(from_h=-0.9, to_h=0.0, now_h=0.0, inoculated=False, bands=(), windows=(), marks=())
+    tree = read(draw(short, Style(width_px=width, height_px=380)))
+    clocks = [node for node in tree.iter() if "k-clock" in node.get("class", "")]
+    assert clocks
+    for node in clocks:
+        assert float(node.get("y", 0)) + 3 <= float(tree.get("height", 0))
+        half = width_of(node.text or "", 13.0 if width > 1000 else 11.0) / 2
+        assert float(node.get("x", 0)) + (half if "k-middle" in node.get("class", "") else 0) <= width
 
 
 def test_limits_ramp() -> None:

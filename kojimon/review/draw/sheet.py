@@ -150,8 +150,7 @@ def _marks(case: Case, tracks: Sequence[Track], speech: Speech) -> Iterator[Mark
     hour = case.hours.hour
     for work in case.story.works:
         yield Mark(hour(work.at_ms), "step", _first_words(work.label), rank=0)
-    for one in occurrences(case.events):
-        yield _alarm(one, case, speech)
+    yield from _alarms(case, speech)
     for note in case.story.notes:
         text = f"{note.text} (photo)" if note.photo else note.text
         yield Mark(hour(note.at_ms), "note", text, rank=1)
@@ -169,6 +168,21 @@ def _marks(case: Case, tracks: Sequence[Track], speech: Speech) -> Iterator[Mark
 
 def _first_words(label: str) -> str:
     return label.split(" (", maxsplit=1)[0]
+
+def _alarms(case: Case, speech: Speech) -> Iterator[Mark]:
+    """What called. Probes that fell silent together are one mark: the words of each would cover the curve."""
+    silent: list[list[Mark]] = []
+    for one in occurrences(case.events):
+        mark = _alarm(one, case, speech)
+        if not isinstance(keys.parse(one.key), keys.Silent):
+            yield mark
+        elif silent and mark.hour - silent[-1][0].hour < TOLD_GAP_H:
+            silent[-1].append(mark)
+        else:
+            silent.append([mark])
+    for together in silent:
+        text = together[0].text if len(together) == 1 else f"No reading from {len(together)} probes"
+        yield replace(together[0], text=text, until_h=max(mark.until_h or 0.0 for mark in together))
 
 
 def _alarm(one: Occurrence, case: Case, speech: Speech) -> Mark:
