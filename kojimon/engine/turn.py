@@ -152,7 +152,7 @@ class Turn:
             new = replace(new, facts=_kept(AlarmFacts() if signal is Signal.ON else old.facts, data))
         if signal in (Signal.ON, Signal.OFF):
             ended = data.get("ended", "")
-            new = replace(new, ended=ended if isinstance(ended, str) else "")
+            new = replace(new, ended="batch" if ended is True else ended)
         state = step(old.state, signal, new.active, new.latching, old.one_shot)
         calls = state in ANNUNCIATED and signal in _CALLS
         new = replace(new, state=state, calls=new.calls + 1 if calls else new.calls)

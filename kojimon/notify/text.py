@@ -270,7 +270,8 @@ def _mark(send: Send, desk: Desk) -> str:
 
 def _over(events: Sequence[Event], desk: Desk, speech: Speech) -> Text:
     lines = [_over_line(event, desk, speech) for event in events]
-    title = f"{len(lines)} alarms back to normal"
+    normal = not any(alarm_words.not_normal(_alarm(event, desk), _facts(event), speech) for event in events)
+    title = f"{len(lines)} alarms {'back to normal' if normal else 'not watched any more, or back to normal'}"
     if len(lines) == 1:
         subject = say.small_first(alarm_words.subject(_alarm(events[0], desk), speech))
         limited = isinstance(keys.parse(events[0].key), keys.Limit)

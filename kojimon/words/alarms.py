@@ -25,10 +25,8 @@ FELL_K = 7.0
 """A reading so far below the limit of a hot alarm that stands is not the koji's (the engine asks for 8 K at once)."""
 URGENT_LEFT_S = 6 * 3600
 """A time left beyond this helps nobody decide in the night, so it is not said."""
-
 SWITCH_OFF = "Heater or oven on: switch it off"
 """At air as hot as no koji box is, whatever the alarm: no vent, for air may feed what smoulders."""
-
 MIX_WORKS = ("mix", "spread")
 """Works that let heat out of the koji."""
 
@@ -47,6 +45,8 @@ UNKNOWN = {
     "old": "nothing was read since", "work": "the koji was worked on since", "undone": "that is taken back",
 }  # fmt: skip
 """Ends of an alarm that was read by hand: nobody has read it since its time was over, or since work on the koji."""
+ENDS = {"batch": "not watched any more", "stage": "not watched any more", "limit": "another alarm goes on"}
+"""How an alarm ended whose koji may be as it was."""
 PRIORITY_WORDS = {"wake": "wakes you", "tell": "tells you by day", "log": "is logged"}
 """What it does."""
 
@@ -152,8 +152,8 @@ def alarm_state(alarm: Alarm, speech: Speech, now: str | int) -> str:
         return f"silenced until {speech.moment(silent, now)}, not acknowledged"
     if state == "OOSRV" and alarm.reason:
         return f"{STATE_WORDS[state]} ({alarm.reason})"
-    words = STATE_WORDS.get(state, state.lower())
-    return words.replace(STATE_WORDS["NORM"], "not known any more, read it again") if alarm.ended in UNKNOWN else words
+    ends = ENDS.get(alarm.ended, "not known any more, read it again" if alarm.ended else STATE_WORDS["NORM"])
+    return STATE_WORDS.get(state, state.lower()).replace(STATE_WORDS["NORM"], ends)
 
 
 def action(alarm: Alarm, work: Work) -> str:

@@ -212,7 +212,6 @@ def _line(step: doc.Step, speech: Speech, now_ms: int, now: str) -> StepLine:
 def _values(box: doc.Box, speech: Speech) -> Iterator[Value]:
     """Every place with its value, or with both ends where several probes are there; then what was read by hand, what
     counts now before what is old, and the hottest first."""
-    probed = set[tuple[str, str]]()
     for row in box.places:
         if not row.probes:
             continue
@@ -220,7 +219,6 @@ def _values(box: doc.Box, speech: Speech) -> Iterator[Value]:
             last = _last(box, row.place, row.quantity, speech)
             yield Value(row.place, say.spot(row.place, row.quantity), "no reading", old=last)
             continue
-        probed.add((row.place, row.quantity))
         names = ("Hottest", "Coldest") if row.quantity == "temperature" else ("Dampest", "Driest")
         single = row.ends[0].probe == row.ends[1].probe
         for end, read in [("", row.ends[0])] if single else zip(names, row.ends, strict=True):
@@ -228,7 +226,8 @@ def _values(box: doc.Box, speech: Speech) -> Iterator[Value]:
     beside = any(probe.place == "bed" for probe in box.probes)
     beside = beside or any(one.fresh and one.place == "bed" for one in box.by_hand)
     for one in sorted(box.by_hand, key=lambda one: (not one.fresh, -one.value if one.fresh else one.age_s)):
-        if not one.fresh and (one.place, one.quantity) in probed:
+        probes = (probe for probe in box.probes if (probe.place, probe.quantity) == (one.place, one.quantity))
+        if not one.fresh and any(probe.age_s is not None and probe.age_s <= one.age_s for probe in probes):
             continue
         read = doc.Extreme("", one.tray, one.value, one.age_s, by_hand=True)
         value = _value(one.place, one.quantity, "By hand", read, speech)

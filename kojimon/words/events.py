@@ -266,7 +266,7 @@ def _alarm(event: Event, what: stated.AlarmChange, speech: Speech, work: Work) -
 
 def _called(alarm: Alarm, signal: str, speech: Speech, work: Work) -> Line:
     head = alarm_words.headline(alarm, speech, work, alarm.rate_per_h)
-    detail = f" Check: {say.either(alarm.causes)}." if alarm.causes else alarm_words.why_silent(alarm, " ")
+    detail = f" Check: {say.listing([*alarm.causes])}." if alarm.causes else alarm_words.why_silent(alarm, " ")
     if alarm.text and keys.of_site(keys.parse(alarm.key)):
         detail = f" ({alarm.text})"
     again = {"re": "Again: ", "up": "Worse: "}.get(signal, "")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from kojimon.contract.events import Checked, Refused
+from kojimon.contract.steps import Gate
 from kojimon.words.speech import Speech
 
 COLD = "In rice so cold the spores wake hours late, and unwanted microbes gain."
@@ -15,16 +16,18 @@ def question(at_least: float | None, at_most: float | None) -> str:
     return "Warm enough?" if at_most is None else "Cool enough?"
 
 
-def asked(at_least: float | None, at_most: float | None, speech: Speech) -> str:
-    """The question with what is wanted: `Cool enough? At most 32.2 °C.`"""
-    return f"{question(at_least, at_most)} {_wanted(at_least, at_most, speech, big=True)}."
+def asked(gate: Gate, speech: Speech) -> str:
+    """The question with what is expected, and its answer now: `Cool enough (at most 32.2 °C)? No.`"""
+    limits = gate.at_least, gate.at_most
+    answer = {True: "Yes.", False: "No.", None: "Measure it."}[gate.passed]
+    return f"{question(*limits)[:-1]} ({_wanted(*limits, speech)})? {answer}"
 
 
-def _wanted(at_least: float | None, at_most: float | None, speech: Speech, big: bool = False) -> str:
+def _wanted(at_least: float | None, at_most: float | None, speech: Speech) -> str:
     if at_least is not None and at_most is not None:
         return f"{speech.value('temperature', at_least).split(' ')[0]} to {speech.value('temperature', at_most)}"
     limit, side = (at_least, "at least") if at_most is None else (at_most, "at most")
-    return f"{side.capitalize() if big else side} {speech.value('temperature', limit)}"
+    return f"{side} {speech.value('temperature', limit)}"
 
 
 def _cold(told: Checked | Refused) -> bool:

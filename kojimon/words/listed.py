@@ -14,9 +14,6 @@ from kojimon.words import meaning, status
 from kojimon.words import speech as say
 from kojimon.words.speech import Speech
 
-COOLS: Final = frozenset(("mix", "spread", "furrow", "swap"))
-"""Works that cool the koji: what a message about hot koji asks for as well."""
-HOT: Final = (str(keys.HOT_KOJI), str(keys.SOON_HOT))
 ACTS: Final = {
     "UNACK": ("alarm.acknowledge", "alarm.confirm", "alarm.shelve"),
     "ACKED": ("alarm.confirm", "alarm.shelve"),
@@ -90,7 +87,7 @@ def listed(alarm: Alarm, box: Box | None, document: Document, speech: Speech) ->
         steps=tuple(meaning.ladder(alarm, work)) if holds else (),
         consequence=meant.consequence if meant and holds else "",
         acts=tuple(acts_of(alarm)),
-        by_step=holds and box is not None and alarm.key in _answered(box),
+        by_step=box is not None and alarm.key in status.answered(box),
     )
 
 
@@ -108,9 +105,3 @@ def acts_of(alarm: Alarm) -> Iterator[str]:
         yield "alarm.silence"
     if alarm.state != "OOSRV" and alarm.key != str(keys.TEST):
         yield "alarm.out_of_service"
-
-
-def _answered(box: Box) -> tuple[str, ...]:
-    """Alarms that the next step answers: that the koji is hot, where it cools the koji."""
-    step = box.step(box.next.step) if box.next else None
-    return HOT if step is not None and step.can and step.work in COOLS else ()

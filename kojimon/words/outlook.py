@@ -140,8 +140,10 @@ def ready(incubator: Box, speech: Speech, now_utc: str) -> str:
     step, harvest = incubator.step(following.step), forecast.harvest
     if step is None or harvest is None or step.work != "harvest" or not harvest.by_forecast or not harvest.opens_utc:
         return ""
-    opens = speech.moment(harvest.opens_utc, now_utc)
-    until = f", at the latest {speech.moment(harvest.closes_utc, now_utc)}" if harvest.closes_utc else ""
+    if step.status in ("due", "missed"):
+        return ""  # its hour has come, whatever was expected
+    opens, closes = (speech.moment(at, now_utc) if at else "" for at in (harvest.opens_utc, harvest.closes_utc))
+    until = f", at the latest {closes}" if closes not in ("", opens) else ""
     return f"Ready by clock and temperature from {opens}{until}; you judge by eye and nose."
 
 

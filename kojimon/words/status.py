@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 from msgspec import Struct
 from msgspec.structs import replace
 
@@ -15,6 +17,10 @@ from kojimon.words.speech import Speech
 from kojimon.words.standing import dated_over, standing
 
 SOON_MS = 3_600_000
+COOLS: Final = frozenset(("mix", "spread", "furrow", "swap"))
+"""Works that cool the koji: what a message about hot koji asks for as well."""
+HOT: Final = (str(keys.HOT_KOJI), str(keys.SOON_HOT))
+LEADS: Final = {"due": "Due now", "missed": "Missed", "open": "You can now"}
 OLD_S = 120.0
 """From here on the age of a value is said; a value without one is fresh. A probe that speaks once a minute is."""
 SAME_C = 0.3
@@ -250,30 +256,45 @@ def next_step(incubator: Box, speech: Speech, now_ms: int, now_utc: str) -> Next
     step = incubator.step(following.step)
     if step is None:
         return None
-    name = speech.step(step.name) + (f" ({step.trade})" if step.trade else "")
-    status = step.status
-    lead = {"due": "Due now", "missed": "Missed", "open": "You can now"}.get(status, "Next")
+    asked = step.status == "open" and bool(answered(incubator))
+    last = max((mark.at_utc or "" for mark in step.standing), default="") if step.repeats else ""
+    before = f"last done {speech.moment(last, now_utc)}" if last else ""
+    name = speech.step(step.name) + (" again" if before else "")
+    lead = "Do it now" if asked else "Next" if shut(step) else LEADS.get(step.status, "Next")
     return NextStep(
         name=step.name,
-        title=f"{lead}: {name}",
-        window=_unled(window_of(step, speech, now_ms, now_utc)),
-        late=status == "missed",
+        title=f"{lead}: {name}" + (f" ({step.trade})" if step.trade else ""),
+        window="" if asked else _join(_unled(window_of(step, speech, now_ms, now_utc)), before),
+        late=step.status == "missed",
         soon=_soon(step, now_ms),
         can=step.can,
         harvest=step.work == "harvest",
-        gate=gates.asked(step.gate.at_least, step.gate.at_most, speech) if step.gate else "",
-        shut=step.gate is not None and not step.gate.passed,
+        gate=gates.asked(step.gate, speech) if step.gate else "",
+        shut=shut(step),
         doubt=boxes.doubted(step.doubt),
         advice=step.advice,
         cautions=step.cautions,
     )
 
 
+def shut(step: Step) -> bool:
+    """Whether its gate would not let it pass now, or cannot know."""
+    return step.gate is not None and not step.gate.passed
+
+
+def answered(box: Box) -> tuple[str, ...]:
+    """Alarms that hold and that the next step answers: that the koji is hot, where it cools the koji."""
+    step = box.step(box.next.step) if box.next else None
+    if step is None or not step.can or step.work not in COOLS:
+        return ()
+    return tuple(alarm.key for alarm in box.alarms if alarm.holds and alarm.key in HOT)
+
+
 def _unled(window: str) -> str:
     """A window without what its step's title says already; "" where it says no more."""
     for said in ("can be done now", "due now"):
         window = window.removeprefix(said).removeprefix(", ")
-    return window
+    return window.removeprefix("due ") if window.startswith("due since") else window
 
 
 def _soon(step: Step, now_ms: int) -> bool:
@@ -303,8 +324,8 @@ def window_of(step: Step, speech: Speech, now_ms: int, now_utc: str) -> str:
         return _join(first, f"due {due}" if due else "", f"in {wait}" if wait and wait != "now" else wait) or (
             "opens when the koji is warm enough"
         )
-    if step.work == "look" and step.optional and status in ("open", "due"):
-        return "mark it when you see it"  # a sign of the koji has no hour by which it must be seen
+    if status in ("open", "due") and (other := _no_hour(step)):
+        return other
     if status == "open":
         return _join("can be done now", f"due {due}" if due else "", _remaining(wait or left(step.closes_t_ms)))
     if status == "due":
@@ -316,6 +337,15 @@ def window_of(step: Step, speech: Speech, now_ms: int, now_utc: str) -> str:
     if status == "missed":
         return "not marked" if step.optional else f"was due by {closes or due}. Do it now, or enter when you did"
     return ""
+
+
+def _no_hour(step: Step) -> str:
+    """What is said in place of hours: of a sign of the koji, which none makes come, and before a gate that is shut."""
+    if step.work == "look" and step.optional:
+        return "mark it when you see it"
+    if step.gate is None or step.gate.passed:
+        return ""
+    return "once its temperature is measured" if step.gate.passed is None else "once its temperature is right"
 
 
 def _remaining(text: str) -> str:

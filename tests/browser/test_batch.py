@@ -42,7 +42,7 @@ def test_a_whole_batch_on_a_phone(cook: Cook, new_page: NewPage) -> None:
     cook.feed(0.1)
     expect(page.locator(".sentence")).to_contain_text("The rice is at")
     expect(page.get_by_role("button", name="Done now")).to_have_count(0)
-    page.get_by_role("link", name="Measured by hand, or other details").click()
+    page.get_by_role("link", name="Measured by hand").click()
     page.get_by_role("button", name="Done", exact=True).click()
     expect(page.get_by_role("alert").filter(has_text="Cool enough?")).to_contain_text("expected at most 32.2 °C")
     page.get_by_label("What a kitchen thermometer shows").fill("20")

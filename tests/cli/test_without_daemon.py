@@ -98,7 +98,7 @@ def test_the_mask_is_told_before_the_spores_are_sprinkled_and_not_after(kitchen:
     after = kitchen.run("batch", "done", "inoculate", "--thermometer", "88 F").stdout
     said = " ".join(before.split())
     assert said.count("FFP2 or N95") == said.count("With asthma or a weak immune system") == 1
-    assert said.count("Take care:") == 1 and said.index("You can now: ") < said.index("Take care:")
+    assert said.count("Take care:") == 1 and said.index("Next: sprinkle the spores") < said.index("Take care:")
     assert "FFP2" not in after and "starter sold for food" not in after
     assert " ".join(kitchen.run("batch", "undo", "inoculate").stdout.split()).count("FFP2 or N95") == 1
 

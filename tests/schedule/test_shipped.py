@@ -128,7 +128,7 @@ class TestHomeTrays:
         assert (expected.condition, expected.or_conditions) == ("own-heat", ("warm", "above-air"))
         assert {HOME.conditions[name].own_rise for name in ("own-heat", "warm", "above-air")} == {0.7}
         causes = " ".join(expected.causes)
-        assert all(word in causes for word in ("cold", "dry", "starter too old", "not in the rice"))
+        assert all(word in causes for word in ("warmth", "springy", "starter", "in the rice"))
         assert [stage.blind_s for stage in HOME.stages] == [7200, 900, 900]
 
 

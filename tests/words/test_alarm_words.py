@@ -136,6 +136,12 @@ def test_a_silenced_alarm_says_until_when_and_that_it_is_still_new() -> None:
     assert alarm_state(alarm, FAHRENHEIT, "2026-01-31T09:30:00+00:00") == "silenced until 03:40, not acknowledged"
 
 
+def test_an_alarm_that_its_batch_took_along_is_not_back_to_normal() -> None:
+    """Koji harvested at 46 °C is as hot as it was."""
+    over = limit_alarm(state="LATCH-UNACK", ended="batch")
+    assert alarm_state(over, FAHRENHEIT, "") == "not watched any more, not acknowledged"
+
+
 def test_an_alarm_out_of_service_says_why() -> None:
     why = limit_alarm(state="OOSRV", reason="new cable on Sunday")
     assert alarm_state(why, FAHRENHEIT, "2026-01-31T09:30:00+00:00") == "out of service (new cable on Sunday)"

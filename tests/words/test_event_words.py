@@ -110,7 +110,7 @@ def alarm(signal: str, to: str, key: str = "limit/bed/temperature/high", **data:
         (
             alarm("on", "UNACK", "expect/warming", label="No warming of its own", causes=["cold", "dry"], value=None,
                   priority="tell"),
-            "No warming of its own. Look and feel. Check: cold or dry.",
+            "No warming of its own. Look and feel. Check: cold and dry.",
             "look",
         ),
         (

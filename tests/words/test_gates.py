@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from kojimon.contract.events import Checked, Refused
+from kojimon.contract.steps import Gate
 from kojimon.words.gates import answered, asked, refusal, way_on
 from kojimon.words.speech import Speech
 
@@ -29,4 +30,7 @@ def test_between_the_ends_it_passes_and_unknown_names_both() -> None:
     assert refusal(Refused(at_least=28.0, at_most=32.2), SPEECH) == (
         "Cool enough, and still warm enough? No probe shows it; expected 82.4 to 90.0 °F."
     )
-    assert asked(28.0, 32.2, SPEECH) == "Cool enough, and still warm enough? 82.4 to 90.0 °F."
+    both = "Cool enough, and still warm enough (82.4 to 90.0 °F)?"
+    answers = [asked(Gate("bed", 28.0, 32.2, passed), SPEECH) for passed in (None, True, False)]
+    assert answers == [f"{both} Measure it.", f"{both} Yes.", f"{both} No."]
+    assert asked(Gate("bed", at_most=32.2, passed=True), SPEECH) == "Cool enough (at most 90.0 °F)? Yes."

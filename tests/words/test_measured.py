@@ -36,7 +36,10 @@ def test_what_was_read_by_hand_long_ago_gives_way_to_a_probe_that_measures_there
 
     assert shown(box(by_hand=(old,))) == []
     assert shown(box(by_hand=(replace(old, fresh=True),))) == ["31.0 °C"]
-    assert shown(replace(placed(BOX, None), by_hand=(old,))) == ["31.0 °C"], "it is all there is"
+    silent = placed(BOX, None)
+    assert shown(replace(silent, by_hand=(old,))) == [], "the probe's last reading is newer"
+    never = replace(silent, probes=tuple(replace(one, age_s=None) for one in silent.probes))
+    assert shown(replace(never, by_hand=(old,))) == ["31.0 °C"], "it is all there is"
 
 
 def test_trays_without_a_probe_count_only_while_a_batch_is_open() -> None:

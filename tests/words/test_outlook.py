@@ -124,10 +124,11 @@ def test_when_it_is_ready_where_the_harvest_is_next() -> None:
     window = Harvest(at(5), at(12), True)
     last = Step("out", "Harvest", "waiting", work="harvest")
 
-    def said(step: str = "out", **fields: Any) -> str:
-        one = box(**{"harvest": window, **fields})
-        return outlook.ready(replace(one, steps=(*one.steps, last), next=Next(step, "waiting")), SPEECH, NOW_UTC)
+    def said(step: str = "out", status: str = "waiting", **fields: Any) -> str:
+        one, task = box(**{"harvest": window, **fields}), replace(last, status=status)
+        return outlook.ready(replace(one, steps=(*one.steps, task), next=Next(step, status)), SPEECH, NOW_UTC)
 
+    assert said(status="due") == "" and "at the latest" not in said(harvest=Harvest(at(5), at(5), True))
     assert said() == (
         "Ready by clock and temperature from Sun 01:00, at the latest Sun 08:00; you judge by eye and nose."
     )

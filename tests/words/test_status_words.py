@@ -6,6 +6,7 @@ import pytest
 from msgspec.structs import replace
 
 from kojimon.contract.state import ByHand, Left, Mark, Step
+from kojimon.contract.steps import Gate
 from kojimon.words.speech import Speech
 from kojimon.words.status import (
     at_present,
@@ -131,7 +132,7 @@ def test_koji_without_a_reading_is_never_within_limits() -> None:
             "due",
             {"due": -0.5},
             "Due now: break up and mix (kirikaeshi)",
-            "due since 13:30, until 17:30, 3 h 30 min left",
+            "since 13:30, until 17:30, 3 h 30 min left",
         ),
         (
             "missed",
@@ -153,6 +154,28 @@ def test_the_next_step_says_when(status: str, edges: dict[str, float], title: st
     assert step is not None
     assert (step.title, step.window, step.late) == (title, window, status == "missed")
     assert step.cautions == ("Wash your hands; koji is food.",)
+
+
+def test_a_step_that_an_alarm_asks_for_has_no_time_left() -> None:
+    """`1 h 30 min left` beside `113 in 6 min` would be a riddle."""
+    step = next_step(box(alarms=(hot_alarm(),)), SPEECH, NOW_MS, NOW_UTC)
+    assert step is not None and (step.title, step.window) == ("Do it now: break up and mix (kirikaeshi)", "")
+
+
+def test_work_that_comes_round_says_again() -> None:
+    again = tasked(BOX, "mix", status="due", marks=(Mark(2, NOW_MS - H),), due_t_ms=at(-0.5), closes_t_ms=None)
+    step = next_step(again, SPEECH, NOW_MS, NOW_UTC)
+    assert step is not None and step.title == "Due now: break up and mix again (kirikaeshi)"
+    assert step.window == "since 13:30, last done 13:00"
+
+
+@pytest.mark.parametrize(("passed", "window"), [(False, "right"), (None, "measured")])
+def test_a_step_whose_gate_is_shut_cannot_be_done_now(passed: bool | None, window: str) -> None:
+    """Rice of 45 °C: nothing says that the spores can go on."""
+    shut = tasked(BOX, "mix", gate=Gate("bed", at_most=32.0, passed=passed))
+    step = next_step(shut, SPEECH, NOW_MS, NOW_UTC)
+    assert step is not None and step.shut and step.title == "Next: break up and mix (kirikaeshi)"
+    assert step.window == f"once its temperature is {window}"
 
 
 def test_a_step_that_waits_for_the_koji_says_so() -> None:
