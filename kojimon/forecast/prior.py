@@ -91,13 +91,13 @@ PARAMETERS: Final = (
     ),
     Parameter(
         "heat_k",
-        165.0,
-        0.5,
+        112.0,
+        0.35,
         "log",
         0.02,
         0.5,
-        "94 K: 0.386 MJ per kg white rice over 4,108 J/K, both derived from the weights of ginjo box koji and "
-        "the constants of Mitchell et al. 2006; order of magnitude only",
+        "80-158 K: 0.38-0.44 MJ per kg dry of sake rice, 0.46-0.75 of miso rice (Sato 1992, J. Brew. Soc. Japan "
+        "87(12):874-879, as tabulated by a page on koji rooms), 13.5 % water, over 4,108 J/K per kg white rice",
     ),
     Parameter("keep", 0.03, 0.8, "log", 0.02, 0.5, "share of the growth rate spent on maintenance; chosen"),
     Parameter(
