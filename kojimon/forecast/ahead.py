@@ -7,7 +7,7 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from kojimon.forecast.box import OFF_C, Box
-from kojimon.forecast.ensemble import EFFECTS, ERROR, MOST_LOG_ODDS, STRAY, STRAY_H, Ensemble, fall_k, systematic
+from kojimon.forecast.ensemble import EFFECTS, MOST_LOG_ODDS, STRAY_H, Ensemble, fall_k, systematic
 from kojimon.forecast.growth import Array
 from kojimon.forecast.heat import MEMORY_H, Bed, balance, metabolism, speed_at
 
@@ -30,14 +30,12 @@ class Now(NamedTuple):
         room_k_per_h: how it has moved of late.
         air_c: air of the last half hour; None where it was not measured.
         humidity: measured, as a fraction, or None.
-        widen: factor on the unknown part of the heat balance.
     """
 
     room_c: float
     room_k_per_h: float
     air_c: float | None
     humidity: Array | None
-    widen: float
 
 
 class Night(NamedTuple):
@@ -82,7 +80,6 @@ def run(
     hours: float,
     step_h: float,
     nights: tuple[Night, ...] = (Night(),),
-    ceiling_c: float = HOTTEST_C,
     latest_brake: float = 0.0,
 ) -> Paths:
     """Runs the ensemble ahead, all scenarios in one pass with the same members and the same chance.
@@ -90,20 +87,19 @@ def run(
     Args:
         ensemble: as it stands; not changed.
         box: possible boxes; each member gets one by weight.
-        now: room, air, humidity, widening.
+        now: room, air, humidity.
         rng: randomness of this run alone.
         members: members per scenario.
         hours: how far.
         step_h: length of a step.
         nights: scenarios.
-        ceiling_c: a bed never passes it (somebody acts); for the hour growth is complete.
-        latest_brake: growth is braked at least as late as by this shape; likewise.
+        latest_brake: growth is braked at least as late as by this shape; for the hour growth is complete.
 
     Returns:
         The paths, at 0, step, 2 steps, ... hours from now.
     """
     steps = round(hours / step_h)
-    running = _Running(ensemble, box, now, rng, members, steps, step_h, nights, ceiling_c)
+    running = _Running(ensemble, box, now, rng, members, steps, step_h, nights)
     np.maximum(running.bed.shape, latest_brake, out=running.bed.shape)
     bed, seen, air, grown = (np.empty((steps + 1, len(nights), members)) for _ in range(4))
     for step in range(steps + 1):
@@ -135,12 +131,11 @@ class _Running:
         steps: int,
         step_h: float,
         nights: tuple[Night, ...],
-        ceiling_c: float,
     ) -> None:
-        self.now, self.step_h, self.nights, self.ceiling_c = now, step_h, nights, ceiling_c
+        self.now, self.step_h, self.nights = now, step_h, nights
         self.members, count = members, len(nights)
         pick = ensemble.draw(members, rng)
-        drawn = _states(ensemble, pick, now.widen, rng)
+        drawn = _states(ensemble, pick, rng)
         self.bed_c, self.error, self.log_odds, self.stray = (np.tile(row, count) for row in drawn)
         self.log_odds = np.minimum(self.log_odds, MOST_LOG_ODDS)
         self.log_lag: Array = np.tile(ensemble.log_lag[pick], count)
@@ -155,8 +150,8 @@ class _Running:
         self.keep, self.hold = float(np.exp(-step_h / MEMORY_H)), float(np.exp(-step_h / STRAY_H))
         chance = rng.standard_normal((steps + 1, 2, members))
         one = Bed(*(part[:members] for part in self.bed))
-        self.kicks = chance[:, 0] * np.sqrt(1.0 - self.keep**2) * now.widen * one.unknown_k_per_h
-        self.sways = chance[:, 1] * np.sqrt(1.0 - self.hold**2) * now.widen * one.restless
+        self.kicks = chance[:, 0] * np.sqrt(1.0 - self.keep**2) * one.unknown_k_per_h
+        self.sways = chance[:, 1] * np.sqrt(1.0 - self.hold**2) * one.restless
 
     def step(self, step: int) -> tuple[Array, Array, Array, Array]:
         """A step's bed, bed as seen, air and growth, then on to the next."""
@@ -172,7 +167,7 @@ class _Running:
         seen = self.bed_c - self.bed.probe_lag_h * change.rate_k_per_h
         bed_c, grown = self.bed_c, 1.0 / (1.0 + np.exp(-self.log_odds))
         reach = -np.expm1(-change.damping_per_h * self.step_h) / change.damping_per_h
-        self.bed_c = np.minimum(self.bed_c + change.rate_k_per_h * reach, self.ceiling_c)
+        self.bed_c = np.minimum(self.bed_c + change.rate_k_per_h * reach, HOTTEST_C)
         self.log_odds = np.minimum(self.log_odds + flow.log_odds_per_h * self.step_h, MOST_LOG_ODDS)
         self.log_lag = np.minimum(self.log_lag + flow.lag_per_h * self.step_h, 20.0)
         self.error = self.keep * self.error + np.tile(self.kicks[step], count)
@@ -198,12 +193,10 @@ class _Running:
         self.log_odds[part] += effect.set_back + effect.set_back_spread * self.draws[1]
 
 
-def _states(ensemble: Ensemble, pick: Array, widen: float, rng: np.random.Generator) -> Array:
+def _states(ensemble: Ensemble, pick: Array, rng: np.random.Generator) -> Array:
     """The four states of the members picked, drawn together from each one's own normal distribution."""
-    scale = np.ones(4)
-    scale[[ERROR, STRAY]] = widen
     # A square root by eigenvalues, since rounding may leave a covariance a hair short of positive.
-    values, vectors = np.linalg.eigh(ensemble.cov[pick] * np.outer(scale, scale))
+    values, vectors = np.linalg.eigh(ensemble.cov[pick])
     root = vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :]
     drawn: Array = ensemble.state[:, pick] + np.einsum("nij,jn->in", root, rng.standard_normal((4, len(pick))))
     return drawn

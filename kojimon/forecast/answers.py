@@ -135,8 +135,7 @@ class Check(Struct, frozen=True):
         contradicts: it does not, by far and repeatedly.
         miss_k: last reading less what was forecast two hours before it.
         miss_sd: the same in standard deviations of that forecast.
-        widened: factor on the spread of the unknown part, from how earlier forecasts fared (below 1: better than
-            they promised).
+        widened: factor on the spread of the koji now, from how earlier forecasts fared.
         jumps: sudden changes of the readings that no work explains, so far.
     """
 

@@ -18,8 +18,6 @@ CURVE_STEPS: Final = 2
 QUIET_H: Final = 0.5
 DONE_H: Final = 36.0
 """How far ahead the end of growth is looked for."""
-DONE_CEILING_C: Final = 43.0
-"""For that hour alone: before a bed is hotter somebody acts."""
 DONE_BRAKE: Final = 1.5
 """For that hour alone: a law that brakes early never quite ends, and koji is not left to its tail; chosen on tuning
 seeds."""
@@ -84,7 +82,7 @@ def compose(
             contradicts=forecaster.contradicted(),
             miss_k=None if forecaster.last_miss_k is None else _r(forecaster.last_miss_k, 2),
             miss_sd=_r(forecaster.misses[-1], 2) if forecaster.misses else None,
-            widened=_r(forecaster.widened(), 2),
+            widened=_r(forecaster.spread_scale(in_h)[0], 2),
             jumps=forecaster.jumps,
         ),
         seed=forecaster.seed,
@@ -186,7 +184,6 @@ def _done(forecaster: Forecaster, now_h: float) -> answers.DoneAnswer:
         members=200,
         hours=DONE_H,
         step_h=3 * STEP_H,
-        ceiling_c=DONE_CEILING_C,
         latest_brake=DONE_BRAKE,
     )
     hours = first_pass_h(paths.in_h, paths.grown[:, 0], setup.complete_at)

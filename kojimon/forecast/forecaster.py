@@ -46,9 +46,7 @@ DRAWS: Final = 8
 """How many members are drawn for each one kept, when the prior is the published one."""
 CHECK_H: Final = 2.0
 TRUST: Final = 4.0
-"""How many good forecasts the promise starts with, before its own misses count; chosen on tuning seeds."""
-LEAST_WIDE: Final = 0.5
-MOST_WIDE: Final = 4.0
+"""How many forecasts that missed by `SCALE_START` the record starts with; chosen on tuning seeds."""
 SCALE_RATIO: Final = 1.35
 SCALE_RATIO_PER_H: Final = 0.05
 """The spread ahead is scaled by the root mean square of the misses two hours ahead, times this. It rises with the hour
@@ -200,7 +198,7 @@ class Forecaster:
     def now(self) -> ahead.Now:
         """What a run ahead starts from besides the ensemble."""
         air_c = self.air_half[1] if self.air_half and self.block - self.air_half[0] <= AIR_BLOCKS else None
-        return ahead.Now(self.room_c, self._room_k_per_h(), air_c, self.humidity, self.widened())
+        return ahead.Now(self.room_c, self._room_k_per_h(), air_c, self.humidity)
 
     def _room_k_per_h(self) -> float:
         """How the room has moved over its last two hours; 0 where it was not read so long."""
@@ -210,11 +208,6 @@ class Forecaster:
     def chance(self, purpose: int) -> np.random.Generator:
         """Randomness for one answer: the same whenever it is asked within a block."""
         return np.random.default_rng([self.seed, 2, self.block, purpose])
-
-    def widened(self) -> float:
-        """Factor on the unknown part: how the last forecasts fared against what they promised without it."""
-        squares = TRUST + float(np.sum(np.square(self.misses)))
-        return float(np.clip(np.sqrt(squares / (TRUST + len(self.misses))), LEAST_WIDE, MOST_WIDE))
 
     def spread_scale(self, in_h: Array) -> Array:
         """Factor on the spread of the bed's paths, so many hours ahead: misses against what was promised.
@@ -340,9 +333,8 @@ class Forecaster:
 
     def _promise(self) -> None:
         """Keeps what is forecast for two hours on, to be checked then."""
-        plain = self.now()._replace(widen=1.0)
         paths = ahead.run(
-            self.ensemble, self.box, plain, self.chance(9), members=100, hours=CHECK_H, step_h=0.25
+            self.ensemble, self.box, self.now(), self.chance(9), members=100, hours=CHECK_H, step_h=0.25
         )
         last = paths.seen_c[-1, 0]
         block = self.block + round(CHECK_H / BLOCK_H)

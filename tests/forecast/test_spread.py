@@ -43,6 +43,12 @@ def test_a_good_record_narrows_and_a_bad_one_widens_within_bounds() -> None:
     assert missed(*[5.0] * 12).spread_scale(IN_H) == pytest.approx(SCALE_MOST)
 
 
+def test_a_forecast_tells_how_much_wider_it_is_for_its_record() -> None:
+    for record in ((), (0.0,) * 12, (1.2,) * 12):
+        forecaster = missed(*record)
+        assert forecaster.forecast(0.0, ()).check.widened == pytest.approx(forecaster.spread_scale(IN_H)[0], abs=0.01)
+
+
 def test_work_on_the_koji_ends_what_earlier_misses_say() -> None:
     forecaster = missed(*[0.0] * 12)
     narrow = forecaster.spread_scale(IN_H)
