@@ -27,7 +27,7 @@ class Alarm(Struct, frozen=True):
             silenced. reason: why it is out of service.
         ended: why it ended without a reading that is back to normal: `old`, `work`, `stage`, `batch`; else "".
         text, label, causes: in words, where it carries its own.
-        total_ms: time added up beyond a limit. after: the step after which a value did not come back.
+        total_ms: time added up beyond a limit.
         left_s, early_s, late_s, in_10: time to a limit by the forecast, as in `Left`.
     """
 
@@ -61,7 +61,6 @@ class Alarm(Struct, frozen=True):
     label: str = ""
     causes: tuple[str, ...] = ()
     total_ms: int | None = None
-    after: str = ""
     left_s: float | None = None
     early_s: float | None = None
     late_s: float | None = None
@@ -93,7 +92,6 @@ class AlarmFacts(Struct, frozen=True, kw_only=True, omit_defaults=True):
     early_s: float | None = None
     late_s: float | None = None
     in_10: int | None = None
-    after: str = ""
     quality: int = 0
 
 

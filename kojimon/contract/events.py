@@ -58,7 +58,6 @@ class AlarmChange(Said, frozen=True, kw_only=True):
     early_s: float | None = None
     late_s: float | None = None
     in_10: int | None = None
-    after: str = ""
     quality: int = 0
     last: float | None = None
     room: float | None = None

@@ -84,27 +84,10 @@ class Deviation(AlarmKey, frozen=True, cache_hash=True):
     quantity: str
 
 
-class Rate(AlarmKey, frozen=True, cache_hash=True):
-    """A place changes too fast: `way` is rising or falling."""
-
-    kind = "rate"
-    place: str
-    quantity: str
-    way: str
-
-
 class Exposure(AlarmKey, frozen=True, cache_hash=True):
     """A place was beyond a value for too long, all in all."""
 
     kind = "exposure"
-    place: str
-    quantity: str
-
-
-class Recovery(AlarmKey, frozen=True, cache_hash=True):
-    """A place has not come back after work."""
-
-    kind = "recovery"
     place: str
     quantity: str
 
@@ -132,7 +115,7 @@ class Other(AlarmKey, frozen=True, cache_hash=True):
         return self.text
 
 
-Watch = Deviation | Rate | Exposure | Recovery | TimeToLimit
+Watch = Deviation | Exposure | TimeToLimit
 """What is judged slowly of a place, and answered as a limit is."""
 
 BLIND, TEST = Blind("bed"), Test()
@@ -148,7 +131,7 @@ COOLING = Expect("cooling")
 _OF_KIND: Final = {one.kind: one for one in AlarmKey.__subclasses__() if one.kind}
 _WHOLE: Final = (Silent, Blind, Expect, Health)
 """About a name that may have slashes in it."""
-_ENDS: Final = {Limit: ("high", "low"), Rate: ("rising", "falling"), Box: ("off", "hot")}
+_ENDS: Final = {Limit: ("high", "low"), Box: ("off", "hot")}
 
 
 @lru_cache(maxsize=1024)

@@ -1,4 +1,4 @@
-"""What is judged every two minutes from the traces: the box itself, deviation, rate, exposure, recovery, time to limit.
+"""What is judged every two minutes from the traces: the box itself, deviation, exposure, time to limit.
 
 Each watch has an alarm key; `turn.since` remembers since when its condition has held. Each alarm ends when that does.
 """
@@ -8,23 +8,21 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import NamedTuple
 
-from msgspec.structs import replace
-
 from kojimon.alarms.states import Signal
 from kojimon.contract import keys
 from kojimon.engine.box import judge_box
 from kojimon.engine.conditions import fresh, reading_at
 from kojimon.engine.forgotten import note_warm
 from kojimon.engine.limits import band_of, bands_in_force, beside
-from kojimon.engine.moments import Known, known_of
+from kojimon.engine.moments import known_of
 from kojimon.engine.outlook import Left, left_until
 from kojimon.engine.own_heat import follow
-from kojimon.engine.state import Mark, after_ms
+from kojimon.engine.state import Mark
 from kojimon.engine.trend import TRACE_EVERY_MS, Slope, slope_of
 from kojimon.engine.turn import Turn
 from kojimon.engine.work import COOLING_WORK
 from kojimon.model import Priority
-from kojimon.schedule.spec import Band, Deviation, Exposure, Rate, Recovery, Schedule, Stage, Watch
+from kojimon.schedule.spec import Band, Deviation, Exposure, Schedule, Stage, Watch
 
 
 def judge_slowly(turn: Turn) -> None:
@@ -37,7 +35,7 @@ def judge_slowly(turn: Turn) -> None:
         judge_box(turn, incubator, known)
         follow(turn, incubator, known)
         stage = known.schedule.stage(turn.batches[incubator].stage)
-        _watches(turn, incubator, known, stage)
+        _watches(turn, incubator, stage)
         _time_to_limit(turn, incubator, response_s(turn, known.schedule))
     for incubator in turn.lately.keys() - turn.batches.keys():
         del turn.lately[incubator]
@@ -57,7 +55,7 @@ def end_watches(turn: Turn, incubator: str) -> None:
 # --- watches of the stage -----------------------------------------------------------------------------------------
 
 
-def _watches(turn: Turn, incubator: str, known: Known, stage: Stage | None) -> None:
+def _watches(turn: Turn, incubator: str, stage: Stage | None) -> None:
     kept = set[keys.AlarmKey]()
     for watch in stage.watches if stage else ():
         key = key_of(watch)
@@ -65,29 +63,21 @@ def _watches(turn: Turn, incubator: str, known: Known, stage: Stage | None) -> N
         match watch:
             case Deviation():
                 _deviation(turn, incubator, key, watch)
-            case Rate():
-                _rate(turn, incubator, key, watch)
             case Exposure():
                 _exposure(turn, incubator, key, watch)
-            case Recovery():
-                _recovery(turn, incubator, known, key, watch)
     for alarm in [one for one in turn.alarms.values() if one.active and one.incubator == incubator]:
         # Time added up stays added up, and its alarm with it; time to limit hangs on no watch.
-        if isinstance(alarm.about, keys.Deviation | keys.Rate | keys.Recovery) and alarm.about not in kept:
+        if isinstance(alarm.about, keys.Deviation) and alarm.about not in kept:
             turn.held(incubator, alarm.about, False, 0, alarm.priority)
 
 
 def key_of(watch: Watch) -> keys.Watch:
     """The alarm key of a watch."""
     match watch:
-        case Rate():
-            return keys.Rate(watch.place, watch.quantity, "rising" if watch.per_h > 0 else "falling")
         case Deviation():
             return keys.Deviation(watch.place, watch.quantity)
         case Exposure():
             return keys.Exposure(watch.place, watch.quantity)
-        case Recovery():
-            return keys.Recovery(watch.place, watch.quantity)
 
 
 def _deviation(turn: Turn, incubator: str, key: keys.Watch, watch: Deviation) -> None:
@@ -110,19 +100,6 @@ def _sure(slope: Slope | None) -> float:
     return slope.per_h if slope is not None and abs(slope.per_h) > 3 * slope.error_per_h else 0.0
 
 
-def _rate(turn: Turn, incubator: str, key: keys.Watch, watch: Rate) -> None:
-    seen = fresh(turn, turn.compiled.probes_at(incubator, watch.place, watch.quantity))
-    slopes = {no: _sure(slope_of(turn.trace.get(no, ()))) for no in seen}
-    if not slopes:
-        return
-    no = max(slopes, key=lambda n: slopes[n] * (1 if watch.per_h > 0 else -1))
-    true = slopes[no] >= watch.per_h if watch.per_h > 0 else slopes[no] <= watch.per_h
-    turn.held(
-        incubator, key, true and not turn.working(incubator), 0, watch.priority, value=turn.last_v[no],
-        limit=watch.per_h, probe=turn.compiled.probes[no].name, rate_per_h=slopes[no],
-    )  # fmt: skip
-
-
 def _exposure(turn: Turn, incubator: str, key: keys.Watch, watch: Exposure) -> None:
     found = reading_at(turn, incubator, watch.place, watch.quantity)
     name = keys.named(incubator, key)
@@ -133,22 +110,6 @@ def _exposure(turn: Turn, incubator: str, key: keys.Watch, watch: Exposure) -> N
     turn.held(
         incubator, key, total_ms >= watch.total_s * 1000, 0, watch.priority, value=found[1] if found else None,
         limit=watch.at_least, probe=probe, total_ms=total_ms,
-    )  # fmt: skip
-
-
-def _recovery(turn: Turn, incubator: str, known: Known, key: keys.Watch, watch: Recovery) -> None:
-    done_ms = known.done_ms(watch.after)
-    found = reading_at(turn, incubator, watch.place, watch.quantity)
-    if done_ms is None or found is None:
-        return
-    late = turn.t_ms >= after_ms(turn.anchors, done_ms, round(watch.within_s * 1000))
-    lately = turn.of_late(incubator)
-    if found[1] <= watch.at_most:
-        lately = turn.lately[incubator] = replace(lately, back={**lately.back, watch.after: done_ms})
-    back = lately.back.get(watch.after) == done_ms
-    turn.held(
-        incubator, key, late and not back, 0, watch.priority, value=found[1], limit=watch.at_most,
-        probe=turn.compiled.probes[found[0]].name, after=watch.after,
     )  # fmt: skip
 
 

@@ -141,7 +141,6 @@ class Lately(Struct, frozen=True):
         putting_back_ms: somebody answered that a probe is out of the koji, and is on the way to it.
         guessed_ms: a sudden fall of the koji was asked about.
         forecast_known_ms, forecast_refused_ms: that was told of the forecast.
-        back: the doing of each step (when it was done) from which the koji has come back, by step.
         warm_ms: the koji was seen as warm as koji is; forgotten_ms: it was told that nobody has ended the batch.
     """
 
@@ -152,7 +151,6 @@ class Lately(Struct, frozen=True):
     guessed_ms: int = -1
     forecast_known_ms: int = -1
     forecast_refused_ms: int = -1
-    back: dict[str, int] = {}
     warm_ms: int = -1
     forgotten_ms: int = -1
 
@@ -358,11 +356,9 @@ def _sorted_out(state: State) -> State:
         if not isinstance(key, keys.Other):
             since[name] = t_ms
             continue
-        found, (what, _, step) = lately.get(incubator, Lately()), key.text.partition("/")
-        if what == "back":
-            lately[incubator] = replace(found, back={**found.back, step: t_ms})
-        elif what in _ONCE_IN_SINCE:
-            lately[incubator] = replace(found, **{_ONCE_IN_SINCE[what]: t_ms})
+        if key.text in _ONCE_IN_SINCE:
+            found = lately.get(incubator, Lately())
+            lately[incubator] = replace(found, **{_ONCE_IN_SINCE[key.text]: t_ms})
     return state if len(since) == len(state.since) else replace(state, since=since, lately=lately)
 
 

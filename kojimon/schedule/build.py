@@ -92,11 +92,9 @@ def bands(places: Draft) -> tuple[spec.Band, ...]:
 
 _WATCHES: dict[str, type[Any]] = {
     "deviation": spec.Deviation,
-    "rate": spec.Rate,
     "exposure": spec.Exposure,
-    "recovery": spec.Recovery,
 }
-DISTANCES = ("above", "below", "per_h")
+DISTANCES = ("above", "below")
 """Amounts of a watch that are differences, not levels."""
 
 

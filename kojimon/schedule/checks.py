@@ -30,7 +30,7 @@ def check(draft: Draft, report: Report) -> None:
     for name, keys in draft.get("stages", {}).items():
         _bands(keys.get("bands", {}), f"stages.{name}.bands", report)
         for number, watch in enumerate(keys.get("watches", ())):
-            _watch(draft, watch, f"stages.{name}.watches[{number}]", report)
+            _watch(watch, f"stages.{name}.watches[{number}]", report)
     for name, keys in draft.get("steps", {}).items():
         if keys.get("gate"):
             _levels(keys["gate"], f"steps.{name}.gate", report)
@@ -145,7 +145,7 @@ def _band(keys: Draft, path: str, report: Report, unit: str) -> None:
             report.at(f"{path}.high.deadband", what, "expected a smaller one: the alarm could never clear")
 
 
-def _watch(draft: Draft, watch: Any, path: str, report: Report) -> None:
+def _watch(watch: Any, path: str, report: Report) -> None:
     if not isinstance(watch, tuple):
         return
     kind, outer = watch
@@ -155,13 +155,12 @@ def _watch(draft: Draft, watch: Any, path: str, report: Report) -> None:
         report.at(path, "found a temperature and a percentage", "expected two of a kind")
     for key, given in amounts.items():
         _level(given, f"{path}.{key}", report, difference=key in DISTANCES)
-        if key in ("above", "below") and given.number <= 0:
+        if key in DISTANCES and given.number <= 0:
             report.at(f"{path}.{key}", f"found `{given.number:g} {given.unit}`", "expected a distance over 0")
     if kind == "deviation" and not {"above", "below"} & {key for key, given in keys.items() if given is not None}:
         report.at(path, "found neither `above` nor `below`", "expected one of them or both")
     if keys.get("priority") == Priority.WAKE and (keys.get("place", "bed") != "bed" or _is_damp(amounts)):
         report.at(f"{path}.priority", "found `wake`", "expected `tell` or `log`: only the koji's temperature may wake")
-    _known(draft, "steps", keys.get("after", ""), f"{path}.after", report)
 
 
 def _is_damp(amounts: dict[str, Amount]) -> bool:

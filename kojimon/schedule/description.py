@@ -142,7 +142,7 @@ def _watch(key: str, what: str, help_text: str, fields: list[Field]) -> Map:
 
 
 WATCH: Final = Variants(
-    "a watch: a map with `deviation`, `rate`, `exposure` or `recovery`",
+    "a watch: a map with `deviation` or `exposure`",
     None,
     {
         "deviation": _watch("deviation", "`place`, `target`, `above`, `below`, `delay`", "Straying from a target.", [
@@ -151,17 +151,9 @@ WATCH: Final = Variants(
             Field("below", amount(), "How far below is too far.", default=None),
             Field("delay", duration(0, 12 * HOUR_S), "For how long.", "for_s", default=1800.0, was="for"),
         ]),
-        "rate": _watch("rate", "`place`, `per_h`", "Changing too fast.", [
-            Field("per_h", amount(), "Change in an hour; below zero is a fall.", required=True),
-        ]),
         "exposure": _watch("exposure", "`place`, `at_least`, `total`", "Too long at or above a value, all in all.", [
             Field("at_least", amount(), "Value from which time counts.", required=True),
             Field("total", duration(60, LONGEST_S), "How much of it is too much.", "total_s", required=True),
-        ]),
-        "recovery": _watch("recovery", "`place`, `after`, `at_most`, `within`", "Not back in time after a step.", [
-            Field("after", _STEP, "The step.", required=True),
-            Field("at_most", amount(), "What it must be back at or under.", required=True),
-            Field("within", duration(60, 24 * HOUR_S), "Within how long.", "within_s", required=True),
         ]),
     },
 )  # fmt: skip

@@ -120,18 +120,6 @@ class Deviation(Struct, frozen=True, tag="deviation"):
     priority: Priority = Priority.TELL
 
 
-class Rate(Struct, frozen=True, tag="rate"):
-    """The place changes faster than `per_h` (K or % an hour; negative: falls faster), surely more than its noise.
-
-    No shipped schedule has one: a schedule of one's own may, and a journal that holds such settings replays with them.
-    """
-
-    place: str
-    per_h: float
-    quantity: str = "temperature"
-    priority: Priority = Priority.TELL
-
-
 class Exposure(Struct, frozen=True, tag="exposure"):
     """Time at or above a limit, added up over the batch in any number of pieces, reaches `total_s`."""
 
@@ -142,18 +130,7 @@ class Exposure(Struct, frozen=True, tag="exposure"):
     priority: Priority = Priority.TELL
 
 
-class Recovery(Struct, frozen=True, tag="recovery"):
-    """After a step the place must be back at or under `at_most` within `within_s`. For own schedules, as `Rate` is."""
-
-    place: str
-    after: str
-    at_most: float
-    within_s: float
-    quantity: str = "temperature"
-    priority: Priority = Priority.TELL
-
-
-Watch = Deviation | Rate | Exposure | Recovery
+Watch = Deviation | Exposure
 
 
 class BoxWatch(Struct, frozen=True):

@@ -171,7 +171,7 @@ def action(alarm: Alarm, work: Work) -> str:
             odd = _warm_around(alarm) or _fallen_out(key, alarm)
             hot = boxes.OFF[BoxKind(work.kind)] if critical(alarm) else work.cool if heated(alarm) else ""
             todo = odd or hot or _limit_action(key, key.side, work)
-        case keys.Deviation() | keys.Rate() | keys.Exposure() | keys.Recovery() | keys.TimeToLimit():
+        case keys.Deviation() | keys.Exposure() | keys.TimeToLimit():
             way = watches.side_of(alarm)
             todo = work.cool if heated(alarm) else _limit_action(key, way, work) if way else "Look at the box"
         case keys.BOX_OFF:

@@ -86,9 +86,7 @@ _OF_KIND: dict[type, Meaning] = {
     keys.Deviation: Meaning(
         ("the box is set otherwise", "the koji warms itself"), "growth is not what was planned", 3600
     ),
-    keys.Rate: Meaning(("work, or a change of the box",), "a limit may be reached soon", 1800),
     keys.Exposure: Meaning(("it has been warm for long",), "the koji may taste of it; harvest may be near", 7200),
-    keys.Recovery: Meaning(("the work did not cool it enough", "the box is too warm"), "it goes on warming", 1200),
     keys.TimeToLimit: _HOT,
     keys.Health: _DAEMON,
     keys.Test: Meaning(("somebody tries out the alarm",), "nothing, but the night check is not passed", 300),
@@ -136,7 +134,7 @@ def ladder(alarm: Alarm, work: Work) -> list[str]:
         return [FIRE, f"{alarm_words.SWITCH_OFF}, at the breaker if not at the device"]
     if key == keys.BOX_HOT:
         return [FIRE, alarm_words.action(alarm, work)]
-    if key not in (keys.HOT_KOJI, keys.SOON_HOT, keys.Recovery("bed", "temperature")) or work.hour is None:
+    if key not in (keys.HOT_KOJI, keys.SOON_HOT) or work.hour is None:
         return []
     cool = boxes.COOL_IN_FULL[BoxKind(work.kind)]
     if alarm_words.heated(alarm):

@@ -1,4 +1,4 @@
-"""Alarms that are no plain limit, in a cook's words: the box itself, rates, time added up, work that did not help."""
+"""Alarms that are no plain limit, in a cook's words: the box itself, a target strayed from, time added up."""
 
 from __future__ import annotations
 
@@ -13,12 +13,7 @@ _FAR = {"high": "above", "low": "below", "": "from"}
 
 def side_of(alarm: Alarm) -> str:
     """Which way it has gone: `high` or `low`; "" of a deviation that does not say so."""
-    match keys.parse(alarm.key):
-        case keys.Deviation():
-            return alarm.side
-        case keys.Rate(way="falling"):
-            return "low"
-    return "high"
+    return alarm.side if isinstance(keys.parse(alarm.key), keys.Deviation) else "high"
 
 
 def subject(alarm: Alarm, name: str) -> str:
@@ -33,12 +28,8 @@ def subject(alarm: Alarm, name: str) -> str:
             text = "The box seems to be off" if state == "off" else "The box is too hot"
         case keys.Deviation():
             text = f"{name} far {_FAR[side_of(alarm)]} its target"
-        case keys.Rate(way=way):
-            text = f"{name} {'falls' if way == 'falling' else 'rises'} fast"
         case keys.Exposure():
             text = f"{name} hot for long"
-        case keys.Recovery():
-            text = f"{name} still hot after the work"
         case keys.TimeToLimit():
             text = f"{name} soon too hot"
     return text
@@ -61,7 +52,7 @@ def _limit_like(
     key: keys.Watch, alarm: Alarm, speech: Speech, name: str, now: str, edge: str
 ) -> str:
     """What is wrong, given value and limit in words; "" where what it hangs on is not known."""
-    left_s, per_h, total_ms = alarm.left_s, alarm.rate_per_h, alarm.total_ms
+    left_s, total_ms = alarm.left_s, alarm.total_ms
     match key:
         case keys.TimeToLimit():
             left = "" if left_s is None else say.span(left_s)
@@ -69,10 +60,6 @@ def _limit_like(
             return f"{name} {now}, {'at the limit now' if left == 'now' else soon}"
         case keys.Deviation():
             return f"{name} {now} (target {edge})"
-        case keys.Rate():
-            return "" if per_h is None else f"{name} {now}, {speech.slope(key.quantity, per_h)}"
         case keys.Exposure():
             over = speech.brief(key.quantity, alarm.limit or 0.0)
             return "" if total_ms is None else f"{name} over {over} for {show_duration(total_ms / 1000)}"
-        case keys.Recovery():
-            return f"{name} {now} after the work (limit {edge})"

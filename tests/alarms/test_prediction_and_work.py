@@ -8,7 +8,7 @@ from math import sqrt
 import pytest
 
 from kojimon.model import Priority
-from kojimon.schedule.spec import Band, Deviation, Exposure, Recovery
+from kojimon.schedule.spec import Band, Deviation, Exposure
 from tests.alarms.build import HIGH, LOW, MIN, TELL, Case, high, limit, schedule
 from tests.engine.build import MIDDLE
 from tests.parts.inputs import says
@@ -195,29 +195,6 @@ def test_26_a_shelf_has_a_cap_and_a_one_shot_ends_at_it_too() -> None:
     once.do("alarm.shelve", key=HIGH, one_shot=True)
     once.hold(120, bed=30.0).hold(120, bed=36.0)
     assert once.state_of() == "UNACK", "a one-shot shelf ends with the alarm: the next occurrence calls"
-
-
-def test_27_work_that_did_not_help_is_told() -> None:
-    """Given work is over, when the value is not back inside limits in ExpectedTime (default 20 min), then a "not
-    recovering" alarm."""
-    watch = Recovery("bed", "mix", 36.0, 20 * MIN)
-    key = "recovery/bed/temperature"
-    case = Case(schedule(high(45.0), watches=(watch,)))
-    case.hold(1200, every_s=30, bed=39.0)
-    case.do("step.done", step="mix")
-    done_s = case.at_s
-    case.hold(40 * MIN, every_s=30)
-    ((at_s, _, to),) = case.moves(key)
-    assert to == "UNACK"
-    assert done_s + 1200 <= at_s <= done_s + 1200 + 130
-    fine = Case(schedule(high(45.0), watches=(watch,)))
-    fine.hold(1200, every_s=30, bed=39.0)
-    fine.do("step.done", step="mix")
-    fine.hold(10 * MIN, every_s=30, bed=35.0).hold(40 * MIN, every_s=30, bed=39.0)
-    assert fine.moves(key) == [], "it was back in time; that it warms again later is koji"
-    fine.do("step.done", step="mix")
-    fine.hold(40 * MIN, every_s=30)
-    assert len(fine.moves(key)) == 1, "this time it did not help"
 
 
 def test_28_time_above_a_limit_adds_up_in_any_number_of_pieces() -> None:

@@ -213,14 +213,14 @@ GOOD = "high: {at: 43 C, delay: 10 min, priority: wake}"
         ("low: {at: 22 C, delay: 10 min, priority: tell}, low_low: {at: 26 C, delay: 10 min, priority: wake}", "",
          "temperature"),
         ("high: {at: 43, delay: 10 min, priority: wake}", "", "high.at"),
-        (GOOD, "rate: {place: bed, per_h: 2}", "per_h"),
+        (GOOD, "exposure: {place: bed, at_least: 40, total: 2 h}", "at_least"),
     ],
 )  # fmt: skip
 def test_49_a_schedule_that_cannot_be_meant_is_refused_with_the_field_named(
     tmp_path: Path, limits: str, watch: str, named: str
 ) -> None:
-    """Given invalid config (NaN, negative delay, L > H, LL > L, unit missing on a rate), then start is refused with the
-    field named."""
+    """Given invalid config (NaN, negative delay, L > H, LL > L, unit missing on a watch), then start is refused with
+    the field named."""
     file = tmp_path / "mine.yaml"
     text = SCHEDULE.format(limits=limits, watch=watch)
     file.write_text(text if watch else text.replace("    watches: [{}]\n", ""))

@@ -25,9 +25,7 @@ TEXTS = {
     "box/off": keys.BOX_OFF,
     "box/hot": keys.BOX_HOT,
     "deviation/air/temperature": keys.Deviation("air", "temperature"),
-    "rate/bed/temperature/falling": keys.Rate("bed", "temperature", "falling"),
     "exposure/bed/temperature": keys.Exposure("bed", "temperature"),
-    "recovery/bed/temperature": keys.Recovery("bed", "temperature"),
     "time-to-limit/bed/temperature": keys.SOON_HOT,
     "test": keys.TEST,
 }
@@ -50,8 +48,7 @@ def test_any_text_comes_back_as_it_was(text: str) -> None:
 
 @given(st.one_of(
     st.builds(keys.Limit, WORD, WORD, st.sampled_from(["high", "low"])),
-    st.builds(keys.Rate, WORD, WORD, st.sampled_from(["rising", "falling"])),
-    *(st.builds(kind, WORD, WORD) for kind in get_args(keys.Watch) if kind is not keys.Rate),
+    *(st.builds(kind, WORD, WORD) for kind in get_args(keys.Watch)),
     *(st.builds(kind, WORD) for kind in (keys.Silent, keys.Blind, keys.Expect, keys.Health)),
 ), WORD)  # fmt: skip
 def test_any_key_comes_back_as_it_was(key: keys.AlarmKey, incubator: str) -> None:
@@ -62,7 +59,7 @@ def test_any_key_comes_back_as_it_was(key: keys.AlarmKey, incubator: str) -> Non
 
 @pytest.mark.parametrize(
     "text",
-    ["limit/bed/temperature", "limit/bed/temperature/high_high", "rate/bed/temperature", "exposure/bed/a/b",
+    ["limit/bed/temperature", "limit/bed/temperature/high_high", "rate/bed/temperature/rising", "exposure/bed/a/b",
      "box/else", "test/more", "silent", "noise/fan", "", "/"],
 )  # fmt: skip
 def test_what_is_no_known_key_stays_as_it_was_written(text: str) -> None:

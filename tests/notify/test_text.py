@@ -25,8 +25,8 @@ KEYS = [
     KEY, "limit/bed/temperature/low", "limit/bed/humidity/high", "limit/air/temperature/low", "limit/bed/humidity/low",
     "limit/air/temperature/high", "limit/air/humidity/high", "limit/wet-bulb/temperature/low",
     "limit/air/humidity/low", "limit/room/temperature/high",
-    "silent/koji-top", "blind/bed", "expect/self-warming", "rate/bed/temperature/rising", "deviation/air/temperature",
-    "exposure/bed/temperature", "recovery/bed/temperature", "time-to-limit/bed/temperature", "box/off", "box/hot",
+    "silent/koji-top", "blind/bed", "expect/self-warming", "deviation/air/temperature",
+    "exposure/bed/temperature", "time-to-limit/bed/temperature", "box/off", "box/hot",
     "test", *(f"health/{what}:x" for what in HEALTH_WORDS),
 ]  # fmt: skip
 

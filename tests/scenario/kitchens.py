@@ -40,7 +40,7 @@ CELLS = (
 SEEN = {"air-only": ("air",), "one-hygrometer": ("air", "air-humidity"), "by-hand": (), "nothing": ()}
 """Probes of the cases that have none in the koji."""
 WARM_W, NOTHING_W = 1.0, 0.2
-ALARMS = ("limit/", "box/", "silent/", "blind/", "expect/", "deviation/", "rate/", "recovery/")
+ALARMS = ("limit/", "box/", "silent/", "blind/", "expect/", "deviation/")
 HAND_EVERY_S = 2 * H
 RECOGNISED_H = 2.0
 """Asked for: so long after its own heat a living one may be taken for one that has not warmed itself yet."""

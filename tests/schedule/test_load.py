@@ -23,8 +23,6 @@ from kojimon.schedule.spec import (
     Holds,
     LastOf,
     Limit,
-    Rate,
-    Recovery,
     Schedule,
     Stage,
     Step,
@@ -45,9 +43,7 @@ stages:
     blind: never
     watches:
       - deviation: {place: air, target: 86 F, above: 3.6 F, below: 2 C, delay: 20 min, priority: log}
-      - rate: {place: bed, per_h: -5.4 F}
       - exposure: {place: bed, at_least: 40 C, total: 2 h, priority: wake}
-      - recovery: {place: air, after: mix, at_most: 90 %, within: 15 min}
     bands:
       bed:
         temperature:
@@ -96,9 +92,7 @@ def test_everything(tmp_path: Path) -> None:
     wake, log = Priority.WAKE, Priority.LOG
     watches = (
         Deviation("air", 30.0, above=2.0, below=2.0, for_s=1200.0, priority=log),
-        Rate("bed", -3.0),
         Exposure("bed", 40.0, 7200.0, priority=wake),
-        Recovery("air", "mix", 90.0, 900.0, "humidity"),
     )
     bands = (
         Band("bed", "temperature", Limit(22.0, 3600.0, wake), high=Limit(40.0, 300.0, wake, 120.0, 0.5, 5)),

@@ -121,12 +121,10 @@ CASES = {
         "s.yaml:12: stages.no: found `no`, which other YAML readers take for yes or no, expected quotes around it, or the name of a stage of letters, digits, `-` and `_`, as in `top-tray` (40 at most)"),
     "blind for a second": ("label: First", "label: First\n    blind: 1 s", "s.yaml:8: stages.first.blind: found `1 s`, expected 1 min to 24 h"),
     "too many causes": ("[cold]", f"[{', '.join(['cold'] * 30)}]", "s.yaml:19: expectations.warm.causes: found 30 of them, expected 0 to 20"),
-    "a watch of air that wakes": ("begins: 0 h", "begins: 0 h\n    watches: [{rate: {place: air, per_h: 5 C, priority: wake}}]",
-        "s.yaml:9: stages.first.watches[0].rate.priority: found `wake`, expected `tell` or `log`: only the koji's temperature may wake"),
+    "a watch of air that wakes": ("begins: 0 h", "begins: 0 h\n    watches: [{exposure: {place: air, at_least: 40 C, total: 1 h, priority: wake}}]",
+        "s.yaml:9: stages.first.watches[0].exposure.priority: found `wake`, expected `tell` or `log`: only the koji's temperature may wake"),
     "a watch of no distance": ("begins: 0 h", "begins: 0 h\n    watches: [{deviation: {place: air, target: 30 C}}]",
         "s.yaml:9: stages.first.watches[0].deviation: found neither `above` nor `below`, expected one of them or both"),
-    "a watch after no step": ("begins: 0 h", "begins: 0 h\n    watches: [{recovery: {place: bed, after: mux, at_most: 36 C, within: 1 h}}]",
-        "s.yaml:9: stages.first.watches[0].recovery.after: found `mux` (did you mean `mix`?), expected one of the steps: `inoculate`, `check`, `mix` or `harvest`"),
 }  # fmt: skip
 
 
