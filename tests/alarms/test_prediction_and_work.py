@@ -183,9 +183,10 @@ def test_26_a_shelf_has_a_cap_and_a_one_shot_ends_at_it_too() -> None:
     """Given a shelve request of 3 h and cap 60 min, then refused with the cap stated; OneShot also ends at the cap."""
     case = Case()
     case.hold(200, bed=36.0)
-    (refused,) = case.do("alarm.shelve", key=HIGH, for_s=3 * 3600)
-    assert refused.kind == "refused"
-    assert "60 min is the most" in says(refused)["reason"]
+    for way in ("alarm.shelve", "alarm.silence"):
+        (refused,) = case.do(way, key=HIGH, for_s=3 * 3600)
+        assert refused.kind == "refused"
+        assert "60 min is the most" in says(refused)["reason"]
     case.do("alarm.shelve", key=HIGH, one_shot=True)
     shelved_s = case.at_s
     case.hold(3700, every_s=30)
@@ -201,13 +202,14 @@ def test_28_time_above_a_limit_adds_up_in_any_number_of_pieces() -> None:
     """Given readings >= limit adding up to the exposure budget (e.g. 10 h) in any number of pieces, then the cumulative
     alarm fires even if no single piece reaches the consecutive delay. (The shape of WHO/PQS/E006/TR07 type 1: 30 C for
     10 h added up.)"""
-    case = Case(schedule(watches=(Exposure("bed", 31.0, 10 * 3600.0),)))
+    case = Case(schedule(high(31.0, on_s=3600.0), watches=(Exposure("bed", 31.0, 10 * 3600.0),)))
     for piece in range(20):
         assert case.moves("exposure/bed/temperature") == [], piece
         case.hold(30 * MIN, every_s=60, bed=31.5).hold(10 * MIN, every_s=60, bed=30.0)
     ((at_s, _, _),) = case.moves("exposure/bed/temperature")
     assert at_s == pytest.approx(20 * 40 * MIN - 10 * MIN, abs=10 * MIN)
     assert case.state.alarms["box/exposure/bed/temperature"].priority is Priority.TELL
+    assert case.moves(HIGH) == [], "no piece is as long as an hour"
 
 
 @pytest.mark.parametrize(("late_min", "state"), [(10, "DSUPR"), (50, "UNACK")])

@@ -160,6 +160,10 @@ def test_no_self_warming_by_26_h_is_told_with_causes_and_ends_when_it_comes() ->
     first = next(e for e in outcome.events if e.key == "expect/self-warming")
     assert says(first)["causes"] == ["too cold", "too dry"]
     assert says(first)["priority"] == "tell"
+    late = begun()
+    late.hold(27 * H, {BED: 30.0, AIR: 30.0}, every_s=60)
+    late.act("step.correct", mark=1, at_t_ms=late.t0_ms + 4 * 3_600_000)
+    assert says(moves(run(late)[1], "expect/self-warming")[-1])["corrected"], "it is hour 23: nothing is late yet"
 
 
 def test_mixing_window_opens_on_the_bed_and_again_after_each_mix() -> None:
@@ -247,6 +251,23 @@ def test_time_away_is_told_and_no_probe_is_blamed_for_it() -> None:
     start = [e for e in outcome.events if e.kind == "start"][-1]
     assert says(start)["gap_ms"] == 3 * 3_600_000
     assert f"event-{start.no}" in {m.id for m in outcome.messages}
+
+
+def test_a_card_that_fails_is_told_by_day_and_wakes_once_it_is_dead_for_good() -> None:
+    rows = begun()
+    for ok, wake in ((False, False), (False, True), (False, True), (True, False)):
+        rows.at((rows.t_ms - rows.t0_ms) / 1000 + 60).input("health", what="disk", ok=ok, text="dead", wake=wake)
+    _, outcome = run(rows)
+    assert [(says(e)["event"], says(e)["priority"]) for e in moves(outcome, "health/disk")] == [
+        ("on", "tell"), ("up", "wake"), ("off", "wake"),
+    ]  # fmt: skip
+
+
+def test_a_clock_that_is_set_is_noted_in_either_direction() -> None:
+    rows = begun()
+    for step_ms in (-3_600_000, 900, 2_000):
+        rows.input("clock", boot=1, step_ms=step_ms, trusted=True)
+    assert [says(e)["step_ms"] for e in run(rows)[1].events if e.kind == "clock-step"] == [-3_600_000, 2_000]
 
 
 def test_mid_batch_start_is_in_the_right_stage_and_does_not_scold() -> None:

@@ -461,10 +461,11 @@ def test_the_cooling_of_harvested_koji_is_seen_before_it_is_over() -> None:
 def test_weights_are_added_and_taken_back_for_a_day_after_the_harvest() -> None:
     rows = begun()
     rows.at(44 * H).act("batch.harvest")
-    rows.act("batch.weigh", stage="harvest", kg=2.3)
+    rows.act("batch.weigh", stage="harvest", kg=2.8, tare_kg=0.5)
     state, outcome = run(rows)
     weighed = outcome.events[-1]
     assert (weighed.kind, weighed.batch) == ("weighed", state.ended["box"].batch.id)
+    assert says(weighed)["kg"] == 2.3, "without its vessel"
     rows.at(70 * H).act("batch.weigh", stage="dry", kg=2.0)
     state, outcome = advance(state, rows.take(), rows.t_ms)
     assert [says(one)["code"] for one in outcome.events if one.kind == "refused"] == ["no-batch"]

@@ -16,6 +16,7 @@ import pytest
 from kojimon.errors import JournalError
 from kojimon.journal.files.beside import Ballast, Lock
 from kojimon.journal.files.damage import open_or_recover, set_aside
+from kojimon.journal.files.last import Last, file_of, keep, kept
 from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import Chunk
 from kojimon.journal.writing import storage as storing
@@ -228,6 +229,17 @@ def test_damage_found_while_running(path: Path, make_writer: MakeWriter) -> None
     assert writer.register_probes(["top"]) == numbers
     assert [what for what, _ in lost] == ["The journal was damaged"]
     assert path.with_name(lost[0][1]).exists() and lost[0][1].startswith("kitchen.journal.corrupt-20")
+
+
+def test_what_is_kept_beside_the_journal_is_believed_whole_or_not_at_all(path: Path) -> None:
+    last = Last(7, 3, 70, b"state at 7")
+    keep(path, last)
+    whole = file_of(path).read_bytes()
+    assert kept(path) == last
+    for at in range(len(whole)):
+        for harmed in (whole[:at], whole[:at] + bytes([whole[at] ^ 1]) + whole[at + 1 :]):
+            file_of(path).write_bytes(harmed)
+            assert kept(path) is None, at
 
 
 def test_set_aside_takes_the_next_free_name(path: Path) -> None:

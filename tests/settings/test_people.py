@@ -5,7 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 
+from kojimon.notify.build import carriers_of
 from kojimon.settings import plain, spec
 from kojimon.settings.secrets import secrets_of
 from tests.settings.files import SMALL, load, refusal
@@ -34,6 +36,19 @@ def test_people_are_read(tmp_path: Path) -> None:
     assert found.watch == (spec.WatchedSite("cellar", "house", 240.0),)
     assert plain.from_json(plain.to_json(found)) == found
     assert [key for key, _ in secrets_of(found)] == ["channels.phone.url", "channels.neighbour.url", "heartbeat.ping"]
+
+
+def test_the_second_person_is_called_later_and_the_loudspeaker_waits_for_the_phone_of_the_first(tmp_path: Path) -> None:
+    """It waits for an answer from the phone of the first; where there is none it sounds at once."""
+    own, other = (spec.CommandChannel(name, ("true",), second=name == "other") for name in ("own", "other"))
+
+    def joins(*channels: spec.ChannelSettings) -> list[float]:
+        settings = replace(load(tmp_path, SMALL), channels=channels)
+        return [one.channel.joins_s for one in carriers_of(settings, find=lambda player: "/usr/bin/aplay")]
+
+    assert joins(own, other) == [0.0, 1200.0, 240.0]
+    assert joins(other) == [1200.0, 0.0]
+    assert joins(replace(other, joins_s=300.0)) == [300.0, 0.0]
 
 
 def test_without_a_word_the_loudspeaker_is_used_and_nothing_else(tmp_path: Path) -> None:
