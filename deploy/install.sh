@@ -129,7 +129,7 @@ requirement() { # LIBRARY: as pyproject.toml wants it
     sed -n -E "s/.*\"($1[<>=!~][^\"]*)\".*/\1/p" "$here/pyproject.toml" | head -n 1
 }
 
-ready_made() { # PYTHON LIBRARY: whether it comes compiled for this machine
+ready_made() { # PYTHON LIBRARY: whether it comes compiled for this computer
     set -- "$1" "$(requirement "$2")"
     set -- "$@" --quiet --disable-pip-version-check --no-deps --only-binary :all: --dest "$(dirname "$1")/ready"
     if [ -n "$wheels" ]; then set -- "$@" --no-index --find-links "$wheels"; fi
@@ -154,11 +154,11 @@ foresee() { # PYTHON
     fi
     todo="" without=$parts
     if [ $numpy = missing ]; then
-        say "numpy, which the forecast wants, does not come ready-made for this machine; building it here would take hours."
+        say "numpy, which the forecast wants, does not come ready-made for this computer; building it here would take hours."
         without=$(say "$parts" | sed -E 's/^all$/forecast,mirror,modbus,services/; s/forecast,?//; s/,$//; s/^$/none/')
     fi
     if [ $msgspec = missing ]; then
-        say "The library msgspec does not come ready-made for this machine: it is compiled here, in some minutes."
+        say "The library msgspec does not come ready-made for this computer: it is compiled here, in some minutes."
         can_compile "$1" || todo="sudo apt install gcc python3-dev && "
     fi
     rm -rf "$(dirname "$1")/ready"

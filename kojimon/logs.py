@@ -46,7 +46,7 @@ class HoldBack(logging.Filter):
                 self._places.clear()
             self._places[place] = (since, count + 1)
         if held:
-            record.msg, record.args = f"{record.getMessage()} ({held} more like it held back)", ()
+            record.msg, record.args = f"{record.getMessage()} ({held} more like it left out)", ()
         return count < self._burst
 
 

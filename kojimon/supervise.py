@@ -111,9 +111,9 @@ class Slot:
             if self._backoff.due(now_s):
                 self._start(now_s, tell)
         elif self._silent_s(now_s) > SILENT_S:
-            _LOG.warning("%s: no sign of life for %.0f s; built anew", self.name, SILENT_S)
+            _LOG.warning("%s: no answer for %.0f s; built anew", self.name, SILENT_S)
             self.abandon()
-            tell(self.what, False, f"{self.name} gave no sign of life for {SILENT_S:.0f} s; its reader is started anew")
+            tell(self.what, False, f"{self.name} did not answer for {SILENT_S:.0f} s; its reader is started anew")
             self._start(now_s, tell)
         else:
             self._listen(self._source.facts(), now_s, tell)
@@ -209,7 +209,7 @@ class Supervisor:
                 _LOG.exception("%s: could not be looked after", slot.name)
         stale = tuple(part.name for part in self._essentials if not part.fresh())
         if stale and stale != self.stale:
-            _LOG.error("no sign of life from: %s", ", ".join(stale))
+            _LOG.error("no answer from: %s", ", ".join(stale))
         self.stale = stale
         self._feed(now_s)
 

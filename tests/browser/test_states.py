@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import pytest
 from playwright.sync_api import Page, expect
 
+from tests.browser.conftest import WIDTHS
 from tests.browser.cook import Cook
+from tests.browser.twelve import kitchen, states
 
 NewPage = Any
 LINES = """() => [...document.querySelectorAll('button, a.button')].filter(node => node.offsetParent).filter(node => {
@@ -17,10 +20,35 @@ LINES = """() => [...document.querySelectorAll('button, a.button')].filter(node 
 }).map(node => node.textContent.trim())"""
 
 
-def fits(page: Page) -> None:
-    """No button has two lines, and nothing is wider than the screen."""
+CLIPPED = """() => [...document.querySelectorAll('button, a.button, svg.k-sheet text')].filter(node => {
+  if (!node.getClientRects().length) return false;
+  const range = document.createRange(), around = (node.ownerSVGElement || node).getBoundingClientRect();
+  range.selectNodeContents(node);
+  const text = range.getBoundingClientRect();
+  return text.left < around.left - 1 || text.right > around.right + 1 || text.bottom > around.bottom + 1;
+}).map(node => node.textContent.trim())"""
+
+
+def fits(page: Page, width: int = 360) -> None:
+    """No button has two lines, nothing is wider than the screen, no words reach over the edge of button or curve."""
     assert page.evaluate(LINES) == []
-    assert page.evaluate("document.documentElement.scrollWidth") <= 360
+    assert page.evaluate(CLIPPED) == []
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+@pytest.mark.slow(12)  # twelve states, each at three widths
+def test_nothing_is_cut_off_in_any_state(tmp_path: Path, new_page: NewPage) -> None:
+    page: Page = new_page(360)
+    with kitchen(tmp_path) as one:
+        for name, path in states(one):
+            for width in WIDTHS:
+                page.set_viewport_size({"width": width, "height": 800})
+                page.goto(one.url + path)
+                for sheet in page.locator("[data-curve] .sheet").all():
+                    expect(sheet).to_have_attribute("data-drawn", "yes")
+                fits(page, width)
+            if name == "6-alarm":
+                expect(page.locator(".step h2")).to_contain_text("mix and spread thinner")
 
 
 @pytest.mark.slow(15)

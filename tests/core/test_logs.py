@@ -46,7 +46,7 @@ def test_repeats_are_held_back_and_counted(log: tuple[io.StringIO, Now]) -> None
     ]
     now.s += PERIOD_S
     storm(1)
-    assert out.getvalue().splitlines()[-1] == f"WARNING kojimon.part: line 0 ({1000 - BURST} more like it held back)"
+    assert out.getvalue().splitlines()[-1] == f"WARNING kojimon.part: line 0 ({1000 - BURST} more like it left out)"
 
 
 def test_a_slow_drip_passes(log: tuple[io.StringIO, Now]) -> None:

@@ -124,7 +124,7 @@ def test_where_a_library_must_be_compiled_that_is_said_before_anything_is_built(
     told = own.run(*INSTALL, "--wheels", "/packages", good=False)
     assert told.returncode == 1
     assert "numpy, which the forecast wants, does not come ready-made" in told.stdout
-    assert "The library msgspec does not come ready-made for this machine" in told.stdout
+    assert "The library msgspec does not come ready-made for this computer" in told.stdout
     assert told.stderr == (
         "install.sh: nothing was installed. Run this: sudo apt install gcc python3-dev && "
         "sudo sh deploy/install.sh --parts mirror,modbus,services\n"
