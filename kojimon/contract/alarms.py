@@ -25,7 +25,8 @@ class Alarm(Struct, frozen=True):
         probe, place, tray: "" where it is about none. quality: of a silent probe's readings, 0 where none came.
         until_t_ms: end of its pause, or latest end of the work it is held for. silent_until_t_ms: until then it is
             silenced. reason: why it is out of service.
-        ended: why it ended without a reading that is back to normal: `old`, `work`, `stage`, `batch`; else "".
+        ended: why it ended without a reading that is back to normal: `old`, `work`, `stage`, `batch`, `doubt`
+            (its probe may be out of the koji); else "".
         text, label, causes: in words, where it carries its own.
         total_ms: time added up beyond a limit.
         left_s, early_s, late_s, in_10: time to a limit by the forecast, as in `Left`.

@@ -140,8 +140,8 @@ class ProbeBack(Said, frozen=True, kw_only=True):
     """The question after work, whether the probe is back in the koji.
 
     Key: asked, said, seen, unanswered, withdrawn; follows (koji that was warm before reads as the box's air for an
-    hour: `probe`, `value`, `air_c`); fell (a probe in koji too hot fell 8 K within 4 min, so that alarm stays: `probe`,
-    `from_c`, `value`). Unanswered and the last two are told.
+    hour: `probe`, `value`, `air_c`); fell (a probe fell further than koji does, and counts as
+    none until it is back; an alarm of hot koji stays: `probe`, `from_c`, `value`). Unanswered and these two are told.
     """
 
     kind = "probe-back"

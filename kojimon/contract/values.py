@@ -54,7 +54,8 @@ class Probe(Struct, frozen=True):
         age_s: seconds since then, None before the first.
         quality: of its latest reading (`model.Quality`), 0 is good; None before the first.
         rate_per_h: slope in K/h or %/h, None while too little is known.
-        silent: whether its alarm `silent/NAME` is active.
+        silent: whether its alarm `silent/NAME` is active. doubted: whether it is perhaps not in the koji: it counts for
+            no place then.
     """
 
     name: str
@@ -67,6 +68,7 @@ class Probe(Struct, frozen=True):
     quality: int | None = None
     rate_per_h: float | None = None
     silent: bool = False
+    doubted: bool = False
 
 
 class ByHand(Struct, frozen=True):

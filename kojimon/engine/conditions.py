@@ -40,6 +40,11 @@ GONE = (int(Quality.LOST), int(Quality.SIGNED_OFF))
 
 
 def fresh(turn: Turn, numbers: tuple[int, ...]) -> list[int]:
+    """Those that spoke, but for probes that are perhaps not in the koji (engine.doubts)."""
+    return [no for no in spoke(turn, numbers) if no not in turn.doubts]
+
+
+def spoke(turn: Turn, numbers: tuple[int, ...]) -> list[int]:
     """The probes among these whose last good reading is not stale now, and whose device is not said to be gone."""
     probes = turn.compiled.probes
     return [

@@ -175,7 +175,9 @@ def judge_probe(turn: Turn, probe: ProbeSetup, value: float, bands: list[Band]) 
         high=watch.high
         if fell_from is not None
         else _judge_pair(watch.high, thresholds(band, "high", probe.by_hand), value, turn.t_ms, served_ms),
-        low=_judge_pair(watch.low, thresholds(band, "low", probe.by_hand), value, turn.t_ms, served_ms),
+        low=watch.low
+        if probe.no in turn.doubts
+        else _judge_pair(watch.low, thresholds(band, "low", probe.by_hand), value, turn.t_ms, served_ms),
         fell_from=fell_from,
     )
     turn.watch[probe.no] = after

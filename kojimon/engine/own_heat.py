@@ -29,6 +29,7 @@ from kojimon.engine.conditions import (
     waits_for_fall,
 )
 from kojimon.engine.course import Course, CourseBlock
+from kojimon.engine.doubts import doubt
 from kojimon.engine.moments import Known
 from kojimon.engine.plan import overdue, reconsider
 from kojimon.engine.quiet import refresh
@@ -189,7 +190,8 @@ def _highest(turn: Turn, course: Course, beyond_k: float, just_worked: bool) -> 
     at_once = before_k - beyond_k >= AT_ONCE_K
     most_k = beyond_k if course.most_k is None or at_once or just_worked else max(beyond_k, course.most_k)
     left_k, left_ms = course.left_k, course.left_ms
-    if at_once and before_k >= LEFT_K and left_ms < 0:
+    itself_k = max((one.means[-1] for one in course.blocks[-3:-1]), default=0.0) - course.blocks[-1].means[-1]
+    if at_once and itself_k >= AT_ONCE_K and before_k >= LEFT_K and left_ms < 0:
         left_k, left_ms = before_k, turn.t_ms
     elif left_ms >= 0 and beyond_k >= left_k / 2:
         left_ms = -1
@@ -208,6 +210,7 @@ def _out_of_it(turn: Turn, incubator: str, no: int, course: Course) -> Course:
     if not marked and air is not None and value - air[1] <= NEAR_AIR_K:
         told = ProbeBack(probe=turn.compiled.probes[no].name, probes=1, value=value, air_c=air[1])
         turn.emit(told, incubator, "follows", Priority.TELL)
+        doubt(turn, incubator, no, air[1] + course.left_k)
     return replace(course, left_ms=-1)
 
 

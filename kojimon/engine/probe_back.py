@@ -14,8 +14,8 @@ from kojimon.contract import deadlines, events, keys
 from kojimon.contract.acts import ProbeBack
 from kojimon.contract.guidance import LookCloser
 from kojimon.contract.state import Question
-from kojimon.engine.conditions import fresh, reading_at
-from kojimon.engine.limits import believe_fall
+from kojimon.engine.conditions import reading_at, spoke
+from kojimon.engine.doubts import COLD_FALL_K, believe_all, doubt
 from kojimon.engine.state import Asked, Mark
 from kojimon.engine.turn import By, Turn
 from kojimon.engine.work import COOLING_WORK
@@ -48,7 +48,11 @@ def ask(turn: Turn, incubator: str, work: str, mark: Mark) -> None:
     if work not in COOLING_WORK or until_ms - turn.t_ms < LEAST_MS or not probes:
         return
     warm = _was_warm(turn, incubator, mark.at_ms)
-    turn.asked[incubator] = Asked(mark.id, mark.step, mark.at_ms, until_ms, warm=warm)
+    before = {
+        no: max(values) for no in _beds(turn, incubator)
+        if (values := [v for t_ms, v in turn.trace.get(no, ()) if t_ms <= mark.at_ms]) and no not in turn.doubts
+    }  # fmt: skip
+    turn.asked[incubator] = Asked(mark.id, mark.step, mark.at_ms, until_ms, warm=warm, before=before)
     turn.set_due(deadlines.Asked(incubator), until_ms)
     turn.guidance.append(LookCloser(incubator, mark.at_ms, until_ms))
     asked = events.ProbeBack(step=mark.step, mark=mark.id, at_ms=mark.at_ms, until_ms=until_ms, probes=probes)
@@ -58,7 +62,7 @@ def ask(turn: Turn, incubator: str, work: str, mark: Mark) -> None:
 def answer(turn: Turn, incubator: str, deed: ProbeBack, by: By) -> None:
     """Somebody says that the probe is back in the koji; it is noted whether or not it was asked."""
     probes = len(_beds(turn, incubator))
-    believe_fall(turn, incubator)
+    believe_all(turn, incubator)
     if not probes:
         turn.refuse(deed.kind, incubator, "no-probe", f"no probe of {incubator} is in the koji by the settings")
         return
@@ -124,6 +128,9 @@ def _followed(turn: Turn, incubator: str, asked: Asked) -> Asked:
         step=asked.step, mark=asked.mark, probe=probe, probes=len(_beds(turn, incubator)), value=bed[1], air_c=air[1]
     )
     turn.emit(told, incubator, "follows", Priority.TELL)
+    for no in _good(turn, _beds(turn, incubator)):
+        if no in asked.before and turn.last_v[no] - air[1] <= NEAR_AIR_K:
+            doubt(turn, incubator, no, asked.before[no])
     return replace(asked, doubted=True)
 
 
@@ -152,7 +159,10 @@ def _beds(turn: Turn, incubator: str) -> tuple[int, ...]:
 def _shows(turn: Turn, incubator: str) -> bool:
     """Whether every probe in the koji is good and as warm as only koji is; one silent since before does not count."""
     beds = tuple(no for no in _beds(turn, incubator) if not _long_silent(turn, incubator, no))
+    before = turn.asked[incubator].before
     if not beds or len(_good(turn, beds)) < len(beds):
+        return False
+    if any(no in turn.doubts or turn.last_v[no] < before.get(no, 0.0) - COLD_FALL_K for no in beds):
         return False
     around = turn.compiled.probes_at(incubator, "air", "temperature")
     coldest = min(turn.last_v[no] for no in beds)
@@ -170,4 +180,4 @@ def _long_silent(turn: Turn, incubator: str, no: int) -> bool:
 
 
 def _good(turn: Turn, numbers: tuple[int, ...]) -> list[int]:
-    return [no for no in fresh(turn, numbers) if no not in turn.bad]
+    return [no for no in spoke(turn, numbers) if no not in turn.bad]

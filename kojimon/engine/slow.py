@@ -12,6 +12,7 @@ from kojimon.alarms.states import Signal
 from kojimon.contract import keys
 from kojimon.engine.box import judge_box
 from kojimon.engine.conditions import fresh, reading_at
+from kojimon.engine.doubts import watch_doubts
 from kojimon.engine.forgotten import note_warm
 from kojimon.engine.limits import band_of, bands_in_force, beside
 from kojimon.engine.moments import known_of
@@ -31,6 +32,7 @@ def judge_slowly(turn: Turn) -> None:
         known = known_of(turn.compiled, incubator, batch, turn.anchors, turn.last_t)
         if known is None:
             continue
+        watch_doubts(turn, incubator, known)
         note_warm(turn, incubator)
         judge_box(turn, incubator, known)
         follow(turn, incubator, known)
@@ -49,6 +51,8 @@ def end_watches(turn: Turn, incubator: str) -> None:
     for table in (turn.since, turn.exposed):
         for name in [name for name in table if keys.parse_named(name)[0] == incubator]:
             del table[name]
+    for no in turn.compiled.probes_at(incubator, "bed", "temperature"):
+        turn.doubts.pop(no, None)
     turn.lately.pop(incubator, None)
 
 

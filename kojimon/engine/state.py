@@ -87,6 +87,7 @@ class Asked(Struct, frozen=True):
     """Whether the probe is back in the koji is asked: after which work, done when, until when it is asked, and since
     when the readings show it (-1: they do not).
 
+    before: °C of each probe before the work, by number;
     warm: whether the koji was warmer than the box makes it before the work; follows_ms: since when its probes have
     followed the box's air since then (-1: they do not), between least_k and most_k above it; doubted: that was told.
     """
@@ -101,6 +102,7 @@ class Asked(Struct, frozen=True):
     least_k: float = 0.0
     most_k: float = 0.0
     doubted: bool = False
+    before: dict[int, float] = {}
 
 
 class ProbeTest(Struct, frozen=True):
@@ -285,6 +287,7 @@ class State(Struct, frozen=True):
         moved: probes that sit in another tray than the settings say, by number (engine.probe_acts); `setup` has the
             tray they are in.
         asked: whether the probe is back in the koji, by incubator (engine.probe_back).
+        doubts: probes that are perhaps not in the koji, by number: the °C that shows that they are (engine.doubts).
         awake_ms: since when the daemon has been up; silence is not counted before.
         acts: idempotency keys of the latest acts with their seq.
         tares: what each vessel weighs that things of a box are weighed in, kg, by `INCUBATOR/VESSEL` (engine.scale).
@@ -320,6 +323,7 @@ class State(Struct, frozen=True):
     outlooks: dict[str, Outlook] = {}
     moved: dict[int, Moved] = {}
     asked: dict[str, Asked] = {}
+    doubts: dict[int, float] = {}
     airs: dict[int, AirWatch] = {}
     courses: dict[int, Course] = {}
     awake_ms: int = 0

@@ -39,7 +39,7 @@ class Turn:
         self.work, self.bad, self.own = dict(state.work), dict(state.bad), dict(state.own)
         self.probe_tests, self.outlooks, self.moved = dict(state.probe_tests), dict(state.outlooks), dict(state.moved)
         self.asked, self.airs, self.lately = dict(state.asked), dict(state.airs), dict(state.lately)
-        self.courses, self.tares = dict(state.courses), dict(state.tares)
+        self.courses, self.tares, self.doubts = dict(state.courses), dict(state.tares), dict(state.doubts)
         self.events: list[Event] = []
         self.messages: list[Message] = []
         self.guidance: list[Guidance] = []
@@ -58,7 +58,7 @@ class Turn:
             probe_tests=self.probe_tests, outlooks=self.outlooks, moved=self.moved, asked=self.asked, airs=self.airs,
             courses=self.courses, lately=self.lately,
             anchors=self.anchors, boots=self.boots, awake_ms=self.awake_ms, acts=self.acts,
-            tares=self.tares,
+            tares=self.tares, doubts=self.doubts,
         )  # fmt: skip
 
     def outcome(self) -> Outcome:

@@ -139,7 +139,7 @@ def _probes(turn: Turn, incubator: str) -> Iterator[Probe]:
             yield Probe(
                 probe.name, probe.no, probe.place, probe.tray, probe.quantity, turn.last_v.get(probe.no),
                 _age_s(turn, probe.no), _quality(turn, probe.no), rate_per_h(turn.trace.get(probe.no, ())),
-                turn.silent(probe.no),
+                turn.silent(probe.no), probe.no in turn.doubts,
             )  # fmt: skip
 
 

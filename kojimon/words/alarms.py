@@ -336,12 +336,8 @@ def subject(alarm: Alarm, speech: Speech) -> str:
 
 
 def not_normal(alarm: Alarm, what: AlarmChange, speech: Speech) -> str:
-    """How an alarm ended that did not come back to normal: its batch or stage is over, or the stage's limit is another
-    now; "" of one that did.
-
-    Args:
-        what: of the event of its end.
-    """
+    """How an alarm ended (`what`) that did not come back to normal: its batch or stage is over, or the stage's limit is
+    another now; "" of one that did."""
     key, limit = keys.parse(alarm.key), what.limit_now
     about = say.small_first(subject(alarm, speech))
     if what.ended in UNKNOWN:

@@ -212,8 +212,13 @@ def _line(step: doc.Step, speech: Speech, now_ms: int, now: str) -> StepLine:
 def _values(box: doc.Box, speech: Speech) -> Iterator[Value]:
     """Every place with its value, or with both ends where several probes are there; then what was read by hand, what
     counts now before what is old, and the hottest first."""
+    aside = [one for one in box.probes if one.doubted and one.value is not None]
+    for probe in aside:
+        shown = doc.Extreme(probe.name, probe.tray, probe.value or 0.0, probe.age_s)
+        value = _value("", probe.quantity, "", shown, speech)
+        yield replace(value, name=f"Probe {probe.name}, perhaps not in the koji")
     for row in box.places:
-        if not row.probes:
+        if not row.probes or (row.ends is None and row.place in {one.place for one in aside}):
             continue
         if row.ends is None or row.ends[0].by_hand:
             last = _last(box, row.place, row.quantity, speech)

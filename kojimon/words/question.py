@@ -94,7 +94,7 @@ def told(key: str, what: ProbeBack, speech: Speech) -> tuple[str, str]:
     if key == "fell":
         before, now = (speech.value("temperature", value or 0.0) for value in (what.from_c, what.value))
         return (
-            f"Probe {what.probe} fell from {before} to {now} within minutes: out of the koji? Not counted as "
-            "back to normal. Put it back, or enter what you did.", "look",
+            f"Probe {what.probe} fell from {before} to {now}: out of the koji? Until it is back its value does not "
+            "count as the koji's. Put it back, or enter that it is in the koji.", "look",
         )  # fmt: skip
     return "", "plain"

@@ -146,6 +146,10 @@ def sentence(incubator: Box, speech: Speech, now_ms: int) -> Sentence:
 
 def _unseen(incubator: Box, koji: str, speech: Speech) -> Sentence:
     """That nothing measures the koji, and what was read by hand last."""
+    aside = next((probe for probe in incubator.probes if probe.doubted and probe.value is not None), None)
+    if aside is not None:
+        shown = speech.value(aside.quantity, aside.value or 0.0)
+        return Sentence(f"No reading from the {koji}: probe {aside.name} shows {shown}, perhaps out of it.", "look")
     if any(probe.place == "bed" for probe in incubator.probes):
         return Sentence(f"No reading from the {koji}.", "look")
     reads = [one for one in incubator.by_hand if one.place == "bed"]

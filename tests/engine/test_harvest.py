@@ -257,14 +257,14 @@ def on_the_rim(from_h: float, k: float) -> At:
     return lambda h: 30 + (min(9.0, max(0.0, h - 14)) if h < from_h else k + (9 - k) * exp(-12 * (h - from_h)))
 
 
-@pytest.mark.parametrize("k", [0.3, 1.5])
-def test_a_probe_on_the_rim_is_no_koji_that_is_spent_and_is_asked_about(k: float) -> None:
+@pytest.mark.parametrize(("k", "asked"), [(0.3, "fell"), (1.5, "follows")])
+def test_a_probe_on_the_rim_is_no_koji_that_is_spent_and_is_asked_about(k: float, asked: str) -> None:
     box, outcome = batch(on_the_rim(33.0, k), 39.5, marks={20.0: "first-check", 27.0: "mix"})
     assert box.step("harvest").status == "waiting"  # type: ignore[union-attr]
-    (told,) = [event for event in outcome.events if (event.kind, event.key) == ("probe-back", "follows")]
+    (told,) = [event for event in outcome.events if (event.kind, event.key) == ("probe-back", asked)]
     assert what(told).probe == "koji-top" and what(told).step == ""
     said = line(told, Speech())
-    assert said is not None and "Is it in the koji?" in said.text and "Since the work" not in said.text
+    assert said is not None and "the koji?" in said.text and "Since the work" not in said.text
 
 
 def test_koji_that_comes_back_from_a_mixing_nobody_marked_leaves_its_probe_in_peace() -> None:

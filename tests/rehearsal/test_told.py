@@ -66,7 +66,7 @@ def falling(to_c: float) -> Course:
 def test_a_fall_that_no_mixing_makes_ends_no_alarm() -> None:
     lines = told(rehearsed(34, falling(27)))
     assert not found(lines, HOT_OVER)
-    assert found(lines, "Probe koji fell from 44.0 °C to 27.0 °C within minutes: out of the koji?") == [30.02]
+    assert found(lines, "Probe koji fell from 44.0 °C to 27.0 °C: out of the koji?") == [30.02]
     assert found(lines, "The koji 27 °C (was over 43). Is the probe in the koji? Look.")
 
 
@@ -115,8 +115,8 @@ def mixed_at_26(after: Course) -> list[tuple[float, str]]:
 @pytest.mark.parametrize("above_k", [0.0, 1.5])
 def test_a_lone_probe_left_out_after_mixing_is_told_of(above_k: float) -> None:
     lines = mixed_at_26(lambda h: air(h) + above_k)
-    (at,) = found(lines, FOLLOWS)
-    assert 27 < at < 27.5
+    (at,) = found(lines, FOLLOWS) + found(lines, "out of the koji? Until it is back")
+    assert 26.3 < at < 27.5
     assert found(lines, UNANSWERED) == [28.0]
 
 
