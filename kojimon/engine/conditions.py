@@ -109,9 +109,13 @@ def waits_to_rise(turn: Turn, incubator: str, condition: Condition) -> bool:
 
 
 def air_heats(turn: Turn, incubator: str) -> bool:
-    """Whether the box's air is so hot, and the koji so near it, that the air heats the koji."""
+    """Whether the box's air is so hot, and the koji so near it, that the air heats the koji; by its smoothed course
+    (engine.box_level), for a thermostat's peak heats nothing."""
     air, bed = (reading_at(turn, incubator, place, "temperature") for place in ("air", "bed"))
-    return air is not None and bed is not None and air[1] >= HOT_AIR_C and bed[1] - air[1] < HOT_AIR_K
+    if air is None or bed is None:
+        return False
+    air_c = min(air[1], turn.airs[air[0]].level) if air[0] in turn.airs else air[1]
+    return air_c >= HOT_AIR_C and bed[1] - air_c < HOT_AIR_K
 
 
 def waits_for_fall(batch: BatchState | None, condition: Condition) -> bool:

@@ -23,26 +23,31 @@ from kojimon.engine.conditions import (
     by_heater,
     dries,
     fresh,
+    holds_now,
     may_dry,
+    reach,
     reading_at,
     take,
-    waits_for_fall,
 )
 from kojimon.engine.course import Course, CourseBlock
 from kojimon.engine.doubts import doubt
 from kojimon.engine.moments import Known
 from kojimon.engine.plan import overdue, reconsider
 from kojimon.engine.quiet import refresh
-from kojimon.engine.state import elapsed_ms
+from kojimon.engine.state import ConditionState, elapsed_ms
 from kojimon.engine.turn import Turn
 from kojimon.engine.work import COOLING_WORK
 from kojimon.model import BoxKind, Priority
+from kojimon.schedule.spec import Condition
 
 TAUS_H = (0.1, 0.5, 1.0, 2.0, 4.0, 8.0, inf)
 """The first is hardly slower than the air: koji that air as fast, or faster, leaves behind did not rise by itself. The
 last follows nothing, as on a mat whose thermostat holds it."""
 BLOWN_H = 2.0
-"""In a fan's air no tray is slower (derived: 3 cm of rice 1.1-1.8 h): what began cold is not waited for any longer."""
+"""In a fan's air hardly a tray is slower (derived: 3 cm of rice 1.1-1.8 h): what began cold is waited for no longer
+once it is beyond the air; what is still below that may be a slower one that the air warms."""
+WARM_C = 33.0
+"""Of koji alone, with nothing around it measured, a box makes anything up to that: it counts by a third of a third."""
 BLOCK_MS = 1_800_000
 """Half an hour; the last two are the hour that is looked at."""
 LEAST_TICKS = 8
@@ -94,23 +99,19 @@ def follow(turn: Turn, incubator: str, known: Known) -> None:
         best_k = max(best_k, _rise_k(turn, incubator, course, worked_ms, moved_ms, slowest_h))
     after_work = worked_ms >= 0 and elapsed_ms(turn.anchors, worked_ms, turn.t_ms) < MOVED_MS
     falls = [0.0 if after_work else _fall(turn.courses[no]) for no in numbers]
-    now = replace(turn.batches[incubator], own_rise_k=best_k, own_fall=min(falls, default=0.0))
-    turn.put_batch(incubator, now)
-    waited = known.schedule.conditions.values()
-    if (
-        begun
-        or _reached(known, batch.own_rise_k, best_k)
-        or any(waits_for_fall(batch, one) != waits_for_fall(now, one) for one in waited)
-    ):
+    turn.put_batch(incubator, replace(turn.batches[incubator], own_rise_k=best_k, own_fall=min(falls, default=0.0)))
+    if begun or any(_is_otherwise(turn, incubator, *one) for one in known.schedule.conditions.items()):
         _judged_anew(turn, incubator)
     elif overdue(turn, incubator, known):
         reconsider(turn, incubator)
 
 
-def _reached(known: Known, before_k: float, now_k: float) -> bool:
-    """Whether a condition has waited for such a rise."""
-    waited = [one.own_rise for one in known.schedule.conditions.values() if one.own_rise is not None]
-    return any(before_k < rise <= now_k for rise in waited)
+def _is_otherwise(turn: Turn, incubator: str, name: str, condition: Condition) -> bool:
+    """Whether a condition that hangs on a rise has become true, or false, without a reading of its own."""
+    if condition.own_rise is None:
+        return False
+    holds = turn.batches[incubator].conditions.get(name, ConditionState()).since_ms >= 0
+    return holds != holds_now(condition, reach(turn, incubator, condition))
 
 
 def _judged_anew(turn: Turn, incubator: str) -> None:
@@ -242,8 +243,15 @@ def _rise_k(
         lowest, elsewhere_k = (since, 0.0) if since else (lowest, ELSEWHERE_K)
     may = may_dry(turn, incubator)
     part = 1.0 if course.seen and not beside else UNSEEN_PART
+    if not course.seen and max(block.means[-1] for block in hour) < WARM_C:
+        part *= UNSEEN_PART
     drying = "wet" if course.wet else "slow" if course.seen and may else ""
-    rises = [_above_lowest_k(i, hour, lowest, drying if may else "") for i, h in enumerate(TAUS_H) if h <= slowest_h]
+    by_course = [_above_lowest_k(i, hour, lowest, drying if may else "") for i, _ in enumerate(TAUS_H[:-1])]
+    rises = [rise for rise, h in zip(by_course, TAUS_H, strict=False) if h <= slowest_h]
+    slower = by_course[len(rises) :]
+    if slower:
+        beyond_air_k = (hour[0].means[0] + hour[1].means[0]) / 2 + APART_K
+        rises.append(max(beyond_air_k, min(slower)))
     if beside:
         rises.append(_beyond_any_k(hour, lowest))
     return part * (min(rises) - elsewhere_k)

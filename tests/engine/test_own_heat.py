@@ -174,6 +174,50 @@ def test_rice_that_dries_warms_up_to_the_air_and_grows_no_mould_by_that() -> Non
         assert found.recognised_h is None
 
 
+SET_WARMER: At = lambda h: 26.0 + 6.0 * (h >= 20)  # noqa: E731
+
+
+@pytest.mark.parametrize(("around", "tau_h", "start_c"), [
+    (SET_WARMER, 3.0, 26.0), (SET_WARMER, 4.0, 26.0), (lambda h: 32.0, 3.0, 18.0), (lambda h: 32.0, 5.0, 18.0),
+])  # fmt: skip
+def test_thick_wrapped_rice_that_a_fan_s_air_warms_is_no_koji(around: At, tau_h: float, start_c: float) -> None:
+    """Slower than trays in moving air usually are; it comes up to the air hours after that, and never beyond it."""
+    found = Kitchen(
+        around, tau_h=tau_h, start_c=start_c, kind="fan", cover="cloth-and-plastic", hours=41.0
+    )  # fmt: skip
+    assert found.recognised_h is None and len(found.told_h) == 1
+    assert found.box.step("harvest").doubt == "not-warmed"  # type: ignore[union-attr]
+
+
+def test_a_koji_probe_alone_that_the_box_warmed_to_31_5_cannot_tell() -> None:
+    rows = alone(lambda h: 26.0 if h < 20 else 31.5 - 5.5 * exp(-(h - 20) / 2), 41.0)
+    state, outcome = advance(initial_state(), rows.take(), rows.t_ms)
+    assert [says(e)["doubt"] for e in outcome.events if (e.kind, e.key) == UNKNOWN] == ["heater"]
+    harvest = view(state, rows.t_ms).incubators[0].step("harvest")
+    assert harvest is not None and harvest.doubt == "heater"
+
+
+def alone(bed: At, hours: float, kind: str = "fan") -> Rows:
+    """A probe in the koji and nothing else."""
+    setup = Kitchen.setup(kind, "cloth-and-plastic", True)
+    rows = Rows(replace(setup, probes=tuple(one for one in setup.probes if one.no == BED)))
+    rows.act("batch.start")
+    rows.act("step.done", step="inoculate", value_c=31.0, override="test")
+    for minute in range(round(hours * 60)):
+        rows.hold((minute + 1) * 60.0, {BED: bed(minute / 60)}, every_s=60)
+    return rows
+
+
+def test_the_peaks_of_a_fan_s_thermostat_do_not_hide_that_koji_grows() -> None:
+    """Air from 27 to 37 °C and back within 20 min: at its peaks it is hot enough to heat the koji, in its mean not."""
+    swings: At = lambda h: 32.0 + 5.0 * sin(2 * pi * h * 3)  # noqa: E731
+    own: At = lambda h: min(6.0, max(0.0, 0.25 * (h - 10)))  # noqa: E731
+    found = Kitchen(swings, own, tau_h=1.0, kind="fan", cover="cloth-and-plastic")
+    assert found.recognised_h is not None and found.recognised_h <= 15.0
+    assert found.stages["growing"] <= found.recognised_h + 2.1, "a rise that lasts two hours"
+    assert Kitchen(swings, tau_h=1.0, kind="fan", cover="cloth-and-plastic").recognised_h is None
+
+
 def test_where_it_cannot_be_known_nothing_is_claimed() -> None:
     blind = Kitchen(lambda h: 30.0, seen=False)
     assert blind.told_h == [] and blind.box.warmth_untold == "no-probe" and blind.stages["growing"] >= 28.0
