@@ -367,6 +367,8 @@ def _reopen(turn: Turn, incubator: str, deed: acts.BatchReopen, by: By) -> None:
     reopen(turn, incubator, deed, by)
     if incubator in turn.batches:
         let_go(turn, incubator)
+        if turn.alarm(incubator, keys.COOLING).state is AlarmState.RTNUN:  # whoever takes it back has it before them
+            turn.signal(incubator, keys.COOLING, Signal.ACK, **by)
 
 
 def _forget(turn: Turn, incubator: str, deed: acts.ForecastReset, by: By) -> None:

@@ -95,14 +95,16 @@ def judge_box(turn: Turn, incubator: str, known: Known) -> None:
     from_c = None if off_untold(turn, incubator) else _fallen(turn, no, box, room_c, own_heat, active)
     off = from_c is not None and not _held_by_room(turn, incubator, no, from_c, own_heat)
     off = off and (active or not (begun or _waits(turn, incubator, known, no, own_heat, room_c, set_anew)))
-    wakes = not _late(turn, known) or _koji_falls(turn, incubator)
+    kind = turn.compiled.kind_of(incubator)
+    lamp = kind == BoxKind.OVEN_LIGHT and room is None  # its room may have cooled; koji that does calls itself
+    wakes = not lamp and (not _late(turn, known) or _koji_falls(turn, incubator))
     facts["limit"] = None if from_c is None else round(from_c, 2)
     priority = Priority.WAKE if wakes else Priority.TELL
     turn.held(incubator, keys.BOX_OFF, off, box.off_after_s, priority, **facts)
     if off and wakes and turn.alarm(incubator, keys.BOX_OFF).priority is Priority.TELL:
         turn.signal(incubator, keys.BOX_OFF, Signal.UP, priority=Priority.WAKE, **facts)
     hot = turn.active(incubator, keys.BOX_HOT)
-    by_koji = turn.compiled.kind_of(incubator) == BoxKind.HEAT_MAT or (own_heat and _koji_heats(turn, incubator, no))
+    by_koji = kind == BoxKind.HEAT_MAT or (own_heat and _koji_heats(turn, incubator, no))
     over_c = _running_away(turn, no, box, most_c if by_koji and not hot else allowed_c, most_c, hot)
     facts["limit"] = None if hot else over_c  # the limit it was raised by stays with it, whatever stage comes
     runs_away = over_c is not None or value >= keys.FIERCE_C  # the level lags
@@ -250,7 +252,8 @@ def visit(turn: Turn, incubator: str) -> None:
 def settle(turn: Turn, incubator: str, to_c: object) -> None:
     """The box was set to another temperature. Said to what: it holds no more by itself, however its air rests lower,
     and how far that strays is judged once it has had the time to get there; unsaid, its level is learnt anew."""
-    if not isinstance(to_c, (int, float)):
+    found = reading_at(turn, incubator, "air", "temperature")
+    if not isinstance(to_c, (int, float)) or found is None:
         turn.happened(incubator, set_ms=turn.t_ms)
         visit(turn, incubator)
         return
@@ -259,7 +262,5 @@ def settle(turn: Turn, incubator: str, to_c: object) -> None:
             turn.own[no] = min(turn.own[no], float(to_c))
             turn.usual[no] = min(turn.usual[no], float(to_c))
             turn.airs[no] = AirWatch(turn.airs[no].ticks, turn.airs[no].level, room=turn.airs[no].room)
-    found = reading_at(turn, incubator, "air", "temperature")
-    if found is not None:
-        wait_ms = min(SETTLE_MOST_MS, round(abs(float(to_c) - found[1]) * SETTLE_PER_K_MS))
-        turn.happened(incubator, set_ms=-1, settling_until_ms=turn.t_ms + wait_ms)
+    wait_ms = min(SETTLE_MOST_MS, round(abs(float(to_c) - found[1]) * SETTLE_PER_K_MS))
+    turn.happened(incubator, set_ms=-1, settling_until_ms=turn.t_ms + wait_ms)

@@ -24,6 +24,7 @@ class Course(Struct, frozen=True):
         low_k, most_k: least and greatest mean distance of a half hour from the second course, since hour 7: the least
             of those that may be the lowest, the greatest since the koji last fell at once.
         left_k, left_ms: how far it was above the air, and when it lost that at once; -1: it did not, or is back.
+        cools: whether it was told that it cools for hours.
     """
 
     zero_ms: int
@@ -41,3 +42,4 @@ class Course(Struct, frozen=True):
     most_k: float | None = None
     left_k: float = 0.0
     left_ms: int = -1
+    cools: bool = False

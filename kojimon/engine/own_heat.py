@@ -11,11 +11,12 @@ heater held it, to all.
 
 from __future__ import annotations
 
+from itertools import pairwise
 from math import exp, inf
 
 from msgspec.structs import replace
 
-from kojimon.contract.events import ProbeBack
+from kojimon.contract.events import ProbeBack, Warmth
 from kojimon.engine.conditions import (
     DRIES_K,
     UNSEEN_PART,
@@ -46,8 +47,9 @@ last follows nothing, as on a mat whose thermostat holds it."""
 BLOWN_H = 2.0
 """In a fan's air hardly a tray is slower (derived: 3 cm of rice 1.1-1.8 h): what began cold is waited for no longer
 once it is beyond the air; what is still below that may be a slower one that the air warms."""
-WARM_C = 33.0
-"""Of koji alone, with nothing around it measured, a box makes anything up to that: it counts by a third of a third."""
+WARM_C, BELOW_K = 33.0, 0.6
+"""Of koji alone, with nothing around it measured, a box makes anything up to that: a rise counts as less than any
+schedule that comes with kojimon wants, 0.7 K, and whether it grows cannot be known."""
 BLOCK_MS = 1_800_000
 """Half an hour; the last two are the hour that is looked at."""
 LEAST_TICKS = 8
@@ -70,6 +72,11 @@ FALL_FROM = 1
 """The course that a fall is counted from: air, as a thin tray follows it."""
 AT_ONCE_K = 2.0
 """Koji whose growth ends loses less in an hour (the steepest simulated: 1.5 K): it was mixed, or the probe left it."""
+COOLS_K, STILL_COOLS_K = 3.0, 0.3
+"""Koji that is so much colder than it was, and colder by so much every half hour, is in a box that is off, or done: no
+work explains it, and its growth ends later (judgement)."""
+ANSWERED_MS = 21_600_000
+"""So long after somebody turned the box down koji may get colder by that (judgement)."""
 LEFT_K = 3.0
 """Koji so far above the air had its own heat: where all of that is gone at once the probe may be out (judgement)."""
 NEAR_AIR_K, NEAR_K = 2.0, 0.7
@@ -93,7 +100,8 @@ def follow(turn: Turn, incubator: str, known: Known) -> None:
     kept, slowest_h = (BLOCKS_WRAPPED, BLOWN_H) if blown else (BLOCKS, TAUS_H[-2])
     for no in numbers:
         course = _went_on(turn, no, zero_ms, around_c, worked_ms, kept)
-        turn.courses[no] = course = _out_of_it(turn, incubator, no, course)
+        course = _cools(turn, incubator, known, _out_of_it(turn, incubator, no, course), worked_ms)
+        turn.courses[no] = course
         if air_heats(turn, incubator):
             continue
         best_k = max(best_k, _rise_k(turn, incubator, course, worked_ms, moved_ms, slowest_h))
@@ -215,6 +223,29 @@ def _out_of_it(turn: Turn, incubator: str, no: int, course: Course) -> Course:
     return replace(course, left_ms=-1)
 
 
+def _cools(turn: Turn, incubator: str, known: Known, course: Course, worked_ms: int) -> Course:
+    """Says once, of koji beside which nothing is measured, that it has cooled for hours without work by anybody's word,
+    before it may be taken out: no box tells that it is off."""
+    halves, most_k = [one.means[FALL_FROM] for one in course.blocks[-3:]], course.most_k
+    if course.seen or most_k is None or len(halves) < 3:
+        return course
+    if most_k - halves[-1] < COOLS_K / 2:
+        return replace(course, cools=False)
+    harvest = next((step for step in known.schedule.steps if step.work == "harvest"), None)
+    opens_ms, lately = known.window(harvest)[0] if harvest else None, turn.of_late(incubator)
+    explained = (opens_ms is not None and opens_ms <= turn.t_ms) or any(
+        at_ms >= 0 and elapsed_ms(turn.anchors, at_ms, turn.t_ms) < wait_ms
+        for at_ms, wait_ms in ((worked_ms, MOVED_MS), (lately.set_ms, ANSWERED_MS), (lately.visited_ms, ANSWERED_MS))
+    )
+    falls = all(before - after >= STILL_COOLS_K for before, after in pairwise(halves))
+    if course.cools or explained or not falls or most_k - halves[-1] < COOLS_K:
+        return course
+    beside = (turn.courses.get(no) for no in turn.compiled.probes_at(incubator, "bed", "temperature"))
+    if not any(one is not None and one.cools for one in beside):
+        turn.emit(Warmth(doubt="cools"), incubator, "cools", Priority.TELL)
+    return replace(course, cools=True)
+
+
 def _fall(course: Course) -> float:
     """The part of the koji's height above the air that is gone in the last hour; 0 where there was no such height."""
     hour, low_k, most_k = course.blocks[-2:], course.low_k, course.most_k
@@ -243,8 +274,7 @@ def _rise_k(
         lowest, elsewhere_k = (since, 0.0) if since else (lowest, ELSEWHERE_K)
     may = may_dry(turn, incubator)
     part = 1.0 if course.seen and not beside else UNSEEN_PART
-    if not course.seen and max(block.means[-1] for block in hour) < WARM_C:
-        part *= UNSEEN_PART
+    below = not course.seen and max(block.means[-1] for block in hour) < WARM_C
     drying = "wet" if course.wet else "slow" if course.seen and may else ""
     by_course = [_above_lowest_k(i, hour, lowest, drying if may else "") for i, _ in enumerate(TAUS_H[:-1])]
     rises = [rise for rise, h in zip(by_course, TAUS_H, strict=False) if h <= slowest_h]
@@ -254,7 +284,8 @@ def _rise_k(
         rises.append(max(beyond_air_k, min(slower)))
     if beside:
         rises.append(_beyond_any_k(hour, lowest))
-    return part * (min(rises) - elsewhere_k)
+    rise_k = part * (min(rises) - elsewhere_k)
+    return min(rise_k, BELOW_K) if below else rise_k
 
 
 def _beyond_any_k(hour: tuple[CourseBlock, ...], lowest: list[CourseBlock]) -> float:

@@ -175,7 +175,8 @@ def action(alarm: Alarm, work: Work) -> str:
             way = watches.side_of(alarm)
             todo = work.cool if heated(alarm) else _limit_action(key, way, work) if way else "Look at the box"
         case keys.BOX_OFF:
-            todo = f"Is the {work.heats} on? Check plug"
+            lamp = work.kind == BoxKind.OVEN_LIGHT  # without a thermostat a colder room does the same
+            todo = "Lamp off, or room colder? Look" if lamp else f"Is the {work.heats} on? Check plug"
         case keys.BOX_HOT:
             todo = "Turn it down or unplug it" if work.heats == "box" else "Switch it off or unplug it"
         case keys.Health(what):

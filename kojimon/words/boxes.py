@@ -104,6 +104,8 @@ def doubted(why: str) -> str:
 
 def own_heat(what: Warmth) -> str:
     """What is said of the koji's own heat once it should have had it."""
+    if what.doubt == "cools":
+        return "The koji has cooled for hours, without any work entered. The box is off, or the koji is done: look."
     if what.doubt:
         return f"The koji should warm itself by now. {doubted(what.doubt)}"
     began, opens = (f"{hour or 0.0:.0f}" for hour in (what.hour, what.opens_hour))

@@ -71,6 +71,14 @@ def test_without_a_thermostat_air_that_falls_with_its_room_is_no_box_that_is_off
     assert priority is Priority.WAKE and 0 < at_h - 8 <= 2.0 and off.untold == ""
 
 
+@pytest.mark.parametrize("off", [True, False])
+def test_a_lamp_whose_room_is_not_measured_is_told_and_wakes_nobody(off: bool) -> None:
+    """The room falls by 8 K in a night, or the lamp goes off at hour 8: by the air alone they are the same."""
+    cold = lambda h: night(22.0, 14.0, h) + 8.0  # noqa: E731
+    dark = lambda h: 20.0 + 10.0 * exp(-max(0.0, h - 8) / 1.5)  # noqa: E731
+    assert [priority for priority, _ in Watched("oven-light", dark if off else cold, 20).off] == [Priority.TELL]
+
+
 @pytest.mark.parametrize("own_heat", [True, False])
 def test_air_that_hot_koji_heats_is_no_box_that_runs_away_where_none_may_hold_it(own_heat: bool) -> None:
     koji = lambda h: 31.0 + min(12.0, max(0.0, (h - 14) * 1.5)) * own_heat  # noqa: E731

@@ -6,7 +6,7 @@ import pytest
 from msgspec.structs import replace
 
 from kojimon.contract.events import Cooled
-from kojimon.engine import EngineSetup, ProbeSetup, advance, initial_state
+from kojimon.engine import EngineSetup, ProbeSetup, advance, initial_state, view
 from kojimon.model import Event, Outcome
 from kojimon.words.events import Teller
 from kojimon.words.speech import Speech
@@ -128,7 +128,10 @@ def test_it_ends_with_the_next_batch_or_with_the_harvest_taken_back(act: str) ->
     course(rows, 150, (38.0, 34.0))
     rows.act(act)
     rows.hold(HARVEST_S + 160 * MIN, {BED: 34.0, AIR: 22.0}, 60)
-    assert alarm(run(rows)) == [("on", "tell"), ("off", "tell")]
+    state, outcome = advance(initial_state(), rows.take(), rows.t_ms)
+    assert alarm(outcome)[:2] == [("on", "tell"), ("off", "tell")]
+    listed = [one.key for one in view(state, rows.t_ms).incubators[0].alarms]
+    assert (COOLING in listed) == (act == "batch.start"), "taken back, it is of no koji any more"
 
 
 def by_hand(rows: Rows, *values_c: float) -> None:

@@ -189,8 +189,9 @@ def test_thick_wrapped_rice_that_a_fan_s_air_warms_is_no_koji(around: At, tau_h:
     assert found.box.step("harvest").doubt == "not-warmed"  # type: ignore[union-attr]
 
 
-def test_a_koji_probe_alone_that_the_box_warmed_to_31_5_cannot_tell() -> None:
-    rows = alone(lambda h: 26.0 if h < 20 else 31.5 - 5.5 * exp(-(h - 20) / 2), 41.0)
+@pytest.mark.parametrize("rose_k", [1.0, 5.5])
+def test_a_koji_probe_alone_that_the_box_warmed_to_31_5_cannot_tell(rose_k: float) -> None:
+    rows = alone(lambda h: 31.5 - rose_k * (1.0 if h < 20 else exp(-(h - 20) / 2)), 41.0)
     state, outcome = advance(initial_state(), rows.take(), rows.t_ms)
     assert [says(e)["doubt"] for e in outcome.events if (e.kind, e.key) == UNKNOWN] == ["heater"]
     harvest = view(state, rows.t_ms).incubators[0].step("harvest")
@@ -206,6 +207,44 @@ def alone(bed: At, hours: float, kind: str = "fan") -> Rows:
     for minute in range(round(hours * 60)):
         rows.hold((minute + 1) * 60.0, {BED: bed(minute / 60)}, every_s=60)
     return rows
+
+
+def cooling(off_h: float) -> At:
+    """Koji that grows to 36 °C from hour 14 on, in a box that goes off: half of its heat goes on."""
+    return lambda h: 30.0 + min(6.0, max(0.0, h - 14)) if h < off_h else 27.0 + 9.0 * exp(-(h - off_h) / 5)
+
+
+def told_to_cool(rows: Rows) -> list[tuple[float, Priority | None]]:
+    _, outcome = advance(initial_state(), rows.take(), rows.t_ms)
+    priority = {one.event: one.priority for one in outcome.messages}
+    told = [event for event in outcome.events if (event.kind, event.key) == ("warmth", "cools")]
+    return [((one.t_ms - rows.t0_ms) / 3_600_000, priority.get(one.no)) for one in told]
+
+
+def test_a_koji_probe_alone_tells_within_four_hours_that_koji_cools_and_wakes_nobody() -> None:
+    """Its own low limit, 26 °C, is never reached: without this nothing was said at all."""
+    ((at_h, priority),) = told_to_cool(alone(cooling(21.0), 38.0, kind="still"))
+    assert 22.0 <= at_h <= 25.0 and priority is Priority.TELL
+
+
+@pytest.mark.parametrize(
+    "bed",
+    [lambda h: 30.0 + min(8.0, max(0.0, h - 14)) - 5.0 * exp(-max(0.0, h - 24) / 2) * (h >= 24),
+     lambda h: 30.0 + min(8.0, max(0.0, h - 14)) - 0.4 * max(0.0, h - 30),
+     lambda h: 31.0 + sin(2 * pi * (h - 3) / 24) * 1.4],
+    ids=["a mixing", "growth that slows down", "a room by day and night"],
+)  # fmt: skip
+def test_koji_alone_that_a_mixing_cools_or_that_cools_slowly_is_left_in_peace(bed: At) -> None:
+    assert told_to_cool(alone(bed, 36.0, kind="still")) == []
+
+
+def test_koji_that_cools_once_its_box_was_turned_down_is_left_in_peace() -> None:
+    bed = cooling(21.0)
+    rows = alone(bed, 20.9, kind="still")
+    rows.act("box.setpoint", to_c=25.0)
+    for minute in range(5 * 60):
+        rows.hold(20.9 * H + (minute + 1) * 60.0, {BED: bed(20.9 + minute / 60)}, every_s=60)
+    assert told_to_cool(rows) == []
 
 
 def test_the_peaks_of_a_fan_s_thermostat_do_not_hide_that_koji_grows() -> None:

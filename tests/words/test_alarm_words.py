@@ -233,7 +233,7 @@ def test_a_question_has_no_full_stop_behind_it() -> None:
         ("still", "Turn box down, open it", "Box off, open it", "Is the box on? Check plug"),
         ("fan", "Turn the box down", "Heat off, fan on", "Is the box on? Check plug"),
         ("heat-mat", "Mat off, or lift tray off it", "Mat off, lift tray off it", "Is the mat on? Check plug"),
-        ("oven-light", "Lamp off, or open the door", "Lamp off, open the door", "Is the lamp on? Check plug"),
+        ("oven-light", "Lamp off, or open the door", "Lamp off, open the door", "Lamp off, or room colder? Look"),
         ("unknown", "Less heat, or open it", "Heat off, open it", "Is the heat on? Check plug"),
     ],
 )
