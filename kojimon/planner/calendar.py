@@ -59,6 +59,8 @@ def calendar(
 
 
 def _window(step: PlannedStep) -> str:
+    if step.closes < step.at:
+        return f"Was due by {step.closes:%a %H:%M}."
     if step.opens == step.closes:
         return ""
     koji = " The koji decides: kojimon says when it comes." if step.koji_decides else ""

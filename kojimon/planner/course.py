@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from typing import Final
 
 from msgspec import Struct
@@ -24,12 +24,14 @@ class Known(Struct, frozen=True):
             latest of the steps that it counts from.
         done: the marks of each step of a batch that goes on, after hour 0. now: nothing is placed before.
         windows: what the engine says of the next turn of a step: opens, due, closes, after hour 0; None: not known.
+        gone: steps whose time has passed, that nobody will do any more.
     """
 
     own: Mapping[tuple[str, str], Span] = {}
     done: Mapping[str, Sequence[float]] = {}
     now: float = -math.inf
     windows: Mapping[str, tuple[float | None, float | None, float | None]] = {}
+    gone: Collection[str] = ()
 
 
 NOTHING: Final = Known()
@@ -132,7 +134,8 @@ def _left(schedule: Schedule, known: Known) -> list[Step]:
     """The steps after hour 0 that are still to be done; what was passed over before one that was done is let go.
     What may only be seen has no time of its own."""
     names = [step.name for step in schedule.steps]
-    after = [step for step in schedule.steps[names.index(HOUR_ZERO) + 1 :] if step.work != "look"]
+    after = [step for step in schedule.steps[names.index(HOUR_ZERO) + 1 :]
+             if step.work != "look" and step.name not in known.gone]  # fmt: skip
     last = max((number for number, step in enumerate(after) if step.name in known.done), default=-1)
     found: list[Step] = []
     for number, step in enumerate(after):

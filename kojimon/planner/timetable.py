@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+import math
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from kojimon.planner.course import NOTHING, Course, Key, Known, Window, counted_from
 from kojimon.planner.likely import HOUR_ZERO, Span, before, soak_min
@@ -27,7 +29,8 @@ class PlannedStep(Struct, frozen=True):
     Attributes:
         step: its name in the schedule.
         at, until: when to do it.
-        opens, closes: between which times it can be done, if the koji keeps the usual hours.
+        opens, closes: between which times it can be done, if the koji keeps the usual hours; closed before `at`: its
+            time has passed undone.
         asleep: whether it falls into the hours of sleep, whatever is done.
         chance: that the koji asks for it while you sleep, 0 to 1: the share of its likely hours, moved by when the
             step that it counts from may come.
@@ -244,12 +247,14 @@ def as_planned(schedule: Schedule, sleep: Sleep, begins: datetime, zero: datetim
 def going_on(
     schedule: Schedule, sleep: Sleep, now: datetime, marks: Mapping[str, Sequence[datetime]],
     windows: Mapping[str, Sequence[datetime | None]], own: Mapping[tuple[str, str], Span],
+    gone: Collection[str] = (),
 ) -> Plan:  # fmt: skip
     """What is left of a batch, from when its steps were really done; the best timetable from now where none was.
 
     Args:
         now: local time, with its zone. marks: when each step was done. windows: of steps that are still to be done,
-            when they open, are due and close by the engine; None: not known. own: as in `Known`.
+            when they open, are due and close by the engine; None: not known. own: as in `Known`. gone: steps whose
+            time has passed undone, and that nobody will do any more.
     """
     now = now.replace(second=0, microsecond=0)
     if not marks:
@@ -279,7 +284,12 @@ def going_on(
         for name, found in marks.items() if name != HOUR_ZERO and HOUR_ZERO in marks
     }  # fmt: skip
     said = {name: (after(opens), after(due), after(closes)) for name, (opens, due, closes) in windows.items()}
-    known = Known(own, done, max(0.0, -zero), said)
+    known = Known(own, done, max(0.0, -zero), said, gone)
     cost, placed = _Layout(Course(schedule, known), nights, zero, known).best()
-    steps += _shown(placed, nights, zero)
+    ends = min((one.at for one in placed if one.step.work == "harvest"), default=math.inf)
+    placed = tuple(one for one in placed if one.at < ends or not one.step.optional)
+    for step in _shown(placed, nights, zero):
+        closed = windows.get(step.step, (None, None, None))[2]
+        past = closed is not None and closed <= now and all(one.step != step.step for one in steps)
+        steps.append(replace(step, closes=closed.astimezone(now.tzinfo)) if closed and past else step)
     return Plan(nights.local(zero), tuple(sorted(steps, key=lambda step: step.at.timestamp())), cost)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from datetime import UTC, datetime, timedelta
 
+import pytest
 from icalendar import Calendar
 
 from tests.cli.conftest import Kitchen
@@ -30,6 +31,27 @@ def test_the_timetable_of_a_planned_batch_moves(kitchen: Kitchen) -> None:
     kitchen.run("batch", "done", "first-check")
     left = json.loads(kitchen.run("plan", "--batch", "--json").stdout)["steps"]
     assert "first-check" not in [step["step"] for step in left] and left[-1]["step"] == "harvest"
+
+
+@pytest.mark.parametrize(("hours_ago", "over", "left", "late"), [
+    (20, {"wrap"}, ["first-check", "harvest"], {}),
+    (44, {"wrap", "mix"}, ["first-check", "harvest"], {"first-check": 14}),
+    (60, {"wrap", "first-check", "unwrap", "swap", "mix"}, ["harvest"], {"harvest": 10}),
+])  # fmt: skip
+def test_a_late_start_lists_nothing_that_is_over(
+    kitchen: Kitchen, hours_ago: int, over: set[str], left: list[str], late: dict[str, int]
+) -> None:
+    """Covered within 4 h, looked at by hour 30, taken out by hour 50: as the engine has it, so the timetable."""
+    kitchen.run("batch", "start", "first", "--hours-ago", f"{hours_ago} h")
+    steps = json.loads(kitchen.run("plan", "--batch", "--json").stdout)["steps"]
+    names = [step["step"] for step in steps]
+    assert not over & set(names) and [name for name in names if name in ("first-check", "harvest")] == left
+    assert names[-1] == "harvest", "nothing is done to koji that is out"
+    for step in steps:
+        at, closes = (datetime.fromisoformat(step[key]) for key in ("at", "closes"))
+        assert late.get(step["step"]) == (round((at - closes) / timedelta(hours=1)) if closes < at else None), step
+    said = kitchen.run("plan", "--batch").stdout
+    assert ("was due by" in said) == bool(late)
 
 
 def test_without_a_batch_nothing_moves(kitchen: Kitchen) -> None:

@@ -152,6 +152,7 @@ def _rest(files: Files, as_json: bool, config: str | None) -> None:
     marks = {step.name: [at for mark in step.standing if (at := local(mark.at_utc))] for step in box.steps}
     marks = {name: found for name, found in marks.items() if found}
     windows = {step.name: tuple(map(local, (step.opens_utc, step.due_utc, step.closes_utc))) for step in box.steps}
+    gone = {step.name for step in box.steps if step.status == "missed" and step.optional}
     now = moment_utc(document.now.utc).astimezone(zone_info(zone))
     row = next(row for row in kitchen.batches() if row.id == box.batch_id)
     own, sleep = own_of(schedule, settings).hours, sleep_of(settings)
@@ -159,7 +160,7 @@ def _rest(files: Files, as_json: bool, config: str | None) -> None:
     if not marks and (planned := planned_in(row.note)):
         begins, zero = (zoned(at, zone) for at in planned)
         kept = timetable.as_planned(schedule, sleep, max(begins, now), zero, Known(own))
-    rest = kept or timetable.going_on(schedule, sleep, now, marks, windows, own)
+    rest = kept or timetable.going_on(schedule, sleep, now, marks, windows, own, gone)
     if as_json:
         screen.print_json(to_builtins(rest))
     else:

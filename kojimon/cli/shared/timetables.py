@@ -35,8 +35,7 @@ def _date(at: datetime) -> str:
 def print_plans(found: list[Plan], picked: int) -> None:
     """The picked plan whole, the others in a line each."""
     screen.say(f"\nPlan {picked + 1}: {_headline(found[picked])}", "head")
-    screen.table((f"from {_date(found[picked].steps[0].at)}", "", "can be done"), _times(found[picked]))
-    screen.say("Likely, not promised: there the koji decides, and kojimon says when it comes.", "quiet")
+    _print_times(found[picked])
     for number, one in enumerate(found):
         if number != picked:
             screen.say(
@@ -51,8 +50,13 @@ def print_rest(rest: Plan, batch: str, by: str) -> None:
         screen.say(f"Nothing is left to do of batch {batch} but to end it.", "head")
         return
     screen.say(f"What is left of batch {batch}, {by}:", "head")
-    screen.table((f"from {_date(rest.steps[0].at)}", "", "can be done"), _times(rest))
-    screen.say("Likely, not promised: there the koji decides, and kojimon says when it comes.", "quiet")
+    _print_times(rest)
+
+
+def _print_times(one: Plan) -> None:
+    screen.table((f"from {_date(one.steps[0].at)}", "", "can be done"), _times(one))
+    if any(step.koji_decides for step in one.steps):
+        screen.say("Likely, not promised: there the koji decides, and kojimon says when it comes.", "quiet")
 
 
 def _headline(one: Plan) -> str:
@@ -66,6 +70,7 @@ def _times(one: Plan) -> list[tuple[str, str, str]]:
     for step in one.steps:
         same = f"{step.closes:%H:%M}" if step.opens.date() == step.closes.date() else f"{step.closes:%a %H:%M}"
         window = "" if step.opens == step.closes else f"{step.opens:%a %H:%M} to {same}"
+        window = f"was due by {step.closes:%a %H:%M}" if step.closes < step.at else window
         marks = [window, "likely" if step.koji_decides else "", "optional" if step.optional else "", _at_night(step)]
         rows.append((f"{step.at:%a %H:%M}", step.label, ", ".join(filter(None, marks))))
     return rows
