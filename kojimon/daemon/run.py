@@ -320,8 +320,8 @@ class Daemon:
         backend = DaemonBackend(self)
         left = self.house.path.with_name(f"{self.house.path.name}.left")
         rice_kg = {box.name: box.rice_kg for box in self.settings.incubators}
-        app, web = create_app(backend), self.settings.web
-        return with_page(app, backend, web, self.front.ports, self._stop.is_set, left, rice_kg)
+        app, web, person = create_app(backend), self.settings.web, self.settings.person
+        return with_page(app, backend, web, self.front.ports, self._stop.is_set, left, rice_kg, person)
 
     def _page_address(self) -> str:
         """Where a phone or this machine finds the page; "" while it is not open."""

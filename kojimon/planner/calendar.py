@@ -8,8 +8,14 @@ from datetime import datetime, timedelta
 
 from kojimon.planner.nights import Sleep
 from kojimon.planner.timetable import Plan, PlannedStep
+from kojimon.schedule.spec import Schedule
 
 REMINDER_MIN = 10
+
+
+def advice_of(schedule: Schedule, kind: str) -> dict[str, str]:
+    """What to do at each step in a kind of box, with its cautions."""
+    return {step.name: "\n".join((*step.advice_for(kind), *step.cautions)) for step in schedule.steps}
 
 
 def calendar(
@@ -27,12 +33,14 @@ def calendar(
         root: the same for every calendar of one batch: its entries take the place of those of the plan.
         done: how often each step was done.
     """
-    from icalendar import Alarm, Calendar
+    from icalendar import Alarm, Calendar, Timezone
     from icalendar import Event as Entry
 
     book = Calendar()
     book.add("prodid", "-//kojimon//plan//EN")
     book.add("version", "2.0")
+    book.add("name", f"Koji, {name}")  # RFC 7986, 5.1
+    book.add("refresh-interval", timedelta(hours=1), parameters={"VALUE": "DURATION"})  # RFC 7986, 5.7
     turns = Counter(done)
     for step in plan.steps:
         turns[step.step] += 1
@@ -53,7 +61,10 @@ def calendar(
             entry.add_component(alarm)
         book.add_component(entry)
     around = timedelta(days=366)
-    book.add_missing_timezones(plan.steps[0].at.date() - around, plan.steps[-1].at.date() + around)
+    if plan.steps:
+        book.add_missing_timezones(plan.steps[0].at.date() - around, plan.steps[-1].at.date() + around)
+    else:  # a calendar has one component at least (RFC 5545, 3.6)
+        book.add_component(Timezone.from_tzid("UTC"))
     written: bytes = book.to_ical()
     return written
 

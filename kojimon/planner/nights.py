@@ -9,6 +9,8 @@ from zoneinfo import ZoneInfo
 
 from msgspec import Struct
 
+from kojimon.settings.spec import Person
+
 CELL_MIN: Final = 5
 """Sleep is known to five minutes."""
 AHEAD_D: Final = 10
@@ -26,6 +28,11 @@ class Sleep(Struct, frozen=True):
         if self.from_min <= self.to_min:
             return self.from_min <= minute < self.to_min
         return minute >= self.from_min or minute < self.to_min
+
+
+def sleep_of(person: Person) -> Sleep:
+    """When the person sleeps."""
+    return Sleep(*(int(at[:2]) * 60 + int(at[3:]) for at in (person.sleep_from, person.sleep_to)))
 
 
 class Nights:

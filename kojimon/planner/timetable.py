@@ -286,10 +286,9 @@ def going_on(
     said = {name: (after(opens), after(due), after(closes)) for name, (opens, due, closes) in windows.items()}
     known = Known(own, done, max(0.0, -zero), said, gone)
     cost, placed = _Layout(Course(schedule, known), nights, zero, known).best()
-    ends = min((one.at for one in placed if one.step.work == "harvest"), default=math.inf)
-    placed = tuple(one for one in placed if one.at < ends or not one.step.optional)
-    for step in _shown(placed, nights, zero):
-        closed = windows.get(step.step, (None, None, None))[2]
-        past = closed is not None and closed <= now and all(one.step != step.step for one in steps)
-        steps.append(replace(step, closes=closed.astimezone(now.tzinfo)) if closed and past else step)
+    out = min((one.at for one in placed if one.step.work == "harvest"), default=math.inf)
+    for one in _shown([one for one in placed if one.at < out or not one.step.optional], nights, zero):
+        closed = windows.get(one.step, (None, None, None))[2]
+        late = closed is not None and closed <= now and all(other.step != one.step for other in steps)
+        steps.append(replace(one, closes=closed.astimezone(now.tzinfo)) if closed and late else one)
     return Plan(nights.local(zero), tuple(sorted(steps, key=lambda step: step.at.timestamp())), cost)

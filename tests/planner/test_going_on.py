@@ -6,13 +6,13 @@ from datetime import UTC, datetime, timedelta
 
 from icalendar import Calendar
 
-from kojimon.cli.shared.kept_plan import note_of, root_of
-from kojimon.cli.shared.own import own_hours
 from kojimon.contract import events
 from kojimon.model import Event
 from kojimon.planner.calendar import calendar
 from kojimon.planner.course import Known
+from kojimon.planner.kept_plan import note_of, root_of
 from kojimon.planner.nights import Sleep, zoned
+from kojimon.planner.own import own_hours
 from kojimon.planner.timetable import Plan, PlannedStep, going_on, plans
 from kojimon.schedule.load import SHIPPED, load_schedule
 

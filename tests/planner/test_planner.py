@@ -18,15 +18,15 @@ from dateutil import tz
 from icalendar import Calendar
 
 from kojimon.cli.main import cli
-from kojimon.cli.shared.kept_plan import read_plan
 from kojimon.cli.shared.moments import time_to_come
-from kojimon.cli.shared.own import own_yield
 from kojimon.errors import UsageError
 from kojimon.journal.records import BatchRow
 from kojimon.mash.facts import PURPOSES, Fact
 from kojimon.planner.calendar import calendar
+from kojimon.planner.kept_plan import read_plan
 from kojimon.planner.likely import likely, soak_min
 from kojimon.planner.nights import Nights, Sleep, zoned
+from kojimon.planner.own import own_yield
 from kojimon.planner.timetable import Plan, PlannedStep, plans
 from kojimon.schedule.load import SHIPPED, load_schedule
 from kojimon.schedule.spec import After, Condition, FirstOf, Holds, LastOf, Moment, Schedule

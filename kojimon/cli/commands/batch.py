@@ -70,7 +70,7 @@ def start(
 ) -> None:  # fmt: skip
     """Open a batch, before the rice is cool or in the middle of it."""
     if plan is not None:
-        from kojimon.cli.shared.kept_plan import read_plan
+        from kojimon.planner.kept_plan import read_plan
 
         kept = read_plan(Path(plan))
         rice_kg, schedule = rice_kg or kept.rice_kg, schedule or kept.schedule

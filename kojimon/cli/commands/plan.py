@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import closing
 from datetime import datetime
 from pathlib import Path
 
@@ -12,24 +13,25 @@ from msgspec import to_builtins
 from kojimon.cli.shared import mash as said
 from kojimon.cli.shared import screen
 from kojimon.cli.shared.amounts import mash_of, tray_area_m2, wanted, water_kg
-from kojimon.cli.shared.kept_plan import planned_in, root_of
 from kojimon.cli.shared.kitchen import incubator_of
 from kojimon.cli.shared.moments import time_to_come
 from kojimon.cli.shared.opening import open_kitchen, settings_file
 from kojimon.cli.shared.options import MASS, VOLUME, AmountText, Saving, config_option, example, json_option
-from kojimon.cli.shared.own import Own, own_of
-from kojimon.cli.shared.timetables import Files, print_plans, print_rest, sleep_of, write_files
+from kojimon.cli.shared.timetables import Files, print_plans, print_rest, write_files
 from kojimon.clock import SystemClock
 from kojimon.errors import UsageError
 from kojimon.mash.facts import PURPOSES
 from kojimon.planner import timetable
 from kojimon.planner.course import Known
-from kojimon.planner.nights import zoned
+from kojimon.planner.kept_plan import root_of
+from kojimon.planner.nights import sleep_of, zoned
+from kojimon.planner.own import Own, own_of
+from kojimon.planner.rest import begun_of, rest_of
 from kojimon.schedule.load import SHIPPED, find_schedule, known_schedules, load_schedule
 from kojimon.schedule.spec import Schedule
 from kojimon.settings.load import load_settings
 from kojimon.settings.spec import Incubator, Person, Settings, Units
-from kojimon.words.speech import moment_utc, zone_info
+from kojimon.words.speech import zone_info
 
 AMOUNT_TEXT = AmountText("amount", float)
 OWN_SCHEDULES = {"sake": "rice-koji-sake", "miso": "rice-koji-miso"}
@@ -100,7 +102,7 @@ def plan(
             "koji_rice_kg": koji_rice_kg,
             **{name: amount for name, amount in given.items() if name != "koji_rice_kg"},
         }
-    own = own_of(chosen, settings)
+    own = _own(chosen, settings)
     mash = mash_of(purpose, chosen, given, packet, box, settings, own.ratio)
     kitchen = said.Kitchen(
         settings.units.pounds, len(box.trays), tray_area_m2(tray), box.rice_kg, settings.units.fahrenheit
@@ -108,7 +110,8 @@ def plan(
     now_ms = SystemClock(settings.clock_trusted).wall_ms()
     now = datetime.fromtimestamp(now_ms / 1000, zone_info(settings.person.zone)).replace(tzinfo=None)
     first = time_to_come(begin, now)
-    found = timetable.plans(chosen, sleep_of(settings), zoned(first, settings.person.zone), known=Known(own.hours))
+    person = settings.person
+    found = timetable.plans(chosen, sleep_of(person), zoned(first, person.zone), known=Known(own.hours))
     picked = min(pick, len(found)) - 1
     if as_json:
         screen.print_json({"mash": to_builtins(mash), "plans": to_builtins(found)})
@@ -144,31 +147,28 @@ def _rest(files: Files, as_json: bool, config: str | None) -> None:
     document = kitchen.state()
     box = incubator_of(document, next((one.name for one in document.incubators if one.batch), ""), batch=True)
     schedule = _schedule(settings, box.batch.schedule if box.batch else None, beside or Path())
-    zone = settings.person.zone
-
-    def local(text: str | None) -> datetime | None:
-        return None if text is None else moment_utc(text).astimezone(zone_info(zone))
-
-    marks = {step.name: [at for mark in step.standing if (at := local(mark.at_utc))] for step in box.steps}
-    marks = {name: found for name, found in marks.items() if found}
-    windows = {step.name: tuple(map(local, (step.opens_utc, step.due_utc, step.closes_utc))) for step in box.steps}
-    gone = {step.name for step in box.steps if step.status == "missed" and step.optional}
-    now = moment_utc(document.now.utc).astimezone(zone_info(zone))
     row = next(row for row in kitchen.batches() if row.id == box.batch_id)
-    own, sleep = own_of(schedule, settings).hours, sleep_of(settings)
-    kept = None
-    if not marks and (planned := planned_in(row.note)):
-        begins, zero = (zoned(at, zone) for at in planned)
-        kept = timetable.as_planned(schedule, sleep, max(begins, now), zero, Known(own))
-    rest = kept or timetable.going_on(schedule, sleep, now, marks, windows, own, gone)
+    own, zone = _own(schedule, settings).hours, settings.person.zone
+    begun = begun_of(box, document.now.utc, schedule, row.note, zone, own)
+    rest, kept = rest_of(begun, sleep_of(settings.person))
     if as_json:
         screen.print_json(to_builtins(rest))
     else:
-        print_rest(rest, row.name, "as planned" if kept else "by when its steps were done" if marks else "from now")
+        by = "by when its steps were done" if begun.marks else "from now"
+        print_rest(rest, row.name, "as planned" if kept else by)
     units = settings.units
-    done = {name: len(found) for name, found in marks.items()}
     usual = said.Kitchen(units.pounds, max(1, len(box.trays)), None, row.rice_kg or 0.0, units.fahrenheit)
-    write_files(files, None, rest, schedule, settings, usual, row.note if root_of(row.note) else row.id, done)
+    write_files(files, None, rest, schedule, settings, usual, row.note if root_of(row.note) else row.id, begun.done)
+
+
+def _own(schedule: Schedule, settings: Settings) -> Own:
+    from kojimon.journal.reading.reader import Reader
+
+    path = Path(settings.journal.path)
+    if not path.exists():
+        return Own()
+    with closing(Reader(path)) as reader:
+        return own_of(schedule, reader)
 
 
 def _schedule(settings: Settings, name: str | None, beside: Path) -> Schedule:

@@ -10,22 +10,16 @@ from msgspec import Struct
 
 from kojimon.cli.shared import mash as said
 from kojimon.cli.shared import screen
-from kojimon.cli.shared.kept_plan import KeptPlan, note_of, root_of, write_plan
 from kojimon.clock import SystemClock
 from kojimon.errors import UsageError
 from kojimon.mash.facts import PURPOSES
 from kojimon.mash.plan import Mash
-from kojimon.planner.nights import Sleep
+from kojimon.planner.kept_plan import KeptPlan, note_of, root_of, write_plan
+from kojimon.planner.nights import sleep_of
 from kojimon.planner.timetable import Plan, PlannedStep
 from kojimon.schedule.spec import Schedule
 from kojimon.settings.spec import Settings
 from kojimon.units import show_count
-
-
-def sleep_of(settings: Settings) -> Sleep:
-    """When the person sleeps."""
-    first, last = (int(t[:2]) * 60 + int(t[3:]) for t in (settings.person.sleep_from, settings.person.sleep_to))
-    return Sleep(first, last)
 
 
 def _date(at: datetime) -> str:
@@ -110,13 +104,12 @@ def write_files(
     note = note or note_of(PURPOSES[mash.purpose].label if mash else schedule.label, best.inoculate,
                            best.steps[0].at)  # fmt: skip
     if files.calendar is not None:
-        from kojimon.planner.calendar import calendar
+        from kojimon.planner.calendar import advice_of, calendar
 
         made = datetime.fromtimestamp(SystemClock().wall_ms() / 1000, UTC)
         kind = settings.incubators[0].box.kind if len(settings.incubators) == 1 else "unknown"
-        advice = {step.name: "\n".join((*step.advice_for(kind), *step.cautions)) for step in schedule.steps}
-        root = root_of(note) or note
-        files.calendar.write_bytes(calendar(best, settings.site, made, sleep_of(settings), advice, root, done))
+        advice, root = advice_of(schedule, kind), root_of(note) or note
+        files.calendar.write_bytes(calendar(best, settings.site, made, sleep_of(settings.person), advice, root, done))
         screen.say(f"The plan is written to {files.calendar}.", "good")
     if files.page is not None:
         _wall(files.page, mash, best, schedule, kitchen)

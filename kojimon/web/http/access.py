@@ -6,7 +6,8 @@
 * Token: set in the settings, it is wanted for looking and for acting, or with `look: free` for acting alone. Without
   one the loopback door is open, and a door to the network lets people look and nobody act.
 * A browser gives the token, or a code good once, in a form; it gets a signed cookie (HttpOnly, SameSite=Strict).
-  Programs send `Authorization: Bearer TOKEN`. Neither ever stands in an address.
+  Programs send `Authorization: Bearer TOKEN`; a phone's calendar, which can only be told a name and a password, sends
+  the token as that password, and is let in to calendars with it and nowhere else. None ever stands in an address.
 * Guesses are counted by address, wherever a token is taken; a cookie or a code of ours is let in all the same, so
   that nobody is locked out by the guesses of others. What a token must be is said in `settings.secrets`.
 """
@@ -14,6 +15,7 @@
 from __future__ import annotations
 
 import socket
+from base64 import b64decode
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Final
@@ -111,7 +113,7 @@ class Access:
             )
 
     def _known(self, headers: dict[str, str], scope: Scope) -> bool:
-        bearer = _bearer(headers)
+        bearer = _bearer(headers) or (_password(headers) if is_calendar(scope) else "")
         if bearer and self._keys.wanted:
             try:
                 return self._keys.takes(bearer, address_of(scope.get("client")))
@@ -178,6 +180,22 @@ def _bearer(headers: dict[str, str]) -> str:
     return value.strip() if scheme.lower() == "bearer" else ""
 
 
+def _password(headers: dict[str, str]) -> str:
+    """What a calendar gives as its password (RFC 7617), whatever the name."""
+    scheme, _, value = headers.get("authorization", "").partition(" ")
+    if scheme.lower() != "basic":
+        return ""
+    try:
+        return b64decode(value.strip(), validate=True).decode().partition(":")[2]
+    except ValueError:
+        return ""
+
+
+def is_calendar(scope: Scope) -> bool:
+    """Whether a calendar is asked for, and nothing else."""
+    return scope["method"] in ("GET", "HEAD") and str(scope["path"]).startswith("/calendar/")
+
+
 NO_ORIGIN: Final = (
     "a token is expected, as the header Authorization: Bearer TOKEN (kojimon page shows it); where none is asked for, "
     "Content-Type: application/json"
@@ -219,7 +237,7 @@ async def turn_away(turned: Turned, scope: Scope, send: Send) -> None:
     wants_page = any(name == b"accept" and b"text/html" in value for name, value in scope["headers"])
     headers = [(name.lower().replace("_", "-").encode(), value.encode()) for name, value in turned.headers.items()]
     headers.append((b"cache-control", b"no-store"))
-    if turned.status == 401 and wants_page:
+    if turned.status == 401 and wants_page and not is_calendar(scope):
         status, body, kind = 303, b"", b"text/plain; charset=utf-8"
         headers.append((b"location", b"/enter"))
     else:
@@ -228,7 +246,8 @@ async def turn_away(turned: Turned, scope: Scope, send: Send) -> None:
         status, kind = turned.status, b"application/json"
         body = msgspec.json.encode({"error": turned.text, "wanted": "", "exit": 1})
         if status == 401:
-            headers.append((b"www-authenticate", b"Bearer"))
+            scheme = b'Basic realm="kojimon", charset="UTF-8"' if is_calendar(scope) else b"Bearer"
+            headers.append((b"www-authenticate", scheme))
     headers += [(b"content-type", kind), (b"content-length", str(len(body)).encode())]
     await send({"type": "http.response.start", "status": status, "headers": headers})
     await send({"type": "http.response.body", "body": body})

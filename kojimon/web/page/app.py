@@ -11,7 +11,7 @@ from starlette.routing import Mount
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp
 
-from kojimon.settings.spec import WebSettings
+from kojimon.settings.spec import Person, WebSettings
 from kojimon.web.api import metrics, openapi, sheet
 from kojimon.web.api.backend import Backend
 from kojimon.web.api.etag import Etags
@@ -19,6 +19,7 @@ from kojimon.web.http.access import Access, addresses, keys_of
 from kojimon.web.http.body import Bodies
 from kojimon.web.http.strangers import Turns
 from kojimon.web.page import batches, enter, night, steps
+from kojimon.web.page.calendars import Calendars
 from kojimon.web.page.home import Home
 from kojimon.web.page.shared import Page
 from kojimon.web.page.shown import STATIC
@@ -27,7 +28,7 @@ from kojimon.web.page.shown import STATIC
 def with_page(
     app: Starlette, backend: Backend, web: WebSettings, ports: Callable[[], list[int]] = list,
     stopping: Callable[[], bool] = lambda: False, left: Path | None = None,
-    rice_kg: Mapping[str, float | None] | None = None,
+    rice_kg: Mapping[str, float | None] | None = None, person: Person | None = None,
 ) -> ASGIApp:  # fmt: skip
     """The API with the page beside it, behind the checks of the TCP door.
 
@@ -37,7 +38,7 @@ def with_page(
         ports: those it listens on now, to say where the page is.
         stopping: whether the daemon ends.
         left: the file that keeps whose session has ended.
-        rice_kg: the dry rice of a usual batch by box.
+        rice_kg: the dry rice of a usual batch by box. person: when they sleep, where they live.
     """
     keys = keys_of(web, left)
     page = Page(backend, rice_kg or {})
@@ -46,6 +47,7 @@ def with_page(
     app.router.routes.extend(batches.routes(page))
     app.router.routes.extend(steps.routes(page))
     app.router.routes.extend(night.routes(page))
+    app.router.routes.append(Calendars(page, person or Person()).route())
     app.router.routes.extend(enter.routes(keys, lambda: addresses(web, ports())))
     app.router.routes.append(sheet.route(backend, page.curves))
     app.router.routes.append(metrics.route(backend))

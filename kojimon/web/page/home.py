@@ -109,6 +109,7 @@ class Home:
             zone=viewer.zone,
             now_utc=shown.now_utc,
             box_name=only,
+            host=request.headers.get("host", ""),
             fahrenheit=viewer.fahrenheit,
             who="" if viewer.who == "page" else viewer.who,
             can_leave=bool(request.scope.get("kojimon.known")),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 from msgspec import Struct
 
@@ -13,8 +13,10 @@ from kojimon.mash.facts import Fact
 from kojimon.model import Event
 from kojimon.planner.likely import Span, decided, references
 from kojimon.schedule.spec import Schedule
-from kojimon.settings.spec import Settings
 from kojimon.units import median
+
+if TYPE_CHECKING:
+    from kojimon.journal.reading.reader import Reader
 
 OWN_BATCHES = 3
 """So many harvested batches of a schedule take the place of the published yield and hours (judgement)."""
@@ -30,20 +32,11 @@ class Own(Struct, frozen=True):
     hours: dict[tuple[str, str], Span] = {}
 
 
-def own_of(schedule: Schedule, settings: Settings) -> Own:
+def own_of(schedule: Schedule, reader: Reader) -> Own:
     """What the harvested batches of this schedule say, once there are enough of them."""
-    from kojimon.journal.reading.reader import Reader
-
-    path = Path(settings.journal.path)
-    if not path.exists():
-        return Own()
-    reader = Reader(path)
-    try:
-        rows = reader.batches()
-        stated = [reader.events(batch=row.id, kinds=_HOURS) for row in _harvested(rows, schedule.name)]
-        return Own(own_yield(rows, schedule.name), own_hours(stated, schedule))
-    finally:
-        reader.close()
+    rows = reader.batches()
+    stated = [reader.events(batch=row.id, kinds=_HOURS) for row in _harvested(rows, schedule.name)]
+    return Own(own_yield(rows, schedule.name), own_hours(stated, schedule))
 
 
 def own_hours(batches: Iterable[Sequence[Event]], schedule: Schedule) -> dict[tuple[str, str], Span]:
