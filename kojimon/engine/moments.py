@@ -98,7 +98,8 @@ class Known:
         return self.resolve(FirstOf(tuple(Holds(way) for way in (expectation.condition, *expectation.or_conditions))))
 
     def counted_from(self, moment: Holds) -> int | None:
-        """From when a hold counts: the condition's own hours after hour 0, or the last time the step was done."""
+        """From when a hold counts: the condition's own hours after hour 0, or the last time the step was done; of one
+        that nobody has marked, when its time was over: it may have been done, and the koji goes on."""
         hour0_ms = self.hour0_ms()
         if hour0_ms is None:
             return None
@@ -106,11 +107,10 @@ class Known:
         earliest_ms = after_ms(self.anchors, hour0_ms, round(from_s * 1000))
         if not moment.since:
             return earliest_ms
-        done_ms = self.done_ms(moment.since)
-        if done_ms is None:
-            step = self.schedule.step(moment.since)
-            return earliest_ms if step is not None and step.repeats else None
-        return max(earliest_ms, done_ms)
+        done_ms, step = self.done_ms(moment.since), self.schedule.step(moment.since)
+        if done_ms is None and step is not None:
+            done_ms = earliest_ms if step.repeats else self.resolve(step.window.closes)
+        return None if done_ms is None else max(earliest_ms, done_ms)
 
     def _holds(self, moment: Holds) -> int | None:
         from_ms, unseen_s = self.counted_from(moment), self.schedule.conditions[moment.condition].unseen_s

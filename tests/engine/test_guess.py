@@ -76,6 +76,21 @@ def test_the_second_is_asked_about_after_the_first() -> None:
     assert abs(hour(rows, box.question.at_t_ms) - 26.0) < 0.1
 
 
+def test_a_first_look_that_was_never_marked_does_not_hide_the_mixing_of_late_koji() -> None:
+    """Nothing marked; the koji is at 38 °C from hour 33 on, and is mixed at hour 35: that is no first look."""
+    rows = Rows(Kitchen.setup("still", "cloth", True))
+    rows.act("batch.start")
+    rows.act("step.done", step="inoculate", value_c=31.0, override="test")
+    for minute in range(35 * 60):
+        rows.hold((minute + 1) * 60.0, {BED: 30.0 + min(8.5, max(0.0, minute / 60 - 25)), AIR: 30.0}, every_s=60)
+    state, outcome, _ = run(rows)
+    (opened,) = [event for event in outcome.events if (event.kind, event.key) == ("step-open", "mix")]
+    assert 33.0 <= hour(rows, opened.t_ms) <= 33.2
+    warm(rows, 35.2 * H, 35.0)
+    _, _, box = run(rows, state)
+    assert box.question is not None and box.question.step == "mix"
+
+
 def test_another_time_counts_from_there() -> None:
     rows = mixed()
     state, _, box = run(rows)

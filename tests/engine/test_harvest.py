@@ -87,7 +87,7 @@ def test_koji_that_was_seen_to_warm_itself_is_harvested_without_doubt() -> None:
 def test_nothing_overdue_stands_before_a_harvest_that_may_be_taken() -> None:
     """The first look never marked, and a mixing that has been due for hours beside a harvest that is due."""
     warm: At = lambda h: 30 + min(11.0, max(0.0, h - 14))  # noqa: E731
-    for hours, marks in ((41.0, {}), (46.0, {20.0: "first-check"})):
+    for hours, marks in ((46.0, {}), (46.0, {20.0: "first-check"})):
         box, _ = batch(warm, hours, marks=marks)
         assert box.next is not None and box.next.step == "harvest", marks
         assert [step.name for step in box.steps if step.status in ("due", "missed") and not step.optional] != []
