@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterator
 from typing import Final
 
 from kojimon.document.tree import shown
@@ -30,8 +28,6 @@ class Report:
         self.form_faults = 0
         self.untold = 0
         self.lines: dict[str, int] = {}
-        self.older: list[tuple[int, str, str]] = []
-        """Keys by the name an earlier version knew: line, that name, today's."""
 
     def form(self, line: int, path: str, what: str, wanted: str) -> None:
         """Something has not the form that the description of the file asks for."""
@@ -61,19 +57,6 @@ class Report:
             return self.faults
         more = Fault(self.file, 0, "", f"found {self.untold} more faults", "expected the ones above mended first")
         return [*self.faults, more]
-
-    def lines_to_write(self, text: str) -> Iterator[str]:
-        """For each line of the file with a key by its earlier name: the line to write instead.
-
-        Args:
-            text: the file.
-        """
-        written = text.splitlines()
-        for number in sorted({line for line, _, _ in self.older}):
-            line = written[number - 1].strip()
-            for old, new in {(old, new) for at, old, new in self.older if at == number}:
-                line = re.sub(rf"(^|[{{, ]){re.escape(old)}(?=\s*:)", rf"\g<1>{new}", line)
-            yield f"{self.file}:{number}: write `{line}`"
 
     def did_you_mean(self, text: str, known: list[str]) -> str:
         """` (did you mean `rice`?)`, or "" where nothing is close or there are too many faults to care."""

@@ -65,7 +65,7 @@ class Field:
         required: it has to be there.
         default: value where it is absent; NOTHING takes the record's own default.
         example: how it might be written, for a setting that has no default worth showing.
-        was: its name in files of an earlier version; read all the same, and noted in the report.
+        was: its name in files of an earlier version; read all the same.
         meant: other words under which people look for it: no fault of spelling leads from there to it.
     """
 
@@ -134,7 +134,6 @@ class Map(Shape):
                 what = f"found `{present[key].key.text}` and `{entry.key.text}`, which are one setting"
                 report.form(entry.key.line, join(path, key), what, f"expected `{key}` alone")
             elif key != entry.key.text:
-                report.older.append((entry.key.line, entry.key.text, key))
                 report.lines[join(path, key)] = entry.key.line
             if key in self._by_key:
                 present[key] = entry

@@ -9,7 +9,7 @@ from kojimon.document.read import read_file
 from kojimon.document.report import Report
 from kojimon.document.shapes import FAILED, document_schema
 from kojimon.errors import ConfigurationError, Fault
-from kojimon.schedule.load import find_schedule, known_schedules, older_schedule_lines, read_schedule
+from kojimon.schedule.load import find_schedule, known_schedules, read_schedule
 from kojimon.schedule.spec import Schedule
 from kojimon.settings import checks, installed, probes, reaches
 from kojimon.settings.build import build
@@ -59,22 +59,6 @@ def _schedules(draft: Draft, folder: Path, report: Report) -> tuple[dict[str, Sc
         if schedule is not None:
             schedules[name] = schedule
     return schedules, faults
-
-
-def older_lines(path: Path, settings: Settings) -> list[str]:
-    """What sound files still say by names of an earlier version: for each such line the one to write instead.
-
-    Args:
-        path: the settings file. settings: what it says; its schedules are looked at as well.
-    """
-    report = Report(str(path))
-    if (node := read_file(path, report)) is not None:
-        SITE.read(node, "", report)
-    lines = list(report.lines_to_write(path.read_text("utf-8-sig"))) if report.older else []
-    for name in dict.fromkeys(box.schedule.name for box in settings.incubators):
-        if (file := find_schedule(name, path.absolute().parent)) is not None:
-            lines += older_schedule_lines(file)
-    return lines
 
 
 def schema() -> dict[str, Any]:

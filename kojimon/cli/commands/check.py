@@ -46,20 +46,8 @@ def check(config: str | None, as_json: bool, as_schema: bool) -> None:
     _strangers(settings)
     for sentence in (*secret_warnings(settings), *unsteady(settings), *remarked(settings)):
         screen.say(sentence, "look")
-    _older(path, settings)
     _night_check(config)
     _calibrations(config)
-
-
-def _older(path: Path, settings: Settings) -> None:
-    """What the files still say by names of an earlier version, with the lines to write instead."""
-    from kojimon.settings.load import older_lines
-
-    lines = older_lines(path, settings)
-    if lines:
-        screen.say("Some names are from an earlier version. They still work. Write the lines below instead:", "look")
-    for line in lines:
-        screen.say(line)
 
 
 def remarked(settings: Settings) -> Iterator[str]:
