@@ -9,7 +9,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from kojimon.cli.setup.answers import PURPOSES, Answers, ProbeAnswer, SourceAnswer, plain, settings_text
+from kojimon.cli.setup.answers import PURPOSES, Answers, Person, ProbeAnswer, SourceAnswer, plain, settings_text
 from kojimon.cli.setup.drawings import COVERS, KINDS
 from kojimon.cli.setup.interview import read_trays
 from kojimon.settings.load import load_settings
@@ -265,7 +265,7 @@ def test_whatever_was_answered_the_file_loads_or_is_refused_in_words(
     except ValueError:
         return
     answers = Answers(
-        fahrenheit, pounds, "UTC", "22:30 to 06:30", names, rice_kg, schedule,
+        Person(fahrenheit, pounds, names, rice_kg, schedule, "UTC", "22:30 to 06:30"),
         (SourceAnswer("house", "mqtt", {"host": "x"}),),
         (ProbeAnswer("koji", "bed", "temperature", "house", names[0], {"topic": plain(topic)}),),
         str(tmp_path / "kojimon.journal"),

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import wraps
+from typing import Any
 
 import click
 
@@ -90,6 +92,20 @@ def _names(alarm: Alarm) -> str:
     return f"{koji}{alarm.key} {alarm.tray or ''} {alarm.probe or ''}".lower()
 
 
+def _of_alarms(function: Callable[..., acts.Deed]) -> Callable[..., None]:
+    """`ALARM...` and `--config` of a command: what it returns is done to each alarm that is meant."""
+
+    @click.argument("alarm", nargs=-1, required=True)
+    @config_option
+    @wraps(function)
+    def command(alarm: tuple[str, ...], config: str | None, **given: Any) -> None:
+        kitchen = open_kitchen(config)
+        for row in find_alarms(kitchen.state().listed(), alarm):
+            _act(kitchen, row, function(row, **given))
+
+    return command
+
+
 @alarms.command(epilog=example("kojimon alarms ack", "kojimon alarms ack 1"))
 @click.argument("alarm", nargs=-1)
 @config_option
@@ -108,59 +124,44 @@ def ack(alarm: tuple[str, ...], config: str | None) -> None:
 @alarms.command(
     cls=PlainCommand, epilog=example("kojimon alarms shelve koji --for 30 min", "kojimon alarms shelve 1 --once")
 )
-@click.argument("alarm", nargs=-1, required=True)
 @click.option("--for", "for_s", type=DURATION, metavar="TIME", help="How long, an hour at most (and if not given).")
 @click.option("--once", is_flag=True, help="Until it is back to normal, if that comes first.")
-@config_option
-def shelve(alarm: tuple[str, ...], for_s: float | None, once: bool, config: str | None) -> None:
+@_of_alarms
+def shelve(row: ListedAlarm, for_s: float | None, once: bool) -> acts.Deed:
     """Pause an alarm for a while. If it still holds when the time is up, a message comes at once."""
-    kitchen = open_kitchen(config)
-    for row in find_alarms(kitchen.state().listed(), alarm):
-        _act(kitchen, row, acts.Shelve(key=row.key, for_s=for_s, one_shot=once))
+    return acts.Shelve(key=row.key, for_s=for_s, one_shot=once)
 
 
 @alarms.command(epilog=example("kojimon alarms unshelve koji"))
-@click.argument("alarm", nargs=-1, required=True)
-@config_option
-def unshelve(alarm: tuple[str, ...], config: str | None) -> None:
+@_of_alarms
+def unshelve(row: ListedAlarm) -> acts.Deed:
     """End a pause."""
-    kitchen = open_kitchen(config)
-    for row in find_alarms(kitchen.state().listed(), alarm):
-        _act(kitchen, row, acts.Unshelve(key=row.key))
+    return acts.Unshelve(key=row.key)
 
 
 @alarms.command(
     cls=PlainCommand, epilog=example("kojimon alarms silence koji", "kojimon alarms silence 1 --for 15 min")
 )
-@click.argument("alarm", nargs=-1, required=True)
 @click.option("--for", "for_s", type=DURATION, metavar="TIME", help="How long, an hour at most (10 min if not given).")
-@config_option
-def silence(alarm: tuple[str, ...], for_s: float | None, config: str | None) -> None:
+@_of_alarms
+def silence(row: ListedAlarm, for_s: float | None) -> acts.Deed:
     """Silence an alarm for a while. It stays unacknowledged and sounds again."""
-    kitchen = open_kitchen(config)
-    for row in find_alarms(kitchen.state().listed(), alarm):
-        _act(kitchen, row, acts.Silence(key=row.key, occurrence=row.occurrence, for_s=for_s))
+    return acts.Silence(key=row.key, occurrence=row.occurrence, for_s=for_s)
 
 
 @alarms.command(epilog=example("kojimon alarms confirm koji", 'kojimon alarms confirm 1 --note "spread it thinner"'))
-@click.argument("alarm", nargs=-1, required=True)
 @click.option("--note", default="", metavar="TEXT", help="What you did; it is saved.")
-@config_option
-def confirm(alarm: tuple[str, ...], note: str, config: str | None) -> None:
+@_of_alarms
+def confirm(row: ListedAlarm, note: str) -> acts.Deed:
     """Done: you have fixed it. It acknowledges too."""
-    kitchen = open_kitchen(config)
-    for row in find_alarms(kitchen.state().listed(), alarm):
-        _act(kitchen, row, acts.Confirm(key=row.key, occurrence=row.occurrence, text=note))
+    return acts.Confirm(key=row.key, occurrence=row.occurrence, text=note)
 
 
 @alarms.command(epilog=example("kojimon alarms reset koji"))
-@click.argument("alarm", nargs=-1, required=True)
-@config_option
-def reset(alarm: tuple[str, ...], config: str | None) -> None:
+@_of_alarms
+def reset(row: ListedAlarm) -> acts.Deed:
     """Reset an alarm that stays listed until then. Acknowledge it first (ack)."""
-    kitchen = open_kitchen(config)
-    for row in find_alarms(kitchen.state().listed(), alarm):
-        _act(kitchen, row, acts.Reset(key=row.key, occurrence=row.occurrence))
+    return acts.Reset(key=row.key, occurrence=row.occurrence)
 
 
 @alarms.command(
@@ -179,13 +180,10 @@ def out_of_service(alarm: tuple[str, ...], why: str, config: str | None) -> None
 
 
 @alarms.command("in-service", epilog=example("kojimon alarms in-service silent/koji-top"))
-@click.argument("alarm", nargs=-1, required=True)
-@config_option
-def in_service(alarm: tuple[str, ...], config: str | None) -> None:
+@_of_alarms
+def in_service(row: ListedAlarm) -> acts.Deed:
     """Put an alarm back in service. If it still holds, a message comes at once."""
-    kitchen = open_kitchen(config)
-    for row in find_alarms(kitchen.state().listed(), alarm):
-        _act(kitchen, row, acts.InService(key=row.key))
+    return acts.InService(key=row.key)
 
 
 @alarms.command(

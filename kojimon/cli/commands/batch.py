@@ -10,7 +10,7 @@ from msgspec.structs import asdict
 from kojimon.cli.shared import screen
 from kojimon.cli.shared.kitchen import Kitchen, incubator_of, print_events
 from kojimon.cli.shared.moments import moment_of, moment_options
-from kojimon.cli.shared.opening import open_kitchen
+from kojimon.cli.shared.opening import of_a_box, open_kitchen
 from kojimon.cli.shared.options import (
     HOURS,
     MASS,
@@ -105,16 +105,12 @@ def start(
     "--thermometer", "value_c", type=TEMPERATURE, metavar="TEMP", help="What a kitchen thermometer shows: 31 C, 88 F."
 )
 @click.option("--override", metavar="REASON", help="Do it although it is not cool enough; the reason is saved.")
-@incubator_option
-@config_option
+@of_a_box(batch=True)
 def done(
-    step: str, at: str | None, ago_s: float | None, value_c: float | None, override: str | None,
-    incubator: str, config: str | None,
+    kitchen: Kitchen, document: Document, box: Box, step: str, at: str | None, ago_s: float | None,
+    value_c: float | None, override: str | None,
 ) -> None:  # fmt: skip
     """Mark a step as done, now or at a time that has passed."""
-    kitchen = open_kitchen(config)
-    document = kitchen.state()
-    box = incubator_of(document, incubator, batch=True)
     found = find_step(box, step)
     when = moment_of(document, at, ago_s)
     done = acts.StepDone(step=found.name, at_ago_s=when, value_c=value_c, override=override or "")
@@ -143,16 +139,14 @@ def _question(kitchen: Kitchen, incubator: str) -> None:
 )
 @click.option("--no", "denied", is_flag=True, help="It was something else.")
 @moment_options
-@incubator_option
-@config_option
-def mixed(denied: bool, at: str | None, ago_s: float | None, incubator: str, config: str | None) -> None:
+@of_a_box(batch=True)
+def mixed(
+    kitchen: Kitchen, document: Document, box: Box, denied: bool, at: str | None, ago_s: float | None
+) -> None:
     """Answer whether the koji was mixed when it cooled suddenly: then, at another time, or not at all.
 
     Until it is answered the next steps count from that moment.
     """
-    kitchen = open_kitchen(config)
-    document = kitchen.state()
-    box = incubator_of(document, incubator, batch=True)
     when = moment_of(document, at, ago_s)
     if denied and when is not None:
         raise click.UsageError("Either --no, or when it was mixed.")
@@ -167,16 +161,12 @@ def mixed(denied: bool, at: str | None, ago_s: float | None, incubator: str, con
     epilog=example("kojimon batch undo", "kojimon batch undo mix", "kojimon undo reading", "kojimon undo weight"),
 )
 @click.argument("step", required=False, default="", metavar="[STEP|reading|weight]")
-@incubator_option
-@config_option
-def undo(step: str, incubator: str, config: str | None) -> None:
+@of_a_box(batch=False)
+def undo(kitchen: Kitchen, document: Document, box: Box, step: str) -> None:
     """Take back what was entered last (a step, a reading, a weight), or the last of one kind: it was not so.
 
     A harvest, or a batch thrown away, is taken back for a day, before the next batch begins: the watch goes on.
     """
-    kitchen = open_kitchen(config)
-    document = kitchen.state()
-    box = incubator_of(document, incubator)
     print_events(kitchen, kitchen.act(_taken_back(_entry(box, step, document), step, box, document), box.name))
     _after(kitchen, box.name)
 
@@ -215,13 +205,11 @@ def _taken_back(entry: Entry | None, step: str, box: Box, document: Document) ->
 @batch.command(cls=Saving, epilog=example("kojimon batch correct mix --at 14:20"))
 @click.argument("step")
 @moment_options
-@incubator_option
-@config_option
-def correct(step: str, at: str | None, ago_s: float | None, incubator: str, config: str | None) -> None:
+@of_a_box(batch=True)
+def correct(
+    kitchen: Kitchen, document: Document, box: Box, step: str, at: str | None, ago_s: float | None
+) -> None:
     """Say when a step was really done."""
-    kitchen = open_kitchen(config)
-    document = kitchen.state()
-    box = incubator_of(document, incubator, batch=True)
     mark = last_mark(find_step(box, step))
     moment = moment_of(document, at, ago_s)
     if moment is None:
@@ -233,13 +221,11 @@ def correct(step: str, at: str | None, ago_s: float | None, incubator: str, conf
 @batch.command(cls=Saving, epilog=example("kojimon batch note smells of chestnuts"))
 @click.argument("text", nargs=-1, required=True)
 @moment_options
-@incubator_option
-@config_option
-def note(text: tuple[str, ...], at: str | None, ago_s: float | None, incubator: str, config: str | None) -> None:
+@of_a_box(batch=True)
+def note(
+    kitchen: Kitchen, document: Document, box: Box, text: tuple[str, ...], at: str | None, ago_s: float | None
+) -> None:
     """Save a note: what you saw, smelt or did."""
-    kitchen = open_kitchen(config)
-    document = kitchen.state()
-    box = incubator_of(document, incubator, batch=True)
     seen = acts.BatchNote(text=" ".join(text), at_ago_s=moment_of(document, at, ago_s))
     print_events(kitchen, kitchen.act(seen, box.name))
 
@@ -318,12 +304,9 @@ def harvest(
 
 @batch.command(cls=Saving, epilog=example('kojimon batch discard --reason "slimy, smells of ammonia"'))
 @click.option("--reason", required=True, metavar="TEXT", help="Why; it is saved with the batch.")
-@incubator_option
-@config_option
-def discard(reason: str, incubator: str, config: str | None) -> None:
+@of_a_box(batch=True)
+def discard(kitchen: Kitchen, document: Document, box: Box, reason: str) -> None:
     """Throw the batch away."""
-    kitchen = open_kitchen(config)
-    box = incubator_of(kitchen.state(), incubator, batch=True)
     print_events(kitchen, kitchen.act(acts.BatchDiscard(reason=reason), box.name))
     screen.say("Bag it before you carry it, and wash trays and cloths hot before the next batch.")
 

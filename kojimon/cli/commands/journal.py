@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from kojimon.cli.shared import screen
-from kojimon.cli.shared.opening import open_kitchen, say_file, settings_file
+from kojimon.cli.shared.opening import open_kitchen, say_file, settings_of
 from kojimon.cli.shared.options import config_option, example, json_option
 from kojimon.clock import SystemClock
 from kojimon.contract.state import Document as StateDocument
@@ -68,9 +68,8 @@ def _print(found: JournalFacts, document: StateDocument, live: bool) -> None:
 def backup(folder: Path | None, config: str | None) -> None:
     """Copy it and its photos to another folder, checked, while kojimon runs. Without FOLDER, that of the settings."""
     from kojimon.journal.files.backup import backup as copy
-    from kojimon.settings.load import load_settings
 
-    settings = load_settings(settings_file(config))
+    settings = settings_of(config)
     target = folder or (Path(settings.journal.backup_folder) if settings.journal.backup_folder else None)
     if target is None:
         raise click.UsageError("Which folder? Name one, or set journal.backup_folder in the settings.")
@@ -85,9 +84,8 @@ def migrate(config: str | None) -> None:
     """Bring it to the form this kojimon writes. kojimon does that too when it starts; here nothing else is done."""
     from kojimon.journal.files.damage import open_or_recover
     from kojimon.journal.schema import VERSION
-    from kojimon.settings.load import load_settings
 
-    path = Path(load_settings(settings_file(config)).journal.path)
+    path = Path(settings_of(config).journal.path)
     if not path.exists():
         screen.say(f"There is no journal {path} yet.")
         return
@@ -104,9 +102,8 @@ def migrate(config: str | None) -> None:
 def check(file: Path | None, config: str | None) -> None:
     """Check it, or the copy FILE, reading only: whether it is whole, and whether every photo named in it is there."""
     from kojimon.journal.files.backup import check as look
-    from kojimon.settings.load import load_settings
 
-    path = file or Path(load_settings(settings_file(config)).journal.path)
+    path = file or Path(settings_of(config).journal.path)
     with screen.progress("Checking", None):
         found = look(path)
     kinds = (found.rows, "row", "rows"), (found.batches, "batch", "batches"), (found.photos, "photo", "photos")
@@ -125,9 +122,8 @@ def restore(copy: Path, config: str | None) -> None:
     The journal that is there now is set aside under a dated name, not deleted.
     """
     from kojimon.journal.files.backup import restore as take_back
-    from kojimon.settings.load import load_settings
 
-    path = Path(load_settings(settings_file(config)).journal.path)
+    path = Path(settings_of(config).journal.path)
     with screen.progress("Taking back", None):
         aside = take_back(copy, path)
     screen.say(f"{path} is as the copy has it.", "good")

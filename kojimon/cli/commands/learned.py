@@ -9,11 +9,12 @@ import click
 import msgspec
 
 from kojimon.cli.shared import screen
-from kojimon.cli.shared.kitchen import Kitchen, incubator_of, print_events
-from kojimon.cli.shared.opening import open_kitchen, reader_of
+from kojimon.cli.shared.kitchen import Kitchen, print_events
+from kojimon.cli.shared.opening import of_a_box, open_kitchen, reader_of
 from kojimon.cli.shared.options import config_option, example, incubator_option, json_option, output_option
 from kojimon.contract.acts import ForecastReset
 from kojimon.contract.events import Forecast
+from kojimon.contract.state import Box, Document
 from kojimon.errors import KojimonError
 from kojimon.settings.installed import has_part
 from kojimon.units import show_count
@@ -101,10 +102,7 @@ def export(schedule: str, force: bool, incubator: str, output: Path | None, conf
     epilog=example("kojimon forecast learned reset", "kojimon forecast learned reset --schedule rice-koji-sake")
 )
 @click.option("--schedule", metavar="NAME", default="", help="Only what was learnt with this schedule.")
-@incubator_option
-@config_option
-def reset(schedule: str, incubator: str, config: str | None) -> None:
+@of_a_box(batch=False)
+def reset(kitchen: Kitchen, document: Document, box: Box, schedule: str) -> None:
     """Forget what was learned: the next batch's forecasts start from published values. Exports stay as they are."""
-    kitchen = open_kitchen(config)
-    box = incubator_of(kitchen.state(), incubator)
     print_events(kitchen, kitchen.act(ForecastReset(schedule=schedule), box.name))

@@ -7,10 +7,11 @@ from typing import Final
 import click
 
 from kojimon.cli.shared import screen
-from kojimon.cli.shared.kitchen import incubator_of, print_events
-from kojimon.cli.shared.opening import open_kitchen
-from kojimon.cli.shared.options import PlainCommand, config_option, example, incubator_option
+from kojimon.cli.shared.kitchen import Kitchen, print_events
+from kojimon.cli.shared.opening import of_a_box, open_kitchen
+from kojimon.cli.shared.options import PlainCommand, config_option, example
 from kojimon.contract.acts import ProbeBack, ProbeMove
+from kojimon.contract.state import Box, Document
 from kojimon.errors import UsageError
 
 BOX: Final = r"""
@@ -71,13 +72,10 @@ def move(probe: str, tray: str, config: str | None) -> None:
 
 
 @click.command("in-koji", cls=PlainCommand, epilog=example("kojimon probes in-koji"))
-@incubator_option
-@config_option
-def in_koji(incubator: str, config: str | None) -> None:
+@of_a_box(batch=True)
+def in_koji(kitchen: Kitchen, document: Document, box: Box) -> None:
     """Enter that the probe is back in the koji after mixing or spreading: the answer to what was asked then.
 
     Until you do, or the koji's warmth shows it, kojimon notices a probe left out sooner, for two hours.
     """
-    kitchen = open_kitchen(config)
-    box = incubator_of(kitchen.state(), incubator, batch=True)
     print_events(kitchen, kitchen.act(ProbeBack(), box.name))

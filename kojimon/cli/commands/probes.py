@@ -11,7 +11,7 @@ from kojimon.cli.commands.calibrate import calibrate
 from kojimon.cli.commands.calibrations import calibrations
 from kojimon.cli.commands.place import in_koji, move, place
 from kojimon.cli.shared import screen
-from kojimon.cli.shared.opening import client_of, open_kitchen, settings_file
+from kojimon.cli.shared.opening import any_settings, client_of, open_kitchen
 from kojimon.cli.shared.options import Number, config_option, example, json_option
 from kojimon.contract.rows import ListedProbe
 from kojimon.errors import KojimonError, UsageError
@@ -130,28 +130,16 @@ probes.add_command(in_koji)
 
 def _known(config: str | None) -> tuple[list[Address], list[str]]:
     """Brokers of the settings, and serial ports a running daemon reads; nothing where there are no settings."""
-    from kojimon.links.mqtt import Address
-    from kojimon.settings.load import load_settings
+    from kojimon.probes.sources.build import address
     from kojimon.settings.secrets import read_secret
     from kojimon.settings.spec import ModbusSource, MqttSource, SerialSource
 
-    try:
-        settings = load_settings(settings_file(config))
-    except KojimonError:
-        if config:
-            raise
+    settings = any_settings(config)
+    if settings is None:
         return [], []
-    brokers = [source for source in settings.sources if isinstance(source, MqttSource)]
-    addresses = [
-        Address(
-            source.host, source.port, source.version, source.user,
-            (lambda secret=source.password: read_secret(secret)) if source.password else None,  # type: ignore[misc]
-            source.tls, source.ca_file,
-        )
-        for source in brokers
-    ]  # fmt: skip
+    brokers = [address(source, read_secret) for source in settings.sources if isinstance(source, MqttSource)]
     ports = [source.port for source in settings.sources if isinstance(source, SerialSource | ModbusSource)]
-    return addresses, ports if client_of(settings).running() else []
+    return brokers, ports if client_of(settings).running() else []
 
 
 def _address(text: str) -> Address:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import click
 
-from kojimon.cli.shared.kitchen import incubator_of, print_events
+from kojimon.cli.shared.kitchen import Kitchen, print_events
 from kojimon.cli.shared.moments import moment_of, moment_options
-from kojimon.cli.shared.opening import open_kitchen
-from kojimon.cli.shared.options import Saving, config_option, example, incubator_option
+from kojimon.cli.shared.opening import of_a_box
+from kojimon.cli.shared.options import Saving, example
 from kojimon.contract.acts import Reading
+from kojimon.contract.state import Box, Document
 from kojimon.errors import UsageError
 from kojimon.typed import tidy
 from kojimon.units import parse_percent, parse_temperature_c
@@ -23,20 +24,16 @@ from kojimon.units import parse_percent, parse_temperature_c
 @click.option("--air", "place", flag_value="air", help="It is of the air in the box, not of the koji.")
 @click.option("--room", "place", flag_value="room", help="It is of the room.")
 @moment_options
-@incubator_option
-@config_option
+@of_a_box(batch=False)
 def reading(
-    value: tuple[str, ...], tray: str, place: str | None, at: str | None, ago_s: float | None, incubator: str,
-    config: str | None,
+    kitchen: Kitchen, document: Document, box: Box, value: tuple[str, ...], tray: str, place: str | None,
+    at: str | None, ago_s: float | None,
 ) -> None:  # fmt: skip
     """Save what you read: the koji with a kitchen thermometer, or the air.
 
     It counts as a reading for half an hour: limits, steps and "cool enough?" go by it. One dated back by more than a
     minute is saved for the curve and raises no alarm.
     """
-    kitchen = open_kitchen(config)
-    document = kitchen.state()
-    box = incubator_of(document, incubator)
     value_c, value_pct = _read(" ".join(value))
     read = Reading(
         value_c=value_c, value_pct=value_pct, place=place or "", tray=tray, at_ago_s=moment_of(document, at, ago_s)

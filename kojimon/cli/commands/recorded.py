@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 from kojimon.cli.shared import screen
+from kojimon.cli.shared.opening import any_settings
 from kojimon.errors import KojimonError, UsageError
 from kojimon.settings.installed import has_part
 from kojimon.units import median
@@ -94,10 +95,10 @@ class _Told(NamedTuple):
 
 def _told_by(schedule: str | None, incubator: str, config: str | None) -> _Told:
     """The named schedule, else that of the settings' box; its kind and cover where it is clear which box."""
-    from kojimon.cli.commands.rehearse import _settings, load
+    from kojimon.cli.commands.rehearse import load
     from kojimon.settings.spec import Box
 
-    settings = _settings(config)
+    settings = any_settings(config)
     boxes = settings.incubators if settings else ()
     named = [one for one in boxes if one.name == incubator] if incubator else list(boxes)
     if incubator and not named:

@@ -11,10 +11,10 @@ from msgspec.structs import replace
 
 from kojimon.cli.shared import screen
 from kojimon.cli.shared.batches import HOUR_MS, batch_of
-from kojimon.cli.shared.opening import open_kitchen, reader_of, settings_file
+from kojimon.cli.shared.opening import any_settings, open_kitchen, reader_of, settings_file
 from kojimon.cli.shared.options import config_option, example, json_option, unit_option
 from kojimon.contract.events import AlarmChange, ProbeBack
-from kojimon.errors import KojimonError, UsageError
+from kojimon.errors import UsageError
 from kojimon.model import BoxKind, Cover, plain_event
 from kojimon.settings.spec import Box
 from kojimon.words import status as words
@@ -25,7 +25,6 @@ if TYPE_CHECKING:
     from kojimon.model import Event
     from kojimon.rehearsal import Rehearsal
     from kojimon.schedule.spec import Schedule
-    from kojimon.settings.spec import Settings
 
 Document = dict[str, object]
 
@@ -201,31 +200,19 @@ def _known(config: str | None) -> list[str]:
 
 def _places(config: str | None) -> dict[str, str]:
     """Place of each probe of the settings, for columns named after probes; none where no settings can be read."""
-    settings = _settings(config)
+    settings = any_settings(config)
     return {probe.name: probe.place for probe in settings.probes} if settings else {}
 
 
 def _box(config: str | None, kind: str | None, cover: str | None) -> tuple[str, str]:
     """Kind and cover as asked for; else those of the settings, where they have one box."""
-    settings = _settings(config)
+    settings = any_settings(config)
     own = settings.incubators[0].box if settings and len(settings.incubators) == 1 else Box()
     return kind or own.kind, cover or own.cover
 
 
-def _settings(config: str | None) -> Settings | None:
-    """The settings; None where none can be read and none were named."""
-    from kojimon.settings.load import load_settings
-
-    try:
-        return load_settings(settings_file(config))
-    except KojimonError:
-        if config:
-            raise
-        return None
-
-
 def _speech(config: str | None, unit: str | None) -> Speech:
-    settings = _settings(config)
+    settings = any_settings(config)
     if settings is None:
         return Speech(fahrenheit=unit == "F")
     fahrenheit = settings.units.fahrenheit if unit is None else unit == "F"

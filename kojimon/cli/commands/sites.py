@@ -18,7 +18,7 @@ import msgspec
 from msgspec import Struct
 
 from kojimon.cli.shared import screen
-from kojimon.cli.shared.opening import settings_file
+from kojimon.cli.shared.opening import settings_of
 from kojimon.cli.shared.options import config_option, example, json_option
 from kojimon.clock import SystemClock, real_s
 from kojimon.contract.state import Box, Now
@@ -288,10 +288,5 @@ def sites(
     config: str | None, as_json: bool, once: bool, broker: str | None, user: str, password_file: Path | None, ca: str
 ) -> None:
     """Every box of every site on one broker, live: what each kojimon publishes there. Ctrl-C ends it."""
-    if broker:
-        address = given_broker(broker, user, password_file, ca)
-    else:
-        from kojimon.settings.load import load_settings
-
-        address = broker_of(load_settings(settings_file(config)))
+    address = given_broker(broker, user, password_file, ca) if broker else broker_of(settings_of(config))
     _run(address, as_json, not once)

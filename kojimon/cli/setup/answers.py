@@ -45,25 +45,29 @@ class ProbeAnswer(Struct, frozen=True):
     fields: Mapping[str, str] = {}
 
 
-class Answers(Struct, frozen=True):
-    """Everything set-up knows at its end. Masses in kg; sleep as `22:30 to 06:30`; `reach` as it stands in the file;
-    `kind` and `cover` of the box."""
+class Person(Struct, frozen=True):
+    """What was asked of the person, without the probes. Masses in kg; sleep as `22:30 to 06:30`; `kind` and `cover` of
+    the box."""
 
     fahrenheit: bool
     pounds: bool
-    zone: str
-    sleep: str
     trays: tuple[str, ...]
     rice_kg: float
     schedule: str
+    zone: str
+    sleep: str
+    kind: str = BoxKind.UNKNOWN
+    cover: str = Cover.UNKNOWN
+
+
+class Answers(Struct, frozen=True):
+    """Everything set-up knows at its end; `reach` as it stands in the file."""
+
+    person: Person
     sources: tuple[SourceAnswer, ...]
     probes: tuple[ProbeAnswer, ...]
     journal: str
     reach: Mapping[str, Any] = {}
-    kind: str = BoxKind.UNKNOWN
-    cover: str = Cover.UNKNOWN
-    incubator: str = "box"
-    site: str = "home"
 
 
 def tray_names(count: int) -> tuple[str, ...]:
@@ -83,20 +87,21 @@ def schedule_for(purpose: str) -> str:
 
 def settings_of(answers: Answers) -> dict[str, Any]:
     """The settings that are not left to their defaults, as they are written in the file (`document.commented`)."""
-    known = (answers.kind, answers.cover) != (BoxKind.UNKNOWN, Cover.UNKNOWN)
+    person = answers.person
+    known = (person.kind, person.cover) != (BoxKind.UNKNOWN, Cover.UNKNOWN)
     return {
-        "site": plain(answers.site),
+        "site": "home",
         "units": {
-            "temperature": "F" if answers.fahrenheit else "C",
-            "mass": "lb" if answers.pounds else "kg",
+            "temperature": "F" if person.fahrenheit else "C",
+            "mass": "lb" if person.pounds else "kg",
         },
-        "person": {"zone": plain(answers.zone), "sleep": answers.sleep},
+        "person": {"zone": plain(person.zone), "sleep": person.sleep},
         "incubators": {
-            plain(answers.incubator): {
-                "schedule": plain(answers.schedule),
-                "trays": f"[{', '.join(plain(tray) for tray in answers.trays)}]",
-                "rice": _mass(answers.rice_kg, answers.pounds),
-                **({"box": f"{{kind: {answers.kind}, cover: {answers.cover}}}"} if known else {}),
+            "box": {
+                "schedule": plain(person.schedule),
+                "trays": f"[{', '.join(plain(tray) for tray in person.trays)}]",
+                "rice": _mass(person.rice_kg, person.pounds),
+                **({"box": f"{{kind: {person.kind}, cover: {person.cover}}}"} if known else {}),
             }
         },
         "sources": {plain(source.name): {"kind": source.kind, **source.fields} for source in answers.sources} or "{}",
@@ -113,7 +118,7 @@ def _mass(value_kg: float, pounds: bool) -> str:
 
 def _probe(probe: ProbeAnswer, answers: Answers) -> dict[str, str]:
     given = {"place": probe.place}
-    if probe.place == "bed" and len(answers.trays) > 1 and probe.tray:
+    if probe.place == "bed" and len(answers.person.trays) > 1 and probe.tray:
         given["tray"] = plain(probe.tray)
     if probe.quantity != "temperature":
         given["quantity"] = probe.quantity

@@ -12,9 +12,9 @@ import click
 
 from kojimon.cli.commands.check import summary
 from kojimon.cli.commands.page import show_page
-from kojimon.cli.setup.answers import Answers, ProbeAnswer, SourceAnswer, settings_text
+from kojimon.cli.setup.answers import Answers, Person, ProbeAnswer, SourceAnswer, settings_text
 from kojimon.cli.setup.asker import Asker, Draft
-from kojimon.cli.setup.interview import Given, Person, ask_person
+from kojimon.cli.setup.interview import Given, ask_person
 from kojimon.cli.setup.options import probe_of, source_of
 from kojimon.cli.setup.placing import Listen, heard
 from kojimon.cli.setup.reach import Wish, ask_reach, given_phone, write_secret
@@ -130,7 +130,8 @@ def setup(
         else:
             found, placed = choose(asker, person, here, listen, password)
         reach = ask_reach(asker, wish, place, service=serves)
-        return write(target, _answers(person, found, placed, journal or default_journal(), reach)), "web" in reach
+        kept = str((journal or default_journal()).absolute())
+        return write(target, Answers(person, found, placed, kept, reach)), "web" in reach
 
     given_before = [] if yes else _greeting(asker, draft)
     settings, opened = asker.interview(questions, given_before)
@@ -240,27 +241,6 @@ def _ask_password(asker: Asker, target: Path) -> Path:
         raise UsageError("The broker's user needs a password: --password-file FILE.")
     secret = asker.secret("Password at the broker (not shown)")
     return write_secret(service.secret_place(target, "mqtt-password"), secret)
-
-
-def _answers(
-    person: Person, sources: tuple[SourceAnswer, ...], probes: tuple[ProbeAnswer, ...], journal: Path,
-    reach: dict[str, object],
-) -> Answers:  # fmt: skip
-    return Answers(
-        fahrenheit=person.fahrenheit,
-        pounds=person.pounds,
-        zone=person.zone,
-        sleep=person.sleep,
-        trays=person.trays,
-        rice_kg=person.rice_kg,
-        schedule=person.schedule,
-        sources=sources,
-        probes=probes,
-        journal=str(journal.absolute()),
-        reach=reach,
-        kind=person.kind,
-        cover=person.cover,
-    )
 
 
 def write(target: Path, answers: Answers) -> Settings:

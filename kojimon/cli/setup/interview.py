@@ -11,9 +11,8 @@ from typing import NamedTuple
 
 from kojimon import units
 from kojimon.cli.setup import drawings
-from kojimon.cli.setup.answers import PURPOSES, schedule_for, tray_names
+from kojimon.cli.setup.answers import PURPOSES, Person, schedule_for, tray_names
 from kojimon.cli.setup.asker import Asker
-from kojimon.model import BoxKind, Cover
 from kojimon.typed import tidy
 from kojimon.words.speech import listing
 
@@ -185,20 +184,6 @@ def number_from(low: int, high: int) -> Callable[[str], str]:
         return text.strip()
 
     return read
-
-
-class Person(NamedTuple):
-    """What was asked of the person, without the probes."""
-
-    fahrenheit: bool
-    pounds: bool
-    trays: tuple[str, ...]
-    rice_kg: float
-    schedule: str
-    zone: str
-    sleep: str
-    kind: str = BoxKind.UNKNOWN
-    cover: str = Cover.UNKNOWN
 
 
 def ask_person(asker: Asker, given: Given) -> Person:

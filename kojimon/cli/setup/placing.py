@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Final, NamedTuple
 
-from kojimon.cli.setup.answers import ProbeAnswer, SourceAnswer, plain
+from kojimon.cli.setup.answers import Person, ProbeAnswer, SourceAnswer, plain
 from kojimon.cli.setup.asker import Asker
-from kojimon.cli.setup.interview import Person, one_of
+from kojimon.cli.setup.interview import one_of
 from kojimon.cli.shared import screen
 from kojimon.words.speech import tray_name
 

@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
-from kojimon.cli.setup.answers import ProbeAnswer, SourceAnswer
-
-if TYPE_CHECKING:
-    from kojimon.cli.setup.interview import Person
+from kojimon.cli.setup.answers import Person, ProbeAnswer, SourceAnswer
 
 PRACTICE_SPEED: Final = "60"
 """Whoever practises has a minute for an hour: time to read and to type, and a batch within the hour."""

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Final, NamedTuple
 
-from kojimon.cli.setup.answers import ProbeAnswer, SourceAnswer, plain
+from kojimon.cli.setup.answers import Person, ProbeAnswer, SourceAnswer, plain
 from kojimon.cli.setup.asker import Asker
-from kojimon.cli.setup.interview import Person, number_from, one_of, one_word
+from kojimon.cli.setup.interview import number_from, one_of, one_word
 from kojimon.cli.setup.placing import NONE, Listen, heard
 from kojimon.cli.setup.simulated import simulated
 from kojimon.settings.installed import has_part

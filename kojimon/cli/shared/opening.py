@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import fcntl
 import os
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
+from functools import wraps
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from kojimon.cli.shared import screen
-from kojimon.cli.shared.kitchen import Kitchen, LiveKitchen, ShutKitchen
-from kojimon.errors import ConfigurationError, NotRunningError, UsageError
+from kojimon.cli.shared.kitchen import Kitchen, LiveKitchen, ShutKitchen, incubator_of
+from kojimon.cli.shared.options import config_option, incubator_option
+from kojimon.errors import ConfigurationError, KojimonError, NotRunningError, UsageError
 
 if TYPE_CHECKING:
     from kojimon.journal.reading.reader import Reader
@@ -55,6 +57,27 @@ def open_kitchen(config: str | None) -> Kitchen:
     return kitchen
 
 
+def of_a_box(batch: bool) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    """`--incubator` and `--config`, handed on as what they mean: the kitchen, its state document, the box.
+
+    Args:
+        batch: a batch has to be open in it.
+    """
+
+    def decorated(function: Callable[..., None]) -> Callable[..., None]:
+        @incubator_option
+        @config_option
+        @wraps(function)
+        def command(incubator: str, config: str | None, **given: Any) -> None:
+            kitchen = open_kitchen(config)
+            document = kitchen.state()
+            function(kitchen, document, incubator_of(document, incubator, batch), **given)
+
+        return command
+
+    return decorated
+
+
 def journal_path(kitchen: Kitchen) -> Path:
     """Where the kitchen's journal lies."""
     if isinstance(kitchen, LiveKitchen):
@@ -78,11 +101,8 @@ def reader_of(kitchen: Kitchen) -> Iterator[Reader]:
         say_file(reader.path)
         yield reader
         return
-    reader = Reader(journal_path(kitchen))
-    try:
+    with closing(Reader(journal_path(kitchen))) as reader:
         yield reader
-    finally:
-        reader.close()
 
 
 def lock_holder(journal: Path) -> str:
@@ -130,6 +150,23 @@ def only_daemon() -> Client | None:
         return None
     answering = [client for path in sockets if (client := Client(path)).running()]
     return answering[0] if len(answering) == 1 else None
+
+
+def settings_of(config: str | None) -> Settings:
+    """The settings that count. Raises UsageError where there is no file, ConfigurationError for a bad one."""
+    from kojimon.settings.load import load_settings
+
+    return load_settings(settings_file(config))
+
+
+def any_settings(config: str | None) -> Settings | None:
+    """The settings; None where none can be read and none were named."""
+    try:
+        return settings_of(config)
+    except KojimonError:
+        if config:
+            raise
+        return None
 
 
 def usual_files() -> Iterator[Path]:
