@@ -40,7 +40,7 @@ def routes(page: Page) -> list[Route]:
         Route("/batch/{batch}/small.svg", page.guarded(shown.small), methods=["GET"]),
         Route("/compare", page.guarded(shown.compare), methods=["GET"]),
         Route("/photos/{name}", page.guarded(shown.photo), methods=["GET"]),
-        Route("/photo", shown.keep_photo, methods=["POST"]),
+        Route("/photo", page.posted(shown.keep_photo), methods=["POST"]),
     ]
 
 
@@ -114,12 +114,8 @@ class _Batches:
         path, kind = found
         return FileResponse(path, media_type=kind, headers={"Cache-Control": "private, max-age=31536000, immutable"})
 
-    async def keep_photo(self, request: Request) -> Response:
+    def keep_photo(self, request: Request, body: bytes) -> Response:
         """Keeps a photo and writes a note about it: `incubator`, `text`; the body is the picture."""
-        body = await request.body()
-        return await self._page.guarded(lambda again: self._keep(again, body))(request)
-
-    def _keep(self, request: Request, body: bytes) -> Response:
         document, viewer = self._page.looked(request)
         box = self._page.box(document, request.query_params.get("incubator", ""))
         if not box.batch:

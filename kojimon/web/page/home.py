@@ -59,8 +59,8 @@ class Home:
             Route("/live", self.live, methods=["GET"]),
             Route("/regions", self._page.guarded(self.regions), methods=["GET"]),
             Route("/curve/{box}.svg", self._page.guarded(self.curve), methods=["GET"]),
-            Route("/act", self.act, methods=["POST"]),
-            Route("/prefs", self.prefs, methods=["POST"]),
+            Route("/act", self._page.posted(self.act), methods=["POST"]),
+            Route("/prefs", self._page.posted(self.prefs), methods=["POST"]),
             Route("/static/looks.css", looks, methods=["GET"]),
         ]
 
@@ -178,12 +178,8 @@ class Home:
         wanted = curve_view(request.query_params, now_h)
         return self._page.picture(request, row.id, wanted, box, viewer, document.t_ms)
 
-    async def act(self, request: Request) -> Response:
+    def act(self, request: Request, body: bytes) -> Response:
         """What a form asks for. The answer comes once it is stored."""
-        body = await request.body()
-        return await self._page.guarded(lambda again: self._act(again, body))(request)
-
-    def _act(self, request: Request, body: bytes) -> Response:
         fields = fields_of(body)
         document, viewer = self._page.looked(request)
         wanted = act_of(fields, viewer.speech(document), document.now.utc, viewer.who)
@@ -200,19 +196,13 @@ class Home:
             return JSONResponse({"text": text, **({} if stays else {"goto": f"{back}?told={first}"})})
         return RedirectResponse(f"{back}?told={first}", 303)
 
-    async def prefs(self, request: Request) -> Response:
+    def prefs(self, request: Request, body: bytes) -> Response:
         """Unit, zone and name, kept in cookies."""
-        body = await request.body()
-
-        def work(again: Request) -> Response:
-            fields = fields_of(body)
-            document, _ = self._page.looked(again)
-            response = RedirectResponse("/", 303)
-            for cookie in preference_cookies(fields, document.now.zone, again.url.scheme == "https"):
-                response.headers.append("set-cookie", cookie)
-            return response
-
-        return await self._page.guarded(work)(request)
+        document, _ = self._page.looked(request)
+        response = RedirectResponse("/", 303)
+        for cookie in preference_cookies(fields_of(body), document.now.zone, request.url.scheme == "https"):
+            response.headers.append("set-cookie", cookie)
+        return response
 
 
 async def looks(request: Request) -> Response:

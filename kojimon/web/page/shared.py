@@ -61,6 +61,15 @@ class Page:
 
         return handle
 
+    def posted(self, work: Callable[[Request, bytes], Response]) -> Callable[[Request], Awaitable[Response]]:
+        """The same of what came with a request."""
+
+        async def handle(request: Request) -> Response:
+            body = await request.body()
+            return await self.guarded(lambda again: work(again, body))(request)
+
+        return handle
+
     def trouble(self, request: Request, error: Exception) -> Response:
         """An error as a page, or as JSON for the script."""
         text, status = str(error), 503

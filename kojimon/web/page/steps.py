@@ -3,6 +3,7 @@ an alarm out of service."""
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any
 from urllib.parse import quote
 
@@ -43,35 +44,20 @@ def routes(page: Page) -> list[Route]:
     def step(request: Request) -> Response:
         return _step(page, request, request.path_params["step"], "")
 
-    def mark(request: Request) -> Response:
-        return _mark(page, request)
-
-    def mixed(request: Request) -> Response:
-        return _mixed(page, request)
-
-    def start(request: Request) -> Response:
-        return _start(page, request)
-
     def harvest(request: Request) -> Response:
         document, _ = page.looked(request)
         box = page.box(document, request.path_params["box"])
         found = next((one for one in box.steps if one.work == "harvest"), None)
         return _end(page, request, "batch.harvest") if found is None else _step(page, request, found.name, "")
 
-    def discard(request: Request) -> Response:
-        return _end(page, request, "batch.discard")
-
-    def repair(request: Request) -> Response:
-        return _repair(page, request)
-
     return [
-        Route("/repair", page.guarded(repair), methods=["GET"]),
+        Route("/repair", page.guarded(partial(_repair, page)), methods=["GET"]),
         Route("/step/{box}/{step}", page.guarded(step), methods=["GET"]),
-        Route("/mark/{box}/{mark:int}", page.guarded(mark), methods=["GET"]),
-        Route("/mixed/{box}", page.guarded(mixed), methods=["GET"]),
-        Route("/start/{box}", page.guarded(start), methods=["GET"]),
+        Route("/mark/{box}/{mark:int}", page.guarded(partial(_mark, page)), methods=["GET"]),
+        Route("/mixed/{box}", page.guarded(partial(_mixed, page)), methods=["GET"]),
+        Route("/start/{box}", page.guarded(partial(_start, page)), methods=["GET"]),
         Route("/harvest/{box}", page.guarded(harvest), methods=["GET"]),
-        Route("/discard/{box}", page.guarded(discard), methods=["GET"]),
+        Route("/discard/{box}", page.guarded(partial(_end, page, kind="batch.discard")), methods=["GET"]),
     ]
 
 
