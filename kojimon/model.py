@@ -64,9 +64,6 @@ class Priority(StrEnum):
     LOG = "log"
 
 
-PRIORITY_RANK = {Priority.LOG: 0, Priority.TELL: 1, Priority.WAKE: 2}
-
-
 class Quality(IntEnum):
     """The verdict on one reading. Only GOOD reaches bands, windows and the forecast; all are kept.
 

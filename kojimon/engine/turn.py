@@ -13,7 +13,7 @@ from kojimon.contract.guidance import Guidance
 from kojimon.contract.keys import AlarmKey, named
 from kojimon.engine.compiled import Compiled, compiled_for
 from kojimon.engine.state import AlarmRec, BatchState, Lately, State
-from kojimon.model import PRIORITY_RANK, Event, Message, Outcome, Priority
+from kojimon.model import Event, Message, Outcome, Priority
 
 NEVER = 1 << 62
 By = dict[str, Any]
@@ -258,8 +258,3 @@ def _follow(old: AlarmRec, signal: Signal, since_ms: int, priority: Priority | N
     if level is not None:
         new = replace(new, level=level)
     return new
-
-
-def worse(one: Priority, other: Priority) -> bool:
-    """Whether `one` may do more to a sleeper than `other`."""
-    return PRIORITY_RANK[one] > PRIORITY_RANK[other]

@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from kojimon.document.read import read_file
 from kojimon.document.report import Report
-from kojimon.document.shapes import FAILED, document_schema
+from kojimon.document.shapes import FAILED
 from kojimon.errors import ConfigurationError, Fault
 from kojimon.schedule.build import build
 from kojimon.schedule.checks import check
@@ -40,14 +40,6 @@ def read_schedule(path: Path) -> tuple[Schedule | None, list[Fault]]:
     return (None, report.all()) if report.faults else (build(path.stem, draft), [])
 
 
-def older_schedule_lines(path: Path) -> list[str]:
-    """For each line of a sound schedule file with a key by its earlier name: the line to write instead."""
-    report = Report(str(path))
-    if (node := read_file(path, report)) is not None:
-        SCHEDULE.read(node, "", report)
-    return list(report.lines_to_write(path.read_text("utf-8-sig"))) if report.older else []
-
-
 def find_schedule(name: str, beside: Path) -> Path | None:
     """The file of a schedule: first in the folder `schedules` below `beside`, then among those that came with kojimon.
 
@@ -66,8 +58,3 @@ def known_schedules(beside: Path) -> list[str]:
     """Names of all schedules that `find_schedule` finds."""
     folders = [folder for folder in (beside / "schedules", SHIPPED) if folder.is_dir()]
     return sorted({path.stem for folder in folders for path in folder.glob("*.yaml")})
-
-
-def schema() -> dict[str, Any]:
-    """The JSON Schema of a schedule file, for editors."""
-    return document_schema(SCHEDULE, "kojimon schedule")

@@ -16,8 +16,8 @@ from kojimon.document.shapes import FAILED, NOTHING, Each, Field, Items, Map, Sh
 from kojimon.document.tree import Mapping
 from kojimon.schedule.load import SHIPPED
 from kojimon.settings.description import SITE
-from kojimon.settings.example import GIVEN, example
 from kojimon.settings.load import load_settings
+from tests.settings.example import GIVEN, example
 
 ROOT = Path(__file__).resolve().parents[2]
 CONFIG = ROOT / "config"
@@ -42,7 +42,7 @@ ALL = list(fields(SITE))
 
 
 def test_the_example_is_fresh() -> None:
-    """`python -m kojimon.settings.example > config/kojimon.example.yaml` writes it anew."""
+    """`python -m tests.settings.example > config/kojimon.example.yaml` writes it anew."""
     assert (CONFIG / "kojimon.example.yaml").read_text(encoding="utf-8") == example()
 
 

@@ -11,8 +11,7 @@ from jsonschema import Draft202012Validator  # type: ignore[import-untyped]
 
 from kojimon.document.read import read_text
 from kojimon.document.report import Report
-from kojimon.document.shapes import FAILED, Map
-from kojimon.schedule import load as schedule
+from kojimon.document.shapes import FAILED, Map, document_schema
 from kojimon.schedule.description import SCHEDULE
 from kojimon.settings import load
 from kojimon.settings.description import SITE
@@ -20,7 +19,7 @@ from kojimon.settings.devices import SOURCES
 from tests.document.nearby import JUNK, Validator, as_yaml, near
 from tests.parts.size import size
 
-SCHEMAS = [(SITE, load.schema()), (SCHEDULE, schedule.schema())]
+SCHEMAS = [(SITE, load.schema()), (SCHEDULE, document_schema(SCHEDULE, "kojimon schedule"))]
 NAMES = ["settings", "schedule"]
 
 

@@ -67,21 +67,3 @@ def quality_of(
 
 def _longest_first(found: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
     return sorted(found, key=lambda gap: gap[0] - gap[1])
-
-
-def blind(curves: Sequence[Series], end_ms: float) -> list[tuple[float, float]]:
-    """Stretches (ms) in which no probe of the place said anything: the gaps of all of them at once."""
-    common: list[tuple[float, float]] | None = None
-    for one in curves:
-        own = count.gaps(one, 0.0, end_ms)
-        common = own if common is None else list(_overlap(common, own))
-    return common or []
-
-
-def _overlap(one: Sequence[tuple[float, float]], other: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
-    found = []
-    for a0, a1 in one:
-        for b0, b1 in other:
-            if min(a1, b1) > max(a0, b0):
-                found.append((max(a0, b0), min(a1, b1)))
-    return found

@@ -1,6 +1,6 @@
 """`config/kojimon.example.yaml`: every setting with its meaning and default, from the description.
 
-`python -m kojimon.settings.example > config/kojimon.example.yaml` writes it anew.
+`python -m tests.settings.example > config/kojimon.example.yaml` writes it anew.
 """
 
 from __future__ import annotations
