@@ -314,3 +314,11 @@ def test_what_a_probe_said_and_what_is_true_are_both_stored_where_they_differ() 
     turn.add_readings(5, [Measured(1, 31.0, 30.5, 0), Measured(2, 31.0, 31.0, 0)])
     assert turn.readings == [(7, 5, 1, 31.0, 30.5, 0), (8, 5, 2, 31.0, None, 0)]
     assert turn.rows == [(7, 5, 1, 30.5, 0), (8, 5, 2, 31.0, 0)]
+
+
+def test_a_row_that_the_engine_cannot_take_is_left_out_and_the_watch_goes_on() -> None:
+    left: list[int] = []
+    broken: Any = (2, 2_000, 1, "31", 0)
+    state, _ = advance(engine.initial_state(), [(1, 1_000, 1, 31.0, 0), broken, (3, 3_000, 1, 32.0, 0)], 3_000,
+                       lambda: left.append(1))  # fmt: skip
+    assert (len(left), state.seq, state.t_ms) == (1, 3, 3_000)

@@ -175,6 +175,11 @@ def test_the_sentence_names_the_hottest_that_was_read_though_it_was_dated_back()
     rows.act("step.done", step="mix")
     worked, _ = advance(state, rows.take(), rows.t_ms)
     assert "114" not in sentence(box(worked, rows.t_ms), speech_of(document()), rows.t_ms).text, "it was worked on"
+    cold = begun()
+    for tray, value_c in (("top", 45.6), ("middle", 15.0)):
+        cold.at(25 * H).act("reading", value_c=value_c, tray=tray, at_t_ms=cold.t_ms - 120_000)
+    state, _ = run(cold)
+    assert sentence(box(state, cold.t_ms), speech_of(document()), cold.t_ms).text.startswith("Top tray 114.1 °F")
 
 
 def test_one_dated_back_within_limits_is_part_of_what_is_said() -> None:

@@ -40,6 +40,8 @@ def test_how_long_one_may_sleep() -> None:
     assert calm_until_h(made(24.0, calm_answer(45.0), limit_answer(43.0, 4.7))) == 4.5
     assert calm_until_h(made(24.0, calm_answer(43.0))) == 12.0
     assert calm_until_h(made(24.0, limit_answer(43.0, 0.2))) is None
+    restless = tuple(0.5 if hour == 2.0 else 1.0 for hour in made().quiet_in_h)
+    assert calm_until_h(made(24.0, replace(calm_answer(43.0), quiet=restless))) == 1.5, "what comes after is no rest"
     cold = tuple(0.0 if hour < 2.0 else 0.3 for hour in made().quiet_in_h)
     assert calm_until_h(made(24.0, calm_answer(43.0), too_cold=cold)) == 1.5
 

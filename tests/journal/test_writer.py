@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from kojimon.contract.inputs import Prior
 from kojimon.errors import JournalError
 from kojimon.journal.files.damage import open_or_recover
+from kojimon.journal.reading.facts import facts_of
 from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import Chunk, Delivery, StoredReading, Unacked
 from kojimon.journal.writing.store import UNACKED_CLEARED_EVERY, UNACKED_KEPT
@@ -335,6 +336,8 @@ def test_series_and_position_by_time(path: Path, make_writer: MakeWriter) -> Non
             assert all((seq >= found) == (at_ms >= t_ms) for seq, at_ms, *_ in rows)
         assert reader.series(2, 1000, 3000) == [(1000, 23.0, 0), (2000, 25.0, 0)]
         assert reader.series(9, 0, 10**9) == []
+        files = [file for file in path.parent.iterdir() if file.name in (path.name, f"{path.name}-wal")]
+        assert len(files) == 2 and facts_of(reader).bytes == sum(file.stat().st_size for file in files)
 
 
 def test_a_reader_of_nothing_says_so(tmp_path: Path) -> None:

@@ -7,7 +7,7 @@ import threading
 from collections.abc import Iterator
 from email.header import decode_header, make_header
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import pytest
 
@@ -29,12 +29,12 @@ class Rig:
         self.lane = Lane("test", self.freed.set, kept=True, **options)
         self.lane.start()
 
-    def send(self, *channels: Way, **more: Any) -> list[tuple[str, str]]:
+    def send(self, *channels: Way, do: Literal["send", "picture"] = "send", **more: Any) -> list[tuple[str, str]]:
         self.heard.clear()
         self.freed.clear()
         urgent: dict[str, Any] = {"kind": "call", "urgent": True, **more}
         said = {"title": "Top tray 43.2 °C over 43", "body": "Since 02:10.\nGo.", "key": "box/limit/bed#1"}
-        request = Request("send", channels, **said, **urgent)
+        request = Request(do, channels, **said, **urgent)
         assert self.lane.put(Job(request, lambda name, wrong: self.heard.append((name, wrong))))
         assert self.freed.wait(60)
         return self.heard

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from email.header import decode_header, make_header
 from email.message import Message
 from pathlib import Path
+from typing import Any
 
 import pytest
 from msgspec.structs import replace
@@ -109,8 +110,11 @@ def test_what_is_told_takes_its_picture_along(rig: Rig, drawn: Wanted) -> None:
 def test_without_a_picture_the_text_goes_all_the_same(rig: Rig, drawn: Wanted, wrong: dict[str, str]) -> None:
     with Mailbox() as mailbox:
         channel = service(mailbox.url, "mail", picture=True)
-        assert rig.send(channel, kind="told", urgent=False, picture=replace(drawn, **wrong)) == [("mail", "")]
+        told: dict[str, Any] = {"kind": "told", "urgent": False, "picture": replace(drawn, **wrong)}
+        assert rig.send(channel, **told) == [("mail", "")]
         assert not pictures_of(mailbox.mails[0]) and "Since 02:10." in text_of(mailbox.mails[0])
+        rig.send(channel, do="picture", **told)
+        assert len(mailbox.mails) == 1, "the text is out already"
 
 
 def test_programs_and_those_who_do_not_want_it_get_text(rig: Rig, drawn: Wanted) -> None:

@@ -280,9 +280,9 @@ SETTLED_MS = 600_000
 
 
 def test_a_move_to_another_tray_is_no_spike_no_rate_and_no_drift() -> None:
-    """38 °C, half a minute in the air at 29 °C, then 33 °C; a bare tip follows at once. The same without the word is a
+    """38 °C, two minutes in the air at 29 °C, then 33 °C; a bare tip follows at once. The same without the word is a
     fault: that is what the word is for."""
-    values = [38.0] * 30 + [29.0, 28.8, 29.1] + [33.0] * 60
+    values = [38.0] * 33 + [29.0, 28.8, 29.1] * 4 + [33.0] * 60
     silent, told = watch(tray="top"), watch(tray="top")
     assert SPIKE in verdicts(silent, values)
     assert set(verdicts(told, values[:30])) == {G}

@@ -93,6 +93,7 @@ def test_exchanged_probes() -> None:
     [
         (lambda at: 30.0 + at / 100, lambda at: 30.0 + at / 100),  # nothing swings
         (lambda at: 40 * 0.95**at + 30, lambda at: 30 + 8 * (at > 30)),  # cooling rice, a lid
+        (lambda at: 36 - 4 * (28 <= at < 36), lambda at: 30 - 8 * (28 <= at < 36)),  # a lid, koji that feels it
     ],
 )
 def test_where_nothing_can_be_told_nothing_is(probe: Any, other: Any) -> None:

@@ -6,6 +6,7 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 
 from kojimon.forecast.kept import pack, thin
 from kojimon.forecast.recorded import Recorded, forecasts
@@ -27,7 +28,11 @@ def reviewed(folder: Path, *, peak_c: float = 44.0, warns: bool = True) -> Revie
 
 def test_a_limit_that_was_warned_of(tmp_path: Path) -> None:
     review = reviewed(tmp_path)
-    assert warned_first(review, Speech()) == ["The forecasts warned of 40 °C 7 h before the koji passed it."]
+    said = ["The forecasts warned of 40 °C 7 h before the koji passed it."]
+    assert warned_first(review, Speech()) == said
+    (first,) = review.warned.passings
+    again = (replace(first, limit_c=43.0, hour=first.hour + 3, first_h=1.0), first)
+    assert warned_first(replace(review, warned=replace(review.warned, passings=again)), Speech()) == said
     assert lead(review, Speech(fahrenheit=True))[-1].startswith("The forecasts warned of 104 °F 7 h before")
     table = when_warned(review, Speech())
     assert table is not None

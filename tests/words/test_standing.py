@@ -53,6 +53,13 @@ def test_a_limit_passed_with_a_running_delay_is_said_with_the_time_left(changes:
     assert said(hot(pending=(hot_pending(**changes),))) == (text, "look")
 
 
+def test_of_several_delays_the_one_whose_message_goes_out_first_is_said() -> None:
+    later = hot_pending(level="high", limit=43.0, due_t_ms=NOW_MS + 300_000)
+    by_day = hot_pending(level="high", limit=41.0, priority="tell", due_t_ms=NOW_MS + 1_000)
+    rows = (later, by_day, hot_pending())
+    assert said(hot(pending=rows)) == (", the top tray over 113 for 1 min, message in 1 min.", "look")
+
+
 def test_with_one_probe_no_tray_is_named_and_cold_is_under() -> None:
     probes = tuple(probe for probe in BOX.probes if probe.name != "koji-low")
     cold = hot_pending(key="limit/bed/temperature/low", level="low", limit=26.0)
