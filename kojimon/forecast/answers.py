@@ -11,7 +11,7 @@ from typing import Final
 from msgspec import Struct
 
 SCHEMA: Final = 1
-PRIOR_SCHEMA: Final = 3
+PRIOR_SCHEMA: Final = 4
 QUANTILES: Final = (0.10, 0.25, 0.50, 0.75, 0.90)
 """Of every range: 10-90 % is the 80 % range, 25-75 % the 50 % range."""
 

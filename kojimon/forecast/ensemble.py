@@ -31,8 +31,6 @@ WANDER_K: Final = 0.03
 """Standard deviation the bed's temperature picks up in a block besides the heat balance; chosen."""
 STRAY_H: Final = 30.0
 """How long a member's growth rate strays from its own; chosen on tuning seeds."""
-GROWTH_WANDER: Final = 0.03
-"""Standard deviation growth (ln of the odds) picks up in an hour besides; chosen."""
 MOST_LOG_ODDS: Final = 9.0
 BED, ERROR, GROWN, STRAY = range(4)
 """Rows of the state: bed °C, error of the heat balance K/h, ln(x / (1 - x)), ln of the growth rate's straying."""
@@ -152,7 +150,6 @@ class Ensemble:
         self.cov = step @ self.cov @ step.transpose(0, 2, 1)
         self.cov[:, BED, BED] += WANDER_K**2
         self.cov[:, ERROR, ERROR] += (1.0 - keep**2) * bed.unknown_k_per_h**2
-        self.cov[:, GROWN, GROWN] += GROWTH_WANDER**2 * hours
         self.cov[:, STRAY, STRAY] += (1.0 - hold**2) * bed.restless**2
         state[BED] += change.rate_k_per_h * reach
         state[ERROR] *= keep

@@ -22,7 +22,7 @@ Array = NDArray[np.float64]
 Num = TypeVar("Num", float, Array)
 
 
-def ctmi(temperature_c: Num, min_c: Num, opt_c: Num, max_c: Num) -> Num:
+def ctmi(temperature_c: Num, min_c: Num | float, opt_c: Num, max_c: Num | float) -> Num:
     """Cardinal temperature model with inflection, as a fraction of the rate at the optimum; 0 beyond Tmin and Tmax.
 
     Sensible only for Topt above the middle of Tmin and Tmax. Source: Rosso, Lobry & Flandrois

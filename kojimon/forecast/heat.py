@@ -19,6 +19,7 @@ import numpy as np
 
 from kojimon.forecast.growth import Array, ctmi, early_brake, readiness
 from kojimon.forecast.prior import NAMES, PARAMETERS
+from kojimon.forecast.thermal import KOJI
 
 MEMORY_H: Final = 8.0
 """How long an error of the heat balance lasts; chosen on tuning seeds."""
@@ -31,8 +32,6 @@ class Bed(NamedTuple):
 
     rate_per_h: Array
     opt_c: Array
-    max_c: Array
-    min_c: Array
     steep: Array
     heat_k: Array
     keep: Array
@@ -43,7 +42,6 @@ class Bed(NamedTuple):
     offset_k: Array
     wet: Array
     probe_lag_h: Array
-    bias_c: Array
     unknown_k_per_h: Array
     restless: Array
     humidity_pct: Array
@@ -61,9 +59,6 @@ def bed_from(rows: Array) -> Bed:
     nature[_LOG_ROWS] = np.exp(nature[_LOG_ROWS])
     bed = Bed(*nature)
     np.clip(bed.opt_c, 30.0, 43.0, out=bed.opt_c)
-    np.clip(bed.min_c, 0.0, 15.0, out=bed.min_c)
-    np.maximum(bed.max_c, bed.opt_c + 3.0, out=bed.max_c)
-    np.minimum(bed.max_c, 2.0 * bed.opt_c - bed.min_c - 1.0, out=bed.max_c)
     np.clip(bed.start, 1e-6, 0.3, out=bed.start)
     np.clip(bed.humidity_pct, 30.0, 100.0, out=bed.humidity_pct)
     return bed
@@ -96,7 +91,7 @@ class Flow(NamedTuple):
 
 def speed_at(bed: Bed, bed_c: Array) -> Array:
     """Specific growth rate at a bed temperature, 1/h: cardinal model of Rosso et al. 1993 to a power near 1."""
-    fraction = ctmi(bed_c + bed.bias_c, bed.min_c, bed.opt_c, bed.max_c)
+    fraction = ctmi(bed_c, KOJI.min_c, bed.opt_c, KOJI.max_c)
     return bed.rate_per_h * np.maximum(fraction, 1e-6) ** bed.steep
 
 

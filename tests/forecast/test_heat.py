@@ -7,6 +7,7 @@ import pytest
 
 from kojimon.forecast import growth, heat
 from kojimon.forecast.heat import Bed
+from kojimon.forecast.thermal import KOJI
 from tests.forecast import published
 
 # -- outside checks ------------------------------------------------------------------------------------------
@@ -27,9 +28,9 @@ def test_vapour_pressure_against_iapws() -> None:
 def bed(**changed: float) -> Bed:
     """One member with the constants of the worked curve: logistic, Saucedo-like steepness left out."""
     nature = {
-        "rate_per_h": 0.236, "opt_c": 37.5, "max_c": 46.0, "min_c": 8.0, "steep": 1.0, "heat_k": 94.0, "keep": 0.0,
+        "rate_per_h": 0.236, "opt_c": 37.5, "steep": 1.0, "heat_k": 94.0, "keep": 0.0,
         "shape": 1.0, "start": 0.004, "lag_h": 0.01, "loss_per_h": 0.438, "offset_k": 0.0, "wet": 0.0,
-        "probe_lag_h": 0.0, "bias_c": 0.0, "unknown_k_per_h": 0.1, "restless": 0.1, "humidity_pct": 85.0,
+        "probe_lag_h": 0.0, "unknown_k_per_h": 0.1, "restless": 0.1, "humidity_pct": 85.0,
         "mix_share": 0.15,
     } | changed  # fmt: skip
     return Bed(*(np.array([nature[name]]) for name in Bed._fields))
@@ -99,8 +100,8 @@ def test_members_are_kept_where_the_formulas_make_sense() -> None:
 
     mean, spread = np.array(published().mean[: len(PARAMETERS)]), np.array([p.spread for p in PARAMETERS])
     wild = heat.bed_from(mean[:, None] + 3.0 * spread[:, None] * rng.standard_normal((len(PARAMETERS), 2000)))
-    assert (wild.opt_c > (wild.min_c + wild.max_c) / 2).all()
-    assert (wild.max_c >= wild.opt_c + 0.5).all()
+    assert (wild.opt_c > (KOJI.min_c + KOJI.max_c) / 2).all()
+    assert (wild.opt_c <= KOJI.max_c - 0.5).all()
     speed = heat.speed_at(wild, np.full(2000, 36.0))
     assert np.isfinite(speed).all()
     assert (speed > 0).all()
