@@ -16,6 +16,7 @@ from kojimon.engine.silence import told_misplaced
 from kojimon.engine.state import AlarmRec
 from kojimon.engine.turn import By, Turn
 from kojimon.engine.work import MAX_WORK_MS, WORK_MS, begin
+from kojimon.units import show_duration
 
 MAX_SHELF_MS = 3_600_000
 """The longest shelf; a longer wish is refused, not cut (OPC 10000-9, 5.8.17, MaxTimeShelved)."""
@@ -27,13 +28,11 @@ def _find(turn: Turn, incubator: str, deed: acts.OfAlarm) -> AlarmRec | None:
     kind, key, occurrence = deed.kind, deed.key, deed.occurrence
     alarm = turn.alarms.get(keys.named(incubator, keys.parse(key)))
     if alarm is None:
-        turn.refuse(kind, incubator, "unknown-alarm", f"no alarm {key!r} here", alarm=key)
+        turn.refuse(kind, incubator, "unknown-alarm", f"no alarm {key!r} here; the list has its name", alarm=key)
         return None
     if occurrence is not None and occurrence != alarm.occurrence:
-        turn.refuse(
-            kind, incubator, "over", f"that was occurrence {occurrence}, it is over; now is {alarm.occurrence}",
-            alarm=key, occurrence=alarm.occurrence,
-        )  # fmt: skip
+        reason = "that alarm is over, and has come again since; look at the list for the one of now"
+        turn.refuse(kind, incubator, "over", reason, alarm=key, occurrence=alarm.occurrence)
         return None
     return alarm
 
@@ -71,14 +70,18 @@ def _shelve(turn: Turn, incubator: str, deed: acts.Shelve, by: By) -> None:
         return
     for_ms = round((deed.for_s or MAX_SHELF_MS / 1000) * 1000)
     if not 0 < for_ms <= MAX_SHELF_MS:
-        reason = f"{for_ms // 60000} min is asked, {MAX_SHELF_MS // 60000} min is the most"
-        turn.refuse(deed.kind, incubator, "too-long", reason, alarm=alarm.key)
+        _too_long(turn, incubator, deed, for_ms)
         return
     name = keys.named(incubator, alarm.about)
     turn.signal(incubator, alarm.about, Signal.SHELVE, act=turn.act_seq, until_ms=turn.t_ms + for_ms, **by)
     until_ms, one_shot = turn.t_ms + for_ms, deed.one_shot
     turn.alarms[name] = replace(turn.alarms[name], shelved_until_ms=until_ms, one_shot=one_shot)
     turn.set_due(deadlines.Shelf(incubator, alarm.about), until_ms)
+
+
+def _too_long(turn: Turn, incubator: str, deed: acts.Shelve | acts.Silence, for_ms: int) -> None:
+    reason = f"{show_duration(for_ms / 1000)}: expected an hour at most; what is broken is taken out of service instead"
+    turn.refuse(deed.kind, incubator, "too-long", reason, alarm=deed.key)
 
 
 def shelf_due(turn: Turn, incubator: str, key: keys.AlarmKey) -> None:
@@ -123,8 +126,7 @@ def _silence(turn: Turn, incubator: str, deed: acts.Silence, by: By) -> None:
         return
     for_ms = round((deed.for_s or 600) * 1000)
     if not 0 < for_ms <= MAX_SHELF_MS:
-        reason = f"{for_ms // 60000} min of silence is asked, {MAX_SHELF_MS // 60000} min is the most"
-        turn.refuse(deed.kind, incubator, "too-long", reason, alarm=alarm.key)
+        _too_long(turn, incubator, deed, for_ms)
         return
     if alarm.state is not AlarmState.UNACK:
         turn.emit(events.Unchanged(state=str(alarm.state), reason="nothing sounds", **by), incubator, alarm.key)

@@ -57,8 +57,8 @@ def begin_probe_test(turn: Turn, incubator: str, deed: acts.ProbeTest, by: By) -
     """A probe is about to be warmed: when it has risen by `rise_k` for 20 s, a test alarm says so."""
     probe = turn.compiled.by_name.get(deed.probe)
     if probe is None or probe.no not in turn.last_v:
-        known = ", ".join(one.name for one in turn.setup.probes) or "none"
-        reason = f"no probe {deed.probe!r} speaks; there are {known}"
+        known = ", ".join(one.name for one in turn.setup.probes if one.no in turn.last_v) or "none yet"
+        reason = f"no reading from a probe {deed.probe!r}; there are readings from: {known}"
         turn.refuse(deed.kind, incubator, "unknown-probe", reason)
         return
     rise_k = deed.rise_k or RISE_K

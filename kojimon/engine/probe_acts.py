@@ -66,7 +66,7 @@ def move(turn: Turn, incubator: str, deed: ProbeMove, by: By) -> None:
         reason = f"{name} is not in the koji (place {probe.place}); only a probe in the koji is in a tray"
         turn.refuse(deed.kind, incubator, "not-in-a-tray", reason, probe=name)
     elif tray not in trays:
-        reason = f"no tray {tray!r} in {incubator}; it has {', '.join(trays) or 'none'}"
+        reason = f"no tray {tray!r} in {incubator}; expected one of: {', '.join(trays) or 'none'}"
         turn.refuse(deed.kind, incubator, "unknown-tray", reason, probe=name)
     elif tray == probe.tray:
         turn.refuse(deed.kind, incubator, "in-that-tray", f"{name} is in {tray} already", probe=name)

@@ -186,7 +186,7 @@ def test_26_a_shelf_has_a_cap_and_a_one_shot_ends_at_it_too() -> None:
     for way in ("alarm.shelve", "alarm.silence"):
         (refused,) = case.do(way, key=HIGH, for_s=3 * 3600)
         assert refused.kind == "refused"
-        assert "60 min is the most" in says(refused)["reason"]
+        assert "expected an hour at most" in says(refused)["reason"]
     case.do("alarm.shelve", key=HIGH, one_shot=True)
     shelved_s = case.at_s
     case.hold(3700, every_s=30)

@@ -71,7 +71,7 @@ def _list(kitchen: Kitchen, as_json: bool) -> None:
 def find_alarms(rows: Sequence[ListedAlarm], names: tuple[str, ...]) -> list[ListedAlarm]:
     """The alarms meant by numbers of the list or parts of their names. Raises UsageError that lists what there is."""
     if not rows:
-        raise UsageError("There are no alarms.")
+        raise UsageError(f"{' '.join(names)}: there are no alarms now. To look again: kojimon alarms")
     found: list[ListedAlarm] = []
     for name in names:
         if name.isdigit() and 1 <= int(name) <= len(rows):
@@ -82,7 +82,7 @@ def find_alarms(rows: Sequence[ListedAlarm], names: tuple[str, ...]) -> list[Lis
         if len(near) != 1:
             known = ", ".join(f"{number} {alarm_words.subject(row, Speech())}" for number, row in enumerate(rows, 1))
             what = "is not in the list" if not near else "is more than one"
-            raise UsageError(f"{name!r} {what}. The alarms are: {known}.")
+            raise UsageError(f"{name!r} {what}. Expected the number or a part of the name of one of: {known}.")
         found.append(near[0])
     return found
 
@@ -203,7 +203,7 @@ def test(text: tuple[str, ...], probe: str, config: str | None) -> None:
     """
     kitchen = open_kitchen(config)
     if probe and text:
-        raise click.UsageError("The test with --probe has its own text: leave yours out.")
+        raise click.UsageError(f"The test with --probe has its own text: leave {' '.join(text)!r} out.")
     if probe:
         probe_to_phone(kitchen, probe)
         return

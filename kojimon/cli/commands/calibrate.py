@@ -11,7 +11,7 @@ import click
 from kojimon import air
 from kojimon.cli.setup.asker import Asker
 from kojimon.cli.shared import screen
-from kojimon.cli.shared.kitchen import Kitchen
+from kojimon.cli.shared.kitchen import Kitchen, probe_of
 from kojimon.cli.shared.opening import open_kitchen
 from kojimon.cli.shared.options import DURATION, Number, PlainCommand, config_option, example
 from kojimon.clock import SystemClock, real_s, wait_s
@@ -134,7 +134,7 @@ def calibrate(
 ) -> None:
     """Find out how far a probe is off, and have that taken off from now on. The settings file stays as it is."""
     kitchen, asker = open_kitchen(config), Asker(yes)
-    row = _row(kitchen, probe)
+    row = probe_of(kitchen.probes(), probe)
     document = kitchen.state()
     speech = words.speech_of(document)
     today = _day(day)
@@ -208,7 +208,7 @@ class _Run:
         watch, wanted = guide.Steady(guide.CRITERIA[method]), guide.CRITERIA[method]
         begun_s, said_s, last_ms, now = real_s(), 0.0, -1, None
         while real_s() - begun_s < self.within_s:
-            row = _row(self.kitchen, self.row.name)
+            row = probe_of(self.kitchen.probes(), self.row.name)
             # Not the age of the last good reading: a koji probe in boiling water is judged to be out of the koji.
             read_ms = round((real_s() - (row.raw_age_s or 0.0)) * 1000)
             if row.raw is not None and read_ms - last_ms > 50:
@@ -237,7 +237,7 @@ class _Run:
         quantity = "temperature" if method is Method.SALT else self.row.quantity
         question = "How warm is the jar?" if method is Method.SALT else "What does the other one show now?"
         if self.truth is None and self.asker.yes:
-            raise UsageError("Expected --true VALUE: what the other instrument shows.")
+            raise UsageError("Expected --true VALUE, what the other instrument shows, as in --true '25.0 C'.")
         return self.asker.ask(question, "", lambda text: _value(text, quantity), self.truth, "--true")
 
 
@@ -264,14 +264,6 @@ def _pressure(text: str) -> float:
     return 100 * value
 
 
-def _row(kitchen: Kitchen, name: str) -> ListedProbe:
-    rows = kitchen.probes()
-    found = next((row for row in rows if row.name == name), None)
-    if found is None:
-        raise UsageError(f"There is no probe {name!r}. There is: {', '.join(row.name for row in rows)}.")
-    return found
-
-
 def _build(asker: Asker, row: ListedProbe, given: str | None) -> Build:
     """How the probe is made, asked before anything else: it decides what the probe survives."""
     if row.quantity == "humidity":
@@ -279,7 +271,7 @@ def _build(asker: Asker, row: ListedProbe, given: str | None) -> Build:
     if given is not None:
         return Build(given)
     if asker.yes:
-        raise UsageError(f"Expected --build: {', '.join(one.value for one in Build)}.")
+        raise UsageError(f"Expected --build and how it is made: {', '.join(one.value for one in Build)}.")
     kinds = [one for one in BUILDS if one is not Build.HUMIDITY]
     screen.say(f"How is the probe {row.name} made?")
     return kinds[asker.choose("Which?", [BUILDS[one] for one in kinds]) - 1]

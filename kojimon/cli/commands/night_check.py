@@ -83,7 +83,7 @@ def _live(kitchen: Kitchen) -> LiveKitchen:
 def _night_check(kitchen: LiveKitchen) -> NightCheck:
     found = kitchen.night_check()
     if found is None:
-        raise KojimonError("kojimon has no channel here, so there is nothing to test.")
+        raise KojimonError("kojimon has no channel here, so there is nothing to test. Add one to `channels:`.")
     return found
 
 

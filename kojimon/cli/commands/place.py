@@ -7,12 +7,11 @@ from typing import Final
 import click
 
 from kojimon.cli.shared import screen
-from kojimon.cli.shared.kitchen import Kitchen, print_events
+from kojimon.cli.shared.kitchen import Kitchen, print_events, probe_of
 from kojimon.cli.shared.opening import of_a_box, open_kitchen
 from kojimon.cli.shared.options import PlainCommand, config_option, example
 from kojimon.contract.acts import ProbeBack, ProbeMove
 from kojimon.contract.state import Box, Document
-from kojimon.errors import UsageError
 
 BOX: Final = r"""
    The box from the side                  A tray from the side
@@ -63,10 +62,7 @@ def move(probe: str, tray: str, config: str | None) -> None:
     fast as it likes. The limits go on. To keep it there for the next batches too, name the tray in the settings.
     """
     kitchen = open_kitchen(config)
-    rows = kitchen.probes()
-    row = next((one for one in rows if one.name == probe), None)
-    if row is None:
-        raise UsageError(f"There is no probe {probe!r}. There is: {', '.join(one.name for one in rows)}.")
+    row = probe_of(kitchen.probes(), probe)
     print_events(kitchen, kitchen.act(ProbeMove(probe=probe, tray=tray), row.incubator))
     screen.say("It holds until the batch ends; then the tray in the settings counts again.")
 

@@ -262,6 +262,15 @@ def worded(kitchen: Kitchen, incubator: str, error: RefusedError) -> RefusedErro
     )
 
 
+def probe_of(rows: Sequence[ListedProbe], name: str) -> ListedProbe:
+    """The probe of a name. Raises UsageError that lists what there is."""
+    found = next((row for row in rows if row.name == name), None)
+    if found is None:
+        known = ", ".join(row.name for row in rows) or "none"
+        raise UsageError(f"There is no probe {name!r}. Expected one of: {known}. To see them: kojimon probes")
+    return found
+
+
 def incubator_of(document: Document, name: str, batch: bool = False) -> Box:
     """The box meant: the one named, or the only one (with an open batch, where one is needed).
 
