@@ -13,9 +13,9 @@ from kojimon.schedule.spec import Schedule
 REMINDER_MIN = 10
 
 
-def advice_of(schedule: Schedule, kind: str) -> dict[str, str]:
-    """What to do at each step in a kind of box, with its cautions."""
-    return {step.name: "\n".join((*step.advice_for(kind), *step.cautions)) for step in schedule.steps}
+def advice_of(schedule: Schedule, kind: str, cover: str) -> dict[str, str]:
+    """What to do at each step in a kind of box whose rice is covered so, with its cautions."""
+    return {step.name: "\n".join((*step.advice_for(kind, cover), *step.cautions)) for step in schedule.steps}
 
 
 def calendar(

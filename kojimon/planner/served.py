@@ -26,12 +26,13 @@ NICE: Final = 10
 
 
 class Question(Struct, frozen=True):
-    """Which batch (`batch`: its id), of which site and kind of box; without one, a calendar without entries."""
+    """Which batch (`batch`: its id), of which site, kind of box and cover; without one, a calendar without entries."""
 
     made: datetime
     sleep: Sleep
     site: str
     kind: str = "unknown"
+    cover: str = "unknown"
     batch: str = ""
     begun: Begun | None = None
 
@@ -55,7 +56,7 @@ def calendar_of(question: Question) -> str:
     if begun is not None:
         plan, _ = rest_of(begun, sleep)
         done, root = begun.done, root_of(begun.note) or question.batch
-        advice = advice_of(begun.schedule, question.kind)
+        advice = advice_of(begun.schedule, question.kind, question.cover)
     return calendar(plan, question.site, question.made, sleep, advice, root, done).decode()
 
 

@@ -19,7 +19,7 @@ from kojimon.document.values import (
     text,
     whole,
 )  # fmt: skip
-from kojimon.model import BoxKind, Place, Priority
+from kojimon.model import BoxKind, Cover, Place, Priority
 from kojimon.schedule.spec import BoxWatch, Condition, Expectation, Gate, Limit, Schedule, Stage, Step
 
 WORK: Final = ("none", "inoculate", "mix", "spread", "wrap", "unwrap", "swap", "harvest", "look")
@@ -224,6 +224,9 @@ GATE: Final = Map(
     Gate,
 )  # fmt: skip
 
+COVERS: Final = tuple(cover for cover in Cover if cover != Cover.UNKNOWN)
+BOXES: Final = (*BoxKind, *COVERS, *(f"{kind}/{cover}" for kind in BoxKind for cover in COVERS))
+
 STEP: Final = Map(
     "a step (`label`, `opens`, ...)",
     [
@@ -238,8 +241,9 @@ STEP: Final = Map(
         Field("optional", flag(), "No message comes when it was missed."),
         Field("lasts", duration(0, 72 * HOUR_S), "How long it takes, for the timetable.", "lasts_s"),
         Field("advice", _sentences("sentences"), "What to do."),
-        Field("advice_in", Each("a map of kinds of box", choice(*BoxKind), _sentences("sentences"), least=0),
-              "What else to do in each kind of box; `unknown` for kinds that are not named.", default={}),
+        Field("advice_in", Each("a map of kinds of box and covers", choice(*BOXES), _sentences("sentences"), least=0),
+              "What else to do in each kind of box (`unknown` for kinds that are not named); instead of that under a"
+              " cover (`cloth`), or in a kind under a cover (`fan/cloth`).", default={}),
         Field("cautions", _sentences("sentences"), "What can hurt at this step."),
     ],
     Step,

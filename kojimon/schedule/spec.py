@@ -187,8 +187,8 @@ class Step(Struct, frozen=True):
         work: what it does to the koji, for forecast and alarms: `none`, `inoculate`, `mix`, `spread`, `wrap`,
             `unwrap`, `swap`, `harvest`; `look` is no work but something seen: it is never due, and never the next step.
         repeats: once done it opens again by its own window.
-        advice: what to do, in short sentences; advice_in: more for each kind of box, that of `unknown` for one that has
-            none of its own.
+        advice: what to do, in short sentences; advice_in: more for a kind of box and a cover (`fan/cloth`), for a
+            cover, or for a kind; the first that there is, and that of `unknown` where there is none.
         cautions: what can hurt, shown at this step.
         optional: its window closing undone is not told.
         lasts_s: how long the work itself takes, for timed steps before hour 0.
@@ -207,9 +207,10 @@ class Step(Struct, frozen=True):
     cautions: tuple[str, ...] = ()
     advice_in: dict[str, tuple[str, ...]] = {}
 
-    def advice_for(self, kind: str) -> tuple[str, ...]:
-        """What to do in a kind of box."""
-        return (*self.advice, *self.advice_in.get(kind, self.advice_in.get("unknown", ())))
+    def advice_for(self, kind: str, cover: str = "unknown") -> tuple[str, ...]:
+        """What to do in a kind of box whose rice is covered so."""
+        names = (f"{kind}/{cover}", cover, kind, "unknown") if cover != "unknown" else (kind, "unknown")
+        return (*self.advice, *next((self.advice_in[name] for name in names if name in self.advice_in), ()))
 
 
 class Expectation(Struct, frozen=True):

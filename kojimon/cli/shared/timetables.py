@@ -18,7 +18,7 @@ from kojimon.planner.kept_plan import KeptPlan, note_of, root_of, write_plan
 from kojimon.planner.nights import sleep_of
 from kojimon.planner.timetable import Plan, PlannedStep
 from kojimon.schedule.spec import Schedule
-from kojimon.settings.spec import Settings
+from kojimon.settings.spec import Box, Settings
 from kojimon.units import show_count
 
 
@@ -107,8 +107,8 @@ def write_files(
         from kojimon.planner.calendar import advice_of, calendar
 
         made = datetime.fromtimestamp(SystemClock().wall_ms() / 1000, UTC)
-        kind = settings.incubators[0].box.kind if len(settings.incubators) == 1 else "unknown"
-        advice, root = advice_of(schedule, kind), root_of(note) or note
+        box = settings.incubators[0].box if len(settings.incubators) == 1 else Box()
+        advice, root = advice_of(schedule, box.kind, box.cover), root_of(note) or note
         files.calendar.write_bytes(calendar(best, settings.site, made, sleep_of(settings.person), advice, root, done))
         screen.say(f"The plan is written to {files.calendar}.", "good")
     if files.page is not None:

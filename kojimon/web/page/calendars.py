@@ -52,7 +52,7 @@ class Calendars:
 
     def _question(self, box: Box, document: Document) -> Question:
         made = moment_utc(document.now.utc)
-        found = sleep_of(self._person), document.site, box.kind, box.batch_id
+        found = sleep_of(self._person), document.site, box.kind, box.cover, box.batch_id
         return Question(made, *found, self._begun(box, document) if box.batch else None)
 
     def _begun(self, box: Box, document: Document) -> Begun | None:
