@@ -7,7 +7,7 @@ from types import SimpleNamespace
 from typing import Any, cast
 
 from kojimon.daemon.learning import latest, memories
-from kojimon.journal.reading.rows import Rows
+from kojimon.journal.reading.reader import Reader
 from kojimon.model import Event
 from tests.parts.inputs import event_row, says
 
@@ -20,12 +20,12 @@ def reopened(no: int, batch: str) -> Event:
     return event_row(no, no, "batch-reopened", "box", batch, batch, {})
 
 
-def reader(*events: Event) -> Rows:
+def reader(*events: Event) -> Reader:
     def found(kinds: Sequence[str], limit: int) -> list[Event]:
         assert limit >= len(events)
         return [event for event in events if event.kind in kinds]
 
-    return cast(Rows, cast(Any, SimpleNamespace(events=found)))
+    return cast(Reader, cast(Any, SimpleNamespace(events=found)))
 
 
 def test_what_was_learnt_before_is_believed_again() -> None:
