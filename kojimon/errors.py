@@ -66,3 +66,7 @@ class NotRunningError(KojimonError):
 
 class RefusedError(KojimonError):
     """The daemon understood an act and refuses it; the text says why and what to do instead."""
+
+
+class LinkError(KojimonError):
+    """A port, bus, broker or file gave way. The text says which, what happened and what to look at."""

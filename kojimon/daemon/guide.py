@@ -1,14 +1,17 @@
-"""Hands what the engine says of probes and koji to those who correct and judge the readings."""
+"""Hands what the engine says of probes and koji to those who correct and judge the readings; at a start, which moves of
+probes to another tray the settings leave in force.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+
+from msgspec.structs import replace
 
 from kojimon.contract.guidance import Calibrated, Guidance, LookCloser, Seated, SelfWarming
 from kojimon.daemon.certificates import Certificates
-from kojimon.daemon.moves import Moves
 from kojimon.engine.guide import standing
-from kojimon.engine.state import State
+from kojimon.engine.state import Moved, State
 from kojimon.probes.pipeline import Pipeline
 from kojimon.settings.spec import Settings
 
@@ -43,3 +46,25 @@ class Guide:
                     self._pipeline.moved(probe, tray, settled_ms)
                 case Calibrated():
                     self._certificates.take(one)
+
+
+Moves = Mapping[str, Moved]
+
+
+def moves_in_force(state: State, settings: Settings) -> Moves:
+    """The moves by probe that a state knows and the settings leave in force (`engine.probe_acts.placed_again`)."""
+    moved = {probe.name: state.moved[probe.no] for probe in state.setup.probes if probe.no in state.moved}
+    trays = {box.name: box.trays for box in settings.incubators}
+    return {
+        probe.name: one for probe in settings.probes
+        if (one := moved.get(probe.name)) is not None
+        and probe.tray == one.home and one.tray in trays.get(probe.incubator, ())
+    }  # fmt: skip
+
+
+def seated(settings: Settings, moves: Moves) -> Settings:
+    """The settings with each probe in the tray it is in, for the journal's table of places."""
+    probes = tuple(
+        replace(probe, tray=moves[probe.name].tray) if probe.name in moves else probe for probe in settings.probes
+    )
+    return replace(settings, probes=probes)

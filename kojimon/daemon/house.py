@@ -26,9 +26,8 @@ from kojimon.core.intake import Intake
 from kojimon.core.loop import Core
 from kojimon.core.turn import Request
 from kojimon.daemon.certificates import Certificates
-from kojimon.daemon.guide import Guide
+from kojimon.daemon.guide import Guide, moves_in_force, seated
 from kojimon.daemon.lasting import Lasting, lost, pasts
-from kojimon.daemon.moves import moves_in_force, seated
 from kojimon.errors import JournalError, RefusedError
 from kojimon.journal.files.damage import EMPTY, FORGOT, GONE, SHORT, UNREAD, fold, mend, open_or_recover, story
 from kojimon.journal.files.last import Last

@@ -14,7 +14,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Final
 
-from kojimon.links.errors import LinkError
+from kojimon.errors import LinkError
 
 READ_LIMIT: Final = 256
 """A sensor file is a number or two lines; more is something else."""

@@ -12,7 +12,7 @@ from math import isfinite
 from typing import Any, Final
 
 from kojimon.clock import real_s
-from kojimon.links.errors import LinkError
+from kojimon.errors import LinkError
 from kojimon.links.serial_port import SerialPort
 
 DENORMAL: Final = 1e-6

@@ -17,9 +17,8 @@ from msgspec import Struct
 
 from kojimon.clock import real_s
 from kojimon.contract.health import MqttHealth
-from kojimon.errors import KojimonError
+from kojimon.errors import KojimonError, LinkError
 from kojimon.links.breaks import Breaks
-from kojimon.links.errors import LinkError
 from kojimon.links.worker import Worker
 
 if TYPE_CHECKING:

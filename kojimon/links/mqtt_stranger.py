@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 from msgspec.structs import replace
 
 from kojimon.clock import real_s
-from kojimon.links.errors import LinkError
+from kojimon.errors import LinkError
 from kojimon.links.mqtt import Address, MqttLink
 
 if TYPE_CHECKING:

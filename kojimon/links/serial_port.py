@@ -15,7 +15,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any, Final
 
-from kojimon.links.errors import LinkError
+from kojimon.errors import LinkError
 
 READ_S: Final = 1.0
 """Longest time a read blocks."""

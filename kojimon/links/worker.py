@@ -7,7 +7,7 @@ from typing import Final
 
 from kojimon.clock import real_s
 from kojimon.contract.health import LinkHealth
-from kojimon.links.errors import LinkError
+from kojimon.errors import LinkError
 from kojimon.logs import get
 
 FIRST_DELAY_S: Final = 0.5

@@ -8,7 +8,6 @@ from __future__ import annotations
 from typing import Any
 
 from kojimon.document.report import Report, one_of
-from kojimon.settings.topics import overlap
 
 Draft = dict[str, Any]
 """The settings as read: names of the records to values, faulty ones left out."""
@@ -121,3 +120,20 @@ def _web(draft: Draft, report: Report) -> None:
         report.at("web.host", f"found `{host}`, open to the network, without a token", wanted)
     if web.get("look_free") and "token" not in web:
         report.at("web.look", "found `free` without a token", "expected `token:` with it, which acting then needs")
+
+
+def overlap(first: str, second: str) -> bool:
+    """Whether some topic matches both filters (MQTT 5.0, 4.7.1.2 and 4.7.1.3: `#` also matches its parent level)."""
+    return _overlap(first.split("/"), second.split("/"))
+
+
+def _overlap(first: list[str], second: list[str]) -> bool:
+    for level, (one, other) in enumerate(zip(first, second, strict=False)):
+        if "#" in (one, other):
+            return True
+        if "+" not in (one, other) and one != other:
+            return False
+        if level == min(len(first), len(second)) - 1 and len(first) != len(second):
+            longer = first if len(first) > len(second) else second
+            return len(longer) == level + 2 and longer[-1] == "#"
+    return len(first) == len(second)

@@ -9,8 +9,7 @@ from kojimon.correction import fault
 from kojimon.document.report import Report, one_of
 from kojimon.document.tree import shown
 from kojimon.document.values import Amount
-from kojimon.settings.checks import Draft, missing
-from kojimon.settings.topics import overlap
+from kojimon.settings.checks import Draft, missing, overlap
 
 TOLERANCE: Final = {"temperature": 0.5, "humidity": 3.0}
 """DS18B20 data sheet: ±0.5 °C from -10 to +85 °C. SHT3x data sheet: ±2 %, and some ageing (judgement)."""

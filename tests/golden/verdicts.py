@@ -18,8 +18,7 @@ from kojimon.contract.inputs import Settings as SettingsInput
 from kojimon.contract.inputs import Start
 from kojimon.core.advance import advance, row_t_ms
 from kojimon.daemon.certificates import Certificates
-from kojimon.daemon.guide import Guide
-from kojimon.daemon.moves import moves_in_force
+from kojimon.daemon.guide import Guide, moves_in_force
 from kojimon.engine.state import State
 from kojimon.journal.reading.certificates import certificates
 from kojimon.journal.reading.reader import Reader

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from kojimon.links.errors import LinkError
+from kojimon.errors import LinkError
 from kojimon.links.kernel_files import SeveralError, candidates, counted, crc8, read, resolve, stable
 from tests.probes.trees import BED, BROKEN, SOUND, W1, plant, plug
 

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kojimon.links.errors import LinkError
+from kojimon.errors import LinkError
 from kojimon.links.modbus_rtu import WORDS, ModbusBus, ModbusRefusal, NoAnswer, value_of
 from tests.parts.modbus import Line, Scripted, Server
 from tests.parts.wait import DEADLINE_S, until

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 from paho.mqtt.client import topic_matches_sub
 
+from kojimon.settings.checks import overlap
 from kojimon.settings.kinds import topic_filter
-from kojimon.settings.topics import overlap
 from tests.settings.files import SMALL, refusal
 
 

@@ -129,7 +129,7 @@ def summary(settings: Settings) -> Iterator[str]:
 
 def unsteady(settings: Settings) -> Iterator[str]:
     """For each sensor file whose path may mean another sensor after the next start: the line to write instead."""
-    from kojimon.links.errors import LinkError
+    from kojimon.errors import LinkError
     from kojimon.links.kernel_files import SeveralError, candidates, counted, resolve, stable
 
     for source in settings.sources:

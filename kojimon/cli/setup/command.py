@@ -18,8 +18,7 @@ from kojimon.cli.setup.interview import Given, ask_person
 from kojimon.cli.setup.options import probe_of, source_of
 from kojimon.cli.setup.placing import Listen, heard
 from kojimon.cli.setup.reach import Wish, ask_reach, given_phone, write_secret
-from kojimon.cli.setup.simulated import simulated
-from kojimon.cli.setup.sources import HAND, Here, choose
+from kojimon.cli.setup.sources import HAND, Here, choose, simulated
 from kojimon.cli.shared import screen, service
 from kojimon.cli.shared.kitchen import LiveKitchen, ShutKitchen
 from kojimon.cli.shared.opening import client_of, usual_files

@@ -8,7 +8,7 @@ from typing import Final
 
 from msgspec import Struct
 
-from kojimon.links.errors import LinkError
+from kojimon.errors import LinkError
 from kojimon.links.modbus_rtu import ModbusBus, ModbusRefusal, value_of
 from kojimon.model import Quantity
 from kojimon.probes.finding.guess import POSSIBLE

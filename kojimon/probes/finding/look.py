@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 
 from kojimon.clock import Clock, real_s, wait_s
-from kojimon.links.errors import LinkError
+from kojimon.errors import LinkError
 from kojimon.links.kernel_files import name_of, read, stable
 from kojimon.links.mqtt import Address, MqttLink
 from kojimon.links.serial_port import SerialPort

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from kojimon.clock import Clock, real_s
 from kojimon.contract.health import KernelHealth
-from kojimon.links.errors import LinkError
+from kojimon.errors import LinkError
 from kojimon.links.kernel_files import SeveralError, counted, read, resolve
 from kojimon.model import Arrival
 from kojimon.probes.sources.worker import SourceWorker

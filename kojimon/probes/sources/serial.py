@@ -8,7 +8,7 @@ from typing import Final
 
 from kojimon.clock import Clock, real_s
 from kojimon.contract.health import SerialHealth
-from kojimon.links.errors import LinkError
+from kojimon.errors import LinkError
 from kojimon.links.serial_port import SerialPort
 from kojimon.model import Arrival
 from kojimon.probes.formats.lines import LineBuffer

@@ -1,15 +1,15 @@
-"""The buttons of an alarm. Pure."""
+"""What is pressed: the buttons of an alarm, and the fields of each answer to what is asked. Pure."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from hashlib import sha256
 from typing import Final
 from urllib.parse import urlencode
 
 from msgspec import Struct
 
 from kojimon.contract import state as doc
-from kojimon.web.page.asked import press
 from kojimon.words.listed import Listed
 
 PAUSES_MIN: Final = (10, 30, 60)
@@ -82,3 +82,35 @@ def _with_buttons(alarm: doc.Alarm, said: Listed) -> Alarm:
 def _lasting(kind: str, own: dict[str, str], said: Listed) -> Iterator[Button]:
     for minutes in PAUSES_MIN if kind in said.acts else ():
         yield Button(f"{minutes} min", kind, {**own, "for_s": str(minutes * 60)})
+
+
+class Question(Struct, frozen=True):
+    """How a question is answered: the fields of yes, and of no where there is one; where another time is said."""
+
+    yes: dict[str, str]
+    no: dict[str, str] = {}
+    link: str = ""
+
+
+def answers_of(box: doc.Box) -> Question | None:
+    """The answers to the question that is open for a box; None for none."""
+    what = box.question
+    if what is None:
+        return None
+    if what.key != "mix-guess":
+        key = press(box.batch_id, "probe.back", str(what.mark))
+        return Question({"kind": "probe.back", "incubator": box.name, "idempotency": key})
+    yes, no = (mix_answer(box, what, said) for said in ("yes", "no"))
+    return Question(yes, no, f"/mixed/{box.name}")
+
+
+def mix_answer(box: doc.Box, what: doc.Question, mixed: str) -> dict[str, str]:
+    """The fields of an answer to whether koji that cooled suddenly was mixed: `yes` or `no`."""
+    key = press(box.batch_id, "mix.answer", str(what.at_t_ms), mixed)
+    own = {"guess_ms": str(what.at_t_ms), "mixed": mixed, "idempotency": key}
+    return {"kind": "mix.answer", "incubator": box.name, **own}
+
+
+def press(*parts: str) -> str:
+    """An idempotency key made of what a press is about."""
+    return f"page-{sha256('/'.join(parts).encode()).hexdigest()[:24]}"

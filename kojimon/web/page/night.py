@@ -12,7 +12,7 @@ from starlette.routing import Route
 from kojimon.contract.events import ProbeTestBegin
 from kojimon.contract.night import Trial
 from kojimon.contract.state import Document
-from kojimon.web.page.asked import press
+from kojimon.web.page.alarms import press
 from kojimon.web.page.shared import Page
 from kojimon.web.page.shown import environment
 from kojimon.web.page.viewer import Viewer, fresh_key

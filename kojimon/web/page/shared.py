@@ -20,8 +20,8 @@ from kojimon.model import Event
 from kojimon.web.api.backend import Backend
 from kojimon.web.api.curves import Curves, View, style_of
 from kojimon.web.api.etag import not_modified
+from kojimon.web.api.newest import warming_sheet
 from kojimon.web.api.queries import digits
-from kojimon.web.api.warming import warming_sheet
 from kojimon.web.page.forms import number
 from kojimon.web.page.shown import render
 from kojimon.web.page.viewer import Viewer, viewer_of

@@ -22,7 +22,7 @@ from kojimon.errors import RefusedError
 from kojimon.review.tell.report import CAUTIONS
 from kojimon.units import KG_PER_LB
 from kojimon.web.api.queries import digits
-from kojimon.web.page.asked import mix_answer
+from kojimon.web.page.alarms import mix_answer
 from kojimon.web.page.shared import Page, wants_json
 from kojimon.web.page.viewer import Viewer, fresh_key
 from kojimon.words import alarms as alarm_words

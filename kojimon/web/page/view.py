@@ -10,8 +10,7 @@ from msgspec import Struct
 
 from kojimon.contract import state as doc
 from kojimon.units import show_duration, show_weight
-from kojimon.web.page.alarms import Alarm, with_buttons
-from kojimon.web.page.asked import Question, answers_of, press
+from kojimon.web.page.alarms import Alarm, Question, answers_of, press, with_buttons
 from kojimon.words import speech as say
 from kojimon.words.card import Card, Value, cards_of
 from kojimon.words.speech import Speech
