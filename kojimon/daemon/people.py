@@ -18,7 +18,7 @@ from kojimon.errors import JournalError
 from kojimon.journal.records import Chunk
 from kojimon.journal.writing.outbox import load_tests
 from kojimon.journal.writing.trouble import HUNG
-from kojimon.notify.build import carriers_of, quiet_of
+from kojimon.notify.build import carriers_of
 from kojimon.notify.dispatch import Around, Carrier, Dispatch, Look
 from kojimon.notify.heartbeat import Heartbeat
 from kojimon.notify.night_check import chain, night_check, not_passed, shown, trials
@@ -97,7 +97,7 @@ class People:
         settings = house.settings
         around = Around(self._look, house.state, self._utc, house.writer.submit, house.core.health, page)
         ways = carriers(settings)
-        self.dispatch = Dispatch(ways, quiet_of(settings.person), around, house.path)
+        self.dispatch = Dispatch(ways, settings.person, around, house.path)
         self._wakers = [way.channel.name for way in ways if not way.channel.second]
         ping = settings.heartbeat.ping
         self.heartbeat = Heartbeat(

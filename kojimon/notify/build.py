@@ -7,10 +7,10 @@ from typing import Final
 
 from kojimon.notify.asked import Command, Service, Sound, Way
 from kojimon.notify.dispatch import Carrier
-from kojimon.notify.records import Channel, Quiet
+from kojimon.notify.records import Channel
 from kojimon.notify.speaker import find_player
 from kojimon.settings.secrets import read_secret
-from kojimon.settings.spec import ChannelSettings, CommandChannel, Person, Settings, SpeakerSettings
+from kojimon.settings.spec import ChannelSettings, CommandChannel, Settings, SpeakerSettings
 
 SECOND_S: Final = 1200.0
 """The second person is called after so long without an answer, unless the settings say otherwise."""
@@ -29,11 +29,6 @@ def carriers_of(settings: Settings, find: Callable[[str], str] = find_player) ->
         alone = all(one.second for one in settings.channels)
         carriers.append(Carrier(_speaker(settings.speaker, alone), lambda: sound))
     return carriers
-
-
-def quiet_of(person: Person) -> Quiet:
-    """When the person sleeps."""
-    return Quiet(person.zone, person.sleep_from, person.sleep_to)
 
 
 def _channel(one: ChannelSettings) -> Channel:

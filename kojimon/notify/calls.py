@@ -45,7 +45,7 @@ class Call:
         """Whether it may break sleep; of one that is over, whether it did."""
         if self.finished or self.now is None:
             return any(_wakes(item) for item in self.items)
-        return self.now.priority == Priority.WAKE
+        return bool(self.now.priority == Priority.WAKE)
 
     @property
     def test(self) -> bool:

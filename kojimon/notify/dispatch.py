@@ -27,8 +27,9 @@ from kojimon.notify.lane import LIMIT_S, SENDER, Job, Lane
 from kojimon.notify.memory import Memory
 from kojimon.notify.pictures import Following, wanted
 from kojimon.notify.plan import plan
-from kojimon.notify.records import FAILED, SENT, AlarmLike, Channel, Item, Plan, Quiet, Send, Situation, alarms_now
+from kojimon.notify.records import FAILED, SENT, AlarmNow, Channel, Item, Plan, Send, Situation
 from kojimon.notify.text import Desk, Text, compose
+from kojimon.settings.spec import Person
 
 FAILURES_TOLD: Final = 3
 """So many failures in a row of a channel are an alarm on the others."""
@@ -51,7 +52,7 @@ class Look(Struct, frozen=True):
     now_ms: int
     utc_ms: int
     trusted: bool
-    alarms: Mapping[str, AlarmLike]
+    alarms: Mapping[str, AlarmNow]
     watching: bool = True
 
 
@@ -97,7 +98,7 @@ class Dispatch:
     def __init__(
         self,
         carriers: Sequence[Carrier],
-        quiet: Quiet,
+        quiet: Person,
         around: Around,
         outbox: Path | None = None,
         argv: Sequence[str] = SENDER,
@@ -197,7 +198,7 @@ class Dispatch:
         look = self._around.look()
         items, unrecorded = self._memory.present(real_s())
         situation = Situation(
-            look.now_ms, look.utc_ms, look.trusted, items, self._memory.receipts(), alarms_now(look.alarms),
+            look.now_ms, look.utc_ms, look.trusted, items, self._memory.receipts(), look.alarms,
             self._channels, self._quiet,
         )  # fmt: skip
         found = plan(situation)

@@ -10,6 +10,7 @@ from msgspec import Struct
 from kojimon.contract.events import AlarmChange
 from kojimon.journal.records import Delivery
 from kojimon.model import Event, Message
+from kojimon.settings.spec import Person
 
 SENT, FAILED, GIVEN_UP = "sent", "failed", "given-up"
 
@@ -34,18 +35,8 @@ class Channel(Struct, frozen=True):
     sounds: bool = False
 
 
-class AlarmNow(Struct, frozen=True):
-    """Where an alarm stands at this moment."""
-
-    state: str
-    occurrence: int
-    active: bool
-    priority: str = ""
-    silent_until_ms: int = -1
-
-
-class AlarmLike(Protocol):
-    """What is needed of the engine's record of an alarm."""
+class AlarmNow(Protocol):
+    """Where an alarm stands at this moment: what is needed of the engine's record of it."""
 
     @property
     def state(self) -> Any: ...
@@ -57,14 +48,6 @@ class AlarmLike(Protocol):
     def priority(self) -> Any: ...
     @property
     def silent_until_ms(self) -> int: ...
-
-
-def alarms_now(records: Mapping[str, AlarmLike]) -> dict[str, AlarmNow]:
-    """The engine's alarms by `INCUBATOR/KEY`, as the plan needs them."""
-    return {
-        name: AlarmNow(str(one.state), one.occurrence, one.active, str(one.priority), one.silent_until_ms)
-        for name, one in records.items()
-    }
 
 
 class Item(Struct, frozen=True):
@@ -80,14 +63,6 @@ class Item(Struct, frozen=True):
         return self.event.what if isinstance(self.event.what, AlarmChange) else AlarmChange()
 
 
-class Quiet(Struct, frozen=True):
-    """When the person sleeps: local wall times `HH:MM` in an IANA zone."""
-
-    zone: str = "UTC"
-    sleep_from: str = "22:30"
-    sleep_to: str = "06:30"
-
-
 class Situation(Struct, frozen=True):
     """All the plan hangs on.
 
@@ -95,7 +70,7 @@ class Situation(Struct, frozen=True):
         now_ms, utc_ms: this moment in engine time and in UTC; trusted: whether the latter is known to be right.
         items: the outbox, in the order of their events.
         receipts: attempts so far, in order.
-        alarms: every alarm by `INCUBATOR/KEY`.
+        alarms: every alarm by `INCUBATOR/KEY`. quiet: whose sleeping hours count.
     """
 
     now_ms: int
@@ -105,7 +80,7 @@ class Situation(Struct, frozen=True):
     receipts: Sequence[Delivery]
     alarms: Mapping[str, AlarmNow]
     channels: Sequence[Channel]
-    quiet: Quiet
+    quiet: Person
 
 
 class Send(Struct, frozen=True):

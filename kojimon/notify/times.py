@@ -1,12 +1,16 @@
-"""When attempts are due: receipts looked up, delays after failures, the next moment anything comes due. Pure."""
+"""When attempts are due: receipts looked up, delays after failures, the next moment anything comes due, and when the
+person sleeps. Pure.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
+from datetime import datetime, time, timedelta
 
 from kojimon.journal.records import Delivery
-from kojimon.notify.quiet import sleeping, wakes_ms
 from kojimon.notify.records import FAILED, SENT, Situation
+from kojimon.settings.spec import Person
+from kojimon.words.speech import moment_utc, zone_info
 
 RETRY_S = (5, 10, 20, 40, 60)
 """Delay after each failure in a row; the last one holds for all that follow."""
@@ -71,3 +75,24 @@ def failures(tries: list[Delivery]) -> int:
         count += one.t_ms != at_ms
         at_ms = one.t_ms
     return count
+
+
+def sleeping(quiet: Person, utc_ms: int) -> bool:
+    """Whether the person sleeps at that moment, by the clock on their wall."""
+    clock = moment_utc(utc_ms).astimezone(zone_info(quiet.zone)).strftime("%H:%M")
+    if quiet.sleep_from < quiet.sleep_to:
+        return quiet.sleep_from <= clock < quiet.sleep_to
+    return clock >= quiet.sleep_from or clock < quiet.sleep_to
+
+
+def wakes_ms(quiet: Person, utc_ms: int) -> int:
+    """The next end of sleep after that moment, UTC in ms."""
+    zone = zone_info(quiet.zone)
+    today = moment_utc(utc_ms).astimezone(zone).date()
+    hour, minute = int(quiet.sleep_to[:2]), int(quiet.sleep_to[3:])
+    for days in range(4):
+        local = datetime.combine(today + timedelta(days=days), time(hour, minute), zone)
+        found_ms = round(local.timestamp() * 1000)
+        if found_ms > utc_ms:
+            return found_ms
+    raise AssertionError("a time of day comes round within three days")

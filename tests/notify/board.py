@@ -5,11 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any, NamedTuple
 
+from msgspec import Struct
+
 from kojimon.engine import advance, initial_state, next_due_ms
 from kojimon.journal.records import Delivery
 from kojimon.model import Event, InputRow, Message, Priority
 from kojimon.notify.plan import plan
-from kojimon.notify.records import FAILED, SENT, AlarmNow, Channel, Item, Plan, Quiet, Send, Situation, alarms_now
+from kojimon.notify.records import FAILED, SENT, Channel, Item, Plan, Send, Situation
+from kojimon.settings.spec import Person
 from tests.engine.build import Rows
 from tests.parts.inputs import event_row
 
@@ -30,6 +33,16 @@ class Sent(NamedTuple):
         return self.at_s, self.send.channel, self.send.kind
 
 
+class Stood(Struct, frozen=True):
+    """An alarm's record, as far as the plan needs it (`notify.records.AlarmNow`)."""
+
+    state: str
+    occurrence: int
+    active: bool
+    priority: str = ""
+    silent_until_ms: int = -1
+
+
 class Board:
     """Outbox, receipts and channels. Times given and shown are seconds since the start.
 
@@ -38,16 +51,16 @@ class Board:
     """
 
     def __init__(
-        self, *channels: Channel, utc_ms: int = DAY_UTC_MS, trusted: bool = True, quiet: Quiet | None = None,
+        self, *channels: Channel, utc_ms: int = DAY_UTC_MS, trusted: bool = True, quiet: Person | None = None,
         works: Callable[[str, float], bool] = lambda _name, _at: True,
     ) -> None:  # fmt: skip
         self.channels = channels or (PHONE,)
-        self.utc0_ms, self.trusted, self.quiet = utc_ms, trusted, quiet or Quiet()
+        self.utc0_ms, self.trusted, self.quiet = utc_ms, trusted, quiet or Person()
         self.works = works
         self.now_ms, self.no = T0_MS, 0
         self.items: list[Item] = []
         self.receipts: list[Delivery] = []
-        self.alarms: dict[str, AlarmNow] = {}
+        self.alarms: dict[str, Any] = {}
         self.sent: list[Sent] = []
         self.last = Plan()
 
@@ -64,7 +77,7 @@ class Board:
     def alarm(self, key: str, signal: str, to: str, /, priority: str = "wake", **data: Any) -> None:
         """Lets an alarm do something now: `on`, `up`, `re`, `ack`, `off`, ..."""
         name = f"box/{key}"
-        old = self.alarms.get(name, AlarmNow("NORM", 0, False))
+        old = self.alarms.get(name, Stood("NORM", 0, False))
         occurrence = old.occurrence + (signal == "on")
         active = signal not in ("off",) and (old.active or signal == "on")
         calls = sum(item.message.id.startswith(f"{name}#{occurrence}.") for item in self.items) + 1
@@ -72,7 +85,7 @@ class Board:
         message = f"{name}#{occurrence}.over" if signal == "off" else message
         facts = {"from": old.state, "to": to, "event": signal, "occurrence": occurrence, "priority": priority, **data}
         self.event("alarm", key, message, **facts)
-        self.alarms[name] = AlarmNow(to, occurrence, active, priority)
+        self.alarms[name] = Stood(to, occurrence, active, priority)
 
     def on(self, key: str, priority: str = "wake", **data: Any) -> None:
         self.alarm(key, "on", "UNACK", priority=priority, **{"first": key, **data})
@@ -167,5 +180,5 @@ class Room(Board):
             self.items += [Item(message, by_no[message.event]) for message in outcome.messages]
         moved = bool(outcome.events) or (self.last.next_ms is not None and self.last.next_ms <= t_ms)
         if moved:
-            self.alarms = alarms_now(self.state.alarms)
+            self.alarms = dict(self.state.alarms)
             self.look()

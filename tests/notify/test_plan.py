@@ -5,9 +5,10 @@ from __future__ import annotations
 import pytest
 
 from kojimon.alarms.bursts import chatter_heads, floods
-from kojimon.notify.records import Channel, Quiet
+from kojimon.notify.records import Channel
 from kojimon.notify.times import retry_ms
-from tests.notify.board import NIGHT_UTC_MS, PHONE, SIREN, Board
+from kojimon.settings.spec import Person
+from tests.notify.board import NIGHT_UTC_MS, PHONE, SIREN, Board, Stood
 
 HOT = "limit/bed/temperature/high"
 H = 3600.0
@@ -196,7 +197,7 @@ def test_quiet_hours_are_suspended_while_the_clock_is_not_trusted() -> None:
 def test_quiet_hours_follow_the_persons_zone() -> None:
     """23:00 UTC is 08:00 in Tokyo (UTC+9, no summer time) and 18:00 in New York (UTC-5 before 8 March 2026)."""
     for zone, told_at_s in (("Asia/Tokyo", 0), ("America/New_York", 0), ("Europe/Lisbon", 7.5 * H)):
-        board = Board(PHONE, utc_ms=NIGHT_UTC_MS, quiet=Quiet(zone))
+        board = Board(PHONE, utc_ms=NIGHT_UTC_MS, quiet=Person(zone))
         board.event("step-due", "mix")
         board.to(9 * H)
         assert board.said() == [(told_at_s, "phone", "told")], zone
@@ -204,7 +205,7 @@ def test_quiet_hours_follow_the_persons_zone() -> None:
 
 def test_the_night_that_loses_an_hour_ends_at_the_same_time_of_day() -> None:
     """Europe/Berlin goes from UTC+1 to UTC+2 on 29 March 2026 at 01:00 UTC (Directive 2000/84/EC, last Sunday)."""
-    board = Board(PHONE, utc_ms=1_774_735_200_000, quiet=Quiet("Europe/Berlin"))  # 28 March 22:00 UTC, 23:00 local
+    board = Board(PHONE, utc_ms=1_774_735_200_000, quiet=Person("Europe/Berlin"))  # 28 March 22:00 UTC, 23:00 local
     board.event("step-due", "mix")
     board.to(12 * H)
     assert board.said() == [(6.5 * H, "phone", "told")]  # 06:30 local is 04:30 UTC
@@ -341,9 +342,7 @@ def test_a_channel_that_fails_is_told_over_the_others_only() -> None:
     board = Board(PHONE, Channel("mail"))
     board.event("alarm", "health/delivery:phone", "/health/delivery:phone#1.1", incubator="", priority="tell",
                 occurrence=1, first="health/delivery:phone", event="on", to="UNACK", **{"from": "NORM"})  # fmt: skip
-    from kojimon.notify.records import AlarmNow
-
-    board.alarms["/health/delivery:phone"] = AlarmNow("UNACK", 1, True, "tell")
+    board.alarms["/health/delivery:phone"] = Stood("UNACK", 1, True, "tell")
     board.to(10)
     assert board.said() == [(0, "mail", "told")]
 
