@@ -37,21 +37,22 @@ step() { # WHO COMMAND [TYPED]
     printf "${3:-}" | runuser -u "$1" -- env -C "$here" HOME="$home" PATH="$here/.venv/bin:$PATH" sh -c "$2" 2>&1
     printf '##\\t%d\\t%d\\t%s\\n' $? $((($(date +%s%N) - began) / 1000000)) "$2"
 }
-wait_for() { # STEP: until it may be done
-    while ! runuser -u cook -- env HOME="$home" "$here/.venv/bin/kojimon" status --json |
-        grep -A 4 "\\"name\\": \\"$1\\"" | grep -Eq '"status": "(open|due|missed)"'; do
+until_said() { # LINE WORDS MORE: until the status has words within so many lines from a line
+    for _ in $(seq 400); do
+        runuser -u cook -- env HOME="$home" "$here/.venv/bin/kojimon" status --json |
+            grep -A "$3" "$1" | grep -Eq "$2" && return
         sleep 1
     done
+    echo "never said: $1 $2"
+    exit 1
 }
-wait_cool() { # until the rice is cool enough for the spores
-    while ! runuser -u cook -- env HOME="$home" "$here/.venv/bin/kojimon" status --json | grep -q '"passed": true'; do
-        sleep 1
-    done
-}
+wait_for() { until_said "\\"name\\": \\"$1\\"" '"status": "(open|due|missed)"' 4; } # STEP: until it may be done
+wait_cool() { until_said '"passed"' '"passed": true' 0; } # until the rice is cool enough for the spores
 useradd --create-home cook
 cp -R --no-preserve=mode,ownership INSIDE /home/cook/kojimon
 chown -R cook: /home/cook
 here=/home/cook/kojimon home=/home/cook
+unset XDG_CONFIG_HOME # what our other runs are kept from finding is where setup writes
 """
 
 
