@@ -112,8 +112,6 @@ def test_pictures_and_axe(kitchen: Kitchen, new_page: NewPage, name: str) -> Non
         for scheme in ("light", "dark"):
             page.emulate_media(color_scheme=scheme)
             page.screenshot(path=ARTEFACTS / f"{name}-{width}-{scheme}.png", full_page=True)
-            if name in ("now", "review"):
-                page.screenshot(path=ARTEFACTS / f"first-{name}-{width}-{scheme}.png")
         if width == WIDTHS[0]:
             assert reports(page, COLOURS) == ""
 

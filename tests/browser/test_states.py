@@ -8,11 +8,13 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page, expect
 
-from tests.browser.conftest import WIDTHS
+from tests.browser.conftest import ARTEFACTS, WIDTHS
 from tests.browser.cook import Cook
 from tests.browser.twelve import kitchen, states
 
 NewPage = Any
+README = {("6-alarm", 360), ("12-review", 768)}
+"""Its pictures (deploy/pictures.sh)."""
 LINES = """() => [...document.querySelectorAll('button, a.button')].filter(node => node.offsetParent).filter(node => {
   const range = document.createRange();
   range.selectNodeContents(node);
@@ -39,6 +41,7 @@ def fits(page: Page, width: int = 360) -> None:
 @pytest.mark.slow(12)  # twelve states, each at three widths
 def test_nothing_is_cut_off_in_any_state(tmp_path: Path, new_page: NewPage) -> None:
     page: Page = new_page(360)
+    ARTEFACTS.mkdir(exist_ok=True)
     with kitchen(tmp_path) as one:
         for name, path in states(one):
             for width in WIDTHS:
@@ -47,6 +50,8 @@ def test_nothing_is_cut_off_in_any_state(tmp_path: Path, new_page: NewPage) -> N
                 for sheet in page.locator("[data-curve] .sheet").all():
                     expect(sheet).to_have_attribute("data-drawn", "yes")
                 fits(page, width)
+                if (name, width) in README:
+                    page.screenshot(path=ARTEFACTS / f"{name}.png")
             if name == "6-alarm":
                 expect(page.locator(".step h2")).to_contain_text("mix and spread thinner")
 

@@ -27,7 +27,7 @@ from kojimon.web.page.shown import render
 from kojimon.web.page.viewer import Viewer, viewer_of
 from kojimon.words import scale
 from kojimon.words.events import Teller
-from kojimon.words.speech import Speech, moment_utc
+from kojimon.words.speech import Speech, big_first, moment_utc
 from kojimon.words.standing import after
 from kojimon.words.status import work_at
 
@@ -83,7 +83,7 @@ class Page:
             text, status = "That is a fault in kojimon. Its log says more: journalctl -u kojimon", 500
         if wants_json(request):
             return JSONResponse({"error": text}, status)
-        return self.html("message.html", status, heading="That did not work", text=text)
+        return self.html("message.html", status, heading="That did not work", text=big_first(text))
 
     def html(self, template: str, status: int = 200, **content: Any) -> Response:
         """A page nobody keeps."""
