@@ -121,6 +121,8 @@ def test_nor_on_a_page_in_any_state(tmp_path: Path) -> None:
                 if got.status == 200:
                     pages[f"{name} {shown_at}"] = plain(got.text)
     assert len(pages) > 40 and "within limits" in pages["3-quiet /box/box"]
+    review = " ".join(next(text for name, text in pages.items() if name.startswith("12-review /batch/")).split())
+    assert "No reading from 6 probes" in review, "six that fall silent together are one mark on the curve"
     assert said(DROPPED | NEVER, pages) == []
 
 
