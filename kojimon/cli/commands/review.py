@@ -70,7 +70,7 @@ def review(
     others = [batch_of(kitchen, name).id for name in beside]
     document = kitchen.state()
     fahrenheit = document.units.fahrenheit if unit is None else unit == "F"
-    with reader_of(kitchen) as reader:
+    with reader_of(kitchen, told=False) as reader:
         reviews = [_load(reader, name) for name in dict.fromkeys([row.id, *others])]
         speech = _speech(reviews[0], document, fahrenheit)
         if as_json:

@@ -92,13 +92,18 @@ def say_file(journal: Path) -> None:
 
 
 @contextmanager
-def reader_of(kitchen: Kitchen) -> Iterator[Reader]:
-    """The journal's file, read only; a daemon may go on writing it."""
+def reader_of(kitchen: Kitchen, told: bool = True) -> Iterator[Reader]:
+    """The journal's file, read only; a daemon may go on writing it.
+
+    Args:
+        told: where none runs, that is said beside the result.
+    """
     from kojimon.journal.reading.reader import Reader
 
     if isinstance(kitchen, ShutKitchen):
         reader = kitchen.reader()
-        say_file(reader.path)
+        if told:
+            say_file(reader.path)
         yield reader
         return
     with closing(Reader(journal_path(kitchen))) as reader:
