@@ -16,9 +16,10 @@ once a tray has had that it is late in any case.
 cold room: before the coldest tray has had 1.5 h at 22 °C.
 
 Beside that, by what comes to the koji: it is harmed by cold once its coldest tray, warmer before, has truly had 1.5 h
-in all at 26 °C or below and nothing at all was told of cold, or 1.5 h at 22 °C or below and nobody was woken. These
-are the limits of the shipped schedule, its delay of an hour, and half an hour more for a probe in a warmer tray
-(judgement), and half a degree, for no better are such thermometers sold (maker's data sheet of a DS18B20: ±0.5 K).
+in all at 26 °C or below and nothing at all was told of cold, or 1.5 h at 22 °C or below and nobody was woken; what
+was told before the fault counts where it still stood then. These are the limits of the shipped schedule, its delay of
+an hour, and half an hour more for a probe in a warmer tray (judgement), and half a degree, for no better are such
+thermometers sold (maker's data sheet of a DS18B20: ±0.5 K).
 A box that is off while its koji stays warmer does no harm yet.
 
 Each world is heard by two daemons: one whose settings say what kind of box it is, which the cook goes by, and one whose
@@ -62,8 +63,8 @@ HELP_S = {"off": 1.5 * H, "runaway": 0.5 * H, "cold": 0.0}
 """From the call until it helps."""
 WATCHED_S, LEFT_S = 14 * H, 3 * H
 SLOW_C, HARVEST_H = 26.0, 40.0
-_COLD = ("box/off", "limit/bed/temperature/low")
-HOT = "limit/bed/temperature/high"
+HOT, COLD = "limit/bed/temperature/high", "limit/bed/temperature/low"
+_COLD = ("box/off", COLD)
 KEYS = {"off": _COLD, "cold": _COLD, "runaway": ("box/hot", HOT)}
 OF_COLD = (*_COLD, "limit/air/temperature/low")
 HARM = ((26.0, False), (22.0, True))
@@ -73,13 +74,14 @@ HEARD = ("said", "unsaid")
 
 
 class Told(NamedTuple):
-    """What was told: when, by which alarm, whether for koji that is truly hot, which needs no fault of the box, and
-    whether it woke."""
+    """What was told: when, by which alarm, whether for koji that truly is as hot or cold, which needs no fault of the
+    box, whether it woke, and when it was over."""
 
     s: float
     key: str
-    hot: bool
+    true: bool
     woke: bool
+    until_s: float = INF
 
 
 class Found(NamedTuple):
@@ -211,14 +213,25 @@ class Begun(Night):
         state = self.ears[heard].state if heard in self.ears else self.state
         return view(state, T0_MS + round(at_s * 1000)).incubators[0].off_untold if state.setup.incubators else ""
 
+    def all_told(self, heard: str) -> list[Told]:
+        """All that a daemon told, each with the moment at which that alarm was over."""
+        events = self.ears[heard].events if heard in self.ears else self.events
+        ends = [(one.key, (one.t_ms - T0_MS) / 1000) for one in events if says(one).get("event") == "off"]
+        return [
+            one._replace(until_s=min([s for key, s in ends if key == one.key and s > one.s], default=INF))
+            for one in self.told[heard]
+        ]
+
     def _note(self, heard: str, messages: Sequence[Message], events: Sequence[Event]) -> None:
         by_no = {event.no: event for event in events} if messages else {}
         for message in messages:
             event = by_no[message.event]
-            hot = event.key == HOT and max(max(tray.temp) for tray in self.world.incubator.trays) >= HOT_C
+            trays = self.world.incubator.trays
+            true = event.key == HOT and max(max(tray.temp) for tray in trays) >= HOT_C
+            true |= event.key == COLD and min(tray.mean_c for tray in trays) <= HARM[1][0] + PROBE_K
             at_s, woke = (event.t_ms - T0_MS) / 1000, message.priority is Priority.WAKE
             if (woke or event.key in OF_COLD) and says(event).get("event") not in ("re", "off"):
-                self.told[heard].append(Told(at_s, event.key, hot, woke))
+                self.told[heard].append(Told(at_s, event.key, true, woke))
 
 
 def _act(kind: str, **data: object) -> dict[str, Any]:
@@ -296,7 +309,7 @@ class Run:
 
     def found(self, kind: str) -> dict[str, Found]:
         """What each of `HEARD` made of it."""
-        return {heard: self.watch.found(kind, self.night.seed, heard, self.night.told[heard]) for heard in HEARD}
+        return {heard: self.watch.found(kind, self.night.seed, heard, self.night.all_told(heard)) for heard in HEARD}
 
 
 @dataclass
@@ -415,14 +428,16 @@ class Watch:
         for limit_c, by_waking in HARM:
             since_s, harm_s = self.since_s, self.harm_s.get(limit_c)
             known = [one for one in told if one.key in OF_COLD and (one.woke or not by_waking)]
-            if since_s is not None and harm_s is not None and not any(since_s <= one.s <= harm_s for one in known):
+            if since_s is None or harm_s is None:
+                continue
+            if not any(one.s <= harm_s and one.until_s > since_s for one in known):
                 return f"{limit_c:.0f} °C, {(harm_s - since_s) / H:.1f} h after the fault at {since_s / H:.1f} h"
         return ""
 
     def found(self, kind: str, seed: int, heard: str, told: Sequence[Told]) -> Found:
         """The batch in figures."""
         before = [one for one in told if self.since_s is None or one.s < self.since_s]
-        false = [f"{one.key} at {one.s / H:.1f} h" for one in before if one.woke and not one.hot]
+        false = [f"{one.key} at {one.s / H:.1f} h" for one in before if one.woke and not one.true]
         if self.since_s is None:
             return Found(kind, seed, false)
         told_s = min([one.s for one in self._of_fault(told)], default=None)

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from kojimon.schedule.load import load_schedule
-from tests.scenario.starts import HOT, Told, Watch, run_every
+from tests.scenario.starts import COLD, HOT, Told, Watch, run_every
 
 HOME = load_schedule(Path(__file__).resolve().parents[2] / "config/schedules/rice-koji-home-trays.yaml")
 H = 3600.0
@@ -47,6 +47,15 @@ def test_a_box_off_is_told_an_hour_and_a_half_before_its_koji_is_cold(told_h: fl
 
 def test_a_box_off_whose_koji_was_cold_at_once_is_not_called_late_before_it_can_be_known() -> None:
     assert [_found("off", told_h, slow_s=2.0)[0] for told_h in (2.9, 3.1)] == [False, True]
+
+
+@pytest.mark.parametrize(
+    ("told_h", "until_h", "harmed"), [(-2, 99, False), (-2, -1, True), (1, 2, False), (5, 99, True)]
+)
+def test_cold_that_was_told_and_still_stands_is_told(told_h: float, until_h: float, harmed: bool) -> None:
+    watch = Watch("off", since_s=0.0, harm_s={26.0: 4 * H})
+    told = Told(told_h * H, COLD, False, False, until_h * H)
+    assert bool(watch.found("warm", 1, "said", [told]).harmed) is harmed
 
 
 def test_koji_that_keeps_itself_warm_tells_of_no_box_that_is_off() -> None:

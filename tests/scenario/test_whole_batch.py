@@ -44,9 +44,7 @@ web: {{port: 0}}
 def settings(folder: Path, source: str, probes: list[str]) -> Path:
     file = folder / "kojimon.yaml"
     lines = "\n".join(f"  {probe}" for probe in probes)
-    file.write_text(
-        SETTINGS.format(source=source, probes=lines, journal=folder / "batch.journal", run=folder / "run")
-    )
+    file.write_text(SETTINGS.format(source=source, probes=lines, journal=folder / "batch.journal", run=folder / "run"))
     return file
 
 
