@@ -214,15 +214,19 @@ def starts(schedule: Schedule, nights: Nights) -> Iterator[float]:
     ("2026-03-06 07:10", CHICAGO, NIGHT), ("2026-10-30 20:00", CHICAGO, NIGHT), ("2026-03-27 18:00", LISBON, NIGHT),
     ("2026-12-30 22:50", LISBON, NIGHT), ("2028-02-28 12:00", "Australia/Lord_Howe", NIGHT),
     ("2026-03-02 18:00", CHICAGO, Sleep(60, 9 * 60)), ("2026-03-02 18:00", CHICAGO, Sleep(20 * 60, 5 * 60 + 15)),
+    ("2026-10-30 20:00", CHICAGO, Sleep(20 * 60, 9 * 60)),
 ])  # fmt: skip
 def test_nothing_falls_into_the_night_where_that_can_be(schedule: Schedule, text: str, zone: str, sleep: Sleep) -> None:
-    """By force: nights on which the clock is put on or back, month ends, a leap day, three kinds of sleeper."""
+    """By force: nights on which the clock is put on or back, month ends, a leap day, four kinds of sleeper, of whom the
+    one of thirteen hours cannot be spared with rice or barley."""
     best = plans(schedule, sleep, local(text, zone))[0]
     slept = [step for step in best.steps if step.asleep and not step.optional]
     first = local(text, zone)
     nights = Nights(sleep, first + timedelta(minutes=-first.minute % 30))
     if slept:
         assert not any(by_force(schedule, nights, zero) for zero in set(starts(schedule, nights))), slept
+    else:
+        assert by_force(schedule, nights, (best.inoculate - nights.start) / timedelta(minutes=1)), "force finds it too"
     for step in best.steps:
         last = max(step.at, step.until - timedelta(minutes=1))
         awake = not any(sleep.holds(at.hour * 60 + at.minute) for at in (step.at, last))
