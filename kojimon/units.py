@@ -195,7 +195,9 @@ def show_difference(value_k: float, fahrenheit: bool, digits: int = 1) -> str:
 
 
 def show_mass(value_kg: float, pounds: bool) -> str:
-    """A mass for a person: `2.0 kg` or `4.4 lb`."""
+    """A mass for a person: `2.0 kg` or `4.4 lb`; a small batch as the kitchen scale has it, `533 g` or `13.2 oz`."""
+    if value_kg < (KG_PER_LB if pounds else 0.9995):
+        return show_weight(value_kg, pounds)
     return f"{value_kg / KG_PER_LB:.1f} lb" if pounds else f"{value_kg:.1f} kg"
 
 

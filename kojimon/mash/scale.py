@@ -36,6 +36,8 @@ SCALE: Final = (1 - 0.01, 1.0, 1 + 0.01)
 DIVISION: Final = 0.002
 """The same of each of two weights that are held against each other: what the scale shows too much falls out of their
 difference, its division and what sticks do not (judgement)."""
+FASTEST: Final = 5.0
+"""On the most published: more water an hour does not dry off in a box, part of it was not weighed (judgement)."""
 APART_S: Final = 1800.0
 """Weights nearer to each other tell the scale's error, not the water lost (judgement)."""
 ALIVE: Final = ("seeded", "work", "harvest")
@@ -73,7 +75,7 @@ class Loss(Struct, frozen=True):
 
     `usual`: what is published for as much rice, low and high; None without the dry weight, or for other grain.
     `verdict`: `dry` where all of the range is above, `damp` where all of it is below once the koji makes heat,
-    `unclear` where it reaches beyond an end and is not all beyond it, else "".
+    `unclear` where it reaches beyond an end and is not all beyond it, `false` where so much cannot dry off, else "".
     """
 
     begins: Weight
@@ -209,8 +211,10 @@ def _verdict(begins: str, low: float, high: float, known: tuple[float, float] | 
     if known is None or high < 0:
         return ""
     asked = begins == "work"
-    if low > known[1] or (asked and high < known[0]):
-        return "dry" if low > known[1] else "damp"
+    if low > known[1]:
+        return "false" if low > known[1] * FASTEST else "dry"
+    if asked and high < known[0]:
+        return "damp"
     return "unclear" if high > known[1] or (asked and low < known[0]) else ""
 
 

@@ -66,10 +66,10 @@ def lines(
     """
     told = [*_lines(_only(read(weights, grain), of), pounds, kind, cover, typed)]
     if not any(weight.stage == "dry" for weight in weights):
-        how = "kojimon batch weigh 4 lb --as dry" if typed else "weigh it as dry"
+        how = f"kojimon batch weigh {'4 lb' if pounds else '2 kg'} --as dry" if typed else "weigh it as dry"
         told.append((f"To tell moisture the dry weight is wanted: {how}", "look"))
     if all(weight.stage == "dry" for weight in weights):
-        how = ": kojimon batch weigh 5.9 lb --as soaked" if typed else "."
+        how = f": kojimon batch weigh {'5.9 lb' if pounds else '2.6 kg'} --as soaked" if typed else "."
         return [*told, (f"Nothing is weighed yet beyond the dry grain{how}", "plain")]
     return told or [("Of this grain nothing is published to hold the weight against.", "plain")]
 
@@ -126,7 +126,11 @@ def _loss(loss: Loss, kind: str, cover: str, last: bool) -> tuple[str, str]:
     if not loss.verdict:
         return told, "plain"
     if loss.verdict == "unclear":
-        return f"{told} Whether that is too much or too little these two weights cannot tell.", "plain"
+        ends = ("too much", loss.high > loss.usual[1]), ("too little", loss.low < loss.usual[0])
+        sides = " or ".join(side for side, beyond in ends if beyond)
+        return f"{told} Whether that is {sides} these two weights cannot tell.", "plain"
+    if loss.verdict == "false":
+        return f"{told} So much cannot dry off: was all of it weighed, in the same vessel?", "look"
     todo = HOLES.get((cover, loss.verdict)) or LID.get((kind, loss.verdict), "")
     todo = todo if last and loss.ends.stage != "harvest" else ""
     return f"{told} {'It dries.' if loss.verdict == 'dry' else 'It stays damp.'}{f' {todo}' if todo else ''}", "look"

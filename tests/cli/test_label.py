@@ -56,6 +56,18 @@ def test_two_weights_that_differ_are_both_named(kitchen: Kitchen) -> None:
     assert "Weight when taken out: 4 lb 8 oz or 5 lb" in kitchen.run("batch", "label").stdout
 
 
+def test_a_yield_that_the_dry_weight_rules_out_later_is_not_named(kitchen: Kitchen) -> None:
+    """Nobody knew the dry weight when 54 lb were told for 5.4."""
+    kitchen.run("batch", "start", "first", "--hours-ago", "45 h")
+    kitchen.run("batch", "harvest", "--yield", "54 lb")
+    assert "Weight when taken out: 54 lb" in kitchen.run("batch", "label").stdout
+    told = flat(kitchen.run("batch", "weigh", "4.6 lb", "--as", "dry").stdout)
+    assert "As koji: 54 lb is impossible, more than twice the dry grain. Nothing is worked out from it." in told
+    assert "Weight" not in kitchen.run("batch", "label").stdout
+    kitchen.run("batch", "weigh", "5.4 lb", "--as", "harvest")
+    assert "Weight when taken out: 5 lb 6 oz" in kitchen.run("batch", "label").stdout
+
+
 def test_only_what_is_harvested(kitchen: Kitchen) -> None:
     kitchen.run("batch", "start", "first")
     assert "is not harvested" in flat(kitchen.run("batch", "label", code=1).stderr)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 
 import pytest
 
@@ -133,3 +134,15 @@ def test_the_vessel_is_taken_off_until_another_is_named(kitchen: Kitchen) -> Non
     refused = flat(kitchen.run("batch", "weigh", "800 g", "--as", "work", code=1).stderr)
     assert "2.2 lb (1.00 kg) is kept from before, tare 0 for none" in refused
     assert "vessel taken off" not in flat(kitchen.run("batch", "weigh", "2.6 kg", "--as", "work", "--tare", "0").stdout)
+
+
+def test_what_to_type_is_in_the_reader_s_unit(kitchen: Kitchen) -> None:
+    """Somebody with a box in kg and °C was told to type lb and °F."""
+    kitchen.settings("C", **{"mass: lb": "mass: kg"})
+    told = kitchen.run("batch", "start", "small", "--rice", "533 g", "--hours-ago", "44 h").stdout
+    assert "Batch small begins with 533 g of rice." in told
+    seeded = ("weigh", "900 g", "--as", "seeded", "--tare", "0.2 kg")
+    for words in (("weigh",), seeded, ("harvest", "--yield", "620 g")):
+        said = kitchen.run("batch", *words).stdout
+        assert not re.search(r"\d (?:lb|F)\b", said), said
+        assert re.search(r"weigh 2\.6 kg|tare 900 g|reading 27 C", said)

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kojimon.typed import tidy
-from kojimon.units import parse_mass_kg, parse_volume_l, show_volume, show_weight
+from kojimon.units import parse_mass_kg, parse_volume_l, show_mass, show_volume, show_weight
 
 OZ = 0.45359237 / 16
 
@@ -22,6 +22,11 @@ OZ = 0.45359237 / 16
 def test_a_weight_on_a_kitchen_scale(kg: float, pounds: str, metric: str) -> None:
     """16 oz are a pound of 0.45359237 kg (NIST SP 811)."""
     assert (show_weight(kg, True), show_weight(kg, False)) == (pounds, metric)
+
+
+def test_a_small_batch_is_not_rounded_away() -> None:
+    """533 g of rice for a jar of sake stood as 0.5 kg."""
+    assert (show_mass(0.533, False), show_mass(0.2, True), show_mass(2.0, True)) == ("533 g", "7.1 oz", "4.4 lb")
 
 
 @pytest.mark.parametrize(("litres", "gallons", "metric"), [

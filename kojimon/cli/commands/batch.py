@@ -296,8 +296,9 @@ def harvest(
     print_cautions(CAUTIONS)
     if yield_kg:
         _say_scale(kitchen, ended, config)
+    reading = "80 F" if words.speech_of(document).fahrenheit else "27 C"
     screen.say("\nKoji that is bagged warm heats itself again: spread it thin until it is cool, and leave the bag open "
-               "in the fridge. With a probe in it, or by kojimon reading 80 F, kojimon says when it is cool. "
+               f"in the fridge. With a probe in it, or by kojimon reading {reading}, kojimon says when it is cool. "
                f"For the bag: kojimon batch label {ended}")  # fmt: skip
     screen.say(f"\nTo save its curve as a file: kojimon export {ended} -o {ended}.csv")
 
@@ -354,13 +355,13 @@ def label(batch_id: str, kept: str, purpose: str | None, output: Path | None, co
     """A label for koji that is put away: lot, weight, until when it is at its best."""
     from kojimon.cli.shared import label as labels
     from kojimon.cli.shared.batches import batch_of
-    from kojimon.cli.shared.weights import weights_of
+    from kojimon.cli.shared.weights import grain_of, weights_of
 
     kitchen = open_kitchen(config)
     row = batch_of(kitchen, batch_id)
-    weighed = [weight.kg for weight in weights_of(kitchen, row) if weight.stage == "harvest"]
-    told = purpose or labels.purpose_of(row)
-    lines = labels.lines_of(row, kept, told, words.speech_of(kitchen.state()), weighed[-1] if weighed else None)
+    told, weights = purpose or labels.purpose_of(row), weights_of(kitchen, row)
+    speech, grain = words.speech_of(kitchen.state()), grain_of(row.schedule, config)
+    lines = labels.lines_of(row, kept, told, speech, weights, grain)
     labels.show(lines)
     if output is not None:
         labels.write(lines, output)

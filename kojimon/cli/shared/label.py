@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from datetime import timedelta
 from html import escape
 from pathlib import Path
@@ -10,6 +12,7 @@ from kojimon.cli.shared import screen
 from kojimon.contract.rows import Batch
 from kojimon.errors import KojimonError
 from kojimon.mash.facts import KEPT, PURPOSES
+from kojimon.mash.scale import Weight, impossible_yield
 from kojimon.units import show_weight
 from kojimon.words.speech import Speech
 
@@ -37,18 +40,23 @@ def purpose_of(row: Batch) -> str:
     return planned if planned in known else row.schedule.replace("-", " ")
 
 
-def lines_of(row: Batch, kept: str, purpose: str, speech: Speech, weighed_kg: float | None = None) -> list[str]:
+def lines_of(
+    row: Batch, kept: str, purpose: str, speech: Speech, weights: Sequence[Weight] = (), grain: str = ""
+) -> list[str]:
     """The lines of a label, the first its title. Raises KojimonError for a batch that is not harvested.
 
     Args:
-        weighed_kg: what the scale said at the harvest, beside the yield that was told.
+        weights: those that stand: the last at the harvest is named beside the yield that was told, neither where so
+            much koji cannot come of the dry weight. grain: of its schedule.
     """
     if row.outcome != "harvest" or row.ended_utc is None:
         raise KojimonError(f"Batch {row.name} is not harvested: a label is for koji that is put away.")
     how = KEPT[kept]
     taken = speech.local(row.ended_utc).date()
     until = taken + timedelta(days=how.days)
-    known = [kg for kg in (row.yield_kg, weighed_kg) if kg]
+    last = {weight.stage: weight.kg for weight in weights}
+    known = [kg for kg in (row.yield_kg, last.get("harvest")) if kg]
+    known = [kg for kg in known if not impossible_yield(last.get("dry", math.inf), kg, grain)]
     shown = [show_weight(kg, speech.pounds) for kg in known if abs(kg - known[0]) > WEIGHTS_APART * known[0]]
     weight = [f"Weight when taken out: {' or '.join([show_weight(known[0], speech.pounds), *shown])}"] if known else []
     return [

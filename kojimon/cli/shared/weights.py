@@ -37,4 +37,5 @@ def print_scale(kitchen: Kitchen, row: Batch, grain: str, pounds: bool) -> None:
         screen.say(text, tone)
     if box is not None and box.tares:
         kept = ", ".join(f"{stage} {show_weight(kg, pounds)}" for stage, kg in box.tares.items())
-        screen.say(f"Taken off for the vessel: {kept}. Another: --tare 2 lb; none: --tare 0", "quiet")
+        another = "2 lb" if pounds else "900 g"
+        screen.say(f"Taken off for the vessel: {kept}. Another: --tare {another}; none: --tare 0", "quiet")
