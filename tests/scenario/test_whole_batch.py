@@ -132,23 +132,28 @@ EXPECTED = [
     ("alarm", HIGH, "on"),
     ("alarm", "time-to-limit/bed/temperature", "off"),
     ("step-missed", "first-check", "1"),
-    ("alarm", HIGH, "ack"),
-    ("mix-guess", "", ""),  # the cook breaks it up at the alarm and marks nothing
-    ("step-open", "unwrap", "1"),  # the windows follow the guess
-    ("step-open", "mix", "1"),
+    ("step-open", "mix", "1"),  # a first look that nobody marked does not hide it
     ("step-due", "mix", "1"),
+    ("alarm", HIGH, "ack"),
+    ("mix-guess", "", ""),  # the cook breaks it up at the alarm and marks nothing: the step that is due
+    ("step-open", "mix", "2"),  # the windows follow the guess
+    ("step-due", "mix", "2"),
     ("alarm", HIGH, "off"),
+    ("step-done", "mix", ""),
+    ("probe-back", "asked", ""),
+    ("step-open", "mix", "3"),
+    ("alarm", "time-to-limit/bed/temperature", "ack"),
+    ("probe-back", "seen", ""),  # nobody answers; the koji's own warmth shows it
+    ("step-done", "first-check", ""),
+    ("probe-back", "asked", ""),
+    ("step-open", "unwrap", "1"),
+    ("probe-back", "seen", ""),
+    ("step-done", "unwrap", ""),
+    ("stage", "finishing", ""),
+    ("step-open", "harvest", "1"),
     ("step-open", "swap", "1"),
     ("step-done", "swap", ""),
     ("probe-back", "asked", ""),
-    ("step-done", "mix", ""),
-    ("probe-back", "asked", ""),
-    ("step-done", "unwrap", ""),
-    ("step-open", "mix", "2"),
-    ("alarm", "time-to-limit/bed/temperature", "ack"),
-    ("probe-back", "seen", ""),  # nobody answers; the koji's own warmth shows it
-    ("stage", "finishing", ""),
-    ("step-open", "harvest", "1"),
     ("step-done", "harvest", ""),
     ("batch-harvest", "", ""),
     ("cooled", "", ""),  # its probe is out of the koji, or that is cool: noted, and told nobody
