@@ -86,4 +86,4 @@ def test_a_probe_that_does_not_speak_cannot_be_tested() -> None:
     _, outcome = run(rows)
     refused: Event = next(event for event in outcome.events if event.kind == "refused")
     assert says(refused)["code"] == "unknown-probe"
-    assert "koji-middle" in says(refused)["reason"]
+    assert says(refused)["reason"] == "no reading from a probe 'koji-top'; there are readings from: none yet"
