@@ -61,7 +61,8 @@ WARM_BOX_C = 28.0
 LATE_MS = 14_400_000
 """So long before the harvest opens a box that is off wakes nobody any more, unless the koji falls (judgement)."""
 COOL_KOJI_C = 28.0
-"""Koji that falls a K an hour below this gets somebody up for a box that is off late (judgement)."""
+"""Koji that falls a K an hour below this gets somebody up for a box that is off late, unless it was just mixed or the
+like: that cools it as well (judgement)."""
 HOT_KOJI_C = 34.0
 """Koji that warms itself, as the shipped schedules have it (judgement)."""
 KEPT_PART = 0.7
@@ -97,7 +98,8 @@ def judge_box(turn: Turn, incubator: str, known: Known) -> None:
     off = off and (active or not (begun or _waits(turn, incubator, known, no, own_heat, room_c, set_anew)))
     kind = turn.compiled.kind_of(incubator)
     lamp = kind == BoxKind.OVEN_LIGHT and room is None  # its room may have cooled; koji that does calls itself
-    wakes = not lamp and (not _late(turn, known) or _koji_falls(turn, incubator))
+    falls = _koji_falls(turn, incubator) and not _loaded_lately(turn, known)
+    wakes = not lamp and (not _late(turn, known) or falls)
     facts["limit"] = None if from_c is None else round(from_c, 2)
     priority = Priority.WAKE if wakes else Priority.TELL
     turn.held(incubator, keys.BOX_OFF, off, box.off_after_s, priority, **facts)

@@ -71,6 +71,8 @@ def learn(
         if own is None or not keeps:
             own, air = usual, replace(air, room=_followed(air.room, room, share))
         turn.own[no] = own
+    elif room is not None and (air.room is None or (change_k is not None and air.top == mean)):
+        air = replace(air, room=room[1])  # a fall counts from the highest half hour: the room of that
     turn.airs[no] = replace(air, top=mean) if rests else air
     return rests and set_anew
 

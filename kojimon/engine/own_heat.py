@@ -16,6 +16,7 @@ from math import exp, inf
 
 from msgspec.structs import replace
 
+from kojimon.contract import keys
 from kojimon.contract.events import ProbeBack, Warmth
 from kojimon.engine.conditions import (
     DRIES_K,
@@ -282,7 +283,7 @@ def _rise_k(
     if slower:
         beyond_air_k = (hour[0].means[0] + hour[1].means[0]) / 2 + APART_K
         rises.append(max(beyond_air_k, min(slower)))
-    if beside:
+    if beside or turn.active(incubator, keys.BOX_OFF):  # koji cools more slowly than the air of a box that is off
         rises.append(_beyond_any_k(hour, lowest))
     rise_k = part * (min(rises) - elsewhere_k)
     return min(rise_k, BELOW_K) if below else rise_k

@@ -23,7 +23,7 @@ class Watched:
 
     def __init__(
         self, kind: str, air: At, hours: float, room: At | None = None, koji: At = lambda h: 31.0,
-        set_h: float | None = None, to_c: float = 0.0,
+        set_h: float | None = None, to_c: float = 0.0, mixed_h: float | None = None,
     ) -> None:  # fmt: skip
         setup = of_kind(kind, site(load_schedule(HOME)))
         if room is not None:
@@ -35,6 +35,8 @@ class Watched:
             at_h = minute / 60
             if set_h is not None and minute == round(set_h * 60):
                 rows.act("box.setpoint", to_c=to_c)
+            if mixed_h is not None and minute == round(mixed_h * 60):
+                rows.act("step.done", step="mix", override="test")
             values = {BED: koji(at_h), MIDDLE: koji(at_h), AIR: air(at_h), HUMIDITY: 80.0}
             rows.hold((minute + 1) * 60.0, {**values, **({ROOM: room(at_h)} if room else {})}, every_s=60)
         state, outcome = advance(initial_state(), rows.take(), rows.t_ms)
@@ -69,6 +71,16 @@ def test_without_a_thermostat_air_that_falls_with_its_room_is_no_box_that_is_off
     off = Watched(kind, lambda h: room(h) + 8.0 * exp(-max(0.0, h - 8) / 1.5), 16, room)
     ((priority, at_h),) = off.off
     assert priority is Priority.WAKE and 0 < at_h - 8 <= 2.0 and off.untold == ""
+
+
+def test_a_lamp_in_a_room_that_cools_from_the_first_hour_on_is_no_box_that_is_off() -> None:
+    """11 K above a room that falls from 15 °C to 8 in a night under warm rice: it never comes to rest."""
+    room = lambda h: 8.0 + 7.0 * exp(-h / 4)  # noqa: E731
+    on = lambda h: room(h) + 11.0 + 5.0 * exp(-h / 1.5)  # noqa: E731
+    assert Watched("oven-light", on, 16, room).off == []
+    dark = lambda h: on(h) if h < 6 else room(h) + 11.0 * exp(-(h - 6) / 1.2)  # noqa: E731
+    ((_, at_h),) = Watched("oven-light", dark, 16, room).off
+    assert 0 < at_h - 6 <= 2.0
 
 
 @pytest.mark.parametrize("off", [True, False])
@@ -122,6 +134,14 @@ def test_a_box_that_is_off_when_the_harvest_is_open_is_told_and_wakes_once_the_k
     falls = Watched("still", air, 48, lambda h: 20.0, lambda h: grown(h) if h < 42 else max(20.0, 31.0 - 2 * (h - 42)))
     assert [priority for priority, _ in falls.off] == [Priority.TELL, Priority.WAKE]
     assert 43.5 <= falls.off[1][1] <= 43.8
+
+
+def test_koji_that_was_mixed_late_in_cold_air_is_told_and_wakes_nobody() -> None:
+    """Air near its room's from hour 42 on; koji at 29 °C that a mixing at hour 43 takes to 25 within an hour."""
+    air = lambda h: 31.0 if h < 42 else 20.0 + 11.0 * exp(-(h - 42) / 0.3)  # noqa: E731
+    koji = lambda h: 31.0 if h < 20 else 36.0 if h < 40 else 29.0 if h < 43 else max(25.0, 29.0 - 4 * (h - 43))  # noqa: E731
+    found = Watched("still", air, 46, lambda h: 20.0, koji, mixed_h=43.0)
+    assert [priority for priority, _ in found.off] == [Priority.TELL]
 
 
 def test_koji_that_is_warm_in_air_as_cold_as_its_room_may_lie_on_a_mat_and_nothing_is_said() -> None:

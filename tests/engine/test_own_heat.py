@@ -138,6 +138,15 @@ def test_what_the_box_does_is_no_growth_however_slowly_the_rice_follows(around: 
     assert found.recognised_h is None and len(found.told_h) == 1
 
 
+def test_koji_that_still_cools_in_a_box_that_is_off_is_not_said_to_warm_itself() -> None:
+    """Off at hour 10; the koji follows more slowly than its air, and rises at hour 16 by what it grows."""
+    off: At = lambda h: 30.0 if h < 10 else 18.0 + 12.0 * exp(-(h - 10) / 1.2)  # noqa: E731
+    own, tau_h = growth(15.0), 2.2
+    koji = list(lump(off, own, tau_h, NEVER, 31.0))
+    found = Kitchen(off, own, tau_h, kind="fan", cover="cloth-and-plastic", hours=24.0)
+    assert found.recognised_h is not None and koji.index(min(koji)) / 60 <= found.recognised_h <= 18.5
+
+
 @pytest.mark.parametrize("rose_k", [0.0, 2.0])
 @pytest.mark.parametrize("air_per_h", [6.0, 8.0, 15.0])
 def test_koji_that_its_box_heats_keeps_the_lower_limits_of_koji_that_does_not_grow(
