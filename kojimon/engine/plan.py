@@ -31,6 +31,8 @@ STAYS_UNTOLD = ("drying", "heater")
 """Reasons why it cannot be known whether koji warms itself that no later reading takes away."""
 TOLD_LATE_MS = 3_600_000
 """Koji that began so much too late is told to be harvested later."""
+HOT_MS = 3_600_000
+"""Koji that was too hot for so long in all is harvested with a word (judgement)."""
 GRACE_MS = 900_000
 """An expectation past already at a start in mid-batch is judged so long after it: first the probes must speak."""
 
@@ -132,10 +134,12 @@ def _step(turn: Turn, incubator: str, known: Known, step: Step) -> None:
 
 def doubt_of(turn: Turn, incubator: str, known: Known, step: Step) -> str:
     """Why the koji of a step that comes after it has grown may not have grown: `not-warmed`, or why that cannot be
-    known (`warmth_untold`), or, of a harvest, `cold`: it is cold now, or its box is off. "" where it was seen, or is
-    not yet expected."""
+    known (`warmth_untold`), or, of a harvest, `hot`: it was too hot for long, `cold`: it is cold now, or its box is
+    off. "" where it was seen, or is not yet expected."""
     if step.work not in ON_GROWN:
         return ""
+    if step.work == "harvest" and known.batch.hot_ms >= HOT_MS:
+        return "hot"
     past = any((by_ms := known.resolve(one.by)) is not None and by_ms <= turn.t_ms for one in known.own_heat())
     if past and not warmed(turn, known):
         return untold(turn, incubator, known) or NOT_WARMED

@@ -8,14 +8,17 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import NamedTuple
 
+from msgspec.structs import replace
+
 from kojimon.alarms.states import Signal
 from kojimon.contract import keys
+from kojimon.contract.steps import TOO_HOT_C
 from kojimon.engine.box import judge_box
-from kojimon.engine.conditions import fresh, reading_at
+from kojimon.engine.conditions import fresh, reading_at, spoke
 from kojimon.engine.doubts import watch_doubts
 from kojimon.engine.forgotten import note_warm
 from kojimon.engine.limits import band_of, bands_in_force, beside
-from kojimon.engine.moments import known_of
+from kojimon.engine.moments import Known, known_of
 from kojimon.engine.outlook import Left, left_until
 from kojimon.engine.own_heat import follow
 from kojimon.engine.state import Mark
@@ -34,6 +37,7 @@ def judge_slowly(turn: Turn) -> None:
             continue
         watch_doubts(turn, incubator, known)
         note_warm(turn, incubator)
+        _note_hot(turn, incubator, known)
         judge_box(turn, incubator, known)
         follow(turn, incubator, known)
         stage = known.schedule.stage(turn.batches[incubator].stage)
@@ -41,6 +45,15 @@ def judge_slowly(turn: Turn) -> None:
         _time_to_limit(turn, incubator, response_s(turn, known.schedule))
     for incubator in turn.lately.keys() - turn.batches.keys():
         del turn.lately[incubator]
+
+
+def _note_hot(turn: Turn, incubator: str, known: Known) -> None:
+    """Adds up how long the koji was too hot, by any probe that may be in it."""
+    beds = spoke(turn, turn.compiled.probes_at(incubator, "bed", "temperature"))
+    hot = any(turn.last_v[no] >= TOO_HOT_C for no in beds if no not in turn.bad)
+    if hot and known.hour0_ms() is not None:
+        batch = turn.batches[incubator]
+        turn.put_batch(incubator, replace(batch, hot_ms=batch.hot_ms + TRACE_EVERY_MS))
 
 
 def end_watches(turn: Turn, incubator: str) -> None:

@@ -169,7 +169,8 @@ class Guess(Struct, frozen=True):
 
 class BatchState(Struct, frozen=True):
     """An open batch. `own_rise_k`, `own_fall`: how far it rose by itself, the part gone; `warmth`: what was said of
-    it (engine.own_heat). `guesses`: open questions. `weighed`: as entered. `rice_kg`: as begun with, else 0."""
+    it (engine.own_heat). `hot_ms`: so long it was too hot in all (engine.slow). `guesses`: open questions. `weighed`:
+    as entered. `rice_kg`: as begun with, else 0."""
 
     id: str
     name: str
@@ -183,6 +184,7 @@ class BatchState(Struct, frozen=True):
     own_rise_k: float = 0.0
     own_fall: float = 0.0
     warmth: str = ""
+    hot_ms: int = 0
     guesses: tuple[Guess, ...] = ()
     weighed: tuple[Weighing, ...] = ()
     rice_kg: float = 0.0

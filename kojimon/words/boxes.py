@@ -6,7 +6,9 @@ from collections.abc import Iterator
 from typing import Final
 
 from kojimon.contract.events import Warmth
+from kojimon.contract.steps import TOO_HOT_C
 from kojimon.model import BoxKind, Cover
+from kojimon.words.speech import Speech
 
 KIND: Final = {
     BoxKind.STILL: "a still box with a thermostat",
@@ -90,24 +92,28 @@ DOUBT: Final = {
     "box-warmer": "The box has become much warmer: whether the koji has warmed itself cannot be known yet.",
     "heater": "What heats the koji is not measured: whether it has warmed itself cannot be known.",
 }
+TOO_HOT: Final = "The koji was over {} for an hour or longer: it may be dead or spoilt. Look and smell. When in doubt,"\
+    " throw it out."
 LOOK_FIRST: Final = "Look and smell before you go on; rice without white fuzz has not grown."
 
 
-def doubted(why: str) -> str:
-    """What is said before work on koji that may not have grown; "" where nothing is in doubt.
+def doubted(why: str, speech: Speech) -> str:
+    """What is said before work on koji that may not have grown, or may be harmed; "" where nothing is in doubt.
 
     Args:
         why: `doubt` of a step or of its window.
     """
+    if why == "hot":
+        return TOO_HOT.format(speech.brief("temperature", TOO_HOT_C))
     return f"{DOUBT.get(why, DOUBT['not-warmed'])} {LOOK_FIRST}" if why else ""
 
 
-def own_heat(what: Warmth) -> str:
+def own_heat(what: Warmth, speech: Speech) -> str:
     """What is said of the koji's own heat once it should have had it."""
     if what.doubt == "cools":
         return "The koji has cooled for hours, without any work entered. The box is off, or the koji is done: look."
     if what.doubt:
-        return f"The koji should warm itself by now. {doubted(what.doubt)}"
+        return f"The koji should warm itself by now. {doubted(what.doubt, speech)}"
     began, opens = (f"{hour or 0.0:.0f}" for hour in (what.hour, what.opens_hour))
     return f"The koji began late, at hour {began}. So it is done later: harvest from hour {opens}."
 

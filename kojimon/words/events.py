@@ -168,17 +168,17 @@ def _stage(event: Event, what: stated.Stage, speech: Speech, work: Work) -> Line
 
 
 def _window_open(event: Event, what: stated.StepOpen, speech: Speech, work: Work) -> Line:
-    return Line(f"You can now: {speech.step(event.key)}.{_doubt(what)}")
+    return Line(f"You can now: {speech.step(event.key)}.{_doubt(what, speech)}")
 
 
 def _window_due(event: Event, what: stated.StepDue, speech: Speech, work: Work) -> Line:
-    return Line(f"Due now: {speech.step(event.key)}.{_doubt(what)}", "look")
+    return Line(f"Due now: {speech.step(event.key)}.{_doubt(what, speech)}", "look")
 
 
 def _window_closed(event: Event, what: stated.StepMissed, speech: Speech, work: Work) -> Line | None:
     if what.optional or event.key in speech.optional:
         return None
-    return Line(f"Missed: {speech.step(event.key)}{_until(event, what, speech)}.{_doubt(what)}", "look")
+    return Line(f"Missed: {speech.step(event.key)}{_until(event, what, speech)}.{_doubt(what, speech)}", "look")
 
 
 def _until(event: Event, what: stated.Window, speech: Speech) -> str:
@@ -187,8 +187,8 @@ def _until(event: Event, what: stated.Window, speech: Speech) -> str:
     return f" (until {clock})" if clock else ""
 
 
-def _doubt(what: stated.Window) -> str:
-    return f" {said}" if (said := boxes.doubted(what.doubt)) else ""
+def _doubt(what: stated.Window, speech: Speech) -> str:
+    return f" {said}" if (said := boxes.doubted(what.doubt, speech)) else ""
 
 
 def _step_done(event: Event, what: stated.StepDone, speech: Speech, work: Work) -> Line:
@@ -372,7 +372,7 @@ _KINDS: dict[type[stated.Fact], Callable[[Event, Any, Speech, Work], Line | None
     stated.Weighed: _weighed,
     stated.Unweighed: _unweighed,
     stated.Stage: _stage,
-    stated.Warmth: lambda event, what, speech, work: Line(boxes.own_heat(what), "look"),
+    stated.Warmth: lambda event, what, speech, work: Line(boxes.own_heat(what, speech), "look"),
     stated.StepOpen: _window_open,
     stated.StepDue: _window_due,
     stated.StepMissed: _window_closed,

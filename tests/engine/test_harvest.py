@@ -71,7 +71,7 @@ def test_where_it_cannot_be_known_that_is_said(bed: At | None, by_hand: float | 
     box, _ = batch(bed, 41.0, kind, by_hand=by_hand)
     harvest = box.step("harvest")
     assert harvest is not None and harvest.status == "open" and harvest.doubt == why
-    told = boxes.doubted(why)
+    told = boxes.doubted(why, Speech())
     assert (told == "") == (why == "") and ("cannot be known" in told or "does not show" in told) == (
         why not in ("", "not-warmed")
     )
@@ -108,7 +108,8 @@ def test_one_sentence_says_it_everywhere() -> None:
     rows.hold(46 * H, {BED: 30.0, AIR: 30.0}, every_s=60)
     state, outcome = advance(initial_state(), rows.take(), rows.t_ms)
     document = view(state, rows.t_ms)
-    speech, said = speech_of(document), boxes.doubted("not-warmed")
+    speech = speech_of(document)
+    said = boxes.doubted("not-warmed", speech)
     step = next_step(document.incubators[0], speech, document.t_ms, "")
     told = line(windows(outcome)["step-due"], speech)
     assert step is not None and step.doubt == said and told is not None and told.text.endswith(said)
@@ -274,6 +275,33 @@ def test_koji_that_comes_back_from_a_mixing_nobody_marked_leaves_its_probe_in_pe
     _, outcome = batch(bed, 36.0, marks={20.0: "first-check", 27.0: "mix"})
     assert [event.key for event in outcome.events if event.kind == "mix-guess"]
     assert not [event for event in outcome.events if (event.kind, event.key) == ("probe-back", "follows")]
+
+
+def hot(above_c: float, from_h: float, hours: float) -> At:
+    """Koji that grew at 38 °C and was that hot for so long."""
+    return lambda h: above_c if from_h <= h < from_h + hours else 30 + min(8.0, max(0.0, h - 14))
+
+
+@pytest.mark.parametrize(("to_c", "hours", "doubt"), [(51.0, 3.0, "hot"), (51.0, 0.5, ""), (44.0, 6.0, "")])
+def test_koji_that_was_too_hot_for_long_is_offered_with_a_word(to_c: float, hours: float, doubt: str) -> None:
+    """It is cool again at its hour, and its alarm long over."""
+    box, outcome = batch(hot(to_c, 26.0, hours), 45.2, marks={20.0: "first-check"})
+    harvest, said = box.step("harvest"), windows(outcome)
+    assert harvest is not None and (harvest.status, harvest.doubt) == ("due", doubt)
+    for event in said.values():
+        told = line(event, Speech(fahrenheit=True))
+        assert told is not None and ("The koji was over 113 °F for an hour or longer" in told.text) == bool(doubt)
+    assert "over 45 °C for" in boxes.doubted("hot", Speech(fahrenheit=False))
+    assert all(step.doubt == "" for step in box.steps if step.work == "mix"), "that has alarms of its own"
+
+
+def test_rice_hot_from_the_steamer_was_no_koji() -> None:
+    rows = Rows(Kitchen.setup("still", "cloth", True))
+    rows.act("batch.start")
+    rows.hold(2 * H, {BED: 60.0, AIR: 30.0}, every_s=60)
+    rows.act("step.done", step="inoculate", override="test")
+    state, _ = advance(initial_state(), rows.hold(43 * H, {BED: 31.0, AIR: 30.0}, every_s=60).take(), rows.t_ms)
+    assert view(state, rows.t_ms).incubators[0].step("harvest").doubt == "not-warmed"  # type: ignore[union-attr]
 
 
 @pytest.mark.parametrize("onset_h", [33.0, 41.5])
