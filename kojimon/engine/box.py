@@ -6,8 +6,8 @@ which is far from usual or still climbs, or air hotter than any schedule wants; 
 called at once. A box is off when its air has fallen far below its own level; before that is known, far below the
 highest it has held.
 
-What the air says hangs on the kind of box (`off_untold`): over a heat mat it follows the room. Of a box that may have
-no thermostat air that was never well above its room, or fell with it, says nothing either.
+What the air says hangs on the kind of box (`off_untold`): over a heat mat it follows the room, and counts only beside
+that. Of a box that may have no thermostat air that was never well above its room, or fell with it, says nothing either.
 
 Once the koji makes heat such a fall alone is no sign: a vent, a mixing and the end of that heat take as much. Then a
 box is off when its air has lost half of its way above the room as well, and the koji is no longer hot: hot koji is in
@@ -62,9 +62,11 @@ LATE_MS = 14_400_000
 """So long before the harvest opens a box that is off wakes nobody any more, unless the koji falls (judgement)."""
 COOL_KOJI_C = 28.0
 """Koji that falls a K an hour below this gets somebody up for a box that is off late, unless it was just mixed or the
-like: that cools it as well (judgement)."""
+like, or its box may have no thermostat: done, in a vented box, it falls as well (judgement)."""
 HOT_KOJI_C = 34.0
 """Koji that warms itself, as the shipped schedules have it (judgement)."""
+UNHELD = (BoxKind.UNKNOWN, BoxKind.OVEN_LIGHT, BoxKind.HEAT_MAT)
+"""Boxes that may have no thermostat for their air."""
 KEPT_PART = 0.7
 """Of the way above the room: a box that holds more of it than this, before the koji makes heat, is not off, but stands
 in a room that got colder (judgement)."""
@@ -97,9 +99,10 @@ def judge_box(turn: Turn, incubator: str, known: Known) -> None:
     off = from_c is not None and not _held_by_room(turn, incubator, no, from_c, own_heat)
     off = off and (active or not (begun or _waits(turn, incubator, known, no, own_heat, room_c, set_anew)))
     kind = turn.compiled.kind_of(incubator)
-    lamp = kind == BoxKind.OVEN_LIGHT and room is None  # its room may have cooled; koji that does calls itself
-    falls = _koji_falls(turn, incubator) and not _loaded_lately(turn, known)
-    wakes = not lamp and (not _late(turn, known) or falls)
+    # A lamp's room may have cooled, a mat's air follows its room and whoever comes by: koji that does calls itself.
+    unsure = kind == BoxKind.HEAT_MAT or (kind == BoxKind.OVEN_LIGHT and room is None)
+    falls = kind not in UNHELD and _koji_falls(turn, incubator) and not _loaded_lately(turn, known)
+    wakes = not unsure and (not _late(turn, known) or falls)
     facts["limit"] = None if from_c is None else round(from_c, 2)
     priority = Priority.WAKE if wakes else Priority.TELL
     turn.held(incubator, keys.BOX_OFF, off, box.off_after_s, priority, **facts)
@@ -132,14 +135,18 @@ def judge_fierce(turn: Turn, probe: ProbeSetup, value: float) -> None:
 def off_untold(turn: Turn, incubator: str) -> str:
     """Why the box's air cannot tell that it went off, "" where it can.
 
-    `mat`: it follows the room; `no-air`: it is not read; `room`: the box never held it well above the room.
+    `mat`: it follows the room, and is not known to rest well above it; `no-air`: it is not read; `room`: the box never
+    held it well above the room.
     """
-    if turn.compiled.kind_of(incubator) == BoxKind.HEAT_MAT:
-        return "mat"
+    kind = turn.compiled.kind_of(incubator)
     numbers = fresh(turn, turn.compiled.probes_at(incubator, "air", "temperature"))
+    if kind == BoxKind.HEAT_MAT:
+        room = reading_at(turn, incubator, "room", "temperature")
+        rested = [no for no in numbers if room is not None and no in turn.own and turn.airs[no].room is not None]
+        return "" if any(_warmer_than_rooms(turn, no, True) for no in rested) else "mat"
     if not numbers:
         return "no-air"
-    unknown = turn.compiled.kind_of(incubator) == BoxKind.UNKNOWN
+    unknown = kind == BoxKind.UNKNOWN
     return "" if any(_warmer_than_rooms(turn, no, unknown) for no in numbers) else "room"
 
 
@@ -154,7 +161,7 @@ def _warmer_than_rooms(turn: Turn, no: int, unknown: bool) -> bool:
 
 def _held_by_room(turn: Turn, incubator: str, no: int, own_c: float, own_heat: bool) -> bool:
     """Whether the air of a box that may have no thermostat fell with its room, or may have."""
-    if turn.compiled.kind_of(incubator) not in (BoxKind.UNKNOWN, BoxKind.OVEN_LIGHT):
+    if turn.compiled.kind_of(incubator) not in UNHELD:
         return False
     room, air = reading_at(turn, incubator, "room", "temperature"), turn.airs[no]
     if room is None or air.room is None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from math import exp
+from math import exp, pi, sin
 
 import pytest
 from msgspec.structs import replace
@@ -83,6 +83,23 @@ def test_a_lamp_in_a_room_that_cools_from_the_first_hour_on_is_no_box_that_is_of
     assert 0 < at_h - 6 <= 2.0
 
 
+@pytest.mark.parametrize("off_h", [10, 20])
+def test_a_mat_that_goes_off_is_told_where_its_room_is_measured_and_wakes_nobody(off_h: float) -> None:
+    """8 K above its room, over koji that warms itself from hour 16 on and is under 34 °C."""
+    room = lambda h: 19.0 + 2.0 * sin(2 * pi * (h - 16) / 24)  # noqa: E731
+    koji = lambda h: 30.0 + min(3.5, max(0.0, h - 16))  # noqa: E731
+    on, off = (lambda h: room(h) + 8.0), (lambda h: room(h) + 8.0 * exp(-max(0.0, h - off_h) / 1.2))
+    assert Watched("heat-mat", on, 30, room, koji).off == Watched("heat-mat", off, 30, None, koji).off == []
+    found = Watched("heat-mat", off, 30, room, koji)
+    ((priority, at_h),) = found.off
+    assert priority is Priority.TELL and 0 < at_h - off_h <= 2.0 and found.untold == ""
+
+
+def test_a_mat_whose_air_has_not_come_to_rest_in_a_cold_room_is_not_called_off() -> None:
+    room = lambda h: 9.0 + 6.0 * exp(-h / 4)  # noqa: E731
+    assert Watched("heat-mat", lambda h: room(h) + 8.0 + 6.0 * exp(-h / 1.5), 16, room).off == []
+
+
 @pytest.mark.parametrize("off", [True, False])
 def test_a_lamp_whose_room_is_not_measured_is_told_and_wakes_nobody(off: bool) -> None:
     """The room falls by 8 K in a night, or the lamp goes off at hour 8: by the air alone they are the same."""
@@ -134,6 +151,8 @@ def test_a_box_that_is_off_when_the_harvest_is_open_is_told_and_wakes_once_the_k
     falls = Watched("still", air, 48, lambda h: 20.0, lambda h: grown(h) if h < 42 else max(20.0, 31.0 - 2 * (h - 42)))
     assert [priority for priority, _ in falls.off] == [Priority.TELL, Priority.WAKE]
     assert 43.5 <= falls.off[1][1] <= 43.8
+    may = Watched("unknown", air, 48, lambda h: 20.0, lambda h: grown(h) if h < 42 else max(20.0, 31.0 - 2 * (h - 42)))
+    assert [priority for priority, _ in may.off] == [Priority.TELL], "koji that is done falls in a vented box as well"
 
 
 def test_koji_that_was_mixed_late_in_cold_air_is_told_and_wakes_nobody() -> None:
