@@ -45,8 +45,8 @@ def test_without_a_daemon_and_what_is_refused_in_words(kitchen: Kitchen) -> None
 
     assert "start one first" in said("koji-top", "--to", "bottom", code=1)
     kitchen.run("batch", "start", "first")
-    assert "it has top, bottom" in said("koji-top", "--to", "attic", code=1)
-    assert "There is: koji-top" in said("nobody", "--to", "top", code=2)
+    assert "expected one of: top, bottom" in said("koji-top", "--to", "attic", code=1)
+    assert "Expected one of: koji-top" in said("nobody", "--to", "top", code=2)
     assert "only a probe in the koji" in said("air", "--to", "top", code=1)
     assert "moved from" in said("koji-top", "--to", "bottom")
     assert tray(kitchen, "koji-top") == "bottom"
