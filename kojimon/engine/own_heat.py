@@ -71,6 +71,8 @@ FALL_OF_K = 2.0
 """Koji that never stood further than that above its lowest has no peak that its heat could be gone from (judgement)."""
 FALL_FROM = 1
 """The course that a fall is counted from: air, as a thin tray follows it."""
+NO_KOJI_K, NO_KOJI_MS = 1.25, 43_200_000
+"""So much within half an hour no koji gains before hour 12: in its hot hours it gains 1-2 K an hour (judgement)."""
 AT_ONCE_K = 2.0
 """Koji whose growth ends loses less in an hour (the steepest simulated: 1.5 K): it was mixed, or the probe left it."""
 COOLS_K, STILL_COOLS_K = 3.0, 0.3
@@ -267,6 +269,10 @@ def _rise_k(
     beside = by_heater(course) or turn.compiled.kind_of(incubator) == BoxKind.HEAT_MAT
     if beside:
         moved_ms = max(moved_ms, worked_ms)
+    if beside or not course.seen:
+        lowest = [block for block in lowest if block.t_ms >= _heated_ms(course)]
+        if not lowest:
+            return 0.0
     elsewhere_k = 0.0
     if moved_ms >= 0:
         since = [block for block in lowest if block.t_ms > moved_ms]
@@ -287,6 +293,13 @@ def _rise_k(
         rises.append(_beyond_any_k(hour, lowest))
     rise_k = part * (min(rises) - elsewhere_k)
     return min(rise_k, BELOW_K) if below else rise_k
+
+
+def _heated_ms(course: Course) -> int:
+    """Until when what heats the koji, and is not measured, drove it up faster than koji grows so early; -1: never."""
+    early = [block for block in course.blocks if block.base and block.t_ms - course.zero_ms <= NO_KOJI_MS]
+    driven = [after.t_ms for one, after in pairwise(early) if after.means[-1] - one.means[-1] >= NO_KOJI_K]
+    return max(driven, default=-1)
 
 
 def _beyond_any_k(hour: tuple[CourseBlock, ...], lowest: list[CourseBlock]) -> float:

@@ -236,6 +236,19 @@ def test_a_koji_probe_alone_tells_within_four_hours_that_koji_cools_and_wakes_no
     assert 22.0 <= at_h <= 25.0 and priority is Priority.TELL
 
 
+@pytest.mark.parametrize("kind", ["fan", "heat-mat"])
+def test_a_heater_that_sticks_unseen_is_no_growth_and_calls_at_40_degrees(kind: str) -> None:
+    """From hour 8 on the air goes to 48 °C, and the rice after it by up to 4 K an hour; only the rice is measured."""
+    air: At = lambda h: 30.0 if h < 8 else 48.0 - 18.0 * exp(-(h - 8))  # noqa: E731
+    rice = list(lump(air, NEVER, 2.2, NEVER, 31.0))
+    rows = alone(lambda h: rice[round(h * 60)], 13.0, kind)
+    _, outcome = advance(initial_state(), rows.take(), rows.t_ms)
+    stages = {event.key: (event.t_ms - rows.t0_ms) / 3_600_000 for event in outcome.events if event.kind == "stage"}
+    called = [says(event)["limit"] for event in outcome.events
+              if event.key == "limit/bed/temperature/high" and says(event)["event"] == "on"]  # fmt: skip
+    assert "growing" not in stages and called[0] == 40.0
+
+
 @pytest.mark.parametrize(
     "bed",
     [lambda h: 30.0 + min(8.0, max(0.0, h - 14)) - 5.0 * exp(-max(0.0, h - 24) / 2) * (h >= 24),
