@@ -108,8 +108,8 @@ class Step(Struct, frozen=True):
         round: which time it is to be done next, from 1; None when it is done for good.
         opens, due, closes: when it may, should and must be done; None where that hangs on what the koji does.
         doubt: why its koji may not have grown although the clock opens it: `not-warmed`, or that it cannot be known, as
-            in `Box.warmth_untold`; of a harvest also `hot`: it was too hot for long, or
-            `cold`: it is, or its box is off; "" for none.
+            in `Box.warmth_untold`; `probe-out`: it is not known whether a probe is in it; of a
+            harvest also `hot`: it was too hot for long, or `cold`: it is, or its box is off; "" for none.
     """
 
     name: str

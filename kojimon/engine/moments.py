@@ -22,7 +22,7 @@ class Known:
         schedule, batch: the batch and its schedule.
         anchors: corrections of engine time (state.State.anchors).
         seen_ms: for each condition that holds now, the last sample at which it was seen to hold.
-        unseen: conditions in whose place no probe is.
+        unseen: conditions in whose place no probe is, as far as is known.
     """
 
     def __init__(
@@ -189,6 +189,7 @@ def known_of(
             seen_ms[name] = max([state.since_ms, *times])
     unseen = frozenset(
         name for name, one in schedule.conditions.items()
-        if one.unseen_s is not None and not compiled.probes_at(incubator, one.place, one.quantity)
+        if one.unseen_s is not None
+        and ((batch.unwatched and one.place == "bed") or not compiled.probes_at(incubator, one.place, one.quantity))
     )  # fmt: skip
     return Known(schedule, batch, anchors, seen_ms, unseen)

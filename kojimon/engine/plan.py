@@ -27,10 +27,14 @@ ON_GROWN = COOLING_WORK | {"unwrap", "harvest"}
 ANNOUNCED: dict[int, type[events.Window]] = {
     OPEN: events.StepOpen, DUE: events.StepDue, CLOSED: events.StepMissed
 }  # fmt: skip
+PROBE_OUT = "probe-out"
 STAYS_UNTOLD = ("drying", "heater")
 """Reasons why it cannot be known whether koji warms itself that no later reading takes away."""
 TOLD_LATE_MS = 3_600_000
 """Koji that began so much too late is told to be harvested later."""
+LATELY_MS = 21_600_000
+"""Koji that nobody is known to watch for no longer is harvested without a word: as it ends it is hardly warmer than its
+air, and its probe shows nothing (judgement)."""
 HOT_MS = 3_600_000
 """Koji that was too hot for so long in all is harvested with a word (judgement)."""
 GRACE_MS = 900_000
@@ -124,25 +128,32 @@ def _step(turn: Turn, incubator: str, known: Known, step: Step) -> None:
         turn.put_batch(incubator, replace(batch, phases={**batch.phases, step.name: Phase(number, rank)}))
     missed = rank == CLOSED and step.optional and (before == 0 or not step.window.opens)
     if step.work != "look" and number and rank > before and not missed and (rank > OPEN or step.window.opens):
-        quiet = rank == OPEN or (rank == CLOSED and step.optional)
+        doubt = doubt_of(turn, incubator, known, step)
+        quiet = step.optional if doubt == PROBE_OUT or rank == CLOSED else rank == OPEN
         told = ANNOUNCED[rank](
             round=number, label=step.label, optional=step.optional, closes_ms=known.window(step)[2],
-            doubt=doubt_of(turn, incubator, known, step),
+            doubt=doubt,
         )  # fmt: skip
         turn.emit(told, incubator, step.name, Priority.LOG if quiet else Priority.TELL)
 
 
 def doubt_of(turn: Turn, incubator: str, known: Known, step: Step) -> str:
     """Why the koji of a step that comes after it has grown may not have grown: `not-warmed`, or why that cannot be
-    known (`warmth_untold`), or, of a harvest, `hot`: it was too hot for long, `cold`: it is cold now, or its box is
-    off. "" where it was seen, or is not yet expected."""
+    known (`warmth_untold`), `probe-out`: it is not known whether a probe is in it, or, of a harvest, `hot`: it was too
+    hot for long, `cold`: it is cold now, or its box is off. "" where it was seen, or is not yet expected."""
     if step.work not in ON_GROWN:
         return ""
     if step.work == "harvest" and known.batch.hot_ms >= HOT_MS:
         return "hot"
     past = any((by_ms := known.resolve(one.by)) is not None and by_ms <= turn.t_ms for one in known.own_heat())
-    if past and not warmed(turn, known):
+    beds = turn.compiled.probes_at(incubator, "bed", "temperature")
+    out = known.batch.unwatched and any(no in turn.doubts for no in beds)
+    if past and not out and not warmed(turn, known):
         return untold(turn, incubator, known) or NOT_WARMED
+    asked = known.batch.unanswered
+    lately = step.work == "harvest" and asked is not None and turn.t_ms - asked.at_ms < LATELY_MS
+    if known.batch.unwatched and (out or not lately):
+        return PROBE_OUT
     cold = turn.active(incubator, keys.BOX_OFF) or turn.active(incubator, keys.COLD_KOJI)
     return "cold" if cold and step.work == "harvest" else ""
 

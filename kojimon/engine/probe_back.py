@@ -16,6 +16,8 @@ from kojimon.contract.guidance import LookCloser
 from kojimon.contract.state import Question
 from kojimon.engine.conditions import reading_at, spoke
 from kojimon.engine.doubts import COLD_FALL_K, believe_all, doubt
+from kojimon.engine.moments import known_of
+from kojimon.engine.plan import reconsider
 from kojimon.engine.state import Asked, Mark
 from kojimon.engine.turn import By, Turn
 from kojimon.engine.work import COOLING_WORK
@@ -52,6 +54,7 @@ def ask(turn: Turn, incubator: str, work: str, mark: Mark) -> None:
         no: max(values) for no in _beds(turn, incubator)
         if (values := [v for t_ms, v in turn.trace.get(no, ()) if t_ms <= mark.at_ms]) and no not in turn.doubts
     }  # fmt: skip
+    turn.put_batch(incubator, replace(turn.batches[incubator], unanswered=None))
     turn.asked[incubator] = Asked(mark.id, mark.step, mark.at_ms, until_ms, warm=warm, before=before)
     turn.set_due(deadlines.Asked(incubator), until_ms)
     turn.guidance.append(LookCloser(incubator, mark.at_ms, until_ms))
@@ -63,6 +66,9 @@ def answer(turn: Turn, incubator: str, deed: ProbeBack, by: By) -> None:
     """Somebody says that the probe is back in the koji; it is noted whether or not it was asked."""
     probes = len(_beds(turn, incubator))
     believe_all(turn, incubator)
+    if incubator in turn.batches:
+        turn.put_batch(incubator, replace(turn.batches[incubator], unanswered=None))
+        _watch(turn, incubator)
     if not probes:
         turn.refuse(deed.kind, incubator, "no-probe", f"no probe of {incubator} is in the koji by the settings")
         return
@@ -77,8 +83,10 @@ def taken_back(turn: Turn, incubator: str, mark_id: int) -> None:
 
 
 def asked_due(turn: Turn, incubator: str) -> None:
-    """The time of the question is over and nobody has answered: told by day, unless a doubt was told already."""
+    """The time of the question is over and nobody has answered: told by day, unless a doubt was told already. Until
+    somebody says so, or the readings show it, the clock opens what the koji's heat would, with a word of it."""
     asked = turn.asked.get(incubator)
+    turn.put_batch(incubator, replace(turn.batches[incubator], unanswered=asked))
     doubted = asked is not None and asked.doubted
     message = Priority.LOG if doubted else Priority.TELL
     _close(turn, incubator, "unanswered", message, doubted=doubted, probes=len(_beds(turn, incubator)))
@@ -96,11 +104,32 @@ def watch_asked(turn: Turn) -> None:
     for incubator, asked in list(turn.asked.items()):
         if turn.t_ms < asked.at_ms + STILL_MS:
             continue
-        shows = _shows(turn, incubator)
+        found = _showing(turn, incubator, asked)
+        shows = bool(found) and all(found)
         since_ms = turn.t_ms if asked.shown_ms < 0 else asked.shown_ms
         turn.asked[incubator] = replace(_followed(turn, incubator, asked), shown_ms=since_ms if shows else -1)
         if shows and turn.t_ms - since_ms >= HELD_MS:
             _close(turn, incubator, "seen")
+    for incubator in list(turn.batches):
+        _watch(turn, incubator)
+
+
+def _watch(turn: Turn, incubator: str) -> None:
+    """Whether any probe is known to be in the koji, where there is one; the windows hang on it."""
+    batch, beds = turn.batches[incubator], _beds(turn, incubator)
+    late = batch.unanswered
+    if late is not None:
+        known = known_of(turn.compiled, incubator, batch, turn.anchors, turn.last_t)
+        rose = known is not None and (known.warmed_ms() or -1) >= late.at_ms
+        shows = rose or any(_showing(turn, incubator, late))
+        since_ms = turn.t_ms if late.shown_ms < 0 else late.shown_ms
+        late = None if shows and turn.t_ms - since_ms >= HELD_MS else replace(late, shown_ms=since_ms if shows else -1)
+    unwatched = late is not None or (bool(beds) and all(no in turn.doubts for no in beds))
+    if late != batch.unanswered:
+        turn.put_batch(incubator, replace(batch, unanswered=late))
+    if unwatched != batch.unwatched:
+        turn.put_batch(incubator, replace(turn.batches[incubator], unwatched=unwatched))
+        reconsider(turn, incubator)
 
 
 def _was_warm(turn: Turn, incubator: str, at_ms: int) -> bool:
@@ -156,27 +185,26 @@ def _beds(turn: Turn, incubator: str) -> tuple[int, ...]:
     return turn.compiled.probes_at(incubator, "bed", "temperature")
 
 
-def _shows(turn: Turn, incubator: str) -> bool:
-    """Whether every probe in the koji is good and as warm as only koji is; one silent since before does not count."""
-    beds = tuple(no for no in _beds(turn, incubator) if not _long_silent(turn, incubator, no))
-    before = turn.asked[incubator].before
-    if not beds or len(_good(turn, beds)) < len(beds):
-        return False
-    if any(no in turn.doubts or turn.last_v[no] < before.get(no, 0.0) - COLD_FALL_K for no in beds):
-        return False
+def _showing(turn: Turn, incubator: str, asked: Asked) -> list[bool]:
+    """Of each probe in the koji whether it is good and as warm as only koji is; one silent since before is left out."""
+    beds = tuple(no for no in _beds(turn, incubator) if not _long_silent(turn, incubator, no, asked))
     around = turn.compiled.probes_at(incubator, "air", "temperature")
-    coldest = min(turn.last_v[no] for no in beds)
-    if not around:
-        return coldest >= WARM_C
-    air = _good(turn, around)
-    return bool(air) and coldest - max(turn.last_v[no] for no in air) >= ABOVE_AIR_K
+    good, air = _good(turn, beds), _good(turn, around)
+    if around and not air:
+        return []
+    least_c = max(turn.last_v[no] for no in air) + ABOVE_AIR_K if air else WARM_C
+    return [
+        no in good and no not in turn.doubts
+        and turn.last_v[no] >= max(least_c, asked.before.get(no, 0.0) - COLD_FALL_K)
+        for no in beds
+    ]  # fmt: skip
 
 
-def _long_silent(turn: Turn, incubator: str, no: int) -> bool:
+def _long_silent(turn: Turn, incubator: str, no: int, asked: Asked) -> bool:
     """Whether a probe was silent, and that was told, when the work was done: no work took it out of the koji."""
     probe = turn.compiled.probes[no]
     alarm = turn.alarm(incubator, keys.Silent(probe.name))
-    return alarm.active and alarm.since_ms + probe.stale_ms <= turn.asked[incubator].at_ms
+    return alarm.active and alarm.since_ms + probe.stale_ms <= asked.at_ms
 
 
 def _good(turn: Turn, numbers: tuple[int, ...]) -> list[int]:

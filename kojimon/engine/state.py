@@ -169,8 +169,9 @@ class Guess(Struct, frozen=True):
 
 class BatchState(Struct, frozen=True):
     """An open batch. `own_rise_k`, `own_fall`: how far it rose by itself, the part gone; `warmth`: what was said of
-    it (engine.own_heat). `hot_ms`: so long it was too hot in all (engine.slow). `guesses`: open questions. `weighed`:
-    as entered. `rice_kg`: as begun with, else 0."""
+    it (engine.own_heat). `hot_ms`: so long it was too hot in all (engine.slow). `unanswered`: whether the probe is back
+    was asked and is not known; `unwatched`: so, or no probe in the koji is believed (engine.probe_back). `guesses`:
+    open questions. `weighed`: as entered. `rice_kg`: as begun with, else 0."""
 
     id: str
     name: str
@@ -185,6 +186,8 @@ class BatchState(Struct, frozen=True):
     own_fall: float = 0.0
     warmth: str = ""
     hot_ms: int = 0
+    unanswered: Asked | None = None
+    unwatched: bool = False
     guesses: tuple[Guess, ...] = ()
     weighed: tuple[Weighing, ...] = ()
     rice_kg: float = 0.0

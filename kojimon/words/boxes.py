@@ -92,6 +92,8 @@ DOUBT: Final = {
     "box-warmer": "The box has become much warmer: whether the koji has warmed itself cannot be known yet.",
     "heater": "What heats the koji is not measured: whether it has warmed itself cannot be known.",
 }
+PROBE_OUT: Final = "It is not known whether the probe is in the koji: its heat may not have been watched. Look,"\
+    " feel and smell."
 TOO_HOT: Final = "The koji was over {} for an hour or longer: it may be dead or spoilt. Look and smell. When in doubt,"\
     " throw it out."
 LOOK_FIRST: Final = "Look and smell before you go on; rice without white fuzz has not grown."
@@ -105,6 +107,8 @@ def doubted(why: str, speech: Speech) -> str:
     """
     if why == "hot":
         return TOO_HOT.format(speech.brief("temperature", TOO_HOT_C))
+    if why == "probe-out":
+        return PROBE_OUT
     return f"{DOUBT.get(why, DOUBT['not-warmed'])} {LOOK_FIRST}" if why else ""
 
 

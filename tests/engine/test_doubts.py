@@ -77,6 +77,21 @@ def test_a_probe_that_is_hot_calls_however_it_is_doubted() -> None:
     assert HOT in wakes(outcome)
 
 
+def test_at_every_window_of_work_it_is_told_that_the_probe_may_be_out_and_nobody_is_woken() -> None:
+    rows = mat(hours=21.0)
+    rows.act("step.done", step="first-check")
+    state, outcome = run(slid(rows, 20.0))
+    windows = [event for event in outcome.events if event.kind in ("step-open", "step-due")]
+    asked = [event for event in windows if says(event).get("doubt") == "probe-out"]
+    assert [event.key for event in asked] == ["swap", "mix", "mix", "harvest"] and wakes(outcome) == []
+    priorities = {message.event: message.priority for message in outcome.messages}
+    assert [priorities.get(event.no) for event in asked] == [None] + [Priority.TELL] * 3, "swapping may be left out"
+    rows.act("probe.back")
+    state, _ = advance(state, rows.take(), rows.t_ms)
+    harvest = view(state, rows.t_ms).incubators[0].step("harvest")
+    assert not state.batches["box"].unwatched and harvest is not None and harvest.doubt != "probe-out"
+
+
 @pytest.mark.parametrize("said", [False, True], ids=["it shows it", "somebody says so"])
 def test_it_is_koji_again_once_it_shows_it_or_somebody_says_so(said: bool) -> None:
     rows = slid(mat(), 1.0)

@@ -278,11 +278,13 @@ def test_koji_that_comes_back_from_a_mixing_nobody_marked_leaves_its_probe_in_pe
 
 
 def hot(above_c: float, from_h: float, hours: float) -> At:
-    """Koji that grew at 38 °C and was that hot for so long."""
-    return lambda h: above_c if from_h <= h < from_h + hours else 30 + min(8.0, max(0.0, h - 14))
+    """Koji that grew at 38 °C, was that hot for so long, and cools by 4 K an hour."""
+    def bed(h: float) -> float:
+        return max(30 + min(8.0, max(0.0, h - 14)), above_c - 4 * max(0.0, h - from_h - hours) if h >= from_h else 0.0)
+    return bed
 
 
-@pytest.mark.parametrize(("to_c", "hours", "doubt"), [(51.0, 3.0, "hot"), (51.0, 0.5, ""), (44.0, 6.0, "")])
+@pytest.mark.parametrize(("to_c", "hours", "doubt"), [(51.0, 3.0, "hot"), (46.0, 0.5, ""), (44.0, 6.0, "")])
 def test_koji_that_was_too_hot_for_long_is_offered_with_a_word(to_c: float, hours: float, doubt: str) -> None:
     """It is cool again at its hour, and its alarm long over."""
     box, outcome = batch(hot(to_c, 26.0, hours), 45.2, marks={20.0: "first-check"})

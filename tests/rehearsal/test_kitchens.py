@@ -20,12 +20,12 @@ Course = Callable[[float], float]
 
 
 def kitchen(
-    bed: Course | None, air: Course, kind: str, cover: str = "unknown", hours: float = 46.0,
+    bed: Course | None, air: Course | None, kind: str, cover: str = "unknown", hours: float = 46.0,
     schedule: str = "rice-koji-home-trays", steps: tuple[tuple[float, str], ...] = (),
 ) -> tuple[Rehearsal, list[tuple[float, str]]]:  # fmt: skip
     """°C by the hour, a reading a minute; (hour, line) of what is told."""
-    tracks = (AIR,) if bed is None else (BED, AIR)
-    courses = (air,) if bed is None else (bed, air)
+    measured = [(track, course) for track, course in ((BED, bed), (AIR, air)) if course is not None]
+    tracks, courses = [track for track, _ in measured], [course for _, course in measured]
     readings = [
         (minute * MIN, index, round(course(minute / 60), 2))
         for minute in range(round(hours * 60) + 1) for index, course in enumerate(courses)
@@ -82,6 +82,31 @@ def test_without_a_probe_in_the_koji_the_clock_opens_each_mixing_and_nothing_is_
     assert hours(lines, "not warmed itself yet") == []
     opened = [event for event in result.events if (event.kind, event.key) == ("step-open", "mix")]
     assert opened and (opened[0].t_ms - (result.hour0_t_ms or 0)) / H == pytest.approx(28.0, abs=0.1)
+
+
+OUT = "It is not known whether the probe is in the koji"
+
+
+@pytest.mark.parametrize("air", [True, False], ids=["air measured", "koji alone"])
+def test_a_probe_left_out_through_the_hot_hours_leaves_the_work_to_the_clock_and_says_so(air: bool) -> None:
+    """Mixed at hour 21, the probe laid on the rim since: nothing it shows would ever open the next mixing."""
+    def bed(h: float) -> float:
+        return 30.0 + (min(8.0, max(0.0, (h - 14.0) * 1.2)) if h < 21.0 else 0.3)
+    _, lines = kitchen(
+        bed, (lambda h: 30.0) if air else None, "still", "cloth", hours=46.0, steps=((21.0, "first-check"),)
+    )  # fmt: skip
+    assert hours(lines, "You can now: mix and spread thinner", OUT) == [pytest.approx(27.0, abs=0.05)]
+    assert hours(lines, "Due now: mix and spread thinner", OUT) == [pytest.approx(29.0, abs=0.05)]
+    offered = hours(lines, "take the koji out")
+    assert offered and offered == hours(lines, "take the koji out", OUT)
+
+
+def test_a_probe_that_is_back_is_believed_again_and_its_koji_opens_the_work() -> None:
+    def bed(h: float) -> float:
+        return 30.0 + (0.3 if 21.0 <= h < 25.0 else min(7.5, max(0.0, (h - 14.0) * 1.2)))
+    _, lines = kitchen(bed, lambda h: 30.0, "still", "cloth", hours=41.0, steps=((21.0, "first-check"),))
+    assert hours(lines, "swap the trays", OUT) and hours(lines, "You can now: mix and spread thinner") == []
+    assert hours(lines, "take the koji out") and hours(lines, "take the koji out", OUT) == []
 
 
 def test_mixed_twice_and_never_marked_is_asked_about_twice() -> None:
