@@ -15,6 +15,11 @@ NOT_WARMED = "not-warmed"
 """What was said of koji that had not warmed itself when it should have (`BatchState.warmth`)."""
 
 
+USUAL_MS = 14_400_000
+"""So long before its lack is told most koji has been seen to warm itself (hour 22; simulated: by 20.5); what comes
+later is harvested later by as much (judgement)."""
+
+
 class Known:
     """What the moments of one batch are resolved against.
 
@@ -65,10 +70,13 @@ class Known:
         return None
 
     def window(self, step: Step) -> tuple[int | None, int | None, int | None]:
-        """When a step opens, is due and closes. Koji that was told not to have warmed itself when it should have, and
-        has since, is harvested by hours that are later by as much."""
-        late_ms = self.late_ms() if step.work == "harvest" else 0
-        parts = step.window
+        """When a step opens, is due and closes. Koji that had not warmed itself when most koji has is harvested by
+        hours that are later by as much, and its first mixing is not missed before that either."""
+        late_ms, parts = self.late_ms(), step.window
+        if step.work == "mix" and not step.repeats and self.is_slow():
+            closes_ms = None if self.warmed_ms() is None else self.resolve(parts.closes, late_ms)
+            return self.resolve(parts.opens), self.resolve(parts.due), closes_ms
+        late_ms = late_ms if step.work == "harvest" else 0
         return self.resolve(parts.opens, late_ms), self.resolve(parts.due, late_ms), self.resolve(parts.closes, late_ms)
 
     def begins_ms(self, stage: Stage) -> int | None:
@@ -77,11 +85,20 @@ class Known:
         return self.resolve(stage.begins, self.late_ms() if last else 0)
 
     def late_ms(self) -> int:
-        """By how much the koji was seen to rise by itself later than it should have; 0 where that was never told."""
-        if self.batch.warmth != NOT_WARMED or not self.batch.own_rise_k:
+        """By how much the koji was seen to rise by itself later than most; 0 where it was not watched then."""
+        began_ms, usual_ms = self.warmed_ms(), self.usual_ms()
+        if not self.is_slow() or not self.batch.own_rise_k or began_ms is None or usual_ms is None:
             return 0
-        began_ms, by_ms = self.warmed_ms(), self.resolve(FirstOf(tuple(one.by for one in self.own_heat())))
-        return 0 if began_ms is None or by_ms is None else max(0, began_ms - by_ms)
+        return max(0, began_ms - usual_ms)
+
+    def is_slow(self) -> bool:
+        """Whether it was seen that the koji did not warm itself when most koji has, or when it should have."""
+        return self.batch.slow != 0 or self.batch.warmth == NOT_WARMED
+
+    def usual_ms(self) -> int | None:
+        """When most koji has been seen to warm itself; None where nothing waits for that."""
+        by_ms = self.resolve(FirstOf(tuple(one.by for one in self.own_heat())))
+        return None if by_ms is None else by_ms - USUAL_MS
 
     def own_heat(self) -> list[Expectation]:
         """What waits for koji that warms itself."""

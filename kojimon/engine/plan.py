@@ -179,8 +179,11 @@ def _expectation(turn: Turn, incubator: str, known: Known, expectation: Expectat
     if met(known, expectation, turn.t_ms):
         if alarm.active:
             turn.signal(incubator, key, Signal.OFF)
+        if own_heat and (alarm.active or known.batch.slow > 0):
             _tell_late(turn, incubator, known)
         return
+    if own_heat:
+        _note_slow(turn, incubator, known)
     by_ms = expected_by_ms(known, expectation) if _can_be_seen(turn, incubator, known, expectation) else None
     past = by_ms is not None and by_ms <= turn.t_ms
     if own_heat and not past and turn.batches[incubator].warmth:
@@ -198,6 +201,16 @@ def _expectation(turn: Turn, incubator: str, known: Known, expectation: Expectat
         )  # fmt: skip
     elif not past and alarm.active:
         turn.signal(incubator, key, Signal.OFF, corrected=True)
+
+
+def _note_slow(turn: Turn, incubator: str, known: Known) -> None:
+    """Notes koji that is watched and does not warm itself when most koji has; what was not watched then is not slow."""
+    batch, usual_ms = turn.batches[incubator], known.usual_ms()
+    past_ms = -1 if usual_ms is None else turn.t_ms - usual_ms
+    if batch.slow and past_ms < 0:
+        turn.put_batch(incubator, replace(batch, slow=0))
+    elif not batch.slow and 0 <= past_ms <= GRACE_MS and not batch.unwatched and not untold(turn, incubator, known):
+        turn.put_batch(incubator, replace(batch, slow=1))
 
 
 def _tell_unknown(turn: Turn, incubator: str, why: str) -> None:
@@ -218,6 +231,7 @@ def _tell_late(turn: Turn, incubator: str, known: Known) -> None:
         return
     hour, opens_hour = (elapsed_ms(turn.anchors, hour0_ms, at_ms) / 3_600_000 for at_ms in (began_ms, opens_ms))
     late = events.Warmth(hour=round(hour, 1), opens_hour=round(opens_hour, 1))
+    turn.put_batch(incubator, replace(turn.batches[incubator], slow=-1))
     turn.emit(late, incubator, "late", Priority.TELL)
 
 
@@ -263,5 +277,5 @@ def _moments_ms(known: Known) -> Iterator[int | None]:
 def _next_ms(turn: Turn, incubator: str, known: Known) -> int | None:
     times = list(_moments_ms(known))
     times += [expected_by_ms(known, expectation) for expectation in known.schedule.expectations]
-    times += [ramp_next_ms(turn, incubator), forgotten.told_next_ms(turn, incubator, known)]
+    times += [known.usual_ms(), ramp_next_ms(turn, incubator), forgotten.told_next_ms(turn, incubator, known)]
     return min((t for t in times if t is not None and t > turn.t_ms), default=None)

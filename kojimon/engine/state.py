@@ -168,10 +168,16 @@ class Guess(Struct, frozen=True):
 
 
 class BatchState(Struct, frozen=True):
-    """An open batch. `own_rise_k`, `own_fall`: how far it rose by itself, the part gone; `warmth`: what was said of
-    it (engine.own_heat). `hot_ms`: so long it was too hot in all (engine.slow). `unanswered`: whether the probe is back
-    was asked and is not known; `unwatched`: so, or no probe in the koji is believed (engine.probe_back). `guesses`:
-    open questions. `weighed`: as entered. `rice_kg`: as begun with, else 0."""
+    """An open batch.
+
+    Attributes:
+        own_rise_k, own_fall: how far it rose by itself, the part gone; warmth: what was said of it (engine.own_heat).
+        slow: it had no heat of its own when most koji has; -1: and that it came late was said (engine.plan).
+        hot_ms: so long it was too hot in all (engine.slow). guesses: open questions.
+        unanswered: whether the probe is back was asked and is not known; unwatched: so, or no probe in the koji is
+            believed (engine.probe_back).
+        weighed: as entered. rice_kg: as begun with, else 0.
+    """
 
     id: str
     name: str
@@ -185,6 +191,7 @@ class BatchState(Struct, frozen=True):
     own_rise_k: float = 0.0
     own_fall: float = 0.0
     warmth: str = ""
+    slow: int = 0
     hot_ms: int = 0
     unanswered: Asked | None = None
     unwatched: bool = False
