@@ -4,9 +4,14 @@ from __future__ import annotations
 
 import subprocess
 from collections.abc import Iterator
+from typing import cast
 
 import pytest
+from msgspec import structs
 
+from kojimon.cli.commands import night_check as checking
+from kojimon.cli.shared.kitchen import LiveKitchen
+from kojimon.contract.night import NightCheck, Trial
 from kojimon.settings.load import load_settings
 from kojimon.web.client.local import Client
 from tests.cli.conftest import Kitchen
@@ -111,6 +116,20 @@ def test_a_warmed_probe_is_timed_to_the_phone(kitchen: Kitchen, phone: Receiver)
     probe_tests = client.get("/v1/health")["parts"]["notify"]["night_check"]["probe_tests"]
     assert probe_tests["koji-top"]["passed"] and probe_tests["koji-top"]["out_s"]["phone"] < 60
     assert "never tried" not in kitchen.run("check").stdout
+
+
+def test_who_answers_before_the_receipt_of_the_message_has_passed(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The phone rings before its sender's answer is back here."""
+    quick = Trial(5, "", 0.0, {}, {}, 1.0, "", "page", True, False)
+    seen = iter([quick, quick, structs.replace(quick, out_s={"phone": 1.5})])
+    monkeypatch.setattr(checking, "_night_check", lambda _: NightCheck(last=next(seen)))
+    monkeypatch.setattr(checking, "wait_s", lambda _: None)
+    checking._follow(cast(LiveKitchen, None), -1)
+    assert "phone: sent after 1.5 s" in capsys.readouterr().out
+    monkeypatch.setattr(checking, "_night_check", lambda _: NightCheck(last=quick))
+    checking._follow(cast(LiveKitchen, None), -1)
 
 
 def test_every_act_on_an_alarm_has_its_command(kitchen: Kitchen) -> None:

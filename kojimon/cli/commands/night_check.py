@@ -24,6 +24,8 @@ from kojimon.words import status as words
 from kojimon.words.outlook import tonight
 
 LOOK_EVERY_S: Final = 0.5
+RECEIPT_S: Final = 15.0
+"""How long after the answer the receipt of the message is waited for."""
 
 
 @click.command("night-check", epilog=example("kojimon alarms night-check", "kojimon alarms night-check --yes"))
@@ -108,8 +110,12 @@ def _warmed(kitchen: LiveKitchen, probe: str, before: NightCheck, after: int) ->
 
 
 def _follow(kitchen: LiveKitchen, before_ms: int) -> None:
-    """Says what happens on each channel until somebody has answered or the test has run out."""
+    """Says what happens on each channel until somebody has answered or the test has run out.
+
+    Whoever is quick acknowledges before the sender has heard that the message went out: its receipt is waited for.
+    """
     told: set[str] = set()
+    looks = RECEIPT_S / LOOK_EVERY_S
     while True:
         last = _night_check(kitchen).last
         fresh = last if last is not None and last.at_t_ms != before_ms else None
@@ -118,7 +124,9 @@ def _follow(kitchen: LiveKitchen, before_ms: int) -> None:
                 screen.say(line, tone)
                 told.add(line)
         if fresh and fresh.over:
-            return
+            looks -= 1
+            if fresh.out_s or fresh.failed or looks < 0:
+                return
         wait_s(LOOK_EVERY_S)
 
 
