@@ -84,7 +84,7 @@ class Cooled(Fact, frozen=True, kw_only=True):
 
 
 class BatchForgotten(Fact, frozen=True, kw_only=True):
-    """An open batch was never ended; told, once a day.
+    """An open batch was never ended; told 8 h after its time, then once a day.
 
     Its window of the harvest closed at `closed_ms`; it ended probably at `ended_ms`, null where the koji still seems to
     lie there.

@@ -1,4 +1,5 @@
-"""A batch whose latest harvest is past and that nobody ended: told once a day, with the hour it probably ended."""
+"""A batch whose latest harvest is past and that nobody ended: told after a night, then once a day, with the hour it
+probably ended."""
 
 from __future__ import annotations
 
@@ -12,6 +13,9 @@ from kojimon.engine.turn import Turn
 from kojimon.model import Priority
 
 DAY_MS: Final = 86_400_000
+FIRST_MS: Final = 28_800_000
+"""So long after its time it is told first: koji that lies on makes spores within hours, and who slept as its time
+ended is awake by then (judgement)."""
 KOJI_C: Final = 28.0
 """Koji that grows, or lies in its box, is as warm as that; a probe that is not has left both (judgement)."""
 LEFT_MS: Final = 7_200_000
@@ -49,11 +53,14 @@ def told_next_ms(turn: Turn, incubator: str, known: Known) -> int | None:
     """When it is to be told next; None before the harvest's time is known."""
     closed = closed_ms(known)
     last_ms = turn.of_late(incubator).forgotten_ms
-    return None if closed is None else after_ms(turn.anchors, max(closed, last_ms), DAY_MS)
+    if closed is None:
+        return None
+    first = last_ms < closed  # its time may have ended anew: hours that were corrected, or koji that came late
+    return after_ms(turn.anchors, *((closed, FIRST_MS) if first else (last_ms, DAY_MS)))
 
 
 def tell(turn: Turn, incubator: str, known: Known) -> None:
-    """Says it, a message a day."""
+    """Says it."""
     due_ms, closed = told_next_ms(turn, incubator, known), closed_ms(known)
     if due_ms is None or due_ms > turn.t_ms:
         return

@@ -12,6 +12,8 @@ from kojimon.words import question
 from kojimon.words import speech as say
 from kojimon.words.speech import Speech
 
+OVERDUE: Final = "It may be making spores: wear an FFP2 or N95 mask, look, take it out, and end the batch."
+"""Of koji past its latest harvest that is not known to be out."""
 KINDS: Final = (
     events.Silenced, events.Confirmed, events.Working, events.Setpoint, events.ProbeTestBegin, events.ProbeTestMissed,
     events.ProbeMoved, events.ProbeBack, events.MixGuess, events.MixDenied,
@@ -91,7 +93,7 @@ def _forgotten(what: events.BatchForgotten, until: str) -> str:
     """`until`: the hour it probably ended, "" where the koji still seems to lie there."""
     name = what.name
     if what.ended_ms is None:
-        return f"Batch {name}: the harvest is long overdue, and the probe is still warm. Look, and take the koji out."
+        return f"Batch {name}: the harvest is overdue, and the probe is still warm. {OVERDUE}"
     when = f", probably {until}" if until else ""
     return f"Batch {name} was never ended. Taken out{when}? Close it on the page, or: kojimon batch harvest --at TIME"
 

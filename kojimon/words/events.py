@@ -178,7 +178,8 @@ def _window_due(event: Event, what: stated.StepDue, speech: Speech, work: Work) 
 def _window_closed(event: Event, what: stated.StepMissed, speech: Speech, work: Work) -> Line | None:
     if what.optional or event.key in speech.optional:
         return None
-    return Line(f"Missed: {speech.step(event.key)}{_until(event, what, speech)}.{_doubt(what, speech)}", "look")
+    late = f" {deeds.OVERDUE}" if event.key == "harvest" else ""
+    return Line(f"Missed: {speech.step(event.key)}{_until(event, what, speech)}.{late}{_doubt(what, speech)}", "look")
 
 
 def _until(event: Event, what: stated.Window, speech: Speech) -> str:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import pytest
 
 from kojimon.engine import advance, initial_state, view
+from kojimon.words.events import line
+from kojimon.words.speech import Speech
 from tests.engine.build import AIR, BED, MIDDLE, H, Rows, site
 from tests.engine.test_hand import bare
 from tests.parts.inputs import says
@@ -18,7 +20,7 @@ def test_forgotten_for_days_it_says_so_once_a_day_and_is_closed_where_it_ended()
     rows.hold(100 * H, {BED: 21.0, MIDDLE: 21.0, AIR: 21.0}, every_s=600)
     state, outcome = advance(initial_state(), rows.take(), rows.t_ms)
     told = [event for event in outcome.events if event.kind == "batch-forgotten"]
-    assert [(event.t_ms - rows.t0_ms) / 3_600_000 for event in told] == [74.0, 98.0], "50 h, and a day each"
+    assert [(event.t_ms - rows.t0_ms) / 3_600_000 for event in told] == [58.0, 82.0], "50 h, a night, and a day"
     assert {message.event for message in outcome.messages} >= {event.no for event in told}
     ended_ms = says(told[-1])["ended_ms"]
     assert (ended_ms - rows.t0_ms) / 3_600_000 == pytest.approx(44.0, abs=0.1)
@@ -38,6 +40,11 @@ def test_koji_still_warm_is_not_said_to_have_been_taken_out() -> None:
     _, outcome = advance(initial_state(), rows.take(), rows.t_ms)
     (told,) = [event for event in outcome.events if event.kind == "batch-forgotten"]
     assert says(told)["ended_ms"] is None
+    (missed,) = [event for event in outcome.events if (event.kind, event.key) == ("step-missed", "harvest")]
+    for event in (missed, told):  # at its latest hour, and after a night: spores, mask, what to do
+        said = line(event, Speech(fahrenheit=False))
+        assert said is not None
+        assert said.text.endswith("making spores: wear an FFP2 or N95 mask, look, take it out, and end the batch.")
 
 
 def test_without_a_probe_the_end_of_the_harvests_time_is_offered() -> None:
