@@ -13,6 +13,7 @@ from kojimon.curve.thin import extremes
 from kojimon.units import f_from_c
 
 QUARTER_MS = 900_000
+STEPS_MIN = (15, 30, 60, 120, 180, 360, 720, 1440)
 LEAST_SPAN = {Strip.KOJI: (28.0, 40.0), Strip.AIR: (26.0, 34.0), Strip.HUMIDITY: (50.0, 100.0)}
 """What a strip shows at least, °C or %: the range a healthy batch moves in."""
 MOST_SPAN = {Strip.KOJI: (18.0, 50.0), Strip.AIR: (5.0, 60.0), Strip.HUMIDITY: (0.0, 100.0)}
@@ -138,18 +139,20 @@ def _clock(local: datetime) -> str:
     return f"{local:%H:%M}" + (f" {local:%Z}" if twice else "")
 
 
-def clock_ticks(sheet: Sheet, zone: str, per_hour_px: float, room_px: float) -> list[Tick]:
-    """Whole hours of the clock in a zone, at least room_px apart.
+def clock_ticks(sheet: Sheet, zone: str, per_hour_px: float, room_px: float, least_min: int = 60) -> list[Tick]:
+    """Round times of the clock in a zone, at least room_px and least_min (15, 30 or 60 minutes) apart.
 
     In the night that repeats an hour both are told apart by the zone's abbreviation; a skipped hour is simply absent.
     """
-    step = next((s for s in (1, 2, 3, 6, 12, 24) if s * per_hour_px >= room_px), 24)
+    steps = (step for step in STEPS_MIN if step >= least_min and step * per_hour_px / 60 >= room_px)
+    step = next(steps, STEPS_MIN[-1])
     there = _zone(zone)
     found: list[Tick] = []
     for hour, utc_ms in _quarters(sheet):
         local = datetime.fromtimestamp(utc_ms / 1000, UTC).astimezone(there)
-        if local.minute == 0 and local.hour % step == 0:
-            day = local.hour == 0
+        minute = local.hour * 60 + local.minute
+        if minute % step == 0:
+            day = minute == 0
             found.append(Tick(hour, f"{local:%a %H:%M}" if day else _clock(local), day))
     return found
 

@@ -16,6 +16,8 @@ from kojimon.curve.thin import extremes
 from kojimon.units import show_temperature
 
 SHORTEST_H = 0.05
+SHORT_H = 3.0
+"""A sheet no longer than that is read by the clock: ticks stand at its half hours, beside them the batch's hours."""
 FONTS = {11.0: "k-small-font", 12.0: "", 13.0: "k-wide-font"}
 
 
@@ -88,33 +90,44 @@ def _times(sheet: Sheet, layout: Layout, style: Style) -> str:
     for tick in clock_ticks(sheet, style.zone, layout.per_hour, 24 * layout.per_hour):
         if tick.day:
             parts.append(tag("path", d=layout.line_at(layout.at(tick.hour), first, last), class_="k-hour k-day-line"))
-    today = ""
-    room = (5.6 if layout.lying else 4.6) * layout.font
-    for hour in hour_ticks(sheet, layout.per_hour, room):
+    today, short, hours = "", bool(sheet.seams) and sheet.to_h - sheet.from_h <= SHORT_H, _hours(sheet, layout, style)
+    for hour in hours:
         along = layout.at(hour)
         parts.append(tag("path", d=layout.line_at(along, first, last), class_="k-hour"))
         found = clock_at(sheet, style.zone, hour)
         day, clock = found or ("", "")
-        clock = clock if sheet.clock_sure else f"{clock}?"
+        clock = clock if sheet.clock_sure or not found else f"{clock}?"
         new, today = ("" if day == today else day), day
-        parts += _tick(f"{hour} h", clock if found else "", new, along, last, layout)
+        since = f"{round(hour, 1):g} h" if sheet.inoculated or not short else ""
+        parts += _tick(*((clock, since) if short else (since, clock)), new, along, last, layout)
     return tag("g", "".join(parts), class_="k-times")
 
 
-def _tick(hour: str, clock: str, day: str, along: float, last: float, layout: Layout) -> list[str]:
+def _hours(sheet: Sheet, layout: Layout, style: Style) -> list[float]:
+    """Where ticks stand: whole hours of the batch, or on a short sheet half hours of the clock."""
+    room, span_h = (5.6 if layout.lying else 4.6) * layout.font, sheet.to_h - sheet.from_h
+    if span_h > SHORT_H or not sheet.seams:
+        return [float(hour) for hour in hour_ticks(sheet, layout.per_hour, room)]
+    ticks = clock_ticks(sheet, style.zone, layout.per_hour, room, 30 if span_h > 1.0 else 15)
+    return [tick.hour for tick in ticks]
+
+
+def _tick(head: str, below: str, day: str, along: float, last: float, layout: Layout) -> list[str]:
     font, line = layout.font, layout.line
     if layout.lying:
-        below = f"{day} {clock}".strip()
+        # The day stands before the clock, wherever that is.
+        head, below = (f"{day} {text}".strip() if ":" in text else text for text in (head, below))
         half = max(2.4 * font, width_of(below, font) / 2)
         x = min(layout.width - half, max(half, along))
-        return [
-            words(x, last + line * 0.95, hour, "k-head k-middle"),
-            words(x, last + line * 1.9, below, "k-clock k-middle"),
-        ]
+        found = [words(x, last + line * 0.95, head, "k-head k-middle")]
+        return [*found, words(x, last + line * 1.9, below, "k-clock k-middle")] if below else found
     right = TIMES_EM * font - 4
     low = min(along, layout.along.end - font * (1.0 if day else 0.4))
-    parts = [words(right, low + font * 0.36, hour, "k-head k-end-of")]
-    parts += [words(right, low + font * 0.36 + 0.9 * line, clock.split(" ", maxsplit=1)[0], "k-clock k-end-of")]
+    head, below = (text.split(" ", maxsplit=1)[0] if ":" in text else text for text in (head, below))
+    # A bold clock is wider than the room.
+    parts = [words(right, low + font * 0.36, head, "k-end-of" if ":" in head else "k-head k-end-of")]
+    if below:
+        parts.append(words(right, low + font * 0.36 + 0.9 * line, below, "k-clock k-end-of"))
     if day:
         parts.append(words(right, low + font * 0.36 + 1.75 * line, day, "k-clock k-end-of"))
     return parts

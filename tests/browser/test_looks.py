@@ -243,3 +243,8 @@ def test_the_review_file_opens_from_disk_and_prints(kitchen: Kitchen, new_page: 
     paper = page.pdf(path=ARTEFACTS / "review.pdf", format="A4", print_background=False)
     assert paper.startswith(b"%PDF")
     page.screenshot(path=ARTEFACTS / "review-file-360.png", full_page=True)
+    page.emulate_media(media="print")
+    page.set_viewport_size({"width": 688, "height": 1016})  # A4 within 14 mm: 182 by 269 mm at 96 pixels an inch
+    for part in (".r-verdict", ".r-next", ".r-curve svg.k-sheet >> visible=true", ".r-cautions li >> nth=-1"):
+        box = page.locator(part).bounding_box()
+        assert box is not None and box["y"] + box["height"] <= 1016, f"{part} is not on the first sheet"

@@ -1,5 +1,6 @@
 """The curve as SVG: well formed whatever comes in, no extreme lost, no line across a gap, signs beside colours."""
 
+import math
 import re
 from itertools import pairwise
 
@@ -8,10 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from msgspec.structs import replace
 
-from kojimon.curve import CSS, Earlier, Fan, Mark, Point, Sheet, Strip, Style, Track, draw
+from kojimon.curve import CSS, Earlier, Fan, Mark, Point, Seam, Sheet, Strip, Style, Track, draw
 from kojimon.curve.element import width_of
 from kojimon.curve.strips import LEAST_PX
-from tests.curve.sheets import lines_of, points_of, read, run_of, sheet, strip_data, texts, turned, value_at
+from tests.curve.sheets import SVG, lines_of, points_of, read, run_of, sheet, strip_data, texts, turned, value_at
 
 STYLES = [Style(336), Style(720, fahrenheit=True, zone="America/Chicago"), Style(1100, 500.0)]
 
@@ -138,12 +139,27 @@ def test_the_time_at_the_last_hour_lies_within_the_picture(width: int) -> None:
     """`Mon 15:13` at the very end was cut off."""
     short = sheet(from_h=-0.9, to_h=0.0, now_h=0.0, inoculated=False, bands=(), windows=(), marks=())
     tree = read(draw(short, Style(width_px=width, height_px=380)))
-    clocks = [node for node in tree.iter() if "k-clock" in node.get("class", "")]
+    clocks = [node for node in tree.iter(f"{SVG}text") if ":" in (node.text or "")]
     assert clocks
     for node in clocks:
         assert float(node.get("y", 0)) + 3 <= float(tree.get("height", 0))
         half = width_of(node.text or "", 13.0 if width > 1000 else 11.0) / 2
         assert float(node.get("x", 0)) + (half if "k-middle" in node.get("class", "") else 0) <= width
+
+
+@pytest.mark.parametrize(("width", "hours", "first"), [(336, 2.4, "14:30"), (1100, 2.4, "14:30"), (336, 0.8, "14:15")])
+def test_a_short_curve_is_read_by_the_clock(width: int, hours: float, first: str) -> None:
+    """From 14:08 in Chicago on (UTC - 5 h in September), hour 20.5 of the batch: half hours, below an hour quarters."""
+    seams = (Seam(20.5, 1_789_931_280_000),)  # 2026-09-20T19:08:00Z
+    one = sheet(from_h=20.5, to_h=20.5 + hours, seams=seams)
+    tree = read(draw(one, Style(width, 640.0, zone="America/Chicago")))
+    ticks = [text for text in texts(tree) if re.fullmatch(r"(Sun )?\d\d:\d\d", text)]
+    assert ticks[0].removeprefix("Sun ") == first
+    step_min = 30 if hours > 1 else 15
+    assert len(ticks) in (math.floor(hours * 60 / step_min), math.floor(hours * 60 / step_min) + 1)
+    assert {int(tick[-2:]) % step_min for tick in ticks} == {0}
+    since = {"14:30": "20.9 h", "14:15": "20.6 h"}[first]
+    assert since in texts(tree)
 
 
 def test_limits_ramp() -> None:

@@ -230,8 +230,8 @@ def test_the_review_is_one_printed_page(pair: tuple[Reader, list[Review]]) -> No
     """A4 is 210 by 297 mm (ISO 216): 794 by 1123 px at 96 an inch. Every word is on it, the curve lies across it."""
     reader, reviews = pair
     made = report_of(reviews[1], speech(reviews[1]), STYLE, best=best_of(reader, reviews[1].case.row))
-    both = compare_paper(compare_of(reviews, speech(reviews[0]), STYLE), STYLE)
-    for svg, title in ((review_paper(made, STYLE), "Batch second"), (both, "first and second")):
+    svgs = review_paper(made, STYLE), compare_paper(compare_of(reviews, speech(reviews[0]), STYLE), STYLE)
+    for svg, title in zip(svgs, ("Batch second", "first and second"), strict=True):
         tree = read(svg)
         assert (tree.get("width"), tree.get("height")) == ("794", "1123")
         told = " ".join("".join(text.itertext()) for text in tree.findall(f"{SVG}text"))
@@ -240,6 +240,9 @@ def test_the_review_is_one_printed_page(pair: tuple[Reader, list[Review]]) -> No
         assert curve.get("data-lying") == "yes"
         ends = [float(text.get("y", "0")) for text in tree.findall(f"{SVG}text")]
         assert max([*ends, float(curve.get("y", "0")) + float(curve.get("height", "0"))]) <= 1123 - 40
+        if title == "Batch second":
+            read_on = " ".join(told.split())
+            assert [text for text in ("Before anybody eats it", *made.cautions) if text not in read_on] == []
 
 
 def test_an_unknown_batch_is_told(batch: Reader) -> None:

@@ -269,7 +269,8 @@ def review_paper(report: Report, style: Style) -> str:
     if report.hints is not None:
         above.append(Text("For next time", size_px=17.0))
         above += [Text(hint.seen, hint.proposal) for hint in report.hints] or [Text("", report.nothing)]
-    below = [Text("", report.about, 11.0), Text("", report.cautions[0], 11.0), Text("", report.cautions[1], 11.0)]
+    below = [Text("", report.about, 11.0), Text("Before anybody eats it", size_px=13.0)]
+    below += [Text("", caution, 11.0) for caution in report.cautions]
     return _page(above, below, report.sheet, style)
 
 
