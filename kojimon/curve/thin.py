@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Sequence
+from operator import attrgetter
 
 from kojimon.curve.sheet import Run
 
 Row = tuple[float, float, float]
 """(y, lowest, highest) of one row of pixels."""
+_hour = attrgetter("hour")
 
 
 def rows(run: Run, from_h: float, to_h: float, per_hour_px: float) -> list[Row]:
@@ -22,18 +25,21 @@ def rows(run: Run, from_h: float, to_h: float, per_hour_px: float) -> list[Row]:
         One row for each pixel row with a point in it; y counts from from_h and is that of the row's first point.
     """
     found: list[Row] = []
-    last = None
-    for point in run:
-        if not from_h <= point.hour <= to_h:
+    last, y, lowest, highest = -1, 0.0, math.inf, -math.inf
+    for hour, low, high in part(run, from_h, to_h):
+        here = (hour - from_h) * per_hour_px
+        if int(here) == last:
+            lowest, highest = low if low < lowest else lowest, high if high > highest else highest
             continue
-        y = (point.hour - from_h) * per_hour_px
-        if last is not None and int(y) == last:
-            top, low, high = found[-1]
-            found[-1] = (top, min(low, point.low), max(high, point.high))
-        else:
-            found.append((y, point.low, point.high))
-            last = int(y)
-    return found
+        if last >= 0:
+            found.append((y, lowest, highest))
+        last, y, lowest, highest = int(here), here, low, high
+    return [*found, (y, lowest, highest)] if last >= 0 else found
+
+
+def part(run: Run, from_h: float, to_h: float) -> Run:
+    """The run's points from one hour to another, both included."""
+    return run[bisect_left(run, from_h, key=_hour) : bisect_right(run, to_h, key=_hour)]
 
 
 def line(found: Sequence[Row], least: float) -> list[tuple[float, float]]:
@@ -62,8 +68,5 @@ def extremes(
         within: readings beyond do not count.
     """
     least, most = within
-    known = (point for run in runs for point in run if from_h <= point.hour <= to_h)
-    shown = [point for point in known if least <= point.low and point.high <= most]
-    if not shown:
-        return None
-    return min(point.low for point in shown), max(point.high for point in shown)
+    shown = [(low, high) for run in runs for _, low, high in part(run, from_h, to_h) if least <= low and high <= most]
+    return (min(shown)[0], max(high for _, high in shown)) if shown else None

@@ -13,6 +13,7 @@ import time
 import urllib.request
 from collections.abc import Iterator
 from pathlib import Path
+from statistics import median
 from typing import Any
 
 import pytest
@@ -28,7 +29,8 @@ from tests.review.kitchen import Kitchen
 pytestmark = pytest.mark.bench
 HOURS = 48
 PROBES = ("bed", "bed-2", "air", "air-humidity")
-FIRST_LOAD_AIM_KB, FIRST_CURVE_AIM_S = 200, 1.0
+FIRST_LOAD_AIM_KB, FIRST_CURVE_AIM_S, FIRST_CURVE_AIM_TIMES = 200, 1.0, 1.5
+TURNS = 7
 CONFIG = """
 incubators: {{box: {{schedule: rice-koji-home-trays, trays: [top, middle]}}}}
 sources: {{mqtt: {{kind: mqtt, host: 127.0.0.1, port: 1}}}}
@@ -136,14 +138,20 @@ def test_the_first_load_and_the_first_curve(served: Served) -> None:
 
     with sync_playwright() as started:
         browser = started.chromium.launch(executable_path=chromium(), args=FLAGS)
-        bare = [look(browser, served, "/enter", "form")[0] for _ in range(3)]
-        times, sizes = zip(*(look(browser, served, "/", "svg.k-sheet .k-track") for _ in range(5)), strict=True)
+        # By turns, so that what else the machine does meets both; the first of each, in a cold browser, does not count.
+        pairs = [
+            (look(browser, served, "/enter", "form")[0], *look(browser, served, "/", "svg.k-sheet .k-track"))
+            for _ in range(TURNS + 1)
+        ][1:]
         browser.close()
+    bare, times, sizes = ([pair[column] for pair in pairs] for column in range(3))
     record("first load of the page", f"{max(sizes) / 1024:.0f} KB")
     curve, form = (", ".join(f"{t:.2f}" for t in sorted(all_s)) for all_s in (times, bare))
-    record("first curve, Chromium slowed six times", f"{curve} s", f"bare form {form} s")
+    ratio = median(times) / median(bare)
+    record("first curve, Chromium slowed six times", f"{ratio:.2f} times: {curve} s", f"bare form {form} s")
     assert max(sizes) < FIRST_LOAD_AIM_KB * 1024
-    assert min(times) < min(bare) + FIRST_CURVE_AIM_S
+    assert median(times) < FIRST_CURVE_AIM_S
+    assert ratio < FIRST_CURVE_AIM_TIMES
 
 
 SEEN = """

@@ -105,6 +105,7 @@ class Home:
             weighed_as=WEIGHED_AS,
             mass_unit="lb" if speech.pounds else "kg",
             told=self._page.told(request, document, viewer),
+            looks=style_sheet(),  # not a file of its own: nothing is painted until that has come
             here="now",
             zone=viewer.zone,
             now_utc=shown.now_utc,
@@ -206,7 +207,7 @@ class Home:
 
 
 async def looks(request: Request) -> Response:
-    """The style sheet of page and curves in one: each file more keeps the first picture waiting."""
+    """The style sheet of page and curves for the pages that do not carry it along."""
     tag = f'"{version()}"'
     if not_modified(request.headers.get("if-none-match", ""), tag):
         return Response(status_code=304, headers={"ETag": tag})

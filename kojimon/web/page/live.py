@@ -100,11 +100,11 @@ class Hub:
         self._streams += 1
         try:
             if self._task is None or self._task.done():
-                self._latest = None  # nobody watched: what was known then may be hours old
                 self._task = asyncio.create_task(self._ask())
             yield f"retry: {RETRY_MS}\n\n".encode()
             sent: dict[str, str] = {}
-            number, beat_s = 0, real_s()
+            # Not what others were last sent: the page was made a moment ago, and would go back to before that.
+            number, beat_s = self._number, real_s()
             while not self._stopping():
                 number, document = await self._next(number)
                 if not still():

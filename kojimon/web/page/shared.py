@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from base64 import b64encode
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from hashlib import sha256
 from typing import Any, Final
@@ -22,6 +23,7 @@ from kojimon.web.api.curves import Curves, View, style_of
 from kojimon.web.api.etag import not_modified
 from kojimon.web.api.newest import warming_sheet
 from kojimon.web.api.queries import digits
+from kojimon.web.http.access import POLICY
 from kojimon.web.page.forms import number
 from kojimon.web.page.shown import render
 from kojimon.web.page.viewer import Viewer, viewer_of
@@ -86,8 +88,12 @@ class Page:
         return self.html("message.html", status, heading="That did not work", text=big_first(text))
 
     def html(self, template: str, status: int = 200, **content: Any) -> Response:
-        """A page nobody keeps."""
-        return HTMLResponse(render(template, **content), status, {"Cache-Control": "no-store"})
+        """A page nobody keeps. With `looks` it carries its style sheet along, and a policy that lets in this one."""
+        headers = {"Cache-Control": "no-store"}
+        if looks := content.get("looks"):
+            own = b64encode(sha256(looks.encode()).digest()).decode()
+            headers["Content-Security-Policy"] = POLICY.replace("style-src 'self'", f"style-src 'self' 'sha256-{own}'")
+        return HTMLResponse(render(template, **content), status, headers)
 
     def looked(self, request: Request) -> tuple[Document, Viewer]:
         """The state document and who looks at it."""

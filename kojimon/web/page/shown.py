@@ -55,7 +55,7 @@ def environment() -> Environment:
         autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True,
     )  # fmt: skip
     made.globals |= {"tone_words": TONE_WORDS, "fresh_key": fresh_key, "version": version(), "told": ()}
-    made.globals |= {"here": "", "zone": "", "now_utc": "", "box_name": "", "follows": ""}
+    made.globals |= {"here": "", "zone": "", "now_utc": "", "box_name": "", "follows": "", "looks": ""}
     return made
 
 

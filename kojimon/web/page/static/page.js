@@ -29,13 +29,21 @@ function put(regions) {
     const focused = place.contains(document.activeElement) ? document.activeElement.id : "";
     const spoken = $(".sentence .badge", place)?.textContent;
     const open = $$("details[open][data-keep]", place).map((one) => one.dataset.keep);
-    place.innerHTML = html;
+    const made = document.createElement("template");
+    made.innerHTML = html;
+    if (same(place, made.content)) continue; // as the first answer of a stream mostly is: laying it out again costs more
+    place.replaceChildren(made.content);
     for (const kept of open) $(`[data-keep="${CSS.escape(kept)}"]`, place)?.setAttribute("open", "");
     if (focused) document.getElementById(focused)?.focus({preventScroll: true});
     const now = $(".sentence", place);
     if (now && $(".badge", now)?.textContent !== spoken) announce(now.textContent);
     timers();
   }
+}
+
+function same(place, made) {
+  const [old, fresh] = [place, made].map((one) => [...one.childNodes]);
+  return old.length === fresh.length && old.every((node, number) => node.isEqualNode(fresh[number]));
 }
 
 function announce(text) {
