@@ -31,10 +31,14 @@ class Running:
         """An arrival as a source would hand it over."""
         self.daemon.house.intake.put(Arrival(source, self.daemon.clock.boot_ms(), topic, f"{value}".encode()))
 
-    def tick(self, seconds: float = 0.0) -> None:
-        """Moves the driven clock and runs the engine to it."""
+    def advance(self, seconds: float) -> None:
+        """Moves the driven clock; the engine follows when it gets to it."""
         assert isinstance(self.daemon.clock, ManualClock)
         self.daemon.clock.advance(round(seconds * 1000))
+
+    def tick(self, seconds: float = 0.0) -> None:
+        """Moves the driven clock and runs the engine to it."""
+        self.advance(seconds)
         self.daemon.house.core.run_to_present(DEADLINE_S)
 
     def act(self, kind: str, **data: Any) -> Any:

@@ -235,9 +235,13 @@ function begin() {
 }
 
 document.addEventListener("visibilitychange", () => { if (!document.hidden) $$("[data-curve]").forEach(drawCurve); });
+document.addEventListener("click", (event) => {
+  const folded = event.target.closest?.('a[href^="#"]')?.hash;
+  if (folded) $(`details${folded}`)?.setAttribute("open", "");
+});
 // This may lead elsewhere: before anything is painted.
 enterByLink();
 addEventListener("hashchange", enterByLink);
-// What is there already is painted first; a page in the background is never painted.
+// What is there already is painted first: the second frame comes after that. A page in the background is never painted.
 if (document.hidden) begin();
-else requestAnimationFrame(() => setTimeout(begin, 0));
+else requestAnimationFrame(() => requestAnimationFrame(() => setTimeout(begin, 0)));
