@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from kojimon.web.page import live
 from tests.browser.cook import Cook
 from tests.parts.need import need
 from tests.web.pages import page
@@ -42,8 +43,10 @@ def browser() -> Iterator[Browser]:
 
 
 @pytest.fixture
-def cook(tmp_path: Path) -> Iterator[Cook]:
-    """A daemon with no batch yet, and hands for its clock and probes."""
+def cook(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Cook]:
+    """A daemon with no batch yet, and hands for its clock and probes. Its pages hear of a change five times sooner."""
+    monkeypatch.setattr(live, "EVERY_S", 0.2)
+    monkeypatch.setattr(live, "LOOK_S", 0.05)
     with page(tmp_path) as door:
         yield Cook(door)
 
