@@ -41,16 +41,16 @@ GONE = (int(Quality.LOST), int(Quality.SIGNED_OFF))
 
 def fresh(turn: Turn, numbers: tuple[int, ...]) -> list[int]:
     """Those that spoke, but for probes that are perhaps not in the koji (engine.doubts)."""
-    return [no for no in spoke(turn, numbers) if no not in turn.doubts]
+    seen = spoke(turn, numbers)
+    return [no for no in seen if no not in turn.doubts] if turn.doubts else seen
 
 
 def spoke(turn: Turn, numbers: tuple[int, ...]) -> list[int]:
     """The probes among these whose last good reading is not stale now, and whose device is not said to be gone."""
-    probes = turn.compiled.probes
+    probes, last_t, bad, t_ms = turn.compiled.probes, turn.last_t, turn.bad, turn.t_ms
     return [
         no for no in numbers
-        if no in turn.last_t and turn.t_ms - turn.last_t[no] <= probes[no].stale_ms
-        and not (no in turn.bad and turn.bad[no][2] in GONE)
+        if no in last_t and t_ms - last_t[no] <= probes[no].stale_ms and not (no in bad and bad[no][2] in GONE)
     ]  # fmt: skip
 
 

@@ -35,12 +35,16 @@ class Known:
         unseen: frozenset[str] = frozenset(),
     ) -> None:  # fmt: skip
         self.schedule, self.batch, self.anchors, self.seen_ms, self.unseen = schedule, batch, anchors, seen_ms, unseen
+        self._marks: dict[str, list[Mark]] = {}
 
     def marks(self, step: str) -> list[Mark]:
         """The valid marks of a step, oldest first, with the times it was done by guess (number 0)."""
-        guessed = (Mark(0, one.step, one.at_ms, one.at_ms) for one in self.batch.guesses)
-        marks = (mark for mark in (*self.batch.marks, *guessed) if mark.step == step and not mark.undone)
-        return sorted(marks, key=lambda mark: mark.at_ms)
+        found = self._marks.get(step)
+        if found is None:
+            guessed = (Mark(0, one.step, one.at_ms, one.at_ms) for one in self.batch.guesses)
+            marks = (mark for mark in (*self.batch.marks, *guessed) if mark.step == step and not mark.undone)
+            found = self._marks[step] = sorted(marks, key=lambda mark: mark.at_ms)
+        return found
 
     def done_ms(self, step: str) -> int | None:
         """When the step was last done, or None."""
@@ -86,10 +90,10 @@ class Known:
 
     def late_ms(self) -> int:
         """By how much the koji was seen to rise by itself later than most; 0 where it was not watched then."""
-        began_ms, usual_ms = self.warmed_ms(), self.usual_ms()
-        if not self.is_slow() or not self.batch.own_rise_k or began_ms is None or usual_ms is None:
+        if not self.is_slow() or not self.batch.own_rise_k:
             return 0
-        return max(0, began_ms - usual_ms)
+        began_ms, usual_ms = self.warmed_ms(), self.usual_ms()
+        return 0 if began_ms is None or usual_ms is None else max(0, began_ms - usual_ms)
 
     def is_slow(self) -> bool:
         """Whether it was seen that the koji did not warm itself when most koji has, or when it should have."""
