@@ -95,18 +95,17 @@ def judge_box(turn: Turn, incubator: str, known: Known) -> None:
             turn.happened(incubator, set_ms=-1)
     facts: dict[str, Any] = {"value": value, "probe": turn.compiled.probes[no].name, "room": room[1] if room else None}
     active = turn.active(incubator, keys.BOX_OFF)
-    from_c = None if off_untold(turn, incubator) else _fallen(turn, no, box, room_c, own_heat, active)
-    off = from_c is not None and not _held_by_room(turn, incubator, no, from_c, own_heat)
+    level_c = turn.airs[no].level if active else max(value, turn.airs[no].level)  # the level lags: a lid just closed
+    fallen_c = level_c - BACK_K * active
+    from_c = None if off_untold(turn, incubator) else _fallen(turn, no, box, fallen_c, room_c, own_heat)
+    off = from_c is not None and not _held_by_room(turn, incubator, no, level_c, from_c, own_heat)
     off = off and (active or not (begun or _waits(turn, incubator, known, no, own_heat, room_c, set_anew)))
     kind = turn.compiled.kind_of(incubator)
-    # A lamp's room may have cooled, a mat's air follows its room and whoever comes by: koji that does calls itself.
-    unsure = kind == BoxKind.HEAT_MAT or (kind == BoxKind.OVEN_LIGHT and room is None)
-    falls = kind not in UNHELD and _koji_falls(turn, incubator) and not _loaded_lately(turn, known)
-    wakes = not unsure and (not _late(turn, known) or falls)
+    wakes = off and _off_wakes(turn, incubator, known, kind, room is not None)
     facts["limit"] = None if from_c is None else round(from_c, 2)
     priority = Priority.WAKE if wakes else Priority.TELL
     turn.held(incubator, keys.BOX_OFF, off, box.off_after_s, priority, **facts)
-    if off and wakes and turn.alarm(incubator, keys.BOX_OFF).priority is Priority.TELL:
+    if wakes and turn.alarm(incubator, keys.BOX_OFF).priority is Priority.TELL:
         turn.signal(incubator, keys.BOX_OFF, Signal.UP, priority=Priority.WAKE, **facts)
     hot = turn.active(incubator, keys.BOX_HOT)
     by_koji = kind == BoxKind.HEAT_MAT or (own_heat and _koji_heats(turn, incubator, no))
@@ -114,6 +113,16 @@ def judge_box(turn: Turn, incubator: str, known: Known) -> None:
     facts["limit"] = None if hot else over_c  # the limit it was raised by stays with it, whatever stage comes
     runs_away = over_c is not None or value >= keys.FIERCE_C  # the level lags
     turn.held(incubator, keys.BOX_HOT, runs_away, box.hot_after_s, Priority.WAKE, **facts)
+
+
+def _off_wakes(turn: Turn, incubator: str, known: Known, kind: str, room_seen: bool) -> bool:
+    """Whether a box that is off gets somebody up. A lamp's room may have cooled, a mat's air follows its room and
+    whoever comes by: koji that does calls itself."""
+    if kind == BoxKind.HEAT_MAT or (kind == BoxKind.OVEN_LIGHT and not room_seen):
+        return False
+    if not _late(turn, known):
+        return True
+    return kind not in UNHELD and _koji_falls(turn, incubator) and not _loaded_lately(turn, known)
 
 
 def judge_fierce(turn: Turn, probe: ProbeSetup, value: float) -> None:
@@ -159,14 +168,14 @@ def _warmer_than_rooms(turn: Turn, no: int, unknown: bool) -> bool:
     return not unknown or level_c >= WARM_BOX_C
 
 
-def _held_by_room(turn: Turn, incubator: str, no: int, own_c: float, own_heat: bool) -> bool:
+def _held_by_room(turn: Turn, incubator: str, no: int, level_c: float, own_c: float, own_heat: bool) -> bool:
     """Whether the air of a box that may have no thermostat fell with its room, or may have."""
     if turn.compiled.kind_of(incubator) not in UNHELD:
         return False
     room, air = reading_at(turn, incubator, "room", "temperature"), turn.airs[no]
     if room is None or air.room is None:
-        return air.level - ROOM_C > LOST_PART * (own_c - ROOM_C)
-    return air.level - room[1] > (LOST_PART if own_heat else KEPT_PART) * (own_c - air.room)
+        return level_c - ROOM_C > LOST_PART * (own_c - ROOM_C)
+    return level_c - room[1] > (LOST_PART if own_heat else KEPT_PART) * (own_c - air.room)
 
 
 def _late(turn: Turn, known: Known) -> bool:
@@ -222,7 +231,7 @@ def _loaded_lately(turn: Turn, known: Known) -> bool:
     return any(at_ms is not None and elapsed_ms(turn.anchors, at_ms, turn.t_ms) < LOADED_MS for at_ms in came)
 
 
-def _fallen(turn: Turn, no: int, box: BoxWatch, room_c: float, own_heat: bool, active: bool) -> float | None:
+def _fallen(turn: Turn, no: int, box: BoxWatch, level_c: float, room_c: float, own_heat: bool) -> float | None:
     """The level the air has fallen far from, None where it has not.
 
     An open lid makes it fall for some minutes only. On a first way up that has not ended the fall counts from the
@@ -237,7 +246,7 @@ def _fallen(turn: Turn, no: int, box: BoxWatch, room_c: float, own_heat: bool, a
         part_k = LOST_PART * (from_c - room_c)
     elif own is None and air.start is not None:
         part_k = LOST_PART * (from_c - air.start)
-    return from_c if from_c - air.level >= max(box.falls_k, part_k) - BACK_K * active else None
+    return from_c if from_c - level_c >= max(box.falls_k, part_k) else None
 
 
 def _running_away(turn: Turn, no: int, box: BoxWatch, allowed_c: float, most_c: float, active: bool) -> float | None:

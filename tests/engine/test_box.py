@@ -251,6 +251,11 @@ def test_rice_that_comes_cold_into_the_box_is_no_box_that_is_off() -> None:
     assert [key for key, _ in box_calls(dip)] == ["box/off"]
 
 
+def test_a_lid_that_was_open_for_23_minutes_and_is_closed_calls_nobody() -> None:
+    dip = lambda h: 20.0 if 6 <= h < 6 + 23 / 60 else 30.0  # noqa: E731
+    assert box_calls(dip, hours=8.0) == []
+
+
 def test_a_box_that_is_off_stays_so_however_long_its_air_rests_there() -> None:
     """It went off on its first way up: what it rests at from then on is its room."""
     air = lambda h: min(30.0, 21.0 + 10.0 * h) if h < 1.4 else towards(30.0, ROOM_C, h - 1.4, 1.5)  # noqa: E731
