@@ -67,6 +67,10 @@ HOT_KOJI_C = 34.0
 """Koji that warms itself, as the shipped schedules have it (judgement)."""
 UNHELD = (BoxKind.UNKNOWN, BoxKind.OVEN_LIGHT, BoxKind.HEAT_MAT)
 """Boxes that may have no thermostat for their air."""
+LIFT_PART, COOLS_PER_H, SINKS_PART = 0.6, -0.3, 1 / 3
+"""Koji lifts the air by so much of its distance above that, at the least (5.5 W/(m2 K) of a tray of 20 kg/m2, beside
+the loss of a box that a batch warms, derived: 0.6-0.9). Counted where the koji cools by so much an hour, and the air
+above its room by that part of it: the air of a box that stands open comes to rest."""
 KEPT_PART = 0.7
 """Of the way above the room: a box that holds more of it than this, before the koji makes heat, is not off, but stands
 in a room that got colder (judgement)."""
@@ -85,7 +89,7 @@ def judge_box(turn: Turn, incubator: str, known: Known) -> None:
         turn.happened(incubator, visited_ms=-1)  # rice that was hot from the steamer; what is usual is learnt till then
     allowed_c, most_c = _highest(turn, incubator, known)
     begun = elapsed_ms(turn.anchors, known.batch.started_ms, turn.t_ms) < START_MS
-    room_c = room[1] if room else COLD_ROOM_C if own_heat else ROOM_C
+    room_c = _room_c(turn, incubator, own_heat)
     set_ms = turn.of_late(incubator).set_ms
     set_anew = set_ms >= 0 and elapsed_ms(turn.anchors, set_ms, turn.t_ms) < SET_MS
     for one in fresh(turn, turn.compiled.probes_at(incubator, "air", "temperature")):
@@ -95,13 +99,19 @@ def judge_box(turn: Turn, incubator: str, known: Known) -> None:
             turn.happened(incubator, set_ms=-1)
     facts: dict[str, Any] = {"value": value, "probe": turn.compiled.probes[no].name, "room": room[1] if room else None}
     active = turn.active(incubator, keys.BOX_OFF)
-    level_c = turn.airs[no].level if active else max(value, turn.airs[no].level)  # the level lags: a lid just closed
-    fallen_c = level_c - BACK_K * active
-    from_c = None if off_untold(turn, incubator) else _fallen(turn, no, box, fallen_c, room_c, own_heat)
-    off = from_c is not None and not _held_by_room(turn, incubator, no, level_c, from_c, own_heat)
-    off = off and (active or not (begun or _waits(turn, incubator, known, no, own_heat, room_c, set_anew)))
-    kind = turn.compiled.kind_of(incubator)
+    kind, level_c = turn.compiled.kind_of(incubator), turn.airs[no].level
+    now_c = max(value, level_c)  # the level lags: a lid just closed
+    from_c = None
+    if not off_untold(turn, incubator):
+        lift_k = _lift_k(turn, incubator, known, no, room) if own_heat else 0.0
+        fallen_c = (level_c if active else now_c) - lift_k
+        from_c = _fallen(turn, incubator, no, box, fallen_c, BACK_K * active, own_heat)
+    off = from_c is not None
+    waits = off and (begun or _waits(turn, incubator, known, no, own_heat, room_c, set_anew))
+    off = off and (active or not waits)
     wakes = off and _off_wakes(turn, incubator, known, kind, room is not None)
+    if wakes and kind in UNHELD:  # what the koji may hold up is told alone
+        wakes = not waits and _fallen(turn, incubator, no, box, now_c, 0.0, own_heat) is not None
     facts["limit"] = None if from_c is None else round(from_c, 2)
     priority = Priority.WAKE if wakes else Priority.TELL
     turn.held(incubator, keys.BOX_OFF, off, box.off_after_s, priority, **facts)
@@ -168,6 +178,11 @@ def _warmer_than_rooms(turn: Turn, no: int, unknown: bool) -> bool:
     return not unknown or level_c >= WARM_BOX_C
 
 
+def _room_c(turn: Turn, incubator: str, own_heat: bool) -> float:
+    room = reading_at(turn, incubator, "room", "temperature")
+    return room[1] if room else COLD_ROOM_C if own_heat else ROOM_C
+
+
 def _held_by_room(turn: Turn, incubator: str, no: int, level_c: float, own_c: float, own_heat: bool) -> bool:
     """Whether the air of a box that may have no thermostat fell with its room, or may have."""
     if turn.compiled.kind_of(incubator) not in UNHELD:
@@ -178,10 +193,28 @@ def _held_by_room(turn: Turn, incubator: str, no: int, level_c: float, own_c: fl
     return level_c - room[1] > (LOST_PART if own_heat else KEPT_PART) * (own_c - air.room)
 
 
-def _late(turn: Turn, known: Known) -> bool:
+def _lift_k(turn: Turn, incubator: str, known: Known, no: int, room: tuple[int, float] | None) -> float:
+    """How much of the air's level the koji holds up, in a box that may have no thermostat: there what the koji gives
+    comes on top of the heater's. 0 where it always lay so far above the air, where it and the air do not cool together,
+    and where that is no harm: still warm it is cooled so by a vent, and done as well."""
+    koji = reading_at(turn, incubator, "bed", "temperature", hottest=False)
+    course = turn.courses.get(koji[0]) if koji else None
+    if koji is None or course is None or course.low_k is None or turn.compiled.kind_of(incubator) not in UNHELD:
+        return 0.0
+    above_k = koji[1] - turn.airs[no].level - max(0.0, course.low_k)
+    slope, sinks = slope_of(turn.trace.get(koji[0], ())), slope_of(turn.trace.get(no, ()))
+    if koji[1] >= COOL_KOJI_C or above_k <= 0 or slope is None or sinks is None or _late(turn, known, 0):
+        return 0.0
+    around = slope_of(turn.trace.get(room[0], ())) if room else None
+    sinks_per_h = sinks.per_h - (around.per_h if around else 0.0)
+    cools = slope.per_h <= COOLS_PER_H - 3 * slope.error_per_h and sinks_per_h <= SINKS_PART * slope.per_h
+    return LIFT_PART * above_k if cools else 0.0
+
+
+def _late(turn: Turn, known: Known, before_ms: int = LATE_MS) -> bool:
     """Whether the koji may be taken out by now, or soon: most of its heat is made, and more is hardly wanted."""
     opens = [known.window(step)[0] for step in known.schedule.steps if step.work == "harvest"]
-    return any(at_ms is not None and at_ms - LATE_MS <= turn.t_ms for at_ms in opens)
+    return any(at_ms is not None and at_ms - before_ms <= turn.t_ms for at_ms in opens)
 
 
 def _koji_falls(turn: Turn, incubator: str) -> bool:
@@ -231,8 +264,10 @@ def _loaded_lately(turn: Turn, known: Known) -> bool:
     return any(at_ms is not None and elapsed_ms(turn.anchors, at_ms, turn.t_ms) < LOADED_MS for at_ms in came)
 
 
-def _fallen(turn: Turn, no: int, box: BoxWatch, level_c: float, room_c: float, own_heat: bool) -> float | None:
-    """The level the air has fallen far from, None where it has not.
+def _fallen(
+    turn: Turn, incubator: str, no: int, box: BoxWatch, level_c: float, back_k: float, own_heat: bool
+) -> float | None:  # fmt: skip
+    """The level that air of this level has fallen far from, None where it has not, or fell with its room.
 
     An open lid makes it fall for some minutes only. On a first way up that has not ended the fall counts from the
     highest half hour, and must undo half of the way: a box overshoots.
@@ -243,10 +278,11 @@ def _fallen(turn: Turn, no: int, box: BoxWatch, level_c: float, room_c: float, o
         return None
     part_k = 0.0
     if own_heat:
-        part_k = LOST_PART * (from_c - room_c)
+        part_k = LOST_PART * (from_c - _room_c(turn, incubator, own_heat))
     elif own is None and air.start is not None:
         part_k = LOST_PART * (from_c - air.start)
-    return from_c if from_c - level_c >= max(box.falls_k, part_k) else None
+    far = from_c - level_c >= max(box.falls_k, part_k) - back_k
+    return from_c if far and not _held_by_room(turn, incubator, no, level_c, from_c, own_heat) else None
 
 
 def _running_away(turn: Turn, no: int, box: BoxWatch, allowed_c: float, most_c: float, active: bool) -> float | None:

@@ -179,3 +179,27 @@ def test_where_no_probe_is_in_the_koji_cold_air_is_told_in_a_box_of_unknown_kind
     rows.hold(4 * 3600.0, {AIR: 21.2}, every_s=60)
     _, outcome = advance(initial_state(), rows.take(), rows.t_ms)
     assert "limit/air/temperature/low" in {event.key for event in outcome.events if event.kind == "alarm"}
+
+
+def cooling(h: float) -> float:
+    """Koji that makes its heat between hour 14 and 28, and then cools by 0.7 K an hour."""
+    if h < 24:
+        return min(36.0, 28.0 + 2.0 * max(0.0, h - 14))
+    return max(29.0, 36.0 - 1.75 * (h - 24)) - 0.7 * max(0.0, h - 28)
+
+
+@pytest.mark.parametrize("kind", ["oven-light", "unknown"])
+@pytest.mark.parametrize(("left", "told"), [(0.0, True), (0.67, False)])
+def test_koji_that_cools_ahead_of_its_air_holds_up_that_of_a_lamp_that_is_off(
+    kind: str, left: float, told: bool
+) -> None:
+    """Of the 10 K of a lamp in a room at 17 °C the koji alone leaves 6 at hour 28; a vent a little more."""
+
+    def air(h: float) -> float:
+        if h < 28:
+            return 27.0 + 0.4 * (cooling(h) - 28.0)
+        return 17.0 + max(0.55 * (cooling(h) - 17.0), left * (10.0 + 0.4 * (cooling(h) - 28.0)))
+
+    off = Watched(kind, air, 30.4, lambda h: 17.0, cooling).off
+    assert [priority for priority, _ in off] == [Priority.TELL] * told
+    assert all(0 < at_h - 28 <= 2.3 for _, at_h in off)
