@@ -14,6 +14,8 @@ box is off when its air has lost half of its way above the room as well, and the
 no danger of the cold, and holds up the air of a box that is off. Where somebody answered hot koji at the box, or set it
 and did not say to what, only air near the room's counts. Koji that cools all the same is called by its own low limits,
 and shortly before the harvest opens, when heat is hardly wanted any more, a box that is off is told and wakes nobody.
+So is one that may have no thermostat, where a vent may take as much, while its koji is warm; of its air what cool koji
+holds up is taken off first.
 """
 
 from __future__ import annotations
@@ -110,8 +112,9 @@ def judge_box(turn: Turn, incubator: str, known: Known) -> None:
     waits = off and (begun or _waits(turn, incubator, known, no, own_heat, room_c, set_anew))
     off = off and (active or not waits)
     wakes = off and _off_wakes(turn, incubator, known, kind, room is not None)
-    if wakes and kind in UNHELD:  # what the koji may hold up is told alone
-        wakes = not waits and _fallen(turn, incubator, no, box, now_c, 0.0, own_heat) is not None
+    if wakes and own_heat and kind in UNHELD:  # told alone: what koji may hold up, and a vent may take from warm koji
+        sure = _fallen(turn, incubator, no, box, now_c, 0.0, own_heat) is not None
+        wakes = sure and not waits and not _koji_is_warm(turn, incubator)
     facts["limit"] = None if from_c is None else round(from_c, 2)
     priority = Priority.WAKE if wakes else Priority.TELL
     turn.held(incubator, keys.BOX_OFF, off, box.off_after_s, priority, **facts)
@@ -215,6 +218,12 @@ def _late(turn: Turn, known: Known, before_ms: int = LATE_MS) -> bool:
     """Whether the koji may be taken out by now, or soon: most of its heat is made, and more is hardly wanted."""
     opens = [known.window(step)[0] for step in known.schedule.steps if step.work == "harvest"]
     return any(at_ms is not None and at_ms - before_ms <= turn.t_ms for at_ms in opens)
+
+
+def _koji_is_warm(turn: Turn, incubator: str) -> bool:
+    """Whether the coldest koji is still far from harm."""
+    koji = reading_at(turn, incubator, "bed", "temperature", hottest=False)
+    return koji is not None and koji[1] >= COOL_KOJI_C
 
 
 def _koji_falls(turn: Turn, incubator: str) -> bool:

@@ -203,3 +203,15 @@ def test_koji_that_cools_ahead_of_its_air_holds_up_that_of_a_lamp_that_is_off(
     off = Watched(kind, air, 30.4, lambda h: 17.0, cooling).off
     assert [priority for priority, _ in off] == [Priority.TELL] * told
     assert all(0 < at_h - 28 <= 2.3 for _, at_h in off)
+
+
+@pytest.mark.parametrize("kind", ["oven-light", "unknown"])
+def test_warm_koji_in_a_box_that_may_be_vented_wakes_nobody_until_it_is_cool(kind: str) -> None:
+    """Two fifths of 10 K are left from hour 22 on. The koji stays at 30 °C, or is at 28 °C at hour 25."""
+    air = lambda h: 27.0 if h < 22 else 21.0 + 6.0 * exp(-(h - 22) / 0.3)  # noqa: E731
+    grown = lambda h: 28.0 + min(5.0, max(0.0, h - 14)) - min(3.0, 2 * max(0.0, h - 21))  # noqa: E731
+    stays = Watched(kind, air, 27, lambda h: 17.0, grown)
+    assert [priority for priority, _ in stays.off] == [Priority.TELL]
+    falls = Watched(kind, air, 27, lambda h: 17.0, lambda h: grown(h) - 0.8 * max(0.0, h - 22.5))
+    assert [priority for priority, _ in falls.off] == [Priority.TELL, Priority.WAKE]
+    assert 25.0 <= falls.off[1][1] <= 25.2
