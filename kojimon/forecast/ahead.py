@@ -7,7 +7,7 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from kojimon.forecast.box import OFF_C, Box
-from kojimon.forecast.ensemble import EFFECTS, MOST_LOG_ODDS, STRAY_H, Ensemble, fall_k, systematic
+from kojimon.forecast.ensemble import EFFECTS, MOST_LOG_ODDS, STATES, STRAY_H, UPSET_H, Ensemble, fall_k, systematic
 from kojimon.forecast.growth import Array
 from kojimon.forecast.heat import MEMORY_H, Bed, balance, metabolism, speed_at
 
@@ -18,6 +18,9 @@ ROOM_MEMORY_H: Final = 3.0
 ROOM_DRIFT_K: Final = 0.6
 """How far the air may wander off in six hours: nights cool, people heat; chosen."""
 ROOM_DRIFT_H: Final = 6.0
+HARM_C: Final = 40.0
+"""What the model leaves out (harm by heat, drying, want of air) can only cool koji that is so hot; chosen on tuning
+seeds and half of haze's, and the same between 36 and 42 °C."""
 HOTTEST_C: Final = 60.0
 """Paths are cut here: nothing is known about a bed beyond it."""
 
@@ -108,14 +111,16 @@ def run(
     return Paths(in_h, bed, seen, air, grown)
 
 
-def scaled(paths_c: Array, factor: Array) -> Array:
-    """Paths drawn together (factor below 1) or apart about their middle at each time.
+def corrected(paths_c: Array, factor: Array, lean: float) -> Array:
+    """Paths drawn together (factor below 1) or apart about their middle at each time, and moved by `lean` spreads.
 
-    Time is the first axis, as long as `factor`; members are the last.
+    None is made hotter than `HARM_C` by it. Time is the first axis, as long as `factor`; members are the last.
     """
     middle = np.median(paths_c, axis=-1, keepdims=True)
-    drawn: Array = middle + factor.reshape(-1, *(1 for _ in paths_c.shape[1:])) * (paths_c - middle)
-    return drawn
+    moved = lean * np.std(paths_c, axis=-1, keepdims=True)
+    drawn = middle + moved + factor.reshape(-1, *(1 for _ in paths_c.shape[1:])) * (paths_c - middle)
+    kept: Array = np.minimum(drawn, np.maximum(paths_c + np.minimum(moved, 0.0), HARM_C))
+    return kept
 
 
 class _Running:
@@ -136,7 +141,7 @@ class _Running:
         self.members, count = members, len(nights)
         pick = ensemble.draw(members, rng)
         drawn = _states(ensemble, pick, rng)
-        self.bed_c, self.error, self.log_odds, self.stray = (np.tile(row, count) for row in drawn)
+        self.bed_c, self.error, self.log_odds, self.stray, self.upset = (np.tile(row, count) for row in drawn)
         self.log_odds = np.minimum(self.log_odds, MOST_LOG_ODDS)
         self.log_lag: Array = np.tile(ensemble.log_lag[pick], count)
         self.bed = Bed(*(np.tile(part[pick], count) for part in ensemble.bed))
@@ -148,6 +153,7 @@ class _Running:
         self.drift = rng.standard_normal(members) * ROOM_DRIFT_K
         self.draws = rng.standard_normal((2, members))
         self.keep, self.hold = float(np.exp(-step_h / MEMORY_H)), float(np.exp(-step_h / STRAY_H))
+        self.calm = float(np.exp(-step_h / UPSET_H))
         chance = rng.standard_normal((steps + 1, 2, members))
         one = Bed(*(part[:members] for part in self.bed))
         self.kicks = chance[:, 0] * np.sqrt(1.0 - self.keep**2) * one.unknown_k_per_h
@@ -163,7 +169,7 @@ class _Running:
         damp = self.bed.humidity_pct / 100.0 if self.now.humidity is None else self.now.humidity
         speed = speed_at(self.bed, self.bed_c) * np.exp(self.stray)
         flow = metabolism(self.bed, speed, self.log_odds, self.log_lag)
-        change = balance(self.bed, self.bed_c, air.reshape(-1), damp, flow.heat_k_per_h + self.error)
+        change = balance(self.bed, self.bed_c, air.reshape(-1), damp, flow.heat_k_per_h + self.error + self.upset)
         seen = self.bed_c - self.bed.probe_lag_h * change.rate_k_per_h
         bed_c, grown = self.bed_c, 1.0 / (1.0 + np.exp(-self.log_odds))
         reach = -np.expm1(-change.damping_per_h * self.step_h) / change.damping_per_h
@@ -172,6 +178,7 @@ class _Running:
         self.log_lag = np.minimum(self.log_lag + flow.lag_per_h * self.step_h, 20.0)
         self.error = self.keep * self.error + np.tile(self.kicks[step], count)
         self.stray = self.hold * self.stray + np.tile(self.sways[step], count)
+        self.upset = self.calm * self.upset
         shape = (count, self.members)
         return bed_c.reshape(shape), seen.reshape(shape), air, grown.reshape(shape)
 
@@ -194,11 +201,12 @@ class _Running:
 
 
 def _states(ensemble: Ensemble, pick: Array, rng: np.random.Generator) -> Array:
-    """The four states of the members picked, drawn together from each one's own normal distribution."""
+    """The states of the members picked, drawn together from each one's own normal distribution."""
     # A square root by eigenvalues, since rounding may leave a covariance a hair short of positive.
     values, vectors = np.linalg.eigh(ensemble.cov[pick])
     root = vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :]
-    drawn: Array = ensemble.state[:, pick] + np.einsum("nij,jn->in", root, rng.standard_normal((4, len(pick))))
+    chance = rng.standard_normal((len(STATES), len(pick)))
+    drawn: Array = ensemble.state[:, pick] + np.einsum("nij,jn->in", root, chance)
     return drawn
 
 

@@ -8,6 +8,7 @@ import numpy as np
 
 from kojimon.forecast import ahead, answers
 from kojimon.forecast.growth import Array
+from kojimon.forecast.plausible import DONE_H
 
 if TYPE_CHECKING:
     from kojimon.forecast.forecaster import Forecaster
@@ -16,8 +17,11 @@ STEP_H: Final = 0.125
 CURVE_STEPS: Final = 2
 """The curve is given every 15 minutes, two steps of the run."""
 QUIET_H: Final = 0.5
-DONE_H: Final = 36.0
+DONE_AHEAD_H: Final = 36.0
 """How far ahead the end of growth is looked for."""
+DONE_USUAL, DONE_STRAYS_H = 0.5, 3.0
+"""Nobody sees growth, and the last of its heat is lost in the box's own: what the members say of the end counts for as
+much as what is published of batches, and strays by so much besides; chosen on tuning seeds and half of haze's."""
 DONE_BRAKE: Final = 1.5
 """For that hour alone: a law that brakes early never quite ends, and koji is not left to its tail; chosen on tuning
 seeds."""
@@ -57,7 +61,9 @@ def compose(
     part = min(max(late / STEP_H, 0.0), 1.0)
     bed, air = (p[:-1, 0] * (1.0 - part) + p[1:, 0] * part for p in (paths.bed_c, paths.air_c))
     in_h = paths.in_h[:-1]
-    bed_c = ahead.scaled(bed, forecaster.spread_scale(in_h))
+    bed_c = ahead.corrected(bed, forecaster.spread_scale(in_h), forecaster.lean())
+    if (rest_c := forecaster.rest_c(air)) is not None:
+        bed_c = np.maximum(bed_c, rest_c)
     quiet_in_h = np.arange(QUIET_H, horizon_h + 1e-9, QUIET_H)
     why_not = _why_not(forecaster, now_s)
     highest = np.maximum.accumulate(bed_c, axis=0)
@@ -144,7 +150,8 @@ def _what_if(forecaster: Forecaster, horizon_h: float) -> ahead.Paths:
         step_h=2 * STEP_H,
         nights=(ahead.Night(), *(night for _, night in CHANGES), *waits),
     )
-    return paths._replace(bed_c=ahead.scaled(paths.bed_c, forecaster.spread_scale(paths.in_h)))
+    bed_c = ahead.corrected(paths.bed_c, forecaster.spread_scale(paths.in_h), forecaster.lean())
+    return paths._replace(bed_c=bed_c)
 
 
 def _changes(paths: ahead.Paths, limits_c: tuple[float, ...]) -> tuple[answers.WhatIf, ...]:
@@ -182,14 +189,16 @@ def _done(forecaster: Forecaster, now_h: float) -> answers.DoneAnswer:
         forecaster.now(),
         forecaster.chance(2),
         members=200,
-        hours=DONE_H,
+        hours=DONE_AHEAD_H,
         step_h=3 * STEP_H,
         latest_brake=DONE_BRAKE,
     )
     hours = first_pass_h(paths.in_h, paths.grown[:, 0], setup.complete_at)
     complete = float(np.mean(hours <= 0.0))
     passed = now_h if forecaster.done_h is None else min(forecaster.done_h, now_h)
-    hour = quantiles(np.where(hours <= 0.0, passed, now_h + hours))
+    usual_h = DONE_H.middle + DONE_STRAYS_H / DONE_USUAL * forecaster.chance(4).standard_normal(len(hours))
+    likely = np.maximum((1.0 - DONE_USUAL) * (now_h + hours) + DONE_USUAL * usual_h, now_h)
+    hour = quantiles(np.where(hours <= 0.0, passed, likely))
     opens, closes = setup.harvest_from_h, setup.harvest_until_h
     if opens is not None and closes is not None:
         opens = min(max(opens, closes if hour.p50 is None else hour.p50), closes)

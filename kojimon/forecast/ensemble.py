@@ -32,8 +32,14 @@ WANDER_K: Final = 0.03
 STRAY_H: Final = 30.0
 """How long a member's growth rate strays from its own; chosen on tuning seeds."""
 MOST_LOG_ODDS: Final = 9.0
-BED, ERROR, GROWN, STRAY = range(4)
-"""Rows of the state: bed °C, error of the heat balance K/h, ln(x / (1 - x)), ln of the growth rate's straying."""
+BED, ERROR, GROWN, STRAY, UPSET = STATES = range(5)
+"""Rows of the state: bed °C, error of the heat balance K/h, ln(x / (1 - x)), ln of the growth rate's straying, and what
+work upset in the heat balance for a while, K/h."""
+UPSET_H: Final = 1.0
+"""How long work upsets the heat balance: threads are torn and pause, the open box and wet faces cool; published pairs
+are back within 1-3 h."""
+UPSET_SHARE, UPSET_K_PER_H = 0.7, 0.8
+"""How far a mixing does: standard deviation as a share of the heat made, and besides; chosen."""
 _WALK: Final = np.array([p.walk for p in PARAMETERS])[:, None]
 
 
@@ -54,13 +60,13 @@ class Effect(NamedTuple):
 
 
 EFFECTS: Final = {
-    "mix": Effect(1.0, 0.7, 0.05, 0.15, 0.0, 0.15),
-    "spread": Effect(1.0, 0.7, 0.30, 0.25, 0.0, 0.15),
-    "furrow": Effect(0.4, 0.7, 0.20, 0.20, 0.0, 0.10),
+    "mix": Effect(1.0, 2.0, 0.05, 0.15, -0.1, 0.25),
+    "spread": Effect(1.0, 2.0, 0.50, 0.35, -0.1, 0.25),
+    "furrow": Effect(0.4, 1.0, 0.20, 0.20, 0.0, 0.10),
     "wrap": Effect(0.0, 0.5, -0.40, 0.30, 0.0, 0.02),
-    "unwrap": Effect(0.2, 0.5, 0.40, 0.30, 0.0, 0.02),
+    "unwrap": Effect(0.2, 0.5, 0.60, 0.50, 0.0, 0.02),
     "swap": Effect(0.2, 1.0, 0.0, 0.15, 0.0, 0.05),
-    "unmarked": Effect(1.0, 1.0, 0.05, 0.25, 0.0, 0.20),
+    "unmarked": Effect(1.0, 2.0, 0.05, 0.25, -0.1, 0.25),
     "unknown": Effect(0.0, 2.0, 0.0, 0.25, 0.0, 0.20),
     "moved": Effect(0.0, 2.0, 0.0, 0.30, 0.0, 0.10),
 }
@@ -97,11 +103,11 @@ class Ensemble:
         self.rows: Array = mean[:, None] + _root(cov) @ rng.standard_normal((len(mean), members))
         self.log_weight: Array = np.zeros(members)
         self.bed: Bed = bed_from(self.rows)
-        self.state: Array = np.zeros((4, members))
+        self.state: Array = np.zeros((len(STATES), members))
         self.state[BED] = start_c
         self.state[GROWN] = np.log(self.bed.start / (1.0 - self.bed.start))
         self.log_lag: Array = lag_work(np.minimum(self.bed.rate_per_h * self.bed.lag_h, 20.0))
-        self.cov: Array = np.zeros((members, 4, 4))
+        self.cov: Array = np.zeros((members, len(STATES), len(STATES)))
         self.cov[:, BED, BED] = 1.5**2
         self.cov[:, ERROR, ERROR] = self.bed.unknown_k_per_h**2
         self.cov[:, STRAY, STRAY] = self.bed.restless**2
@@ -133,13 +139,13 @@ class Ensemble:
         speed = speed_at(bed, state[BED]) * stray
         warmer = speed_at(bed, state[BED] + 0.5) * stray
         flow = metabolism(bed, speed, state[GROWN], self.log_lag)
-        change = balance(bed, state[BED], air_c, damp, flow.heat_k_per_h + state[ERROR])
+        change = balance(bed, state[BED], air_c, damp, flow.heat_k_per_h + state[ERROR] + state[UPSET])
         steeper = (warmer / speed - 1.0) / 0.5
         fade = np.exp(-change.damping_per_h * hours)
         reach = (1.0 - fade) / change.damping_per_h
         step = np.zeros_like(self.cov)
         step[:, BED, BED] = fade + reach * flow.heat_k_per_h * steeper
-        step[:, BED, ERROR] = reach
+        step[:, BED, ERROR] = step[:, BED, UPSET] = reach
         step[:, BED, GROWN] = reach * flow.heat_by_log_odds
         step[:, BED, STRAY] = reach * flow.heat_k_per_h
         step[:, ERROR, ERROR] = keep = np.exp(-hours / MEMORY_H)
@@ -147,6 +153,7 @@ class Ensemble:
         step[:, GROWN, BED] = flow.log_odds_per_h * steeper * hours
         step[:, GROWN, STRAY] = flow.log_odds_per_h * hours
         step[:, STRAY, STRAY] = hold = np.exp(-hours / STRAY_H)
+        step[:, UPSET, UPSET] = calm = np.exp(-hours / UPSET_H)
         self.cov = step @ self.cov @ step.transpose(0, 2, 1)
         self.cov[:, BED, BED] += WANDER_K**2
         self.cov[:, ERROR, ERROR] += (1.0 - keep**2) * bed.unknown_k_per_h**2
@@ -155,6 +162,7 @@ class Ensemble:
         state[ERROR] *= keep
         state[GROWN] = np.minimum(state[GROWN] + flow.log_odds_per_h * hours, MOST_LOG_ODDS)
         state[STRAY] *= hold
+        state[UPSET] *= calm
         self.log_lag = np.minimum(self.log_lag + flow.lag_per_h * hours, 20.0)
         self.made, self.moving = flow.heat_k_per_h, change.rate_k_per_h
 
@@ -192,6 +200,11 @@ class Ensemble:
         if 1.0 / float(weight @ weight) < 0.5 * self.size:
             self._resample(weight)
 
+    def shift(self, name: str, by: Array) -> None:
+        """Moves a parameter of each member, on its scale."""
+        self.rows[ROW[name]] += by
+        self.bed = bed_from(self.rows)
+
     def select(self, pick: Array) -> None:
         """Keeps the members picked (indices, with repeats), all of one weight."""
         self.rows, self.log_lag = self.rows[:, pick], self.log_lag[pick]
@@ -212,6 +225,7 @@ class Ensemble:
         self.cov[:, BED, BED] += effect.cool_spread_k**2
         self.cov[:, GROWN, GROWN] += effect.set_back_spread**2
         self.cov[:, STRAY, STRAY] += effect.set_back_spread**2
+        self.cov[:, UPSET, UPSET] += (effect.cools * (UPSET_SHARE * self.made + UPSET_K_PER_H)) ** 2
         self.rows[ROW["loss_per_h"]] += effect.loss + effect.loss_spread * self.rng.standard_normal(self.size)
         self.bed = bed_from(self.rows)
 

@@ -19,7 +19,7 @@ from kojimon.forecast.box import EVERY_H, Box
 from kojimon.forecast.ensemble import BED, EFFECTS, ERROR, GROWN, LEAST_SHARE, Ensemble
 from kojimon.forecast.growth import Array
 from kojimon.forecast.plausible import weigh
-from kojimon.forecast.prior import PARAMETERS, ROW, for_box, learn, to_scale
+from kojimon.forecast.prior import KINDS, PARAMETERS, ROW, for_box, learn, to_scale
 from kojimon.units import median
 
 BLOCK_S: Final = 300
@@ -42,29 +42,40 @@ SEEN_AFTER: Final = 2
 """Blocks after work that are not learnt from: a probe in a sleeve is still on its way; chosen."""
 SETTLING_BLOCKS: Final = 6
 """Half an hour after work in which readings count less and the box is not learnt from; chosen."""
+REST_FROM_H: Final = 3.0
+"""Then the rice has come to what box and room make of it; chosen."""
+REST_K: Final = 1.0
+"""Koji without heat of its own lies where its box has held it so far, or lower by so much on the average; chosen."""
+MATS: Final = 0.15
+"""Share of heat mats among boxes of which nobody says what they are; chosen."""
 DRAWS: Final = 8
 """How many members are drawn for each one kept, when the prior is the published one."""
 CHECK_H: Final = 2.0
 TRUST: Final = 4.0
 """How many forecasts that missed by `SCALE_START` the record starts with; chosen on tuning seeds."""
-SCALE_RATIO: Final = 1.35
-SCALE_RATIO_PER_H: Final = 0.05
+SCALE_RATIO: Final = 1.4
+SCALE_RATIO_PER_H: Final = 0.04
 """The spread ahead is scaled by the root mean square of the misses two hours ahead, times this. It rises with the hour
 ahead, for errors grow faster than the members part; chosen on tuning seeds."""
-SCALE_START: Final = 0.6
-"""Root mean square miss assumed before there are any, counted as `TRUST` of them; chosen on tuning seeds."""
-SCALE_LEAST, SCALE_MOST = 0.5, 2.0
+SCALE_START, SCALE_WORKED = 0.65, 0.8
+"""Root mean square miss assumed before there are any, counted as `TRUST` of them: at first, and after work, which is
+known worst; chosen on tuning seeds and half of haze's."""
+SCALE_LEAST, SCALE_MOST = 0.5, 3.0
+LEAN, LEAN_OF, LEAN_MOST = 0.5, 4, 3.0
+"""The middle ahead is moved by this share of the mean of so many last misses, each in spreads and cut there: a member's
+error lasts longer than it learns to correct it; chosen on tuning seeds and half of haze's."""
 CHECK_EVERY: Final = 6
 """The batch is checked against a forecast two hours old, every half hour; chosen."""
 
 
 class Pending(NamedTuple):
-    """A forecast kept to be checked: for which block, made at which count of works and jumps."""
+    """A forecast kept to be checked: for which block, made at which count of works and jumps, and how it leant."""
 
     block: int
     mean_c: float
     spread_k: float
     touched: int
+    lean: float
 
 
 class Forecaster:
@@ -89,7 +100,11 @@ class Forecaster:
         drawn = setup.members * (DRAWS if prior.batches == 0 else 1)
         self.ensemble = Ensemble(mean[:n], cov[:n, :n], drawn, self._rng, start_c)
         if prior.batches == 0:
-            weigh(self.ensemble, setup.members, setup.complete_at, self._rng, float(mean[ROW["offset_k"]]))
+            usual_k = np.full(drawn, mean[ROW["offset_k"]])
+            if setup.kind == "unknown":
+                usual_k[: round(MATS * drawn)] += KINDS["heat-mat"]["offset_k"][0]
+                self.ensemble.shift("offset_k", usual_k)
+            weigh(self.ensemble, setup.members, setup.complete_at, self._rng, usual_k)
         self.box = Box(mean[n:], cov[n:, n:], setup.members, self._rng, setup.kind)
         self.block = 0
         self.touched = 0
@@ -112,6 +127,7 @@ class Forecaster:
         self._pending: deque[Pending] = deque()
         self._seen_blocks: deque[bool] = deque(maxlen=24)
         self._calm_c: float | None = None
+        self._held: list[tuple[float, float | None]] = []
         self._before_c: float | None = None
         self._rooms: deque[float] = deque(maxlen=5)
 
@@ -155,6 +171,7 @@ class Forecaster:
         self._catch_up(int(max(t_s, 0.0) // BLOCK_S))
         if what == "set":
             self.box.set_anew(float(value) if value else None)
+            self._held.clear()
         else:
             self._works.append(what)
 
@@ -205,6 +222,20 @@ class Forecaster:
         rooms = self._rooms
         return (rooms[-1] - rooms[0]) / ((len(rooms) - 1) * EVERY_H) if len(rooms) == rooms.maxlen else 0.0
 
+    def rest_c(self, air_c: Array) -> Array | None:
+        """How far each path may fall while its air (`air_c`, of each moment and path) is no colder than it was.
+
+        None where nothing has held the koji yet, or where it falls towards what it never was: a heater may be off.
+        """
+        if not self._held:
+            return None
+        lowest_c, now_c = min(bed_c for bed_c, _ in self._held), self._bed_now()
+        if now_c < max(bed_c for bed_c, _ in self._held[-4:]) - REST_K / 2 and now_c < lowest_c + REST_K:
+            return None
+        rest: Array = min(lowest_c, now_c) - self.chance(3).exponential(REST_K, (air_c.shape[-1],))
+        then_c = min((air for _, air in self._held if air is not None), default=None)
+        return rest if then_c is None else rest + np.minimum(air_c - then_c, 0.0)
+
     def chance(self, purpose: int) -> np.random.Generator:
         """Randomness for one answer: the same whenever it is asked within a block."""
         return np.random.default_rng([self.seed, 2, self.block, purpose])
@@ -213,12 +244,17 @@ class Forecaster:
         """Factor on the spread of the bed's paths, so many hours ahead: misses against what was promised.
 
         The members' spread is a guess about models; how far the last forecasts fell from their middle, in units of
-        that spread, is evidence. Shrunk towards `SCALE_START` while the misses are few.
+        that spread, is evidence. Shrunk towards what is assumed while the misses are few.
         """
-        squares = TRUST * SCALE_START**2 + float(np.sum(np.square(self.misses)))
+        squares = TRUST * (SCALE_WORKED if self.touched else SCALE_START) ** 2 + float(np.sum(np.square(self.misses)))
         missed = float(np.sqrt(squares / (TRUST + len(self.misses))))
         scale: Array = np.clip((SCALE_RATIO + SCALE_RATIO_PER_H * in_h) * missed, SCALE_LEAST, SCALE_MOST)
         return scale
+
+    def lean(self) -> float:
+        """By how many of their spreads the paths are moved, for the side on which the last forecasts missed."""
+        last = list(self.misses)[-LEAN_OF:]
+        return LEAN * sum(min(max(miss, -LEAN_MOST), LEAN_MOST) for miss in last) / (1 + len(last))
 
     def contradicted(self) -> bool:
         """The last forecasts missed by far more than they promised."""
@@ -249,6 +285,8 @@ class Forecaster:
         for kind in works:
             self.ensemble.work(EFFECTS[kind], self.room_c)
             self._touch()
+        if "moved" in works:
+            self._held.clear()
         self._since_step += 1
         if any(EFFECTS[kind].cools >= 1.0 for kind in works):
             self._before_c = self._calm_c
@@ -292,8 +330,9 @@ class Forecaster:
         while self._pending and self._pending[0].block <= self.block:
             promise = self._pending.popleft()
             if promise.block == self.block and promise.touched == self.touched:
-                self.last_miss_k = bed - promise.mean_c
-                self.misses.append(self.last_miss_k / promise.spread_k)
+                miss = (bed - promise.mean_c) / promise.spread_k
+                self.last_miss_k = (miss - promise.lean) * promise.spread_k
+                self.misses.append(miss)
 
     def _persists(self, bed: float) -> bool:
         """A jump is believed at its third block in a row: then something was done that nobody told."""
@@ -324,7 +363,10 @@ class Forecaster:
             return
         if room:
             self._rooms.append(self.room_c)
-        if len(self._half["air"]) < 3:
+        known = len(self._half["air"]) >= 3
+        if bed is not None and self._since_step > SETTLING_BLOCKS and self.block * BLOCK_H >= REST_FROM_H:
+            self._held.append((bed, float(np.mean(self._half["air"])) if known else None))
+        if not known:
             return
         bed_mean, air_mean = (float(np.mean(self._half[k])) for k in ("bed", "air"))
         self._half = {"bed": [], "air": []}
@@ -338,7 +380,8 @@ class Forecaster:
         )
         last = paths.seen_c[-1, 0]
         block = self.block + round(CHECK_H / BLOCK_H)
-        self._pending.append(Pending(block, float(last.mean()), float(np.hypot(last.std(), 0.15)), self.touched))
+        spread_k = float(np.hypot(last.std(), 0.15))
+        self._pending.append(Pending(block, float(last.mean()), spread_k, self.touched, self.lean()))
 
     def _notice_warmth(self) -> None:
         """Evidence of self-warming: nearly every member needs heat of the mould's own to explain the readings."""

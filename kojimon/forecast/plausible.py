@@ -35,7 +35,7 @@ PEAK_C: Final = Outcome(42.0, 4.5, "42-48 degC before the stir (a miso maker's p
 DONE_H: Final = Outcome(45.0, 6.0, "taken out at 42-48 h (trays 43-48 h; farm page 42-45 h; textbook table 44 h)")
 
 
-def outcomes(ensemble: Ensemble, complete_at: float, offset_k: float = 0.0) -> tuple[Array, Array, Array]:
+def outcomes(ensemble: Ensemble, complete_at: float, offset_k: Array | float = 0.0) -> tuple[Array, Array, Array]:
     """Hour the bed passes 35 °C, its highest temperature (°C) and hour of complete growth, of every member.
 
     An hour beyond the run counts as its end. The ensemble is not changed.
@@ -58,11 +58,11 @@ def outcomes(ensemble: Ensemble, complete_at: float, offset_k: float = 0.0) -> t
 
 
 def weigh(
-    ensemble: Ensemble, members: int, complete_at: float, rng: np.random.Generator, offset_k: float = 0.0
+    ensemble: Ensemble, members: int, complete_at: float, rng: np.random.Generator, offset_k: Array
 ) -> None:
     """Thins a large ensemble fresh from the prior to `members` that behave like batches.
 
-    `offset_k`: how far the koji's surroundings are usually above the air probe.
+    `offset_k`: how far each one's surroundings are usually above the air probe.
     """
     log_weight = np.zeros(ensemble.size)
     for found, known in zip(outcomes(ensemble, complete_at, offset_k), (RISE_H, PEAK_C, DONE_H), strict=True):

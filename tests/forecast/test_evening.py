@@ -68,6 +68,20 @@ def test_the_air_of_a_mat_is_the_rooms_and_says_nothing_of_cold_koji() -> None:
     assert mat.too_cold[15] < unknown.too_cold[15] - 0.3
 
 
+def test_koji_that_its_mat_has_held_so_far_is_not_feared_cold() -> None:
+    """The air is the room's, nobody said that it is a mat: what has kept it warm all evening goes on keeping it."""
+    def on_a_mat(hours: float, off_h: float = 99.0) -> Iterator[Reading]:
+        koji_c, chance = 29.0, np.random.default_rng(5)
+        for minute in range(round(hours * 60)):
+            koji_c += ((20.0 if minute / 60 > off_h else 29.0) - koji_c) / 150
+            yield minute * 60.0, round(koji_c + 0.05 * float(chance.standard_normal()), 2), 20.0, 18.0, None
+
+    held, off = asked(on_a_mat(8.0), 8.0), asked(on_a_mat(8.0, off_h=6.5), 8.0)
+    in_8_h = held.quiet_in_h.index(8.0)
+    assert held.too_cold[in_8_h] < 0.15
+    assert off.bed_now_c > LOW_C - 3.0 and off.too_cold[in_8_h] > 0.8
+
+
 def test_moving_air_carries_more_heat_away() -> None:
     warm = {kind: Forecaster(ForecastSetup(members=400, kind=kind), published(), 9).ensemble for kind in ("fan", "")}
     middle = {kind: float(np.median(one.bed.loss_per_h)) for kind, one in warm.items()}
@@ -109,3 +123,13 @@ def test_a_moved_probe_changes_what_is_read_and_not_what_grows() -> None:
     told, untold = asked(moved, 21.0, works=((72_000.0, "moved"),)), asked(moved, 21.0)
     assert told.bed_now_c == pytest.approx(moved[-1][1], abs=0.3)
     assert told.check.jumps == 0 and abs(told.heat_k_per_h - untold.heat_k_per_h) < 3.0
+
+
+def test_after_a_mixing_the_koji_pauses_and_comes_back() -> None:
+    """Torn threads make little heat for an hour, published pairs are back in 1-3 h: that it lies still is no end of
+    its warming."""
+    rows, works = mixed(3.0)
+    still_c = rows[-60][1]
+    paused = [(t_s, still_c if t_s > 72_000 else koji_c, *rest) for t_s, koji_c, *rest in rows]
+    made = asked(paused, 21.0, works=works)
+    assert still_c is not None and made.curve.p90_c[8] > still_c + 1.5

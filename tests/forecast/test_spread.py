@@ -8,11 +8,14 @@ import pytest
 from kojimon.forecast import ahead
 from kojimon.forecast.answers import ForecastSetup
 from kojimon.forecast.forecaster import (
+    LEAN,
+    LEAN_MOST,
     SCALE_LEAST,
     SCALE_MOST,
     SCALE_RATIO,
     SCALE_RATIO_PER_H,
     SCALE_START,
+    SCALE_WORKED,
     Forecaster,
 )
 from kojimon.forecast.prior import published
@@ -55,12 +58,27 @@ def test_work_on_the_koji_ends_what_earlier_misses_say() -> None:
     forecaster.work(0.0, "mix")
     forecaster.observe(300.0, 32.0, 30.0)
     assert (forecaster.spread_scale(IN_H) > narrow).all()
-    assert forecaster.spread_scale(IN_H) == pytest.approx(missed().spread_scale(IN_H))
+    assert forecaster.spread_scale(IN_H) == pytest.approx(missed().spread_scale(IN_H) * SCALE_WORKED / SCALE_START)
 
 
-def test_paths_keep_their_middle_and_order() -> None:
-    paths = np.random.default_rng(1).normal(35.0, 2.0, (3, 2, 41))
-    drawn = ahead.scaled(paths, np.array([0.5, 1.0, 2.0]))
+def test_the_middle_leans_to_the_side_of_the_last_misses() -> None:
+    """Warmer than foreseen four times in a row: warmer from now on too, by a share of it, and bounded."""
+    assert missed().lean() == 0.0 and missed(9.0).lean() == LEAN * LEAN_MOST / 2
+    assert missed(-1.0, *[1.0] * 4).lean() == pytest.approx(LEAN * 0.8)
+    level, warm = (missed(*misses).forecast(0.0, ()).curve.p50_c for misses in ([0.0] * 4, [1.0] * 4))
+    assert all(later > earlier + 0.2 for earlier, later in zip(level[8:], warm[8:], strict=True))
+
+
+def test_paths_keep_their_middle_and_order_where_nothing_leans() -> None:
+    paths = np.random.default_rng(1).normal(25.0, 2.0, (3, 2, 41))
+    drawn = ahead.corrected(paths, np.array([0.5, 1.0, 2.0]), 0.0)
     assert np.median(drawn, axis=-1) == pytest.approx(np.median(paths, axis=-1))
     assert drawn.std(axis=-1) == pytest.approx(paths.std(axis=-1) * np.array([[0.5], [1.0], [2.0]]))
     assert (np.argsort(drawn, axis=-1) == np.argsort(paths, axis=-1)).all()
+
+
+def test_what_is_not_known_makes_no_path_hotter_than_heat_lets_koji_grow() -> None:
+    paths = np.linspace(30.0, 44.0, 41)[None, None, :]
+    wide = ahead.corrected(paths, np.array([2.0]), 0.5)
+    assert wide.min() < paths.min() and (wide[paths > ahead.HARM_C] == paths[paths > ahead.HARM_C]).all()
+    assert ahead.corrected(paths, np.array([1.0]), -0.5).max() < paths.max()
