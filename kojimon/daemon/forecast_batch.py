@@ -15,7 +15,7 @@ from kojimon.engine.setup import EngineSetup
 from kojimon.engine.state import BatchState, Mark, State, elapsed_ms
 from kojimon.forecast.answers import ForecastSetup, MixAim
 from kojimon.forecast.protocol import Reading, Work
-from kojimon.model import Event
+from kojimon.model import Event, Quality, standing_readings
 from kojimon.review.measure.minutes import Minute
 from kojimon.schedule.spec import After, Band, FirstOf, LastOf, Moment, Schedule, Step
 
@@ -23,10 +23,11 @@ WORKS: Final = frozenset({"mix", "spread", "furrow", "wrap", "unwrap", "swap"})
 """What steps do to the koji that the forecast knows of (`schedule.spec.Step.work`)."""
 TELLING: Final = (("bed", "temperature"), ("air", "temperature"))
 """Probes that something can be forecast from."""
-UNTOLD: Final = ("probe-moved", "setpoint")
-"""Events besides steps that change the koji or its box."""
+UNTOLD: Final = ("probe-moved", "setpoint", "reading", "reading-undone")
+"""Events besides steps that change the koji or its box, and what was read of it by hand."""
 BESIDE: Final = (("air", "temperature"), ("room", "temperature"), ("air", "humidity"))
 MINUTE_MS: Final = 60_000
+NO_DOUBTS: Final[Mapping[int, float]] = {}
 LATE_S: Final = 300.0
 """Work told later than this is put where it belongs by telling the batch anew: a block of the forecast."""
 MIX_FROM_C: Final = (30.0, 42.0)
@@ -100,13 +101,18 @@ def works_of(subject: Subject, schedule: Schedule, batch: BatchState) -> tuple[W
 
 
 def besides(told: Iterable[Event], subject: Subject, guesses: Collection[int]) -> tuple[Work, ...]:
-    """What changed koji or box besides steps, in order of time: the box set anew, a probe moved, a mixing seen.
+    """What changed koji or box besides steps, in order of time: the box set anew, a probe moved, a mixing seen; and the
+    koji read by hand.
 
     Args:
         told: the batch's events of the kinds `UNTOLD`.
         guesses: when mixings were seen that wait for an answer (one that was answered is a step, or was none).
     """
+    told = list(told)
     found = [(subject.since_s(at_ms), "mix") for at_ms in guesses]
+    for hand in standing_readings(told):
+        if (hand.place, hand.quantity, hand.quality) == ("bed", "temperature", Quality.GOOD):
+            found.append((subject.since_s(hand.at_ms), f"read {hand.value:g}"))
     for event in told:
         at_s = subject.since_s(event.t_ms)
         if isinstance(event.what, Setpoint):
@@ -116,15 +122,18 @@ def besides(told: Iterable[Event], subject: Subject, guesses: Collection[int]) -
     return tuple(sorted(one for one in found if one[0] >= 0))
 
 
-def readings_of(subject: Subject, minutes: Mapping[int, Sequence[Minute]]) -> tuple[Reading, ...]:
+def readings_of(
+    subject: Subject, minutes: Mapping[int, Sequence[Minute]], doubts: Mapping[int, float] = NO_DOUBTS
+) -> tuple[Reading, ...]:
     """One set of readings a minute, in order of time.
 
-    Of several probes in the koji the hottest counts, for it is the one that reaches a limit; of others the mean.
+    Of several probes in the koji the hottest counts, for it is the one that reaches a limit; of others the mean. Of one
+    that is perhaps out of it nothing counts that is colder than `doubts` says (`engine.doubts`).
     """
     table: dict[int, dict[tuple[str, str], list[float]]] = {}
     for no, place, quantity in subject.probes:
         for one in minutes.get(no, ()):
-            if one.first_ms >= subject.hour0_ms:
+            if one.first_ms >= subject.hour0_ms and one.high >= doubts.get(no, one.high):
                 row = table.setdefault(one.first_ms // MINUTE_MS, {})
                 row.setdefault((place, quantity), []).append((one.low + one.high) / 2)
     found = []

@@ -33,7 +33,7 @@ from kojimon.daemon.forecast_batch import (
 )
 from kojimon.daemon.forecast_child import asked, forecast_child, look_after
 from kojimon.daemon.house import House
-from kojimon.daemon.learning import Lesson, lessons, prior_of
+from kojimon.daemon.learning import MOST_EVENTS, Lesson, lessons, prior_of
 from kojimon.engine.limits import bands_in_force
 from kojimon.engine.state import State
 from kojimon.engine.turn import Turn
@@ -212,16 +212,16 @@ class Forecasting:
         if batch is None or schedule is None or batch.id != subject.batch or now_s < 0:
             return None
         look_after(self.child)
-        told_besides = self._house.reader().events(batch=subject.batch, kinds=UNTOLD)
+        told_besides = self._house.reader().events(batch=subject.batch, kinds=UNTOLD, limit=MOST_EVENTS)
         seen = [guess.at_ms for guess in batch.guesses]
         works = tuple(sorted((*works_of(subject, schedule, batch), *besides(told_besides, subject, seen))))
         told = self._told.get(subject.incubator)
         if told is None or not self._goes_on(told, subject, works):
-            readings, end = self._readings(subject, self._house.reader().seq_at(subject.hour0_ms))
+            readings, end = self._readings(subject, state, self._house.reader().seq_at(subject.hour0_ms))
             prior = prior_of(self._house.reader(), subject.incubator, batch.schedule)
             self._begin(Start(subject.incubator, subject.seed, _setup(schedule, subject), prior, readings, works))
         else:
-            readings, end = self._readings(subject, told.next_seq)
+            readings, end = self._readings(subject, state, told.next_seq)
             self._ask(Observe(subject.incubator, readings, works[len(told.works) :]))
         self._told[subject.incubator] = Told(self.child.lives, subject, works, end, now_s)
         turn = Turn(state)
@@ -237,11 +237,11 @@ class Forecasting:
             return False
         return all(at_s > told.now_s - LATE_S for at_s, _ in works[known:])
 
-    def _readings(self, subject: Subject, first_seq: int) -> tuple[Any, int]:
+    def _readings(self, subject: Subject, state: State, first_seq: int) -> tuple[Any, int]:
         """Readings from a row on, one set a minute, and the row after them."""
         reader = self._house.reader()
         end = reader.last_seq() + 1
-        return readings_of(subject, read_minutes(reader.path, first_seq, end)), end
+        return readings_of(subject, read_minutes(reader.path, first_seq, end), state.doubts), end
 
     def _begin(self, start: Start) -> None:
         """Tells a batch from its beginning. A prior that the model cannot use is left aside, not the forecast."""

@@ -48,6 +48,8 @@ REST_K: Final = 1.0
 """Koji without heat of its own lies where its box has held it so far, or lower by so much on the average; chosen."""
 MATS: Final = 0.15
 """Share of heat mats among boxes of which nobody says what they are; chosen."""
+SETTLING_K, BY_HAND_K = 0.5, 0.5
+"""Standard deviation more of a reading then, and of one by hand where no probe is read: another spot; chosen."""
 DRAWS: Final = 8
 """How many members are drawn for each one kept, when the prior is the published one."""
 CHECK_H: Final = 2.0
@@ -119,6 +121,7 @@ class Forecaster:
         self.humidity: Array | None = None
         self._gather: dict[str, list[float]] = {"bed": [], "air": [], "room": [], "rh": []}
         self._half: dict[str, list[float]] = {"bed": [], "air": []}
+        self._by_hand: float | None = None
         self._works: list[str] = []
         self._since_step = SETTLING_BLOCKS
         self._refused: list[float] = []
@@ -161,15 +164,18 @@ class Forecaster:
                     self.last_bed_s = t_s
 
     def work(self, t_s: float, kind: str) -> None:
-        """Work was done, or something was changed (`protocol.Work`); any other kind changes nothing.
+        """Work was done, something was changed or read by hand (`protocol.Work`); any other kind changes nothing.
 
         `t_s` may lie before readings already taken (told late); it then counts from now.
         """
         what, _, value = kind.partition(" ")
-        if what not in EFFECTS and what != "set":
+        if what not in EFFECTS and what not in ("set", "read"):
             return
         self._catch_up(int(max(t_s, 0.0) // BLOCK_S))
-        if what == "set":
+        if what == "read":
+            self._by_hand = float(value)
+            self.last_bed_s = max(t_s, self.last_bed_s or 0.0)
+        elif what == "set":
             self.box.set_anew(float(value) if value else None)
             self._held.clear()
         else:
@@ -273,7 +279,8 @@ class Forecaster:
         """Ends the current block: learn from it, then go on to the next."""
         gathered, self._gather = self._gather, {"bed": [], "air": [], "room": [], "rh": []}
         works, self._works = self._works, []
-        bed = median(gathered["bed"]) if gathered["bed"] else None
+        by_hand, self._by_hand = self._by_hand, None
+        bed = median(gathered["bed"]) if gathered["bed"] else by_hand
         air = sum(gathered["air"]) / len(gathered["air"]) if gathered["air"] else None
         if gathered["room"]:
             self.room_c = median(gathered["room"])
@@ -281,7 +288,7 @@ class Forecaster:
         self.ensemble.advance(BLOCK_H, self._air_for(air), self.humidity)
         self._seen_blocks.append(bed is not None)
         if bed is not None and not works and self._since_step >= SEEN_AFTER:
-            self._learn(bed)
+            self._learn(bed, 0.0 if gathered["bed"] else BY_HAND_K)
         for kind in works:
             self.ensemble.work(EFFECTS[kind], self.room_c)
             self._touch()
@@ -315,12 +322,12 @@ class Forecaster:
     def _bed_now(self) -> float:
         return float(self.ensemble.weights() @ self.ensemble.state[BED])
 
-    def _learn(self, bed: float) -> None:
+    def _learn(self, bed: float, unsure_k: float) -> None:
         before_c, self._before_c = self._before_c, None
         if before_c is not None and before_c - self.room_c > LEAST_HEIGHT_K:
             self.ensemble.saw_fall(max((before_c - bed) / (before_c - self.room_c), LEAST_SHARE))
         mean, spread = self.ensemble.expected()
-        settling = 0.5 if self._since_step < SETTLING_BLOCKS else 0.0
+        settling = max(SETTLING_K if self._since_step < SETTLING_BLOCKS else 0.0, unsure_k)
         if abs(bed - mean) > max(JUMP_K, 6.0 * spread) and not self._persists(bed):
             return
         self._refused.clear()

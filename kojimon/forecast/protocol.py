@@ -17,7 +17,7 @@ Reading = tuple[float, float | None, float | None, float | None, float | None]
 """Seconds since inoculation; bed, air, room in °C; relative humidity in %. None: no reading."""
 Work = tuple[float, str]
 """Seconds since inoculation; `mix`, `spread`, `furrow`, `wrap`, `unwrap`, `swap`, `moved` (the probe), `set` or
-`set 28.5` (the box, where known to how many °C)."""
+`set 28.5` (the box, where known to how many °C), `read 36.5` (the koji by hand, °C)."""
 
 
 class Start(Struct, frozen=True, tag_field="ask", tag="start"):

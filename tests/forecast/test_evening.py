@@ -133,3 +133,13 @@ def test_after_a_mixing_the_koji_pauses_and_comes_back() -> None:
     paused = [(t_s, still_c if t_s > 72_000 else koji_c, *rest) for t_s, koji_c, *rest in rows]
     made = asked(paused, 21.0, works=works)
     assert still_c is not None and made.curve.p90_c[8] > still_c + 1.5
+
+
+def test_readings_by_hand_count_where_no_probe_is_read() -> None:
+    """Air alone says nothing of koji at 39 °C; a probe that is read counts more than a hand."""
+    by_hand = [(hour * 3600.0, f"read {32.0 + 0.7 * hour:g}") for hour in range(1, 11)]
+    read, unread = (asked(evening(10.1, bed=False), 10.1, works=works) for works in (by_hand, ()))
+    assert read.bed_now_c == pytest.approx(39.0, abs=1.0) and unread.bed_now_c < 35.0
+    assert read.known is False and read.reading_age_s == pytest.approx(360.0, abs=60.0)
+    with_probe, alone = (asked(evening(10.1), 10.1, works=works) for works in (by_hand, ()))
+    assert with_probe.bed_now_c == pytest.approx(alone.bed_now_c, abs=0.05)
