@@ -19,9 +19,9 @@ CURVE_STEPS: Final = 2
 QUIET_H: Final = 0.5
 DONE_AHEAD_H: Final = 36.0
 """How far ahead the end of growth is looked for."""
-DONE_USUAL, DONE_STRAYS_H = 0.5, 3.0
-"""Nobody sees growth, and the last of its heat is lost in the box's own: what the members say of the end counts for as
-much as what is published of batches, and strays by so much besides; chosen on tuning seeds and half of haze's."""
+DONE_USUAL, DONE_STRAYS_H = 0.6, 4.0
+"""Nobody sees growth, and the last of its heat is lost in the box's own: so much of the hour told is what is published
+of batches, the rest what the members say, and it strays by so many hours; chosen on tuning seeds and half of haze's."""
 DONE_BRAKE: Final = 1.5
 """For that hour alone: a law that brakes early never quite ends, and koji is not left to its tail; chosen on tuning
 seeds."""
@@ -61,7 +61,7 @@ def compose(
     part = min(max(late / STEP_H, 0.0), 1.0)
     bed, air = (p[:-1, 0] * (1.0 - part) + p[1:, 0] * part for p in (paths.bed_c, paths.air_c))
     in_h = paths.in_h[:-1]
-    bed_c = ahead.corrected(bed, forecaster.spread_scale(in_h), forecaster.lean())
+    bed_c = ahead.corrected(bed, forecaster.record.scale(in_h), forecaster.record.lean())
     if (rest_c := forecaster.rest_c(air)) is not None:
         bed_c = np.maximum(bed_c, rest_c)
     quiet_in_h = np.arange(QUIET_H, horizon_h + 1e-9, QUIET_H)
@@ -85,10 +85,10 @@ def compose(
         done=_done(forecaster, now_s / 3600.0),
         what_if=_changes(what_if, limits_c),
         check=answers.Check(
-            contradicts=forecaster.contradicted(),
-            miss_k=None if forecaster.last_miss_k is None else _r(forecaster.last_miss_k, 2),
-            miss_sd=_r(forecaster.misses[-1], 2) if forecaster.misses else None,
-            widened=_r(forecaster.spread_scale(in_h)[0], 2),
+            contradicts=forecaster.record.contradicted(),
+            miss_k=None if forecaster.record.last_k is None else _r(forecaster.record.last_k, 2),
+            miss_sd=_r(forecaster.record.misses[-1], 2) if forecaster.record.misses else None,
+            widened=_r(forecaster.record.scale(in_h)[0], 2),
             jumps=forecaster.jumps,
         ),
         seed=forecaster.seed,
@@ -150,7 +150,7 @@ def _what_if(forecaster: Forecaster, horizon_h: float) -> ahead.Paths:
         step_h=2 * STEP_H,
         nights=(ahead.Night(), *(night for _, night in CHANGES), *waits),
     )
-    bed_c = ahead.corrected(paths.bed_c, forecaster.spread_scale(paths.in_h), forecaster.lean())
+    bed_c = ahead.corrected(paths.bed_c, forecaster.record.scale(paths.in_h), forecaster.record.lean())
     return paths._replace(bed_c=bed_c)
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterable
-from typing import Final, NamedTuple
+from typing import Final
 
 import numpy as np
 
@@ -20,6 +20,7 @@ from kojimon.forecast.ensemble import BED, EFFECTS, ERROR, GROWN, LEAST_SHARE, E
 from kojimon.forecast.growth import Array
 from kojimon.forecast.plausible import weigh
 from kojimon.forecast.prior import KINDS, PARAMETERS, ROW, for_box, learn, to_scale
+from kojimon.forecast.record import Record
 from kojimon.units import median
 
 BLOCK_S: Final = 300
@@ -53,31 +54,8 @@ SETTLING_K, BY_HAND_K = 0.5, 0.5
 DRAWS: Final = 8
 """How many members are drawn for each one kept, when the prior is the published one."""
 CHECK_H: Final = 2.0
-TRUST: Final = 4.0
-"""How many forecasts that missed by `SCALE_START` the record starts with; chosen on tuning seeds."""
-SCALE_RATIO: Final = 1.4
-SCALE_RATIO_PER_H: Final = 0.04
-"""The spread ahead is scaled by the root mean square of the misses two hours ahead, times this. It rises with the hour
-ahead, for errors grow faster than the members part; chosen on tuning seeds."""
-SCALE_START, SCALE_WORKED = 0.65, 0.8
-"""Root mean square miss assumed before there are any, counted as `TRUST` of them: at first, and after work, which is
-known worst; chosen on tuning seeds and half of haze's."""
-SCALE_LEAST, SCALE_MOST = 0.5, 3.0
-LEAN, LEAN_OF, LEAN_MOST = 0.5, 4, 3.0
-"""The middle ahead is moved by this share of the mean of so many last misses, each in spreads and cut there: a member's
-error lasts longer than it learns to correct it; chosen on tuning seeds and half of haze's."""
 CHECK_EVERY: Final = 6
 """The batch is checked against a forecast two hours old, every half hour; chosen."""
-
-
-class Pending(NamedTuple):
-    """A forecast kept to be checked: for which block, made at which count of works and jumps, and how it leant."""
-
-    block: int
-    mean_c: float
-    spread_k: float
-    touched: int
-    lean: float
 
 
 class Forecaster:
@@ -109,12 +87,10 @@ class Forecaster:
             weigh(self.ensemble, setup.members, setup.complete_at, self._rng, usual_k)
         self.box = Box(mean[n:], cov[n:, n:], setup.members, self._rng, setup.kind)
         self.block = 0
-        self.touched = 0
         self.jumps = 0
         self.warmed = False
         self.done_h: float | None = None
-        self.misses: deque[float] = deque(maxlen=12)
-        self.last_miss_k: float | None = None
+        self.record = Record()
         self.last_bed_s: float | None = None
         self.air_half: tuple[int, float] | None = None
         self.room_c = ROOM_C
@@ -127,7 +103,6 @@ class Forecaster:
         self._refused: list[float] = []
         self._blind_air = False
         self._air_seen = False
-        self._pending: deque[Pending] = deque()
         self._seen_blocks: deque[bool] = deque(maxlen=24)
         self._calm_c: float | None = None
         self._held: list[tuple[float, float | None]] = []
@@ -246,27 +221,6 @@ class Forecaster:
         """Randomness for one answer: the same whenever it is asked within a block."""
         return np.random.default_rng([self.seed, 2, self.block, purpose])
 
-    def spread_scale(self, in_h: Array) -> Array:
-        """Factor on the spread of the bed's paths, so many hours ahead: misses against what was promised.
-
-        The members' spread is a guess about models; how far the last forecasts fell from their middle, in units of
-        that spread, is evidence. Shrunk towards what is assumed while the misses are few.
-        """
-        squares = TRUST * (SCALE_WORKED if self.touched else SCALE_START) ** 2 + float(np.sum(np.square(self.misses)))
-        missed = float(np.sqrt(squares / (TRUST + len(self.misses))))
-        scale: Array = np.clip((SCALE_RATIO + SCALE_RATIO_PER_H * in_h) * missed, SCALE_LEAST, SCALE_MOST)
-        return scale
-
-    def lean(self) -> float:
-        """By how many of their spreads the paths are moved, for the side on which the last forecasts missed."""
-        last = list(self.misses)[-LEAN_OF:]
-        return LEAN * sum(min(max(miss, -LEAN_MOST), LEAN_MOST) for miss in last) / (1 + len(last))
-
-    def contradicted(self) -> bool:
-        """The last forecasts missed by far more than they promised."""
-        recent = list(self.misses)[-4:]
-        return len(recent) >= 3 and (float(np.mean(np.square(recent))) > 6.0 or min(abs(m) for m in recent[-2:]) > 3.5)
-
     def sighted(self) -> float:
         """Share of the last two hours with bed readings."""
         return sum(self._seen_blocks) / 24.0
@@ -334,12 +288,7 @@ class Forecaster:
         self.ensemble.learn(bed, settling)
         if self._since_step > SETTLING_BLOCKS:
             self._calm_c = bed
-        while self._pending and self._pending[0].block <= self.block:
-            promise = self._pending.popleft()
-            if promise.block == self.block and promise.touched == self.touched:
-                miss = (bed - promise.mean_c) / promise.spread_k
-                self.last_miss_k = (miss - promise.lean) * promise.spread_k
-                self.misses.append(miss)
+        self.record.check(self.block, bed)
 
     def _persists(self, bed: float) -> bool:
         """A jump is believed at its third block in a row: then something was done that nobody told."""
@@ -358,9 +307,8 @@ class Forecaster:
         return True
 
     def _touch(self) -> None:
-        """The koji lies otherwise than before: how forecasts fared until now says little about it."""
-        self.touched, self._since_step = self.touched + 1, 0
-        self.misses.clear()
+        self._since_step = 0
+        self.record.work()
 
     def _half_hour(self, bed: float | None, air: float | None, room: bool) -> None:
         if air is not None and self._since_step > SETTLING_BLOCKS:
@@ -385,10 +333,7 @@ class Forecaster:
         paths = ahead.run(
             self.ensemble, self.box, self.now(), self.chance(9), members=100, hours=CHECK_H, step_h=0.25
         )
-        last = paths.seen_c[-1, 0]
-        block = self.block + round(CHECK_H / BLOCK_H)
-        spread_k = float(np.hypot(last.std(), 0.15))
-        self._pending.append(Pending(block, float(last.mean()), spread_k, self.touched, self.lean()))
+        self.record.promise(self.block + round(CHECK_H / BLOCK_H), paths.seen_c[-1, 0])
 
     def _notice_warmth(self) -> None:
         """Evidence of self-warming: nearly every member needs heat of the mould's own to explain the readings."""

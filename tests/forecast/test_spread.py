@@ -7,7 +7,9 @@ import pytest
 
 from kojimon.forecast import ahead
 from kojimon.forecast.answers import ForecastSetup
-from kojimon.forecast.forecaster import (
+from kojimon.forecast.forecaster import Forecaster
+from kojimon.forecast.prior import published
+from kojimon.forecast.record import (
     LEAN,
     LEAN_MOST,
     SCALE_LEAST,
@@ -16,56 +18,61 @@ from kojimon.forecast.forecaster import (
     SCALE_RATIO_PER_H,
     SCALE_START,
     SCALE_WORKED,
-    Forecaster,
+    Record,
 )
-from kojimon.forecast.prior import published
 
 IN_H = np.array([0.0, 2.0, 12.0])
 
 
-def missed(*misses: float) -> Forecaster:
+def told(*misses: float) -> Forecaster:
     forecaster = Forecaster(ForecastSetup(members=20), published(), 1)
-    forecaster.misses.extend(misses)
+    forecaster.record.misses.extend(misses)
     return forecaster
 
 
+def missed(*misses: float) -> Record:
+    record = Record()
+    record.misses.extend(misses)
+    return record
+
+
 def test_before_any_miss_the_spread_is_what_was_assumed() -> None:
-    assert missed().spread_scale(IN_H) == pytest.approx((SCALE_RATIO + SCALE_RATIO_PER_H * IN_H) * SCALE_START)
+    assert missed().scale(IN_H) == pytest.approx((SCALE_RATIO + SCALE_RATIO_PER_H * IN_H) * SCALE_START)
 
 
 def test_more_misses_weigh_more() -> None:
-    few, many = missed(1.2).spread_scale(IN_H), missed(*[1.2] * 12).spread_scale(IN_H)
-    assert (missed().spread_scale(IN_H) < few).all()
+    few, many = missed(1.2).scale(IN_H), missed(*[1.2] * 12).scale(IN_H)
+    assert (missed().scale(IN_H) < few).all()
     assert (few < many).all()
 
 
 def test_a_good_record_narrows_and_a_bad_one_widens_within_bounds() -> None:
-    good = missed(*[0.0] * 12).spread_scale(IN_H)
-    assert (good < missed().spread_scale(IN_H)).all()
+    good = missed(*[0.0] * 12).scale(IN_H)
+    assert (good < missed().scale(IN_H)).all()
     assert good[0] == pytest.approx(SCALE_LEAST)
-    assert missed(*[5.0] * 12).spread_scale(IN_H) == pytest.approx(SCALE_MOST)
+    assert missed(*[5.0] * 12).scale(IN_H) == pytest.approx(SCALE_MOST)
 
 
 def test_a_forecast_tells_how_much_wider_it_is_for_its_record() -> None:
     for record in ((), (0.0,) * 12, (1.2,) * 12):
-        forecaster = missed(*record)
-        assert forecaster.forecast(0.0, ()).check.widened == pytest.approx(forecaster.spread_scale(IN_H)[0], abs=0.01)
+        forecaster = told(*record)
+        assert forecaster.forecast(0.0, ()).check.widened == pytest.approx(forecaster.record.scale(IN_H)[0], abs=0.01)
 
 
 def test_work_on_the_koji_ends_what_earlier_misses_say() -> None:
-    forecaster = missed(*[0.0] * 12)
-    narrow = forecaster.spread_scale(IN_H)
+    forecaster = told(*[0.0] * 12)
+    narrow = forecaster.record.scale(IN_H)
     forecaster.work(0.0, "mix")
     forecaster.observe(300.0, 32.0, 30.0)
-    assert (forecaster.spread_scale(IN_H) > narrow).all()
-    assert forecaster.spread_scale(IN_H) == pytest.approx(missed().spread_scale(IN_H) * SCALE_WORKED / SCALE_START)
+    assert (forecaster.record.scale(IN_H) > narrow).all()
+    assert forecaster.record.scale(IN_H) == pytest.approx(missed().scale(IN_H) * SCALE_WORKED / SCALE_START)
 
 
 def test_the_middle_leans_to_the_side_of_the_last_misses() -> None:
     """Warmer than foreseen four times in a row: warmer from now on too, by a share of it, and bounded."""
     assert missed().lean() == 0.0 and missed(9.0).lean() == LEAN * LEAN_MOST / 2
     assert missed(-1.0, *[1.0] * 4).lean() == pytest.approx(LEAN * 0.8)
-    level, warm = (missed(*misses).forecast(0.0, ()).curve.p50_c for misses in ([0.0] * 4, [1.0] * 4))
+    level, warm = (told(*misses).forecast(0.0, ()).curve.p50_c for misses in ([0.0] * 4, [1.0] * 4))
     assert all(later > earlier + 0.2 for earlier, later in zip(level[8:], warm[8:], strict=True))
 
 
