@@ -6,6 +6,8 @@ from typing import ClassVar, Final
 
 from msgspec import Struct
 
+from kojimon.contract.steps import TooHot
+
 WEIGHED: Final = ("dry", "soaked", "steamed", "seeded", "work", "harvest")
 """At which states of the grain it is weighed: `seeded` with the spores on, `work` at a mixing or spreading."""
 VESSELS: Final = {"dry": "bag", "soaked": "bowl", "steamed": "bowl", "seeded": "tray", "work": "tray",
@@ -169,13 +171,14 @@ class Warmth(Fact, frozen=True, kw_only=True):
 
 
 class Window(Fact, frozen=True, kw_only=True):
-    """The window of a step. `doubt`: as in the state document."""
+    """The window of a step. `doubt`, `too_hot`: as in the state document."""
 
     round: int = 1
     label: str = ""
     optional: bool = False
     closes_ms: int | None = None
     doubt: str = ""
+    too_hot: TooHot | None = None
 
 
 class StepOpen(Window, frozen=True, kw_only=True):

@@ -10,6 +10,14 @@ TOO_HOT_C: Final = 45.0
 """Koji: growth is braked from 42 °C (Miso maker's page, as in the schedules); beyond, it is harmed (judgement)."""
 
 
+class TooHot(Struct, frozen=True):
+    """How koji was too hot: over `limit_c` for so long in all, by what was measured, and `peak_c` at its hottest."""
+
+    limit_c: float
+    peak_c: float
+    for_s: float
+
+
 class Weighing(Struct, frozen=True):
     """A weight that stands: its stage, what it weighed without its vessel, when, and the event that states it.
     `tare_was_kg`: what was taken off for its vessel until this brought another tare; None where it brought none."""
@@ -109,7 +117,7 @@ class Step(Struct, frozen=True):
         opens, due, closes: when it may, should and must be done; None where that hangs on what the koji does.
         doubt: why its koji may not have grown although the clock opens it: `not-warmed`, or that it cannot be known, as
             in `Box.warmth_untold`; `probe-out`: it is not known whether a probe is in it; of a
-            harvest also `hot`: it was too hot for long, or `cold`: it is, or its box is off; "" for none.
+            harvest also `hot`: it was too hot for long (`too_hot`), or `cold`: it is, or its box is off; "" for none.
     """
 
     name: str
@@ -129,6 +137,7 @@ class Step(Struct, frozen=True):
     marks: tuple[Mark, ...] = ()
     gate: Gate | None = None
     doubt: str = ""
+    too_hot: TooHot | None = None
     advice: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
 

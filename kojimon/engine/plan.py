@@ -8,6 +8,7 @@ from msgspec.structs import replace
 
 from kojimon.alarms.states import Signal
 from kojimon.contract import deadlines, events, keys
+from kojimon.contract.steps import TOO_HOT_C, TooHot
 from kojimon.engine import forgotten
 from kojimon.engine.conditions import fresh, rewatched, warmth_untold
 from kojimon.engine.guide import warming
@@ -19,7 +20,7 @@ from kojimon.engine.state import Phase, after_ms, elapsed_ms
 from kojimon.engine.turn import Turn
 from kojimon.engine.work import COOLING_WORK
 from kojimon.model import Priority
-from kojimon.schedule.spec import After, Expectation, FirstOf, Step
+from kojimon.schedule.spec import After, Expectation, FirstOf, Schedule, Step
 
 OPEN, DUE, CLOSED = 1, 2, 3
 ON_GROWN = COOLING_WORK | {"unwrap", "harvest"}
@@ -132,7 +133,7 @@ def _step(turn: Turn, incubator: str, known: Known, step: Step) -> None:
         quiet = step.optional if doubt == PROBE_OUT or rank == CLOSED else rank == OPEN
         told = ANNOUNCED[rank](
             round=number, label=step.label, optional=step.optional, closes_ms=known.window(step)[2],
-            doubt=doubt,
+            doubt=doubt, too_hot=too_hot(known, doubt),
         )  # fmt: skip
         turn.emit(told, incubator, step.name, Priority.LOG if quiet else Priority.TELL)
 
@@ -156,6 +157,20 @@ def doubt_of(turn: Turn, incubator: str, known: Known, step: Step) -> str:
         return PROBE_OUT
     cold = turn.active(incubator, keys.BOX_OFF) or turn.active(incubator, keys.COLD_KOJI)
     return "cold" if cold and step.work == "harvest" else ""
+
+
+def too_hot_c(schedule: Schedule) -> float:
+    """From where on koji is harmed: its schedule's outermost limit, and never beyond `TOO_HOT_C`."""
+    bands = [band for stage in schedule.stages for band in stage.bands if band.place == "bed"]
+    highs = [limit.limit for band in bands if band.quantity == "temperature" for limit in (band.high, band.high_high)
+             if limit]  # fmt: skip
+    return min(TOO_HOT_C, max(highs, default=TOO_HOT_C))
+
+
+def too_hot(known: Known, doubt: str) -> TooHot | None:
+    """What a doubt of `hot` comes to; None of any other."""
+    batch = known.batch
+    return TooHot(too_hot_c(known.schedule), batch.hot_c, batch.hot_ms / 1000) if doubt == "hot" else None
 
 
 def warmed(turn: Turn, known: Known) -> bool:

@@ -12,7 +12,6 @@ from msgspec.structs import replace
 
 from kojimon.alarms.states import Signal
 from kojimon.contract import keys
-from kojimon.contract.steps import TOO_HOT_C
 from kojimon.engine.box import judge_box
 from kojimon.engine.conditions import fresh, reading_at, spoke
 from kojimon.engine.doubts import watch_doubts
@@ -21,6 +20,7 @@ from kojimon.engine.limits import band_of, bands_in_force, beside
 from kojimon.engine.moments import Known, known_of
 from kojimon.engine.outlook import Left, left_until
 from kojimon.engine.own_heat import follow
+from kojimon.engine.plan import too_hot_c
 from kojimon.engine.state import Mark
 from kojimon.engine.trend import TRACE_EVERY_MS, Slope, slope_of
 from kojimon.engine.turn import Turn
@@ -48,12 +48,13 @@ def judge_slowly(turn: Turn) -> None:
 
 
 def _note_hot(turn: Turn, incubator: str, known: Known) -> None:
-    """Adds up how long the koji was too hot, by any probe that may be in it."""
-    beds = spoke(turn, turn.compiled.probes_at(incubator, "bed", "temperature"))
-    hot = any(turn.last_v[no] >= TOO_HOT_C for no in beds if no not in turn.bad)
-    if hot and known.hour0_ms() is not None:
+    """Adds up how long the koji was too hot, by any probe that may be in it; what was read by hand holds its time."""
+    beds = spoke(turn, turn.compiled.known_at(incubator, "bed", "temperature"))
+    top_c = max((turn.last_v[no] for no in beds if no not in turn.bad), default=0.0)
+    if top_c >= too_hot_c(known.schedule) and known.hour0_ms() is not None:
         batch = turn.batches[incubator]
-        turn.put_batch(incubator, replace(batch, hot_ms=batch.hot_ms + TRACE_EVERY_MS))
+        hotter = replace(batch, hot_ms=batch.hot_ms + TRACE_EVERY_MS, hot_c=max(batch.hot_c, top_c))
+        turn.put_batch(incubator, hotter)
 
 
 def end_watches(turn: Turn, incubator: str) -> None:

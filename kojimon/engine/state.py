@@ -173,7 +173,7 @@ class BatchState(Struct, frozen=True):
     Attributes:
         own_rise_k, own_fall: how far it rose by itself, the part gone; warmth: what was said of it (engine.own_heat).
         slow: it had no heat of its own when most koji has; -1: and that it came late was said (engine.plan).
-        hot_ms: so long it was too hot in all (engine.slow). guesses: open questions.
+        hot_ms, hot_c: so long it was too hot in all, and how hot at most (engine.slow). guesses: open questions.
         unanswered: whether the probe is back was asked and is not known; unwatched: so, or no probe in the koji is
             believed (engine.probe_back).
         weighed: as entered. rice_kg: as begun with, else 0.
@@ -193,6 +193,7 @@ class BatchState(Struct, frozen=True):
     warmth: str = ""
     slow: int = 0
     hot_ms: int = 0
+    hot_c: float = 0.0
     unanswered: Asked | None = None
     unwatched: bool = False
     guesses: tuple[Guess, ...] = ()

@@ -37,7 +37,7 @@ from kojimon.engine.hand import stands
 from kojimon.engine.limits import bands_in_force, beside, pending
 from kojimon.engine.moments import Known, known_of
 from kojimon.engine.outlook import shown
-from kojimon.engine.plan import CLOSED, DUE, OPEN, doubt_of, let_go, rank_of, round_of, untold
+from kojimon.engine.plan import CLOSED, DUE, OPEN, doubt_of, let_go, rank_of, round_of, too_hot, untold
 from kojimon.engine.probe_back import shown as probe_question
 from kojimon.engine.reopen import BACK_MS, can_be
 from kojimon.engine.scale import kept_tares
@@ -205,6 +205,7 @@ def _step(turn: Turn, incubator: str, known: Known, step: spec.Step) -> Step:
     marks = [mark for mark in known.batch.marks if mark.step == step.name]
     gate = step.gate
     rank, gone = rank_of(known, step, now_ms), let_go(known, step, now_ms)
+    doubt = doubt_of(turn, incubator, known, step) if number else ""
     opens_ms, due_ms, closes_ms = known.window(step) if number else (None, None, None)
     return Step(
         name=step.name,
@@ -220,7 +221,8 @@ def _step(turn: Turn, incubator: str, known: Known, step: spec.Step) -> Step:
         closes_t_ms=closes_ms,
         marks=tuple(Mark(mark.id, mark.at_ms, undone=mark.undone, event=mark.event) for mark in marks),
         gate=None if gate is None else Gate(gate.place, gate.at_least, gate.at_most, passed(turn, incubator, gate)),
-        doubt=doubt_of(turn, incubator, known, step) if number else "",
+        doubt=doubt,
+        too_hot=too_hot(known, doubt),
         advice=tuple(_advice(turn, incubator, step)),
         cautions=tuple(step.cautions),
     )

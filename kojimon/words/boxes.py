@@ -6,8 +6,9 @@ from collections.abc import Iterator
 from typing import Final
 
 from kojimon.contract.events import Warmth
-from kojimon.contract.steps import TOO_HOT_C
+from kojimon.contract.steps import TOO_HOT_C, TooHot
 from kojimon.model import BoxKind, Cover
+from kojimon.units import show_duration
 from kojimon.words.speech import Speech
 
 KIND: Final = {
@@ -94,19 +95,21 @@ DOUBT: Final = {
 }
 PROBE_OUT: Final = "It is not known whether the probe is in the koji: its heat may not have been watched. Look,"\
     " feel and smell."
-TOO_HOT: Final = "The koji was over {} for an hour or longer: it may be dead or spoilt. Look and smell. When in doubt,"\
-    " throw it out."
+TOO_HOT: Final = "The koji was over {} for {} in all, up to {}: it may be dead or spoilt. Look and smell."\
+    " When in doubt, throw it out."
 LOOK_FIRST: Final = "Look and smell before you go on; rice without white fuzz has not grown."
 
 
-def doubted(why: str, speech: Speech) -> str:
+def doubted(why: str, speech: Speech, hot: TooHot | None = None) -> str:
     """What is said before work on koji that may not have grown, or may be harmed; "" where nothing is in doubt.
 
     Args:
-        why: `doubt` of a step or of its window.
+        why, hot: `doubt` and `too_hot` of a step or of its window.
     """
     if why == "hot":
-        return TOO_HOT.format(speech.brief("temperature", TOO_HOT_C))
+        hot = hot or TooHot(TOO_HOT_C, TOO_HOT_C, 3600.0)  # a window that an earlier version stated
+        limit, peak = (speech.brief("temperature", value_c) for value_c in (hot.limit_c, hot.peak_c))
+        return TOO_HOT.format(limit, show_duration(hot.for_s), peak)
     if why == "probe-out":
         return PROBE_OUT
     return f"{DOUBT.get(why, DOUBT['not-warmed'])} {LOOK_FIRST}" if why else ""

@@ -189,7 +189,7 @@ def _until(event: Event, what: stated.Window, speech: Speech) -> str:
 
 
 def _doubt(what: stated.Window, speech: Speech) -> str:
-    return f" {said}" if (said := boxes.doubted(what.doubt, speech)) else ""
+    return f" {said}" if (said := boxes.doubted(what.doubt, speech, what.too_hot)) else ""
 
 
 def _step_done(event: Event, what: stated.StepDone, speech: Speech, work: Work) -> Line:

@@ -275,7 +275,7 @@ def next_step(incubator: Box, speech: Speech, now_ms: int, now_utc: str) -> Next
         harvest=step.work == "harvest",
         gate=gates.asked(step.gate, speech) if step.gate else "",
         shut=shut(step),
-        doubt=boxes.doubted(step.doubt, speech),
+        doubt=boxes.doubted(step.doubt, speech, step.too_hot),
         advice=step.advice,
         cautions=step.cautions,
     )

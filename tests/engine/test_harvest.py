@@ -10,6 +10,7 @@ from msgspec.structs import replace
 
 from kojimon.contract.state import Box
 from kojimon.engine import advance, initial_state, view
+from kojimon.engine.plan import too_hot_c
 from kojimon.model import Event, Outcome, Priority
 from kojimon.schedule.load import load_schedule
 from kojimon.words import boxes
@@ -284,6 +285,9 @@ def hot(above_c: float, from_h: float, hours: float) -> At:
     return bed
 
 
+HOT = "The koji was over 113 °F for 4 h 30 min in all, up to 124 °F: it may be dead or spoilt."
+
+
 @pytest.mark.parametrize(("to_c", "hours", "doubt"), [(51.0, 3.0, "hot"), (46.0, 0.5, ""), (44.0, 6.0, "")])
 def test_koji_that_was_too_hot_for_long_is_offered_with_a_word(to_c: float, hours: float, doubt: str) -> None:
     """It is cool again at its hour, and its alarm long over."""
@@ -292,9 +296,23 @@ def test_koji_that_was_too_hot_for_long_is_offered_with_a_word(to_c: float, hour
     assert harvest is not None and (harvest.status, harvest.doubt) == ("due", doubt)
     for event in said.values():
         told = line(event, Speech(fahrenheit=True))
-        assert told is not None and ("The koji was over 113 °F for an hour or longer" in told.text) == bool(doubt)
-    assert "over 45 °C for" in boxes.doubted("hot", Speech(fahrenheit=False))
+        assert told is not None and (HOT in told.text) == bool(doubt)
+    assert HOT in boxes.doubted(harvest.doubt, Speech(fahrenheit=True), harvest.too_hot) or not doubt
     assert all(step.doubt == "" for step in box.steps if step.work == "mix"), "that has alarms of its own"
+
+
+def test_koji_read_by_hand_as_too_hot_was_so_for_the_time_of_each_reading() -> None:
+    box, _ = batch(None, 41.0, by_hand=46.0)
+    harvest = box.step("harvest")
+    assert harvest is not None and harvest.too_hot is not None
+    assert (harvest.doubt, harvest.too_hot.limit_c, harvest.too_hot.peak_c) == ("hot", 45.0, 46.0)
+    assert harvest.too_hot.for_s / 3600 == pytest.approx(41.0, abs=0.1)
+
+
+@pytest.mark.parametrize(("name", "limit_c"), [("rice-koji-home-trays", 45.0), ("rice-koji-miso", 43.0),
+                                               ("soy-sauce-koji", 40.0)])  # fmt: skip
+def test_how_hot_is_too_hot_is_the_outermost_limit_of_its_schedule(name: str, limit_c: float) -> None:
+    assert too_hot_c(load_schedule(HOME.parent / f"{name}.yaml")) == limit_c
 
 
 def test_rice_hot_from_the_steamer_was_no_koji() -> None:

@@ -100,7 +100,7 @@ def _step(page: Page, request: Request, name: str, said: str, box_name: str = ""
         heading=f"{step.label}{trade}", refused=said or _refusal(page, request, viewer, document),
         window=words.window_of(step, speech, document.t_ms, now),
         gate=gates.asked(gate, speech) if gate else "",
-        doubt=boxes.doubted(step.doubt, speech), fields=fields, ask_when=True, ask_yield=harvest,
+        doubt=boxes.doubted(step.doubt, speech, step.too_hot), fields=fields, ask_when=True, ask_yield=harvest,
         button="Harvested" if harvest else "Seen" if step.work == "look" else "Done",
         cautions=step.cautions or (CAUTIONS if harvest else ()), advice=step.advice,
     )  # fmt: skip
