@@ -18,7 +18,7 @@ from msgspec.structs import replace
 from kojimon import engine
 from kojimon.contract import inputs
 from kojimon.contract.acts import Act, BatchStart, Reading, StepDone
-from kojimon.engine.setup import EngineSetup, IncubatorSetup, ProbeSetup, from_json, to_json
+from kojimon.engine.setup import READABLE, EngineSetup, IncubatorSetup, ProbeSetup, from_json, to_json
 from kojimon.engine.state import State
 from kojimon.errors import UsageError
 from kojimon.journal.reading.curve_file import BY_HAND, Column, Curve
@@ -35,6 +35,8 @@ FIRST_T_MS = 1_000_000_000
 """Engine time of a curve's first moment: hour 0 may lie before it."""
 STALE_PERIODS, STALE_AT_LEAST_MS = 3.0, 90_000
 """The defaults of `settings.spec.Staleness`, on the interval a curve's column really has."""
+SPARSE_MS = 900_000
+"""Readings further apart are by hand, or as good as: a limit asks three of a probe, and koji gains 2 K between them."""
 SLICE = 20_000
 RECORDED = "the recording says so"
 
@@ -48,7 +50,7 @@ class Track(Struct, frozen=True):
     Attributes:
         every_ms: usual time between two readings; 0 takes the median of the readings themselves.
         tolerance: how far the probe may be off (K or %), allowed at gates.
-        by_hand: no probe: what somebody read.
+        by_hand: no probe: what somebody read, or as seldom.
     """
 
     name: str
@@ -104,17 +106,30 @@ def recording_of(curve: Curve, hour0_first: bool = False) -> Recording:
     """
     # Two quantities may share a column's name (air.temp_c, air.humidity_pct); a probe's name is its own.
     shared = {name for name, count in Counter(column.name for column in curve.columns).items() if count > 1}
-    tracks = tuple(
-        Track(_probe_name(column, shared), column.place, column.quantity, _tray(column), by_hand=column.by_hand)
-        for column in curve.columns
-    )
     readings = [
         (row.t_ms, index, value) for row in curve.rows for index, value in enumerate(row.values) if value is not None
     ]
+    spans: dict[int, tuple[int, int, int]] = {}
+    for t_ms, index, _ in readings:
+        count, first_ms, _ = spans.get(index, (0, t_ms, t_ms))
+        spans[index] = count + 1, first_ms, t_ms
+    tracks = tuple(_track(column, spans.get(index), shared) for index, column in enumerate(curve.columns))
     steps = [(row.t_ms, row.step) for row in curve.rows if row.step]
     by_hour = curve.start_utc_ms is None
     end_ms = curve.rows[-1].t_ms if curve.rows else None
     return Recording(tracks, readings, steps, 0 if by_hour or hour0_first else None, end_ms)
+
+
+def _track(column: Column, span: tuple[int, int, int] | None, shared: set[str]) -> Track:
+    """`span`: number of its readings, time of the first and of the last. Too few for their time, on the whole, are no
+    probe's; one hole makes none of a probe."""
+    count, first_ms, last_ms = span or (0, 0, 0)
+    sparse = last_ms - first_ms > SPARSE_MS * max(1, count - 1) and (column.place, column.quantity) in READABLE
+    by_hand, tray = column.by_hand or sparse, _tray(column)
+    if by_hand and not column.by_hand:
+        named = tray or ("" if column.name == column.place else column.name)
+        tray = named if column.place == "bed" else ""
+    return Track(_probe_name(column, shared), column.place, column.quantity, tray, by_hand=by_hand)
 
 
 def _probe_name(column: Column, shared: set[str]) -> str:

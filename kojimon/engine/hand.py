@@ -16,7 +16,7 @@ from kojimon.contract.acts import Reading, ReadingUndo
 from kojimon.engine.conditions import ended_by, fresh, take
 from kojimon.engine.cooling import not_read, watch_cooling
 from kojimon.engine.limits import LEVELS, band_of, bands_in_force, judge_probe, settle, thresholds
-from kojimon.engine.plan import reconsider
+from kojimon.engine.plan import reconsider, too_hot_c
 from kojimon.engine.quiet import NONE, refresh
 from kojimon.engine.reads import READS_KEPT, Read, reads
 from kojimon.engine.setup import READABLE, ProbeSetup
@@ -30,6 +30,8 @@ BACK_MS: Final = 60_000
 BEFORE_MS: Final = 3_600_000
 """So long before its batch began koji, or its rice, may have been read (judgement)."""
 BEFORE: Final = "that is before batch {!r} began: mark first when the spores went on, or give a later time"
+HOT_BETWEEN_MS: Final = 7_200_000
+"""Koji that is too hot at both ends of so long was so in between, or was worked on (judgement)."""
 DAY_MS: Final = 86_400_000
 GATE_MS: Final = 300_000
 """So long it answers a gate: rice that cools loses some 1 K a minute (judgement)."""
@@ -84,6 +86,8 @@ def undo_reading(turn: Turn, incubator: str, deed: ReadingUndo, by: By) -> None:
         at_ms=read.at_ms, **by,
     )  # fmt: skip
     turn.emit(told, incubator, hand.name)
+    if read.judged:
+        _count_hot(turn, hand, read, -1)
     if read.judged and turn.last_t.get(hand.no) == read.at_ms:
         forget(turn, hand, "undone")
     if incubator not in turn.batches:
@@ -207,7 +211,21 @@ def _keep(turn: Turn, hand: ProbeSetup, value: float, at_ms: int, event: int) ->
     show(turn, hand, value, at_ms, event)
     before_ms = turn.last_t.get(hand.no, at_ms)
     if turn.t_ms - at_ms <= BACK_MS and before_ms <= at_ms:
+        _count_hot(turn, hand, turn.read[hand.no], 1)
         _judge(turn, hand, turn.read[hand.no], before_ms)
+
+
+def _count_hot(turn: Turn, hand: ProbeSetup, read: Read, sign: int) -> None:
+    """Adds, or takes back, the time between two readings in a row of koji that was too hot (`slow` does by probes)."""
+    batch, last = turn.batches.get(hand.incubator), read.was
+    schedule = turn.compiled.schedules.get(batch.schedule) if batch else None
+    if batch is None or schedule is None or last is None or not batch.stage or hand.place != "bed":
+        return
+    between_ms, top_c = read.at_ms - last.at_ms, max(read.value, last.value)
+    seen = between_ms > HOT_BETWEEN_MS or turn.compiled.probes_at(hand.incubator, "bed", "temperature")
+    if not seen and min(read.value, last.value) >= too_hot_c(schedule):
+        hotter = replace(batch, hot_ms=batch.hot_ms + sign * between_ms, hot_c=max(batch.hot_c, top_c))
+        turn.put_batch(hand.incubator, hotter)
 
 
 def _judge(turn: Turn, hand: ProbeSetup, read: Read, before_ms: int) -> None:

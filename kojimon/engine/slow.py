@@ -48,8 +48,8 @@ def judge_slowly(turn: Turn) -> None:
 
 
 def _note_hot(turn: Turn, incubator: str, known: Known) -> None:
-    """Adds up how long the koji was too hot, by any probe that may be in it; what was read by hand holds its time."""
-    beds = spoke(turn, turn.compiled.known_at(incubator, "bed", "temperature"))
+    """Adds up how long the koji was too hot, by any probe that may be in it."""
+    beds = spoke(turn, turn.compiled.probes_at(incubator, "bed", "temperature"))
     top_c = max((turn.last_v[no] for no in beds if no not in turn.bad), default=0.0)
     if top_c >= too_hot_c(known.schedule) and known.hour0_ms() is not None:
         batch = turn.batches[incubator]

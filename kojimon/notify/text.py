@@ -273,11 +273,10 @@ def _over(events: Sequence[Event], desk: Desk, speech: Speech) -> Text:
     normal = not any(alarm_words.not_normal(_alarm(event, desk), _facts(event), speech) for event in events)
     title = f"{len(lines)} alarms {'back to normal' if normal else 'not watched any more, or back to normal'}"
     if len(lines) == 1:
-        subject = say.small_first(alarm_words.subject(_alarm(events[0], desk), speech))
-        limited = isinstance(keys.parse(events[0].key), keys.Limit)
-        again = "Back within limits" if limited else "Back to normal"
+        again, about = alarm_words.returned(_alarm(events[0], desk), speech)
+        again = "Back within limits" if isinstance(keys.parse(events[0].key), keys.Limit) else again
         other = alarm_words.not_normal(_alarm(events[0], desk), _facts(events[0]), speech)
-        title = other or f"{again} after {_lasted(events[0])}: {subject}"
+        title = other or f"{again} after {_lasted(events[0])}: {about}"
     return Text(_short(title), "\n".join([*lines, _unset(desk)]).strip())
 
 

@@ -336,6 +336,25 @@ def subject(alarm: Alarm, speech: Speech) -> str:
     return text
 
 
+def returned(alarm: Alarm, speech: Speech) -> tuple[str, str]:
+    """What is said of an alarm that is back to normal: a lead, and what was so: `Back to normal`, `top tray was too
+    warm`. Of a probe that is read again neither, for what it reads may be beyond a limit."""
+    key, text = keys.parse(alarm.key), say.small_first(subject(alarm, speech))
+    name = say.small_first(_place_name(key, alarm))
+    match key:
+        case keys.Silent(probe):
+            return "Good readings again", f"probe {probe}"
+        case keys.Blind():
+            return "Readings again", "the koji"
+        case keys.TimeToLimit():
+            text = f"{name} was soon to be too hot"
+        case keys.Limit() | keys.Deviation() | keys.Exposure():
+            text = f"{name} was{text.removeprefix(name)}"
+        case keys.Box():
+            text = text.replace("seems", "seemed").replace(" is ", " was ")
+    return "Back to normal", text
+
+
 def not_normal(alarm: Alarm, what: AlarmChange, speech: Speech) -> str:
     """How an alarm ended (`what`) that did not come back to normal: its batch or stage is over, or the stage's limit is
     another now; "" of one that did."""
@@ -347,8 +366,9 @@ def not_normal(alarm: Alarm, what: AlarmChange, speech: Speech) -> str:
         return f"Not watched any more: {about}"
     if limit is None or not isinstance(key, keys.Limit):
         return ""
-    now = "" if alarm.value is None else f", at {speech.brief(key.quantity, alarm.value)}"
-    return f"The limit is now {speech.brief(key.quantity, limit)}: no alarm any more for {about}{now}"
+    now = "" if alarm.value is None else f" {speech.brief(key.quantity, alarm.value)}"
+    where = say.small_first(_place_name(key, alarm))
+    return f"The schedule has come to another limit, {speech.brief(key.quantity, limit)}: {where}{now} is within it"
 
 
 def why_silent(alarm: Alarm, lead: str = "") -> str:
@@ -358,6 +378,11 @@ def why_silent(alarm: Alarm, lead: str = "") -> str:
         return ""
     gone = quality in (Quality.LOST, Quality.SIGNED_OFF)
     return f"{lead}{'It' if gone else 'Doubtful reading, not counted:'} {say.QUALITY_WORDS.get(quality, 'bad')}."
+
+
+def fact(alarm: Alarm, speech: Speech) -> str:
+    """What is wrong, with its value and limit: `Top tray 110 °F (limit 109)`."""
+    return _fact(alarm, speech, None, None)[1]
 
 
 def _limit_subject(key: keys.Limit, alarm: Alarm) -> str:

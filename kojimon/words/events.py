@@ -23,6 +23,8 @@ from kojimon.words.speech import Speech
 
 EARLY_MS = 1_800_000
 """A step so long before its window is asked about."""
+SOON_S = 3600
+"""So soon after a mixing another is a surprise, and is said to be."""
 
 
 class Line(Struct, frozen=True):
@@ -168,11 +170,19 @@ def _stage(event: Event, what: stated.Stage, speech: Speech, work: Work) -> Line
 
 
 def _window_open(event: Event, what: stated.StepOpen, speech: Speech, work: Work) -> Line:
-    return Line(f"You can now: {speech.step(event.key)}.{_doubt(what, speech)}")
+    return Line(f"You can now{_window(event, what, speech, work)}")
 
 
 def _window_due(event: Event, what: stated.StepDue, speech: Speech, work: Work) -> Line:
-    return Line(f"Due now: {speech.step(event.key)}.{_doubt(what, speech)}", "look")
+    return Line(f"Due now{_window(event, what, speech, work)}", "look")
+
+
+def _window(event: Event, what: stated.Window, speech: Speech, work: Work) -> str:
+    """The step, with its doubt; of a mixing right after another, for koji that stays hot, that it comes so."""
+    ago_s, ago, after = work.mixed_ago_s, "", _doubt(what, speech)
+    if ago_s is not None and ago_s <= SOON_S and speech.works.get(event.key) in alarm_words.MIX_WORKS:
+        ago, after = f", {show_duration(ago_s)} after the last mixing", after or " See first whether it is still hot."
+    return f"{ago}: {speech.step(event.key)}.{after}"
 
 
 def _window_closed(event: Event, what: stated.StepMissed, speech: Speech, work: Work) -> Line | None:
@@ -249,20 +259,23 @@ def _alarm(event: Event, what: stated.AlarmChange, speech: Speech, work: Work) -
     if what.to == "UNACK" and signal not in ("off", "down"):
         return _called(alarm, signal, speech, work)
     if signal == "down":
-        end, still = "upper" if alarm_words.is_high(alarm) else "lower", alarm_words.subject(alarm, speech)
-        if what.limit_now is not None:
-            return Line(f"The stage has another {end} limit now: still {say.small_first(still)}.", "look")
-        return Line(f"Down to the {end} limit: still {say.small_first(still)}.", "look")
-    lead = {"ack": "Acknowledged", "reset": "Reset"}.get(signal) or _AFTER.get(what.to)
-    if lead is None or what.ended == "limit":
+        still = alarm_words.fact(alarm, speech)
+        lead = "Within the critical limit again" if what.limit_now is None else "The schedule has come to another limit"
+        return Line(f"{lead}, but still: {say.small_first(still)}.", "look")
+    lead = {"ack": "Acknowledged", "reset": "Reset"}.get(signal) or _AFTER.get(what.to, "")
+    if not lead or what.ended == "limit":
         return None
     until = _clock(event, what.until_ms, speech) if what.until_ms else ""
     lead = f"{lead} until {until}" if until and what.to == "SHLVD" else lead
     lead = f"{lead} ({what.reason})" if what.to == "OOSRV" and what.reason else lead
-    lasted = f", after {show_duration(what.lasted_ms / 1000)}" if what.lasted_ms else ""
+    about, span = say.small_first(alarm_words.subject(alarm, speech)), "for"
+    if signal == "off":
+        normal, about = alarm_words.returned(alarm, speech)
+        lead, span = lead.replace("Back to normal", normal), "for" if normal == "Back to normal" else "after"
+    lasted = f", {span} {show_duration(what.lasted_ms / 1000)}" if what.lasted_ms else ""
     other = alarm_words.not_normal(alarm, what, speech) if signal == "off" else ""
-    text = f"{other or lead + ': ' + say.small_first(alarm_words.subject(alarm, speech)) + lasted}."
-    return Line(text, "good" if what.to in ("NORM", "RTNUN") else "plain")
+    text = f"{other or f'{lead}: {about}{lasted}'}."
+    return Line(text, "good" if what.to in ("NORM", "RTNUN") and not other else "plain")
 
 
 def _called(alarm: Alarm, signal: str, speech: Speech, work: Work) -> Line:

@@ -31,6 +31,23 @@ def off(kitchen: Kitchen, *words: str) -> list[str]:
     return [event["key"] for event in told["events"] if event["key"] == "box/off" and event["data"]["event"] == "on"]
 
 
+def test_what_comes_again_and_again_is_rehearsed_in_one_line(kitchen: Kitchen) -> None:
+    """Koji that goes over its limit each hour for ten hours, and air that was read once in six."""
+    lines = ["hour,bed.temperature_f,air.temperature_f,step"]
+    for five in range(48 * 12):
+        hour = five / 12
+        koji = 90 if hour < 24 else 112 if hour < 34 and hour % 1 > 0.5 else 100
+        lines.append(f"{hour:.4f},{koji},{86 if five % 72 == 0 else ''},{'second-mix' if five == 1 else ''}")
+    (kitchen.folder / "c.csv").write_text("\n".join(lines))
+    out = kitchen.run("rehearse", "c.csv", "--schedule", "rice-koji-home-trays", "--unit", "F").stdout
+    told = " ".join(out.split())
+    assert "air: too few readings for a probe" in told and "bed: too few" not in told
+    assert "Left out, the schedule has no such step: second-mix. It has wash," in told
+    assert told.count("The koji 112 °F") == told.count("Back to normal: the koji was too warm") == 1
+    assert re.search(r"Back to normal: the koji was too warm, for \d+ min\. \(repeated 9 times, last at hour 34", told)
+    assert "not acknowledged" not in told and "Read by hand" not in told
+
+
 def test_check_says_what_the_kind_of_box_means(kitchen: Kitchen) -> None:
     assert "`box: {kind: ...}`" in " ".join(kitchen.run("check").stdout.split())
     settings(kitchen, "box: {kind: heat-mat, cover: cloth-and-plastic}, ")

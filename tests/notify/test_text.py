@@ -135,14 +135,14 @@ def test_alarms_of_one_cause_are_listed_first_out_first() -> None:
 def test_the_end_has_its_own_title_and_says_how_long_it_lasted() -> None:
     event = called(ago_s=0, since_ms=NOW_MS - 50 * 60_000, event="off", to="RTNUN", level="")
     text = told([event], kind="over", urgent=False)
-    assert text.title == "Back within limits after 50 min: top tray too warm"
+    assert text.title == "Back within limits after 50 min: top tray was too warm"
     assert text.body == "Top tray too warm for 50 min, 13:10 to 14:00"
 
 
 def test_the_end_of_what_is_latched_asks_for_the_reset() -> None:
     event = called(ago_s=0, since_ms=NOW_MS - 50 * 60_000, event="off", to="LATCH-ACK", level="")
     text = told([event], kind="over", urgent=False)
-    assert text.title == "Back within limits after 50 min: top tray too warm"
+    assert text.title == "Back within limits after 50 min: top tray was too warm"
     assert text.body == "Top tray too warm for 50 min, 13:10 to 14:00. Look at the koji, then press Reset."
 
 

@@ -9,7 +9,7 @@ import pytest
 from kojimon.errors import UsageError
 from kojimon.journal.reading.curve_file import parse_curve
 from kojimon.model import Priority
-from kojimon.rehearsal import Recording, Rehearsal, Track, recording_of, rehearse_curve
+from kojimon.rehearsal import FIRST_T_MS, Recording, Rehearsal, Track, recording_of, rehearse_curve
 from kojimon.schedule.spec import (
     After,
     Band,
@@ -98,6 +98,24 @@ def test_an_excursion_wakes_after_its_delay_and_is_over_when_the_koji_is_back() 
 def test_a_column_with_a_point_an_hour_is_not_called_silent_between_its_points() -> None:
     curve = Recording((BED,), ramp((0, 31), (20, 31), every_ms=H), hour0_ms=0)
     assert not [event for event in rehearse_curve(curve, small_schedule()).events if event.key.startswith("silent/")]
+
+
+def test_a_column_of_few_readings_is_as_if_read_by_hand_and_ends_no_alarm_by_silence() -> None:
+    """120 °F at hours 26 and 28, and nothing between, before or after that a probe would have said."""
+    lines = "hour,bed.temperature_f\n0,88\n4,88\n9,88\n14,90\n18,93\n20,97\n22,100\n26,120\n28,120\n30,101\n"
+    recording = recording_of(parse_curve(lines.encode(), "few", {}))
+    assert recording.tracks[0].by_hand
+    events = [event for event in rehearse_curve(recording, small_schedule()).events if event.kind == "alarm"]
+    hot = [(says(event)["event"], says(event).get("ended"), round((event.t_ms - FIRST_T_MS) / H, 2)) for event in events
+           if event.key == "limit/bed/temperature/high" and says(event)["event"] != "re"]  # fmt: skip
+    assert hot == [("on", None, 26.0), ("off", "old", 26.5), ("on", None, 28.0), ("off", "old", 28.5)]
+    assert not [event for event in events if event.key.startswith(("silent/", "blind/"))]
+
+
+def test_a_probe_with_a_long_hole_is_no_column_of_few_readings() -> None:
+    lines = [f"{minute / 60:.3f},31" for minute in range(0, 48 * 60, 5) if not 300 < minute < 1500]
+    curve = parse_curve("\n".join(["hour,bed.temperature_c", *lines]).encode(), "hole", {})
+    assert not recording_of(curve).tracks[0].by_hand
 
 
 def test_a_hole_in_the_column_is_silence() -> None:

@@ -96,16 +96,29 @@ def alarm(signal: str, to: str, key: str = "limit/bed/temperature/high", **data:
         (alarm("ack", "NORM", **{"from": "RTNUN"}), "Acknowledged: top tray too warm.", "good"),
         (
             alarm("off", "RTNUN", lasted_ms=2_400_000),
-            "Back to normal, not acknowledged: top tray too warm, after 40 min.",
+            "Back to normal, not acknowledged: top tray was too warm, for 40 min.",
             "good",
         ),
-        (alarm("off", "NORM", lasted_ms=2_400_000), "Back to normal: top tray too warm, after 40 min.", "good"),
+        (alarm("off", "NORM", lasted_ms=2_400_000), "Back to normal: top tray was too warm, for 40 min.", "good"),
         (alarm("shelve", "SHLVD", until_ms=T_MS + 1_800_000), "Shelved until 14:50: top tray too warm.", "plain"),
-        (alarm("down", "UNACK"), "Down to the upper limit: still top tray too warm.", "look"),
+        (alarm("down", "UNACK"), "Within the critical limit again, but still: top tray 110 °F (limit 109).", "look"),
         (
             alarm("down", "UNACK", limit_now=43.0),
-            "The stage has another upper limit now: still top tray too warm.",
+            "The schedule has come to another limit, but still: top tray 110 °F (limit 109).",
             "look",
+        ),
+        (
+            alarm("off", "NORM", limit_now=44.0),
+            "The schedule has come to another limit, 111 °F: top tray 110 °F is within it.",
+            "plain",
+        ),
+        (alarm("off", "NORM", "silent/k-1", lasted_ms=7_200_000), "Good readings again: probe k-1, after 2 h.", "good"),
+        (alarm("off", "RTNUN", "blind/bed"), "Readings again, not acknowledged: the koji.", "good"),
+        (alarm("off", "NORM", "box/off"), "Back to normal: the box seemed to be off.", "good"),
+        (alarm("off", "NORM", "box/hot"), "Back to normal: the box was too hot.", "good"),
+        (
+            alarm("off", "NORM", "time-to-limit/bed/temperature"), "Back to normal: top tray was soon to be too hot.",
+            "good",
         ),
         (
             alarm("on", "UNACK", "expect/warming", label="No warming of its own", causes=["cold", "dry"], value=None,

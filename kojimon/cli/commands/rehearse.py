@@ -13,12 +13,12 @@ from kojimon.cli.shared import screen
 from kojimon.cli.shared.batches import HOUR_MS, batch_of
 from kojimon.cli.shared.opening import any_settings, open_kitchen, reader_of, settings_file
 from kojimon.cli.shared.options import config_option, example, json_option, unit_option
-from kojimon.contract.events import AlarmChange, ProbeBack
+from kojimon.contract.events import AlarmChange, MixGuess, ProbeBack, Reading, StepDue, StepOpen
 from kojimon.errors import UsageError
 from kojimon.model import BoxKind, Cover, plain_event
 from kojimon.settings.spec import Box
 from kojimon.words import status as words
-from kojimon.words.events import Teller
+from kojimon.words.events import Line, Teller
 from kojimon.words.speech import Speech
 
 if TYPE_CHECKING:
@@ -27,6 +27,13 @@ if TYPE_CHECKING:
     from kojimon.schedule.spec import Schedule
 
 Document = dict[str, object]
+FOLDED = (AlarmChange, MixGuess, StepDue, StepOpen)
+ALIKE_TOLD = 3
+"""So many lines of a kind are told one by one."""
+SPARSE = (
+    "too few readings for a probe, so they are taken as read by hand. Each counts for half an hour; between them"
+    " nothing is known."
+)
 
 
 @click.command(
@@ -66,6 +73,7 @@ def rehearse(
         raise click.UsageError(f"By which schedule? Add --schedule and a file or one of: {', '.join(_known(config))}.")
     if batch is not None and (kind or cover):
         raise click.UsageError("A batch was recorded with its box; --box and --cover are for curve files.")
+    from kojimon.journal.reading.curve_file import BY_HAND
     from kojimon.rehearsal import INCUBATOR
 
     speech = _speech(config, unit)
@@ -83,7 +91,11 @@ def rehearse(
         return
     screen.say(f"{curve} under {plan.label}:", "head")
     if result.unknown_steps:
-        screen.say(f"Left out, the schedule has no such step: {', '.join(result.unknown_steps)}.", "look")
+        unknown, known = ", ".join(result.unknown_steps), ", ".join(step.name for step in plan.steps)
+        screen.say(f"Left out, the schedule has no such step: {unknown}. It has {known}.", "look")
+    for track in result.tracks:
+        if track.by_hand and not track.name.endswith(BY_HAND):
+            screen.say(f"{track.name}: {SPARSE}", "look")
     tell(result, speech.knowing(plan.steps, plan.stages))
 
 
@@ -144,32 +156,51 @@ def _hour(event: Event, result: Rehearsal, digits: int) -> float | None:
 
 
 def tell(result: Rehearsal, speech: Speech) -> None:
-    """Events with their hours, in words; calls of an alarm that still holds are told in the line they repeat."""
+    """Events with their hours, in words; calls of an alarm that still holds are told in the line they repeat, and so
+    are lines of a kind that come again and again."""
     teller = Teller(speech)
-    cells: list[list[str]] = []
-    tones = []
+    told: list[tuple[Line, list[float | None]]] = []
     called: dict[tuple[str, str], int] = {}
-    again: dict[int, list[float | None]] = {}
+    alike: dict[tuple[str, ...], list[int]] = {}
     for event in result.events:
-        if isinstance(event.what, ProbeBack) and event.key in ("asked", "said"):
-            continue  # a question of then, which nobody can answer now
-        line, hour = teller.tell(event), _hour(event, result, 2)
-        alarm = (event.incubator, event.key)
-        if isinstance(event.what, AlarmChange) and event.what.event == "re" and alarm in called:
-            again.setdefault(called[alarm], []).append(hour)
+        what, hour = event.what, _hour(event, result, 2)
+        line = None if _of_then(event, curve=bool(result.tracks)) else teller.tell(event)
+        if isinstance(what, AlarmChange) and what.event == "re" and (event.incubator, event.key) in called:
+            told[called[event.incubator, event.key]][1].append(hour)
         elif line is not None:
-            if isinstance(event.what, AlarmChange):
-                called[alarm] = len(cells)
-            cells.append(["" if hour is None else f"{hour:.2f}", line.text])
-            tones.append(line.tone)
-    for index, hours in again.items():
-        cells[index][1] += _again(hours)
-    screen.story([">hour", "what"], cells, tones)
+            if isinstance(what, AlarmChange):
+                called[event.incubator, event.key] = len(told)
+            if isinstance(what, FOLDED):
+                state = (what.event, what.to) if isinstance(what, AlarmChange) else ()
+                alike.setdefault((event.incubator, event.kind, event.key, *state), []).append(len(told))
+            told.append((line, [hour]))
+    for first, *others in [group for group in alike.values() if len(group) > ALIKE_TOLD]:
+        for index in others:
+            told[first][1].extend(told[index][1])
+            told[index][1].clear()
+    rows = [(line, hours) for line, hours in told if hours]
+    # Nobody was there to acknowledge a curve.
+    unseen = ", not acknowledged" if result.tracks else "\n"
+    cells = [[_shown(hours[0]), line.text.replace(unseen, "") + _again(hours[1:])] for line, hours in rows]
+    screen.story([">hour", "what"], cells, [line.tone for line, _ in rows])
+
+
+def _of_then(event: Event, curve: bool) -> bool:
+    """Whether it says nothing to whoever looks back: a question of then, or what a curve has in it anyhow."""
+    what = event.what
+    if isinstance(what, Reading):
+        return curve and what.beyond is None and what.probe_value is None
+    return isinstance(what, ProbeBack) and event.key in ("asked", "said")
+
+
+def _shown(hour: float | None) -> str:
+    return "" if hour is None else f"{hour:.2f}"
 
 
 def _again(hours: list[float | None]) -> str:
     often = "once" if len(hours) == 1 else f"{len(hours)} times"
-    return f" (repeated {often}{'' if hours[-1] is None else f', last at hour {hours[-1]:.2f}'})"
+    last = "" if not hours or hours[-1] is None else f", last at hour {hours[-1]:.2f}"
+    return f" (repeated {often}{last})" if hours else ""
 
 
 def load(name: str, config: str | None) -> Schedule:
