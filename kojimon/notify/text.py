@@ -95,7 +95,7 @@ def _call(send: Send, events: Sequence[Event], desk: Desk, speech: Speech) -> Te
         f"{FIRE}." if alarm_words.fierce(alarm) or any(event.key == str(keys.BOX_HOT) for event in events) else "",
         _worse(send, events),
         _since(first, alarm, desk, speech),
-        detail(alarm),
+        detail(alarm, speech),
         *_with_it(events, desk, speech),
         _going(alarm, box, desk, speech),
         _consequence(first),

@@ -361,7 +361,7 @@ def not_normal(alarm: Alarm, what: AlarmChange, speech: Speech) -> str:
     key, limit = keys.parse(alarm.key), what.limit_now
     about = say.small_first(subject(alarm, speech))
     if what.ended in UNKNOWN:
-        return f"Not known any more: {about}, read by hand; {UNKNOWN[str(what.ended)]}. Read it again"
+        return f"Not known now, it was read by hand: {about}. {say.big_first(UNKNOWN[str(what.ended)])}. Read it again"
     if what.ended:
         return f"Not watched any more: {about}"
     if limit is None or not isinstance(key, keys.Limit):
@@ -371,13 +371,18 @@ def not_normal(alarm: Alarm, what: AlarmChange, speech: Speech) -> str:
     return f"The schedule has come to another limit, {speech.brief(key.quantity, limit)}: {where}{now} is within it"
 
 
-def why_silent(alarm: Alarm, lead: str = "") -> str:
-    """Why nothing can be used of a probe, as a sentence after `lead`; "" of another alarm or where it says nothing."""
+def checks(alarm: Alarm, speech: Speech) -> str:
+    """What to check, else why nothing can be used of a probe; "" for neither."""
+    return f"Check: {speech.own_units(say.listing([*alarm.causes]))}." if alarm.causes else why_silent(alarm)
+
+
+def why_silent(alarm: Alarm) -> str:
+    """Why nothing can be used of a probe, as a sentence; "" of another alarm or where it says nothing."""
     quality = alarm.quality
     if not quality or not isinstance(keys.parse(alarm.key), keys.Silent):
         return ""
     gone = quality in (Quality.LOST, Quality.SIGNED_OFF)
-    return f"{lead}{'It' if gone else 'Doubtful reading, not counted:'} {say.QUALITY_WORDS.get(quality, 'bad')}."
+    return f"{'It' if gone else 'Doubtful reading, not counted:'} {say.QUALITY_WORDS.get(quality, 'bad')}."
 
 
 def fact(alarm: Alarm, speech: Speech) -> str:
@@ -408,7 +413,8 @@ def _fact(alarm: Alarm, speech: Speech, per_hour: float | None, age_s: float | N
     if (value < limit) if hot else (value > limit):
         edge = "was over" if hot else "was under"
     old = f", {say.ago(age_s)}" if age_s is not None and age_s >= 60 else ""
-    brief = f"{name} {speech.brief(quantity, value)} ({edge} {speech.brief(quantity, limit, unit=False)}){old}"
+    shown = speech.brief(quantity, value) if edge == "limit" else speech.beside(quantity, value, limit)
+    brief = f"{name} {shown} ({edge} {speech.brief(quantity, limit, unit=False)}){old}"
     word = say.trend(quantity, per_hour)
     return (f"{brief}, {word}" if word else brief), brief
 

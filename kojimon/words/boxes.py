@@ -52,7 +52,7 @@ HEATS: Final = {BoxKind.HEAT_MAT: "mat", BoxKind.OVEN_LIGHT: "lamp", BoxKind.UNK
 MEANS: Final = {
     BoxKind.HEAT_MAT: (
         "The air of a heat mat follows the room: kojimon cannot tell by it whether the mat is on.",
-        "A mat can overheat the bottom of a tray while the top reads 30 C (86 F). Put a probe at the bottom.",
+        "A mat can overheat the bottom of a tray while the top reads 86 °F (30 °C). Put a probe at the bottom.",
     ),
     BoxKind.OVEN_LIGHT: ("Without a thermostat the box gets as much colder as its room does.",),
     BoxKind.FAN: ("The air goes up and down with the thermostat: kojimon goes by half hours, not by each peak.",),
@@ -122,7 +122,7 @@ def own_heat(what: Warmth, speech: Speech) -> str:
     if what.doubt:
         return f"The koji should warm itself by now. {doubted(what.doubt, speech)}"
     began, opens = (f"{hour or 0.0:.0f}" for hour in (what.hour, what.opens_hour))
-    return f"The koji began late, at hour {began}. So it is done later: harvest from hour {opens}."
+    return f"The koji began late, about hour {began}, so it is done later: harvest from hour {opens}."
 
 
 def named(kind: str, cover: str) -> str:

@@ -280,11 +280,10 @@ def _alarm(event: Event, what: stated.AlarmChange, speech: Speech, work: Work) -
 
 def _called(alarm: Alarm, signal: str, speech: Speech, work: Work) -> Line:
     head = alarm_words.headline(alarm, speech, work, alarm.rate_per_h)
-    detail = f" Check: {say.listing([*alarm.causes])}." if alarm.causes else alarm_words.why_silent(alarm, " ")
-    if alarm.text and keys.of_site(keys.parse(alarm.key)):
-        detail = f" ({alarm.text})"
+    said = alarm.text and keys.of_site(keys.parse(alarm.key))
+    detail = f"({alarm.text})" if said else alarm_words.checks(alarm, speech)
     again = {"re": "Again: ", "up": "Worse: "}.get(signal, "")
-    return Line(f"{again}{say.ended(head)}{detail}", "wrong" if alarm.priority == "wake" else "look")
+    return Line(f"{again}{say.ended(head)} {detail}".rstrip(), "wrong" if alarm.priority == "wake" else "look")
 
 
 _AFTER = {

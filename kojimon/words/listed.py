@@ -83,7 +83,7 @@ def listed(alarm: Alarm, box: Box | None, document: Document, speech: Speech) ->
         does=alarm_words.PRIORITY_WORDS[alarm.priority],
         holds=holds,
         calls=alarm.calls_now,
-        detail=detail(alarm) if holds else "",
+        detail=detail(alarm, speech) if holds else "",
         steps=tuple(meaning.ladder(alarm, work)) if holds else (),
         consequence=meant.consequence if meant and holds else "",
         acts=tuple(acts_of(alarm)),
@@ -91,11 +91,9 @@ def listed(alarm: Alarm, box: Box | None, document: Document, speech: Speech) ->
     )
 
 
-def detail(alarm: Alarm) -> str:
+def detail(alarm: Alarm, speech: Speech) -> str:
     """What stands behind its first line: its own text, else what to check, else why nothing can be used of a probe."""
-    if alarm.text:
-        return say.ended(alarm.text)
-    return f"Check: {say.listing([*alarm.causes])}." if alarm.causes else alarm_words.why_silent(alarm)
+    return say.ended(alarm.text) if alarm.text else alarm_words.checks(alarm, speech)
 
 
 def acts_of(alarm: Alarm) -> Iterator[str]:

@@ -170,7 +170,7 @@ def told(key: str, what: Forecast) -> tuple[str, str]:
         "known": "The koji warms itself: forecasts begin.",
         "contradicted": "The koji does not follow the forecast. Look at it and at its probe.",
         "agrees": "The koji follows the forecast again.",
-        "forgotten": "Forgotten: what the forecasts learned from earlier batches.",
+        "forgotten": "The forecasts have forgotten what they learned from earlier batches.",
         "learnt": f"The forecasts have learned from {count} batch{'es' if count != 1 else ''} so far.",
         "refused": f"A forecast made no sense and was left aside: {what.reason}.",
     }

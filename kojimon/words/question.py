@@ -37,7 +37,7 @@ def open_question(box: Box, speech: Speech, now_utc: str) -> Asked | None:
         at = speech.moment(question.at_utc, now_utc) if question.at_utc else ""
         return Asked(
             mixed_text(at), f"Yes, at {at}" if at else "Yes, then",
-            "Until it is answered the next steps count from then. Nothing calls because this is not answered.",
+            "Until you answer, the next steps count from then. You need not answer: no alarm comes of it.",
             MIX_COMMAND,
             "Another time …", "No, something else",
         )  # fmt: skip
@@ -45,7 +45,7 @@ def open_question(box: Box, speech: Speech, now_utc: str) -> Asked | None:
     many = question.probes > 1
     return Asked(
         text_of(question.probes), "Yes, they are" if many else "Yes, it is",
-        f"{big_first(end)} kojimon notices a probe left out sooner. No alarm comes if you do not answer.",
+        f"{big_first(end)} kojimon looks for a probe left out more closely. No alarm comes if you do not answer.",
         "If so: kojimon probes in-koji",
     )  # fmt: skip
 
@@ -83,7 +83,7 @@ def told(key: str, what: ProbeBack, speech: Speech) -> tuple[str, str]:
     if key == "follows":
         value, air = (speech.value("temperature", one or 0.0) for one in (what.value, what.air_c))
         return (
-            f"The koji cooled at once. Now {what.probe} shows {value}, the air {air}. Is it in the koji?"
+            f"The koji cooled suddenly. Now {what.probe} shows {value}, the air {air}. Is it in the koji?"
             if not what.step else
             "Since the work on the koji its probes follow the box air. Are they back in the koji?" if many else
             "Since the work on the koji its probe follows the box air. Is it back in the koji?"
@@ -95,6 +95,6 @@ def told(key: str, what: ProbeBack, speech: Speech) -> tuple[str, str]:
         before, now = (speech.value("temperature", value or 0.0) for value in (what.from_c, what.value))
         return (
             f"Probe {what.probe} fell from {before} to {now}: out of the koji? Until it is back its value does not "
-            "count as the koji's. Put it back, or enter that it is in the koji.", "look",
+            "count. Put it back; or, if it is in the koji: kojimon probes in-koji", "look",
         )  # fmt: skip
     return "", "plain"

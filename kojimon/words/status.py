@@ -140,7 +140,7 @@ def sentence(incubator: Box, speech: Speech, now_ms: int) -> Sentence:
     if batch.hour is None:
         look = bool(told) and tone != "good"
         how = how if look else _read(incubator)
-        return Sentence(f"The rice is at {bed}{moving}{how}; not inoculated yet.", "look" if look else "plain")
+        return Sentence(f"The rice is at {bed}{moving}{how}; no spores on it yet.", "look" if look else "plain")
     return Sentence(f"The koji is at {bed}{moving}{how}.", tone)
 
 

@@ -42,7 +42,7 @@ def fact(alarm: Alarm, speech: Speech, name: str) -> str:
     if not isinstance(key, keys.Watch | keys.Box) or value is None or limit is None:
         return plain
     quantity = "temperature" if isinstance(key, keys.Box) else key.quantity
-    now, edge = speech.brief(quantity, value), speech.brief(quantity, limit, unit=False)
+    now, edge = speech.beside(quantity, value, limit), speech.brief(quantity, limit, unit=False)
     if isinstance(key, keys.Box):
         return f"Box air {now}, usually {edge}" if key == keys.BOX_OFF else f"Box air {now} (limit {edge})"
     return _limit_like(key, alarm, speech, name, now, edge) or plain
@@ -52,14 +52,13 @@ def _limit_like(
     key: keys.Watch, alarm: Alarm, speech: Speech, name: str, now: str, edge: str
 ) -> str:
     """What is wrong, given value and limit in words; "" where what it hangs on is not known."""
-    left_s, total_ms = alarm.left_s, alarm.total_ms
+    left_s, total_ms, over = alarm.left_s, alarm.total_ms, speech.brief(key.quantity, alarm.limit or 0.0)
     match key:
         case keys.TimeToLimit():
             left = "" if left_s is None else say.span(left_s)
             soon = f"{edge} in {left}" if left else f"soon {edge}"
-            return f"{name} {now}, {'at the limit now' if left == 'now' else soon}"
+            return f"{name} {over}, at its limit" if left == "now" else f"{name} {now}, {soon}"
         case keys.Deviation():
             return f"{name} {now} (target {edge})"
         case keys.Exposure():
-            over = speech.brief(key.quantity, alarm.limit or 0.0)
             return "" if total_ms is None else f"{name} over {over} for {show_duration(total_ms / 1000)}"

@@ -54,6 +54,23 @@ def test_a_late_start_lists_nothing_that_is_over(
     assert ("was due by" in said) == bool(late)
 
 
+def test_of_two_boxes_the_one_meant_is_planned(kitchen: Kitchen) -> None:
+    two = kitchen.config.read_text().replace(
+        "incubators:\n", "incubators:\n  cellar: {schedule: soy-sauce-koji, trays: [a]}\n", 1
+    ).replace("{place:", "{in: box, place:")
+    kitchen.config.write_text(two)
+    kitchen.run("check")
+    assert "Which box? Add --incubator and one of cellar, box." in kitchen.run("plan", "--rice", "4 lb", code=2).stderr
+    assert "'attic'" in kitchen.run("plan", "--rice", "4 lb", "-i", "attic", code=2).stderr
+    for box, schedule in (("cellar", "soy-sauce-koji"), ("box", "rice-koji-home-trays")):
+        said = " ".join(kitchen.run("plan", "--rice", "4 lb", "--incubator", box).stdout.split())
+        assert f"those of the schedule {schedule}" in said
+        kitchen.run("batch", "start", f"in-{box}", "--hours-ago", "20 h", "--incubator", box)
+    for box in ("cellar", "box"):
+        assert f"What is left of batch in-{box}" in kitchen.run("plan", "--batch", "-i", box).stdout
+    assert "Which box?" in kitchen.run("plan", "--batch", code=2).stderr
+
+
 def test_without_a_batch_nothing_moves(kitchen: Kitchen) -> None:
     assert "No batch is open" in kitchen.run("plan", "--batch", code=1).stderr
 

@@ -55,7 +55,7 @@ def test_a_batch_its_export_and_its_rehearsals(kitchen: Kitchen) -> None:
     for wanted in (
         "Batch simulated begins",
         "Done: sprinkle the spores",
-        "Stage: the koji may be warming itself.",
+        "Stage: watching for heat.",
         "Harvested",
     ):
         assert any(wanted in line for line in lines), wanted

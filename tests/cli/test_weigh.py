@@ -32,6 +32,13 @@ def test_a_batch_is_weighed_on_its_way(kitchen: Kitchen) -> None:
     assert "Finished normal" in done and "This says nothing about safety." in done
 
 
+def test_koji_weighed_at_the_harvest_alone_stands_in_the_list(kitchen: Kitchen) -> None:
+    kitchen.run("batch", "start", "first", "--hours-ago", "44", "h", "--rice", "4", "lb")
+    kitchen.run("batch", "weigh", "4.6 lb", "--as", "harvest")
+    kitchen.run("batch", "harvest")
+    assert flat(kitchen.run("batch", "list").stdout).endswith("harvested 4.6 lb")
+
+
 def test_a_weight_is_taken_back(kitchen: Kitchen) -> None:
     kitchen.run("batch", "start", "first", "--rice", "2 kg")
     kitchen.run("batch", "weigh", "2.6 kg", "--as", "soaked")

@@ -353,7 +353,7 @@ def test_the_hours_of_the_harvest_follow_koji_that_began_late(onset_h: float) ->
     assert hours == pytest.approx([0.0, 5.0, 10.0], abs=0.1)
     assert [message.priority for message in outcome.messages if message.event == told.no] == [Priority.TELL]
     said = line(told, Speech())
-    assert said is not None and f"at hour {began_h:.0f}" in said.text and f"from hour {opens_h:.0f}" in said.text
+    assert said is not None and f"about hour {began_h:.0f}," in said.text and f"from hour {opens_h:.0f}" in said.text
 
 
 def test_koji_that_began_in_time_keeps_the_hours_of_the_schedule() -> None:

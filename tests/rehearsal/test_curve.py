@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from itertools import pairwise
+from pathlib import Path
 
 import pytest
 
 from kojimon.errors import UsageError
-from kojimon.journal.reading.curve_file import parse_curve
-from kojimon.model import Priority
+from kojimon.journal.reading.curve_file import QUANTITY_OF, parse_curve
+from kojimon.model import Place, Priority
 from kojimon.rehearsal import FIRST_T_MS, Recording, Rehearsal, Track, recording_of, rehearse_curve
 from kojimon.schedule.spec import (
     After,
@@ -98,6 +99,18 @@ def test_an_excursion_wakes_after_its_delay_and_is_over_when_the_koji_is_back() 
 def test_a_column_with_a_point_an_hour_is_not_called_silent_between_its_points() -> None:
     curve = Recording((BED,), ramp((0, 31), (20, 31), every_ms=H), hour0_ms=0)
     assert not [event for event in rehearse_curve(curve, small_schedule()).events if event.key.startswith("silent/")]
+
+
+def test_the_example_of_the_readme_is_such_a_file() -> None:
+    readme = (Path(__file__).resolve().parents[2] / "config" / "README.md").read_text(encoding="utf-8")
+    example = readme.partition("```csv\n")[2].partition("```")[0]
+    curve = parse_curve(example.encode(), "README", {})
+    assert [column.name for column in curve.columns] == ["bed", "air", "air"]
+    assert all(row.step in readme for row in curve.rows) and curve.rows[1].values == (pytest.approx(38.5), 30.0, None)
+    for measure in QUANTITY_OF:
+        assert f"`{measure}`" in readme
+    for place in Place:
+        assert f"`{place}`" in readme
 
 
 def test_a_column_of_few_readings_is_as_if_read_by_hand_and_ends_no_alarm_by_silence() -> None:

@@ -140,20 +140,20 @@ def test_koji_colder_than_the_air_warms_itself_not() -> None:
     hot: Course = lambda h: min(45.5, 30 + 2.5 * max(0.0, h - 2))  # noqa: E731
     lines = told(rehearsed(20, lambda h: max(30, hot(h) - 5), hot))
     assert found(lines, "The koji 40"), "too warm is called"
-    assert not found(lines, "Stage: the koji may be warming itself")
+    assert not found(lines, "Stage: watching for heat")
     assert not found(lines, "Back to normal")
 
 
 def test_koji_that_rises_with_its_air_does_not_warm_itself_until_it_leaves_it_behind() -> None:
     lines = told(rehearsed(20, lambda h: min(38, 31 + 0.5 * h), lambda h: 31 + 0.4 * h if h < 6 else 33.4))
-    (at,) = found(lines, "Stage: the koji may be warming itself")
+    (at,) = found(lines, "Stage: watching for heat")
     assert 8.5 < at < 10.5
 
 
 def test_no_stage_that_begins_by_itself_ends_a_standing_call_of_hot_koji() -> None:
     """Koji at 41 °C from hour 8: over 40, and still so once it counts as warming itself."""
     lines = told(rehearsed(13, lambda h: 31 if h < 7.6 else min(41, 31 + 30 * (h - 7.6)), lambda h: 30))
-    assert found(lines, "Stage: the koji may be warming itself") and found(lines, "The koji 4")
+    assert found(lines, "Stage: watching for heat") and found(lines, "The koji 4")
     assert not found(lines, "Back to normal: the koji was too warm") and not found(lines, HOT_OVER)
     assert not found(lines, "another limit, 43 °C")
 
@@ -162,7 +162,7 @@ def test_no_stage_that_begins_by_itself_ends_a_standing_call_of_hot_koji() -> No
 def test_a_lamp_that_heats_air_and_koji_is_no_growth_and_its_call_is_not_taken_back(hours: float) -> None:
     """Air from 31 to 41 °C within hours, the koji about as warm: 40 calls, and neither heat nor the clock ends that."""
     lines = told(rehearsed(hours, lambda h: min(41.5, 31 + 0.72 * h), lambda h: min(41.0, 31 + 0.75 * h)))
-    grown = found(lines, "Stage: the koji may be warming itself")
+    grown = found(lines, "Stage: watching for heat")
     assert grown == ([28.0] if hours > 28 else [])
     assert min(found(lines, "The koji 40")) < 14 and not found(lines, "Back to normal: the koji was too warm")
     assert not found(lines, "another limit, 43 °C")
@@ -171,7 +171,7 @@ def test_a_lamp_that_heats_air_and_koji_is_no_growth_and_its_call_is_not_taken_b
 def test_a_mat_that_runs_away_calls_at_the_lower_limit_however_it_looks_like_growth() -> None:
     """In a room of 20 °C, by 1.3 K an hour from hour 3 on: early koji keeps the limit of koji that settles in."""
     lines = told(rehearsed(13, lambda h: 31.5 + 1.3 * max(0.0, h - 3), lambda h: 20.0))
-    assert found(lines, "Stage: the koji may be warming itself")
+    assert found(lines, "Stage: watching for heat")
     assert min(found(lines, "The koji 40")) < 10.0
 
 

@@ -52,6 +52,9 @@ def test_it_moves_with_the_batch_and_is_empty_after_it(door: Door) -> None:
     before = entries(door)
     shown = door.get("/").text
     assert f'href="webcal://{door.host}{ADDRESS}"' in shown and f'href="{ADDRESS}" download' in shown
+    assert f">http://{door.host}{ADDRESS}<" in shown
+    behind = door.get("/", X_Forwarded_Proto="https").text
+    assert f">https://{door.host}{ADDRESS}<" in behind
     assert "Look for white specks" in step(before, "first-check")["DESCRIPTION"]
     rings = [(entry["DTSTART"].dt + alarm["TRIGGER"].dt).astimezone(ZoneInfo(PERSON.zone))
              for entry in before.values() for alarm in entry.walk("VALARM")]  # fmt: skip

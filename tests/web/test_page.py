@@ -211,7 +211,7 @@ def test_a_mixing_nobody_marked_is_asked_about_and_answered_by_a_tap_alone(tmp_p
         first = door.get("/")
         assert "The koji cooled suddenly then." in first.text and 'href="/mixed/box"' in first.text
         asked = door.get("/mixed/box")
-        assert asked.status == 200 and "Until it is answered the next steps count from then." in asked.text
+        assert asked.status == 200 and "Until you answer, the next steps count from then." in asked.text
         assert "The koji cooled suddenly then." in door.get("/").text, "looking answers nothing"
         state = door.live.client.get("/v1/state")["incubators"][0]
         assert (state["question"]["key"], state["question"]["step"]) == ("mix-guess", "first-check")

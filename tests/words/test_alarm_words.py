@@ -20,6 +20,7 @@ from kojimon.words.alarms import (
     Work,
     action,
     alarm_state,
+    checks,
     headline,
     subject,
     why_silent,
@@ -119,6 +120,21 @@ def test_each_kind_of_alarm_says_what_it_is_about(key: str, wanted: str) -> None
     assert subject(Alarm(key), speech) == wanted
 
 
+@pytest.mark.parametrize(
+    ("value", "says"), [(25.0, "The koji 77 °F (under 79)"), (26.0, "The koji 78.8 °F (under 79)")]
+)
+def test_a_value_that_would_read_as_its_limit_has_a_digit_more(value: float, says: str) -> None:
+    cold = Alarm("limit/bed/temperature/low", value=value, limit=26.0)
+    assert headline(cold, FAHRENHEIT, Work(), None).startswith(says)
+    soon = Alarm("time-to-limit/bed/temperature", value=42.6, limit=43.0, left_s=1440.0)
+    assert headline(soon, FAHRENHEIT, Work(), None).startswith("The koji 108.7 °F, 109 in 24 min.")
+
+
+def test_what_to_check_is_said_in_the_units_of_who_reads() -> None:
+    late = Alarm("expect/self-warming", causes=("the warmth of the box, about 30 °C (86 °F)", "the rice"))
+    assert checks(late, FAHRENHEIT) == "Check: the warmth of the box, about 86 °F (30 °C) and the rice."
+
+
 def test_every_state_has_its_words_and_none_is_a_mnemonic() -> None:
     for state in AlarmState:
         words = STATE_WORDS[state.value]
@@ -178,7 +194,7 @@ def test_no_first_line_says_bed() -> None:
         ({"key": "time-to-limit/bed/temperature", "value": 41.2, "limit": 43.0, "left_s": 1500.0, "tray": "top"},
          "Top tray 41.2 °C, 43 in 25 min. Break up, spread"),
         ({"key": "time-to-limit/bed/temperature", "value": 43.0, "limit": 43.0, "left_s": 0.0},
-         "The koji 43 °C, at the limit now. Break up, spread"),
+         "The koji 43 °C, at its limit. Break up, spread"),
         ({"key": "deviation/air/temperature", "value": 34.0, "limit": 30.0, "side": "high"},
          "Box air 34 °C (target 30). Less heat, or open it"),
         ({"key": "exposure/bed/temperature", "value": 41.0, "limit": 40.0, "total_ms": 10_800_000},

@@ -152,7 +152,7 @@ def alarm(signal: str, to: str, key: str = "limit/bed/temperature/high", **data:
         ),
         (
             event("warmth", "late", hour=33.6, opens_hour=47.6),
-            "The koji began late, at hour 34. So it is done later: harvest from hour 48.",
+            "The koji began late, about hour 34, so it is done later: harvest from hour 48.",
             "look",
         ),
     ],

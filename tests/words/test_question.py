@@ -26,7 +26,7 @@ def test_one_probe_and_several() -> None:
         "Is the probe back in the koji, at mid-depth of the warmest tray?", "Yes, it is",
     )  # fmt: skip
     assert many.text.startswith("Are the probes back in the koji") and many.yes == "Yes, they are"
-    assert one.meanwhile.startswith("Until 21:40 kojimon notices a probe left out sooner.")
+    assert one.meanwhile.startswith("Until 21:40 kojimon looks for a probe left out more closely.")
     assert open_question(Box("box", "Box"), Speech(), NOW) is None
 
 

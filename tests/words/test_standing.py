@@ -79,7 +79,7 @@ def test_a_value_beyond_a_limit_is_never_within_limits_though_nothing_runs_yet()
 
 def test_rice_before_the_spores_over_a_limit_is_said_too() -> None:
     found = sentence(batched(hot(pending=(hot_pending(),)), hour=None), SPEECH, NOW_MS)
-    assert found.text.endswith("over 113 for 1 min, message in 1 min; not inoculated yet.") and found.tone == "look"
+    assert found.text.endswith("over 113 for 1 min, message in 1 min; no spores on it yet.") and found.tone == "look"
 
 
 def test_nobody_is_sent_to_sleep_while_such_a_delay_runs() -> None:

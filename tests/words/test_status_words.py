@@ -111,7 +111,7 @@ def test_what_wakes_is_said_before_what_is_told_and_new_before_seen() -> None:
 
 def test_before_hour_0_it_is_rice_and_without_a_batch_it_is_the_box() -> None:
     rice = sentence(batched(BOX, hour=None), SPEECH, NOW_MS)
-    assert rice.text == "The rice is at 95.2 to 99.0 °F and rising; not inoculated yet."
+    assert rice.text == "The rice is at 95.2 to 99.0 °F and rising; no spores on it yet."
     assert sentence(box(batch=None), SPEECH, NOW_MS).text == "No batch is open. The air in the box is at 86.4 °F."
 
 

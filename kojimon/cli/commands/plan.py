@@ -16,7 +16,16 @@ from kojimon.cli.shared.amounts import mash_of, tray_area_m2, wanted, water_kg
 from kojimon.cli.shared.kitchen import incubator_of
 from kojimon.cli.shared.moments import time_to_come
 from kojimon.cli.shared.opening import open_kitchen, settings_file
-from kojimon.cli.shared.options import MASS, VOLUME, AmountText, Saving, config_option, example, json_option
+from kojimon.cli.shared.options import (
+    MASS,
+    VOLUME,
+    AmountText,
+    Saving,
+    config_option,
+    example,
+    incubator_option,
+    json_option,
+)  # fmt: skip
 from kojimon.cli.shared.timetables import Files, print_plans, print_rest, write_files
 from kojimon.clock import SystemClock
 from kojimon.errors import UsageError
@@ -71,13 +80,15 @@ OWN_SCHEDULES = {"sake": "rice-koji-sake", "miso": "rice-koji-miso"}
 @click.option("--batch", "going_on", is_flag=True,
               help="What is left of the open batch, from when its steps were done.")  # fmt: skip
 @click.option("--force", is_flag=True, help="Write over a file that is there.")
+@incubator_option
 @json_option
 @config_option
 def plan(
     purpose: str, want: str | None, vessel_l: float | None, rice_kg: float | None, koji_rice_kg: float | None,
     koji_kg: float | None, water: str | None, salt_kg: float | None, beans_kg: float | None, packet: str | None,
     tray: str | None, pick: int, sources: bool, begin: str | None, schedule: str | None, ics: Path | None,
-    page: Path | None, save: Path | None, going_on: bool, force: bool, as_json: bool, config: str | None,
+    page: Path | None, save: Path | None, going_on: bool, force: bool, incubator: str, as_json: bool,
+    config: str | None,
 ) -> None:  # fmt: skip
     """From what the koji is for to every amount, and a timetable with as little work at night as can be.
 
@@ -87,11 +98,11 @@ def plan(
     files.check(force)
     if going_on:
         _refuse_beside_batch()
-        _rest(files, as_json, config)
+        _rest(files, incubator, as_json, config)
         return
     settings, beside = _settings(config)
-    box = settings.incubators[0]
-    chosen = _schedule(settings, schedule, beside or Path())
+    box = _box(settings, incubator)
+    chosen = _schedule(box, schedule, beside or Path())
     given = {
         "koji_rice_kg" if "all_rice_kg" not in PURPOSES[purpose].sums else "all_rice_kg": rice_kg,
         "koji_kg": koji_kg, "water_kg": water_kg(water), "salt_kg": salt_kg, "beans_kg": beans_kg,
@@ -125,7 +136,7 @@ def plan(
         screen.say(_by_which(purpose, chosen, own), "quiet")
         if beside is None:
             screen.say(_assumed(settings), "look")
-    write_files(files, mash, found[picked], chosen, settings, kitchen)
+    write_files(files, mash, found[picked], chosen, settings, box.box, kitchen)
 
 
 def _refuse_beside_batch() -> None:
@@ -133,20 +144,21 @@ def _refuse_beside_batch() -> None:
     context = click.get_current_context()
     for option in context.command.params:
         given = context.get_parameter_source(option.name or "") is ParameterSource.COMMANDLINE
-        if given and option.name not in ("ics", "page", "force", "going_on", "as_json", "config"):
+        if given and option.name not in ("ics", "page", "force", "going_on", "as_json", "config", "incubator"):
             raise UsageError(
                 f"{option.opts[0]} is for a new plan. --batch lays out what is left of the open batch, by its plan and "
                 "by when its steps were done. Type: kojimon plan --batch"
             )
 
 
-def _rest(files: Files, as_json: bool, config: str | None) -> None:
+def _rest(files: Files, incubator: str, as_json: bool, config: str | None) -> None:
     """The timetable of the open batch: it moves with when its steps were done, and with what the engine says."""
     settings, beside = _settings(config)
     kitchen = open_kitchen(config)
     document = kitchen.state()
-    box = incubator_of(document, next((one.name for one in document.incubators if one.batch), ""), batch=True)
-    schedule = _schedule(settings, box.batch.schedule if box.batch else None, beside or Path())
+    box = incubator_of(document, incubator, batch=True)
+    own_box = _box(settings, box.name) if beside else settings.incubators[0]
+    schedule = _schedule(own_box, box.batch.schedule if box.batch else None, beside or Path())
     row = next(row for row in kitchen.batches() if row.id == box.batch_id)
     own, zone = _own(schedule, settings).hours, settings.person.zone
     begun = begun_of(box, document.now.utc, schedule, row.note, zone, own)
@@ -158,7 +170,8 @@ def _rest(files: Files, as_json: bool, config: str | None) -> None:
         print_rest(rest, row.name, "as planned" if kept else by)
     units = settings.units
     usual = said.Kitchen(units.pounds, max(1, len(box.trays)), None, row.rice_kg or 0.0, units.fahrenheit)
-    write_files(files, None, rest, schedule, settings, usual, row.note if root_of(row.note) else row.id, begun.done)
+    note = row.note if root_of(row.note) else row.id
+    write_files(files, None, rest, schedule, settings, own_box.box, usual, note, begun.done)
 
 
 def _own(schedule: Schedule, settings: Settings) -> Own:
@@ -171,9 +184,19 @@ def _own(schedule: Schedule, settings: Settings) -> Own:
         return own_of(schedule, reader)
 
 
-def _schedule(settings: Settings, name: str | None, beside: Path) -> Schedule:
+def _box(settings: Settings, name: str) -> Incubator:
+    """The box meant: the one named, or the only one."""
+    found = [one for one in settings.incubators if name in ("", one.name)]
+    if len(found) == 1:
+        return found[0]
+    known = ", ".join(one.name for one in settings.incubators)
+    raise UsageError(f"There is no box {name!r}. There is: {known}." if name else
+                     f"Which box? Add --incubator and one of {known}.")  # fmt: skip
+
+
+def _schedule(box: Incubator, name: str | None, beside: Path) -> Schedule:
     if name is None:
-        return settings.incubators[0].schedule
+        return box.schedule
     found = find_schedule(name, beside)
     if found is None:
         raise UsageError(f"There is no schedule {name!r}; there are {', '.join(known_schedules(beside))}.")

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from kojimon.cli.shared import screen
 from kojimon.cli.shared.kitchen import Kitchen
+from kojimon.cli.shared.weights import weights_of
 from kojimon.contract.rows import Batch
 from kojimon.errors import KojimonError, UsageError
 from kojimon.model import Event
@@ -34,11 +35,18 @@ def print_list(kitchen: Kitchen, rows: Sequence[Batch]) -> None:
             speech.moment(row.started_utc, now),
             hours_of(row, document.t_ms),
             ENDINGS.get(row.outcome, row.outcome),
-            speech.mass(row.yield_kg) if row.yield_kg else "",
+            speech.mass(kg) if (kg := _koji_kg(kitchen, row)) else "",
         ]
         for row in rows
     ]
     screen.table(["batch", "id", "schedule", "begun", ">hours", "now", ">koji"], cells)
+
+
+def _koji_kg(kitchen: Kitchen, row: Batch) -> float | None:
+    """What it gave: as said at the harvest, else as it was weighed."""
+    if row.yield_kg or row.outcome != "harvest":
+        return row.yield_kg
+    return next((one.kg for one in reversed(weights_of(kitchen, row)) if one.stage == "harvest"), None)
 
 
 def batch_of(kitchen: Kitchen, text: str) -> Batch:

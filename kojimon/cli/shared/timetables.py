@@ -92,8 +92,8 @@ class Files(Struct, frozen=True):
 
 
 def write_files(
-    files: Files, mash: Mash | None, best: Plan, schedule: Schedule, settings: Settings, kitchen: said.Kitchen,
-    note: str = "", done: Mapping[str, int] = {},
+    files: Files, mash: Mash | None, best: Plan, schedule: Schedule, settings: Settings, box: Box,
+    kitchen: said.Kitchen, note: str = "", done: Mapping[str, int] = {},
 ) -> None:  # fmt: skip
     """The files that were asked for.
 
@@ -107,7 +107,6 @@ def write_files(
         from kojimon.planner.calendar import advice_of, calendar
 
         made = datetime.fromtimestamp(SystemClock().wall_ms() / 1000, UTC)
-        box = settings.incubators[0].box if len(settings.incubators) == 1 else Box()
         advice, root = advice_of(schedule, box.kind, box.cover), root_of(note) or note
         files.calendar.write_bytes(calendar(best, settings.site, made, sleep_of(settings.person), advice, root, done))
         screen.say(f"The plan is written to {files.calendar}.", "good")

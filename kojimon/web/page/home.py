@@ -111,6 +111,8 @@ class Home:
             now_utc=shown.now_utc,
             box_name=only,
             host=request.headers.get("host", ""),
+            # As who opened the page came here: it is only said to them. iOS opens webcal:, not webcals:.
+            scheme="https" if request.headers.get("x-forwarded-proto") == "https" else "http",
             fahrenheit=viewer.fahrenheit,
             who="" if viewer.who == "page" else viewer.who,
             can_leave=bool(request.scope.get("kojimon.known")),
