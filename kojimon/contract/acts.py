@@ -262,10 +262,11 @@ class WorkBegin(Deed, frozen=True, kw_only=True):
 
 
 class Setpoint(Deed, frozen=True, kw_only=True):
-    """The box has been set to another temperature, where known to which."""
+    """The box has been set to another temperature, where known to which; or its heat is `off`."""
 
     kind = "box.setpoint"
     to_c: Number | None = None
+    off: bool = False
 
 
 class ProbeCalibrate(Deed, frozen=True, kw_only=True):

@@ -116,10 +116,11 @@ class Working(Said, frozen=True, kw_only=True):
 
 
 class Setpoint(Said, frozen=True, kw_only=True):
-    """The box was set anew, where known to `to_c`."""
+    """The box was set anew, where known to `to_c`; or its heat is `off`."""
 
     kind = "setpoint"
     to_c: float | None = None
+    off: bool = False
 
 
 class ProbeMoved(Said, frozen=True, kw_only=True):

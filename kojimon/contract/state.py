@@ -96,6 +96,7 @@ class Box(Struct, frozen=True):
             next begins. next: None when nothing waits. question: None when none is open.
         forecast: None without one of this batch; over MQTT it has a topic of its own.
         cautions: what the schedule asks to take care of.
+        heat_off: somebody said so, of this batch.
         tares: kg of the empty vessel that is taken off what is weighed, by stage (`batch.weigh`).
     """
 
@@ -122,6 +123,7 @@ class Box(Struct, frozen=True):
     cover: str = "unknown"
     off_untold: str = ""
     warmth_untold: str = ""
+    heat_off: bool = False
     tares: dict[str, float] = {}
 
     @property

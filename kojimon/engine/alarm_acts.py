@@ -168,7 +168,8 @@ def _work(turn: Turn, incubator: str, deed: acts.WorkBegin, by: By) -> None:
 def _setpoint(turn: Turn, incubator: str, deed: acts.Setpoint, by: By) -> None:
     """The box has been set to another temperature: its usual level is learnt anew from now."""
     settle(turn, incubator, deed.to_c)
-    turn.emit(events.Setpoint(to_c=deed.to_c, **by), incubator, "")
+    turn.happened(incubator, off_ms=turn.t_ms if deed.off else -1)
+    turn.emit(events.Setpoint(to_c=deed.to_c, off=deed.off, **by), incubator, "")
 
 
 _S = AlarmState

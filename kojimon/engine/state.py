@@ -139,6 +139,7 @@ class Lately(Struct, frozen=True):
 
     Attributes:
         set_ms: it was set to another temperature; settling_until_ms: which it may take until then.
+        off_ms: somebody said that its heat is off, and not since that it is on.
         visited_ms: somebody answered hot koji, or set the box and did not say to what.
         putting_back_ms: somebody answered that a probe is out of the koji, and is on the way to it.
         guessed_ms: a sudden fall of the koji was asked about.
@@ -155,6 +156,7 @@ class Lately(Struct, frozen=True):
     forecast_refused_ms: int = -1
     warm_ms: int = -1
     forgotten_ms: int = -1
+    off_ms: int = -1
 
 
 class Guess(Struct, frozen=True):

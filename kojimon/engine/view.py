@@ -92,6 +92,7 @@ def _incubator(turn: Turn, box: IncubatorSetup) -> Box:
         cover=box.cover,
         off_untold=off_untold(turn, box.name) if known else "",
         warmth_untold=untold(turn, box.name, known) if known else "",
+        heat_off=batch is not None and turn.of_late(box.name).off_ms >= 0,
         tares=kept_tares(turn, box.name),
     )
 

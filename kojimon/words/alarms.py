@@ -5,6 +5,8 @@ Alarms come as in the state document; one of an event is made into such a one by
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from msgspec import Struct
 
 from kojimon.contract import keys
@@ -120,7 +122,7 @@ class Work(Struct, frozen=True):
         mixed_ago_s: time since the koji was last broken up, mixed or spread; None when never.
         mixes: how often that was done.
         mix_open, harvest_open: whether such a step may be done now.
-        kind: what kind of box it lies in (`model.BoxKind`).
+        kind: what kind of box it lies in (`model.BoxKind`). heat_off: somebody said so.
     """
 
     hour: float | None = None
@@ -129,11 +131,20 @@ class Work(Struct, frozen=True):
     mix_open: bool = False
     harvest_open: bool = False
     kind: str = BoxKind.UNKNOWN
+    heat_off: bool = False
+
+    def cooler(self, how: Mapping[BoxKind, str]) -> str:
+        """How its box gets cooler, in the words of one of the tables in `boxes`."""
+        return (boxes.UNHEATED if self.heat_off else how)[BoxKind(self.kind)]
 
     @property
     def cool(self) -> str:
         """How its box gets cooler, in brief."""
-        return boxes.COOL[BoxKind(self.kind)]
+        return self.cooler(boxes.COOL)
+
+    def is_on(self, check: str) -> str:
+        """What to ask where it cools, and how to find out."""
+        return "Its heat is off: on again?" if self.heat_off else f"Is the {self.heats} on? {check}"
 
     @property
     def heats(self) -> str:
@@ -169,14 +180,14 @@ def action(alarm: Alarm, work: Work) -> str:
     match key:
         case keys.Limit():
             odd = _warm_around(alarm) or _fallen_out(key, alarm)
-            hot = boxes.OFF[BoxKind(work.kind)] if critical(alarm) else work.cool if heated(alarm) else ""
+            hot = work.cooler(boxes.OFF) if critical(alarm) else work.cool if heated(alarm) else ""
             todo = odd or hot or _limit_action(key, key.side, work)
         case keys.Deviation() | keys.Exposure() | keys.TimeToLimit():
             way = watches.side_of(alarm)
             todo = work.cool if heated(alarm) else _limit_action(key, way, work) if way else "Look at the box"
         case keys.BOX_OFF:
             lamp = work.kind == BoxKind.OVEN_LIGHT  # without a thermostat a colder room does the same
-            todo = "Lamp off, or room colder? Look" if lamp else f"Is the {work.heats} on? Check plug"
+            todo = "Lamp off, or room colder? Look" if lamp and not work.heat_off else work.is_on("Check plug")
         case keys.BOX_HOT:
             todo = "Turn it down or unplug it" if work.heats == "box" else "Switch it off or unplug it"
         case keys.Health(what):
@@ -250,10 +261,10 @@ def _limit_action(key: keys.Limit | keys.Watch, side: str, work: Work) -> str:
     if key.quantity == "humidity":
         return "Let a little damp air out" if hot else "Look: does the rice dry?"
     if place == "bed":
-        return _hot_koji(work) if hot else f"Is the {work.heats} on? Look at it"
+        return _hot_koji(work) if hot else work.is_on("Look at it")
     if place == "room":
         return "Cool the room" if hot else "Warm the room"
-    return work.cool if hot else f"Is the {work.heats} on? Check plug"
+    return work.cool if hot else work.is_on("Check plug")
 
 
 def _hot_koji(work: Work) -> str:

@@ -47,6 +47,14 @@ OFF: Final = {
     BoxKind.UNKNOWN: "Heat off, open it",
 }
 """At the koji's critical limit."""
+UNHEATED: Final = {
+    BoxKind.STILL: "Open the box",
+    BoxKind.FAN: "Fan on, spread it thin",
+    BoxKind.HEAT_MAT: "Lift the tray off the mat",
+    BoxKind.OVEN_LIGHT: "Open the door",
+    BoxKind.UNKNOWN: "Open it",
+}
+"""The same where somebody said that its heat is off."""
 HEATS: Final = {BoxKind.HEAT_MAT: "mat", BoxKind.OVEN_LIGHT: "lamp", BoxKind.UNKNOWN: "heat"}
 """What heats it; "box" where it is not here."""
 MEANS: Final = {

@@ -40,8 +40,8 @@ def told(event: Event, speech: Speech, until: str, when: str = "") -> tuple[str,
         case events.Working():
             found = f"Working on the koji: alarms held{ends or ' meanwhile'}, except critical limits.", "plain"
         case events.Setpoint():
-            to = "again" if what.to_c is None else f"to {speech.value('temperature', what.to_c)}"
-            found = f"The box is set {to}.", "plain"
+            to = "anew, its heat is on" if what.to_c is None else f"to {speech.value('temperature', what.to_c)}"
+            found = "The heat is off, as you said." if what.off else f"The box is set {to}.", "plain"
         case events.ProbeBack():
             found = question.told(key, what, speech)
         case events.Cooled() | events.BatchForgotten() | events.BatchReopened():

@@ -84,6 +84,7 @@ class _Seen:
         self.marks: dict[int, tuple[str, int]] = {}
         self.open: dict[str, str] = {}
         self.held: set[str] = set()
+        self.heat_off = False
 
     def held_for_nothing(self, key: str, what: stated.AlarmChange) -> bool:
         """Whether an alarm was held back, or comes out of that, without anybody having been told of it."""
@@ -99,7 +100,9 @@ class _Seen:
         key, what = event.key, event.what
         match what:
             case stated.BatchStart():
-                self.marks, self.open = {}, {}
+                self.marks, self.open, self.heat_off = {}, {}, False
+            case stated.Setpoint():
+                self.heat_off = what.off
             case stated.StepOpen() | stated.StepDue():
                 self.open[key] = works.get(key, "")
             case stated.StepDone():
@@ -120,6 +123,7 @@ class _Seen:
             mixes=len(mixed),
             mix_open=any(work in alarm_words.MIX_WORKS for work in self.open.values()),
             harvest_open="harvest" in self.open.values(),
+            heat_off=self.heat_off,
         )
 
 

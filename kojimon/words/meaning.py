@@ -11,7 +11,6 @@ from msgspec import Struct
 
 from kojimon.contract import keys
 from kojimon.contract.alarms import Alarm
-from kojimon.model import BoxKind
 from kojimon.words import alarms as alarm_words
 from kojimon.words import boxes
 from kojimon.words.alarms import Work
@@ -136,7 +135,7 @@ def ladder(alarm: Alarm, work: Work) -> list[str]:
         return [FIRE, alarm_words.action(alarm, work)]
     if key not in (keys.HOT_KOJI, keys.SOON_HOT) or work.hour is None:
         return []
-    cool = boxes.COOL_IN_FULL[BoxKind(work.kind)]
+    cool = work.cooler(boxes.COOL_IN_FULL)
     if alarm_words.heated(alarm):
         return [cool]
     order: tuple[int, ...] = (0, 1, 2)

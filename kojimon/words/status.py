@@ -88,6 +88,7 @@ def work_of(incubator: Box, now_ms: int) -> Work:
         mix_open=any(step.can and not (step.optional and step.status == "missed") for step in mixing),
         harvest_open=any(step.can for step in incubator.steps if step.work == "harvest"),
         kind=incubator.kind,
+        heat_off=incubator.heat_off,
     )
 
 

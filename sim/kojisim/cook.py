@@ -68,8 +68,10 @@ class Marks:
         """What is done for an event of the monitor: its kind, its key, its fields."""
         if kind in ("batch-harvest", "batch-discard"):
             return WORK_HANDS["harvest"]
-        if kind == "setpoint" and data.get("to_c") is not None:
-            return (("set_box", {"temp_c": data["to_c"]}),)
+        if kind == "setpoint":
+            to_c = data.get("to_c")
+            set_to: Hands = () if to_c is None else (("set_box", {"temp_c": to_c}),)
+            return (("box_off", {}),) if data.get("off") else (("box_on", {}), *set_to)
         if kind == "batch-start":
             self._mixes, self._seeded = 0, False
             return (("rice", {}),)

@@ -48,6 +48,22 @@ def test_what_comes_again_and_again_is_rehearsed_in_one_line(kitchen: Kitchen) -
     assert "not acknowledged" not in told and "Read by hand" not in told
 
 
+def test_the_heat_is_said_to_be_off_and_on_again(kitchen: Kitchen) -> None:
+    def off() -> bool:
+        said: bool = json.loads(kitchen.run("status", "--json").stdout)["incubators"][0]["heat_off"]
+        return said
+
+    kitchen.run("batch", "start", "first", "--hours-ago", "20 h")
+    assert "The heat is off, as you said." in kitchen.run("batch", "heat", "off").stdout and off()
+    assert "The box is set to 86.0 °F." in kitchen.run("batch", "heat", "86", "F").stdout and not off()
+    kitchen.run("batch", "heat", "off")
+    assert "The box is set anew, its heat is on." in kitchen.run("batch", "heat", "on").stdout and not off()
+    kitchen.run("batch", "heat", "cold", code=2)
+    kitchen.run("batch", "heat", "off")
+    kitchen.run("batch", "harvest")
+    assert not off(), "it was said of that batch"
+
+
 def test_check_says_what_the_kind_of_box_means(kitchen: Kitchen) -> None:
     assert "`box: {kind: ...}`" in " ".join(kitchen.run("check").stdout.split())
     settings(kitchen, "box: {kind: heat-mat, cover: cloth-and-plastic}, ")

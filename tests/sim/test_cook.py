@@ -207,6 +207,9 @@ def test_marks_of_a_person_are_done_to_the_koji() -> None:
     assert world.hour == 0.0 and world.truth()["bed_mean_c"] == 32.0
     mark("setpoint", to_c=29.0)
     assert world.incubator.box.setpoint_c == 29.0
+    mark("setpoint", off=True)
+    assert not world.incubator.box.mains
     mark("setpoint")
+    assert world.incubator.box.mains
     mark("note")
     assert [name for _, name, _ in world.done].count("inoculate") == 2

@@ -130,6 +130,18 @@ def test_a_value_that_would_read_as_its_limit_has_a_digit_more(value: float, say
     assert headline(soon, FAHRENHEIT, Work(), None).startswith("The koji 108.7 °F, 109 in 24 min.")
 
 
+@pytest.mark.parametrize(
+    ("kind", "cooler"),
+    [("heat-mat", "Lift the tray off the mat"), ("oven-light", "Open the door"), ("still", "Open the box")],
+)
+def test_nobody_is_told_to_switch_off_what_they_said_is_off(kind: str, cooler: str) -> None:
+    off = Work(hour=20.0, kind=kind, heat_off=True)
+    assert action(limit_alarm(), off) == action(limit_alarm(level="high_high"), off) == cooler
+    assert ladder(limit_alarm(), off)[0] == cooler
+    for key in ("limit/bed/temperature/low", "limit/air/temperature/low", "box/off"):
+        assert action(Alarm(key), off) == "Its heat is off: on again?"
+
+
 def test_what_to_check_is_said_in_the_units_of_who_reads() -> None:
     late = Alarm("expect/self-warming", causes=("the warmth of the box, about 30 °C (86 °F)", "the rice"))
     assert checks(late, FAHRENHEIT) == "Check: the warmth of the box, about 86 °F (30 °C) and the rice."

@@ -230,6 +230,16 @@ def note(
     print_events(kitchen, kitchen.act(seen, box.name))
 
 
+@batch.command(cls=Saving, epilog=example("kojimon batch heat off", "kojimon batch heat on", "kojimon batch heat 86 F"))
+@click.argument("to", nargs=-1, required=True, metavar="off|on|TEMPERATURE")
+@of_a_box(batch=True)
+def heat(kitchen: Kitchen, document: Document, box: Box, to: tuple[str, ...]) -> None:
+    """Say that you switched the box's heat off or on, or set it anew: kojimon cannot see it, and asks for it else."""
+    said = " ".join(to)
+    to_c = None if said in ("off", "on") else TEMPERATURE.convert(said, None, click.get_current_context())
+    print_events(kitchen, kitchen.act(acts.Setpoint(to_c=to_c, off=said == "off"), box.name))
+
+
 @batch.command(
     cls=Saving,
     epilog=example(

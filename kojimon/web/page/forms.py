@@ -127,6 +127,7 @@ FORMS: Final[dict[str, dict[str, Reading]]] = {
     "batch.reopen": {"batch": _text},
     "batch.weigh": {"stage": _text, "kg": _mass, "tare_kg": _tare},
     "batch.note": {"text": _text, "photo": _text},
+    "box.setpoint": {"off": _yes, "to_c": _temperature},
     "batch.unweigh": {"stage": _text},
     "batch.verdict": {"batch": _text, "look": _text, "smell": _text, "taste": _text, "text": _text, **_SCORES},
     "reading": {"value_c": _temperature, "value_pct": _percent, "place": _text, "tray": _text},
