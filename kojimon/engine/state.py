@@ -138,8 +138,7 @@ class Lately(Struct, frozen=True):
     """When something last happened to a box whose batch is open; -1 for never.
 
     Attributes:
-        set_ms: it was set to another temperature; settling_until_ms: which it may take until then.
-        off_ms: somebody said that its heat is off, and not since that it is on.
+        set_ms: it was set to another temperature; settling_until_ms: which it may take until then; off_ms: or off.
         visited_ms: somebody answered hot koji, or set the box and did not say to what.
         putting_back_ms: somebody answered that a probe is out of the koji, and is on the way to it.
         guessed_ms: a sudden fall of the koji was asked about.

@@ -20,8 +20,8 @@ from kojimon.model import Event
 from kojimon.notify.records import Send
 from kojimon.units import show_duration
 from kojimon.words import alarms as alarm_words
+from kojimon.words import endings, question, status
 from kojimon.words import events as event_words
-from kojimon.words import question, status
 from kojimon.words import speech as say
 from kojimon.words.alarms import HEADLINE_MAX, Work
 from kojimon.words.listed import detail
@@ -270,12 +270,12 @@ def _mark(send: Send, desk: Desk) -> str:
 
 def _over(events: Sequence[Event], desk: Desk, speech: Speech) -> Text:
     lines = [_over_line(event, desk, speech) for event in events]
-    normal = not any(alarm_words.not_normal(_alarm(event, desk), _facts(event), speech) for event in events)
+    normal = not any(endings.not_normal(_alarm(event, desk), _facts(event), speech) for event in events)
     title = f"{len(lines)} alarms {'back to normal' if normal else 'not watched any more, or back to normal'}"
     if len(lines) == 1:
-        again, about = alarm_words.returned(_alarm(events[0], desk), speech)
+        again, about = endings.returned(_alarm(events[0], desk), speech)
         again = "Back within limits" if isinstance(keys.parse(events[0].key), keys.Limit) else again
-        other = alarm_words.not_normal(_alarm(events[0], desk), _facts(events[0]), speech)
+        other = endings.not_normal(_alarm(events[0], desk), _facts(events[0]), speech)
         title = other or f"{again} after {_lasted(events[0])}: {about}"
     return Text(_short(title), "\n".join([*lines, _unset(desk)]).strip())
 
@@ -283,7 +283,7 @@ def _over(events: Sequence[Event], desk: Desk, speech: Speech) -> Text:
 def _over_line(event: Event, desk: Desk, speech: Speech) -> str:
     what, alarm = _facts(event), _alarm(event, desk)
     since_ms = what.since_ms or event.t_ms
-    text = alarm_words.not_normal(alarm, what, speech) or alarm_words.subject(alarm, speech)
+    text = endings.not_normal(alarm, what, speech) or alarm_words.subject(alarm, speech)
     now_utc_ms = desk.utc_of(desk.now_ms)[0]
     began, ended = (speech.moment(desk.utc_of(t_ms)[0], now_utc_ms) for t_ms in (since_ms, event.t_ms))
     when = f", {began} to {ended}" if desk.utc_of(event.t_ms)[1] else ""

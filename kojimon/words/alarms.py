@@ -11,7 +11,6 @@ from msgspec import Struct
 
 from kojimon.contract import keys
 from kojimon.contract.alarms import Alarm
-from kojimon.contract.events import AlarmChange
 from kojimon.model import BoxKind, Quality
 from kojimon.words import boxes, watches
 from kojimon.words import speech as say
@@ -43,10 +42,6 @@ STATE_WORDS = {
     "DSUPR": "held while you work",
     "OOSRV": "out of service",
 }
-UNKNOWN = {
-    "old": "nothing was read since", "work": "the koji was worked on since", "undone": "that is taken back",
-}  # fmt: skip
-"""Ends of an alarm that was read by hand: nobody has read it since its time was over, or since work on the koji."""
 ENDS = {"batch": "not watched any more", "stage": "not watched any more", "limit": "another alarm goes on"}
 """How an alarm ended whose koji may be as it was."""
 PRIORITY_WORDS = {"wake": "wakes you", "tell": "tells you by day", "log": "is logged"}
@@ -318,12 +313,6 @@ def _left(alarm: Alarm, speech: Speech, ahead: Ahead) -> str:
     return f"{speech.brief(key.quantity, worse, unit=False)} {span if span == 'now' else f'in {span}'}"
 
 
-def is_high(alarm: Alarm) -> bool:
-    """Whether it is about too much, not too little."""
-    key = keys.parse(alarm.key)
-    return key.side == "high" if isinstance(key, keys.Limit) else watches.side_of(alarm) != "low"
-
-
 def subject(alarm: Alarm, speech: Speech) -> str:
     """What an alarm is about, without its value: `Top tray too warm`, `Probe koji-1 silent`, `Mixing late`."""
     key = keys.parse(alarm.key)
@@ -343,43 +332,8 @@ def subject(alarm: Alarm, speech: Speech) -> str:
             cooling = f"Harvested koji {'warms again' if alarm.side else 'still warm'}" if key == keys.COOLING else ""
             text = cooling or alarm.label or name.replace("-", " ")
         case _:
-            text = watches.subject(alarm, _place_name(key, alarm))
+            text = watches.subject(alarm, place_name(key, alarm))
     return text
-
-
-def returned(alarm: Alarm, speech: Speech) -> tuple[str, str]:
-    """What is said of an alarm that is back to normal: a lead, and what was so: `Back to normal`, `top tray was too
-    warm`. Of a probe that is read again neither, for what it reads may be beyond a limit."""
-    key, text = keys.parse(alarm.key), say.small_first(subject(alarm, speech))
-    name = say.small_first(_place_name(key, alarm))
-    match key:
-        case keys.Silent(probe):
-            return "Good readings again", f"probe {probe}"
-        case keys.Blind():
-            return "Readings again", "the koji"
-        case keys.TimeToLimit():
-            text = f"{name} was soon to be too hot"
-        case keys.Limit() | keys.Deviation() | keys.Exposure():
-            text = f"{name} was{text.removeprefix(name)}"
-        case keys.Box():
-            text = text.replace("seems", "seemed").replace(" is ", " was ")
-    return "Back to normal", text
-
-
-def not_normal(alarm: Alarm, what: AlarmChange, speech: Speech) -> str:
-    """How an alarm ended (`what`) that did not come back to normal: its batch or stage is over, or the stage's limit is
-    another now; "" of one that did."""
-    key, limit = keys.parse(alarm.key), what.limit_now
-    about = say.small_first(subject(alarm, speech))
-    if what.ended in UNKNOWN:
-        return f"Not known now, it was read by hand: {about}. {say.big_first(UNKNOWN[str(what.ended)])}. Read it again"
-    if what.ended:
-        return f"Not watched any more: {about}"
-    if limit is None or not isinstance(key, keys.Limit):
-        return ""
-    now = "" if alarm.value is None else f" {speech.brief(key.quantity, alarm.value)}"
-    where = say.small_first(_place_name(key, alarm))
-    return f"The schedule has come to another limit, {speech.brief(key.quantity, limit)}: {where}{now} is within it"
 
 
 def checks(alarm: Alarm, speech: Speech) -> str:
@@ -403,13 +357,13 @@ def fact(alarm: Alarm, speech: Speech) -> str:
 
 def _limit_subject(key: keys.Limit, alarm: Alarm) -> str:
     words = {"humidity": ("too damp", "too dry")}.get(key.quantity, ("too warm", "too cold"))
-    return f"{_place_name(key, alarm)} {words[0] if key.side == 'high' else words[1]}"
+    return f"{place_name(key, alarm)} {words[0] if key.side == 'high' else words[1]}"
 
 
 def _fact(alarm: Alarm, speech: Speech, per_hour: float | None, age_s: float | None) -> tuple[str, str]:
     """What is wrong, with and without the trend; with its age where it is not of now."""
     key, value, limit = keys.parse(alarm.key), alarm.value, alarm.limit
-    name = _place_name(key, alarm)
+    name = place_name(key, alarm)
     if isinstance(key, keys.Health) and key.what in SAID:
         text = _said(alarm)[0] or subject(alarm, speech)
         return text, text
@@ -430,7 +384,7 @@ def _fact(alarm: Alarm, speech: Speech, per_hour: float | None, age_s: float | N
     return (f"{brief}, {word}" if word else brief), brief
 
 
-def _place_name(key: keys.AlarmKey, alarm: Alarm) -> str:
+def place_name(key: keys.AlarmKey, alarm: Alarm) -> str:
     """Where an alarm is, in words: its tray, else its place; the air of the box for what has none."""
     place = key.place if isinstance(key, keys.Limit | keys.Watch) else "air"
     tray = alarm.tray

@@ -11,12 +11,11 @@ from msgspec.structs import replace
 
 from kojimon.contract import events as stated
 from kojimon.contract import keys
-from kojimon.contract.inputs import Woke
 from kojimon.contract.state import Alarm, alarm_of
 from kojimon.model import Event
 from kojimon.units import show_duration, show_weight
 from kojimon.words import alarms as alarm_words
-from kojimon.words import boxes, deeds, gates, outlook
+from kojimon.words import boxes, deeds, endings, gates, outlook, summary
 from kojimon.words import speech as say
 from kojimon.words.alarms import Work
 from kojimon.words.speech import Speech
@@ -273,11 +272,11 @@ def _alarm(event: Event, what: stated.AlarmChange, speech: Speech, work: Work) -
     lead = f"{lead} until {until}" if until and what.to == "SHLVD" else lead
     lead = f"{lead} ({what.reason})" if what.to == "OOSRV" and what.reason else lead
     about, span = say.small_first(alarm_words.subject(alarm, speech)), "for"
-    if signal == "off":
-        normal, about = alarm_words.returned(alarm, speech)
+    if lead.startswith("Back to normal"):
+        normal, about = endings.returned(alarm, speech)
         lead, span = lead.replace("Back to normal", normal), "for" if normal == "Back to normal" else "after"
     lasted = f", {span} {show_duration(what.lasted_ms / 1000)}" if what.lasted_ms else ""
-    other = alarm_words.not_normal(alarm, what, speech) if signal == "off" else ""
+    other = endings.not_normal(alarm, what, speech) if signal == "off" else ""
     text = f"{other or f'{lead}: {about}{lasted}'}."
     return Line(text, "good" if what.to in ("NORM", "RTNUN") and not other else "plain")
 
@@ -337,37 +336,6 @@ def _gap(event: Event, what: stated.Gap, speech: Speech, work: Work) -> Line:
     return Line(f"Too much at once from {source}: {dropped} readings were dropped.", "look")
 
 
-def _summary(event: Event, what: stated.Summary, speech: Speech, work: Work) -> Line:
-    """The night in one line: how the koji fared, who was called, what was done and what was not."""
-    parts = [_night_koji(what, speech), _night_calls(what, event.t_ms, speech)]
-    for lead, names in (("Done", what.done), ("Missed", what.missed)):
-        if names:
-            parts.append(f"{lead}: {say.listing([speech.step(name) for name in names])}.")
-    return Line(" ".join(filter(None, parts)), "look" if what.woke or what.missed or what.unheard else "good")
-
-
-def _night_koji(what: stated.Summary, speech: Speech) -> str:
-    low, high = what.low_c, what.high_c
-    if low is None or high is None:
-        return "The night: the koji was not measured."
-    return f"The night: koji {speech.brief('temperature', low, unit=False)} to {speech.brief('temperature', high)}."
-
-
-def _night_calls(what: stated.Summary, now_ms: int, speech: Speech) -> str:
-    called = [_called_for(alarm, now_ms, speech) for alarm in what.woke]
-    more = f"{what.told} thing{'s' if what.told != 1 else ''} to know." if what.told else ""
-    lost = f"No message was sent over {say.listing([*what.unheard])}." if what.unheard else ""
-    calls = f"{'Alarm' if lost else 'You were woken'}: {say.listing(called)}." if called else ""
-    return " ".join(filter(None, [calls or ("" if lost else "No alarm woke you."), lost, more]))
-
-
-def _called_for(woke: Woke, now_ms: int, speech: Speech) -> str:
-    over = woke.lasted_ms is not None
-    lasted_ms = now_ms - woke.since_ms if woke.lasted_ms is None else woke.lasted_ms
-    subject = say.small_first(alarm_words.subject(Alarm(woke.key, tray=woke.tray, side=woke.side), speech))
-    return f"{subject} for {show_duration(lasted_ms / 1000)}{'' if over else ', still so'}"
-
-
 def _forecast(event: Event, what: stated.Forecast, speech: Speech, work: Work) -> Line | None:
     text, tone = outlook.told(event.key, what)
     return Line(text, tone) if text else None
@@ -404,7 +372,7 @@ _KINDS: dict[type[stated.Fact], Callable[[Event, Any, Speech, Work], Line | None
     stated.Stop: _stop,
     stated.Settings: _settings,
     stated.Gap: _gap,
-    stated.Summary: _summary,
+    stated.Summary: lambda event, what, speech, work: Line(*summary.told(what, event.t_ms, speech)),
     stated.Forecast: _forecast,
     stated.Calibration: _calibration,
 }

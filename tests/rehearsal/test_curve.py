@@ -119,8 +119,9 @@ def test_a_column_of_few_readings_is_as_if_read_by_hand_and_ends_no_alarm_by_sil
     recording = recording_of(parse_curve(lines.encode(), "few", {}))
     assert recording.tracks[0].by_hand
     events = [event for event in rehearse_curve(recording, small_schedule()).events if event.kind == "alarm"]
-    hot = [(says(event)["event"], says(event).get("ended"), round((event.t_ms - FIRST_T_MS) / H, 2)) for event in events
-           if event.key == "limit/bed/temperature/high" and says(event)["event"] != "re"]  # fmt: skip
+    told = [(round((event.t_ms - FIRST_T_MS) / H, 2), says(event)) for event in events
+            if event.key == "limit/bed/temperature/high"]  # fmt: skip
+    hot = [(what["event"], what["ended"] or None, hour) for hour, what in told if what["event"] != "re"]
     assert hot == [("on", None, 26.0), ("off", "old", 26.5), ("on", None, 28.0), ("off", "old", 28.5)]
     assert not [event for event in events if event.key.startswith(("silent/", "blind/"))]
 

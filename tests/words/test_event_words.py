@@ -10,7 +10,7 @@ from msgspec.structs import replace
 from kojimon.contract.events import OF_KIND
 from kojimon.model import Event
 from kojimon.words.alarms import Work
-from kojimon.words.events import Teller, line
+from kojimon.words.events import Line, Teller, line
 from kojimon.words.speech import Speech
 from tests.parts.inputs import event_row
 
@@ -161,6 +161,16 @@ def test_an_event_in_words(happened: Event, text: str, tone: str) -> None:
     told = line(happened, SPEECH, Work(hour=12.0))
     assert told is not None
     assert (told.text, told.tone) == (text, tone)
+
+
+def test_a_mixing_that_comes_right_after_another_says_so() -> None:
+    speech = replace(SPEECH, works={"mix": "mix"})
+    due, doubted = (line(event("step-due", "mix", **more), speech, Work(mixed_ago_s=600, mixes=1))
+                    for more in ({}, {"doubt": "not-warmed"}))  # fmt: skip
+    assert due is not None and doubted is not None
+    assert due.text == "Due now, 10 min after the last mixing: break up and mix. See first whether it is still hot."
+    assert "after the last mixing: break up and mix. This koji has not been seen" in doubted.text
+    assert line(event("step-due", "mix"), speech, Work(mixed_ago_s=7200)) == Line("Due now: break up and mix.", "look")
 
 
 def test_what_was_done_before_decides_what_to_do_next() -> None:
