@@ -9,7 +9,7 @@ import shutil
 import stat
 import subprocess
 import zipfile
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -21,48 +21,34 @@ INSTALL = ("sh", f"{INSIDE}/deploy/install.sh")
 SETTINGS = "/etc/kojimon/kojimon.yaml"
 
 
-Install = Callable[..., Root]
-
-
 @pytest.fixture(scope="session")
-def once(tmp_path_factory: pytest.TempPathFactory) -> Install:
-    """Installs into a root once for all workers of this run; nobody writes to it after that."""
+def installed(tmp_path_factory: pytest.TempPathFactory) -> Root:
+    """A first install, with everything, once for all workers of this run. Nobody writes to it after that."""
     base = tmp_path_factory.getbasetemp()
     base = base.parent if "PYTEST_XDIST_WORKER" in os.environ else base
-
-    def install(name: str, like: Root | None, *words: str) -> Root:
-        folder, done = base / name, base / f"{name}.done"
-        with (base / f"{name}.lock").open("w") as lock:
-            fcntl.flock(lock, fcntl.LOCK_EX)
-            if not done.exists():
-                shutil.rmtree(folder, ignore_errors=True)
-                root = root_or_skip(folder) if like is None else Root(folder, like)
-                said = root.run(*INSTALL, *words, SUDO_USER="").stdout
-                assert said.splitlines()[-1] == "Installed. Next: sudo kojimon setup"
-                done.touch()
-        return Root(folder)
-
-    return install
+    folder, done = base / "installed", base / "installed.done"
+    with (base / "installed.lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if not done.exists():
+            shutil.rmtree(folder, ignore_errors=True)
+            said = root_or_skip(folder).run(*INSTALL, SUDO_USER="").stdout
+            assert said.splitlines()[-1] == "Installed. Next: sudo kojimon setup"
+            done.touch()
+    return Root(folder)
 
 
-@pytest.fixture(scope="session")
-def installed(once: Install) -> Root:
-    """A first install, with everything; tests work on copies."""
-    return once("installed", None)
+@pytest.fixture(scope="module")
+def untouched(installed: Root, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Root]:
+    """A copy of what was installed, for those who change nothing."""
+    root = Root(tmp_path_factory.mktemp("untouched") / "root", installed)
+    yield root
+    shutil.rmtree(root.folder)
 
 
 @pytest.fixture
 def own(installed: Root, tmp_path: Path) -> Iterator[Root]:
     """A copy of what was installed."""
     root = Root(tmp_path / "own", installed)
-    yield root
-    shutil.rmtree(root.folder)
-
-
-@pytest.fixture
-def small(installed: Root, once: Install, tmp_path: Path) -> Iterator[Root]:
-    """The same where the heavy parts were left out afterwards."""
-    root = Root(tmp_path / "small", once("small", installed, "--parts", "none"))
     yield root
     shutil.rmtree(root.folder)
 
@@ -81,14 +67,14 @@ def mode(path: Path) -> str:
     return oct(stat.S_IMODE(path.stat().st_mode))
 
 
-def test_everything_is_where_the_conventions_want_it(installed: Root, own: Root) -> None:
+def test_everything_is_where_the_conventions_want_it(installed: Root, untouched: Root) -> None:
     up = installed.upper
-    user = own.run("id", "kojimon").stdout
+    user = untouched.run("id", "kojimon").stdout
     assert "(kojimon)" in user and "(dialout)" in user and "(audio)" in user
-    account = own.run("getent", "passwd", "kojimon").stdout.strip().split(":")
+    account = untouched.run("getent", "passwd", "kojimon").stdout.strip().split(":")
     assert account[5:] == ["/var/lib/kojimon", "/usr/sbin/nologin"] and int(account[2]) < 1000, "a system user"
-    assert own.run("stat", "-c", "%U:%G %a", "/var/lib/kojimon").stdout == "kojimon:kojimon 750\n"
-    assert own.run("stat", "-c", "%U:%G %a", "/etc/kojimon/secrets").stdout == "root:root 700\n"
+    assert untouched.run("stat", "-c", "%U:%G %a", "/var/lib/kojimon").stdout == "kojimon:kojimon 750\n"
+    assert untouched.run("stat", "-c", "%U:%G %a", "/etc/kojimon/secrets").stdout == "root:root 700\n"
     for shipped, target in (
         ("kojimon.service", "etc/systemd/system/kojimon.service"),
         ("kojimon.rules", "etc/udev/rules.d/70-kojimon.rules"),
@@ -96,8 +82,8 @@ def test_everything_is_where_the_conventions_want_it(installed: Root, own: Root)
     ):
         assert (up / target).read_text() == (installed.source / "deploy" / shipped).read_text()
         assert mode(up / target) == "0o644"
-    assert own.run("kojimon", "--version").stdout.startswith("kojimon 0.")
-    assert own.run("stat", "-c", "%U", "/opt/kojimon/current/bin/python").stdout == "root\n"
+    assert untouched.run("kojimon", "--version").stdout.startswith("kojimon 0.")
+    assert untouched.run("stat", "-c", "%U", "/opt/kojimon/current/bin/python").stdout == "root\n"
     libraries = up / "opt/kojimon/release-1/lib"
     assert list(libraries.rglob("kojimon/daemon/__pycache__/run.*.opt-2.pyc")), "compiled as the unit runs it"
     assert list(libraries.rglob("starlette/__pycache__/routing.*.opt-2.pyc")), "and its libraries"
@@ -138,20 +124,20 @@ def test_where_a_library_must_be_compiled_that_is_said_before_anything_is_built(
     assert "numpy" not in told.stdout
 
 
-def test_the_shells_complete_its_commands(installed: Root, own: Root) -> None:
+def test_the_shells_complete_its_commands(installed: Root, untouched: Root) -> None:
     """click's own completion; asked as bash asks it."""
     file = installed.upper / "usr/local/share/bash-completion/completions/kojimon"
     assert "_KOJIMON_COMPLETE=bash_complete" in file.read_text()
     assert (installed.upper / "usr/local/share/zsh/site-functions/_kojimon").read_text().startswith("#compdef kojimon")
     ask = 'COMP_WORDS=(kojimon sta); COMP_CWORD=1; source "$1"; _kojimon_completion kojimon; echo "${COMPREPLY[@]}"'
-    found = own.run("bash", "-c", ask, "ask", f"/{file.relative_to(installed.upper)}")
+    found = untouched.run("bash", "-c", ask, "ask", f"/{file.relative_to(installed.upper)}")
     assert found.stdout == "status\n"
 
 
-def test_a_second_run_changes_nothing(own: Root) -> None:
-    before = release(own)
-    done = own.run(*INSTALL)
-    assert "The program is up to date." in done.stdout and release(own) == before
+def test_a_second_run_changes_nothing(untouched: Root) -> None:
+    before = release(untouched)
+    done = untouched.run(*INSTALL)
+    assert "The program is up to date." in done.stdout and release(untouched) == before
 
 
 def heavy(root: Root) -> set[str]:
@@ -169,9 +155,11 @@ def newer(root: Root) -> None:
     spec.write_text(f"{text}    newer: tuple[int, ...] = (1,)\n")
 
 
-def test_an_open_batch_goes_through_an_upgrade_a_refused_one_and_the_way_back(small: Root) -> None:
-    """Its data are kept; a bad edit meets it in the old version, in the new one, and back in the old one."""
-    root, was = small, release(small)
+def test_an_open_batch_goes_through_an_upgrade_a_refused_one_and_the_way_back(own: Root) -> None:
+    """Its data are kept; a bad edit meets it in the old version, in the new one, and back in the old one. The new one
+    leaves out the heavy parts, as for a small computer: a batch runs without them too."""
+    root, was = own, release(own)
+    assert heavy(root) == {"numpy", "influxdb_client", "pymodbus", "apprise"}
     said = root.run("kojimon", "setup", "--yes", "--source", "simulated", "--zone", "Europe/Berlin").stdout
     assert f"Written and checked: {SETTINGS}" in said and "No systemd runs here" in said
     assert root.run("stat", "-c", "%U:%G %a", SETTINGS).stdout == "root:kojimon 640\n"
@@ -194,16 +182,21 @@ def test_an_open_batch_goes_through_an_upgrade_a_refused_one_and_the_way_back(sm
 
     goes_on_after_a_bad_edit()
     newer(root)
-    done = root.run(*INSTALL)
+    done = root.run(*INSTALL, "--parts", "none")
     assert "is in order" in done.stdout and "has the form of version" in done.stdout
     now = release(root)
-    assert now != was and not heavy(root), "what was left out stays so"
+    assert now != was and not heavy(root)
+    assert "The program is up to date." in root.run(*INSTALL).stdout, "what was left out stays so"
     assert root.run("cat", "/etc/kojimon/secrets/phone-url").stdout == "mailto://somewhere\n"
     owner = root.run("stat", "-c", "%U", "/var/lib/kojimon/before-upgrade/kojimon.journal.1").stdout
     assert owner == "kojimon\n", "a copy from before"
     assert root.run(f"{was}/bin/kojimon", "--version"), "the program from before, to go back to"
     assert root.run("find", "/var/lib/kojimon", "-not", "-user", "kojimon").stdout == ""
     goes_on_after_a_bad_edit()
+    settings.write_text(f"{good}\nchannels: {{phone: {{kind: service, url: {{file: phone}}}}}}\n")
+    said = root.run("kojimon", "check", good=False)
+    assert said.returncode == 2 and "install.sh --parts all" in said.stderr
+    root.run("kojimon", "setup", "--yes", "--source", "simulated", "-o", "/etc/kojimon/small.yaml")
 
     settings.write_text(f"{good}\nsurprise: 1\n")
     change(root, "changed again")
@@ -216,22 +209,6 @@ def test_an_open_batch_goes_through_an_upgrade_a_refused_one_and_the_way_back(sm
     settings.write_text(good)
     root.run("ln", "-sfn", was, "/opt/kojimon/current")
     goes_on_after_a_bad_edit()
-
-
-def test_the_heavy_parts_may_be_left_out(own: Root, small: Root) -> None:
-    """A small computer: a batch runs without them, and settings that want one are refused."""
-    root = small
-    assert heavy(own) == {"numpy", "influxdb_client", "pymodbus", "apprise"} and heavy(root) == set()
-    root.run("kojimon", "setup", "--yes", "--source", "simulated", "--zone", "Europe/Berlin")
-    settings = root.upper / SETTINGS.lstrip("/")
-    settings.write_text(settings.read_text().replace("kind: simulated", "kind: simulated\n    hours: 2"))
-    as_user = ("runuser", "-u", "kojimon", "--", "kojimon", "--config", SETTINGS)
-    root.run(*as_user[:5], "run", "--quiet", "--config", SETTINGS)
-    state = json.loads(root.run(*as_user, "status", "--json").stdout)
-    assert state["incubators"][0]["batch"]["hour"] > 0
-    settings.write_text(f"{settings.read_text()}\nchannels: {{phone: {{kind: service, url: {{file: phone}}}}}}\n")
-    said = root.run("kojimon", "check", good=False)
-    assert said.returncode == 2 and "install.sh --parts all" in said.stderr
 
 
 def test_uninstall_leaves_data_and_says_where(own: Root) -> None:
