@@ -105,10 +105,10 @@ class Kitchen:
 
 
 def simulated(folder: Path, scenario: str = "mixed", seed: int = 7, hours: float = 45.0) -> Kitchen:
-    """A batch of the simulator's, its steps done when its cook did them."""
+    """A batch of the simulator's, a reading every half minute, its steps done when its cook did them."""
     target = folder / f"{scenario}-{seed}.csv"
-    asked = ["run", "--scenario", scenario, "--seed", str(seed), "--hours", str(hours), "--out", str(target), "--json"]
-    command = [sys.executable, "-c", "from kojisim.main import main; main()", *asked]
+    asked = ["--scenario", scenario, "--seed", str(seed), "--hours", str(hours), "--every", "30", "--out", str(target)]
+    command = [sys.executable, "-c", "from kojisim.main import main; main()", "run", *asked, "--json"]
     subprocess.run(command, check=True, capture_output=True, timeout=120)
     curve = read_curve(target)
     trays = sum(column.place == "bed" for column in curve.columns)
