@@ -9,7 +9,7 @@ import tempfile
 import pytest
 from hypothesis import HealthCheck, settings
 
-from tests.parts.compiled import compile_once
+from tests.parts.compiled import compile_once, read_share
 from tests.parts.need import PARTS, do_without
 from tests.parts.opened import close_readers, watch_connections
 from tests.parts.order import longest_first
@@ -46,6 +46,9 @@ def pytest_configure(config: pytest.Config) -> None:
     do_without(config.getoption("--without"))
     take_long(config.getoption("--long"))
     settings.load_profile("long" if config.getoption("--long") else "same")
+    ours = getattr(config, "workerinput", None)
+    if ours and config.args_source is config.ArgsSource.TESTPATHS:
+        read_share(int(ours["workerid"].removeprefix("gw")), ours["workercount"])
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from contextlib import closing
 
 import pytest
-from CoolProp.HumidAirProp import HAPropsSI
 
 from kojimon.journal.records import Placing
 from kojimon.mirror.beside import APART_MS, ROWS_APART, Beside
@@ -21,6 +20,8 @@ KOJI = Placing(1, 1, "box", "bed", "top", "temperature")
 @pytest.mark.parametrize(("air_c", "humidity_pct"), [(20.0, 40.0), (28.5, 80.0), (32.0, 95.0), (38.0, 60.0)])
 def test_damp_air_agrees_with_coolprop(air_c: float, humidity_pct: float) -> None:
     """CoolProp's humid air (Herrmann, Kretzschmar and Gatley 2009), at 101,325 Pa; tolerances as in kojimon.air."""
+    from CoolProp.HumidAirProp import HAPropsSI  # it takes seconds to load
+
     beside = Beside()
     beside.take((1, 0, 2, air_c, None, 0), AIR)
     found = beside.take((2, 5000, 3, humidity_pct, None, 0), DAMP)
