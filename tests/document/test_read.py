@@ -15,6 +15,8 @@ from kojimon.document.report import MOST_FAULTS, Report
 from kojimon.document.tree import Broken, Entry, Listing, Mapping, Node, Scalar, other_reading
 from tests.parts.size import size
 
+SHIPPED = Path(__file__).resolve().parents[2] / "kojimon" / "shipped"
+
 OR_QUOTES, WRITTEN = "or quotes around a text", "expected the values written out"
 PLAIN = "expected plain values, lists and maps"
 
@@ -101,6 +103,25 @@ def test_files_that_are_none(tmp_path: Path) -> None:
     assert told(tmp_path) == "f.yaml: found a folder or a device, expected a YAML file that can be read"
     assert told(Path("/dev/zero")) == "f.yaml: found a folder or a device, expected a YAML file that can be read"
     assert "cannot be" in told(Path("a\0b")) or "no such file" in told(Path("a\0b"))
+
+
+@pytest.mark.parametrize("file", sorted(SHIPPED.rglob("*.yaml")), ids=lambda file: file.stem)
+def test_where_pyyaml_came_without_its_parser_in_c_the_same_is_read(
+    file: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    quick = read_file(file, Report(file.name))
+    monkeypatch.delattr(yaml, "CSafeLoader")
+    assert quick is not None and read_file(file, Report(file.name)) == quick
+
+
+@pytest.mark.parametrize("text", ["a:\tb", "a: b\t", "a: |# c\n  b", "a: >-#\n  b", "a: \ufeffb", "[a?b]"])
+def test_what_the_parser_in_c_alone_takes_is_read_as_the_other_reads_it(text: str) -> None:
+    found, other = Report("f.yaml"), Report("f.yaml")
+    with pytest.MonkeyPatch.context() as patch:
+        node = read_text(text, found)
+        patch.delattr(yaml, "CSafeLoader")
+        assert read_text(text, other) == node
+    assert found.faults == other.faults
 
 
 def test_byte_order_mark_and_line_ends_of_other_systems() -> None:
