@@ -12,9 +12,9 @@ from kojimon.cli.commands.calibrations import calibrations
 from kojimon.cli.commands.place import in_koji, move, place
 from kojimon.cli.shared import screen
 from kojimon.cli.shared.opening import any_settings, client_of, open_kitchen
-from kojimon.cli.shared.options import Number, config_option, example, json_option
+from kojimon.cli.shared.options import Number, config_option, example, host_port, json_option
 from kojimon.contract.rows import ListedProbe
-from kojimon.errors import KojimonError, UsageError
+from kojimon.errors import KojimonError
 from kojimon.units import show_duration
 from kojimon.words import derived
 from kojimon.words import speech as say
@@ -102,9 +102,11 @@ def find(seconds: float, brokers: tuple[str, ...], dev: Path, root: Path, config
     Opening a serial port starts many boards anew; ports that kojimon reads are left alone.
     """
     from kojimon.cli.setup.looking import look, ready
+    from kojimon.links.mqtt import Address
 
     known, busy = _known(config)
-    found = look(seconds, dev, root, [*known, *map(_address, brokers)], busy)
+    given = [Address(*host_port(text, 1883)) for text in brokers]
+    found = look(seconds, dev, root, [*known, *given], busy)
     if as_json:
         screen.print_json([finding._asdict() for finding in found])
         return
@@ -140,12 +142,3 @@ def _known(config: str | None) -> tuple[list[Address], list[str]]:
     brokers = [address(source, read_secret) for source in settings.sources if isinstance(source, MqttSource)]
     ports = [source.port for source in settings.sources if isinstance(source, SerialSource | ModbusSource)]
     return brokers, ports if client_of(settings).running() else []
-
-
-def _address(text: str) -> Address:
-    from kojimon.links.mqtt import Address
-
-    host, _, port = text.rpartition(":") if text.count(":") == 1 else (text, "", "1883")
-    if not host or not port.isdigit() or not 1 <= int(port) <= 65_535:
-        raise UsageError(f"--broker {text}: expected a host, as in 192.0.2.10 or broker.local:1884.")
-    return Address(host, int(port))

@@ -19,7 +19,7 @@ from msgspec import Struct
 
 from kojimon.cli.shared import screen
 from kojimon.cli.shared.opening import settings_of
-from kojimon.cli.shared.options import config_option, example, json_option
+from kojimon.cli.shared.options import config_option, example, host_port, json_option
 from kojimon.clock import SystemClock, real_s
 from kojimon.contract.state import Box, Now
 from kojimon.errors import KojimonError, UsageError
@@ -195,12 +195,9 @@ def given_broker(broker: str, user: str, password_file: Path | None, ca_file: st
     from kojimon.settings.secrets import read_secret
     from kojimon.settings.spec import Secret
 
-    host, _, port = broker.rpartition(":") if broker.count(":") == 1 else (broker, "", "")
-    if port and not (port.isdigit() and 0 < int(port) < 65536):
-        raise UsageError(f"--broker {broker}: expected a port from 1 to 65535 behind the colon.")
-    number = int(port) if port else (8883 if ca_file else 1883)
     secret = None if password_file is None else Secret(file=str(password_file))
-    return Address(host, number, user=user, secret=None if secret is None else lambda: read_secret(secret),
+    where = host_port(broker, 8883 if ca_file else 1883)
+    return Address(*where, user=user, secret=None if secret is None else lambda: read_secret(secret),
                    tls=bool(ca_file), ca_file=ca_file)  # fmt: skip
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import sqlite3
 from collections import defaultdict
 from collections.abc import Callable, Sequence
-from typing import Any, Final, NamedTuple
+from typing import Any, Final
 
 from kojimon.journal.reading.rows import position
 from kojimon.journal.writing.pending import MINUTE_MS
@@ -26,31 +26,21 @@ Row = tuple[int, int, int, float | None, int]
 """(seq, t_ms, probe, value, quality)"""
 
 
-class Slice(NamedTuple):
-    """What one slice did, and whether there may be more."""
-
-    looked_at: int
-    dropped: int
-    more: bool
-
-
 def thin(writer: Writer, until_t_ms: int, stopping: Callable[[], bool] = lambda: False) -> int:
     """Thins everything idle before until_t_ms (engine time). Returns how many readings went.
 
     Works in slices of SLICE_ROWS, each a transaction of its own in the writer's thread, so that commits go in
     between; `stopping` is asked before each. What was looked at before is not looked at again.
     """
-    dropped = 0
-    while not stopping():
-        done: Slice = writer.run(lambda db: thin_slice(db, until_t_ms))
-        dropped += done.dropped
-        if not done.more:
-            break
+    dropped, more = 0, True
+    while more and not stopping():
+        gone, more = writer.run(lambda db: thin_slice(db, until_t_ms))
+        dropped += gone
     return dropped
 
 
-def thin_slice(db: sqlite3.Connection, until_t_ms: int) -> Slice:
-    """Thins the next SLICE_ROWS readings, inside an open transaction."""
+def thin_slice(db: sqlite3.Connection, until_t_ms: int) -> tuple[int, bool]:
+    """Thins the next SLICE_ROWS readings, inside an open transaction. How many went, and whether there may be more."""
     until_seq = position(db, until_t_ms - until_t_ms % MINUTE_MS)
     rows: list[Row] = db.execute(
         "SELECT seq, t_ms, probe, coalesce(value, raw), quality FROM reading "
@@ -69,7 +59,7 @@ def thin_slice(db: sqlite3.Connection, until_t_ms: int) -> Slice:
         dropped += len(gone)
     if rows:
         db.execute("INSERT OR REPLACE INTO sink VALUES (?, ?)", (CURSOR, rows[-1][0]))
-    return Slice(len(rows), dropped, more)
+    return dropped, more
 
 
 def _whole_minutes(rows: list[Row]) -> list[Row]:

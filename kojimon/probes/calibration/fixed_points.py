@@ -17,14 +17,12 @@ class Salt(Struct, frozen=True):
         name: as on the packet or in the shop.
         formula: chemical.
         coefficients: of humidity in %, in rising powers of the temperature in °C.
-        bound_pct: greatest uncertainty over the whole span.
         low_c, high_c: span of the fit used here.
     """
 
     name: str
     formula: str
     coefficients: tuple[float, ...]
-    bound_pct: float
     low_c: float = 5.0
     high_c: float = 50.0
 
@@ -32,18 +30,17 @@ class Salt(Struct, frozen=True):
 SALTS: Final = {
     salt.formula: salt
     for salt in (
-        Salt("lithium chloride", "LiCl", (11.2323, 0.00824245, -2.1489e-4), 0.6, low_c=20.0),
-        Salt("magnesium chloride", "MgCl2", (33.6686, -0.00797397, -1.08988e-3), 0.4),
-        Salt("magnesium nitrate", "Mg(NO3)2", (60.3514, -0.298153), 0.7),
-        Salt("kitchen salt", "NaCl", (75.5164, 0.0398321, -2.65459e-3, 2.848e-5), 0.4),
-        Salt("potassium chloride", "KCl", (88.619, -0.19334, 8.99706e-4), 0.6),
-        Salt("potassium nitrate", "KNO3", (96.3361, 0.0112371, -4.84514e-3), 2.2),
-        Salt("potassium sulphate", "K2SO4", (98.7792, -0.0590502), 1.1),
+        Salt("lithium chloride", "LiCl", (11.2323, 0.00824245, -2.1489e-4), low_c=20.0),
+        Salt("magnesium chloride", "MgCl2", (33.6686, -0.00797397, -1.08988e-3)),
+        Salt("magnesium nitrate", "Mg(NO3)2", (60.3514, -0.298153)),
+        Salt("kitchen salt", "NaCl", (75.5164, 0.0398321, -2.65459e-3, 2.848e-5)),
+        Salt("potassium chloride", "KCl", (88.619, -0.19334, 8.99706e-4)),
+        Salt("potassium nitrate", "KNO3", (96.3361, 0.0112371, -4.84514e-3)),
+        Salt("potassium sulphate", "K2SO4", (98.7792, -0.0590502)),
     )
 }
 """Greenspan, Humidity fixed points of binary saturated aqueous solutions, J. Res. NBS 81A (1977) p. 89: polynomials
-and whole-range bounds as quoted in public code. The bound of KNO3 is from memory; LiCl from 20 °C on (its hydrate
-changes below; from memory)."""
+as quoted in public code; LiCl from 20 °C on (its hydrate changes below; from memory)."""
 
 
 def salt_humidity_pct(formula: str, temperature_c: float) -> float:
