@@ -73,6 +73,8 @@ class Teller:
         alarm = what if isinstance(what, stated.AlarmChange) else None
         if alarm and (seen.held_for_nothing(key, alarm) or (key == "test" and alarm.to == "NORM")):
             return None
+        if alarm:
+            event = replace(event, what=seen.shown_end(key, alarm))
         return line(event, self.speech, self._work_of(event) if self._work_of else seen.work(event.t_ms))
 
 
@@ -84,6 +86,7 @@ class _Seen:
         self.open: dict[str, str] = {}
         self.held: set[str] = set()
         self.heat_off = False
+        self.ended: dict[str, stated.AlarmChange] = {}
 
     def held_for_nothing(self, key: str, what: stated.AlarmChange) -> bool:
         """Whether an alarm was held back, or comes out of that, without anybody having been told of it."""
@@ -94,6 +97,15 @@ class _Seen:
             self.held.discard(key)
             return what.to == "NORM" and not told
         return what.to == "DSUPR" and not told
+
+    def shown_end(self, key: str, what: stated.AlarmChange) -> stated.AlarmChange:
+        """The change of an alarm, which ended while it was hidden where it comes out of that as normal: as it ended."""
+        if what.event == "off" and what.to == what.was:
+            self.ended[key] = what
+        elif what.event == "on":
+            self.ended.pop(key, None)
+        hidden = self.ended.pop(key, None) if what.to == "NORM" and what.event != "off" else None
+        return replace(hidden, was=what.was, to=what.to) if hidden and hidden.ended else what
 
     def take(self, event: Event, works: Mapping[str, str]) -> None:
         key, what = event.key, event.what
