@@ -378,8 +378,10 @@ def _fact(alarm: Alarm, speech: Speech, per_hour: float | None, age_s: float | N
     if (value < limit) if hot else (value > limit):
         edge = "was over" if hot else "was under"
     old = f", {say.ago(age_s)}" if age_s is not None and age_s >= 60 else ""
-    shown = speech.brief(quantity, value) if edge == "limit" else speech.beside(quantity, value, limit)
-    brief = f"{name} {shown} ({edge} {speech.brief(quantity, limit, unit=False)}){old}"
+    shown, bound = speech.brief(quantity, value), speech.brief(quantity, limit, unit=False)
+    if edge != "limit":
+        shown, bound = speech.beside(quantity, value, limit)
+    brief = f"{name} {shown} ({edge} {bound}){old}"
     word = say.trend(quantity, per_hour)
     return (f"{brief}, {word}" if word else brief), brief
 

@@ -126,10 +126,12 @@ class Speech(Struct, frozen=True):
             return f"{units.f_from_c(value):.0f}" + (" °F" if unit else "")
         return f"{value:.1f}".removesuffix(".0") + (" °C" if unit else "")
 
-    def beside(self, quantity: str, value: float, limit: float) -> str:
-        """A value as brief as `brief`, with a digit more where it would read as the limit it is compared with."""
-        shown = self.brief(quantity, value)
-        return self.value(quantity, value) if shown == self.brief(quantity, limit) else shown
+    def beside(self, quantity: str, value: float, limit: float) -> tuple[str, str]:
+        """A value and its limit without unit, as brief as `brief`; with a digit more where both would read the same."""
+        shown, edge = self.brief(quantity, value), self.brief(quantity, limit, unit=False)
+        if shown != self.brief(quantity, limit):
+            return shown, edge
+        return self.value(quantity, value), self.value(quantity, limit).split(" ")[0]
 
     def difference(self, quantity: str, value: float) -> str:
         """A difference: 0.5 K is `0.5 °C` or `0.9 °F`."""

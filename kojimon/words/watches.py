@@ -42,7 +42,7 @@ def fact(alarm: Alarm, speech: Speech, name: str) -> str:
     if not isinstance(key, keys.Watch | keys.Box) or value is None or limit is None:
         return plain
     quantity = "temperature" if isinstance(key, keys.Box) else key.quantity
-    now, edge = speech.beside(quantity, value, limit), speech.brief(quantity, limit, unit=False)
+    now, edge = speech.beside(quantity, value, limit)
     if isinstance(key, keys.Box):
         return f"Box air {now}, usually {edge}" if key == keys.BOX_OFF else f"Box air {now} (limit {edge})"
     return _limit_like(key, alarm, speech, name, now, edge) or plain

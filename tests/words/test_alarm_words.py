@@ -121,13 +121,13 @@ def test_each_kind_of_alarm_says_what_it_is_about(key: str, wanted: str) -> None
 
 
 @pytest.mark.parametrize(
-    ("value", "says"), [(25.0, "The koji 77 °F (under 79)"), (26.0, "The koji 78.8 °F (under 79)")]
+    ("value", "says"), [(25.0, "The koji 77 °F (under 79)"), (25.9, "The koji 78.6 °F (under 78.8)")]
 )
 def test_a_value_that_would_read_as_its_limit_has_a_digit_more(value: float, says: str) -> None:
     cold = Alarm("limit/bed/temperature/low", value=value, limit=26.0)
     assert headline(cold, FAHRENHEIT, Work(), None).startswith(says)
-    soon = Alarm("time-to-limit/bed/temperature", value=42.6, limit=43.0, left_s=1440.0)
-    assert headline(soon, FAHRENHEIT, Work(), None).startswith("The koji 108.7 °F, 109 in 24 min.")
+    soon = Alarm("time-to-limit/bed/temperature", value=42.85, limit=43.0, left_s=1440.0)
+    assert headline(soon, FAHRENHEIT, Work(), None).startswith("The koji 109.1 °F, 109.4 in 24 min.")
 
 
 @pytest.mark.parametrize(
