@@ -17,6 +17,7 @@ from kojimon.review.earlier import best_before, best_of, earlier_of
 from kojimon.review.load import Review, load_review
 from kojimon.review.measure.bands import spans
 from kojimon.review.measure.story import Span
+from kojimon.review.tell import by_hand
 from kojimon.review.tell.compare import best, differences, sides
 from kojimon.review.tell.figures import lead, tables
 from kojimon.review.tell.report import (
@@ -353,3 +354,12 @@ def test_the_limits_of_a_ramp_that_was_cut_short_are_told_as_far_as_they_came() 
     stages = [Span("only", "Only", 0, 3_600_000), Span("later", "Later", 3_600_000, 5_400_000)]
     found = spans(stages, lambda _: plan, lambda t_ms: t_ms, 5_400_000)
     assert [(one.begin.high, one.end.high) for one in found] == [(35.0, 35.0), (35.0, 37.5)]
+
+
+def test_koji_that_was_read_by_hand_alone_is_told_by_its_hottest_reading(tmp_path: Path) -> None:
+    one = Kitchen(tmp_path).begin()
+    for hour, value_c in ((20, 34.0), (26, 39.0), (30, 36.0)):
+        one.act(hour, "reading", value_c=value_c)
+    with closing(one.write(32.0)) as reader:
+        told = by_hand.sentence(load_review(reader, "b-1"), Speech())
+    assert "read by hand 3 times, hottest 39.0 °C at hour 26.0;" in told
