@@ -43,6 +43,7 @@ ASKED: Final = {
     "forecast: growth complete, 12 h before": "1.5 h",
     "forecast, tuning: 80 % ranges, quiet nights, first evening": "75-85 of 100; 0.1",
     "forecast, choosing: 80 % ranges, quiet nights, first evening": "75-85 of 100; 0.1",
+    "forecast, haze: 80 % ranges, quiet nights, first evening": "75-85 of 100; 0.1",
     "forecast, judging: 80 % ranges, quiet nights, first evening": "75-85 of 100; 0.1",
     "forecast: update and 12 h forecast, instructions": "1,440 million a minute",
     "forecast: processor time": "48 h read again in 1-2 s",

@@ -21,10 +21,11 @@ from tests.forecast import families, gather, honest, skill
 WORLDS = ("kojisim", "layered", "mild", "gompertz", "substrate", "textbook", "thermal")
 
 
-FIRST = {"tuning": 1000, "choosing": 3000, "judging": 7000}
+FIRST = {"tuning": 1000, "choosing": 3000, "haze": 7000, "judging": 11000}
 FIGURE = {
     "tuning": "forecast, tuning: 80 % ranges, quiet nights, first evening",
     "choosing": "forecast, choosing: 80 % ranges, quiet nights, first evening",
+    "haze": "forecast, haze: 80 % ranges, quiet nights, first evening",
     "judging": "forecast, judging: 80 % ranges, quiet nights, first evening",
 }
 COUNT = len(some(0, 400))

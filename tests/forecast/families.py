@@ -2,9 +2,11 @@
 
 * `tuning`: `bedtruth`'s worlds, a seventh of the seeds each. Constants are chosen on them.
 * `choosing`: the simulator's kitchens, of every kind, cover and case. Parts are kept or dropped by them.
-* `judging`: `haze`, whose physics shares nothing with the forecast; opened once, when all else is settled.
+* `haze`: whose physics shares nothing with the forecast; it judged once, and is there to learn from since.
+* `judging`: `grains`, whose physics shares nothing with any other; opened once, when all else is settled.
 
-A third of each is never touched, a third is mixed, a third mixed and spread; steps are told, mishaps are not.
+A third of each is never touched, a third is mixed, a third mixed and spread; steps are told, mishaps are not. Of
+`grains` a quarter is never touched, the others are worked as people would, and an eighth of that is not told.
 """
 
 from __future__ import annotations
@@ -16,9 +18,10 @@ from typing import Any, Final
 from kojisim.kitchens import COVERS, KINDS, USUAL
 from tests.forecast import bedtruth, simtruth
 from tests.forecast.gather import EVERY
+from tests.forecast.grains import grains
 from tests.forecast.haze import haze
 
-FAMILIES: Final = ("tuning", "choosing", "judging")
+FAMILIES: Final = ("tuning", "choosing", "haze", "judging")
 CASES: Final = ("healthy",) * 12 + ("box-off", "box-off", "overcooled", "slow", "slow", "dead")
 SPELT: Final = {"plastic": "cloth-and-plastic"}
 
@@ -30,8 +33,8 @@ def batches(family: str, seeds: Iterable[int]) -> Iterator[Any]:
         for seed in every:
             yield kitchen(seed)
         return
-    if family == "judging":
-        yield from haze(every)
+    if family in ("haze", "judging"):
+        yield from (grains if family == "judging" else haze)(every)
         return
     worlds = list(EVERY.values())
     for place, world in enumerate(worlds):
