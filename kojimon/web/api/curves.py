@@ -6,7 +6,6 @@ since are read.
 
 from __future__ import annotations
 
-import hashlib
 import threading
 from collections import OrderedDict
 from collections.abc import Hashable
@@ -122,8 +121,8 @@ class Curves:
         with kept.lock:
             return self._fresh(kept, batch)
 
-    def svg(self, batch: str, view: View, box: Box | None, units: Units, now_ms: int | None = None) -> tuple[str, str]:
-        """A curve and its tag.
+    def svg(self, batch: str, view: View, box: Box | None, units: Units, now_ms: int | None = None) -> str:
+        """A curve.
 
         Args:
             batch: id.
@@ -131,9 +130,7 @@ class Curves:
             units: those of the viewer.
             now_ms: engine time of the state document that `box` is from.
         """
-        sheet = self.sheet(batch, view, box, units, now_ms)
-        svg = draw(sheet, style_of(view, units))
-        return svg, f'"{hashlib.sha256(svg.encode()).hexdigest()[:24]}"'
+        return draw(self.sheet(batch, view, box, units, now_ms), style_of(view, units))
 
     def sheet(self, batch: str, view: View, box: Box | None, units: Units, now_ms: int | None = None) -> Sheet:
         """What is drawn; arguments as of `svg`. Raises UsageError when there is no such batch."""

@@ -18,7 +18,7 @@ from kojimon.journal.records import BatchRow
 from kojimon.review import photos
 from kojimon.review.earlier import scores
 from kojimon.review.render import Question, Rendered, rendered
-from kojimon.web.page.shared import PICTURE_POLICY, Page, curve_view
+from kojimon.web.page.shared import Page, curve_view, picture
 from kojimon.web.page.shown import batch_lines
 from kojimon.web.page.small import Smalls
 from kojimon.web.page.viewer import Viewer
@@ -86,15 +86,15 @@ class _Batches:
         batch = request.path_params["batch"]
         self._known(batch)
         now_h = self._page.curves.case(batch).end_ms / 3_600_000
-        return self._page.picture(request, batch, curve_view(request.query_params, now_h), None, viewer)
+        wanted = curve_view(request.query_params, now_h)
+        return picture(request, self._page.curves.svg(batch, wanted, None, viewer.units()), wanted.standalone)
 
     def small(self, request: Request) -> Response:
         """Its small curve for the list."""
         document, viewer = self._page.looked(request)
         row = self._known(request.path_params["batch"])
         svg = self._smalls.svg(self._page.backend.reader(), row, viewer.speech(document))
-        headers = {"Cache-Control": "no-cache, private", "Content-Security-Policy": PICTURE_POLICY}
-        return Response(svg, media_type="image/svg+xml", headers=headers)
+        return picture(request, svg, standalone=True)
 
     def compare(self, request: Request) -> Response:
         """Batches side by side: `b` again and again, `align`."""

@@ -25,7 +25,7 @@ from kojimon.web.http.door import address_of
 from kojimon.web.page import night, steps
 from kojimon.web.page.forms import act_of, fields_of
 from kojimon.web.page.live import Hub
-from kojimon.web.page.shared import Page, curve_view, local, wants_json
+from kojimon.web.page.shared import Page, curve_view, local, picture, wants_json
 from kojimon.web.page.shown import Timer, regions, style_sheet, timers_of, version
 from kojimon.web.page.view import View as Shown
 from kojimon.web.page.view import view_of
@@ -129,7 +129,7 @@ class Home:
             with_batch = only in ("", box.name) and (box.batch or box.ended)
             row = self._page.curves.row(box.name) if with_batch else None
             if row is not None and self._page.curves.ready(row.id):
-                found[box.name] = self._page.curves.svg(row.id, wanted, box, viewer.units(), document.t_ms)[0]
+                found[box.name] = self._page.curves.svg(row.id, wanted, box, viewer.units(), document.t_ms)
         return found
 
     def _regions(self, document: Document, viewer: Viewer, query: Mapping[str, str]) -> dict[str, str]:
@@ -174,12 +174,14 @@ class Home:
         box = self._page.box(document, request.path_params["box"])
         row = self._page.curves.row(box.name) if box.batch or box.ended else None
         if row is None:
-            return self._page.warming(request, box, viewer, document)
-        now_h = self._page.curves.case(row.id).hours.hour(document.t_ms)
-        if row.ended_t_ms is not None:
-            now_h = self._page.curves.case(row.id).end_ms / 3_600_000
-        wanted = curve_view(request.query_params, now_h)
-        return self._page.picture(request, row.id, wanted, box, viewer, document.t_ms)
+            wanted = curve_view(request.query_params, 0.0)
+            svg = self._page.warming(box, wanted, viewer, document)
+        else:
+            case = self._page.curves.case(row.id)
+            now_h = case.hours.hour(document.t_ms) if row.ended_t_ms is None else case.end_ms / 3_600_000
+            wanted = curve_view(request.query_params, now_h)
+            svg = self._page.curves.svg(row.id, wanted, box, viewer.units(), document.t_ms)
+        return picture(request, svg, wanted.standalone)
 
     def act(self, request: Request, body: bytes) -> Response:
         """What a form asks for. The answer comes once it is stored."""

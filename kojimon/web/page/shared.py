@@ -142,34 +142,28 @@ class Page:
             return []
         stated = reader.events(batch=row.id, kinds=(Weighed.kind, Unweighed.kind))
         weights = scale.standing(stated, row.rice_kg, row.started_t_ms, row.yield_kg, row.ended_t_ms)
-        schedule = self.curves.case(row.id).schedule
+        # The grain counts where something was weighed: a batch is not read whole without need.
+        schedule = self.curves.case(row.id).schedule if any(one.stage != "dry" for one in weights) else None
         kind, cover = (box.kind, box.cover) if box.batch else ("", "")
         return scale.lines(weights, schedule.grain if schedule else "", speech.pounds, kind, cover, False, of)
 
-    def picture(
-        self, request: Request, batch: str, wanted: View, box: Box | None, viewer: Viewer,
-        now_ms: int | None = None,
-    ) -> Response:  # fmt: skip
-        """A curve as SVG with its tag; `now_ms`: engine time of the state that `box` is from."""
-        return self._svg(request, wanted, *self.curves.svg(batch, wanted, box, viewer.units(), now_ms))
-
-    def warming(self, request: Request, box: Box, viewer: Viewer, document: Document) -> Response:
+    def warming(self, box: Box, wanted: View, viewer: Viewer, document: Document) -> str:
         """The curve of a box without a batch: its last hours. Raises 404 where nothing was read in them."""
-        now_ms, now_utc_ms = document.t_ms, round(moment_utc(document.now.utc).timestamp() * 1000)
-        sheet = warming_sheet(self.backend.reader(), box, now_ms, now_utc_ms)
+        now_utc_ms = round(moment_utc(document.now.utc).timestamp() * 1000)
+        sheet = warming_sheet(self.backend.reader(), box, document.t_ms, now_utc_ms)
         if sheet is None:
             raise HTTPException(404, "no batch is open there, and nothing was read in the last hours")
-        wanted = curve_view(request.query_params, 0.0)
-        svg = draw(sheet, style_of(wanted, viewer.units()))
-        return self._svg(request, wanted, svg, f'"{sha256(svg.encode()).hexdigest()[:24]}"')
+        return draw(sheet, style_of(wanted, viewer.units()))
 
-    def _svg(self, request: Request, wanted: View, svg: str, tag: str) -> Response:
-        headers = {"ETag": tag, "Cache-Control": "no-cache, private"}
-        if wanted.standalone:
-            headers["Content-Security-Policy"] = PICTURE_POLICY
-        if not_modified(request.headers.get("if-none-match", ""), tag):
-            return Response(status_code=304, headers=headers)
-        return Response(svg, media_type="image/svg+xml", headers=headers)
+
+def picture(request: Request, svg: str, standalone: bool) -> Response:
+    """A curve as SVG with its tag; `standalone`: it carries its style sheet along."""
+    headers = {"ETag": f'"{sha256(svg.encode()).hexdigest()[:24]}"', "Cache-Control": "no-cache, private"}
+    if standalone:
+        headers["Content-Security-Policy"] = PICTURE_POLICY
+    if not_modified(request.headers.get("if-none-match", ""), headers["ETag"]):
+        return Response(status_code=304, headers=headers)
+    return Response(svg, media_type="image/svg+xml", headers=headers)
 
 
 def curve_view(query: Mapping[str, str], now_h: float) -> View:
