@@ -265,6 +265,8 @@ def _limit_action(key: keys.Limit | keys.Watch, side: str, work: Work) -> str:
 def _hot_koji(work: Work) -> str:
     if work.harvest_open:
         return "Look: harvest or spread thin"
+    if work.kind == BoxKind.HEAT_MAT and not work.heat_off:  # it heats the koji from below, whatever is done on top
+        return work.cool
     if work.mix_open and (work.mixed_ago_s is None or work.mixed_ago_s > 3600):
         return "Break up, spread"
     if work.mixes == 0 or (work.mixed_ago_s is not None and work.mixed_ago_s <= 3600):

@@ -11,6 +11,7 @@ from msgspec import Struct
 
 from kojimon.contract import keys
 from kojimon.contract.alarms import Alarm
+from kojimon.model import BoxKind
 from kojimon.words import alarms as alarm_words
 from kojimon.words import boxes
 from kojimon.words.alarms import Work
@@ -145,5 +146,7 @@ def ladder(alarm: Alarm, work: Work) -> list[str]:
         order = (0, 2, 3)
     elif work.mix_open or work.mixes:
         order = (1, 2, 0, 3) if work.mix_open else (2, 3, 0)
+    if work.kind == BoxKind.HEAT_MAT and not (work.heat_off or work.harvest_open):
+        order = (0, *(rung for rung in order if rung))
     first = [alarm_words.action(alarm, work)] if alarm_words.critical(alarm) else []
     return first + [RUNGS[index] or cool for index in order if index or not first]

@@ -91,6 +91,7 @@ def test_no_first_line_is_longer_than_a_lock_screen_and_each_ends_with_an_action
     [
         (Work(hour=10.0), "Less heat, or open it"),
         (Work(hour=22.0, mix_open=True), "Break up, spread"),
+        (Work(hour=22.0, mix_open=True, kind="heat-mat"), "Mat off, or lift tray off it"),
         (Work(hour=24.0, mixes=1, mixed_ago_s=900, mix_open=True), "Less heat, or open it"),
         (Work(hour=27.0, mixes=1, mixed_ago_s=9000), "Furrow, spread thin"),
         (Work(hour=33.0, mixes=2, mixed_ago_s=9000), "Spread thin, swap trays"),
