@@ -72,8 +72,8 @@ def simulate(folder: Path, *line: str) -> dict[str, Any]:
     api = until(lambda: next(iter(run.glob("*.sock")), None))
     done = subprocess.run(
         [sys.executable, "-m", "kojisim.main", "run", "--scenario", "eventful", "--seed", str(SEED), "--start", START,
-         "--drive", str(run / "drive"), "--api", str(api), "--hands", "cook", "--incubator", "box", "--tick", "30",
-         "--every", "30", "--json", *line],
+         "--drive", str(run / "drive"), "--api", str(api), "--hands", "cook", "--incubator", "box", "--tick", "60",
+         "--every", "60", "--json", *line],
         capture_output=True, text=True, timeout=900, check=False,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
@@ -134,7 +134,9 @@ EXPECTED = [
     ("step-missed", "first-check", "1"),
     ("step-open", "mix", "1"),  # a first look that nobody marked does not hide it
     ("step-due", "mix", "1"),
+    ("alarm", HIGH, "up"),  # a look a minute: it is hotter still before the cook comes
     ("alarm", HIGH, "ack"),
+    ("alarm", HIGH, "down"),
     ("mix-guess", "", ""),  # the cook breaks it up at the alarm and marks nothing: the step that is due
     ("step-open", "mix", "2"),  # the windows follow the guess
     ("step-due", "mix", "2"),
@@ -156,6 +158,7 @@ EXPECTED = [
     ("probe-back", "asked", ""),
     ("step-done", "harvest", ""),
     ("batch-harvest", "", ""),
+    ("alarm", HIGH, "reset"),
     ("cooled", "", ""),  # its probe is out of the koji, or that is cool: noted, and told nobody
     ("stop", "", ""),
 ]
@@ -174,7 +177,7 @@ def check(folder: Path, summary: dict[str, Any]) -> None:
 def test_a_whole_batch_over_a_real_broker(tmp_path: Path) -> None:
     with Broker(tmp_path / "broker") as broker:
         probes = [
-            f"{name}: {{place: {place}, {tray}topic: sim/{board}, path: {path}, every: 30 s, {more}}}"
+            f"{name}: {{place: {place}, {tray}topic: sim/{board}, path: {path}, every: 60 s, {more}}}"
             for name, place, tray, board, path, more in (
                 ("bed", "bed", "tray: top, ", "bed", "temperature", "unit: C"),
                 ("bed-2", "bed", "tray: middle, ", "bed-2", "temperature", "unit: C"),
@@ -196,7 +199,7 @@ def test_a_whole_batch_over_a_real_broker(tmp_path: Path) -> None:
 def test_a_whole_batch_over_a_real_pseudo_terminal(tmp_path: Path) -> None:
     link = tmp_path / "board"
     probes = [
-        f"{name}: {{place: {place}, {tray}path: {name}, every: 30 s, {more}}}"
+        f"{name}: {{place: {place}, {tray}path: {name}, every: 60 s, {more}}}"
         for name, place, tray, more in (
             ("bed", "bed", "tray: top, ", "unit: C"),
             ("bed-2", "bed", "tray: middle, ", "unit: C"),
