@@ -20,7 +20,7 @@ ROOM_DRIFT_K: Final = 0.6
 ROOM_DRIFT_H: Final = 6.0
 HARM_C: Final = 40.0
 """What the model leaves out (harm by heat, drying, want of air) can only cool koji that is so hot; chosen on tuning
-seeds and half of haze's, and the same between 36 and 42 °C."""
+seeds and the first 84 of haze's, and the same between 36 and 42 °C."""
 HOTTEST_C: Final = 60.0
 """Paths are cut here: nothing is known about a bed beyond it."""
 

@@ -21,7 +21,8 @@ DONE_AHEAD_H: Final = 36.0
 """How far ahead the end of growth is looked for."""
 DONE_USUAL, DONE_STRAYS_H = 0.6, 4.0
 """Nobody sees growth, and the last of its heat is lost in the box's own: so much of the hour told is what is published
-of batches, the rest what the members say, and it strays by so many hours; chosen on tuning seeds and half of haze's."""
+of batches, the rest what the members say, and it strays by so many hours; chosen on tuning seeds and the first 84 of
+haze's."""
 DONE_BRAKE: Final = 1.5
 """For that hour alone: a law that brakes early never quite ends, and koji is not left to its tail; chosen on tuning
 seeds."""

@@ -13,7 +13,7 @@ TRUST: Final = 4.0
 """How many forecasts that missed by what is assumed the record starts with; chosen on tuning seeds."""
 SCALE_START, SCALE_WORKED = 0.65, 0.72
 """Root mean square miss assumed before there are any: at first, and after work, which is known worst; chosen on tuning
-seeds and half of haze's."""
+seeds and the first 84 of haze's."""
 SCALE_RATIO: Final = 1.4
 SCALE_RATIO_PER_H: Final = 0.04
 """The spread ahead is scaled by the root mean square of the misses two hours ahead, times this. It rises with the hour

@@ -29,7 +29,7 @@ FIGURE = {
     "judging": "forecast, judging: 80 % ranges, quiet nights, first evening",
 }
 COUNT = len(some(0, 400))
-"""Batches a family; the first seed of each is here. Those of `judging` nobody has looked at but to judge."""
+"""Batches a family; the first seed of each is here."""
 TEST = some(skill.TEST.start, 100)
 
 
