@@ -215,7 +215,9 @@ class Forecaster:
             return None
         rest: Array = min(lowest_c, now_c) - self.chance(3).exponential(REST_K, (air_c.shape[-1],))
         then_c = min((air for _, air in self._held if air is not None), default=None)
-        return rest if then_c is None else rest + np.minimum(air_c - then_c, 0.0)
+        if then_c is None or self.setup.kind == "heat-mat":  # the air of a mat is its room's
+            return rest
+        return rest + np.minimum(air_c - then_c, 0.0)
 
     def chance(self, purpose: int) -> np.random.Generator:
         """Randomness for one answer: the same whenever it is asked within a block."""

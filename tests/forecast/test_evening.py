@@ -68,18 +68,28 @@ def test_the_air_of_a_mat_is_the_rooms_and_says_nothing_of_cold_koji() -> None:
     assert mat.too_cold[15] < unknown.too_cold[15] - 0.3
 
 
-def test_koji_that_its_mat_has_held_so_far_is_not_feared_cold() -> None:
-    """The air is the room's, nobody said that it is a mat: what has kept it warm all evening goes on keeping it."""
-    def on_a_mat(hours: float, off_h: float = 99.0) -> Iterator[Reading]:
-        koji_c, chance = 29.0, np.random.default_rng(5)
-        for minute in range(round(hours * 60)):
-            koji_c += ((20.0 if minute / 60 > off_h else 29.0) - koji_c) / 150
-            yield minute * 60.0, round(koji_c + 0.05 * float(chance.standard_normal()), 2), 20.0, 18.0, None
+def on_a_mat(hours: float, off_h: float = 99.0) -> Iterator[Reading]:
+    """Koji held at 29 °C from below, in air of 20 °C."""
+    koji_c, chance = 29.0, np.random.default_rng(5)
+    for minute in range(round(hours * 60)):
+        koji_c += ((20.0 if minute / 60 > off_h else 29.0) - koji_c) / 150
+        yield minute * 60.0, round(koji_c + 0.05 * float(chance.standard_normal()), 2), 20.0, 18.0, None
 
+
+def test_koji_that_its_mat_has_held_so_far_is_not_feared_cold() -> None:
+    """Nobody said that it is a mat: what has kept it warm all evening goes on keeping it."""
     held, off = asked(on_a_mat(8.0), 8.0), asked(on_a_mat(8.0, off_h=6.5), 8.0)
     in_8_h = held.quiet_in_h.index(8.0)
     assert held.too_cold[in_8_h] < 0.15
     assert off.bed_now_c > LOW_C - 3.0 and off.too_cold[in_8_h] > 0.8
+
+
+@pytest.mark.parametrize(("kind", "falls"), [("heat-mat", False), ("still", True)])
+def test_air_that_falls_takes_the_koji_along_but_on_a_mat(kind: str, falls: bool) -> None:
+    forecaster = Forecaster(ForecastSetup(members=200, kind=kind), published(), 9)
+    forecaster.take(on_a_mat(8.0), ())
+    rest_c = forecaster.rest_c(np.full((1, 200), 15.0))
+    assert rest_c is not None and (float(np.median(rest_c)) < 25.0) == falls
 
 
 def test_moving_air_carries_more_heat_away() -> None:
