@@ -12,10 +12,10 @@ that. Of a box that may have no thermostat air that was never well above its roo
 Once the koji makes heat such a fall alone is no sign: a vent, a mixing and the end of that heat take as much. Then a
 box is off when its air has lost half of its way above the room as well, and the koji is no longer hot: hot koji is in
 no danger of the cold, and holds up the air of a box that is off. Where somebody answered hot koji at the box, or set it
-and did not say to what, only air near the room's counts. Koji that cools all the same is called by its own low limits,
-and shortly before the harvest opens, when heat is hardly wanted any more, a box that is off is told and wakes nobody.
-So is one that may have no thermostat, where a vent may take as much, while its koji is warm; of its air what cool koji
-holds up is taken off first.
+and did not say to what, only air near the room's counts while the koji is warm. Koji that cools all the same is called
+by its own low limits, and shortly before the harvest opens, when heat is hardly wanted any more, a box that is off is
+told and wakes nobody. So is one that may have no thermostat, where a vent may take as much, while its koji is warm; of
+its air what cool koji holds up is taken off first.
 """
 
 from __future__ import annotations
@@ -261,7 +261,8 @@ def _waits(turn: Turn, incubator: str, known: Known, no: int, own_heat: bool, ro
     over_room_k = turn.airs[no].level - room_c
     set_k = LOST_PART * (turn.own.get(no, turn.airs[no].level) - room_c)
     near_k = min(NEAR_ROOM_K, set_k)  # it may be set that near the room
-    vented = own_heat and turn.of_late(incubator).visited_ms >= 0 and over_room_k > VENTED_K
+    cool = koji is not None and koji[1] < COOL_KOJI_C  # nobody leaves it open for that
+    vented = own_heat and turn.of_late(incubator).visited_ms >= 0 and over_room_k > VENTED_K and not cool
     settles = turn.t_ms < turn.of_late(incubator).settling_until_ms
     return vented or ((anew or settles or _loaded_lately(turn, known)) and over_room_k > near_k)
 

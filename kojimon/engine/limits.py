@@ -176,7 +176,7 @@ def judge_probe(turn: Turn, probe: ProbeSetup, value: float, bands: list[Band]) 
         if fell_from is not None
         else _judge_pair(watch.high, thresholds(band, "high", probe.by_hand), value, turn.t_ms, served_ms),
         low=watch.low
-        if probe.no in turn.doubts
+        if _low_is_held(turn, probe, watch)
         else _judge_pair(watch.low, thresholds(band, "low", probe.by_hand), value, turn.t_ms, served_ms),
         fell_from=fell_from,
     )
@@ -187,6 +187,13 @@ def judge_probe(turn: Turn, probe: ProbeSetup, value: float, bands: list[Band]) 
     for side in ("high", "low"):
         if getattr(after, side) != getattr(watch, side):
             settle(turn, probe.incubator, probe.place, probe.quantity, side, band)
+
+
+def _low_is_held(turn: Turn, probe: ProbeSetup, watch: ProbeWatch) -> bool:
+    """Whether a probe is not heard about cold, as it is perhaps not in the koji. In a box that is off it is: there the
+    koji cools as well, and nothing else would say so."""
+    off = turn.active(probe.incubator, keys.BOX_OFF) or any(level.active for level in watch.low)
+    return probe.no in turn.doubts and not off
 
 
 def _fell_from(turn: Turn, probe: ProbeSetup, watch: ProbeWatch, value: float) -> float | None:

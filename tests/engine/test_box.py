@@ -40,7 +40,9 @@ def vented(answered: bool, room_c: float | None, koji_c: float = 30.0, air_c: fl
     rows.hold(21 * H, {BED: 43.2, AIR: 31.0, MIDDLE: 36.0, HUMIDITY: 80.0, **room}, every_s=60)
     if answered:
         rows.act("alarm.acknowledge", key=KEY)
-    rows.hold(26 * H, {BED: koji_c, AIR: air_c, MIDDLE: koji_c, HUMIDITY: 80.0, **room}, every_s=60)
+    for minute in range(300):
+        koji = {BED: max(koji_c, 43.2 - minute / 12), MIDDLE: max(koji_c, 36.0 - minute / 12)}
+        rows.hold(21 * H + (minute + 1) * 60.0, {AIR: air_c, HUMIDITY: 80.0, **koji, **room}, every_s=60)
     _, outcome = advance(initial_state(), rows.take(), rows.t_ms)
     calls = [e for e in outcome.events if e.kind == "alarm" and e.key == "box/off" and says(e)["event"] == "on"]
     return [round((event.t_ms - rows.t0_ms) / 3_600_000 - 20, 1) for event in calls]
@@ -50,6 +52,10 @@ def test_air_that_falls_after_somebody_answered_hot_koji_is_a_vent_not_a_fault()
     assert vented(answered=True, room_c=None) == []
     assert vented(answered=True, room_c=19.0) == []
     assert vented(answered=True, room_c=19.0, air_c=22.5) == []
+
+
+def test_nobody_leaves_a_box_open_until_the_koji_is_cool() -> None:
+    assert len(vented(answered=True, room_c=19.0, koji_c=25.0, air_c=22.5)) == 1
 
 
 def test_once_the_koji_makes_heat_half_the_way_to_the_room_is_a_box_that_is_off() -> None:

@@ -77,6 +77,21 @@ def test_a_probe_that_is_hot_calls_however_it_is_doubted() -> None:
     assert HOT in wakes(outcome)
 
 
+def test_in_a_box_that_is_off_it_is_heard_about_cold() -> None:
+    """Nobody can tell whether it lies in the koji; the koji cools in such a box wherever it lies."""
+    rows = Rows(Kitchen.setup("oven-light", "cloth", True))
+    rows.act("batch.start")
+    rows.act("step.done", step="inoculate", value_c=31.0, override="test")
+    for minute in range(26 * 60):
+        grown_k = min(5.0, max(0.0, 1.0 * (minute / 60 - 12)))
+        koji_c, air_c = (29.0 + grown_k, 29.0) if minute < 22 * 60 else (21.0, 29.0 if minute < 23 * 60 else 18.5)
+        rows.hold((minute + 1) * 60.0, {BED: koji_c, AIR: air_c}, every_s=60)
+    state, outcome = run(rows)
+    assert state.doubts and moves(outcome, "box/off") and COLD in wakes(outcome)
+    (called,) = [event for event in moves(outcome, COLD) if says(event)["event"] == "on"]
+    assert (called.t_ms - rows.t0_ms) / 1000 >= 24 * H, "an hour after the box was told"
+
+
 def test_at_every_window_of_work_it_is_told_that_the_probe_may_be_out_and_nobody_is_woken() -> None:
     rows = mat(hours=21.0)
     rows.act("step.done", step="first-check")
