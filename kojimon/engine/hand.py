@@ -25,6 +25,8 @@ from kojimon.engine.work import COOLING_WORK
 from kojimon.model import Quality
 from kojimon.units import f_from_c
 
+SAID: Final = {"bed": "koji"}
+"""What people call a place."""
 BACK_MS: Final = 60_000
 """What was read longer ago is dated back."""
 BEFORE_MS: Final = 3_600_000
@@ -48,9 +50,12 @@ def take_reading(turn: Turn, incubator: str, deed: Reading, by: By) -> None:
     hand = _hand(turn, incubator, place, quantity, tray)
     if hand is None:
         trays = turn.compiled.incubators[incubator].trays
-        where = ", ".join(f"{quantity} of {place}" for place, quantity in READABLE)
-        reason = f"no {quantity} of {tray or place!r} is read by hand in {incubator}; it has trays {', '.join(trays)}"
-        turn.refuse("reading", incubator, "unknown-place", f"{reason}, and what can be read is: {where}")
+        reason = f"{incubator} has no tray {tray!r}: it has {', '.join(trays)}"
+        reason += "; leave the tray out" if len(trays) == 1 else ""
+        if not tray or tray in trays:
+            where = ", ".join(f"{quantity} of the {SAID.get(place, place)}" for place, quantity in READABLE)
+            reason = f"no {quantity} of the {tray or SAID.get(place, place)} is read by hand; expected: {where}"
+        turn.refuse("reading", incubator, "unknown-place", reason)
         return
     wrong = _wrong(turn, hand, value)
     if wrong:

@@ -98,7 +98,7 @@ def heard(tmp_path: Path, line: bytes) -> list[Finding]:
         talker = threading.Thread(target=talk, args=(device,))
         talker.start()
         try:
-            return look(10.0, tmp_path / "dev", tmp_path / "sys")
+            return look(10.0, tmp_path / "dev", [tmp_path / "sys"])
         finally:
             stop.set()
             talker.join()
@@ -154,7 +154,7 @@ def test_a_broker_becomes_settings_that_load(tmp_path: Path) -> None:
     with broker_running(tmp_path) as broker:
         publish(broker, "cellar/koji/temperature", "31.2", retain=True)
         publish(broker, "cellar/box", '{"Temperature": 30.1, "Humidity": 85.5, "Battery": 3.1}', retain=True)
-        found = look(2.0, tmp_path / "dev", tmp_path / "sys", [Address("127.0.0.1", broker.port)])
+        found = look(2.0, tmp_path / "dev", [tmp_path / "sys"], [Address("127.0.0.1", broker.port)])
     target = tmp_path / "made.yaml"
     target.write_text(HEAD + "\n".join(ready(found)) + "\n")
     made = load_settings(target)
@@ -177,7 +177,7 @@ def test_a_topic_of_two_lines_that_is_left_out_stays_in_its_comment(monkeypatch:
 
 def test_two_sources_are_told_apart(tmp_path: Path) -> None:
     plant(tmp_path / "one", {"class/hwmon/hwmon0/name": "sht3x\n", "class/hwmon/hwmon0/temp1_input": "24998\n"})
-    both = [*look(1, tmp_path, tmp_path / "one"), *look(1, tmp_path, tmp_path / "one")]
+    both = look(1, tmp_path, [tmp_path / "one"]) * 2
     target = tmp_path / "made.yaml"
     target.write_text(HEAD + "\n".join(ready(both)) + "\n")
     made = load_settings(target)
@@ -195,7 +195,7 @@ def test_nothing_found_says_what_to_look_at(kitchen: Kitchen) -> None:
 
 @pytest.mark.parametrize("text", [":1883", "host:port", "host:0", "host:99999"])
 def test_a_broker_that_is_none_is_refused(kitchen: Kitchen, text: str) -> None:
-    assert "expected a host" in kitchen.run("probes", "find", "--broker", text, code=2).stderr
+    assert "expected a broker's host" in kitchen.run("probes", "find", "--broker", text, code=2).stderr
 
 
 @pytest.mark.slow
@@ -223,3 +223,20 @@ def test_a_port_that_a_daemon_reads_is_left_alone(kitchen: Kitchen) -> None:
         )
         told = kitchen.run(*words, code=1).stderr
         assert f"{port}: left alone: kojimon reads it." in told.replace("\n", " ").replace("  ", " ")
+
+
+def test_a_sensor_that_is_not_there_now_is_told_and_one_below_the_settings_own_folder_is_found(
+    kitchen: Kitchen,
+) -> None:
+    root, file = kitchen.folder / "own", "class/hwmon/hwmon0/temp1_input"
+    pins = f"sources: {{pins: {{kind: kernel, root: {root}}}}}\nprobes:\n  koji: {{place: bed, file: {file}}}\n"
+    kitchen.config.write_text(HEAD + pins)
+    gone = f"Probe koji: `file: {file}` is not there now below {root}. Is the sensor plugged in"
+    assert gone in " ".join(kitchen.run("check", width=400).output.split())
+    words = ("--temperature", "C", "--source", "kernel", "--probe", f"koji bed file={file}", "--no-look", "--no-test")
+    assert "is not there now below /sys" in " ".join(
+        kitchen.run("setup", "-o", "new.yaml", "--journal", "new.journal", "--yes", *words).output.split()
+    )
+    plant(root, {"class/hwmon/hwmon0/name": "sht3x\n", file: "24998\n"})
+    assert f"root: {root}" in kitchen.run("probes", "find", "--seconds", "1", "--dev", str(kitchen.folder)).stdout
+    assert "is not there now" not in kitchen.run("check").output

@@ -163,3 +163,15 @@ def test_an_option_points_and_the_rest_is_asked(kitchen: Kitchen, source: str) -
         publish(broker, "koji/temperature", "31.2", retain=True)
         made, _ = listened(kitchen, "1", "-", "-", "-", words=("--source", source.format(port=broker.port)))
     assert [probe.topic for probe in made.probes] == ["koji/temperature"]
+
+
+def test_the_temperature_of_a_hygrometer_is_the_air_s_and_never_the_koji_s(kitchen: Kitchen) -> None:
+    """Enter at every number; the broker's port stands behind its address."""
+    with Broker(kitchen.folder / "broker") as broker:
+        publish(broker, "koji/temperature", "31.2", retain=True)
+        publish(broker, "koji/humidity", "85.5", retain=True)
+        made, told = listened(kitchen, "mqtt", f"127.0.0.1:{broker.port}", "", "-", "", "", "", "", "no")
+    assert f"Its port? [{broker.port}]" in told
+    assert {probe.name: (probe.place, probe.topic) for probe in made.probes} == {
+        "air": ("air", "koji/temperature"), "air-humidity": ("air", "koji/humidity"),
+    }  # fmt: skip

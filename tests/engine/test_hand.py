@@ -250,13 +250,16 @@ def test_what_cannot_be_is_refused_in_words() -> None:
     rows.act("reading", value_c=95.0)
     rows.act("reading", value_pct=130.0)
     rows.act("reading", value_c=30.0, tray="attic")
+    rows.act("reading", value_pct=80.0, place="bed")
     rows.act("reading")
     _, outcome = run(rows)
     reasons = [str(says(event)["reason"]) for event in outcome.events if event.kind == "refused"]
     assert [event for event in outcome.events if event.kind == "reading"] == []
-    assert len(reasons) == 4
+    assert len(reasons) == 5
     assert "95.0 °C (203 °F)" in reasons[0] and "check the unit" in reasons[0]
-    assert "0 to 100 %" in reasons[1] and "attic" in reasons[2] and "say what was read" in reasons[3]
+    assert "0 to 100 %" in reasons[1] and "has no tray 'attic': it has " in reasons[2]
+    assert "no humidity of the koji is read by hand; expected: temperature of the koji, " in reasons[3]
+    assert "say what was read" in reasons[4]
 
 
 def test_a_probe_that_shows_something_else_is_named_and_goes_on() -> None:

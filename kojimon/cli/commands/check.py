@@ -128,7 +128,7 @@ def summary(settings: Settings) -> Iterator[str]:
 
 
 def unsteady(settings: Settings) -> Iterator[str]:
-    """For each sensor file whose path may mean another sensor after the next start: the line to write instead."""
+    """Sensor files that are not there now, or may be another sensor after the next start: then what to write."""
     from kojimon.errors import LinkError
     from kojimon.links.kernel_files import SeveralError, candidates, counted, resolve, stable
 
@@ -145,7 +145,7 @@ def unsteady(settings: Settings) -> Iterator[str]:
                 lines = [f"`file: {stable(root, one)}`" for one in candidates(root, probe.topic)]
                 yield f"{said} may be either of several sensors and is not read. Write one: {' or '.join(lines)}."
             except LinkError:
-                continue
+                yield f"{said} is not there now below {root}. Is the sensor plugged in, its driver loaded?"
             else:
                 if better != probe.topic and not _is_steady(probe.topic):
                     yield f"{said} may be another sensor after a start with one more or less. Write `file: {better}`."

@@ -90,13 +90,14 @@ def _tone(row: ListedProbe) -> str:
 @click.option(
     "--root",
     type=click.Path(path_type=Path),
-    default=Path("/sys"),
     metavar="FOLDER",
-    help="Kernel's sensor trees. (/sys)",
+    help="Kernel's sensor trees. (/sys, and those of the settings)",
 )
 @config_option
 @json_option
-def find(seconds: float, brokers: tuple[str, ...], dev: Path, root: Path, config: str | None, as_json: bool) -> None:
+def find(
+    seconds: float, brokers: tuple[str, ...], dev: Path, root: Path | None, config: str | None, as_json: bool
+) -> None:
     """Look for probes at serial ports, in the kernel's sensor files and at MQTT brokers; print settings for them.
 
     Opening a serial port starts many boards anew; ports that kojimon reads are left alone.
@@ -104,9 +105,9 @@ def find(seconds: float, brokers: tuple[str, ...], dev: Path, root: Path, config
     from kojimon.cli.setup.looking import look, ready
     from kojimon.links.mqtt import Address
 
-    known, busy = _known(config)
+    known, busy, roots = _known(config)
     given = [Address(*host_port(text, 1883)) for text in brokers]
-    found = look(seconds, dev, root, [*known, *given], busy)
+    found = look(seconds, dev, [root] if root else roots, [*known, *given], busy)
     if as_json:
         screen.print_json([finding._asdict() for finding in found])
         return
@@ -130,15 +131,16 @@ probes.add_command(move)
 probes.add_command(in_koji)
 
 
-def _known(config: str | None) -> tuple[list[Address], list[str]]:
-    """Brokers of the settings, and serial ports a running daemon reads; nothing where there are no settings."""
+def _known(config: str | None) -> tuple[list[Address], list[str], list[Path]]:
+    """Brokers of the settings, serial ports a running daemon reads, and where the kernel's sensors are looked for."""
     from kojimon.probes.sources.build import address
     from kojimon.settings.secrets import read_secret
-    from kojimon.settings.spec import ModbusSource, MqttSource, SerialSource
+    from kojimon.settings.spec import KernelSource, ModbusSource, MqttSource, SerialSource
 
-    settings = any_settings(config)
+    settings, roots = any_settings(config), [Path("/sys")]
     if settings is None:
-        return [], []
+        return [], [], roots
     brokers = [address(source, read_secret) for source in settings.sources if isinstance(source, MqttSource)]
     ports = [source.port for source in settings.sources if isinstance(source, SerialSource | ModbusSource)]
-    return brokers, ports if client_of(settings).running() else []
+    roots += [Path(source.root) for source in settings.sources if isinstance(source, KernelSource)]
+    return brokers, ports if client_of(settings).running() else [], list(dict.fromkeys(roots))

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import click
 
-from kojimon.cli.commands.check import summary
+from kojimon.cli.commands.check import summary, unsteady
 from kojimon.cli.commands.page import show_page
 from kojimon.cli.setup.answers import Answers, Person, ProbeAnswer, SourceAnswer, settings_text
 from kojimon.cli.setup.asker import Asker, Draft
@@ -138,6 +138,8 @@ def setup(
     screen.say(f"\nWritten and checked: {target}", "good")
     for sentence in summary(settings):
         screen.say(sentence)
+    for sentence in unsteady(settings):
+        screen.say(sentence, "look")
     if not settings.channels and not (settings.speaker.use and find_player(settings.speaker.player)):
         screen.say(
             f"Nothing can wake you yet: no channel, no loudspeaker. Put the address of your phone's message service in "

@@ -36,7 +36,7 @@ GRACE_S = 10.0
 def look(
     seconds: float,
     dev: Path = Path("/dev"),
-    root: Path = Path("/sys"),
+    roots: Sequence[Path] = (Path("/sys"),),
     brokers: Sequence[Address] = (),
     skip: Sequence[str] = (),
 ) -> list[Finding]:
@@ -44,7 +44,7 @@ def look(
 
     Args:
         seconds: real time to listen.
-        dev, root: where devices and the kernel's trees are.
+        dev, roots: where devices and the kernel's trees are.
         brokers: brokers to listen to, beside one on this machine.
         skip: serial ports to leave alone: a daemon reads them, and two readers steal each other's bytes.
     """
@@ -57,8 +57,8 @@ def look(
     for number, address in enumerate(reachable(brokers)):
         work.append(partial(hear_broker, address, clock, seconds, f"kojimon-find-{clock.boot_ms()}-{number}"))
     found = all_at_once(work, seconds) if work else []
-    sensors = [guess for one in find_kernel(root) for guess in one.guesses]
-    return [*found, *([kernel(root, sensors)] if sensors else [])]
+    sensors = {root: [guess for one in find_kernel(root) for guess in one.guesses] for root in roots}
+    return [*found, *(kernel(root, guesses) for root, guesses in sensors.items() if guesses)]
 
 
 def all_at_once(work: Sequence[Callable[[], Finding]], seconds: float) -> list[Finding]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from typing import Final, NamedTuple
 
@@ -15,6 +16,7 @@ NONE: Final = "-"
 ADDRESS: Final = {"mqtt": "topic", "serial": "path", "kernel": "file"}
 """The setting that says where a probe's number is found, by kind of source."""
 ADDRESS_WORDS: Final = {"mqtt": "MQTT topic", "serial": "column or key in the line", "kernel": "sensor file"}
+KOJI_HINTS: Final = ("koji", "bed", "rice", "tray")
 Spot = tuple[str, str, str]
 """Place, tray, quantity."""
 
@@ -137,7 +139,11 @@ class _Placing:
         free = [one for one in listed if one.where not in used]
         if not any(one.quantity in ("", quantity) for one in free):
             return None
-        guessed = _guess([one for one in free if one.quantity == quantity], place, tray)
+        wanted = [one for one in free if one.quantity == quantity]
+        hung = [one for one in wanted if _in_air(one, listed)]
+        guessed = _guess([one for one in wanted if place != "bed" or one not in hung], place, tray)
+        if guessed is None and place == "air":
+            guessed = next((one for one in hung if "room" not in one.where.lower()), None)
         default = str(listed.index(guessed) + 1) if guessed else NONE
 
         def read(text: str) -> Reading | None:
@@ -161,9 +167,28 @@ class _Placing:
         )  # fmt: skip
 
 
+def _in_air(reading: Reading, listed: Sequence[Reading]) -> bool:
+    """Whether it is the temperature of a hygrometer, which hangs in the air: the only one from where a humidity comes,
+    unless it is a steel tip, or its own name says that it is of the koji."""
+    temperatures = [one for one in listed if one.quantity == "temperature"]
+    for damp in (one for one in listed if one.quantity == "humidity"):
+        own = _apart(reading, damp).lower()
+        if own and sum(bool(_apart(one, damp)) for one in temperatures) == 1:
+            koji = reading.fields.get("device") == "ds18b20" or any(hint in own for hint in KOJI_HINTS)
+            return not koji
+    return False
+
+
+def _apart(reading: Reading, other: Reading) -> str:
+    """The one part of its address in which it differs from another of the same device; "" where it is of another."""
+    parts, others = re.split("[/ ]", reading.where), re.split("[/ ]", other.where)
+    apart = [part for part, theirs in zip(parts, others, strict=False) if part != theirs]
+    return apart[0] if len(parts) == len(others) and len(apart) == 1 else ""
+
+
 def _guess(readings: Sequence[Reading], place: str, tray: str) -> Reading | None:
     """The likeliest reading for a place, by its name; None where nothing says what it measures."""
-    hints = {"bed": ("koji", "bed", "rice", "tray", tray), "air": ("air", "box", "hum"), "room": ("room",)}
+    hints = {"bed": (*KOJI_HINTS, tray), "air": ("air", "box", "hum"), "room": ("room",)}
     elsewhere = [hint for other, words in hints.items() if other != place for hint in words]
     for one in readings:
         steel_tip = place == "bed" and one.fields.get("device") == "ds18b20"

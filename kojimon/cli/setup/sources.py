@@ -9,6 +9,8 @@ from kojimon.cli.setup.answers import Person, ProbeAnswer, SourceAnswer, plain
 from kojimon.cli.setup.asker import Asker
 from kojimon.cli.setup.interview import number_from, one_of, one_word
 from kojimon.cli.setup.placing import NONE, Listen, heard
+from kojimon.cli.shared.options import host_port
+from kojimon.errors import UsageError
 from kojimon.settings.installed import has_part
 
 TLS_PORT: Final = "8883"
@@ -92,8 +94,8 @@ def _pointed(asker: Asker, kind: str, here: Here, password: Callable[[], str], t
         parity = asker.ask("Its parity: N (none), E (even) or O (odd)?", "N", one_of("n", "e", "o")).upper()
         unit = asker.ask("Address of the transmitter on the bus?", "1", number_from(1, 247))
         return SourceAnswer(name, kind, {"port": plain(port), "baud": baud, "parity": parity, "unit_id": unit})
-    host = asker.ask("Name or address of the broker?", "127.0.0.1", one_word)
-    port = asker.ask("Its port?", "1883", number_from(1, 65_535))
+    host, usual = asker.ask("Name or address of the broker?", "127.0.0.1", _broker)
+    port = asker.ask("Its port?", str(usual), number_from(1, 65_535))
     user = asker.ask(f"User at the broker ({NONE} for none)?", NONE, one_word)
     fields = {"host": plain(host)} | ({} if port == "1883" else {"port": port})
     fields |= {"tls": "true"} if port == TLS_PORT else {}
@@ -101,6 +103,14 @@ def _pointed(asker: Asker, kind: str, here: Here, password: Callable[[], str], t
         return SourceAnswer(name, kind, fields)
     path = password()
     return SourceAnswer(name, kind, fields | {"user": plain(user), "password": f"{{file: {plain(path)}}}"}, path)
+
+
+def _broker(text: str) -> tuple[str, int]:
+    """HOST or HOST:PORT."""
+    try:
+        return host_port(one_word(text), 1883)
+    except UsageError as error:
+        raise ValueError(str(error).rstrip(".")) from None
 
 
 PRACTICE_SPEED: Final = "60"

@@ -86,7 +86,7 @@ def host_port(text: str, usual: int) -> tuple[str, int]:
     """What `--broker` names: HOST or HOST:PORT. UsageError where it is neither."""
     host, _, port = text.rpartition(":") if text.count(":") == 1 else (text, "", str(usual))
     if not host or not port.isdigit() or not 1 <= int(port) <= 65_535:
-        raise UsageError(f"--broker {text}: expected a host, as in 192.0.2.10, and perhaps a port from 1 to 65535.")
+        raise UsageError(f"{text}: expected a broker's host, as in 192.0.2.10, and perhaps a port from 1 to 65535.")
     return host, int(port)
 
 
