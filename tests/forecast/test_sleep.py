@@ -15,7 +15,7 @@ from kojimon.errors import KojimonError
 from kojimon.forecast import words
 from kojimon.journal.reading.curve_file import read_curve
 from kojimon.schedule.load import find_schedule, load_schedule
-from kojimon.words.outlook import NOT_INSTALLED
+from kojimon.words.outlook import NO_PROBE, NOT_INSTALLED
 from tests.forecast import bedtruth
 from tests.parts.outlooks import calm_answer, limit_answer, made
 
@@ -106,6 +106,13 @@ def test_over_a_recorded_curve_every_forecast_is_printed(curve: Path) -> None:
     made = json.loads(plain.output)["forecasts"]
     assert [one["at_s"] for one in made] == [0.0, 43_200.0, 86_400.0]
     assert {one["change"] for one in made[-1]["what_if"]} == {"box-2c-lower", "spread-thinner", "mix-now"}
+
+
+def test_what_was_only_read_by_hand_is_refused_as_live(tmp_path: Path) -> None:
+    path = tmp_path / "c.csv"
+    path.write_text("hour,bed-by-hand.temperature_f\n0,\n44,97.0\n", encoding="utf-8")
+    done = CliRunner().invoke(forecast, ["--from", str(path)])
+    assert isinstance(done.exception, KojimonError) and str(done.exception) == NO_PROBE
 
 
 def test_a_curve_that_does_not_say_when_the_spores_went_on(tmp_path: Path) -> None:

@@ -10,7 +10,7 @@ from kojimon.cli.shared.opening import any_settings
 from kojimon.errors import KojimonError, UsageError
 from kojimon.settings.installed import has_part
 from kojimon.units import median
-from kojimon.words.outlook import NOT_INSTALLED
+from kojimon.words.outlook import NO_PROBE, NOT_INSTALLED
 
 if TYPE_CHECKING:
     from kojimon.forecast.answers import Forecast
@@ -156,6 +156,8 @@ def recorded_of(curve: Curve, plan: Schedule, name: str) -> Recorded:
             "first column `hour` that counts from there."
         )
     probes = tuple((no, column.place, column.quantity) for no, column in enumerate(curve.columns))
+    if all(column.by_hand or column.place not in ("bed", "air") for column in curve.columns):
+        raise KojimonError(NO_PROBE)
     subject = Subject("box", "curve", sown[0] if sown else 0, (), probes)
     minutes: dict[int, list[Minute]] = {no: [] for no, _, _ in probes}
     for row in curve.rows:
