@@ -204,20 +204,21 @@ def _alarm_sentence(alarm: Alarm, incubator: Box, speech: Speech, now_ms: int) -
 
 
 def at_present(alarm: Alarm, incubator: Box) -> tuple[Alarm, float | None]:
-    """The alarm with the worst that is read of its place now, where that is beyond its limit, else with its own probe's
-    value; and how long ago that was read, None where it is of now."""
+    """The alarm with the worst that is read of its place now, where that is beyond its limit, else with the last value
+    of its own probe; and how long ago that was read, None where it is of now."""
     key, limit = keys.parse(alarm.key), alarm.limit
     ends = incubator.ends(key.place, key.quantity) if isinstance(key, keys.Limit) else None
-    own = next((p for p in incubator.probes if p.name == alarm.probe and not p.silent and p.value is not None), None)
+    own = next((p for p in incubator.probes if p.name == alarm.probe and p.value is not None), None)
     if ends is not None and isinstance(key, keys.Limit):
         worst = ends[0] if key.side == "high" else ends[1]
         beyond = limit is not None and (worst.value >= limit if key.side == "high" else worst.value <= limit)
-        if beyond or own is None:
+        if beyond or own is None or own.silent:
             found = replace(alarm, value=worst.value, rate_per_h=worst.rate_per_h, probe=worst.probe, tray=worst.tray)
             return found, worst.age_s if worst.by_hand or (worst.age_s or 0.0) >= OLD_S else None
     if own is None:
         return alarm, None
-    return replace(alarm, value=own.value, rate_per_h=own.rate_per_h), None
+    old = own.silent or (own.age_s or 0.0) >= OLD_S
+    return replace(alarm, value=own.value, rate_per_h=None if old else own.rate_per_h), own.age_s if old else None
 
 
 def left_s(alarm: Alarm, incubator: Box, per_hour: float | None) -> float | None:

@@ -63,8 +63,14 @@ def test_an_alarm_that_still_stands_while_the_value_is_back_says_what_it_was() -
 
 def test_the_value_of_an_alarm_is_the_one_of_now() -> None:
     assert at_present(hot_alarm(), BOX)[0].value == 37.2
-    quiet = placed(probed(BOX, "koji-top", silent=True), None)
-    assert at_present(hot_alarm(), quiet)[0].value == 43.2
+    assert at_present(hot_alarm(probe="gone"), placed(BOX, None))[0].value == 43.2, "nothing else is known"
+
+
+def test_a_probe_lost_after_it_fell_leaves_its_last_value_and_age() -> None:
+    """Never the hot value that called, as if it were of now."""
+    hot = box(alarms=(hot_alarm(state="ACKED"),))
+    lost = placed(probed(hot, "koji-top", value=38.0, age_s=720.0, silent=True), None)
+    assert sentence(lost, SPEECH, NOW_MS).text == "Top tray 100 °F (was over 109), 12 min ago. Break up, spread (acknowledged)"
 
 
 def test_the_hottest_read_by_hand_takes_the_headline_with_its_tray_and_age() -> None:
