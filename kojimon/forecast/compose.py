@@ -209,7 +209,7 @@ def _done(forecaster: Forecaster, now_h: float) -> answers.DoneAnswer:
 
 def _why_not(forecaster: Forecaster, now_s: float) -> str:
     if forecaster.last_bed_s is None:
-        return "No reading of the koji yet."
+        return "The forecast has no reading of the koji yet."
     if now_s - forecaster.last_bed_s > STALE_S:
         return "The koji has not been read for over half an hour."
     if not forecaster.warmed:

@@ -22,7 +22,8 @@ ALONE_H: Final = 8.0
 """From this hour on koji may warm itself (the schedules look for it then). Without a probe in it no chance of cold is
 told any more: in 39 simulated batches what was told from hour 16 on, in the mean 1 chance in 10, never came."""
 NEVER_SEEN: Final = (
-    "No probe reads the koji, and by now it may warm itself: how warm it is cannot be known. Look at it."
+    "The forecast has no reading of the koji, and by now that may warm itself: how warm it gets is not known. "
+    "Look at it."
 )
 UNSURE_TAIL: Final = "Alarms stay on."
 UNLIKELY_COLD: Final = "Cold is not likely while the heater works."
@@ -74,19 +75,18 @@ def reason(forecast: Forecast) -> str:
     return f"{why[:1].upper()}{why[1:]}"
 
 
-def cold(forecast: Forecast, temperature: Callable[[float], str]) -> str:
+def cold(forecast: Forecast, fahrenheit: bool) -> str:
     """The chance that the koji falls below its lower limit, where there is one worth a word; else "".
 
     Until the koji warms itself cold is its danger, so that is told even where it is small.
-
-    `temperature`: says one given in °C.
     """
     chance = forecast.too_cold[-1] if forecast.too_cold else 0.0
     if forecast.low_c is None or not forecast.too_cold or _alone(forecast):
         return ""
     if chance < LEAST_TOLD:
         return "" if forecast.known else UNLIKELY_COLD
-    low = f"under {temperature(forecast.low_c)} within {show_duration(3600 * forecast.quiet_in_h[-1])}: {odds(chance)}"
+    edge = show_temperature(forecast.low_c, fahrenheit, digits=0 if fahrenheit else 1)
+    low = f"under {edge} within {show_duration(3600 * forecast.quiet_in_h[-1])}: {odds(chance)}"
     return f"Cold is the risk: {low}." if chance >= 1.0 - min(_hot(forecast)) else f"{low[:1].upper()}{low[1:]}."
 
 
@@ -101,7 +101,7 @@ def _hot(forecast: Forecast) -> tuple[float, ...]:
 
 def sleep_first(forecast: Forecast, fahrenheit: bool = False, say: Say = from_now) -> tuple[str, ...]:
     """The whole forecast, beginning with whether one may sleep."""
-    chill = cold(forecast, lambda value_c: show_temperature(value_c, fahrenheit))
+    chill = cold(forecast, fahrenheit)
     if not forecast.known:
         why = () if calm_until_h(forecast) is None else (f"{reason(forecast)} {GENERAL}",)
         return tuple(filter(None, (sleep(forecast, say), chill, *why, done(forecast, say), UNSURE_TAIL)))

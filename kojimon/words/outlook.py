@@ -27,7 +27,7 @@ UNKNOWN: Final = "Cannot say whether you may sleep."
 
 NOT_YET: Final = "No forecast yet: the first comes a minute or two after the spores went on."
 NO_PROBE: Final = "No forecast: that takes a probe in the koji or its air. Look at the koji, and read it by hand."
-BY_AIR: Final = "No probe reads the koji: this is what the box's air and batches in general allow."
+BY_AIR: Final = "The forecast has no reading of the koji yet: this is what the box's air and batches in general allow."
 
 
 def rest(incubator: Box, speech: Speech, now_ms: int, now_utc: str) -> Sentence:
@@ -49,17 +49,13 @@ def rest(incubator: Box, speech: Speech, now_ms: int, now_utc: str) -> Sentence:
     if not forecast.fresh:
         return Sentence(_stale(forecast), "look")
     if not forecast.known and not _says(forecast, now_ms):
-        return Sentence(" ".join(filter(None, [UNKNOWN, reason(forecast), _cold(forecast, speech)])), "plain")
+        return Sentence(" ".join(filter(None, [UNKNOWN, reason(forecast), cold(forecast, speech.fahrenheit)])), "plain")
     return _calm(incubator, forecast, speech, now_ms, now_utc)
 
 
 def _says(forecast: Foreseen, now_ms: int) -> bool:
     """Whether it can promise a rest before the koji has shown its own warmth."""
     return forecast.calm_until_t_ms is not None and forecast.calm_until_t_ms - now_ms >= LEAST_MS
-
-
-def _cold(forecast: Foreseen, speech: Speech) -> str:
-    return cold(forecast, lambda value_c: speech.brief("temperature", value_c))
 
 
 def brief(incubator: Box, speech: Speech, now_ms: int, now_utc: str) -> Sentence | None:
@@ -115,7 +111,7 @@ def _calm(incubator: Box, forecast: Foreseen, speech: Speech, now_ms: int, now_u
     else:
         said = f"Nothing is likely to need you before {koji}."
     unseen = BY_AIR if not forecast.known and forecast.reading_age_s is None else ""
-    said = " ".join(filter(None, [said, _cold(forecast, speech), unseen, doubt, "Alarms stay on."]))
+    said = " ".join(filter(None, [said, cold(forecast, speech.fahrenheit), unseen, doubt, "Alarms stay on."]))
     return Sentence(said, "look" if doubt else "good")
 
 

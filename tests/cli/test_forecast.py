@@ -46,7 +46,19 @@ def test_the_first_line_says_whether_one_may_sleep(kitchen: Kitchen, pretend: An
     assert "Over 109.4 °F at 18:48 (likely 18:36 to 19:00) if left alone (9 chances in 10 " in text
     assert "Best mixed at 15:30 (likely 15:00 to 16:00)." in text
     assert "Mixed now: peak 102.2 °F" in text and "you judge by eye and nose" in text
-    assert text.count("Nothing is likely to need you before") == 1 and text.count("Alarms stay on.") == 2
+    assert text.count("Nothing is likely to need you before") == 1 and text.count("Alarms stay on.") == 1
+
+
+def test_a_forecast_of_koji_unread_speaks_of_no_probe_and_its_curve_of_no_measurement(
+    kitchen: Kitchen, pretend: Any
+) -> None:
+    """`status` may show a probe's koji beside it that no forecast has had yet."""
+    chill = {"low_c": 26.0, "too_cold": (0.3,) * 24, "at_s": 0.0}
+    pretend(foretold(known=False, reading_age_s=None, why_not="The forecast has no reading of the koji yet.", **chill))
+    text = " ".join(kitchen.run("forecast").stdout.split())
+    assert "The forecast has no reading of the koji yet: this is what the box's air" in text
+    assert (text.count("Under 79 °F within"), text.count("Alarms stay on.")) == (1, 1)
+    assert "No probe" not in text and "If left alone, worked out: not measured" in text
 
 
 def test_the_same_as_data(kitchen: Kitchen, pretend: Any) -> None:

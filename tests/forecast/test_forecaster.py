@@ -75,7 +75,7 @@ def test_says_not_yet_before_the_koji_warms_itself_and_knows_after() -> None:
 
 def test_without_any_reading_it_says_so_and_still_answers() -> None:
     made = ask(Forecaster(SETUP, published(), SEED), 0.0)
-    assert (made.known, made.why_not) == (False, "No reading of the koji yet.")
+    assert (made.known, made.why_not) == (False, "The forecast has no reading of the koji yet.")
     assert made.reading_age_s is None
     assert 25.0 < made.curve.p50_c[4] < 36.0
 

@@ -90,7 +90,7 @@ def test_the_first_evening_says_what_prior_and_air_allow() -> None:
     colder = structs.replace(evening, too_cold=(0.0, 0.0, 0.02, 0.04, 0.07, 0.08))
     said = words.sleep_first(colder, fahrenheit=True)
     assert said[0] == "nothing is likely to need you for 3 h (9 chances in 10); the forecast ends there"
-    assert said[1] == "Cold is the risk: under 78.8 °F within 3 h: 1 chance in 10."
+    assert said[1] == "Cold is the risk: under 79 °F within 3 h: 1 chance in 10."
     grown = structs.replace(evening, known=True)
     assert not any("Cold" in line for line in words.sleep_first(grown)), "the koji warms itself"
 
@@ -98,11 +98,11 @@ def test_the_first_evening_says_what_prior_and_air_allow() -> None:
 @pytest.mark.parametrize("hour, told", [(4.0, True), (20.0, False)])
 def test_without_a_probe_in_koji_that_may_warm_itself_no_number_is_told(hour: float, told: bool) -> None:
     unseen = forecast(
-        known=False, why_not="No reading of the koji yet.", reading_age_s=None, at_s=hour * 3600,
+        known=False, why_not="The forecast has no reading of the koji yet.", reading_age_s=None, at_s=hour * 3600,
         limits=(structs.replace(RISING, quiet=(0.5,) * 6),), too_cold=(0.4,) * 6, low_c=26.0,
     )  # fmt: skip
     said = " ".join(words.sleep_first(unseen))
-    assert said.startswith("cannot say whether you may sleep. " + ("No reading" if told else words.NEVER_SEEN))
+    assert said.startswith("cannot say whether you may sleep. " + ("The forecast" if told else words.NEVER_SEEN))
     assert ("4 chances in 10" in said) == told and ("chance" in said) == told
 
 

@@ -85,8 +85,8 @@ def test_on_the_first_evening_it_says_what_prior_and_air_allow() -> None:
 def test_without_a_probe_it_says_later_that_it_cannot_know() -> None:
     blind = box(known=False, calm_h=None, reading_age_s=None, low_c=26.0, too_cold=(0.4,) * 24, at_s=20 * 3600.0)
     assert rest(blind) == (
-        "Cannot say whether you may sleep. No probe reads the koji, and by now it may warm itself: how warm it is "
-        "cannot be known. Look at it."
+        "Cannot say whether you may sleep. The forecast has no reading of the koji, and by now that may warm itself: "
+        "how warm it gets is not known. Look at it."
     )
 
 

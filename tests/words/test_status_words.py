@@ -70,7 +70,8 @@ def test_a_probe_lost_after_it_fell_leaves_its_last_value_and_age() -> None:
     """Never the hot value that called, as if it were of now."""
     hot = box(alarms=(hot_alarm(state="ACKED"),))
     lost = placed(probed(hot, "koji-top", value=38.0, age_s=720.0, silent=True), None)
-    assert sentence(lost, SPEECH, NOW_MS).text == "Top tray 100 °F (was over 109), 12 min ago. Break up, spread (acknowledged)"
+    said = "Top tray 100 °F (was over 109), 12 min ago. Break up, spread (acknowledged)"
+    assert sentence(lost, SPEECH, NOW_MS).text == said
 
 
 def test_the_hottest_read_by_hand_takes_the_headline_with_its_tray_and_age() -> None:

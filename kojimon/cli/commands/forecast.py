@@ -119,13 +119,14 @@ def _show(kitchen: Kitchen, box: Box, document: StateDocument, speech: Speech, h
     if not found or not found.fresh:
         return
     for line in _sentences(found, document, speech):
-        screen.say(line)
+        if line not in said.text:
+            screen.say(line)
     window = found.harvest
     if window and window.opens_utc and window.closes_utc:
         now = now_of(document)
         span = f"{speech.moment(window.opens_utc, now)} to {speech.moment(window.closes_utc, now)}"
         screen.say(f"Harvest window{' by this forecast' if window.by_forecast else ' of the schedule'}: {span}.")
-    screen.heading("If left alone")
+    screen.heading("If left alone" if found.reading_age_s is not None else "If left alone, worked out: not measured")
     _curve(found, speech, _clock(found, document, speech))
     made = speech.moment(found.made_utc or "", now_of(document))
     screen.say(f"Made at {made}, {show_duration(found.age_s)} ago.", "quiet")
