@@ -72,6 +72,11 @@ class Case(Struct, frozen=True):
         """Its end, ms since hour 0."""
         return float(self.hours.ms(self.t1_ms))
 
+    @property
+    def watched_ms(self) -> float:
+        """Since when it was watched, ms since hour 0: later than that where it was begun in arrears."""
+        return max(0.0, float(self.hours.ms(self.row.started_t_ms)))
+
 
 class Review(Struct, frozen=True):
     """A case with its readings counted."""
@@ -126,7 +131,9 @@ def load_review(reader: Reader, batch: str, progress: Progress | None = None) ->
         figures=figures(curves, case.story, case.bands, case.hours, case.end_ms),
         alarms=alarm_figures(case.events, max(case.t0_ms, case.hours.zero_ms), case.t1_ms),
         quality=tuple(
-            quality_of(one, verdicts.get(one.probe, {}), case.end_ms, case.settings, stored.get(one.probe))
+            quality_of(
+                one, verdicts.get(one.probe, {}), case.end_ms, case.settings, stored.get(one.probe), case.watched_ms
+            )
             for one in whole(curves)
         ),
         forecasts=leads,

@@ -129,6 +129,16 @@ def test_what_an_early_or_late_end_cost(tmp_path: Path, end_h: float, score: int
     assert len(found) == bool(start) and all(one.startswith(start) and " h at 30 °C" in one for one in found)
 
 
+def test_a_batch_begun_in_arrears_is_judged_from_when_it_was_watched(tmp_path: Path) -> None:
+    """Told 20 h late, taken out 12 min on: no probe lost those hours, and what the early end cost is not known."""
+    kitchen = Kitchen(tmp_path).read(20.0, "bed", 30.0)
+    kitchen.act(21.0, "batch.start", id="b-1", name="b-1", hour0_t_ms=3_600_000)
+    for tenth in range(121):
+        kitchen.read(21.0 + tenth / 600, "bed", 36.0).read(21.0 + tenth / 600, "bed-2", 36.0)
+    found = said(kitchen.act(21.2, "batch.harvest", yield_kg=2.3), "b-1")
+    assert not [one for one in found if "had readings only" in one or one.startswith("Taken out")], found
+
+
 def test_a_few_only(tmp_path: Path) -> None:
     assert 1 < len(told(tmp_path, bed=46.0, other=23.0)) <= MOST
 

@@ -177,7 +177,8 @@ def _ends(case: Case) -> set[str]:
 
 
 def _end(review: Review, speech: Speech, best: Best | None) -> Iterator[Hint]:
-    """What an early or a late end cost in warmth; silent where the koji was scored as good as the best."""
+    """What an early or a late end cost in warmth; silent where the koji was scored as good as the best, and where it
+    was unseen for more than half of the stretch that is gone by."""
     own, aim = score_of(review.case), 4.0 if best is None else best.score
     ends = _ends(review.case)
     harvest = next((one for one in reversed(review.figures.timings) if one.step in ends), None)
@@ -187,7 +188,11 @@ def _end(review: Review, speech: Speech, best: Best | None) -> Iterator[Hint]:
     bed = max(_beds(review), key=lambda one: count.known_ms(one, 0.0, hour * HOUR_MS), default=None)
     if bed is None:
         return
-    rate = worth(count.pieces(bed, (hour - 1) * HOUR_MS, hour * HOUR_MS)) / HOUR_MS
+    stretch = (hour - max(1.0, harvest.late_h)) * HOUR_MS, hour * HOUR_MS
+    known_ms = count.known_ms(bed, *stretch)
+    if known_ms < (stretch[1] - stretch[0]) / 2:
+        return
+    rate = worth(count.pieces(bed, *stretch)) / known_ms
     if harvest.early_h >= LATE_H and rate > 0:
         yield Hint(
             f"Taken out {show_duration(harvest.early_h * 3600)} before its time: as warm as it was, that is "
