@@ -53,6 +53,12 @@ def standing(
     return found
 
 
+def impossible(dry_kg: float, koji_kg: float, grain: str) -> str:
+    """Why so much koji cannot be of so much dry grain, to stand after its share of it; "" where it can."""
+    found = read([Weight("dry", dry_kg, 0.0), Weight("harvest", koji_kg, 1.0)], grain)
+    return "".join(f": impossible, {one.why}" for one in found.impossible)
+
+
 def lines(
     weights: list[Weight], grain: str, pounds: bool, kind: str = "", cover: str = "", typed: bool = True,
     of: str = "",

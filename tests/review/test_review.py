@@ -18,7 +18,7 @@ from kojimon.review.load import Review, load_review
 from kojimon.review.measure.bands import spans
 from kojimon.review.measure.story import Span
 from kojimon.review.tell import by_hand
-from kojimon.review.tell.compare import best, differences, sides
+from kojimon.review.tell.compare import best, differences, sides, table
 from kojimon.review.tell.figures import lead, tables
 from kojimon.review.tell.report import (
     compare_file,
@@ -122,6 +122,24 @@ def test_differences_in_words(pair: tuple[Reader, list[Review]]) -> None:
     assert "7.2 °F hotter" in in_f and "°C" not in in_f
 
 
+def test_beside_an_unmeasured_batch_nothing_is_said_never_to_have_been(
+    pair: tuple[Reader, list[Review]], tmp_path: Path
+) -> None:
+    with closing(Kitchen(tmp_path).begin().act(41.0, "batch.harvest").write(41.0)) as reader:
+        bare = load_review(reader, "b-1")
+    one, other = sides([bare, bare])
+    rows = {row.label: row.cells[0] for row in table([one, other], speech(bare), "spores").rows}
+    warmth = [cell for label, cell in rows.items() if label.startswith(("Began", "Reached", "Above"))]
+    assert set(warmth) == {"not measured"} and "loudspeaker only: no channel" in rows["Times you were woken"]
+    warm = pair[1][0]
+    told = " ".join(differences(sides([warm])[0], one, speech(bare)))
+    assert "by itself" not in told and "reached" not in told and "above" not in told, "nor is it compared"
+    trays = tuple(structs.replace(tray, onset_h=None) for tray in warm.figures.trays)
+    case = structs.replace(warm.case, row=warm.case.row._replace(started_t_ms=9 * 3_600_000))
+    late = structs.replace(warm, case=case, figures=structs.replace(warm.figures, trays=trays))
+    assert table(sides([late]), speech(late), "spores").rows[0].cells == ("not known",)
+
+
 def test_aligned_at_self_warming_the_three_hours_are_gone(pair: tuple[Reader, list[Review]]) -> None:
     reviews = pair[1]
     one, other = sides(reviews, "warming")
@@ -150,13 +168,20 @@ def test_the_story_in_sentences(pair: tuple[Reader, list[Review]]) -> None:
     assert told[0] == "Harvested 44.0 hours after the spores: 5.2 lb of koji."
     assert told[1] == "The top tray grew hottest: 110.3 °F at hour 33.5."
     assert told[2] == "It began to warm by itself at hour 23.0."
-    assert told[3].endswith("of them woke you.")
+    assert told[3].endswith("of them could wake you by a loudspeaker only: no channel.")
+    review = pair[1][1]
+    called = structs.replace(review.case, settings={"channels": [{"name": "phone"}]})
+    assert lead(structs.replace(review, case=called), speech(review))[-1].endswith("of them woke you.")
 
 
 def test_yield_stands_beside_what_is_published(pair: tuple[Reader, list[Review]]) -> None:
     """2.35 kg of 2 kg are 117.5 %: within the 117-119 % of sake brewers' notes."""
     table = next(t for t in tables(pair[1][0], speech(pair[1][0])) if t.title == "Weight")
     assert table.rows[-1].cells == ("118 %",) and "117 to 119 %" in table.rows[-1].note
+    review = pair[1][0]
+    dried = structs.replace(review, case=structs.replace(review.case, row=review.case.row._replace(yield_kg=0.5)))
+    weight = next(t for t in tables(dried, speech(dried)) if t.title == "Weight")
+    assert weight.rows[-1].cells[0].startswith("25 %: impossible, drier than koji"), "as at the harvest"
 
 
 class Outside(HTMLParser):

@@ -10,7 +10,7 @@ from msgspec import Struct
 from kojimon.review.earlier import score_of
 from kojimon.review.load import Review
 from kojimon.review.measure.figures import ABOVE_C, MIXING, REACHED_C, Figures
-from kojimon.review.tell.figures import at_hour, for_hours, worth
+from kojimon.review.tell.figures import at_hour, for_hours, mute, worth
 from kojimon.review.tell.tables import Row, Table
 from kojimon.words.speech import Speech
 
@@ -37,6 +37,11 @@ class Side(Struct, frozen=True):
     def figures(self) -> Figures:
         """Its figures."""
         return self.review.figures
+
+    @property
+    def whole(self) -> bool:
+        """Whether its koji was measured, and watched from the beginning: only then is `never` known."""
+        return bool(self.figures.trays) and self.review.case.watched_ms == 0
 
     def moment(self, hour: float | None) -> float | None:
         """An hour of the batch counted from the moment of alignment."""
@@ -85,11 +90,13 @@ def differences(one: Side, other: Side, speech: Speech) -> list[str]:
 
 
 def _moments(one: Side, other: Side, speech: Speech) -> Iterator[str]:
-    pairs = [("began to warm by itself", one.figures.onset_h, other.figures.onset_h)]
-    pairs += [
-        (f"reached {speech.brief('temperature', value)}", reached(one.figures, i), reached(other.figures, i))
-        for i, value in enumerate(REACHED_C)
-    ]
+    pairs = []
+    if one.whole and other.whole:
+        pairs += [("began to warm by itself", one.figures.onset_h, other.figures.onset_h)]
+        pairs += [
+            (f"reached {speech.brief('temperature', value)}", reached(one.figures, i), reached(other.figures, i))
+            for i, value in enumerate(REACHED_C)
+        ]
     pairs += [("was mixed first", _first_mix(one), _first_mix(other))]
     pairs += [("ended", one.figures.length_h, other.figures.length_h)]
     for what, mine, theirs in pairs:
@@ -120,7 +127,7 @@ def _heat(one: Side, other: Side, speech: Speech) -> Iterator[str]:
             word = "hotter" if apart > 0 else "cooler"
             values = [speech.value("temperature", v) for v in (mine.curve.highest, theirs.curve.highest)]
             yield f"{speech.difference('temperature', abs(apart))} {word} at its hottest ({values[0]}, not {values[1]})"
-    for index, value in enumerate(ABOVE_C):
+    for index, value in enumerate(ABOVE_C if one.whole and other.whole else ()):
         a, b = above(one.figures, index), above(other.figures, index)
         if abs(a - b) >= LEAST_ABOVE_H:
             yield f"{for_hours(a)} above {speech.brief('temperature', value)}, {for_hours(b)} in {other.name}"
@@ -136,7 +143,7 @@ def _rest(one: Side, other: Side, speech: Speech) -> Iterator[str]:
             word = ("warmer" if a > b else "cooler") if quantity == "temperature" else ("damper" if a > b else "drier")
             yield f"{what} {speech.difference(quantity, abs(a - b))} {word} on average"
     mine, theirs = one.review.alarms.wakings, other.review.alarms.wakings
-    if mine != theirs:
+    if mine != theirs and not mute(one.review) and not mute(other.review):
         yield f"woke you {mine or 'no'} time{'' if mine == 1 else 's'}, {theirs or 'never'} in {other.name}"
 
 
@@ -148,30 +155,41 @@ def table(found: Sequence[Side], speech: Speech, align: str) -> Table:
     """The batches' main figures, a column a batch."""
     since = "the spores" if align == "spores" else "self-warming"
     rows = [
-        Row("Began to warm by itself", tuple(at_hour(side.figures.onset_h) for side in found)),
+        Row("Began to warm by itself", tuple(_seen(side, side.figures.onset_h, shifted=False) for side in found)),
         *(
-            Row(f"Reached {speech.brief('temperature', value)}", tuple(_since(side, i) for side in found))
+            Row(
+                f"Reached {speech.brief('temperature', value)}",
+                tuple(_seen(side, reached(side.figures, i)) for side in found),
+            )
             for i, value in enumerate(REACHED_C)
         ),
         Row("Hottest", tuple(_hottest(side, speech) for side in found)),
         *(
             Row(
                 f"Above {speech.brief('temperature', value)}",
-                tuple(for_hours(above(side.figures, i)) for side in found),
+                tuple(for_hours(above(side.figures, i)) if side.figures.trays else "not measured" for side in found),
             )
             for i, value in enumerate(ABOVE_C)
         ),
         Row("Thermal time of that tray", tuple(_worth(side, speech) for side in found)),
         Row("Length", tuple(f"{side.figures.length_h:.1f} h" for side in found)),
-        Row("Times you were woken", tuple(str(side.review.alarms.wakings) for side in found)),
+        Row("Times you were woken", tuple(_wakings(side) for side in found)),
         Row("Koji", tuple(_yield(side, speech) for side in found)),
         Row("Your scores", tuple(_scores(side) for side in found)),
     ]
     return Table("Side by side", tuple(side.name for side in found), tuple(rows), f"Moments are hours since {since}.")
 
 
-def _since(side: Side, index: int) -> str:
-    return at_hour(side.moment(reached(side.figures, index)))
+def _wakings(side: Side) -> str:
+    count = side.review.alarms.wakings
+    return f"{count}, {why}" if count and (why := mute(side.review)) else str(count)
+
+
+def _seen(side: Side, hour: float | None, shifted: bool = True) -> str:
+    """An hour of the koji; what nothing measured, or not from the spores on, is no `never`."""
+    if hour is None and not side.whole:
+        return "not known" if side.figures.trays else "not measured"
+    return at_hour(side.moment(hour) if shifted else hour)
 
 
 def _hottest(side: Side, speech: Speech) -> str:

@@ -16,9 +16,11 @@ from kojimon.review.tell.forecasts import fared, warned_first, what_became, when
 from kojimon.review.tell.tables import Row, Table
 from kojimon.units import show_duration
 from kojimon.words import speech as say
+from kojimon.words.scale import impossible
 from kojimon.words.speech import QUALITY_WORDS, Speech
 
 HOUR_S: Final = 3600.0
+NOBODY: Final = "could wake nobody: no channel, no loudspeaker"
 LISTED_MOST: Final = 40
 """Alarms listed one by one."""
 
@@ -75,18 +77,22 @@ def _ended(review: Review, speech: Speech) -> str:
     return f"Harvested {hours}{got}."
 
 
-def mute(review: Review) -> bool:
-    """Whether the settings of the batch had no channel and no loudspeaker: nobody could be woken."""
+def mute(review: Review) -> str:
+    """Why what wakes may have woken nobody: no channel in the settings of the batch, and no loudspeaker, or one that
+    nobody can say was there; "" where there was a channel or the settings are not known."""
     settings = review.case.settings
-    return bool(settings) and not settings.get("channels") and not (settings.get("speaker") or {}).get("use", True)
+    if not settings or settings.get("channels"):
+        return ""
+    sounds = (settings.get("speaker") or {}).get("use", True)
+    return "could wake you by a loudspeaker only: no channel" if sounds else NOBODY
 
 
-def _woken(alarms: AlarmFigures, mute: bool) -> str:
+def _woken(alarms: AlarmFigures, mute: str) -> str:
     if not alarms.count:
         return "No alarm."
     came = f"{alarms.count} alarm{'s' if alarms.count > 1 else ''}"
     if mute and alarms.woken:
-        return f"{came}; {alarms.woken} of them could wake nobody: no channel, no loudspeaker."
+        return f"{came}; {alarms.woken} of them {mute}."
     return f"{came}; {alarms.woken or 'none'} of them woke you."
 
 
@@ -262,7 +268,7 @@ def _alarms(review: Review, speech: Speech) -> Table:
     got_up = f"{alarms.wakings}, by {alarms.woken} alarm{'s' if alarms.woken > 1 else ''}"
     rows = [
         Row("Alarms", (str(alarms.count),)),
-        Row("Times you were woken", ("could wake nobody" if mute(review) else got_up if alarms.wakings else "none",)),
+        Row("Times you were woken", ((mute(review) or got_up) if alarms.wakings else "none",)),
     ]
     listed = alarms.occurrences[:LISTED_MOST]
     rows += [Row(f"At hour {hour(one.called_ms):.1f}", (alarm_text(one, speech),)) for one in listed]
@@ -345,5 +351,7 @@ def _weight(review: Review, speech: Speech) -> Table | None:
     rows = [Row("Dry rice", (speech.mass(row.rice_kg) if row.rice_kg else "not weighed",))]
     rows.append(Row("Koji", (speech.mass(row.yield_kg) if row.yield_kg else "not weighed",)))
     if row.rice_kg and row.yield_kg:
-        rows.append(Row("Koji of the rice", (f"{100 * row.yield_kg / row.rice_kg:.0f} %",), YIELD_SOURCE))
+        grain = review.case.schedule.grain if review.case.schedule else ""
+        wrong = impossible(row.rice_kg, row.yield_kg, grain)
+        rows.append(Row("Koji of the rice", (f"{100 * row.yield_kg / row.rice_kg:.0f} %{wrong}",), YIELD_SOURCE))
     return Table("Weight", ("",), tuple(rows))
