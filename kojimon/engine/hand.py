@@ -47,7 +47,7 @@ def take_reading(turn: Turn, incubator: str, deed: Reading, by: By) -> None:
     """Keeps what somebody read, and judges it where it is of now."""
     quantity, value = ("temperature", deed.value_c) if deed.value_pct is None else ("humidity", deed.value_pct)
     place, tray = deed.place or ("air" if quantity == "humidity" else "bed"), deed.tray
-    hand = _hand(turn, incubator, place, quantity, tray)
+    hand = hand_at(turn, incubator, place, quantity, tray)
     if hand is None:
         trays = turn.compiled.incubators[incubator].trays
         reason = f"{incubator} has no tray {tray!r}: it has {', '.join(trays)}"
@@ -122,17 +122,12 @@ def _unheld(turn: Turn, hand: ProbeSetup, read_ms: int) -> None:
 
 
 def hand_at(turn: Turn, incubator: str, place: str, quantity: str, tray: str = "") -> ProbeSetup | None:
-    """The row of what is read by hand in a place; None where nothing can be."""
-    numbers = turn.compiled.hands_at.get((incubator, place, quantity), ())
-    return next((hand for no in numbers if (hand := turn.compiled.probes[no]).tray == tray), None)
-
-
-def _hand(turn: Turn, incubator: str, place: str, quantity: str, tray: str) -> ProbeSetup | None:
-    """Where there is one tray nobody has to name it."""
+    """The row of what is read by hand in a place; None where nothing can be. One tray nobody has to name."""
     trays = turn.compiled.incubators[incubator].trays
     if place == "bed" and not tray and len(trays) == 1:
         tray = trays[0]
-    return hand_at(turn, incubator, place, quantity, tray)
+    numbers = turn.compiled.hands_at.get((incubator, place, quantity), ())
+    return next((hand for no in numbers if (hand := turn.compiled.probes[no]).tray == tray), None)
 
 
 def _wrong(turn: Turn, hand: ProbeSetup, value: float | None) -> str:

@@ -39,6 +39,8 @@ def not_normal(alarm: Alarm, what: AlarmChange, speech: Speech) -> str:
     another now; "" of one that did."""
     key, limit = keys.parse(alarm.key), what.limit_now
     about = say.small_first(alarm_words.subject(alarm, speech))
+    if alarm.key == "test":
+        return "The test alarm is over, and nobody acknowledged it" if what.to == "RTNUN" else ""
     if what.ended in UNKNOWN:
         return f"Not known now, it was read by hand: {about}. {say.big_first(UNKNOWN[str(what.ended)])}. Read it again"
     if what.ended:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 import urllib.error
 import urllib.request
 from typing import Any
@@ -121,3 +122,23 @@ def test_from_settings_to_review(kitchen: Kitchen) -> None:
     assert "read by hand" in review.lower()
     rehearsed = kitchen.run("rehearse", "first.csv", "--schedule", "rice-koji-sake").stdout
     assert "no reading" not in rehearsed.lower() and "silent" not in rehearsed.lower()
+
+
+def test_a_box_of_one_tray_is_told_each_thing_once_and_what_to_type(kitchen: Kitchen) -> None:
+    text = SETTINGS.format(folder=kitchen.folder).replace("[top, bottom]", "[tray]")
+    kitchen.config.write_text(text, encoding="utf-8")
+    kitchen.start()
+    begun = plain(kitchen.run("batch", "start", "first").stdout)
+    assert begun.count("Put the box on a socket") == begun.count("Local codes") == 1
+    wrong = plain(kitchen.run("reading", "95", "F", "--tray", "top", code=1).stderr)
+    assert "has no tray 'top': it has tray; leave the tray out." in wrong
+    kitchen.run("reading", "88", "F")
+    kitchen.run("batch", "done", "inoculate", "--thermometer", "88", "F")
+    status = plain(kitchen.run("status").stdout)
+    assert status.count("By hand: koji") == 1
+    assert re.search(r"cover the trays 4 h left .* When done: \S*kojimon.* batch done wrap", status), status
+    ended = plain(kitchen.run("batch", "harvest").stdout)
+    assert "export first -o first.csv" in ended and "batch label first" in ended
+    late = plain(kitchen.run("batch", "start", "first", "--hours-ago", "38", "h").stdout)
+    assert late.count("No probe is in the koji: whether it has warmed itself cannot be known.") == 1
+    assert "export box-" in plain(kitchen.run("batch", "harvest").stdout)  # two are called first

@@ -73,6 +73,7 @@ def test_a_healthy_batch_on_a_laptop(kitchen: Kitchen, pretend: Callable[[Docume
         "  Crumble the mat, turn it, spread it flat again.",
         "  Take care:",
         "    - Wash your hands; koji is food.",
+        "  When done: kojimon batch done mix",
         "",
         "Hottest: top tray     99.0 °F  rising, +2.2 °F/h",
         "Coldest: bottom tray  95.2 °F",

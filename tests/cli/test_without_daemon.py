@@ -46,7 +46,8 @@ def test_a_batch_begun_in_the_middle_without_a_daemon(kitchen: Kitchen) -> None:
 
 def test_a_batch_takes_over_what_was_planned(kitchen: Kitchen) -> None:
     kept = kitchen.folder / "plan.json"
-    kitchen.run("plan", "--for", "miso", "--koji-rice", "5 lb", "--save", str(kept))
+    planned = kitchen.run("plan", "--for", "miso", "--koji-rice", "5 lb", "--save", str(kept)).stdout
+    assert "Kept. When you begin (wash the rice): kojimon batch start --plan" in " ".join(planned.split())
     begun = kitchen.run("batch", "start", "winter", "--plan", str(kept)).stdout
     assert "Batch winter begins with 5.0 lb of rice." in begun
     batch = json.loads(kitchen.run("status", "--json").stdout)["incubators"][0]["batch"]
@@ -141,7 +142,7 @@ def test_harvest_ends_the_batch_and_says_how_to_keep_its_curve(kitchen: Kitchen)
     ended = kitchen.run("batch", "harvest", "--yield", "2.3 kg", "--note", "white and sweet").stdout
     assert "Look and smell before any taste; a good smell does not prove it safe." in " ".join(ended.split())
     assert ended.count("Take care:") == 1
-    assert "kojimon export box-" in ended
+    assert "kojimon export first -o first.csv" in ended
     row = json.loads(kitchen.run("batch", "list", "--json").stdout)[0]
     assert (row["outcome"], row["yield_kg"], row["note"]) == ("harvest", 2.3, "white and sweet")
 

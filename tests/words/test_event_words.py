@@ -113,6 +113,7 @@ def alarm(signal: str, to: str, key: str = "limit/bed/temperature/high", **data:
             "plain",
         ),
         (alarm("off", "NORM", "silent/k-1", lasted_ms=7_200_000), "Good readings again: probe k-1, after 2 h.", "good"),
+        (alarm("off", "RTNUN", "test"), "The test alarm is over, and nobody acknowledged it.", "plain"),
         (alarm("off", "RTNUN", "blind/bed"), "Readings again, not acknowledged: the koji.", "good"),
         (alarm("off", "NORM", "box/off"), "Back to normal: the box seemed to be off.", "good"),
         (alarm("off", "NORM", "box/hot"), "Back to normal: the box was too hot.", "good"),

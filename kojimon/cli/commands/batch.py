@@ -8,6 +8,7 @@ import click
 from msgspec.structs import asdict
 
 from kojimon.cli.shared import screen
+from kojimon.cli.shared.batches import typed_as
 from kojimon.cli.shared.kitchen import Kitchen, incubator_of, print_events
 from kojimon.cli.shared.moments import moment_of, moment_options
 from kojimon.cli.shared.opening import of_a_box, open_kitchen
@@ -80,8 +81,8 @@ def start(
     begun = acts.BatchStart(
         name=name, rice_kg=rice_kg, hour0_ago_s=hours_ago_s, schedule=schedule or "", note=note or ""
     )
-    print_events(kitchen, kitchen.act(begun, box.name))
-    _after(kitchen, box.name, cautions=True)
+    said = print_events(kitchen, kitchen.act(begun, box.name))
+    _after(kitchen, box.name, said, cautions=True)
     from kojimon.cli.commands.calibrations import print_old
 
     print_old(kitchen)
@@ -114,7 +115,7 @@ def done(
     found = find_step(box, step)
     when = moment_of(document, at, ago_s)
     done = acts.StepDone(step=found.name, at_ago_s=when, value_c=value_c, override=override or "")
-    print_events(kitchen, kitchen.act(done, box.name))
+    said = print_events(kitchen, kitchen.act(done, box.name))
     if value_c is not None and not found.gate:
         screen.say(
             "The thermometer's value was not used: this step asks for no temperature. To save it: kojimon batch "
@@ -122,7 +123,7 @@ def done(
             "look",
         )
     _question(kitchen, box.name)
-    _after(kitchen, box.name)
+    _after(kitchen, box.name, said)
 
 
 def _question(kitchen: Kitchen, incubator: str) -> None:
@@ -151,9 +152,9 @@ def mixed(
     if denied and when is not None:
         raise click.UsageError("Either --no, or when it was mixed.")
     asked = box.question.at_t_ms if box.question and box.question.key == "mix-guess" else None
-    print_events(kitchen, kitchen.act(acts.MixReply(mixed=not denied, guess_ms=asked, at_ago_s=when), box.name))
+    said = print_events(kitchen, kitchen.act(acts.MixReply(mixed=not denied, guess_ms=asked, at_ago_s=when), box.name))
     _question(kitchen, box.name)
-    _after(kitchen, box.name)
+    _after(kitchen, box.name, said)
 
 
 @batch.command(
@@ -167,8 +168,8 @@ def undo(kitchen: Kitchen, document: Document, box: Box, step: str) -> None:
 
     A harvest, or a batch thrown away, is taken back for a day, before the next batch begins: the watch goes on.
     """
-    print_events(kitchen, kitchen.act(_taken_back(_entry(box, step, document), step, box, document), box.name))
-    _after(kitchen, box.name)
+    said = print_events(kitchen, kitchen.act(_taken_back(_entry(box, step, document), step, box, document), box.name))
+    _after(kitchen, box.name, said)
 
 
 def _entry(box: Box, step: str, document: Document) -> Entry | None:
@@ -214,8 +215,8 @@ def correct(
     moment = moment_of(document, at, ago_s)
     if moment is None:
         raise click.UsageError("Say when it was done: --at 14:20 or --ago 40 min.")
-    print_events(kitchen, kitchen.act(acts.StepCorrect(mark=mark.mark, at_ago_s=moment), box.name))
-    _after(kitchen, box.name)
+    said = print_events(kitchen, kitchen.act(acts.StepCorrect(mark=mark.mark, at_ago_s=moment), box.name))
+    _after(kitchen, box.name, said)
 
 
 @batch.command(cls=Saving, epilog=example("kojimon batch note smells of chestnuts"))
@@ -299,7 +300,7 @@ def harvest(
     document = kitchen.state()
     box = incubator_of(document, incubator, batch=True)
     got = acts.BatchHarvest(yield_kg=yield_kg, note=note or "", at_ago_s=moment_of(document, at, ago_s))
-    ended = box.batch_id
+    ended, typed = box.batch_id, typed_as(kitchen, box.batch_id)
     print_events(kitchen, kitchen.act(got, box.name))
     from kojimon.review.tell.report import CAUTIONS
 
@@ -309,8 +310,8 @@ def harvest(
     reading = "80 F" if words.speech_of(document).fahrenheit else "27 C"
     screen.say("\nKoji that is bagged warm heats itself again: spread it thin until it is cool, and leave the bag open "
                f"in the fridge. With a probe in it, or by kojimon reading {reading}, kojimon says when it is cool. "
-               f"For the bag: kojimon batch label {ended}")  # fmt: skip
-    screen.say(f"\nTo save its curve as a file: kojimon export {ended} -o {ended}.csv")
+               f"For the bag: kojimon batch label {typed}")  # fmt: skip
+    screen.say(f"\nTo save its curve as a file: kojimon export {typed} -o {typed}.csv")
 
 
 @batch.command(cls=Saving, epilog=example('kojimon batch discard --reason "slimy, smells of ammonia"'))
@@ -378,8 +379,8 @@ def label(batch_id: str, kept: str, purpose: str | None, output: Path | None, co
         screen.say(f"To print: {output}", "good")
 
 
-def _after(kitchen: Kitchen, incubator: str, cautions: bool = False) -> None:
+def _after(kitchen: Kitchen, incubator: str, said: str, cautions: bool = False) -> None:
     """The next step with its cautions, after something was done; those of the whole schedule too at its start."""
     document = kitchen.state()
     box = incubator_of(document, incubator)
-    print_next(box, document, words.speech_of(document), box.cautions if cautions else ())
+    print_next(box, document, words.speech_of(document), said, box.cautions if cautions else ())

@@ -11,7 +11,7 @@ from kojimon.cli.shared import screen
 from kojimon.cli.shared.kitchen import Kitchen
 from kojimon.cli.shared.opening import open_kitchen
 from kojimon.cli.shared.options import HOURS, PlainCommand, config_option, example, json_option
-from kojimon.cli.shared.steps import print_cautions
+from kojimon.cli.shared.steps import print_cautions, print_command
 from kojimon.clock import SystemClock, wait_s
 from kojimon.contract.state import Box, Document
 from kojimon.words import speech as say
@@ -152,6 +152,7 @@ def _step(step: words.NextStep) -> None:
     for sentence in step.advice:
         screen.say(sentence, indent=2)
     print_cautions(step.cautions, indent=2)
+    print_command(step, indent=2)
 
 
 def _values(card: Card) -> None:

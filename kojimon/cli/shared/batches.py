@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 from kojimon.cli.shared import screen
@@ -62,6 +63,14 @@ def batch_of(kitchen: Kitchen, text: str) -> Batch:
         known = ", ".join(f"{row.id} ({row.name})" if row.name != row.id else row.id for row in rows[-10:])
         raise UsageError(f"{text!r} {what}. The last ones are: {known}.")
     return found[0]
+
+
+def typed_as(kitchen: Kitchen, batch_id: str) -> str:
+    """What to type for a batch: its name, where that is of it alone and needs no quotes; else its id."""
+    named = {row.id: row.name for row in kitchen.batches()}
+    name = named[batch_id]
+    known = [*named.values(), *(one for one in named if one != batch_id)].count(name) > 1
+    return batch_id if known or not re.fullmatch(r"[\w.][\w.-]*", name) else name
 
 
 def print_batch(kitchen: Kitchen, row: Batch) -> None:

@@ -9,16 +9,17 @@ from __future__ import annotations
 import os
 import pwd
 import uuid
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 import msgspec
+from msgspec.structs import replace
 
 from kojimon.cli.shared import screen
 from kojimon.contract.acts import Act, Deed, PlainAct, plain
-from kojimon.contract.events import Refused
+from kojimon.contract.events import Refused, Window
 from kojimon.contract.night import NightCheck
 from kojimon.contract.rows import Batch, ListedProbe
 from kojimon.contract.state import Box, Document
@@ -291,19 +292,29 @@ def incubator_of(document: Document, name: str, batch: bool = False) -> Box:
     return found[0]
 
 
-def print_events(kitchen: Kitchen, events: Sequence[Event]) -> None:
-    """What came of an act, in words."""
+def print_events(kitchen: Kitchen, events: Sequence[Event]) -> str:
+    """What came of an act, in words. Returns them."""
     state = kitchen.state()
     speech = words.speech_of(state)
     teller = Teller(speech, lambda event: words.work_at(state, event.incubator, state.t_ms))
-    for event in events:
-        line = teller.tell(event)
-        if line is not None:
-            screen.say(line.text, line.tone)
+    lines = [line for event in _undoubted(events) if (line := teller.tell(event)) is not None]
+    for line in lines:
+        screen.say(line.text, line.tone)
     for text in filter(None, after(events, state, speech)):
         screen.say(text)
     if not kitchen.live:
         screen.say("Saved. But kojimon is not running. To start it: kojimon run", "look")
+    return " ".join(line.text for line in lines)
+
+
+def _undoubted(events: Sequence[Event]) -> Iterator[Event]:
+    """The events, each doubt about the koji in the first of them alone."""
+    doubts: set[str] = set()
+    for event in events:
+        what = event.what
+        again = isinstance(what, Window) and what.doubt in doubts
+        doubts |= {what.doubt} if isinstance(what, Window) else set()
+        yield replace(event, what=replace(what, doubt="")) if again else event
 
 
 def who() -> str:

@@ -59,15 +59,25 @@ def print_cautions(cautions: Iterable[str], indent: int = 0) -> None:
         screen.say(f"- {caution}", "look", indent=indent + 2)
 
 
-def print_next(incubator: Box, document: Document, speech: Speech, cautions: Iterable[str] = ()) -> None:
+def print_command(step: words.NextStep, indent: int = 0) -> None:
+    """What to type once it is done, where its time has come."""
+    if step.soon:
+        screen.say(f"When done: kojimon batch {'harvest' if step.harvest else f'done {step.name}'}", indent=indent)
+
+
+def print_next(
+    incubator: Box, document: Document, speech: Speech, said: str, cautions: Iterable[str] = ()
+) -> None:
     """The one next step with its cautions, after something was done: a caution that comes after the act is none.
 
     Args:
+        said: what was printed already: its doubt is not said twice.
         cautions: what is to be taken care of beside them.
     """
     step = words.next_step(incubator, speech, document.t_ms, document.now.utc)
     if step is not None:
         screen.say(f"{', '.join(filter(None, (step.title, step.window)))}.", "look" if step.late else "plain")
-        if step.doubt:
+        if step.doubt and step.doubt not in said:
             screen.say(step.doubt, "look")
+        print_command(step)
     print_cautions([*cautions, *(step.cautions if step else ())])

@@ -20,6 +20,7 @@ from kojimon.planner.timetable import Plan, PlannedStep
 from kojimon.schedule.spec import Schedule
 from kojimon.settings.spec import Box, Settings
 from kojimon.units import show_count
+from kojimon.words.speech import small_first
 
 
 def _date(at: datetime) -> str:
@@ -117,7 +118,8 @@ def write_files(
         write_plan(files.save, KeptPlan(schedule.name, note, mash.amounts.get("koji_rice_kg")))
         if schedule.name not in settings.schedules:
             screen.say(f"To begin with {schedule.name} your settings must name it: schedule: {schedule.name}", "look")
-        screen.say(f"Kept. When you begin: kojimon batch start --plan {files.save}", "good")
+        first = small_first(best.steps[0].label)
+        screen.say(f"Kept. When you begin ({first}): kojimon batch start --plan {files.save}", "good")
 
 
 def _wall(file: Path, mash: Mash | None, best: Plan, schedule: Schedule, kitchen: said.Kitchen) -> None:
