@@ -60,7 +60,8 @@ HEATS: Final = {BoxKind.HEAT_MAT: "mat", BoxKind.OVEN_LIGHT: "lamp", BoxKind.UNK
 MEANS: Final = {
     BoxKind.HEAT_MAT: (
         "The air of a heat mat follows the room: kojimon cannot tell by it whether the mat is on.",
-        "A mat can overheat the bottom of a tray while the top reads 86 °F (30 °C). Put a probe at the bottom.",
+        "A mat can overheat the bottom of a tray while its middle reads 86 °F (30 °C). One probe: half-way down in the"
+        " middle of the warmest tray. Another one: at the bottom.",
     ),
     BoxKind.OVEN_LIGHT: ("Without a thermostat the box gets as much colder as its room does.",),
     BoxKind.FAN: ("The air goes up and down with the thermostat: kojimon goes by half hours, not by each peak.",),

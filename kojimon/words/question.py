@@ -69,8 +69,8 @@ def text_of(probes: int) -> str:
         probes: how many there are in the koji by the settings.
     """
     if probes > 1:
-        return "Are the probes back in the koji, each at mid-depth in the middle of its tray?"
-    return "Is the probe back in the koji, at mid-depth of the warmest tray?"
+        return "Are the probes back in the koji, each half-way down in the middle of its tray?"
+    return "Is the probe back in the koji, half-way down in the middle of the warmest tray?"
 
 
 def told(key: str, what: ProbeBack, speech: Speech) -> tuple[str, str]:

@@ -65,7 +65,7 @@ def test_a_whole_batch_on_a_phone(cook: Cook, new_page: NewPage) -> None:
 
     # After it one quiet question; one tap, and it is gone.
     asked = page.get_by_role("region", name="Question")
-    expect(asked).to_contain_text("back in the koji, each at mid-depth")
+    expect(asked).to_contain_text("back in the koji, each half-way down in the middle")
     asked.get_by_role("button", name="Yes, they are").click()
     expect(asked).to_have_count(0)
 
@@ -132,7 +132,7 @@ def test_a_mixing_nobody_marked_is_answered_on_a_phone(cook: Cook, new_page: New
     expect(asked).to_contain_text("The koji cooled suddenly then.")
     asked.get_by_role("button", name="Yes, at").click()
     said(page, "Done: look, break up and mix")
-    expect(asked).to_contain_text("back in the koji, each at mid-depth")
+    expect(asked).to_contain_text("back in the koji, each half-way down in the middle")
     asked.get_by_role("button", name="Yes, they are").click()
     expect(asked).to_have_count(0)
 

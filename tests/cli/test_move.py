@@ -56,7 +56,7 @@ def test_the_probe_is_said_to_be_back_where_it_was_asked(kitchen: Kitchen) -> No
     def said(*words: str, code: int = 0) -> str:
         return " ".join(kitchen.run(*words, code=code).output.split())
 
-    question = "Are the probes back in the koji, each at mid-depth in the middle of its tray?"
+    question = "Are the probes back in the koji, each half-way down in the middle of its tray?"
     assert "kojimon batch start" in said("probes", "in-koji", code=1)
     kitchen.run("batch", "start", "first")
     kitchen.run("batch", "done", "inoculate", "--thermometer", "88 F")

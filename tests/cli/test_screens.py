@@ -198,7 +198,7 @@ def test_json_is_the_state_document_itself(kitchen: Kitchen, pretend: Callable[[
 
 
 def test_a_line_of_the_story_stays_one_line_in_a_log(capsys: pytest.CaptureFixture[str]) -> None:
-    said = "Are the probes back in the koji, each at mid-depth in the middle of its tray? " * 3
+    said = "Are the probes back in the koji, each half-way down in the middle of its tray? " * 3
     screen.entry("Thu 13:08", said.strip())
     assert capsys.readouterr().out == f"Thu 13:08  {said.strip()}\n"
 

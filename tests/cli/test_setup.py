@@ -245,7 +245,8 @@ def test_each_kind_of_box_is_drawn_with_what_it_does(kitchen: Kitchen) -> None:
     assert drawn and all(line in told for line in drawn)
     assert max(map(len, drawn)) <= 60 and "".join(drawn).isascii()
     words = " ".join(told.split())
-    assert "A mat can overheat the bottom of a tray" in words and "can overheat from about hour 20" in words
+    assert "One probe: half-way down in the middle of the warmest tray. Another one: at the bottom." in words
+    assert "can overheat from about hour 20" in words
 
 
 @settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)

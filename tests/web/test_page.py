@@ -183,7 +183,7 @@ def test_after_a_mixing_one_tap_says_that_the_probe_is_back(door: Door) -> None:
     door.act("step.done", step="mix", override="a test", idempotency="mixed")
     answer = door.get("/")
     assert (
-        "back in the koji, each at mid-depth" in answer.text
+        "back in the koji, each half-way down in the middle" in answer.text
         and "No alarm comes if you do not answer" in answer.text
     )
     fields = forms(answer, "probe.back")

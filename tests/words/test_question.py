@@ -23,7 +23,7 @@ def test_one_probe_and_several() -> None:
     one, many = (open_question(box(count), Speech(), NOW) for count in (1, 2))
     assert one is not None and many is not None
     assert (one.text, one.yes) == (
-        "Is the probe back in the koji, at mid-depth of the warmest tray?", "Yes, it is",
+        "Is the probe back in the koji, half-way down in the middle of the warmest tray?", "Yes, it is",
     )  # fmt: skip
     assert many.text.startswith("Are the probes back in the koji") and many.yes == "Yes, they are"
     assert one.meanwhile.startswith("Until 21:40 kojimon looks for a probe left out more closely.")
@@ -51,7 +51,7 @@ def test_a_guess_is_told_with_its_time_where_that_is_known() -> None:
 @pytest.mark.parametrize(
     ("key", "text"),
     [
-        ("asked", "Is the probe back in the koji, at mid-depth of the warmest tray?"),
+        ("asked", "Is the probe back in the koji, half-way down in the middle of the warmest tray?"),
         ("said", "Saved: the probe is back in the koji."),
         ("seen", None), ("withdrawn", None),
         (

@@ -32,6 +32,7 @@ BOX: Final = r"""
 RULES: Final = (
     "One probe: into the koji of the warmest tray, the one that the heater or the fan's warm air reaches first. Its tip"
     " half-way down, in the middle; not on the rim, not touching tray or box.",
+    "Over a heat mat the koji is hottest below: another one at the bottom.",
     "A second one: into the air at tray height, out of the line of heater and fan, off the wall, not over a wet towel.",
     "More: one a tray, each named after its tray; kojimon then says which tray is hottest.",
     "A wet bulb beside the air probe: the wick in clean water, and a little air moving past it.",
