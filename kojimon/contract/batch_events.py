@@ -158,7 +158,8 @@ class Warmth(Fact, frozen=True, kw_only=True):
     """Of the koji's own heat, once it should have had it; told.
 
     Key: unknown (`doubt`, as in the state document: why it cannot be known); late (it began at that `hour` since the
-    spores, and the harvest opens so much later, at `opens_hour`); cools (koji alone is measured, and cools for hours).
+    spores, and the harvest opens so much later, at `opens_hour`); cools (koji alone is measured, and cools for hours);
+    unseen (nobody watches it in its hot hours; `doubt`: `probe-out`, `no-probe` or `by-hand`).
     """
 
     kind = "warmth"

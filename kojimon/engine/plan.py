@@ -9,7 +9,7 @@ from msgspec.structs import replace
 from kojimon.alarms.states import Signal
 from kojimon.contract import deadlines, events, keys
 from kojimon.contract.steps import TOO_HOT_C, TooHot
-from kojimon.engine import forgotten
+from kojimon.engine import forgotten, unseen
 from kojimon.engine.conditions import fresh, rewatched, warmth_untold
 from kojimon.engine.guide import warming
 from kojimon.engine.limits import ramp_next_ms, rejudge_all
@@ -57,7 +57,8 @@ def reconsider(turn: Turn, incubator: str) -> None:
         _step(turn, incubator, known, step)
     for expectation in known.schedule.expectations:
         _expectation(turn, incubator, known, expectation)
-    forgotten.tell(turn, incubator, known)
+    for told in (unseen, forgotten):
+        told.tell(turn, incubator, known)
     if moved or ramp_next_ms(turn, incubator) is not None:
         rejudge_all(turn, incubator)
     if moved:
@@ -292,5 +293,6 @@ def _moments_ms(known: Known) -> Iterator[int | None]:
 def _next_ms(turn: Turn, incubator: str, known: Known) -> int | None:
     times = list(_moments_ms(known))
     times += [expected_by_ms(known, expectation) for expectation in known.schedule.expectations]
-    times += [known.usual_ms(), ramp_next_ms(turn, incubator), forgotten.told_next_ms(turn, incubator, known)]
+    times += [told.told_next_ms(turn, incubator, known) for told in (unseen, forgotten)]
+    times += [known.usual_ms(), ramp_next_ms(turn, incubator)]
     return min((t for t in times if t is not None and t > turn.t_ms), default=None)

@@ -129,6 +129,7 @@ def _watch(turn: Turn, incubator: str) -> None:
         turn.put_batch(incubator, replace(batch, unanswered=late))
     if unwatched != batch.unwatched:
         turn.put_batch(incubator, replace(turn.batches[incubator], unwatched=unwatched))
+        turn.happened(incubator, unwatched_ms=turn.t_ms if unwatched else -1)
         reconsider(turn, incubator)
 
 

@@ -140,10 +140,9 @@ class Lately(Struct, frozen=True):
     Attributes:
         set_ms: it was set to another temperature; settling_until_ms: which it may take until then; off_ms: or off.
         visited_ms: somebody answered hot koji, or set the box and did not say to what.
-        putting_back_ms: somebody answered that a probe is out of the koji, and is on the way to it.
-        guessed_ms: a sudden fall of the koji was asked about.
-        forecast_known_ms, forecast_refused_ms: that was told of the forecast.
-        warm_ms: the koji was seen as warm as koji is; forgotten_ms: it was told that nobody has ended the batch.
+        putting_back_ms: somebody has gone to put a probe back. guessed_ms: a sudden fall was asked about.
+        forecast_known_ms, forecast_refused_ms: told of the forecast. warm_ms: the koji was as warm as koji is.
+        forgotten_ms: told that nobody ended the batch. unwatched_ms: nobody watches the koji; unseen_ms: told of that.
     """
 
     set_ms: int = -1
@@ -156,11 +155,12 @@ class Lately(Struct, frozen=True):
     warm_ms: int = -1
     forgotten_ms: int = -1
     off_ms: int = -1
+    unwatched_ms: int = -1
+    unseen_ms: int = -1
 
 
 class Guess(Struct, frozen=True):
-    """A step that the koji's fall says was done, and nobody has marked (engine.guess): when, and the event that says
-    so. `told`: a message went out."""
+    """A step done by the koji's fall, unmarked (engine.guess): when, the event of it; `told`: a message went out."""
 
     at_ms: int
     step: str

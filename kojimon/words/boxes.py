@@ -124,8 +124,20 @@ def doubted(why: str, speech: Speech, hot: TooHot | None = None) -> str:
     return f"{DOUBT.get(why, DOUBT['not-warmed'])} {LOOK_FIRST}" if why else ""
 
 
-def own_heat(what: Warmth, speech: Speech) -> str:
+UNSEEN: Final = {
+    "probe-out": "Nobody watches the koji in its hot hours: it is not known whether the probe is in it. Put it back, or"
+    " feel the koji every two hours.",
+    "by-hand": "The koji's hot hours begin, and it is read by hand alone. Read it every two hours, and mix it when it"
+    " is hot.",
+    "no-probe": "The koji's hot hours begin, and no probe is in it: kojimon cannot tell when it is too hot. Feel it"
+    " every two hours, and mix it when it is hot.",
+}
+
+
+def own_heat(key: str, what: Warmth, speech: Speech) -> str:
     """What is said of the koji's own heat once it should have had it."""
+    if key == "unseen":
+        return UNSEEN.get(what.doubt, UNSEEN["probe-out"])
     if what.doubt == "cools":
         return "The koji has cooled for hours, without any work entered. The box is off, or the koji is done: look."
     if what.doubt:

@@ -369,7 +369,7 @@ _KINDS: dict[type[stated.Fact], Callable[[Event, Any, Speech, Work], Line | None
     stated.Weighed: _weighed,
     stated.Unweighed: _unweighed,
     stated.Stage: _stage,
-    stated.Warmth: lambda event, what, speech, work: Line(boxes.own_heat(what, speech), "look"),
+    stated.Warmth: lambda event, what, speech, work: Line(boxes.own_heat(event.key, what, speech), "look"),
     stated.StepOpen: _window_open,
     stated.StepDue: _window_due,
     stated.StepMissed: _window_closed,
