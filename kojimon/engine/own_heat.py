@@ -66,7 +66,8 @@ WORK_MS = 21_600_000
 MOVED_MS = 10_800_000
 """So long after its probe came to lie elsewhere nothing is judged (judgement)."""
 ELSEWHERE_K = 4.0
-"""Places of a box differ by so much at most: a rise since before a tray was moved counts for what is beyond that."""
+"""Places of a box differ by so much at most: a rise since before a tray was moved, or since before koji beside a heater
+that is not measured was mixed, counts for what is beyond that. Over a mat its depths differ by more."""
 FALL_OF_K = 2.0
 """Koji that never stood further than that above its lowest has no peak that its heat could be gone from (judgement)."""
 FALL_FROM = 1
@@ -266,7 +267,8 @@ def _rise_k(
     lowest = [block for block in course.blocks if block.base]
     if len(hour) < 2 or elapsed_ms(turn.anchors, hour[0].t_ms, turn.t_ms) > 2 * BLOCK_MS or not lowest:
         return 0.0
-    beside = by_heater(course) or turn.compiled.kind_of(incubator) == BoxKind.HEAT_MAT
+    over_mat = turn.compiled.kind_of(incubator) == BoxKind.HEAT_MAT
+    beside = by_heater(course) or over_mat
     if beside:
         moved_ms = max(moved_ms, worked_ms)
     if beside or not course.seen:
@@ -276,7 +278,7 @@ def _rise_k(
     elsewhere_k = 0.0
     if moved_ms >= 0:
         since = [block for block in lowest if block.t_ms > moved_ms]
-        if (beside and not since) or elapsed_ms(turn.anchors, moved_ms, turn.t_ms) < MOVED_MS:
+        if (over_mat and not since) or elapsed_ms(turn.anchors, moved_ms, turn.t_ms) < MOVED_MS:
             return 0.0
         lowest, elsewhere_k = (since, 0.0) if since else (lowest, ELSEWHERE_K)
     may = may_dry(turn, incubator)

@@ -175,6 +175,15 @@ def test_rice_that_comes_back_from_a_mixing_did_not_warm_itself(tau_h: float, ma
     assert found.recognised_h is None and len(found.told_h) == 1
 
 
+@pytest.mark.parametrize("lives", [True, False])
+def test_koji_in_a_warm_box_that_nothing_measures_is_known_by_how_far_it_rises_after_a_mixing(lives: bool) -> None:
+    """Only the room is measured. Mixed at hour 20, it may lie elsewhere by its lamp; that explains some K, and no more
+    is explained by a room that gets warmer."""
+    own: At = lambda h: 10.0 * min(1.0, max(0.0, h - 17) / 8) * lives  # noqa: E731
+    found = Kitchen(night, own=own, beyond=lambda h: 10.0 + (h > 20), kind="oven-light", mixed_h=20.0)
+    assert (found.recognised_h is not None and found.recognised_h < 26.0) if lives else found.recognised_h is None
+
+
 def test_rice_that_dries_warms_up_to_the_air_and_grows_no_mould_by_that() -> None:
     """From 10 K under the air of a fan box at hour 8 to that of the air, fast at the end."""
     dries = lambda h: min(0.0, -10.0 + max(0.0, 0.4 * (h - 8)) + max(0.0, 1.5 * (h - 25)))  # noqa: E731
