@@ -7,12 +7,12 @@ from msgspec.structs import replace
 
 from kojimon.contract.events import MixDenied, MixGuess
 from kojimon.contract.state import Question
-from kojimon.engine.conditions import fresh
+from kojimon.engine.conditions import HEATS_KOJI, fresh
 from kojimon.engine.moments import HOUR_ZERO, Known, known_of
 from kojimon.engine.plan import CLOSED, DUE, OPEN, rank_of, reconsider, round_of
 from kojimon.engine.state import BatchState, Guess
 from kojimon.engine.turn import By, Turn
-from kojimon.model import BoxKind, Message, Priority
+from kojimon.model import Message, Priority
 from kojimon.schedule.spec import Step
 
 EVENT = "mix-guess"
@@ -20,8 +20,8 @@ FALL_K = 1.0
 WITHIN_MS = 480_000
 APART_MS = 1_800_000
 """A fall is asked about once, and not near a marked work."""
-WARM_C, WARM_ON_MAT_C = 33.0, 30.0
-"""Koji that is mixed for its warmth; on a mat its thermostat keeps it cooler."""
+WARM_C, WARM_BY_HEATER_C = 33.0, 30.0
+"""Koji that is mixed for its warmth; on a mat its thermostat keeps it cooler, and by a lamp a cold room does."""
 TOLD_MS = 1_200_000
 """Hands that are full of rice mark later: so long the page asks alone (judgement)."""
 SAME_MS = 3_600_000
@@ -38,8 +38,7 @@ def guess_mixing(turn: Turn) -> None:
         if not batch.stage or (guessed_ms >= 0 and turn.t_ms - guessed_ms < APART_MS):
             continue
         near = [mark for mark in batch.marks if not mark.undone and abs(turn.t_ms - mark.at_ms) <= APART_MS]
-        over_mat = turn.compiled.kind_of(incubator) == BoxKind.HEAT_MAT
-        warm_c = WARM_ON_MAT_C if over_mat else WARM_C
+        warm_c = WARM_BY_HEATER_C if turn.compiled.kind_of(incubator) in HEATS_KOJI else WARM_C
         beds = fresh(turn, turn.compiled.probes_at(incubator, "bed", "temperature"))
         begun = [_fall_ms(turn, no, warm_c) for no in beds]
         found = [t_ms for t_ms in begun if t_ms is not None]

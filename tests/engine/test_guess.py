@@ -22,9 +22,9 @@ def warm(rows: Rows, until_s: float, koji_c: float = 38.5) -> None:
     rows.hold(until_s, {BED: koji_c, AIR: 30.0}, every_s=60)
 
 
-def mixed(at_h: float = 22.0, more_s: float = 600.0) -> Rows:
+def mixed(at_h: float = 22.0, more_s: float = 600.0, kind: str = "still") -> Rows:
     """Koji that warms from hour 12 on and falls by 3 K at an hour, with nothing marked."""
-    rows = Rows(Kitchen.setup("still", "cloth", True))
+    rows = Rows(Kitchen.setup(kind, "cloth", True))
     rows.act("batch.start")
     rows.act("step.done", step="inoculate", value_c=31.0, override="test")
     rows.hold(12 * H, {BED: 30.0, AIR: 30.0}, every_s=60)
@@ -199,6 +199,15 @@ def test_neither_a_small_dip_nor_rice_that_cools_is_a_mixing(from_c: float, to_c
     warm(rows, 14.2 * H, to_c)
     _, outcome, box = run(rows)
     assert guesses(outcome) == [] and box.question is None
+
+
+@pytest.mark.parametrize(("kind", "asked"), [("still", False), ("oven-light", True), ("heat-mat", True)])
+def test_koji_that_a_cold_room_or_a_thermostat_keeps_cooler_is_asked_about_too(kind: str, asked: bool) -> None:
+    rows = mixed(more_s=0, at_h=12.0, kind=kind)
+    warm(rows, 22 * H, 31.5)
+    warm(rows, 22.2 * H, 29.0)
+    _, outcome, _ = run(rows)
+    assert bool(guesses(outcome)) == asked
 
 
 def test_a_round_of_mixing_marked_half_an_hour_off_is_the_one_asked_about() -> None:
