@@ -1,7 +1,8 @@
 """A probe of the koji that is perhaps not in it: its value is no koji until somebody says so, or it shows it.
 
 What the judge of readings cannot see, for one probe may lie anywhere: it lost more than work takes from koji, and did
-not come back. Such a probe opens no window, feeds no own heat and never wakes for cold; its high limits stay in force.
+not come back. Such a probe opens no window and feeds no own heat; its high limits stay in force. For cold it wakes only
+where the air is so cold that the koji must be as well.
 """
 
 from __future__ import annotations

@@ -176,7 +176,7 @@ def judge_probe(turn: Turn, probe: ProbeSetup, value: float, bands: list[Band]) 
         if fell_from is not None
         else _judge_pair(watch.high, thresholds(band, "high", probe.by_hand), value, turn.t_ms, served_ms),
         low=watch.low
-        if _low_is_held(turn, probe, watch)
+        if _low_is_held(turn, probe, watch, band)
         else _judge_pair(watch.low, thresholds(band, "low", probe.by_hand), value, turn.t_ms, served_ms),
         fell_from=fell_from,
     )
@@ -189,11 +189,15 @@ def judge_probe(turn: Turn, probe: ProbeSetup, value: float, bands: list[Band]) 
             settle(turn, probe.incubator, probe.place, probe.quantity, side, band)
 
 
-def _low_is_held(turn: Turn, probe: ProbeSetup, watch: ProbeWatch) -> bool:
-    """Whether a probe is not heard about cold, as it is perhaps not in the koji. In a box that is off it is: there the
-    koji cools as well, and nothing else would say so."""
-    off = turn.active(probe.incubator, keys.BOX_OFF) or any(level.active for level in watch.low)
-    return probe.no in turn.doubts and not off
+def _low_is_held(turn: Turn, probe: ProbeSetup, watch: ProbeWatch, band: Band | None) -> bool:
+    """Whether a probe is not heard about cold, as it is perhaps not in the koji: unless the air is so cold that koji no
+    further above it than ever before would be too cold as well, wherever the probe lies."""
+    if probe.no not in turn.doubts or any(level.active for level in watch.low):
+        return False
+    course, air = turn.courses.get(probe.no), reading_at(turn, probe.incubator, "air", "temperature")
+    if band is None or band.low is None or course is None or course.low_k is None or air is None:
+        return True
+    return air[1] + max(0.0, course.low_k) > band.low.limit
 
 
 def _fell_from(turn: Turn, probe: ProbeSetup, watch: ProbeWatch, value: float) -> float | None:

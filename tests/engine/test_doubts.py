@@ -77,8 +77,8 @@ def test_a_probe_that_is_hot_calls_however_it_is_doubted() -> None:
     assert HOT in wakes(outcome)
 
 
-def test_in_a_box_that_is_off_it_is_heard_about_cold() -> None:
-    """Nobody can tell whether it lies in the koji; the koji cools in such a box wherever it lies."""
+def test_where_its_air_is_cold_it_is_heard_about_cold() -> None:
+    """A box that is off, or a cold room: nobody can tell whether it lies in the koji, which cools wherever it lies."""
     rows = Rows(Kitchen.setup("oven-light", "cloth", True))
     rows.act("batch.start")
     rows.act("step.done", step="inoculate", value_c=31.0, override="test")
