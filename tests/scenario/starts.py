@@ -408,7 +408,8 @@ class Watch:
         """Whether no more is to be learnt of the fault: told, and so long ago that it would have helped."""
         if self.since_s is None:
             return False
-        if at_s > self.since_s + WATCHED_S or (self.fault == "cold" and at_s > (self.due_s or INF) + 1800):
+        due_s = self.due_s if self.fault == "cold" else None
+        if at_s > (self.since_s + WATCHED_S if due_s is None else due_s + 1800):
             return True
         found = [self._of_fault(told[heard]) for heard in HEARD]
         if not all(any(one.woke or self.fault != "off" for one in ones) for ones in found):
