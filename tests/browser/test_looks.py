@@ -183,6 +183,20 @@ def test_the_koji_fills_the_screen_and_no_label_is_cut(kitchen: Kitchen, new_pag
     assert (outside, over) == ([], [])
 
 
+SHOWN = "node => node.checkVisibility({visibilityProperty: true})"
+
+
+def sizes_of(page: Page, css: str) -> list[tuple[str, float, float]]:
+    """Text, width and height (px) of what is shown, found and measured at once: a live page changes."""
+    found = page.evaluate(
+        f"""css => [...document.querySelectorAll(css)].filter({SHOWN}).map(node => {{
+              const box = node.getBoundingClientRect();
+              return [node.textContent.trim(), box.width, box.height]; }})""",
+        css,
+    )
+    return [(text, width, height) for text, width, height in found]
+
+
 NAME = (
     "node => node.id || node.getAttribute('href') || node.dataset.hours || node.getAttribute('class')"
     " || node.textContent.trim()"
@@ -192,8 +206,8 @@ NAME = (
 def test_everything_can_be_reached_by_keyboard(kitchen: Kitchen, new_page: NewPage) -> None:
     page: Page = new_page(360)
     opened(kitchen, page, "now")
-    parts = page.locator("#box-box button:visible, #box-box a:visible, #box-box summary:visible, #box-box .reader")
-    wanted = set(parts.evaluate_all(f"nodes => nodes.map({NAME})"))
+    parts = "#box-box :is(button, a, summary, .reader)"
+    wanted = set(page.evaluate(f"[...document.querySelectorAll('{parts}')].filter({SHOWN}).map({NAME})"))
     assert len(wanted) > 10
     reached: set[str] = set()
     for _ in range(120):
@@ -213,12 +227,9 @@ def test_targets_are_large_enough_for_a_thumb(kitchen: Kitchen, new_page: NewPag
     """Buttons are 44 px or more each way; WCAG 2.2 (2.5.8) asks for 24."""
     page: Page = new_page(360)
     opened(kitchen, page, "now")
-    sizes = page.locator("button:visible, a.button:visible").evaluate_all(
-        "nodes => nodes.map(node => { const box = node.getBoundingClientRect();"
-        " return [node.textContent.trim(), Math.min(box.width, box.height)]; })"
-    )
+    sizes = sizes_of(page, "button, a.button")
     assert len(sizes) > 8
-    assert [name for name, least in sizes if least < 44] == []
+    assert [name for name, width, height in sizes if min(width, height) < 44] == []
 
 
 def test_large_text_and_reflow(kitchen: Kitchen, new_page: NewPage) -> None:

@@ -14,7 +14,7 @@ from kojimon.settings.spec import CommandChannel, SpeakerSettings
 from tests.browser.conftest import ARTEFACTS
 from tests.browser.cook import Cook
 from tests.browser.test_batch import said
-from tests.browser.test_looks import RULES
+from tests.browser.test_looks import RULES, sizes_of
 from tests.parts.wait import until
 from tests.web.pages import page as serve
 
@@ -62,11 +62,8 @@ def clean(page: Page, name: str) -> None:
     results = Axe().run(page, options=RULES)
     assert results.violations_count == 0, results.generate_report()
     assert page.evaluate("document.documentElement.scrollWidth") <= 360
-    small = page.locator("button:visible, a.button:visible, summary:visible").evaluate_all(
-        "nodes => nodes.map(node => [node.textContent.trim(), node.getBoundingClientRect().height])"
-        ".filter(([, height]) => height < 44)"
-    )
-    assert small == []
+    shown = sizes_of(page, "button, a.button, summary")
+    assert [one for one in shown if one[2] < 44] == []
     ARTEFACTS.mkdir(exist_ok=True)
     page.screenshot(path=ARTEFACTS / f"{name}-360-light.png", full_page=True)
     page.set_viewport_size({"width": 1280, "height": 900})

@@ -31,7 +31,8 @@ function put(regions) {
     const open = $$("details[open][data-keep]", place).map((one) => one.dataset.keep);
     const made = document.createElement("template");
     made.innerHTML = html;
-    if (same(place, made.content)) continue; // as the first answer of a stream mostly is: laying it out again costs more
+    if (same(came.get(place), made.content)) continue; // as the first answer of a stream mostly is
+    came.set(place, made.content.cloneNode(true));
     place.replaceChildren(made.content);
     for (const kept of open) $(`[data-keep="${CSS.escape(kept)}"]`, place)?.setAttribute("open", "");
     if (focused) document.getElementById(focused)?.focus({preventScroll: true});
@@ -41,8 +42,11 @@ function put(regions) {
   }
 }
 
-function same(place, made) {
-  const [old, fresh] = [place, made].map((one) => [...one.childNodes]);
+// The parts as they came, before timers and fingers change them: what says nothing new leaves the buttons where they are.
+const came = new Map();
+
+function same(before, made) {
+  const [old, fresh] = [before, made].map((one) => [...one.childNodes]);
   return old.length === fresh.length && old.every((node, number) => node.isEqualNode(fresh[number]));
 }
 
@@ -228,6 +232,7 @@ function enterByLink() {
 
 function begin() {
   for (const form of $$("form[data-photo]")) form.hidden = false;
+  for (const place of $$("[data-live]")) came.set(place, place.cloneNode(true));
   curves();
   timers();
   setInterval(timers, 1000);
