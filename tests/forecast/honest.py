@@ -17,7 +17,7 @@ from kojimon.forecast.answers import ForecastSetup, Prior
 from kojimon.forecast.forecaster import Forecaster
 from kojimon.forecast.kept import calm_chances
 from kojimon.forecast.prior import published
-from tests.forecast.skill import crossing_h, done_h, last_work_s
+from tests.forecast.skill import crossing_h, done_h, last_work_s, line_h
 
 LEADS_H: Final = (1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 10.0, 12.0)
 HOURS: Final = (0.25, 2.0, 4.0, 6.0, 9.0, 12.0, 15.0, 18.0, 21.0, 24.0, 27.0, 30.0, 34.0, 38.0)
@@ -52,12 +52,15 @@ class Found:
     cold: list[Said] = field(default_factory=list)
     crossing: list[Said] = field(default_factory=list)
     done: list[Said] = field(default_factory=list)
-    promised: list[float] = field(default_factory=list)
+    line: list[Said] = field(default_factory=list)
+    """A straight line's error where `crossing` has the forecast's."""
+    done_h: list[float] = field(default_factory=list)
+    """True hour of the end where `done` has the forecast's error."""
     batches: int = 0
 
     def add(self, other: Found) -> None:
         """Takes another's in."""
-        for name in ("ranges", "after", "quiet", "cold", "crossing", "done", "promised"):
+        for name in ("ranges", "after", "quiet", "cold", "crossing", "done", "line", "done_h"):
             getattr(self, name).extend(getattr(other, name))
         self.batches += other.batches
 
@@ -131,11 +134,14 @@ def _ask(found: Found, batch: Any, i: int, forecaster: Forecaster, asked_h: floa
                 middle = 12.0 if when.p50 is None else when.p50
                 held = _within(when.p10, when.p90, cross - now_h)
                 found.crossing.append(Said(who, now_h, lead, middle - (cross - now_h), held))
+                straight_h = line_h(batch, i, 60, 1, limit) - (cross - now_h)
+                found.line.append(Said(who, now_h, lead, straight_h, False))
     done = done_h(batch)
     if done is not None and abs(done - 12 - asked_h) < 1e-6:
         hour = made.done.hour
         middle = now_h + 36 if hour.p50 is None else hour.p50
         found.done.append(Said(who, now_h, 12.0, middle - done, _within(hour.p10, hour.p90, done)))
+        found.done_h.append(done)
 
 
 def _only(made: Any, limits: Any) -> Any:

@@ -89,7 +89,7 @@ def _ask(batch: Any) -> dict[float, list[tuple[str, float]]]:
     return asked
 
 
-def _line(batch: Any, i: int, minutes: int, degree: int, limit: float) -> float:
+def line_h(batch: Any, i: int, minutes: int, degree: int, limit: float) -> float:
     """Hours until a polynomial through the last readings passes the limit; the horizon if it does not."""
     part = slice(max(0, i - minutes), i)
     good = np.isfinite(batch.bed_c[part]) & (np.abs(batch.bed_c[part] - 35) < 20)
@@ -134,8 +134,8 @@ def _score(score: Score, batch: Any, i: int, forecaster: Forecaster, questions: 
             middle = HORIZON_H if found.p50 is None else found.p50
             score.errors["forecast", lead].append(abs(middle - truth))
             score.signed[lead].append(middle - truth)
-            score.errors["straight line", lead].append(abs(_line(batch, i, 60, 1, value) - truth))
-            score.errors["quadratic", lead].append(abs(_line(batch, i, 120, 2, value) - truth))
+            score.errors["straight line", lead].append(abs(line_h(batch, i, 60, 1, value) - truth))
+            score.errors["quadratic", lead].append(abs(line_h(batch, i, 120, 2, value) - truth))
             plan = min(max(SCHEDULE_CROSS_H[value] - now_h, 0.0), HORIZON_H)
             score.errors["schedule", lead].append(abs(plan - truth))
             score.inside80[lead].append(_within(found.p10, found.p90, truth))

@@ -1,4 +1,4 @@
-"""A small version of the skill bench: loose bounds that can fail. tests/bench/test_forecast_skill.py measures."""
+"""The forecast on a few batches of four worlds: loose bounds that can fail. `tests/bench` measures at length."""
 
 from __future__ import annotations
 
