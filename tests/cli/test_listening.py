@@ -8,8 +8,6 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-import pytest
-
 from kojimon.settings.load import load_settings
 from kojimon.settings.spec import KernelSource, ModbusSource, MqttSource, SerialSource, Settings
 from tests.cli.conftest import Kitchen
@@ -100,6 +98,14 @@ def test_nothing_is_heard_and_what_will_come_is_written_down(kitchen: Kitchen) -
     ]  # fmt: skip
 
 
+def test_a_sensor_file_written_down_that_is_not_there_now_is_told(kitchen: Kitchen) -> None:
+    root, file = kitchen.folder / "sys", "class/hwmon/hwmon0/temp1_input"
+    root.mkdir()
+    made, told = listened(kitchen, "kernel", str(root), "write", file, "-", "-", "-", "no")
+    assert [(probe.name, probe.topic) for probe in made.probes] == [("koji-top", file)]
+    assert f"Probe koji-top: `file: {file}` is not there now below {root}." in told
+
+
 @contextmanager
 def talking(folder: Path, line: bytes) -> Iterator[Path]:
     """A board on a pseudo-terminal that sends one line again and again."""
@@ -155,14 +161,6 @@ def test_sensor_files_and_a_broker_beside_them(kitchen: Kitchen) -> None:
     assert "there is no such folder" in told
     assert [type(source) for source in made.sources] == [KernelSource, MqttSource]
     assert {probe.name: probe.source for probe in made.probes} == {"air": "sensors", "koji-top": "house"}
-
-
-@pytest.mark.parametrize("source", ["mqtt:127.0.0.1:{port}"])
-def test_an_option_points_and_the_rest_is_asked(kitchen: Kitchen, source: str) -> None:
-    with Broker(kitchen.folder / "broker") as broker:
-        publish(broker, "koji/temperature", "31.2", retain=True)
-        made, _ = listened(kitchen, "1", "-", "-", "-", words=("--source", source.format(port=broker.port)))
-    assert [probe.topic for probe in made.probes] == ["koji/temperature"]
 
 
 def test_the_temperature_of_a_hygrometer_is_the_air_s_and_never_the_koji_s(kitchen: Kitchen) -> None:

@@ -13,7 +13,7 @@ from kojimon.cli.setup.answers import PURPOSES, Answers, Person, ProbeAnswer, So
 from kojimon.cli.setup.drawings import COVERS, KINDS
 from kojimon.cli.setup.interview import read_trays
 from kojimon.settings.load import load_settings
-from kojimon.settings.spec import KernelSource, ModbusSource, MqttSource, SerialSource, SimulatedSource
+from kojimon.settings.spec import MqttSource, SimulatedSource
 from tests.cli.conftest import Kitchen
 from tests.parts.broker import free_port
 from tests.parts.inputs import says
@@ -111,42 +111,18 @@ def test_one_test_alarm_goes_through_journal_and_outbox(kitchen: Kitchen) -> Non
 
 
 def test_a_script_gets_the_same_by_options(kitchen: Kitchen) -> None:
-    (kitchen.folder / "pw").write_text("x")
     fresh(
         kitchen, "--yes", "--temperature", "F", "--mass", "lb", "--trays", "top,bottom", "--rice", "4", "lb",
-        "--purpose", "miso", "--zone", "Europe/Lisbon", "--sleep", "23-7", "--source", "mqtt:kojimon@192.0.2.10:8883",
-        "--password-file", "pw", "--probe", "koji-1 bed top topic=cellar/koji/1 unit=F", "--probe",
-        "koji-2 bed bottom topic=cellar/koji/2 every=30 s".replace("30 s", "30s"), "--probe", "damp air humidity",
+        "--purpose", "miso", "--zone", "Europe/Lisbon", "--sleep", "23-7", "--box", "heat-mat", "--cover", "open",
+        "--source", "hand",
     )  # fmt: skip
     made = load_settings(kitchen.folder / "new.yaml")
-    source = made.sources[0]
-    assert isinstance(source, MqttSource)
-    assert (source.host, source.port, source.user) == ("192.0.2.10", 8883, "kojimon")
-    assert [(probe.name, probe.tray, probe.quantity, probe.topic, probe.unit) for probe in made.probes] == [
-        ("koji-1", "top", "temperature", "cellar/koji/1", "F"),
-        ("koji-2", "bottom", "temperature", "cellar/koji/2", "C"),
-        ("damp", "", "humidity", "damp", "%"),
-    ]
-    assert made.probes[1].expect_every_s == 30.0
+    box = made.incubators[0]
+    assert (box.trays, box.schedule.name, box.box.kind, box.box.cover) == (
+        ("top", "bottom"), "rice-koji-miso", "heat-mat", "open",
+    )  # fmt: skip
+    assert (made.units.fahrenheit, made.units.pounds) == (True, True)
     assert (made.person.sleep_from, made.person.zone) == ("23:00", "Europe/Lisbon")
-
-
-@pytest.mark.parametrize(
-    ("source", "probe", "kind", "address"),
-    [
-        ("serial:/dev/serial/by-id/usb-x", "koji bed path=t1 unit=F", SerialSource, "t1"),
-        ("modbus:/dev/ttyUSB0", "koji bed modbus={register:0} scale=0.1", ModbusSource, ""),
-        ("kernel", "koji bed file=class/hwmon/name:ds18b20/temp1_input scale=0.001", KernelSource, "temp1_input"),
-    ],
-)
-def test_serial_ports_and_sensor_files_by_options(
-    kitchen: Kitchen, source: str, probe: str, kind: type, address: str
-) -> None:
-    fresh(kitchen, "--yes", "--source", source, "--probe", probe, "--box", "heat-mat", "--cover", "open")
-    made = load_settings(kitchen.folder / "new.yaml")
-    assert isinstance(made.sources[0], kind)
-    assert address in (made.probes[0].key or made.probes[0].topic)
-    assert (made.incubators[0].box.kind, made.incubators[0].box.cover) == ("heat-mat", "open")
 
 
 @pytest.mark.parametrize(
@@ -163,17 +139,7 @@ def test_serial_ports_and_sensor_files_by_options(
         ),
         (("--rice", "much"), "--rice much: expected a mass with its unit"),
         (("--zone", "here"), "--zone here: a time zone by its IANA name is expected"),
-        (("--source", "bluetooth"), "--source bluetooth: serial:PORT, mqtt:HOST"),
-        (("--source", "mqtt:a b"), "--source mqtt:a b: serial:PORT"),
-        (("--source", "mqtt:x"), "say which probes it has: --probe"),
-        (("--source", "mqtt:u@x", "--probe", "koji bed"), "The broker's user needs a password: --password-file FILE."),
-        (
-            ("--source", "kernel", "--probe", "koji attic"),
-            "--probe 'koji attic': a name, a place (bed, air, room, wet-bulb)",
-        ),
-        (("--source", "kernel", "--probe", "k bed a b"), "'b' is too much"),
-        (("--source", "kernel", "--probe", "k bed colour=red"), "there is no setting 'colour'; there are topic,"),
-        (("--source", "kernel", "--source", "simulated"), "One --source is taken here"),
+        (("--source", "bluetooth"), "'bluetooth' is not one of 'hand', 'practice', 'simulated'"),
     ],
     ids=lambda value: " ".join(value) if isinstance(value, tuple) else "",
 )

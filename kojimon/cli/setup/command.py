@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 
@@ -12,11 +11,9 @@ import click
 
 from kojimon.cli.commands.check import summary, unsteady
 from kojimon.cli.commands.page import show_page
-from kojimon.cli.setup.answers import Answers, Person, ProbeAnswer, SourceAnswer, settings_text
+from kojimon.cli.setup.answers import Answers, settings_text
 from kojimon.cli.setup.asker import Asker, Draft
 from kojimon.cli.setup.interview import Given, ask_person
-from kojimon.cli.setup.options import probe_of, source_of
-from kojimon.cli.setup.placing import Listen, heard
 from kojimon.cli.setup.reach import Wish, ask_reach, given_phone, write_secret
 from kojimon.cli.setup.sources import HAND, Here, choose, simulated
 from kojimon.cli.shared import screen, service
@@ -44,7 +41,6 @@ CAUTIONS = (
     epilog=example(
         "kojimon setup",
         "kojimon setup --yes --source simulated -o try.yaml",
-        "kojimon setup --yes --trays top,bottom --source mqtt:192.0.2.10 --probe 'koji bed top topic=cellar/koji'",
     ),
 )
 @click.option(
@@ -62,21 +58,8 @@ CAUTIONS = (
 @click.option("--sleep", metavar="TEXT", help='When you sleep: "22:30 to 06:30".')
 @click.option(
     "--source",
-    "sources",
-    multiple=True,
-    metavar="TEXT",
-    help="serial:PORT, mqtt:USER@HOST:PORT, modbus:PORT, kernel, simulated; hand: no probe; practice: a simulated box,"
-    " and you are the cook.",
-)
-@click.option(
-    "--probe",
-    "probes",
-    multiple=True,
-    metavar="TEXT",
-    help='"NAME PLACE TRAY KEY=VALUE", once for each probe of the last --source before it.',
-)
-@click.option(
-    "--password-file", type=click.Path(path_type=Path), metavar="FILE", help="The broker's password stands in it."
+    type=click.Choice([HAND, "practice", "simulated"]),
+    help="Without looking for probes. hand: none; practice: a simulated box, and you are the cook.",
 )
 @click.option("--page/--no-page", default=None, help="Show the page to phones in the home network (with a token).")
 @click.option(
@@ -98,9 +81,9 @@ CAUTIONS = (
 @click.option("--no-test", is_flag=True, help="Raise no test alarm.")
 @click.option("--watch/--no-watch", default=None, help="Begin to watch at the end. (yes, in a terminal)")
 def setup(
-    output: Path | None, yes: bool, sources: tuple[str, ...], probes: tuple[str, ...], password_file: Path | None,
-    page: bool | None, phone_file: Path | None, speaker: bool | None, journal: Path | None, force: bool, no_look: bool,
-    listen_s: float, no_test: bool, watch: bool | None, **given: str | None,
+    output: Path | None, yes: bool, source: str | None, page: bool | None, phone_file: Path | None,
+    speaker: bool | None, journal: Path | None, force: bool, no_look: bool, listen_s: float, no_test: bool,
+    watch: bool | None, **given: str | None,
 ) -> int | None:  # fmt: skip
     """Answer some questions; the settings file is written for you. Every question has a default: press Enter.
 
@@ -118,16 +101,13 @@ def setup(
     here, listen = Here() if no_look else glance(), Ears(listen_s).listen
     wish, place = Wish(page, given_phone(phone_file), speaker), partial(service.secret_place, target)
 
-    def password() -> str:
-        return str((password_file or _ask_password(asker, target)).absolute())
-
     def questions() -> tuple[Settings, bool]:
         person = ask_person(asker, Given(**given))
         asker.mark()
-        if sources:
-            found, placed = _given_sources(asker, sources, probes, person, listen, password)
+        if source is None:
+            found, placed = choose(asker, person, here, listen, partial(_ask_password, asker, target))
         else:
-            found, placed = choose(asker, person, here, listen, password)
+            found, placed = ((), ()) if source == HAND else simulated(person, practice=source == "practice")
         reach = ask_reach(asker, wish, place, service=serves)
         kept = str((journal or default_journal()).absolute())
         return write(target, Answers(person, found, placed, kept, reach)), "web" in reach
@@ -213,35 +193,9 @@ def _may_write(asker: Asker, target: Path, force: bool) -> None:
         raise KojimonError("Nothing was written. To write another file: kojimon setup -o FILE")
 
 
-def _given_sources(
-    asker: Asker,
-    sources: tuple[str, ...],
-    probes: tuple[str, ...],
-    person: Person,
-    listen: Listen,
-    password: Callable[[], str],
-) -> tuple[tuple[SourceAnswer, ...], tuple[ProbeAnswer, ...]]:
-    if len(sources) > 1:
-        raise UsageError("One --source is taken here; further ones are written into the file by hand.")
-    source = source_of(sources[0], password)
-    if source.kind == HAND:
-        return (), ()
-    if source.kind in ("simulated", "practice"):
-        return simulated(person, practice=source.kind == "practice")
-    if not probes and not asker.yes:
-        found = heard(asker, person, source, listen)
-        if found is not None:
-            return (found[0],), found[1]
-    if not probes:
-        raise UsageError(f'--source {sources[0]}: say which probes it has: --probe "NAME PLACE TRAY KEY=VALUE".')
-    return (source,), tuple(probe_of(text, source) for text in probes)
-
-
-def _ask_password(asker: Asker, target: Path) -> Path:
-    if asker.yes:
-        raise UsageError("The broker's user needs a password: --password-file FILE.")
+def _ask_password(asker: Asker, target: Path) -> str:
     secret = asker.secret("Password at the broker (not shown)")
-    return write_secret(service.secret_place(target, "mqtt-password"), secret)
+    return str(write_secret(service.secret_place(target, "mqtt-password"), secret).absolute())
 
 
 def write(target: Path, answers: Answers) -> Settings:
