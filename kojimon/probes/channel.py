@@ -50,10 +50,6 @@ class Channel:
         self.gone = GOOD
         """The verdict on every reading while its device is said to be gone (LOST, SIGNED_OFF)."""
 
-    def take_as_is(self) -> None:
-        """What comes is in °C or % already, whatever the settings say of unit and scale."""
-        self._times, self._divide, self._fahrenheit = 1.0, 1.0, False
-
     def calibrate(self, calibration: Calibration) -> None:
         """Uses another calibration from the next reading on. Raises ValueError where its points make no sense."""
         self._correct = correction(calibration.points, self.probe.quantity)

@@ -1,1 +1,1 @@
-"""From bytes to numbers: lines, JSON, CSV, key and value, SenML, Homie."""
+"""From bytes to numbers: lines, JSON, CSV, key and value, Homie."""

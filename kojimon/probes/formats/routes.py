@@ -7,7 +7,7 @@ from typing import Final, Protocol
 
 from kojimon.model import Arrival, Measured
 from kojimon.probes.channel import Channel
-from kojimon.probes.formats import decode, senml
+from kojimon.probes.formats import decode
 
 FIRST_LINE: Final = "first-line"
 """Topic of a line that was cut at its start perhaps: looked at for column names, never for numbers."""
@@ -76,39 +76,6 @@ class JsonRoute:
         )
 
 
-class SenmlRoute:
-    """A pack of SenML records; each `key` is `senml:` and the full name of a record.
-
-    A pack may carry a history: the newest record of a name is the reading, older ones are late. Units are the
-    pack's own, so that the probe's unit and scale have no say.
-    """
-
-    def __init__(self, channels: Sequence[Channel]) -> None:
-        self._channels = tuple((channel, channel.probe.key.removeprefix(senml.PREFIX)) for channel in channels)
-        for channel in channels:
-            channel.take_as_is()
-
-    def take(self, arrival: Arrival, t_ms: int, counts: Counts) -> list[Measured]:
-        payload = arrival.payload
-        # Names repeat from record to record, so that twins within one can only be found the slow way.
-        document = decode.MALFORMED if isinstance(payload, float) else decode.json_document(payload, (b'"',))
-        records = None if document is decode.MALFORMED else senml.resolve(document)
-        if records is None:
-            counts["undecodable"] += 1
-            return _judged([(channel, decode.UNREADABLE) for channel, _ in self._channels], arrival, t_ms, counts)
-        readings = []
-        for channel, name in self._channels:
-            own = sorted((one for one in records if one.name == name), key=lambda one: one.time)
-            counts["absent"] += not own
-            for record in own:
-                value = senml.in_our_unit(record, channel.probe.quantity)
-                late = arrival.late or record is not own[-1]
-                reading = channel.take(decode.UNREADABLE if value is None else value, t_ms, arrival.retained, late)
-                if reading is not None:
-                    readings.append(reading)
-        return readings
-
-
 class CsvRoute:
     """A line of columns, named by the settings or by a header line.
 
@@ -174,8 +141,6 @@ class KeysRoute:
 
 def topic_route(channels: Sequence[Channel]) -> Route:
     """The route of one topic: plain numbers where no probe asks for a path into JSON."""
-    if any(channel.probe.key.startswith(senml.PREFIX) for channel in channels):
-        return SenmlRoute(channels)
     if any(channel.probe.key for channel in channels):
         return JsonRoute(channels, addressed=True)
     return NumberRoute(channels)
