@@ -8,7 +8,7 @@ from typing import Final
 import click
 
 from kojimon.cli.shared import screen
-from kojimon.cli.shared.kitchen import Kitchen, LiveKitchen, ShutKitchen
+from kojimon.cli.shared.kitchen import Kitchen, LiveKitchen
 from kojimon.cli.shared.opening import open_kitchen
 from kojimon.cli.shared.options import config_option, example
 from kojimon.clock import wait_s
@@ -142,7 +142,7 @@ def _verdict(kitchen: LiveKitchen) -> None:
 def _simulated(kitchen: Kitchen) -> bool:
     if isinstance(kitchen, LiveKitchen):
         return any(source.kind == "simulated" for source in kitchen.client.health().sources.values())
-    return isinstance(kitchen, ShutKitchen) and simulated_source(kitchen.settings) is not None
+    return simulated_source(kitchen.settings) is not None
 
 
 def print_night_check(kitchen: Kitchen) -> None:

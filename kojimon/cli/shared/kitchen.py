@@ -12,7 +12,7 @@ import uuid
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, closing
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 import msgspec
 from msgspec.structs import replace
@@ -42,40 +42,8 @@ if TYPE_CHECKING:
 PAGE = 1_000
 
 
-class Kitchen(Protocol):
-    """What commands ask. Times are engine ms, with `*_utc` beside them where a person reads them."""
-
-    @property
-    def live(self) -> bool:
-        """Whether a running daemon answers."""
-
-    def state(self) -> Document:
-        """The state document."""
-
-    def act(self, deed: Deed, incubator: str) -> Sequence[Event]:
-        """Does an act; the events that came of it. Raises RefusedError with the reason, in the person's units."""
-
-    def batches(self) -> list[Batch]:
-        """Every batch, the latest last."""
-
-    def events(self, batch: str | None = None, after: int = 0, kinds: str | None = None) -> list[Event]:
-        """Events with `utc`, oldest first."""
-
-    def probes(self) -> list[ListedProbe]:
-        """Every probe with its last reading and where it is found."""
-
-    def night_check(self) -> NightCheck | None:
-        """Whether the night check is passed, which tests are overdue (`daemon.people.standing`); None where unknown."""
-
-    def journal(self) -> JournalFacts:
-        """The journal's size and how far it has got (`journal.reading.facts.facts_of`)."""
-
-    def curve(self, batch: str, last_h: float | None = None, unit: str = "") -> Drawn:
-        """What is drawn of a batch (`web.api.sheets`)."""
-
-
 class LiveKitchen:
-    """A daemon that runs, asked over its Unix socket."""
+    """A daemon that runs, asked over its Unix socket. Times are engine ms, with `*_utc` where a person reads them."""
 
     live = True
 
@@ -83,9 +51,11 @@ class LiveKitchen:
         self.client = client
 
     def state(self) -> Document:
+        """The state document."""
         return self.client.state()
 
     def act(self, deed: Deed, incubator: str) -> Sequence[Event]:
+        """Does an act; the events that came of it. Raises RefusedError with the reason, in the person's units."""
         try:
             done = self.client.act(msgspec.to_builtins(act_of(deed, incubator)))
         except RefusedError as error:
@@ -95,9 +65,11 @@ class LiveKitchen:
         return [typed_event(row) for row in done["events"]]
 
     def batches(self) -> list[Batch]:
+        """Every batch, the latest last."""
         return msgspec.convert(self.client.get("/v1/batches")["batches"], list[Batch])
 
     def events(self, batch: str | None = None, after: int = 0, kinds: str | None = None) -> list[Event]:
+        """Events with `utc`, oldest first."""
         found: list[Event] = []
         while True:
             page = self.client.get("/v1/events", after=after, batch=batch, kinds=kinds, limit=PAGE)
@@ -107,23 +79,27 @@ class LiveKitchen:
                 return found
 
     def probes(self) -> list[ListedProbe]:
+        """Every probe with its last reading and where it is found."""
         return msgspec.convert(self.client.get("/v1/probes")["probes"], list[ListedProbe])
 
     def night_check(self) -> NightCheck | None:
+        """Whether the night check is passed, which tests are overdue (`daemon.people.standing`); None where unknown."""
         notify = self.client.health().parts.notify
         return notify.night_check if notify else None
 
     def journal(self) -> JournalFacts:
+        """The journal's size and how far it has got (`journal.reading.facts.facts_of`)."""
         return self.client.record("journal", JournalFacts)
 
     def curve(self, batch: str, last_h: float | None = None, unit: str = "") -> Drawn:
+        """What is drawn of a batch (`web.api.sheets`)."""
         from kojimon.web.api.sheets import Drawn
 
         return self.client.record("curve", Drawn, batch=batch, last=last_h, unit=unit or None)
 
 
 class ShutKitchen:
-    """A journal that no daemon holds. Looking writes nothing; the first act takes the lock until `close`."""
+    """The same of a journal that nobody holds. Looking writes nothing; the first act takes the lock until `close`."""
 
     live = False
 
@@ -244,6 +220,10 @@ class ShutKitchen:
         """Lets go of the journal."""
         self._house = self._reader = None
         self._stack.close()
+
+
+Kitchen = LiveKitchen | ShutKitchen
+"""What commands ask; `live`: whether a running daemon answers."""
 
 
 def worded(kitchen: Kitchen, incubator: str, error: RefusedError) -> RefusedError:
