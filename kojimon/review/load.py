@@ -10,7 +10,6 @@ import msgspec
 from msgspec import Struct
 
 from kojimon.contract.inputs import Forecast, Settings
-from kojimon.errors import UsageError
 from kojimon.journal.reading.certificates import certificates
 from kojimon.journal.reading.export import batch_span, placed_in
 from kojimon.journal.reading.reader import Reader
@@ -94,8 +93,6 @@ def load_case(reader: Reader, batch: str) -> Case:
     """The batch without its readings. Raises UsageError when there is none of that id."""
     span = batch_span(reader, batch)
     row = span.batch
-    if row is None:
-        raise UsageError(f"there is no batch {batch!r}")
     t0_ms, t1_ms = span.t0_ms, max(span.t0_ms, span.t1_ms - 1)
     events = _events(reader, row, t0_ms, t1_ms)
     story = story_of([event for event in events if event.batch == row.id])

@@ -74,10 +74,10 @@ def fill(writer: Writer, hours: int = 12, trusted: bool = True) -> list[tuple[in
     return good
 
 
-def curve_text(path: Path, style: Style = CELSIUS, span: Span | None = None) -> tuple[str, tuple[str, ...]]:
+def curve_text(path: Path, style: Style = CELSIUS) -> tuple[str, tuple[str, ...]]:
     out = io.StringIO()
     with closing(Reader(path)) as reader:
-        done = write_curve(reader, out, span or batch_span(reader, "b1"), style)
+        done = write_curve(reader, out, batch_span(reader, "b1"), style)
     assert done.rows == out.getvalue().count("\n") - 1
     return out.getvalue(), done.notes
 
@@ -175,27 +175,20 @@ def test_what_cannot_be_exported_is_said(path: Path, make_writer: MakeWriter) ->
         with pytest.raises(UsageError, match="there is no batch 'b9'; the last ones are: b1"):
             batch_span(reader, "b9")
         with pytest.raises(UsageError, match="no readings in that time"):
-            write_curve(reader, io.StringIO(), Span("box", 50 * H, 60 * H))
-        with pytest.raises(UsageError, match="name which one"):
-            write_curve(reader, io.StringIO(), Span("", 0, H))
+            write_curve(reader, io.StringIO(), batch_span(reader, "b1")._replace(t0_ms=50 * H, t1_ms=60 * H))
+        unsown = reader.batches()[0]._replace(hour0_t_ms=None)
         with pytest.raises(UsageError, match="export times instead"):
-            write_curve(reader, io.StringIO(), Span("box", 0, H), Style(hours=True))
-
-
-def test_a_span_without_a_batch(path: Path, make_writer: MakeWriter) -> None:
-    fill(make_writer(), hours=3)
-    text, _ = curve_text(path, span=Span("second", H, 2 * H))
-    curve = parse_curve(text.encode(), "second.csv", {})
-    assert [column.name for column in curve.columns] == ["bed"] and len(curve.rows) == 60
+            write_curve(reader, io.StringIO(), Span(unsown, 0, H), Style(hours=True))
 
 
 def test_probes_of_one_place_without_trays_are_counted(path: Path, make_writer: MakeWriter) -> None:
     writer = make_writer()
     probes = [probe("x", "bed"), probe("y", "bed"), probe("z", "bed")]
     writer.register_probes(["x", "y", "z"], probes)
-    writer.submit(Chunk(readings=[(n, 1000, n, 30.0, None, 0) for n in (1, 2, 3)], horizon_ms=2000))
+    begun = [event(1, 500, "batch-start", name="Autumn")]
+    writer.submit(Chunk(readings=[(n, 1000, n, 30.0, None, 0) for n in (1, 2, 3)], events=begun, horizon_ms=2000))
     assert writer.flush(60)
-    header = curve_text(path, span=Span("box", 0, 2000))[0].splitlines()[0]
+    header = curve_text(path)[0].splitlines()[0]
     assert header == "time,bed.temperature_c,bed-2.temperature_c,bed-3.temperature_c,step"
 
 
@@ -227,13 +220,13 @@ def test_json_lines_hold_everything_with_its_verdict(path: Path, make_writer: Ma
     assert times == sorted(times)
 
 
-def test_json_lines_in_fahrenheit_over_all_incubators(path: Path, make_writer: MakeWriter) -> None:
+def test_json_lines_in_fahrenheit(path: Path, make_writer: MakeWriter) -> None:
     fill(make_writer(), hours=1)
     out = io.StringIO()
     with closing(Reader(path)) as reader:
-        write_json_lines(reader, out, Span("", 0, H), Style(fahrenheit=True, zone="America/New_York"))
+        write_json_lines(reader, out, batch_span(reader, "b1"), Style(fahrenheit=True, zone="America/New_York"))
     lines = [json.loads(line) for line in out.getvalue().splitlines()]
-    assert {line["incubator"] for line in lines if line["kind"] == "reading"} == {"box", "second"}
+    assert {line["incubator"] for line in lines if line["kind"] == "reading"} == {"box"}
     first = next(line for line in lines if line.get("probe") == "t1")
     assert first["temperature_f"] == pytest.approx(87.8 + 0.125 * 1.8, abs=1e-4)
     assert first["time"] == "2026-10-24T17:30:10.000-04:00"

@@ -32,12 +32,11 @@ Progress = Callable[[int, int], None]
 
 
 class Span(NamedTuple):
-    """What is exported: engine times from t0_ms up to but without t1_ms, of one incubator ("" for all)."""
+    """What is exported: a batch, engine times from t0_ms up to but without t1_ms."""
 
-    incubator: str
+    batch: BatchRow
     t0_ms: int
     t1_ms: int
-    batch: BatchRow | None = None
 
 
 class Style(NamedTuple):
@@ -72,7 +71,7 @@ def batch_span(reader: Reader, name: str) -> Span:
         raise UsageError(f"there is no batch {name!r}; the last ones are: {known}")
     begin_ms = min(batch.started_t_ms, batch.started_t_ms if batch.hour0_t_ms is None else batch.hour0_t_ms)
     end_ms = reader.horizon_ms() if batch.ended_t_ms is None else batch.ended_t_ms
-    return Span(batch.incubator, begin_ms, end_ms + 1, batch)
+    return Span(batch, begin_ms, end_ms + 1)
 
 
 def write_curve(
@@ -107,9 +106,9 @@ def write_json_lines(
 ) -> Exported:
     """Writes one JSON object a line: `about` first, then every reading with its verdict and every event, by time."""
     about: dict[str, object] = {
-        "kind": "about", "incubator": span.incubator, "zone": style.zone,
+        "kind": "about", "incubator": span.batch.incubator, "zone": style.zone,
         "units": {"temperature": "F" if style.fahrenheit else "C", "humidity": "%", "t_ms": "ms of engine time"},
-        "batch": span.batch._asdict() if span.batch else None,
+        "batch": span.batch._asdict(),
     }  # fmt: skip
     out.write(_json(about))
     stamp = labels.stamp(reader.stamps(), style.zone)
@@ -145,13 +144,7 @@ def curve_columns(reader: Reader, span: Span) -> dict[int, tuple[str, str]]:
     first_seq = reader.seq_at(span.t0_ms)
     moved = {site.probe for site in reader.placings() if first_seq < site.from_seq < until_seq}
     found = reader.probes_between(span.t0_ms, span.t1_ms)
-    sites = [
-        placings[no]
-        for no in found
-        if no in placings and placings[no].incubator == (span.incubator or placings[no].incubator)
-    ]
-    if len({site.incubator for site in sites}) > 1:
-        raise UsageError("a curve is of one incubator; name which one")
+    sites = [placings[no] for no in found if no in placings and placings[no].incubator == span.batch.incubator]
     order = {"bed": 0, "air": 1, "wet-bulb": 2, "room": 3}
     sites.sort(key=lambda site: (site.quantity != "temperature", order.get(site.place, 9), site.probe))
     groups: dict[tuple[str, str], list[Placing]] = {}
@@ -247,8 +240,6 @@ def _moments(
 
 def _steps(reader: Reader, span: Span) -> list[tuple[int, str]]:
     """(t_ms, step) of the marks of the batch that still stand, by time."""
-    if span.batch is None:
-        return []
     marks = standing_marks(_events(reader, span, MARKING))
     return sorted((at_ms, step) for step, at_ms in marks.values())
 
@@ -267,17 +258,11 @@ def _with_steps(
 
 
 def _events(reader: Reader, span: Span, kinds: Sequence[str] | None = None) -> Iterator[Event]:
-    """Events of the span (of the whole batch where it is one), in order, read in pages."""
+    """Events of the batch, in order, read in pages."""
     after = 0
-    batch = span.batch.id if span.batch else None
-    while page := reader.events(after, batch, kinds):
+    while page := reader.events(after, span.batch.id, kinds):
         after = page[-1].no
-        for event in page:
-            inside = span.t0_ms <= event.t_ms < span.t1_ms and (
-                not span.incubator or event.incubator in ("", span.incubator)
-            )
-            if batch is not None or inside:
-                yield event
+        yield from page
 
 
 # JSON lines.
@@ -291,22 +276,21 @@ class _Shown:
         self._placings: dict[int, list[Placing]] = {}
         for site in reader.placings():
             self._placings.setdefault(site.probe, []).append(site)
-        self._span, self._style = span, style
+        self._incubator, self._style = span.batch.incubator, style
         self._verdicts = {int(verdict): verdict.name.lower().replace("_", "-") for verdict in Quality}
 
     def reading(self, row: tuple[int, int, int, Any, Any, int]) -> dict[str, object] | None:
         """The object of a row; None for a probe of another incubator."""
         seq, _t_ms, no, raw, value, verdict = row
         site = next((s for s in reversed(self._placings.get(no, [])) if s.from_seq <= seq), None)
-        if self._span.incubator and (site is None or site.incubator != self._span.incubator):
+        if site is None or site.incubator != self._incubator:
             return None
-        quantity = site.quantity if site else ""
-        where = {"incubator": site.incubator, "place": site.place, "tray": site.tray} if site else {}
-        name = _measure(quantity, self._style) if quantity else "value"
+        where = {"incubator": site.incubator, "place": site.place, "tray": site.tray}
+        name = _measure(site.quantity, self._style)
         found: dict[str, object] = {"probe": self._names.get(no, str(no)), **where}
-        found[name] = self._number(raw if value is None else value, quantity)
+        found[name] = self._number(raw if value is None else value, site.quantity)
         if value is not None:
-            found[f"raw_{name}"] = self._number(raw, quantity)
+            found[f"raw_{name}"] = self._number(raw, site.quantity)
         return found | {"quality": self._verdicts.get(verdict, str(verdict))}
 
     def _number(self, value: float | None, quantity: str) -> float | None:

@@ -32,9 +32,9 @@ def iso(utc_ms: int, zone: ZoneInfo) -> str:
     return (EPOCH + timedelta(milliseconds=utc_ms)).astimezone(zone).isoformat(timespec="milliseconds")
 
 
-def by_hour(reader: Reader, batch: BatchRow | None) -> Callable[[int], str]:
+def by_hour(reader: Reader, batch: BatchRow) -> Callable[[int], str]:
     """Hours since inoculation; where a gap turned out longer than believed, by the time that really passed."""
-    hour0_ms = batch.hour0_t_ms if batch else None
+    hour0_ms = batch.hour0_t_ms
     if hour0_ms is None:
         raise UsageError("hours are counted from the inoculation, and there is none in this; export times instead")
     anchors = anchors_of(reader.events(kinds=("anchor",), limit=10**6))
