@@ -9,10 +9,11 @@ from typing import Any
 
 import msgspec
 import pytest
+from click.testing import CliRunner
 from msgspec.structs import replace
 
 from kojimon.cli.commands import forecast as command
-from kojimon.cli.commands import night_check
+from kojimon.cli.commands import learned, night_check
 from kojimon.cli.commands.learned import learnt_of
 from kojimon.cli.shared.kitchen import LiveKitchen
 from kojimon.contract.inputs import Prior
@@ -108,18 +109,20 @@ def test_without_its_library_it_says_so_and_nothing_fails(
     assert done.exit_code == 0 and " ".join(done.stdout.split()) == NOT_INSTALLED
 
 
-def test_what_batches_taught_is_shown_exported_and_forgotten(tmp_path: Path) -> None:
+def test_what_batches_taught_is_shown_exported_and_forgotten(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     taught = msgspec.structs.replace(published(), batches=2, weight=1.7)
     key = ("box", "rice-koji-home-trays")
     with running(broker_site(tmp_path)) as one:
         kitchen = LiveKitchen(one.client)
-        assert learnt_of(kitchen) == {}
+        assert learnt_of(kitchen, "") == {}
         told = Prior(incubator=key[0], schedule=key[1], batch="b1", prior=msgspec.to_builtins(taught))
         one.daemon.house.intake.note("b1", told)
         one.tick(1)
         one.commit()
-        until(lambda: learnt_of(kitchen) == {key: taught})
-        assert learnt_of(kitchen, schedule="barley-koji") == {}
+        until(lambda: learnt_of(kitchen, "") == {key: taught})
+        monkeypatch.setattr(learned, "open_kitchen", lambda _: kitchen)
+        (said,) = json.loads(CliRunner().invoke(learned.show, ["--json"]).stdout)["learnt"]
+        assert msgspec.convert(said["prior"], type(taught)) == taught, "whole, to take along"
         one.act("forecast.reset", schedule=key[1])
         one.commit()
-        until(lambda: learnt_of(kitchen) == {key: None})
+        until(lambda: learnt_of(kitchen, "") == {key: None})

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from kojimon.cli.commands.learned import reset, show
 from kojimon.cli.commands.status import notices, now_of
 from kojimon.cli.shared import screen
 from kojimon.cli.shared.kitchen import Kitchen, LiveKitchen, incubator_of
@@ -164,16 +165,10 @@ def _curve(record: Forecast, speech: Speech, clock: Callable[[float], str]) -> N
     screen.grid(rows)
 
 
-@forecast.group(epilog=example("kojimon forecast learned show", "kojimon forecast learned export -o prior.json"))
+@forecast.group(epilog=example("kojimon forecast learned show", "kojimon forecast learned reset"))
 def learned() -> None:
     """What earlier batches taught the forecasts, for each box and schedule."""
 
 
-def _wire() -> None:
-    from kojimon.cli.commands import learned as commands
-
-    for command in (commands.show, commands.export, commands.reset):
-        learned.add_command(command)
-
-
-_wire()
+learned.add_command(show)
+learned.add_command(reset)

@@ -1,17 +1,15 @@
-"""`kojimon forecast learned`: what finished batches left for the next: see it, take it along, forget it."""
+"""`kojimon forecast learned`: what finished batches left for the next: see it, whole with --json, or forget it."""
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
-import msgspec
 
 from kojimon.cli.shared import screen
 from kojimon.cli.shared.kitchen import Kitchen, print_events
 from kojimon.cli.shared.opening import of_a_box, open_kitchen, reader_of
-from kojimon.cli.shared.options import config_option, example, incubator_option, json_option, output_option
+from kojimon.cli.shared.options import config_option, example, incubator_option, json_option
 from kojimon.contract.acts import ForecastReset
 from kojimon.contract.events import Forecast
 from kojimon.contract.state import Box, Document
@@ -26,7 +24,7 @@ if TYPE_CHECKING:
 Learnt = dict[tuple[str, str], "Prior | None"]
 
 
-def learnt_of(kitchen: Kitchen, incubator: str = "", schedule: str = "") -> Learnt:
+def learnt_of(kitchen: Kitchen, incubator: str) -> Learnt:
     """What is believed before the next batch, by box and schedule; None: the published prior."""
     from kojimon.daemon.learning import memories, prior_of
 
@@ -34,7 +32,7 @@ def learnt_of(kitchen: Kitchen, incubator: str = "", schedule: str = "") -> Lear
     with reader_of(kitchen) as journal:
         for event in memories(journal):
             key = (event.incubator, event.what.schedule if isinstance(event.what, Forecast) else "")
-            if event.key == "learnt" and incubator in ("", key[0]) and schedule in ("", key[1]):
+            if event.key == "learnt" and incubator in ("", key[0]):
                 found[key] = prior_of(journal, *key)
     return found
 
@@ -53,7 +51,7 @@ def show(incubator: str, as_json: bool, config: str | None) -> None:
     root = inspect(published())
     if as_json:
         rows = [{"incubator": key[0], "schedule": key[1], "batches": one.batches if one else 0,
-                 "beliefs": [line._asdict() for line in (inspect(one) if one else root)]}
+                 "beliefs": [line._asdict() for line in (inspect(one) if one else root)], "prior": one}
                 for key, one in found.items()]  # fmt: skip
         screen.print_json({"published": [line._asdict() for line in root], "learnt": rows})
         return
@@ -72,37 +70,11 @@ def show(incubator: str, as_json: bool, config: str | None) -> None:
                      for now, was in zip(inspect(one), root, strict=True)])  # fmt: skip
 
 
-@click.command(epilog=example("kojimon forecast learned export -o prior.json"))
-@click.option("--schedule", metavar="NAME", default="", help="Whose, where there are several.")
-@click.option("--force", is_flag=True, help="Write over a file that is there.")
-@incubator_option
-@output_option
-@config_option
-def export(schedule: str, force: bool, incubator: str, output: Path | None, config: str | None) -> None:
-    """Write what was learned as JSON, to save it or to look at it elsewhere."""
-    from kojimon.cli.shared.output import write_whole
-
-    found = [(key, one) for key, one in learnt_of(open_kitchen(config), incubator, schedule).items() if one]
-    if not found:
-        raise KojimonError("Nothing is learned yet, so there is nothing to export. Each harvested batch adds to it.")
-    if len(found) > 1:
-        names = ", ".join(f"--incubator {box} --schedule {plan}" for (box, plan), _ in found)
-        raise click.UsageError(f"Which? One of: {names}.")
-    (box, plan), one = found[0]
-    data = msgspec.json.format(msgspec.json.encode(one), indent=1) + b"\n"
-    if output is None:
-        click.echo(data.decode(), nl=False)
-        return
-    write_whole(output, data, force)
-    count = show_count(one.batches, "batch", "batches")
-    screen.say(f"{output}: learned in {box} with {plan}, {count}.", "good", error=True)
-
-
 @click.command(
     epilog=example("kojimon forecast learned reset", "kojimon forecast learned reset --schedule rice-koji-sake")
 )
 @click.option("--schedule", metavar="NAME", default="", help="Only what was learnt with this schedule.")
 @of_a_box(batch=False)
 def reset(kitchen: Kitchen, document: Document, box: Box, schedule: str) -> None:
-    """Forget what was learned: the next batch's forecasts start from published values. Exports stay as they are."""
+    """Forget what was learned: the next batch's forecasts start from published values."""
     print_events(kitchen, kitchen.act(ForecastReset(schedule=schedule), box.name))
