@@ -7,7 +7,25 @@ from msgspec import Struct
 from kojimon.contract.events import AlarmChange
 
 
-class Alarm(Struct, frozen=True):
+class AlarmFacts(Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """Facts that stay with an alarm as long as it does: its repeats and the state document say the same as its call.
+
+    While a slow watch holds they are as they are now. Fields are those of `contract.events.AlarmChange`.
+    """
+
+    side: str = ""
+    text: str = ""
+    label: str = ""
+    causes: tuple[str, ...] = ()
+    total_ms: int | None = None
+    left_s: float | None = None
+    early_s: float | None = None
+    late_s: float | None = None
+    in_10: int | None = None
+    quality: int = 0
+
+
+class Alarm(AlarmFacts, frozen=True, omit_defaults=False):
     """An alarm that is up, was and waits for an answer, or is set aside.
 
     Attributes:
@@ -42,7 +60,6 @@ class Alarm(Struct, frozen=True):
     stale: bool = False
     since_t_ms: int | None = None
     since_utc: str | None = None
-    side: str = ""
     value: float | None = None
     limit: float | None = None
     rate_per_h: float | None = None
@@ -51,21 +68,12 @@ class Alarm(Struct, frozen=True):
     probe: str = ""
     place: str = ""
     tray: str = ""
-    quality: int = 0
     until_t_ms: int | None = None
     until_utc: str | None = None
     silent_until_t_ms: int | None = None
     silent_until_utc: str | None = None
     reason: str = ""
     ended: str = ""
-    text: str = ""
-    label: str = ""
-    causes: tuple[str, ...] = ()
-    total_ms: int | None = None
-    left_s: float | None = None
-    early_s: float | None = None
-    late_s: float | None = None
-    in_10: int | None = None
 
     @property
     def calls_now(self) -> bool:
@@ -76,24 +84,6 @@ class Alarm(Struct, frozen=True):
     def holds(self) -> bool:
         """Whether it holds and is set aside by nobody."""
         return self.state in ("UNACK", "ACKED")
-
-
-class AlarmFacts(Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """Facts that stay with an alarm as long as it does: its repeats and the state document say the same as its call.
-
-    While a slow watch holds they are as they are now. Fields are those of `contract.events.AlarmChange`.
-    """
-
-    side: str = ""
-    text: str = ""
-    label: str = ""
-    causes: tuple[str, ...] = ()
-    total_ms: int | None = None
-    left_s: float | None = None
-    early_s: float | None = None
-    late_s: float | None = None
-    in_10: int | None = None
-    quality: int = 0
 
 
 class ListedAlarm(Alarm, frozen=True, kw_only=True):
