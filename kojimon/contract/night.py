@@ -11,7 +11,8 @@ class Trial(Struct, frozen=True):
     Attributes:
         probe: the one that was warmed, "" for none. raised_s: from the warm probe to the alarm.
         out_s: until it was on its way, by channel. failed: why it did not get out, by channel.
-        answered_s: None where nobody has. passed: somebody answered in time, elsewhere than at the command.
+        answered_s: None where nobody has; who, channel: by whom and through which door. over: it has ended.
+        passed: somebody answered in time, elsewhere than at the command. wake: it went the way of what wakes.
     """
 
     at_t_ms: int
@@ -19,11 +20,12 @@ class Trial(Struct, frozen=True):
     raised_s: float
     out_s: dict[str, float]
     failed: dict[str, str]
-    answered_s: float | None
-    who: str
-    channel: str
-    over: bool
-    passed: bool
+    answered_s: float | None = None
+    who: str = ""
+    channel: str = ""
+    over: bool = False
+    passed: bool = False
+    wake: bool = True
 
 
 class NightCheck(Struct, frozen=True):

@@ -21,7 +21,7 @@ from kojimon.journal.writing.trouble import HUNG
 from kojimon.notify.build import carriers_of
 from kojimon.notify.dispatch import Around, Carrier, Dispatch, Look
 from kojimon.notify.heartbeat import Heartbeat
-from kojimon.notify.night_check import chain, night_check, not_passed, shown, trials
+from kojimon.notify.night_check import chain, night_check, not_passed, trials
 from kojimon.settings.secrets import read_secret
 from kojimon.settings.spec import Settings
 from kojimon.web.api.stamps import iso_utc
@@ -73,8 +73,8 @@ def standing(settings: Settings, journal: Path, now_ms: int, channels: Sequence[
     found = night_check(made, now_ms, tests.changed_ms, channels, alarm_keys(settings), bool(settings.probes))
     return replace(
         found, chain=chain(probe_tests[-1]) if probe_tests else "", channels=tuple(channels),
-        last=shown(made[-1]) if made else None,
-        probe_tests={trial.probe: shown(trial) for trial in probe_tests if trial.passed},
+        last=made[-1] if made else None,
+        probe_tests={trial.probe: trial for trial in probe_tests if trial.passed},
     )  # fmt: skip
 
 

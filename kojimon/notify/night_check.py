@@ -9,12 +9,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Final
 
-from msgspec import Struct
 from msgspec.structs import replace
 
-from kojimon.contract import night as told
 from kojimon.contract.events import AlarmChange
-from kojimon.contract.night import NightCheck
+from kojimon.contract.night import NightCheck, Trial
 from kojimon.journal.records import Delivery
 from kojimon.model import Event, Priority
 from kojimon.notify.records import FAILED, SENT
@@ -22,11 +20,11 @@ from kojimon.units import show_duration
 from kojimon.words.meaning import unexplained
 from kojimon.words.speech import ended, listing
 
-ANSWER_MS: Final = 300_000
+ANSWER_S: Final = 300.0
 COUNTS_MS: Final = 64_800_000
 """An answered test counts for 18 h: the coming night, not the one after (judgement)."""
 OVERDUE_MS: Final = 30 * 86_400_000
-CHAIN_MS: Final = 60_000
+CHAIN_S: Final = 60.0
 """From the raised alarm to a message on its way, at most."""
 COMMAND: Final = ". To pass it: kojimon alarms night-check"
 NOT_PASSED: Final = "Night check not passed"
@@ -35,37 +33,6 @@ NO_CHANNEL: Final = (
 )
 PROBE_TEST: Final = "To do it: kojimon alarms test --probe PROBE"
 NOT_THE_PHONE: Final = ("cli", "setup", "")
-
-
-class Trial(Struct, frozen=True):
-    """One test alarm and what came of it. Times are engine ms, -1 for never.
-
-    Attributes:
-        at_ms: when it was raised. crossed_ms: of a test from a probe, when the probe reached its limit.
-        wake: whether it went the way of what gets people up.
-        probe: name of the probe that was warmed, "" for a plain test.
-        answered_ms, who, channel: when, by whom and through which door it was answered.
-        over: whether it has ended.
-        out: channels it got out on, and when.
-        failed: channels on which the last attempt failed, and why.
-    """
-
-    at_ms: int
-    crossed_ms: int
-    wake: bool
-    probe: str
-    answered_ms: int = -1
-    who: str = ""
-    channel: str = ""
-    over: bool = False
-    out: tuple[tuple[str, int], ...] = ()
-    failed: tuple[tuple[str, str], ...] = ()
-
-    @property
-    def passed(self) -> bool:
-        """Whether somebody answered in time, elsewhere than at the command."""
-        in_time = 0 <= self.answered_ms - self.at_ms <= ANSWER_MS if self.answered_ms >= 0 else False
-        return in_time and self.channel not in NOT_THE_PHONE and bool(self.out)
 
 
 def trials(events: Sequence[Event], receipts: Sequence[Delivery]) -> list[Trial]:
@@ -81,26 +48,30 @@ def trials(events: Sequence[Event], receipts: Sequence[Delivery]) -> list[Trial]
             wake = what.priority == Priority.WAKE
             calls, end = f"{event.incubator}/test#{number[1]}.", ".over"
             own = [one for one in receipts if one.message.startswith(calls) and not one.message.endswith(end)]
-            crossed_ms = event.t_ms if what.since_ms is None else what.since_ms
-            found[number] = Trial(event.t_ms, crossed_ms, wake, what.probe_test, out=_out(own), failed=_failed(own))
+            raised_s = 0.0 if what.since_ms is None else (event.t_ms - what.since_ms) / 1000
+            out_s, failed = _out_s(own, event.t_ms), _failed(own)
+            found[number] = Trial(event.t_ms, what.probe_test, raised_s, out_s, failed, wake=wake)
         elif trial is not None and what.event == "ack":
-            found[number] = replace(trial, answered_ms=event.t_ms, who=what.who, channel=what.channel)
+            answered_s = (event.t_ms - trial.at_t_ms) / 1000
+            passed = answered_s <= ANSWER_S and what.channel not in NOT_THE_PHONE and bool(trial.out_s)
+            found[number] = replace(trial, answered_s=answered_s, who=what.who, channel=what.channel, passed=passed)
         elif trial is not None and what.event == "off":
             found[number] = replace(trial, over=True)
     return list(found.values())
 
 
-def _out(receipts: Iterable[Delivery]) -> tuple[tuple[str, int], ...]:
-    first: dict[str, int] = {}
+def _out_s(receipts: Iterable[Delivery], raised_ms: int) -> dict[str, float]:
+    first: dict[str, float] = {}
     for one in receipts:
         if one.state == SENT:
-            first[one.channel] = min(one.t_ms, first.get(one.channel, one.t_ms))
-    return tuple(sorted(first.items()))
+            out_s = (one.t_ms - raised_ms) / 1000
+            first[one.channel] = min(out_s, first.get(one.channel, out_s))
+    return dict(sorted(first.items()))
 
 
-def _failed(receipts: Iterable[Delivery]) -> tuple[tuple[str, str], ...]:
+def _failed(receipts: Iterable[Delivery]) -> dict[str, str]:
     last = {one.channel: one for one in receipts}
-    return tuple(sorted((name, one.text) for name, one in last.items() if one.state == FAILED))
+    return {name: one.text for name, one in sorted(last.items()) if one.state == FAILED}
 
 
 def night_check(
@@ -128,15 +99,14 @@ def _passed(
         return False, not_passed(f"no action is known for {listing(bad)}"), ""
     if not channels:
         return False, f"{NOT_PASSED}: {NO_CHANNEL}", ""
-    plain = [trial for trial in found if trial.wake and trial.at_ms <= now_ms]
+    plain = [trial for trial in found if trial.wake and trial.at_t_ms <= now_ms]
     last = plain[-1] if plain else None
     wrong, how = _wrong(last, now_ms, changed_ms)
-    if wrong or last is None:
+    if wrong or last is None or last.answered_s is None:
         return False, not_passed(wrong), how
     who = f" by {last.who}" if last.who else ""
-    took = show_duration((last.answered_ms - last.at_ms) / 1000)
-    ago = show_duration((now_ms - last.answered_ms) / 1000)
-    return True, f"Night check passed: acknowledged{who} after {took}, {ago} ago", ""
+    ago = show_duration((now_ms - last.at_t_ms) / 1000 - last.answered_s)
+    return True, f"Night check passed: acknowledged{who} after {show_duration(last.answered_s)}, {ago} ago", ""
 
 
 def not_passed(why: str) -> str:
@@ -146,17 +116,17 @@ def not_passed(why: str) -> str:
 
 def _wrong(last: Trial | None, now_ms: int, changed_ms: int) -> tuple[str, str]:
     """What is wrong ("" for nothing), and the command to give."""
-    if last is None or now_ms - last.at_ms > COUNTS_MS:
+    if last is None or now_ms - last.at_t_ms > COUNTS_MS:
         return "no test was acknowledged today", COMMAND
-    if last.at_ms < changed_ms:
+    if last.at_t_ms < changed_ms:
         return "the channels have changed since the last test", COMMAND
-    if not last.out:
+    if not last.out_s:
         return "the test was not sent over any channel", ". See: kojimon alarms"
-    return (_unanswered(last, now_ms) if last.answered_ms < 0 else _badly_answered(last)), ""
+    return (_unanswered(last, now_ms) if last.answered_s is None else _badly_answered(last)), ""
 
 
 def _unanswered(last: Trial, now_ms: int) -> str:
-    if not last.over and now_ms - last.at_ms <= ANSWER_MS:
+    if not last.over and now_ms - last.at_t_ms <= ANSWER_S * 1000:
         return "the test is waiting; press Acknowledge on the phone"
     return "the test was not acknowledged within 5 min; does the phone's night mode let it through?"
 
@@ -169,7 +139,7 @@ def _badly_answered(last: Trial) -> str:
 
 def _late(found: Sequence[Trial], now_ms: int, changed_ms: int) -> Iterable[str]:
     probe_tests = [trial for trial in found if trial.probe and trial.passed]
-    last_ms = probe_tests[-1].at_ms if probe_tests else None
+    last_ms = probe_tests[-1].at_t_ms if probe_tests else None
     if last_ms is None:
         yield "The probe-to-phone test was never done"
     elif last_ms < changed_ms:
@@ -181,19 +151,8 @@ def _late(found: Sequence[Trial], now_ms: int, changed_ms: int) -> Iterable[str]
 
 def chain(trial: Trial) -> str:
     """How long a test from a probe took from the warm probe to the phone, in words."""
-    if not trial.probe or not trial.out:
+    if not trial.probe or not trial.out_s:
         return ""
-    name, out_ms = min(trial.out, key=lambda pair: pair[1])
-    raised_s, out_s = (trial.at_ms - trial.crossed_ms) / 1000, (out_ms - trial.at_ms) / 1000
-    verdict = "in time" if out_ms - trial.at_ms <= CHAIN_MS else "too slow (limit 60 s)"
-    return f"Probe {trial.probe}: {raised_s:.0f} s to raise the alarm, {out_s:.0f} s to {name}, {verdict}"
-
-
-def shown(trial: Trial) -> told.Trial:
-    """A test as others read it."""
-    return told.Trial(
-        at_t_ms=trial.at_ms, probe=trial.probe, raised_s=(trial.at_ms - trial.crossed_ms) / 1000,
-        out_s={name: (out_ms - trial.at_ms) / 1000 for name, out_ms in trial.out}, failed=dict(trial.failed),
-        answered_s=None if trial.answered_ms < 0 else (trial.answered_ms - trial.at_ms) / 1000, who=trial.who,
-        channel=trial.channel, over=trial.over, passed=trial.passed,
-    )  # fmt: skip
+    name, out_s = min(trial.out_s.items(), key=lambda pair: pair[1])
+    verdict = "in time" if out_s <= CHAIN_S else "too slow (limit 60 s)"
+    return f"Probe {trial.probe}: {trial.raised_s:.0f} s to raise the alarm, {out_s:.0f} s to {name}, {verdict}"

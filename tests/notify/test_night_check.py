@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
-from kojimon.contract.night import NightCheck
+from kojimon.contract.night import NightCheck, Trial
 from kojimon.journal.records import Delivery
 from kojimon.model import Event
-from kojimon.notify.night_check import COUNTS_MS, Trial, chain, night_check, trials
+from kojimon.notify.night_check import COUNTS_MS, chain, night_check, trials
 from tests.parts.inputs import event_row
 
 DAY = 86_400_000
@@ -101,5 +101,5 @@ def test_a_bump_test_is_overdue_after_thirty_days_or_a_change() -> None:
 def test_the_chain_of_a_bump_test_is_timed_from_probe_to_phone() -> None:
     """Requirement: the whole chain probe -> phone is done in on-delay + 60 s."""
     assert chain(probe_test(1)[0]) == "Probe koji-top: 20 s to raise the alarm, 2 s to phone, in time"
-    slow = Trial(0, -20_000, True, "koji-top", 90_000, "anna", "page", True, (("phone", 61_000),))
+    slow = Trial(0, "koji-top", 20.0, {"phone": 61.0}, {}, 90.0, "anna", "page", True)
     assert chain(slow).endswith("too slow (limit 60 s)")
