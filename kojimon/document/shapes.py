@@ -33,6 +33,9 @@ NOTHING: Final = _Failed()
 class Shape:
     """What may stand in one place of a file."""
 
+    what: str
+    """What is wanted here, as a noun with its article, for messages."""
+
     def read(self, node: Node, path: str, report: Report) -> Any:
         """The plain value of a node. Faults go to the report; FAILED where there is no value to go on with."""
         raise NotImplementedError
@@ -45,13 +48,9 @@ class Shape:
         """How a value is written in the file; "" where it cannot be written on one line."""
         return ""
 
-    def words(self) -> str:
-        """What is wanted here, as a noun with its article, for messages."""
-        raise NotImplementedError
-
     def reference(self) -> str:
         """What is wanted here, for the reference; "" where the setting's help says enough."""
-        return self.words()
+        return self.what
 
 
 @dataclass(frozen=True)
@@ -104,9 +103,6 @@ class Map(Shape):
         defaults = {found.name: found.default for found in msgspec.structs.fields(record)} if record else {}
         self._defaults = {name: value for name, value in defaults.items() if value is not msgspec.NODEFAULT}
 
-    def words(self) -> str:
-        return self.what
-
     def field(self, key: str) -> Field:
         """The field of a key. Raises KeyError."""
         return self._by_key[key]
@@ -145,7 +141,7 @@ class Map(Shape):
             if field.key in present:
                 self._take(field, present[field.key], path, report, values)
             elif field.required:
-                expected = f"expected `{field.key}:` {field.shape.words()}"
+                expected = f"expected `{field.key}:` {field.shape.what}"
                 report.form(node.line, path, f"found no `{field.key}`", expected)
             elif field.default is not NOTHING:
                 values[field.name] = field.default
@@ -192,9 +188,6 @@ class Each(Shape):
     def __init__(self, what: str, key: Shape, value: Shape, least: int = 1, most: int = 200) -> None:
         self.what, self.key, self.value, self.least, self.most = what, key, value, least, most
 
-    def words(self) -> str:
-        return self.what
-
     def read(self, node: Node, path: str, report: Report) -> Any:
         if not isinstance(node, Mapping):
             return _not_a_map(node, path, report, self.what)
@@ -221,9 +214,6 @@ class Items(Shape):
 
     def __init__(self, what: str, item: Shape, least: int = 0, most: int = 50, unique: bool = False) -> None:
         self.what, self.item, self.least, self.most, self.unique = what, item, least, most, unique
-
-    def words(self) -> str:
-        return self.what
 
     def read(self, node: Node, path: str, report: Report) -> Any:
         if not isinstance(node, Listing):
@@ -254,9 +244,6 @@ class Tagged(Shape):
 
     def __init__(self, what: str, tag: str, maps: MappingOf[str, Map], help_text: str) -> None:
         self.what, self.tag, self.maps, self.help = what, tag, dict(maps), help_text
-
-    def words(self) -> str:
-        return self.what
 
     def read(self, node: Node, path: str, report: Report) -> Any:
         if not isinstance(node, Mapping):
@@ -297,9 +284,6 @@ class Variants(Shape):
     def __init__(self, what: str, scalar: Shape | None, maps: MappingOf[str, Map]) -> None:
         self.what, self.scalar, self.maps = what, scalar, dict(maps)
 
-    def words(self) -> str:
-        return self.what
-
     def read(self, node: Node, path: str, report: Report) -> Any:
         if isinstance(node, Scalar) and self.scalar is not None:
             return self.scalar.read(node, path, report)
@@ -322,11 +306,8 @@ class Variants(Shape):
 class Shared(Shape):
     """A shape with a name of its own, which may contain itself."""
 
-    def __init__(self, name: str, shape: Callable[[], Shape]) -> None:
-        self.name, self._shape = name, shape
-
-    def words(self) -> str:
-        return self._shape().words()
+    def __init__(self, name: str, what: str, shape: Callable[[], Shape]) -> None:
+        self.name, self.what, self._shape = name, what, shape
 
     def read(self, node: Node, path: str, report: Report) -> Any:
         return self._shape().read(node, path, report)

@@ -41,9 +41,6 @@ class Value(Shape):
         self.loose, self.longest, self.json_types = loose, longest, json_types
         self._regex = re.compile(pattern)
 
-    def words(self) -> str:
-        return self.what
-
     def read(self, node: Node, path: str, report: Report) -> Any:
         if not isinstance(node, Scalar) or (node.plain and not node.text):
             return refuse(node, path, report, self.what)
@@ -138,20 +135,17 @@ class Choice(Shape):
     """One word of some, each standing for a value."""
 
     def __init__(self, options: Mapping[str, Any], reason: str = "") -> None:
-        self.options, self.reason = dict(options), reason
-
-    def words(self) -> str:
-        return one_of(list(self.options)) + self.reason
+        self.options, self.what = dict(options), one_of(list(options)) + reason
 
     def read(self, node: Node, path: str, report: Report) -> Any:
         if not isinstance(node, Scalar) or (node.plain and not node.text):
-            return refuse(node, path, report, self.words())
+            return refuse(node, path, report, self.what)
         if node.text not in self.options:
             taken_for = other_reading(node.text) if node.plain and node.text.lower() not in ("true", "false") else ""
             hint = report.did_you_mean(node.text, list(self.options))
             if not hint and taken_for not in ("", "a number"):
                 hint = f" (other YAML readers take this for {taken_for})"
-            return refuse(node, path, report, self.words(), hint)
+            return refuse(node, path, report, self.what, hint)
         return self.options[node.text]
 
     def schema(self, defs: Json) -> Json:

@@ -37,10 +37,11 @@ def _sentences(what: str) -> Items:
     return Items(f"a list of {what}", prose("a sentence"), most=20)
 
 
-MOMENT: Final = Shared("moment", lambda: _MOMENT)
+_WHEN: Final = "a moment: hours since hour 0 as in `18 h`, or a map with `after`, `holds`, `first_of` or `last_of`"
+MOMENT: Final = Shared("moment", _WHEN, lambda: _MOMENT)
 _MOMENTS: Final = Items("a list of moments", MOMENT, least=1, most=8)
 _MOMENT: Variants = Variants(
-    "a moment: hours since hour 0 as in `18 h`, or a map with `after`, `holds`, `first_of` or `last_of`",
+    _WHEN,
     _WAIT,
     {
         "after": Map(

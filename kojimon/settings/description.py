@@ -236,7 +236,7 @@ class _Site(Map):
         for key in self.ONLY_HERE:
             if key not in there and "watch" not in there:
                 no_probe = "; `{}` where everything is read by hand" if key == "probes" else ""
-                wanted = f"expected `{key}:` {self.field(key).shape.words()}{no_probe}"
+                wanted = f"expected `{key}:` {self.field(key).shape.what}{no_probe}"
                 report.form(node.line, path, f"found no `{key}`", wanted)
         return values
 

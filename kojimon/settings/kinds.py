@@ -108,24 +108,22 @@ def day() -> Value:
 class SecretPlace(Shape):
     """Where a secret is to be had. Whatever else stands here is never repeated in a message: it may be the secret."""
 
+    what = "`{file: /path/of/file}` or `{environment: NAME}`; the secret itself never stands here"
     _NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]{0,99}")
 
     def __init__(self) -> None:
         self._file = path_text("the path of a file")
         self._environment = Value("the name of an environment variable", self._NAME.pattern, loose=True)
 
-    def words(self) -> str:
-        return "`{file: /path/of/file}` or `{environment: NAME}`; the secret itself never stands here"
-
     def read(self, node: Node, path: str, report: Report) -> Any:
         if not isinstance(node, Mapping):
             if isinstance(node, Scalar) and node.text:
-                report.form(node.line, path, "found a text (not repeated here)", f"expected {self.words()}")
+                report.form(node.line, path, "found a text (not repeated here)", f"expected {self.what}")
                 return FAILED
-            return refuse(node, path, report, self.words())
+            return refuse(node, path, report, self.what)
         listed = entries(node, path, report, secret=True)
         if len(listed) != 1 or listed[0].key.text not in ("file", "environment"):
-            report.form(node.line, path, "found other keys (not repeated here)", f"expected {self.words()}")
+            report.form(node.line, path, "found other keys (not repeated here)", f"expected {self.what}")
             return FAILED
         key = listed[0].key.text
         value_shape = self._file if key == "file" else self._environment

@@ -86,7 +86,7 @@ def test_kinds() -> None:
 
 
 def test_variants_and_shapes_that_contain_themselves() -> None:
-    tree = Shared("tree", lambda: variants)
+    tree = Shared("tree", "a tree", lambda: variants)
     several = Map("several", [Field("all", Items("a list", tree, least=1), "All.", required=True)])
     variants = Variants("a tree", whole(1, 9), {"all": several})
     assert read(tree, "{all: [1, {all: [2]}]}")[0] == ("all", {"all": (1, ("all", {"all": (2,)}))})

@@ -173,7 +173,7 @@ SHOWN = [
 ]
 
 
-@pytest.mark.parametrize(("shape", "strategy"), SHOWN, ids=[shape.words()[:24] for shape, _ in SHOWN])
+@pytest.mark.parametrize(("shape", "strategy"), SHOWN, ids=[shape.what[:24] for shape, _ in SHOWN])
 def test_what_is_written_is_read_back(shape: Shape, strategy: st.SearchStrategy[float]) -> None:
     """To a billionth, the digits that are written."""
 
@@ -207,7 +207,7 @@ def test_patterns_are_the_part_that_json_schema_shares() -> None:
     """JSON Schema 2020-12 core, 6.4: no look-behind, no named groups, no Unicode classes."""
     shapes = (TEMPERATURE, DIFFERENCE, PERCENT, MASS, DURATION, NEVER, WHOLE, NUMBER, TEXT, PROSE, SIZE, Name())
     for shape in shapes:
-        assert not re.search(r"\(\?[<P!]|\\[dswpb]", shape.pattern), shape.words()
+        assert not re.search(r"\(\?[<P!]|\\[dswpb]", shape.pattern), shape.what
 
 
 def test_choices_stand_in_the_schema_as_json_has_them() -> None:
