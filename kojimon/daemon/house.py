@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 
 from msgspec.structs import replace
@@ -345,12 +345,9 @@ def still(settings: Settings) -> Document:
 
     Raises JournalError when there is no journal, or it cannot be read.
     """
-    reader = Reader(Path(settings.journal.path))
-    try:
+    with closing(Reader(Path(settings.journal.path))) as reader:
         state = restore(reader).state
         return dressed(engine.view(state, state.t_ms), settings, reader.stamps().utc_ms)
-    finally:
-        reader.close()
 
 
 def _timeless(deed: Deed) -> Deed:

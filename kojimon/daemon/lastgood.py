@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+from contextlib import closing
 from pathlib import Path
 
 import msgspec
@@ -77,10 +78,7 @@ def settings_for_run(config: Path, folder: Path | None = None) -> tuple[Settings
 def batch_open(journal: Path) -> bool:
     """Whether the journal knows an open batch; False where it cannot be read."""
     try:
-        reader = Reader(journal)
-        try:
+        with closing(Reader(journal)) as reader:
             return any(batch.ended_t_ms is None for batch in reader.batches())
-        finally:
-            reader.close()
     except JournalError:
         return False

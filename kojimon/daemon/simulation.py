@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from math import ceil
 from pathlib import Path
@@ -64,12 +65,9 @@ def begun(settings: Settings, clock: Clock) -> Begun:
 def _broken_off(journal: Path, zone: ZoneInfo, most_s: float) -> Begun | None:
     """The world of an open batch; None where none is open, or its world has run its course."""
     try:
-        reader = Reader(journal)
-        try:
+        with closing(Reader(journal)) as reader:
             still = any(row.ended_t_ms is None for row in reader.batches())
             starts = [row.wall_ms for row in reader.clock_rows() if row.kind == "start"]
-        finally:
-            reader.close()
     except JournalError:
         return None
     whole = [one for one in starts if _is_start(datetime.fromtimestamp(one / 1000, zone))]
@@ -94,11 +92,8 @@ def marked_since(house: House, wall_ms: int) -> list[tuple[float, Event]]:
 def last_utc_ms(journal: Path) -> int:
     """UTC up to which the journal goes; 0 where there is none."""
     try:
-        reader = Reader(journal)
-        try:
+        with closing(Reader(journal)) as reader:
             return reader.stamps().utc_ms(reader.horizon_ms())[0] if reader.clock_rows() else 0
-        finally:
-            reader.close()
     except JournalError:
         return 0
 

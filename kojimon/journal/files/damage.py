@@ -258,12 +258,9 @@ def fold(path: Path) -> None:
 def prove(path: Path) -> str:
     """Writes, syncs and reads back. Returns "" or why nothing can be stored."""
     try:
-        store = Store(path)
-        try:
+        with closing(Store(path)) as store:
             store.mark_in_use(True)
             marked = store.db.execute("SELECT in_use FROM progress").fetchone()[0]
-        finally:
-            store.close()
     except (sqlite3.Error, OSError) as problem:
         return trouble_of(problem, path).text
     return "" if marked == 1 else "the journal does not keep what is written"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import closing
 from pathlib import Path
 from typing import NamedTuple
 
@@ -76,11 +77,8 @@ def load_tests(path: Path, fields: tuple[str, ...]) -> Tests:
 
     Raises JournalError when the journal cannot be read.
     """
-    reader = _OutboxReader(path)
-    try:
+    with closing(_OutboxReader(path)) as reader:
         events, tries, rows = reader.tests()
-    finally:
-        reader.close()
     changed_ms, before = 0, None
     for t_ms, body in rows:
         whole = _whole(body)
@@ -103,8 +101,5 @@ def load_outbox(path: Path, since_ms: int) -> Outbox:
 
     Raises JournalError when the journal cannot be read.
     """
-    reader = _OutboxReader(path)
-    try:
+    with closing(_OutboxReader(path)) as reader:
         return reader.outbox(since_ms)
-    finally:
-        reader.close()

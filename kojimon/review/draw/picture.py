@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import closing
 from pathlib import Path
 from typing import Final
 
@@ -25,12 +26,9 @@ def small_picture(journal: str, batch: str, last_h: float | None, fahrenheit: bo
 
     Raises KojimonError where there is no such batch, the journal cannot be read or nothing here makes pixels.
     """
-    reader = Reader(Path(journal))
-    try:
+    with closing(Reader(Path(journal))) as reader:
         case = load_case(reader, batch)
         minutes = read_minutes(reader.path, reader.seq_at(case.t0_ms), reader.seq_at(case.t1_ms + 1))
-    finally:
-        reader.close()
     sheet = sheet_of(case, minutes, speech_of(case, fahrenheit, pounds, zone))
     if last_h is not None:
         sheet = replace(sheet, from_h=max(sheet.from_h, sheet.to_h - last_h))

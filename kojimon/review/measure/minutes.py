@@ -10,6 +10,7 @@ from __future__ import annotations
 import sqlite3
 from array import array
 from collections.abc import Callable, MutableSequence, Sequence
+from contextlib import closing
 from itertools import pairwise
 from pathlib import Path
 from typing import Any, Final, NamedTuple
@@ -76,11 +77,9 @@ def read_minutes(journal: Path, first_seq: int, end_seq: int) -> dict[int, list[
     Raises JournalError when the journal cannot be read.
     """
     try:
-        db = sqlite3.connect(f"file:{quote(str(journal))}?mode=ro", uri=True, timeout=5.0, isolation_level=None)
-        try:
+        address = f"file:{quote(str(journal))}?mode=ro"
+        with closing(sqlite3.connect(address, uri=True, timeout=5.0, isolation_level=None)) as db:
             rows = db.execute(_QUERY, (first_seq, end_seq)).fetchall()
-        finally:
-            db.close()
     except sqlite3.Error as problem:
         raise JournalError(f"the journal {journal.name} cannot be read: {problem}") from problem
     found: dict[int, list[Minute]] = {}
