@@ -6,10 +6,13 @@ import re
 from collections.abc import Iterator
 from html.parser import HTMLParser
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 from urllib.parse import quote
 
 import pytest
 
+from kojimon.web.page.shown import environment
 from kojimon.web.page.viewer import preference_cookies
 from tests.curve.sheets import read
 from tests.web.pages import Answer, Door, page
@@ -79,6 +82,14 @@ def test_the_first_thing_said_is_how_it_stands(door: Door) -> None:
     assert "Hottest: top tray" in answer.text and "Coldest: middle tray" in answer.text
     assert "hour 3.0" in answer.text
     assert answer.text.index("The koji is at") < answer.text.index("You can now:") < answer.text.index("data-curve")
+
+
+def test_what_can_wait_does_not_stand_above_what_cannot() -> None:
+    parts: Any = environment().get_template("parts.html").module
+    alarms = [SimpleNamespace(tone=tone, text=text) for tone, text in (("look", "no broker"), ("wrong", "Card full"))]
+    calm, urgent = (SimpleNamespace(headline=SimpleNamespace(tone=tone)) for tone in ("fine", "wrong"))
+    assert [name in parts.brief(alarms, [calm]) for name in ("broker", "Card")] == [True, True]
+    assert [name in parts.brief(alarms, [calm, urgent]) for name in ("broker", "Card")] == [False, True]
 
 
 @pytest.mark.parametrize(

@@ -99,7 +99,7 @@ def regions(
     parts: Any = environment().get_template("parts.html").module
     found = {
         "site": str(parts.alarms("", view.alarms)),
-        "brief": str(parts.brief(view.alarms)),
+        "brief": str(parts.brief(view.alarms, view.boxes)),
         "clock": f"It is {view.now} in {_escaped(view.zone)}.",
     }
     for box in view.boxes:
