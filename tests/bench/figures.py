@@ -45,6 +45,7 @@ ASKED: Final = {
     "forecast, choosing: 80 % ranges, quiet nights, first evening": "75-85 of 100; 0.1",
     "forecast, haze: 80 % ranges, quiet nights, first evening": "75-85 of 100; 0.1",
     "forecast, judging: 80 % ranges, quiet nights, first evening": "75-85 of 100; 0.1",
+    "forecast, tips: 80 % ranges, quiet nights, first evening": "75-85 of 100; 0.1",
     "forecast: update and 12 h forecast, instructions": "1,440 million a minute",
     "forecast: processor time": "48 h read again in 1-2 s",
     "forecast: its process": "-",

@@ -14,32 +14,35 @@ from statistics import median
 import pytest
 
 from tests.bench.figures import record, some
-from tests.forecast import families, honest, skill
+from tests.forecast import families, honest, skill, tipsworld
 
 JUDGE = "judging"
-"""The family by which it is judged. 400 batches of it and 150 of each other take ten minutes on two processors."""
-FIRST = {"tuning": 1000, "choosing": 3000, "haze": 7000, "judging": 11000}
+"""The family by which it is judged: 400 batches of it, 150 of each other."""
+OUTSIDE = "tips"
+"""Written by somebody who had read neither the forecast nor the other families."""
+FIRST = {"tuning": 1000, "choosing": 3000, "haze": 7000, "judging": 11000, OUTSIDE: 15000}
 """First seed of each family."""
 FIGURE = {
     "tuning": "forecast, tuning: 80 % ranges, quiet nights, first evening",
     "choosing": "forecast, choosing: 80 % ranges, quiet nights, first evening",
     "haze": "forecast, haze: 80 % ranges, quiet nights, first evening",
     "judging": "forecast, judging: 80 % ranges, quiet nights, first evening",
+    OUTSIDE: "forecast, tips: 80 % ranges, quiet nights, first evening",
 }
 
 
 def part_of(job: tuple[str, int, int]) -> honest.Found:
     """Some batches of a family."""
     family, first, count = job
-    found = honest.Found()
-    for batch in families.batches(family, range(first, first + count)):
+    found, seeds = honest.Found(), range(first, first + count)
+    for batch in tipsworld.batches(seeds) if family == OUTSIDE else families.batches(family, seeds):
         found.add(honest.run(batch))
     return found
 
 
 @pytest.mark.bench
 @pytest.mark.timeout(14400)
-@pytest.mark.parametrize("family", families.FAMILIES)
+@pytest.mark.parametrize("family", [*families.FAMILIES, OUTSIDE])
 def test_forecast_means_what_it_says(family: str) -> None:
     """Every lead, after work, quiet nights, the first evening and the end, on one family by itself."""
     seeds, step = some(FIRST[family], 400 if family == JUDGE else 150), 21
