@@ -12,7 +12,7 @@ from kojimon.contract import deadlines
 from kojimon.contract.inputs import Start
 from kojimon.engine.alarm_acts import again_due, hush_due, shelf_due
 from kojimon.engine.alarm_test import judge_probe_test, probe_test_due, test_due
-from kojimon.engine.box import judge_fierce
+from kojimon.engine.box_hot import judge_fierce
 from kojimon.engine.conditions import take
 from kojimon.engine.cooling import watch_cooling
 from kojimon.engine.guess import guess_mixing

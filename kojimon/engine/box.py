@@ -1,10 +1,7 @@
-"""The box itself, by its own air: off, or running away.
+"""The box itself, by its own air: off, or running away (`engine.box_hot`).
 
-What is usual for it is learnt once its air has come to rest, and learnt again when it comes to rest higher. So a box
-that warms up, or was set higher, is no box that runs away: that is air beyond what the schedule allows in this stage
-which is far from usual or still climbs, or air hotter than any schedule wants; at `keys.FIERCE_C` it is an oven, and
-called at once. A box is off when its air has fallen far below its own level; before that is known, far below the
-highest it has held.
+What is usual for it is learnt once its air has come to rest, and learnt again when it comes to rest higher. A box is
+off when its air has fallen far below its own level; before that is known, far below the highest it has held.
 
 What the air says hangs on the kind of box (`off_untold`): over a heat mat it follows the room, and counts only beside
 that. Of a box that may have no thermostat air that was never well above its room, or fell with it, says nothing either.
@@ -22,26 +19,20 @@ from __future__ import annotations
 
 from typing import Any
 
-from kojimon.alarms.states import AlarmState, Signal
+from kojimon.alarms.states import Signal
 from kojimon.contract import keys
+from kojimon.engine.air_watch import AirWatch
+from kojimon.engine.box_hot import BACK_K, CLIMBS_PER_H, highest, judge_hot
 from kojimon.engine.box_level import COLD_ROOM_C, NEAR_ROOM_K, ROOM_C, forget, learn
 from kojimon.engine.conditions import fresh, reading_at
-from kojimon.engine.limits import bands_in_force
 from kojimon.engine.moments import Known
-from kojimon.engine.setup import ProbeSetup
-from kojimon.engine.state import AirWatch, elapsed_ms
+from kojimon.engine.state import elapsed_ms
 from kojimon.engine.trend import slope_of
 from kojimon.engine.turn import Turn
 from kojimon.engine.work import COOLING_WORK
 from kojimon.model import BoxKind, Priority
-from kojimon.schedule.spec import Band, BoxWatch
+from kojimon.schedule.spec import BoxWatch
 
-BEYOND_C = 43.0
-"""Hotter than the air limit of any schedule that comes with kojimon, 42 °C (tests/schedule/test_shipped.py)."""
-CLIMBS_PER_H = 1.0
-"""A rise that is one: a K an hour, and surely more than noise."""
-BACK_K = 1.5
-"""Deadband of the box's own alarms."""
 START_MS = 3_600_000
 """So long after a batch begins nothing is learnt or judged: what was usual before is another batch's (judgement)."""
 LOADED_MS = 7_200_000
@@ -89,7 +80,7 @@ def judge_box(turn: Turn, incubator: str, known: Known) -> None:
     own_heat = known.batch.stage not in ("", known.schedule.stages[0].name)
     if not own_heat and turn.of_late(incubator).visited_ms >= 0:
         turn.happened(incubator, visited_ms=-1)  # rice that was hot from the steamer; what is usual is learnt till then
-    allowed_c, most_c = _highest(turn, incubator, known)
+    allowed_c, _ = highest(turn, incubator, known)
     begun = elapsed_ms(turn.anchors, known.batch.started_ms, turn.t_ms) < START_MS
     room_c = _room_c(turn, incubator, own_heat)
     set_ms = turn.of_late(incubator).set_ms
@@ -120,12 +111,7 @@ def judge_box(turn: Turn, incubator: str, known: Known) -> None:
     turn.held(incubator, keys.BOX_OFF, off, box.off_after_s, priority, **facts)
     if wakes and turn.alarm(incubator, keys.BOX_OFF).priority is Priority.TELL:
         turn.signal(incubator, keys.BOX_OFF, Signal.UP, priority=Priority.WAKE, **facts)
-    hot = turn.active(incubator, keys.BOX_HOT)
-    by_koji = kind == BoxKind.HEAT_MAT or (own_heat and _koji_heats(turn, incubator, no))
-    over_c = _running_away(turn, no, box, most_c if by_koji and not hot else allowed_c, most_c, hot)
-    facts["limit"] = None if hot else over_c  # the limit it was raised by stays with it, whatever stage comes
-    runs_away = over_c is not None or value >= keys.FIERCE_C  # the level lags
-    turn.held(incubator, keys.BOX_HOT, runs_away, box.hot_after_s, Priority.WAKE, **facts)
+    judge_hot(turn, incubator, known, box, no, own_heat, facts)
 
 
 def _off_wakes(turn: Turn, incubator: str, known: Known, kind: str, room_seen: bool) -> bool:
@@ -136,22 +122,6 @@ def _off_wakes(turn: Turn, incubator: str, known: Known, kind: str, room_seen: b
     if not _late(turn, known):
         return True
     return kind not in UNHELD and _koji_falls(turn, incubator) and not _loaded_lately(turn, known)
-
-
-def judge_fierce(turn: Turn, probe: ProbeSetup, value: float) -> None:
-    """A good reading of the air: where it is hotter than any koji box is meant to be, in whatever kind, stage or state,
-    it calls at once, and anew where it had called for less, was answered or is paused."""
-    is_air = (probe.place, probe.quantity) == ("air", "temperature")
-    if not is_air or value < keys.FIERCE_C or probe.incubator not in turn.batches:
-        return
-    alarm = turn.alarm(probe.incubator, keys.BOX_HOT)
-    if alarm.active and alarm.limit is not None and alarm.limit >= keys.FIERCE_C:
-        return
-    signal = Signal.UNSHELVE if alarm.state is AlarmState.SHLVD else Signal.UP if alarm.active else Signal.ON
-    turn.signal(
-        probe.incubator, keys.BOX_HOT, signal, priority=Priority.WAKE, value=value, limit=keys.FIERCE_C,
-        probe=probe.name, since_ms=turn.t_ms,
-    )  # fmt: skip
 
 
 def off_untold(turn: Turn, incubator: str) -> str:
@@ -232,25 +202,6 @@ def _koji_falls(turn: Turn, incubator: str) -> bool:
     return found is not None and found[1] < COOL_KOJI_C and slope is not None and slope.per_h <= -CLIMBS_PER_H
 
 
-def _koji_heats(turn: Turn, incubator: str, no: int) -> bool:
-    """Whether hot koji holds the air of a box that may have no thermostat: then its own limits call."""
-    koji = reading_at(turn, incubator, "bed", "temperature")
-    maybe = turn.compiled.kind_of(incubator) in (BoxKind.UNKNOWN, BoxKind.OVEN_LIGHT)
-    return maybe and koji is not None and koji[1] > turn.airs[no].level + VENTED_K
-
-
-def _highest(turn: Turn, incubator: str, known: Known) -> tuple[float, float]:
-    """The highest air the stage allows (before the first: any stage), and the highest that can be meant at all."""
-    stages = [limit for stage in known.schedule.stages for limit in _highs(stage.bands)]
-    most_c = max([BEYOND_C, *(limit + 1 for limit in stages)])
-    return max(_highs(bands_in_force(turn, incubator)) or stages or [most_c]), most_c
-
-
-def _highs(bands: tuple[Band, ...] | list[Band]) -> list[float]:
-    air = [band for band in bands if (band.place, band.quantity) == ("air", "temperature")]
-    return [limit.limit for band in air for limit in (band.high, band.high_high) if limit is not None]
-
-
 def _waits(turn: Turn, incubator: str, known: Known, no: int, own_heat: bool, room_c: float, anew: bool) -> bool:
     """Whether a fall of the air may have another cause than a box that is off."""
     if turn.working(incubator):
@@ -293,19 +244,6 @@ def _fallen(
         part_k = LOST_PART * (from_c - air.start)
     far = from_c - level_c >= max(box.falls_k, part_k) - back_k
     return from_c if far and not _held_by_room(turn, incubator, no, level_c, from_c, own_heat) else None
-
-
-def _running_away(turn: Turn, no: int, box: BoxWatch, allowed_c: float, most_c: float, active: bool) -> float | None:
-    """The limit the air is beyond when it runs away, None where it does not."""
-    level, back_k, usual = turn.airs[no].level, BACK_K * active, turn.usual.get(no)
-    if level >= most_c - back_k:
-        return most_c
-    if level < allowed_c - back_k:
-        return None
-    slope = slope_of(turn.trace.get(no, ()))
-    climbs = slope is not None and slope.per_h >= max(CLIMBS_PER_H, 3 * slope.error_per_h)
-    far = usual is not None and level >= usual + box.rises_k - back_k
-    return allowed_c if active or climbs or far else None
 
 
 def visit(turn: Turn, incubator: str) -> None:

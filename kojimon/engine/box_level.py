@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from msgspec.structs import replace
 
-from kojimon.engine.state import AirWatch
+from kojimon.engine.air_watch import AirWatch
 from kojimon.engine.trend import TRACE_EVERY_MS
 from kojimon.engine.turn import Turn
 from kojimon.schedule.spec import BoxWatch

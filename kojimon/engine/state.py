@@ -14,6 +14,7 @@ from kojimon.alarms.states import AlarmState
 from kojimon.contract import earlier, keys
 from kojimon.contract.alarms import AlarmFacts
 from kojimon.contract.steps import Weighing
+from kojimon.engine.air_watch import AirWatch
 from kojimon.engine.course import Course
 from kojimon.engine.reads import Read
 from kojimon.engine.setup import EngineSetup
@@ -114,26 +115,6 @@ class ProbeTest(Struct, frozen=True):
     by: dict[str, str] = {}
 
 
-class AirWatch(Struct, frozen=True):
-    """What is being learnt of the box's air at one probe (engine.box).
-
-    Attributes:
-        ticks: values taken since learning began; level: their smoothed course, °C.
-        start: where it began; top: the highest half hour since, both None until known.
-        total, count: of the half hour that runs; before: mean of the one before it, None where there is none.
-        room: of the room, measured, as the box's own level was last learnt; None where that is not known.
-    """
-
-    ticks: int = 0
-    level: float = 0.0
-    start: float | None = None
-    top: float | None = None
-    total: float = 0.0
-    count: int = 0
-    before: float | None = None
-    room: float | None = None
-
-
 class Lately(Struct, frozen=True):
     """When something last happened to a box whose batch is open; -1 for never.
 
@@ -143,6 +124,7 @@ class Lately(Struct, frozen=True):
         putting_back_ms: somebody has gone to put a probe back. guessed_ms: a sudden fall was asked about.
         forecast_known_ms, forecast_refused_ms: told of the forecast. warm_ms: the koji was as warm as koji is.
         forgotten_ms: told that nobody ended the batch. unwatched_ms: nobody watches the koji; unseen_ms: told of that.
+        over_ms: the air came over what the stage allows, and is.
     """
 
     set_ms: int = -1
@@ -157,6 +139,7 @@ class Lately(Struct, frozen=True):
     off_ms: int = -1
     unwatched_ms: int = -1
     unseen_ms: int = -1
+    over_ms: int = -1
 
 
 class Guess(Struct, frozen=True):

@@ -10,7 +10,7 @@ import pytest
 from msgspec.structs import replace
 
 from kojimon.engine import EngineSetup, ProbeSetup, advance, initial_state
-from kojimon.engine.box import BEYOND_C
+from kojimon.engine.box_hot import BEYOND_C
 from kojimon.model import BoxKind, Priority
 from kojimon.schedule.load import load_schedule
 from tests.engine.build import AIR, BED, HUMIDITY, MIDDLE, H, Rows, site
@@ -146,9 +146,9 @@ def towards(from_c: float, to_c: float, at_h: float, tau_h: float) -> float:
 
 def box_calls(
     air: Air, hours: float = 16.0, spores_h: float = 0.0, setpoint_h: float | None = None, kind: str = "still",
-    events: tuple[str, ...] = ("on",),
+    events: tuple[str, ...] = ("on",), koji: Air = lambda h: 31.0,
 ) -> list[tuple[str, float]]:  # fmt: skip
-    """(alarm, hours) of each call of the box, under the shipped schedule for home trays; healthy koji at 31 °C."""
+    """(alarm, hours) of each call of the box, under the shipped schedule for home trays."""
     rows = Rows(of_kind(kind, site(load_schedule(HOME))), t_ms=1_000_000)
     rows.act("batch.start")
     minutes = round(hours * 60)
@@ -157,7 +157,8 @@ def box_calls(
             rows.act("step.done", step="inoculate", value_c=31.0, override="test")
         if setpoint_h is not None and minute == round(setpoint_h * 60):
             rows.act("box.setpoint")
-        rows.hold((minute + 1) * 60.0, {BED: 31.0, MIDDLE: 31.0, AIR: air(minute / 60), HUMIDITY: 82.6}, every_s=60)
+        beds = {BED: koji(minute / 60), MIDDLE: koji(minute / 60)}
+        rows.hold((minute + 1) * 60.0, {**beds, AIR: air(minute / 60), HUMIDITY: 82.6}, every_s=60)
     _, outcome = advance(initial_state(), rows.take(), rows.t_ms)
     calls = [e for e in outcome.events if e.kind == "alarm" and e.key.startswith("box/") and says(e)["event"] in events]
     return [(event.key, round((event.t_ms - rows.t0_ms) / 3_600_000, 1)) for event in calls]
@@ -213,6 +214,34 @@ def test_a_heater_that_sticks_is_told_within_the_hour_from_the_stages_highest(fr
 def test_air_that_rests_beyond_the_stage_never_becomes_usual_and_43_degrees_are_always_told() -> None:
     assert box_calls(lambda h: 30.0 if h < 4 else towards(30.0, 40.0, h - 4, 0.5), hours=9)[0][0] == "box/hot"
     assert [key for key, _ in box_calls(lambda h: 43.5, hours=2)] == ["box/hot"]
+
+
+def stuck(h: float) -> float:
+    """Air that a stuck heater takes up slowly: at hour 3.2 past 36 °C, the most in the first stage, to rest at 37."""
+    return towards(29.5, 37.0, h - 1.4, 0.9)
+
+
+def test_a_stuck_heater_whose_air_comes_to_rest_beyond_the_stage_is_told_while_it_warms_the_koji() -> None:
+    warmed = lambda h: towards(28.0, 37.0, h, 7.0)  # noqa: E731
+    ((key, at_h),) = box_calls(stuck, koji=warmed)
+    assert key == "box/hot" and 2.0 < at_h - 3.2 <= 2.8
+    later = lambda h: stuck(h - 7)  # noqa: E731
+    ((key, at_h),) = box_calls(later, koji=lambda h: 31.0 if h < 8.4 else towards(31.0, 37.0, h - 8.4, 7.0))
+    assert key == "box/hot" and 2.0 < at_h - 10.2 <= 2.8, "what was usual before is no 6 K from it"
+
+
+@pytest.mark.parametrize(
+    ("air", "koji", "spores_h"),
+    [
+        (lambda h: 37.5, lambda h: 30.0, 0.0),
+        (lambda h: 37.5, lambda h: 30.0 if h < 10 else min(34.0, 30.0 + 0.7 * (h - 10)), 0.0),
+        (lambda h: towards(40.0, 30.0, h, 4.0), lambda h: towards(44.0, 31.0, h, 4.0), 0.0),
+        (lambda h: 39.5, lambda h: towards(21.0, 39.5, h, 7.0), 16.0),
+    ],
+    ids=["probe by a lamp", "probe by a lamp, growth", "rice hot from the steamer", "box heated before the rice"],
+)
+def test_air_beyond_the_stage_that_warms_no_koji_wakes_nobody(air: Air, koji: Air, spores_h: float) -> None:
+    assert "box/hot" not in dict(box_calls(air, koji=koji, hours=15.0, spores_h=spores_h))
 
 
 def oven_calls(kind: str, on_h: float, per_min: float, answered: str = "") -> list[tuple[float, str, float]]:

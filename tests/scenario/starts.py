@@ -38,7 +38,7 @@ from msgspec import structs
 
 from kojimon.contract.inputs import Settings
 from kojimon.engine import advance, initial_state, view
-from kojimon.engine.box import BEYOND_C
+from kojimon.engine.box_hot import BEYOND_C
 from kojimon.engine.setup import from_json, to_json
 from kojimon.model import Event, InputRow, Message, Priority
 from kojimon.schedule.spec import Schedule
