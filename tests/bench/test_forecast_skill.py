@@ -1,4 +1,4 @@
-"""Whether the forecast means what it says, on families of incubations. `-k judging` for one; prints the tables.
+"""Whether the forecast means what it says, on families of incubations. `-k tips` for one; prints the tables.
 
 What was asked of time to a limit, its range, quiet nights and the end of growth is recorded of the family that judges,
 whose physics the forecast does not share and on which no constant was chosen. What is asserted are bounds that must not
@@ -16,18 +16,16 @@ import pytest
 from tests.bench.figures import record, some
 from tests.forecast import families, honest, skill, tipsworld
 
-JUDGE = "judging"
-"""The family by which it is judged: 400 batches of it, 150 of each other."""
-OUTSIDE = "tips"
-"""Written by somebody who had read neither the forecast nor the other families."""
-FIRST = {"tuning": 1000, "choosing": 3000, "haze": 7000, "judging": 11000, OUTSIDE: 15000}
+JUDGE = "tips"
+"""Written by somebody who had read neither the forecast nor any other family: 400 batches of it, 150 of each other."""
+FIRST = {"tuning": 1000, "choosing": 3000, "haze": 7000, "judging": 11000, JUDGE: 15000}
 """First seed of each family."""
 FIGURE = {
     "tuning": "forecast, tuning: 80 % ranges, quiet nights, first evening",
     "choosing": "forecast, choosing: 80 % ranges, quiet nights, first evening",
     "haze": "forecast, haze: 80 % ranges, quiet nights, first evening",
     "judging": "forecast, judging: 80 % ranges, quiet nights, first evening",
-    OUTSIDE: "forecast, tips: 80 % ranges, quiet nights, first evening",
+    JUDGE: "forecast, tips: 80 % ranges, quiet nights, first evening",
 }
 
 
@@ -35,14 +33,14 @@ def part_of(job: tuple[str, int, int]) -> honest.Found:
     """Some batches of a family."""
     family, first, count = job
     found, seeds = honest.Found(), range(first, first + count)
-    for batch in tipsworld.batches(seeds) if family == OUTSIDE else families.batches(family, seeds):
+    for batch in tipsworld.batches(seeds) if family == JUDGE else families.batches(family, seeds):
         found.add(honest.run(batch))
     return found
 
 
 @pytest.mark.bench
 @pytest.mark.timeout(14400)
-@pytest.mark.parametrize("family", [*families.FAMILIES, OUTSIDE])
+@pytest.mark.parametrize("family", [*families.FAMILIES, JUDGE])
 def test_forecast_means_what_it_says(family: str) -> None:
     """Every lead, after work, quiet nights, the first evening and the end, on one family by itself."""
     seeds, step = some(FIRST[family], 400 if family == JUDGE else 150), 21
