@@ -59,7 +59,10 @@ def test_heat_is_remembered() -> None:
     mould = Mould((2,), **STARTER)
     mould.tips += 0.02
     mould.threads += 0.02
+    on_a_mat = Mould((1,), **STARTER)  # where a bare mat scorches the lowest grains
+    on_a_mat.threads += 0.5
     for minute in range(6 * 60):
+        assert 0.0 <= on_a_mat.grow(60.0, 0.99, 1.0)[0] < 1.0 and 0.0 <= on_a_mat.whole[0] <= 1.0
         mould.grow(np.array([37.0, 50.0 if minute < 180 else 37.0]), 0.99, 1.0)
         if minute == 180:
             hot = float(mould.threads[1])

@@ -25,6 +25,7 @@ DT_S: Final = 60.0
 GAS: Final = 8.314
 LATENT: Final = 2.42e6  # J/kg
 BULK: Final = 455.0  # steamed rice, kg/m3 (Sato 1992)
+THINNEST: Final = 0.014  # m, three grains; in thinner layers a minute is too long a step
 K_BED: Final = 0.2  # W/m/K; no measurement on koji is known
 RAYS: Final = 5.5  # W/m2/K between rice and walls
 LEWIS: Final = 1040.0  # J/m3/K: heat over mass transfer of air
@@ -88,7 +89,7 @@ class Mould:
         self.age += hours * fast / (1 + lost) / steady(32.0, own["optimum"]) * wet
         out = np.interp((self.age - own["tau_h"]) / own["sigma_h"], _AT, _CUMULATED)
         new, self.out = np.maximum(out - self.out, 0.0) * own["spores"], np.maximum(out, self.out)
-        self.whole += hours * (1.0 - self.whole - lost * self.whole)
+        self.whole = (self.whole + hours) / (1.0 + hours * (1.0 + lost))  # to the end of the minute: 52 °C is fast
         self.alive *= 1.0 - hours * np.minimum(0.008 * lost, 5.0)
         breath = air / (air + 0.09) * 1.09
         active = fast * self.whole * self.alive * breath
@@ -262,8 +263,9 @@ class Kitchen:
         self.pore[i], self.fresh[i] = OXYGEN, OXYGEN
         self.c[i, AIR] = 0.5 * (self.c[i, AIR] + self.room[i])
         self.damp[i] = 0.5 * (self.damp[i] + v["damp"][i] * dense(self.room[i]))
-        v["deep"][i] *= how["thinner"] if spread else 1.0
-        v["area"][i] /= how["thinner"] if spread else 1.0
+        thinner = max(how["thinner"], THINNEST / v["deep"][i]) if spread else 1.0
+        v["deep"][i] *= thinner
+        v["area"][i] /= thinner
         if spread:
             v["through"][i] = min(v["through"][i] * how["opens"], 1.0)
             v["breathe"][i] = min(v["breathe"][i] * how["opens"], v["h"][i] / LEWIS)
