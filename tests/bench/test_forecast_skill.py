@@ -15,11 +15,14 @@ import pytest
 
 from tests.bench.figures import record, some
 from tests.forecast import families, honest, skill, tipsworld
+from tests.forecast.seer import Seer
 
 JUDGE = "tips"
 """Written by somebody who had read neither the forecast nor any other family: 400 batches of it, 150 of each other."""
 FIRST = {"tuning": 1000, "choosing": 3000, "haze": 7000, "judging": 11000, JUDGE: 15000}
 """First seed of each family."""
+SEEN = {"haze": range(30_000, 31_000), "judging": range(30_000, 31_000)}
+"""Seeds of those that are quickly made, for one who has seen them to tell the end of others."""
 FIGURE = {
     "tuning": "forecast, tuning: 80 % ranges, quiet nights, first evening",
     "choosing": "forecast, choosing: 80 % ranges, quiet nights, first evening",
@@ -57,10 +60,28 @@ def test_forecast_means_what_it_says(family: str) -> None:
         f"{100 * min(by_lead):.0f}-{100 * max(by_lead):.0f} of 100; said and came {honest.worst(total.quiet):.2f} "
         f"apart, on the first evening {honest.worst(evening):.2f}; {total.batches} batches",
     )
+    if family in SEEN:
+        _end_beside_one_who_has_seen(family, total)
     if family == JUDGE:
         _record_what_was_asked_first(total)
     assert min(by_lead) > 0.65 and max(by_lead) < 0.95
     assert honest.brier(total.quiet)[0] < honest.brier(total.quiet)[1]
+
+
+def _end_beside_one_who_has_seen(family: str, total: honest.Found) -> None:
+    """Growth complete, 12 h before, on the same batches by `seer.Seer`, who has seen others of the family."""
+    seer, told = Seer(families.batches(family, SEEN[family])), []
+    for batch in families.batches(family, [one.batch for one in total.done]):
+        end_h = skill.done_h(batch)
+        assert end_h is not None
+        told.append([abs(hour - end_h) for hour in seer.end_h(batch, end_h - 12.0)])
+    own, (seen, usual) = honest.off(total.done), (median(one) for one in zip(*told, strict=True))
+    record(
+        f"forecast, {family}: growth complete, 12 h before",
+        f"{own:.2f} h, {len(told)} batches",
+        f"{seen:.2f} h by one who has seen 1,000 of the family, {usual:.2f} h by its usual hour",
+    )
+    assert own < 1.5 * seen and own < usual
 
 
 def _record_what_was_asked_first(total: honest.Found) -> None:

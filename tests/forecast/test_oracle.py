@@ -9,6 +9,7 @@ import pytest
 
 from tests.forecast import bedtruth
 from tests.forecast.oracle import Oracle, errors
+from tests.forecast.seer import Seer
 from tests.forecast.skill import done_h
 
 
@@ -35,3 +36,16 @@ def test_the_end_can_be_told_by_one_who_knows_the_batch_and_less_well_by_one_who
     assert len(found["ranges known"]) == 2
     assert known < 0.15
     assert known < ranges < 3.0
+
+
+@pytest.mark.slow(4)
+def test_who_has_seen_the_family_tells_the_end_better_than_its_usual_hour() -> None:
+    every = [batch for batch in bedtruth.textbook(range(1000, 1090), 0) if done_h(batch) is not None]
+    seer, told = Seer(every[12:]), []
+    for batch in every[:12]:
+        end_h = done_h(batch)
+        assert end_h is not None
+        told.append([abs(hour - end_h) for hour in seer.end_h(batch, end_h - 12.0)])
+    seen, usual = (median(one) for one in zip(*told, strict=True))
+    print(f"\nend of growth, 12 h before: off by {seen:.2f} h having seen its kind, {usual:.2f} h by its usual hour")
+    assert seen < 0.8 * usual
