@@ -7,7 +7,17 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from kojimon.forecast.box import OFF_C, Box
-from kojimon.forecast.ensemble import EFFECTS, MOST_LOG_ODDS, STATES, STRAY_H, UPSET_H, Ensemble, fall_k, systematic
+from kojimon.forecast.ensemble import (
+    EFFECTS,
+    MOST_LOG_ODDS,
+    STATES,
+    STRAY_H,
+    UNREST_H,
+    UPSET_H,
+    Ensemble,
+    fall_k,
+    systematic,
+)
 from kojimon.forecast.growth import Array
 from kojimon.forecast.heat import MEMORY_H, Bed, balance, metabolism, speed_at
 
@@ -21,6 +31,8 @@ ROOM_DRIFT_H: Final = 6.0
 HARM_C: Final = 40.0
 """What the model leaves out (harm by heat, drying, want of air) can only cool koji that is so hot; chosen on tuning
 seeds and the first 84 of haze's, and the same between 36 and 42 °C."""
+ROOM_FALLS_K: Final = 5.0
+"""Koji gets no colder than its room, by so much as a room falls at night and wet rice lies below it; chosen."""
 HOTTEST_C: Final = 60.0
 """Paths are cut here: nothing is known about a bed beyond it."""
 
@@ -74,17 +86,9 @@ class Paths(NamedTuple):
 
 
 def run(
-    ensemble: Ensemble,
-    box: Box,
-    now: Now,
-    rng: np.random.Generator,
-    *,
-    members: int,
-    hours: float,
-    step_h: float,
-    nights: tuple[Night, ...] = (Night(),),
-    latest_brake: float = 0.0,
-) -> Paths:
+    ensemble: Ensemble, box: Box, now: Now, rng: np.random.Generator, *, members: int, hours: float, step_h: float,
+    nights: tuple[Night, ...] = (Night(),), latest_brake: float = 0.0,
+) -> Paths:  # fmt: skip
     """Runs the ensemble ahead, all scenarios in one pass with the same members and the same chance.
 
     Args:
@@ -111,15 +115,17 @@ def run(
     return Paths(in_h, bed, seen, air, grown)
 
 
-def corrected(paths_c: Array, factor: Array, lean: float) -> Array:
+def corrected(paths_c: Array, room_c: float, factor: Array, lean: float) -> Array:
     """Paths drawn together (factor below 1) or apart about their middle at each time, and moved by `lean` spreads.
 
-    None is made hotter than `HARM_C` by it. Time is the first axis, as long as `factor`; members are the last.
+    None is made hotter than `HARM_C` by it, nor colder than the room may become. Time is the first axis, as long as
+    `factor`; members are the last.
     """
     middle = np.median(paths_c, axis=-1, keepdims=True)
     moved = lean * np.std(paths_c, axis=-1, keepdims=True)
     drawn = middle + moved + factor.reshape(-1, *(1 for _ in paths_c.shape[1:])) * (paths_c - middle)
-    kept: Array = np.minimum(drawn, np.maximum(paths_c + np.minimum(moved, 0.0), HARM_C))
+    cooled = np.minimum(drawn, np.maximum(paths_c + np.minimum(moved, 0.0), HARM_C))
+    kept: Array = np.maximum(cooled, np.minimum(paths_c, room_c - ROOM_FALLS_K))
     return kept
 
 
@@ -127,23 +133,16 @@ class _Running:
     """Members on their way, laid out scenario after scenario."""
 
     def __init__(
-        self,
-        ensemble: Ensemble,
-        box: Box,
-        now: Now,
-        rng: np.random.Generator,
-        members: int,
-        steps: int,
-        step_h: float,
-        nights: tuple[Night, ...],
-    ) -> None:
+        self, ensemble: Ensemble, box: Box, now: Now, rng: np.random.Generator,
+        members: int, steps: int, step_h: float, nights: tuple[Night, ...],
+    ) -> None:  # fmt: skip
         self.now, self.step_h, self.nights = now, step_h, nights
         self.members, count = members, len(nights)
         pick = ensemble.draw(members, rng)
         drawn = _states(ensemble, pick, rng)
         self.bed_c, self.error, self.log_odds, self.stray, self.upset = (np.tile(row, count) for row in drawn)
         self.log_odds = np.minimum(self.log_odds, MOST_LOG_ODDS)
-        self.log_lag: Array = np.tile(ensemble.log_lag[pick], count)
+        self.log_lag, self.hold_c = (np.tile(row[pick], count) for row in (ensemble.log_lag, ensemble.hold_c))
         self.bed = Bed(*(np.tile(part[pick], count) for part in ensemble.bed))
         boxes = rng.permutation(systematic(box.weights(), members, float(rng.random())))
         self.box = _boxes(box, boxes, np.array([night.lower_k for night in nights])[:, None])
@@ -154,10 +153,12 @@ class _Running:
         self.draws = rng.standard_normal((2, members))
         self.keep, self.hold = float(np.exp(-step_h / MEMORY_H)), float(np.exp(-step_h / STRAY_H))
         self.calm = float(np.exp(-step_h / UPSET_H))
-        chance = rng.standard_normal((steps + 1, 2, members))
+        chance = rng.standard_normal((steps + 1, 3, members))
         one = Bed(*(part[:members] for part in self.bed))
         self.kicks = chance[:, 0] * np.sqrt(1.0 - self.keep**2) * one.unknown_k_per_h
         self.sways = chance[:, 1] * np.sqrt(1.0 - self.hold**2) * one.restless
+        fading = np.exp(-step_h * np.arange(steps + 1) / UNREST_H)[:, None]
+        self.stirs = chance[:, 2] * np.sqrt(1.0 - self.calm**2) * ensemble.unrest[pick] * fading
 
     def step(self, step: int) -> tuple[Array, Array, Array, Array]:
         """A step's bed, bed as seen, air and growth, then on to the next."""
@@ -169,7 +170,8 @@ class _Running:
         damp = self.bed.humidity_pct / 100.0 if self.now.humidity is None else self.now.humidity
         speed = speed_at(self.bed, self.bed_c) * np.exp(self.stray)
         flow = metabolism(self.bed, speed, self.log_odds, self.log_lag)
-        change = balance(self.bed, self.bed_c, air.reshape(-1), damp, flow.heat_k_per_h + self.error + self.upset)
+        made = flow.heat_k_per_h + self.error + self.upset
+        change = balance(self.bed, self.bed_c, air.reshape(-1), damp, made, self.hold_c)
         seen = self.bed_c - self.bed.probe_lag_h * change.rate_k_per_h
         bed_c, grown = self.bed_c, 1.0 / (1.0 + np.exp(-self.log_odds))
         reach = -np.expm1(-change.damping_per_h * self.step_h) / change.damping_per_h
@@ -178,7 +180,7 @@ class _Running:
         self.log_lag = np.minimum(self.log_lag + flow.lag_per_h * self.step_h, 20.0)
         self.error = self.keep * self.error + np.tile(self.kicks[step], count)
         self.stray = self.hold * self.stray + np.tile(self.sways[step], count)
-        self.upset = self.calm * self.upset
+        self.upset = self.calm * self.upset + np.tile(self.stirs[step], count)
         shape = (count, self.members)
         return bed_c.reshape(shape), seen.reshape(shape), air, grown.reshape(shape)
 

@@ -40,29 +40,17 @@ STALE_S: Final = 1800.0
 
 
 def compose(
-    forecaster: Forecaster,
-    now_s: float,
-    limits_c: tuple[float, ...],
-    horizon_s: float,
-    low_c: float | None,
+    forecaster: Forecaster, now_s: float, limits_c: tuple[float, ...], horizon_s: float, low_c: float | None,
     mix: answers.MixAim,
-) -> answers.Forecast:
+) -> answers.Forecast:  # fmt: skip
     """All answers at `now_s`; arguments as `Forecaster.forecast`."""
     horizon_h = horizon_s / 3600.0
     late = now_s / 3600.0 - forecaster.block / 12.0
-    paths = ahead.run(
-        forecaster.ensemble,
-        forecaster.box,
-        forecaster.now(),
-        forecaster.chance(0),
-        members=forecaster.ensemble.size,
-        hours=horizon_h + STEP_H,
-        step_h=STEP_H,
-    )
+    paths = forecaster.run(0, members=forecaster.ensemble.size, hours=horizon_h + STEP_H, step_h=STEP_H)
     part = min(max(late / STEP_H, 0.0), 1.0)
     bed, air = (p[:-1, 0] * (1.0 - part) + p[1:, 0] * part for p in (paths.bed_c, paths.air_c))
     in_h = paths.in_h[:-1]
-    bed_c = ahead.corrected(bed, forecaster.record.scale(in_h), forecaster.record.lean())
+    bed_c = ahead.corrected(bed, forecaster.room_c, forecaster.record.scale(in_h), forecaster.record.lean())
     if (rest_c := forecaster.rest_c(air)) is not None:
         bed_c = np.maximum(bed_c, rest_c)
     quiet_in_h = np.arange(QUIET_H, horizon_h + 1e-9, QUIET_H)
@@ -141,17 +129,10 @@ def _too_cold(low_c: float | None, in_h: Array, bed_c: Array, quiet_in_h: Array)
 def _what_if(forecaster: Forecaster, horizon_h: float) -> ahead.Paths:
     """Scenarios in one run: untouched, the changes, then mixing at each wait after the first."""
     waits = tuple(ahead.Night("mix", wait) for wait in WAITS_H[1:])
-    paths = ahead.run(
-        forecaster.ensemble,
-        forecaster.box,
-        forecaster.now(),
-        forecaster.chance(1),
-        members=100,
-        hours=horizon_h,
-        step_h=2 * STEP_H,
-        nights=(ahead.Night(), *(night for _, night in CHANGES), *waits),
-    )
-    bed_c = ahead.corrected(paths.bed_c, forecaster.record.scale(paths.in_h), forecaster.record.lean())
+    nights = (ahead.Night(), *(night for _, night in CHANGES), *waits)
+    paths = forecaster.run(1, members=100, hours=horizon_h, step_h=2 * STEP_H, nights=nights)
+    scale, lean = forecaster.record.scale(paths.in_h), forecaster.record.lean()
+    bed_c = ahead.corrected(paths.bed_c, forecaster.room_c, scale, lean)
     return paths._replace(bed_c=bed_c)
 
 
@@ -184,16 +165,7 @@ def _mix(aim: answers.MixAim, in_h: Array, bed_c: Array, paths: ahead.Paths) -> 
 
 def _done(forecaster: Forecaster, now_h: float) -> answers.DoneAnswer:
     setup = forecaster.setup
-    paths = ahead.run(
-        forecaster.ensemble,
-        forecaster.box,
-        forecaster.now(),
-        forecaster.chance(2),
-        members=200,
-        hours=DONE_AHEAD_H,
-        step_h=3 * STEP_H,
-        latest_brake=DONE_BRAKE,
-    )
+    paths = forecaster.run(2, members=200, hours=DONE_AHEAD_H, step_h=3 * STEP_H, latest_brake=DONE_BRAKE)
     hours = first_pass_h(paths.in_h, paths.grown[:, 0], setup.complete_at)
     complete = float(np.mean(hours <= 0.0))
     passed = now_h if forecaster.done_h is None else min(forecaster.done_h, now_h)

@@ -23,6 +23,8 @@ TEMPER: Final = 0.5
 """Power on the likelihood, since errors of neighbouring blocks are not independent; chosen on tuning seeds."""
 TAIL: Final = 4.0
 """Degrees of freedom of the Student-t likelihood: one odd block does not kill a member."""
+HOLD_JITTER_K: Final = 0.4
+"""How far what a thermostat in the koji holds (`hold_c`; none: infinite) is spread anew at a resampling; chosen."""
 LATE_H: Final = 2.5 / 60.0
 """A block's median was true at its middle, half a block before the members are corrected by it."""
 READ_K: Final = 0.10
@@ -38,6 +40,8 @@ work upset in the heat balance for a while, K/h."""
 UPSET_H: Final = 1.0
 """How long work upsets the heat balance: threads are torn and pause, the open box and wet faces cool; published pairs
 are back within 1-3 h."""
+UNREST, UNREST_H = 0.8, 1.5
+"""Share of that which goes on changing, and for how long: threads come back when they will; chosen."""
 UPSET_SHARE, UPSET_K_PER_H = 0.7, 0.8
 """How far a mixing does: standard deviation as a share of the heat made, and besides; chosen."""
 _WALK: Final = np.array([p.walk for p in PARAMETERS])[:, None]
@@ -111,7 +115,9 @@ class Ensemble:
         self.cov[:, BED, BED] = 1.5**2
         self.cov[:, ERROR, ERROR] = self.bed.unknown_k_per_h**2
         self.cov[:, STRAY, STRAY] = self.bed.restless**2
+        self.hold_c: Array = np.full(members, np.inf)
         self.made: Array = np.zeros(members)
+        self.unrest: Array = np.zeros(members)
         self.moving: Array = np.zeros(members)
 
     @property
@@ -139,7 +145,7 @@ class Ensemble:
         speed = speed_at(bed, state[BED]) * stray
         warmer = speed_at(bed, state[BED] + 0.5) * stray
         flow = metabolism(bed, speed, state[GROWN], self.log_lag)
-        change = balance(bed, state[BED], air_c, damp, flow.heat_k_per_h + state[ERROR] + state[UPSET])
+        change = balance(bed, state[BED], air_c, damp, flow.heat_k_per_h + state[ERROR] + state[UPSET], self.hold_c)
         steeper = (warmer / speed - 1.0) / 0.5
         fade = np.exp(-change.damping_per_h * hours)
         reach = (1.0 - fade) / change.damping_per_h
@@ -158,6 +164,8 @@ class Ensemble:
         self.cov[:, BED, BED] += WANDER_K**2
         self.cov[:, ERROR, ERROR] += (1.0 - keep**2) * bed.unknown_k_per_h**2
         self.cov[:, STRAY, STRAY] += (1.0 - hold**2) * bed.restless**2
+        self.cov[:, UPSET, UPSET] += (1.0 - calm**2) * self.unrest**2
+        self.unrest *= np.exp(-hours / UNREST_H)
         state[BED] += change.rate_k_per_h * reach
         state[ERROR] *= keep
         state[GROWN] = np.minimum(state[GROWN] + flow.log_odds_per_h * hours, MOST_LOG_ODDS)
@@ -209,7 +217,8 @@ class Ensemble:
         """Keeps the members picked (indices, with repeats), all of one weight."""
         self.rows, self.log_lag = self.rows[:, pick], self.log_lag[pick]
         self.state, self.cov = self.state[:, pick], self.cov[pick]
-        self.made, self.moving = self.made[pick], self.moving[pick]
+        self.made, self.moving, self.hold_c = self.made[pick], self.moving[pick], self.hold_c[pick]
+        self.unrest = self.unrest[pick]
         self.log_weight = np.zeros(len(pick))
         self.bed = bed_from(self.rows)
 
@@ -225,7 +234,9 @@ class Ensemble:
         self.cov[:, BED, BED] += effect.cool_spread_k**2
         self.cov[:, GROWN, GROWN] += effect.set_back_spread**2
         self.cov[:, STRAY, STRAY] += effect.set_back_spread**2
-        self.cov[:, UPSET, UPSET] += (effect.cools * (UPSET_SHARE * self.made + UPSET_K_PER_H)) ** 2
+        upset = effect.cools * (UPSET_SHARE * self.made + UPSET_K_PER_H)
+        self.cov[:, UPSET, UPSET] += upset**2
+        self.unrest = np.maximum(self.unrest, UNREST * upset)
         self.rows[ROW["loss_per_h"]] += effect.loss + effect.loss_spread * self.rng.standard_normal(self.size)
         self.bed = bed_from(self.rows)
 
@@ -267,6 +278,7 @@ class Ensemble:
         self.select(pick)
         self.rows, self.log_lag = joint[:-2].copy(), joint[-1].copy()
         self.state[GROWN] = np.minimum(joint[-2], MOST_LOG_ODDS)
+        self.hold_c = self.hold_c + HOLD_JITTER_K * self.rng.standard_normal(self.size)
         self.bed = bed_from(self.rows)
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterable
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -39,14 +39,27 @@ AIR_BLOCKS: Final = 24
 """A half-hour's air older than two hours says nothing about now; chosen."""
 LEAST_HEIGHT_K: Final = 5.0
 """Koji so little above its room says nothing of what a mixing takes; chosen."""
-SEEN_AFTER: Final = 2
-"""Blocks after work that are not learnt from: a probe in a sleeve is still on its way; chosen."""
+OUT_SHARE: Final = 0.45
+"""A probe that after work shows so much of the koji's height above the room gone lies beside it; chosen above what any
+published mixing took."""
+MOVES_K: Final = 0.7
+"""A probe that moves faster in a block has just been put back, or is in a sleeve and still on its way; chosen."""
+OUT_BLOCKS: Final = 9
+"""Hands are done by then, and what the probe shows is believed; chosen."""
 SETTLING_BLOCKS: Final = 6
 """Half an hour after work in which readings count less and the box is not learnt from; chosen."""
 REST_FROM_H: Final = 3.0
 """Then the rice has come to what box and room make of it; chosen."""
 REST_K: Final = 1.0
 """Koji without heat of its own lies where its box has held it so far, or lower by so much on the average; chosen."""
+MAT_C: Final = 30.0
+"""What a mat makes of koji without heat of its own, whatever its room: people choose it for that; chosen."""
+TIED, TIED_K = 0.6, 4.0
+"""Share of mats that a thermostat in the koji switches, and how much more than needed such a mat could give; chosen."""
+HOLD_SPREAD_K: Final = 1.5
+"""How far what it holds differs from `MAT_C`; chosen."""
+MAT_K, DRIES_K = KINDS["heat-mat"]["offset_k"][0], 2.5
+"""What it makes of it above the air, and what it gives besides for what evaporates under a usual cover; chosen."""
 MATS: Final = 0.15
 """Share of heat mats among boxes of which nobody says what they are; chosen."""
 SETTLING_K, BY_HAND_K = 0.5, 0.5
@@ -79,11 +92,14 @@ class Forecaster:
         start_c = START_C if setup.start_c is None else setup.start_c
         drawn = setup.members * (DRAWS if prior.batches == 0 else 1)
         self.ensemble = Ensemble(mean[:n], cov[:n, :n], drawn, self._rng, start_c)
+        share = {"heat-mat": 1.0, "unknown": 0.0 if prior.batches else MATS}.get(setup.kind, 0.0)
+        mat: Array = np.where(np.arange(drawn) < round(share * drawn), 1.0, 0.0)
+        tied = (mat > 0.0) & (self._rng.random(drawn) < TIED)
+        self.ensemble.hold_c[tied] = MAT_C + HOLD_SPREAD_K * self._rng.standard_normal(int(tied.sum()))
+        self.ensemble.shift("offset_k", np.where(tied, TIED_K, 0.0))
         if prior.batches == 0:
-            usual_k = np.full(drawn, mean[ROW["offset_k"]])
-            if setup.kind == "unknown":
-                usual_k[: round(MATS * drawn)] += KINDS["heat-mat"]["offset_k"][0]
-                self.ensemble.shift("offset_k", usual_k)
+            usual_k = MAT_K * mat
+            self.ensemble.shift("offset_k", DRIES_K * mat + (usual_k if setup.kind == "unknown" else 0.0))
             weigh(self.ensemble, setup.members, setup.complete_at, self._rng, usual_k)
         self.box = Box(mean[n:], cov[n:, n:], setup.members, self._rng, setup.kind)
         self.block = 0
@@ -99,7 +115,7 @@ class Forecaster:
         self._half: dict[str, list[float]] = {"bed": [], "air": []}
         self._by_hand: float | None = None
         self._works: list[str] = []
-        self._since_step = SETTLING_BLOCKS
+        self._since_step = OUT_BLOCKS
         self._refused: list[float] = []
         self._blind_air = False
         self._air_seen = False
@@ -107,16 +123,13 @@ class Forecaster:
         self._calm_c: float | None = None
         self._held: list[tuple[float, float | None]] = []
         self._before_c: float | None = None
+        self._shown_c: float | None = None
         self._rooms: deque[float] = deque(maxlen=5)
 
     def observe(
-        self,
-        t_s: float,
-        bed_c: float | None,
-        air_c: float | None,
-        room_c: float | None = None,
+        self, t_s: float, bed_c: float | None, air_c: float | None, room_c: float | None = None,
         rh_pct: float | None = None,
-    ) -> None:
+    ) -> None:  # fmt: skip
         """Takes one set of readings. None is "no reading"; readings before inoculation and late ones are left out.
 
         Args:
@@ -167,13 +180,9 @@ class Forecaster:
             self.work(t_s, kind)
 
     def forecast(
-        self,
-        now_s: float,
-        limits_c: tuple[float, ...],
-        horizon_s: float = 43200.0,
-        low_c: float | None = None,
+        self, now_s: float, limits_c: tuple[float, ...], horizon_s: float = 43200.0, low_c: float | None = None,
         mix: MixAim | None = None,
-    ) -> Forecast:
+    ) -> Forecast:  # fmt: skip
         """The forecast at `now_s` (seconds since inoculation), for upper limits and perhaps a low one, in °C.
 
         `mix`: the next mixing, where it is another than the setup's.
@@ -188,12 +197,17 @@ class Forecaster:
         if not self.warmed:
             return self.prior
         (bed_mean, bed_cov), (box_mean, box_cov) = self.ensemble.belief(), self.box.belief()
+        bed_mean[ROW["offset_k"]] -= TIED_K * float(self.ensemble.weights() @ np.isfinite(self.ensemble.hold_c))
         size, both = len(bed_mean), len(bed_mean) + len(box_mean)
         cov = np.zeros((both, both))
         cov[:size, :size], cov[size:, size:] = bed_cov, box_cov
         return learn(self.prior, np.concatenate((bed_mean, box_mean)), cov)
 
-    def now(self) -> ahead.Now:
+    def run(self, purpose: int, **more: Any) -> ahead.Paths:
+        """Runs the batch ahead as it stands, with the randomness of one answer; `more`: as `ahead.run`."""
+        return ahead.run(self.ensemble, self.box, self._now(), self.chance(purpose), **more)
+
+    def _now(self) -> ahead.Now:
         """What a run ahead starts from besides the ensemble."""
         air_c = self.air_half[1] if self.air_half and self.block - self.air_half[0] <= AIR_BLOCKS else None
         return ahead.Now(self.room_c, self._room_k_per_h(), air_c, self.humidity)
@@ -243,7 +257,7 @@ class Forecaster:
         self.humidity = np.asarray(median(gathered["rh"]) / 100.0) if gathered["rh"] else None
         self.ensemble.advance(BLOCK_H, self._air_for(air), self.humidity)
         self._seen_blocks.append(bed is not None)
-        if bed is not None and not works and self._since_step >= SEEN_AFTER:
+        if bed is not None and not works and self._shows_koji(bed):
             self._learn(bed, 0.0 if gathered["bed"] else BY_HAND_K)
         for kind in works:
             self.ensemble.work(EFFECTS[kind], self.room_c)
@@ -265,6 +279,9 @@ class Forecaster:
 
     def _air_for(self, air: float | None) -> Array:
         """Air for a step: measured, else what the box model says."""
+        if self.block == 0 and self.setup.kind == "heat-mat" and self.prior.batches == 0:
+            around_c = self.box.expected(self._bed_now(), self.room_c) if air is None else air
+            self.ensemble.shift("offset_k", np.full(self.ensemble.size, MAT_C - around_c - MAT_K))
         if air is not None:
             self._air_seen = True
             return np.asarray(air)
@@ -277,6 +294,15 @@ class Forecaster:
 
     def _bed_now(self) -> float:
         return float(self.ensemble.weights() @ self.ensemble.state[BED])
+
+    def _shows_koji(self, bed: float) -> bool:
+        """Whether a reading is the koji's: after work the probe may lie on the table, or be on its way back."""
+        last_c, self._shown_c = self._shown_c, bed
+        if self._since_step >= OUT_BLOCKS or last_c is None:
+            return True
+        whole_c = bed if self._before_c is None else self._before_c
+        out = whole_c - bed > OUT_SHARE * max(whole_c - self.room_c, LEAST_HEIGHT_K)
+        return abs(bed - last_c) < MOVES_K and not out
 
     def _learn(self, bed: float, unsure_k: float) -> None:
         before_c, self._before_c = self._before_c, None
@@ -332,9 +358,7 @@ class Forecaster:
 
     def _promise(self) -> None:
         """Keeps what is forecast for two hours on, to be checked then."""
-        paths = ahead.run(
-            self.ensemble, self.box, self.now(), self.chance(9), members=100, hours=CHECK_H, step_h=0.25
-        )
+        paths = self.run(9, members=100, hours=CHECK_H, step_h=0.25)
         self.record.promise(self.block + round(CHECK_H / BLOCK_H), paths.seen_c[-1, 0])
 
     def _notice_warmth(self) -> None:

@@ -23,6 +23,8 @@ from kojimon.forecast.thermal import KOJI
 
 MEMORY_H: Final = 8.0
 """How long an error of the heat balance lasts; chosen on tuning seeds."""
+HOLD_BAND_K: Final = 3.0
+"""Between full heat and none of a thermostat in the koji, as its swings and spots leave it; chosen."""
 PSYCHROMETRIC_KPA_PER_K: Final = 0.066
 """Psychrometric constant near 101 kPa (0.00066 1/K times 101.3 kPa, psychrometer formula in the AMS glossary)."""
 
@@ -122,15 +124,22 @@ class Change(NamedTuple):
     damping_per_h: Array
 
 
-def balance(bed: Bed, bed_c: Array, air_c: Array, humidity: Array, made_k_per_h: Array) -> Change:
-    """Rate of the bed's temperature from heat made and losses. `humidity` is a fraction of saturation."""
+def balance(
+    bed: Bed, bed_c: Array, air_c: Array, humidity: Array, made_k_per_h: Array, hold_c: Array | float = np.inf
+) -> Change:
+    """Rate of the bed's temperature from heat made and losses. `humidity` is a fraction of saturation.
+
+    `hold_c`: what a thermostat in the koji holds: it takes the offset away (a mat's warmth) from koji that is warmer.
+    """
+    on = np.clip((hold_c - bed_c) / HOLD_BAND_K + 0.5, 0.0, 1.0)
     own_kpa = vapour_kpa(bed_c)
     drying = bed.loss_per_h * bed.wet / PSYCHROMETRIC_KPA_PER_K
     rate = (
         made_k_per_h
-        - bed.loss_per_h * (bed_c - air_c - bed.offset_k)
+        - bed.loss_per_h * (bed_c - air_c - on * bed.offset_k)
         - drying * (own_kpa - humidity * vapour_kpa(air_c))
     )
     # Slope of the vapour pressure curve, from the derivative of the formula above.
     damping = bed.loss_per_h + drying * own_kpa * (4098.8 / (bed_c + 237.3) ** 2)
+    damping = damping + np.where((on > 0.0) & (on < 1.0), bed.loss_per_h * bed.offset_k / HOLD_BAND_K, 0.0)
     return Change(rate, damping)

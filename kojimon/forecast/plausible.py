@@ -46,7 +46,7 @@ def outcomes(ensemble: Ensemble, complete_at: float, offset_k: Array | float = 0
     full = np.log(complete_at / (1.0 - complete_at))
     for hour in np.arange(0.0, HOURS, STEP_H):
         flow = metabolism(bed, speed_at(bed, bed_c), log_odds, log_lag)
-        change = balance(bed, bed_c, air, bed.humidity_pct / 100.0, flow.heat_k_per_h)
+        change = balance(bed, bed_c, air, bed.humidity_pct / 100.0, flow.heat_k_per_h, ensemble.hold_c)
         bed_c = bed_c - change.rate_k_per_h * np.expm1(-change.damping_per_h * STEP_H) / change.damping_per_h
         log_odds = np.minimum(log_odds + flow.log_odds_per_h * STEP_H, 9.0)
         log_lag = np.minimum(log_lag + flow.lag_per_h * STEP_H, 20.0)

@@ -193,7 +193,7 @@ def published() -> Prior:
 
 KINDS: Final[dict[str, dict[str, tuple[float, float]]]] = {
     "fan": {"loss_per_h": (1.2, 0.5)},
-    "heat-mat": {"offset_k": (7.0, 2.0), "loss_per_h": (-0.1, 0.5)},
+    "heat-mat": {"offset_k": (7.0, 2.5), "loss_per_h": (-0.1, 0.5)},
 }
 COVERS: Final[dict[str, dict[str, tuple[float, float]]]] = {
     "open": {"wet": (0.4, 0.8)},

@@ -10,6 +10,7 @@ import pytest
 
 from kojimon.forecast.answers import Forecast, ForecastSetup
 from kojimon.forecast.forecaster import Forecaster, Reading
+from kojimon.forecast.heat import balance
 from kojimon.forecast.kept import calm_chances
 from kojimon.forecast.prior import published
 
@@ -84,6 +85,40 @@ def test_koji_that_its_mat_has_held_so_far_is_not_feared_cold() -> None:
     assert off.bed_now_c > LOW_C - 3.0 and off.too_cold[in_8_h] > 0.8
 
 
+MAT = ForecastSetup(members=200, kind="heat-mat")
+
+
+@pytest.mark.parametrize("hour", [0.25, 2.0])
+def test_a_mat_is_set_for_the_koji_whatever_its_room(hour: float) -> None:
+    """All boxes of the trade are to hold koji near 30 °C; that the air beside a mat is cold says nothing else."""
+    for rows in (on_a_mat(hour), [(t_s, bed_c, None, None, None) for t_s, bed_c, *_ in on_a_mat(hour)]):
+        made = asked(rows, hour, MAT)
+        assert made.too_cold[made.quiet_in_h.index(8.0)] < 0.35
+        assert 27.5 < made.curve.p50_c[32] < 32.5
+
+
+def test_a_mats_own_batch_teaches_it_no_heat_that_its_thermostat_held_back() -> None:
+    first = Forecaster(MAT, published(), 9)
+    first.take(on_a_mat(12.0), ())
+    first.warmed = True
+    again = Forecaster(MAT, first.learnt(), 9)
+    again.take(on_a_mat(0.5), ())
+    assert 27.0 < again.forecast(1800.0, (HOT_C,), low_c=LOW_C).curve.p50_c[32] < 32.0
+
+
+def test_koji_that_warms_itself_takes_over_from_a_mat_with_a_thermostat() -> None:
+    """What lies at what its mat holds, and no warmer, has made no heat that anything else must explain."""
+    members = Forecaster(MAT, published(), 9).ensemble
+    tied = np.isfinite(members.hold_c)
+    assert 0.3 < tied.mean() < 0.9
+    cold, warm = (
+        balance(members.bed, np.full(members.size, bed_c), np.asarray(20.0), np.asarray(0.8), 0.0, members.hold_c)
+        for bed_c in (25.0, 35.0)
+    )
+    lost = (cold.rate_k_per_h - warm.rate_k_per_h) / members.bed.loss_per_h
+    assert np.median(lost[tied]) > np.median(lost[~tied]) + 5.0
+
+
 @pytest.mark.parametrize(("kind", "falls"), [("heat-mat", False), ("still", True)])
 def test_air_that_falls_takes_the_koji_along_but_on_a_mat(kind: str, falls: bool) -> None:
     forecaster = Forecaster(ForecastSetup(members=200, kind=kind), published(), 9)
@@ -125,6 +160,43 @@ def test_what_a_mixing_takes_is_learnt_from_the_mixing_seen(told: bool) -> None:
     little, much = (falls_k(asked(rows, 21.0, works=works)) for rows, works in (mixed(1.0), mixed(5.0, told)))
     assert 0.5 < little < 2.0
     assert 2.6 < much < 6.0, "another mixing will take about as much; of twelve seeds 3.0 to 3.6"
+
+
+def on_the_table(rows: list[Reading], minutes: int) -> list[Reading]:
+    """The same; the probe lies in the room (20 °C) so long from the mixing on, and takes minutes to follow."""
+    shown_c, found = 31.0, []
+    for t_s, koji_c, *rest in rows:
+        felt_c = 20.0 if 0.0 <= t_s - 72_000.0 < 60.0 * minutes else koji_c
+        assert felt_c is not None
+        shown_c += (felt_c - shown_c) / 4.0
+        found.append((t_s, round(shown_c, 2), *rest))
+    return found
+
+
+@pytest.mark.parametrize("minutes", [10, 20])
+def test_a_probe_on_the_table_while_hands_are_in_the_koji_is_not_the_koji(minutes: int) -> None:
+    rows, works = mixed(3.0)
+    away = on_the_table(rows, minutes)
+    for after_h in (0.25, 0.45):
+        made = asked([row for row in away if row[0] <= 72_000.0 + 3600 * after_h], 20.0 + after_h, works=works)
+        koji_c = rows[round((20.0 + after_h) * 60) - 1][1]
+        assert koji_c is not None and made.curve.p10_c[0] < koji_c < made.curve.p90_c[0]
+    back, never = (asked(some, 21.0, works=works) for some in (away, rows))
+    assert back.bed_now_c == pytest.approx(never.bed_now_c, abs=0.3)
+    assert falls_k(back) == pytest.approx(falls_k(never), abs=0.8)
+
+
+def test_after_a_mixing_the_koji_is_less_sure_for_more_than_an_hour() -> None:
+    """When torn threads come back nobody sees beforehand, and a quiet half hour is no sign that they have."""
+    rows, works = mixed(3.0)
+    forecaster = Forecaster(SETUP, published(), 9)
+    forecaster.take([row for row in rows if row[0] < 72_000 + 3300], works)
+    unsure = []
+    for _ in range(2):
+        unsure.append(forecaster.run(4, members=200, hours=1.0, step_h=0.125))
+        forecaster.ensemble.unrest[:] = 0.0
+    after, never = (float(np.std(paths.bed_c[-1, 0])) for paths in unsure)
+    assert after > 1.25 * never
 
 
 def test_a_moved_probe_changes_what_is_read_and_not_what_grows() -> None:

@@ -250,7 +250,7 @@ def test_a_batch_that_contradicts_the_forecast_is_told() -> None:
     after = ask(forecaster, hour + 5.0)
     assert after.check.contradicts or after.check.widened > 1.2
     assert after.check.miss_k is not None
-    assert after.check.miss_k < -0.3
+    assert after.check.miss_sd is not None and after.check.miss_sd < -1.0
 
 
 def test_a_box_without_an_air_probe_is_less_sure() -> None:

@@ -78,7 +78,7 @@ def test_the_middle_leans_to_the_side_of_the_last_misses() -> None:
 
 def test_paths_keep_their_middle_and_order_where_nothing_leans() -> None:
     paths = np.random.default_rng(1).normal(25.0, 2.0, (3, 2, 41))
-    drawn = ahead.corrected(paths, np.array([0.5, 1.0, 2.0]), 0.0)
+    drawn = ahead.corrected(paths, -50.0, np.array([0.5, 1.0, 2.0]), 0.0)
     assert np.median(drawn, axis=-1) == pytest.approx(np.median(paths, axis=-1))
     assert drawn.std(axis=-1) == pytest.approx(paths.std(axis=-1) * np.array([[0.5], [1.0], [2.0]]))
     assert (np.argsort(drawn, axis=-1) == np.argsort(paths, axis=-1)).all()
@@ -86,6 +86,12 @@ def test_paths_keep_their_middle_and_order_where_nothing_leans() -> None:
 
 def test_what_is_not_known_makes_no_path_hotter_than_heat_lets_koji_grow() -> None:
     paths = np.linspace(30.0, 44.0, 41)[None, None, :]
-    wide = ahead.corrected(paths, np.array([2.0]), 0.5)
+    wide = ahead.corrected(paths, -50.0, np.array([2.0]), 0.5)
     assert wide.min() < paths.min() and (wide[paths > ahead.HARM_C] == paths[paths > ahead.HARM_C]).all()
-    assert ahead.corrected(paths, np.array([1.0]), -0.5).max() < paths.max()
+    assert ahead.corrected(paths, -50.0, np.array([1.0]), -0.5).max() < paths.max()
+
+
+def test_what_is_not_known_makes_no_path_colder_than_the_room_may_become() -> None:
+    """Half the boxes hold, half have gone off: thrice the spread would send those below the room they cool towards."""
+    paths = np.array([[[30.0] * 21 + [22.0] * 20]])
+    assert ahead.corrected(paths, 20.0, np.array([3.0]), -0.5).min() == 20.0 - ahead.ROOM_FALLS_K
