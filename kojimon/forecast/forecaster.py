@@ -98,9 +98,8 @@ class Forecaster:
         self.ensemble.hold_c[tied] = MAT_C + HOLD_SPREAD_K * self._rng.standard_normal(int(tied.sum()))
         self.ensemble.shift("offset_k", np.where(tied, TIED_K, 0.0))
         if prior.batches == 0:
-            usual_k = MAT_K * mat
-            self.ensemble.shift("offset_k", DRIES_K * mat + (usual_k if setup.kind == "unknown" else 0.0))
-            weigh(self.ensemble, setup.members, setup.complete_at, self._rng, usual_k)
+            self.ensemble.shift("offset_k", (DRIES_K + MAT_K * (setup.kind == "unknown")) * mat)
+            weigh(self.ensemble, setup.members, setup.complete_at, self._rng, MAT_K * mat)
         self.box = Box(mean[n:], cov[n:, n:], setup.members, self._rng, setup.kind)
         self.block = 0
         self.jumps = 0
