@@ -54,12 +54,16 @@ class Channel:
         """Uses another calibration from the next reading on. Raises ValueError where its points make no sense."""
         self._correct = correction(calibration.points, self.probe.quantity)
 
-    def take(self, number: Result, t_ms: int, retained: bool, late: bool) -> Measured | None:
-        """Judges one decoded number that came at t_ms; None where the payload said nothing about this probe."""
+    def take(self, number: Result, t_ms: int, retained: bool, late: bool, said: str = "") -> Measured | None:
+        """Judges one decoded number that came at t_ms; None where the payload said nothing about this probe.
+
+        Args:
+            said: the unit that the message itself names, C or F; it is believed before the settings.
+        """
         if isinstance(number, Bad):
             return self._bad(number)
         raw = number * self._times / self._divide
-        if self._fahrenheit:
+        if said == "F" if said in ("C", "F") and not self._humid else self._fahrenheit:
             raw = c_from_f(raw)
         if not self._low <= raw <= self._high:
             if not isfinite(raw):

@@ -189,7 +189,8 @@ PROBE: Final = Map(
         Field("file", path_text("the path of a file below the source's `root`"), "Sensor file, for a kernel source.",
               example="devices/platform/soc/fe804000.i2c/i2c-*/*-0044/hwmon/hwmon*/temp1_input"),
         Field("modbus", REGISTER, "Where it is found on a Modbus bus."),
-        Field("unit", choice("C", "F", "%", "percent"), "Unit of what is sent. Without it C, or % for humidity.",
+        Field("unit", choice("C", "F", "%", "percent"), "Unit of what is sent, where the message does not name it"
+              " itself. Without it C, or % for humidity.",
               default="", example="F"),
         Field("scale", number(1e-6, 1e6, SCALE_WHY),
               "Factor on the number that is sent, as in 0.1 for tenths of a degree."),

@@ -11,11 +11,12 @@ from kojimon.clock import SystemClock
 from kojimon.links.kernel_files import read, resolve
 from kojimon.links.mqtt import Address
 from kojimon.model import Quantity
-from kojimon.probes.finding.guess import guess, numbers_in, pace, units_in
+from kojimon.probes.finding.guess import guess, numbers_in, pace
 from kojimon.probes.finding.lines import LineGuess, guess_lines
 from kojimon.probes.finding.look import find_kernel, guesses_in, listen_mqtt, listen_serial, serial_ports
 from kojimon.probes.finding.names import OTHER, quantity_of
-from kojimon.probes.formats.decode import parse_path
+from kojimon.probes.formats.decode import json_document, parse_path
+from kojimon.probes.formats.said import units_in
 from tests.parts.broker import Broker, free_port, publish
 from tests.parts.pty import Device
 from tests.probes.trees import SOUND, plant, plug
@@ -91,7 +92,8 @@ def test_units() -> None:
     ],
 )
 def test_a_unit_that_the_message_names_counts(payload: bytes, unit: str) -> None:
-    assert [one.unit for one in guesses_in("t", numbers_in(payload), 0.0, units_in(payload))] == [unit]
+    units = units_in(json_document(payload, ()))
+    assert [one.unit for one in guesses_in("t", numbers_in(payload), 0.0, units)] == [unit]
     assert [one.unit for one in guess_lines([payload] * 3).guesses] == [unit]
 
 
@@ -111,10 +113,14 @@ def test_plain_numbers_are_shown_and_homie_says_their_unit(tmp_path: Path) -> No
         publish(broker, "homie/box/probe/temperature", b"30.6", retain=True)
         publish(broker, "homie/box/probe/temperature/$unit", "°F".encode(), retain=True)
         publish(broker, "homie/box/$stats/uptime", b"60", retain=True)
+        # What another kojimon says of itself is no probe's.
+        publish(broker, "kojimon/twin/attic/forecast", b'{"bed_now_c": 34.1, "temperature": 31.0}', retain=True)
+        publish(broker, "kojimon/koji", b"30.9", retain=True)
         found = listen_mqtt(Address("127.0.0.1", broker.port), SystemClock(), 1.0, "finder")
     assert {one.topic: (one.quantity, one.unit) for one in found.guesses} == {
         "cellar/koji": ("", "C"),
         "a/plain": ("", "C"),
+        "kojimon/koji": ("", "C"),
         "28-0316a2": ("", "C"),
         "homie/box/probe/temperature": (T, "F"),
     }

@@ -59,6 +59,21 @@ def test_scale_and_unit(settings: dict[str, Any], payload: bytes, raw_c: float) 
     assert one(payload, probe(**settings)).raw == raw_c
 
 
+@pytest.mark.parametrize(
+    ("unit", "payload", "raw_c"),
+    [
+        ("F", b'{"koji": {"value": 34.1, "unit": "C"}}', 34.1),
+        ("C", b'{"koji": {"value": 86, "unit": "\xc2\xb0F"}}', 30.0),
+        ("C", b'{"koji": {"value": 86}, "TempUnit": "F"}', 30.0),
+        ("F", b'{"koji": {"value": 86}, "air": {"unit": "C"}}', 30.0),
+        ("F", b'{"koji": {"value": 86, "unit": "%"}}', 30.0),
+        ("F", b'{"koji": {"value": 86, "unit": "C", "temp_unit": "F"}}', 30.0),
+    ],
+)
+def test_the_unit_that_a_message_names_is_believed_before_the_settings(unit: str, payload: bytes, raw_c: float) -> None:
+    assert one(payload, probe(unit=unit, key="koji.value")).raw == raw_c
+
+
 def test_calibration_changes_the_value_and_keeps_the_raw() -> None:
     measured = one(b"30.0", probe(calibration=Calibration(((0.4, 0.0),))))
     assert measured.raw == 30.0

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from itertools import pairwise
 from math import inf
 from typing import Any, Final
@@ -11,15 +11,13 @@ from typing import Any, Final
 from msgspec import Struct
 
 from kojimon.model import Quantity
-from kojimon.probes.finding.names import OTHER, names_one, quantity_of, words_of
+from kojimon.probes.finding.names import OTHER, names_one, quantity_of
 from kojimon.probes.formats.decode import MALFORMED, at_path, json_document, number
+from kojimon.probes.formats.said import CELSIUS, DEPTH_LIMIT, DISPUTED, FAHRENHEIT, words_of
 from kojimon.units import median
 
-DEPTH_LIMIT: Final = 6
 NUMBERS_LIMIT: Final = 64
 
-_FAHRENHEIT: Final = frozenset(("f", "fahrenheit", "°f", "degf", "tempf"))
-_CELSIUS: Final = frozenset(("c", "celsius", "°c", "degc", "tempc"))
 POSSIBLE: Final[dict[str, tuple[float, float]]] = {
     Quantity.TEMPERATURE: (-40.0, 212.0),
     Quantity.HUMIDITY: (0.0, 105.0),
@@ -27,12 +25,8 @@ POSSIBLE: Final[dict[str, tuple[float, float]]] = {
 """What a probe of a box or its room may send in °C, °F or %; anything else is tenths, a time, a count."""
 CLEAR_C: Final = 45.0
 """Up to here a temperature without a unit is taken for °C: koji and its box (judgement)."""
-DISPUTED: Final = "?"
-"""A message that names both units."""
 _EVERY: Final = (b'"',)
 """Every name of a document is looked up."""
-_UNIT: Final = frozenset(("unit", "units", "uom", "scale"))
-_OF_UNIT: Final = _UNIT | {"t", "temp", "temps", "temperature", "of", "measurement"}
 SHARE: Final = 1.0
 """Humidity up to here may be a share of one, or a dead sensor."""
 
@@ -70,7 +64,7 @@ def unit_of(quantity: str, name: str, value: float, said: str = "") -> str:
     if quantity == Quantity.HUMIDITY:
         return "%"
     words = words_of(name.rsplit("/", 1)[-1])
-    named = {unit for unit, known in (("F", _FAHRENHEIT), ("C", _CELSIUS)) if not known.isdisjoint(words)}
+    named = {unit for unit, known in (("F", FAHRENHEIT), ("C", CELSIUS)) if not known.isdisjoint(words)}
     named |= {said} if said else set()
     if len(named) == 1 and DISPUTED not in named:
         return named.pop()
@@ -84,44 +78,6 @@ def guess(topic: str, key: str, value: float, every_s: float = 0.0, device: str 
     if not low <= value <= high or (quantity == Quantity.HUMIDITY and value <= SHARE):
         quantity = ""
     return Guess(topic, key, quantity, unit_of(quantity, key or topic, value, said), device, value, every_s)
-
-
-def read_unit(text: str) -> str:
-    """C or F where a text names one of them, else "": `°F`, `fahrenheit`."""
-    word = text.strip().lower()
-    return "F" if word in _FAHRENHEIT else "C" if word in _CELSIUS else ""
-
-
-def units_in(payload: bytes) -> dict[str, str]:
-    """The unit of temperature that a message names, by the path of the object it stands in: `"TempUnit": "F"`."""
-    found: dict[str, str] = {}
-    for path, unit in _units(json_document(payload, ()), "", 0):
-        found[path] = unit if found.get(path, unit) == unit else DISPUTED
-    return found
-
-
-def _units(document: Any, path: str, depth: int) -> Iterator[tuple[str, str]]:
-    if depth > DEPTH_LIMIT:
-        return
-    if isinstance(document, list):
-        for at, inner in enumerate(document[:NUMBERS_LIMIT]):
-            yield from _units(inner, f"{path}[{at}]", depth + 1)
-    if isinstance(document, dict):
-        for name, inner in document.items():
-            words = frozenset(words_of(name))
-            if isinstance(inner, str) and words <= _OF_UNIT and not words.isdisjoint(_UNIT) and read_unit(inner):
-                yield path, read_unit(inner)
-            else:
-                yield from _units(inner, f"{path}.{name}" if path else name, depth + 1)
-
-
-def unit_at(units: Mapping[str, str], path: str) -> str:
-    """The unit that a message names nearest around the number at a path; "" where it names none."""
-    while path:
-        path = path[: max(path.rfind("."), path.rfind("["), 0)]
-        if path in units:
-            return units[path]
-    return ""
 
 
 def is_worth_a_look(one: Guess) -> bool:

@@ -9,8 +9,9 @@ from typing import Final
 
 from msgspec import Struct
 
-from kojimon.probes.finding.guess import Guess, guess, is_worth_a_look, numbers_in, twice, unit_at, units_in
-from kojimon.probes.formats.decode import Bad, fields, key_values, number, torn
+from kojimon.probes.finding.guess import Guess, guess, is_worth_a_look, numbers_in, twice
+from kojimon.probes.formats.decode import Bad, fields, json_document, key_values, number, torn
+from kojimon.probes.formats.said import unit_at, units_in
 from kojimon.units import median
 
 SEPARATORS: Final = (b";", b"\t", b",", b" ")
@@ -52,7 +53,7 @@ def guess_lines(lines: Sequence[bytes], every_s: float = 0.0) -> LineGuess:
     """Looks at whole lines of one port; a format must fit more than half of them."""
     read = [found for found in map(_json_line, lines) if found]
     if len(read) * 2 > len(lines):
-        likely, others = _guesses(_last(read), every_s, units_in(lines[-1]))
+        likely, others = _guesses(_last(read), every_s, units_in(json_document(lines[-1], ())))
         return LineGuess("json", (), likely, others=others)
     if any(map(twice, lines)):
         return LineGuess("", trouble=f"`{_shown(lines)}` has a name twice, and nobody knows which of the two counts")

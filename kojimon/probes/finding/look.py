@@ -18,20 +18,12 @@ from kojimon.links.kernel_files import name_of, read, stable
 from kojimon.links.mqtt import Address, MqttLink
 from kojimon.links.serial_port import SerialPort
 from kojimon.model import Quantity
-from kojimon.probes.finding.guess import (
-    Guess,
-    guess,
-    is_worth_a_look,
-    numbers_in,
-    pace,
-    read_unit,
-    twice,
-    unit_at,
-    units_in,
-)
+from kojimon.probes.finding.guess import Guess, guess, is_worth_a_look, numbers_in, pace, twice
 from kojimon.probes.finding.lines import EMPTY, LineGuess, guess_lines
 from kojimon.probes.finding.names import names_one
+from kojimon.probes.formats.decode import json_document
 from kojimon.probes.formats.lines import LineBuffer
+from kojimon.probes.formats.said import read_unit, unit_at, units_in
 
 if TYPE_CHECKING:
     from paho.mqtt.client import Client, MQTTMessage
@@ -44,6 +36,8 @@ CONNECT_S: Final = 10.0
 TOPICS_LIMIT: Final = 2000
 TIMES_KEPT: Final = 20
 TWICE_TOLD: Final = 5
+OWN: Final = "kojimon/"
+"""Below it and a site's name stands what kojimon publishes; a probe's own topic there has one name behind it."""
 
 DRIVERS: Final = {"w1_slave_temp": "ds18b20", "sht3x": "sht3x", "sht4x": "sht4x", "bme280": "bme280"}
 """Driver name -> device with known span and sentinels."""
@@ -194,8 +188,10 @@ class _Ear(MqttLink):
 
     def _message(self, client: Client, message: MQTTMessage) -> None:
         client.ack(message.mid, message.qos)
+        if message.topic.startswith(OWN) and message.topic.count("/") > 1:
+            return
         payload = bytes(message.payload)
-        numbers, units = numbers_in(payload), units_in(payload)
+        numbers, units = numbers_in(payload), units_in(json_document(payload, ()))
         with self.locked:
             if message.topic.endswith("/$unit") and len(self.units) < TOPICS_LIMIT:
                 self.units[message.topic.removesuffix("/$unit")] = read_unit(payload[:32].decode("utf-8", "replace"))

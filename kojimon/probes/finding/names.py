@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from kojimon.model import Quantity
+from kojimon.probes.formats.said import words_of
 
 OTHER: Final = "other"
 """It says that it is neither."""
@@ -20,7 +21,6 @@ def _words(text: str) -> frozenset[str]:
     return frozenset(text.split())
 
 
-_WORD = re.compile(r"°[CF]|[A-Z]+(?![a-z])|[A-Z]?[a-zäöüßéè]+")
 _TEMPERATURE: Final = _words(
     "t temp temps temperature temperatures temperatur temperatura température tempc tempf celsius fahrenheit degc degf"
     " °c °f thermo thermometer"
@@ -50,11 +50,6 @@ _ELSEWHERE: Final = _words("cpu gpu mcu soc chip soil battery batt")
 """What is below such a part is measured there: `cpu.temp`, `soil/moisture`."""
 _DOUBTFUL: Final = _words("device board esp internal moisture")
 """A temperature of the electronics, or of what they measure; moisture is the soil's more often than the air's."""
-
-
-def words_of(name: str) -> list[str]:
-    """The words of a name, small: split at capitals, digits and signs."""
-    return [word.lower() for word in _WORD.findall(name)]
 
 
 def names_one(name: str) -> bool:

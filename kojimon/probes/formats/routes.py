@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 from typing import Final, Protocol
 
 from kojimon.model import Arrival, Measured
 from kojimon.probes.channel import Channel
 from kojimon.probes.formats import decode
+from kojimon.probes.formats.said import unit_at, units_in
 
 FIRST_LINE: Final = "first-line"
 """Topic of a line that was cut at its start perhaps: looked at for column names, never for numbers."""
 
 Counts = dict[str, int]
+NONE_SAID: Final[Mapping[str, str]] = MappingProxyType({})
+"""A message names no unit."""
 
 
 class Route(Protocol):
@@ -23,11 +27,13 @@ class Route(Protocol):
 
 
 def _judged(
-    pairs: Sequence[tuple[Channel, decode.Result]], arrival: Arrival, t_ms: int, counts: Counts
+    pairs: Sequence[tuple[Channel, decode.Result]], arrival: Arrival, t_ms: int, counts: Counts,
+    units: Mapping[str, str] = NONE_SAID,
 ) -> list[Measured]:
     readings = []
     for channel, result in pairs:
-        reading = channel.take(result, t_ms, arrival.retained, arrival.late)
+        said = unit_at(units, channel.probe.key) if units else ""
+        reading = channel.take(result, t_ms, arrival.retained, arrival.late, said)
         if reading is None:
             counts["absent"] += 1
         else:
@@ -71,9 +77,10 @@ class JsonRoute:
             if not self._addressed:
                 return []
             return _judged([(channel, decode.UNREADABLE) for channel, _ in self._paths], arrival, t_ms, counts)
-        return _judged(
-            [(channel, decode.at_path(document, path)) for channel, path in self._paths], arrival, t_ms, counts
-        )
+        found = [(channel, decode.at_path(document, path)) for channel, path in self._paths]
+        # Of a device that was switched to the other unit the message knows, and the settings do not.
+        units = units_in(document) if not isinstance(payload, float) and b"nit" in payload else NONE_SAID
+        return _judged(found, arrival, t_ms, counts, units)
 
 
 class CsvRoute:
