@@ -44,6 +44,8 @@ ALARMS = ("limit/", "box/", "silent/", "blind/", "expect/", "deviation/")
 HAND_EVERY_S = 2 * H
 RECOGNISED_H = 2.0
 """Asked for: so long after its own heat a living one may be taken for one that has not warmed itself yet."""
+OTHER_DOUBTS = ("not-warmed", "probe-out", "cold", "hot")
+"""Words on a harvest that say nothing of whether the koji ever warmed itself."""
 EARLIEST_H = 40.0
 """Before that the schedule's clock opens no harvest."""
 END_H = 52.0
@@ -197,8 +199,6 @@ def run_one(kind: str, cover: Cover, case: str, seed: int, schedule: Schedule) -
 def judged(night: KitchenNight) -> Found:
     """What was said against what was true."""
     told = messages(night)
-    moments = night.moments
-    warmed_h = next((m.hour for m in moments if m.hour > 4 and m.own_w >= WARM_W), None)
     by_probe = [event for event in night.events if event.kind == "stage" and event.key == "growing"]
     told_h = min((night.hour(event) for event in by_probe), default=None)
     bad = [(hour, key, wakes) for hour, key, wakes, event in told if not cause(night, hour, event)]
@@ -207,7 +207,7 @@ def judged(night: KitchenNight) -> Found:
         tuple(f"{key} {hour:.1f}" for hour, key, _, _ in told),
         tuple(f"{key} {hour:.1f}" for hour, key, wakes in bad if wakes),
         tuple(f"{key} {hour:.1f}" for hour, key, wakes in bad if not wakes),
-        tuple(advice(night)), tuple(missed(night, told)), tuple(unknown(night)), warmed_h, told_h,
+        tuple(advice(night)), tuple(missed(night, told)), tuple(unknown(night)), warm_h(night), told_h,
     )  # fmt: skip
 
 
@@ -246,10 +246,18 @@ def cause(night: KitchenNight, hour: float, event: Event) -> bool:
         return any(not m.mains for m in around)
     if key == "box/hot":
         return any(m.runs_away or m.air_c >= 43.0 for m in around)
-    if key == "expect/self-warming":
-        warm = next((m.hour for m in night.moments if m.hour > 4 and m.own_w >= WARM_W), None)
-        return warm is None or warm > hour - RECOGNISED_H
-    return False
+    return key == "expect/self-warming" and not warm_by(night, hour)
+
+
+def warm_by(night: KitchenNight, hour: float) -> bool:
+    """Whether by then the koji had warmed itself for as long as it may take to be recognised."""
+    warmed_h = warm_h(night)
+    return warmed_h is not None and warmed_h <= hour - RECOGNISED_H
+
+
+def warm_h(night: KitchenNight) -> float | None:
+    """When it had warmed itself; None for never."""
+    return next((m.hour for m in night.moments if m.hour > 4 and m.own_w >= WARM_W), None)
 
 
 def advice(night: KitchenNight) -> list[str]:
@@ -262,8 +270,9 @@ def advice(night: KitchenNight) -> list[str]:
     early = next((m for m in night.moments if m.offered and m.hour < EARLIEST_H), None)
     if early is not None and early.own_w > grown / 2:
         out.append(f"harvest offered at {early.hour:.0f} h, at {early.own_w / grown:.0%} of its heat")
-    denied = next((m for m in night.moments if m.offered and m.doubt == "not-warmed"), None)
-    if denied is not None and grown >= WARM_W:
+    told_not = (m for m in night.moments if m.offered and m.doubt == "not-warmed")
+    denied = next((m for m in told_not if warm_by(night, m.hour)), None)
+    if denied is not None:
         out.append(f"said at {denied.hour:.0f} h that it was not seen to warm itself, and it had")
     return out
 
@@ -300,7 +309,7 @@ def missed(night: KitchenNight, told: list[tuple[float, str, bool, Event]]) -> l
         if mixed and not asked:
             out.append(f"{len(mixed)} mixings unmarked, none asked about")
     if sees_koji and night.case != "dead" and not unknown_warmth(night):
-        warm = next((m.hour for m in moments if m.hour > 4 and m.own_w >= WARM_W), None)
+        warm = warm_h(night)
         seen = next((m.hour for m in moments if m.stage == "growing"), None)
         if warm is not None and seen is not None and seen > warm + 8.0:
             out.append(f"own heat at {warm:.0f} h, seen at {seen:.0f} h")
@@ -309,7 +318,7 @@ def missed(night: KitchenNight, told: list[tuple[float, str, bool, Event]]) -> l
 
 def unknown_warmth(night: KitchenNight) -> set[str]:
     """Why it says that it cannot know whether the koji warms itself, at the harvest or when that should be told."""
-    return {m.doubt for m in night.moments if m.doubt} - {"", "not-warmed"}
+    return {m.doubt for m in night.moments} - {"", *OTHER_DOUBTS}
 
 
 def unknown(night: KitchenNight) -> list[str]:
