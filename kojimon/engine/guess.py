@@ -20,7 +20,7 @@ FALL_K = 1.0
 WITHIN_MS = 480_000
 APART_MS = 1_800_000
 """A fall is asked about once, and not near a marked work."""
-WARM_C, WARM_BY_HEATER_C = 33.0, 30.0
+WARM_C, WARM_BY_HEATER_C = 33.0, 28.0
 """Koji that is mixed for its warmth; on a mat its thermostat keeps it cooler, and by a lamp a cold room does."""
 TOLD_MS = 1_200_000
 """Hands that are full of rice mark later: so long the page asks alone (judgement)."""
