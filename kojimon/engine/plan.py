@@ -38,6 +38,8 @@ LATELY_MS = 21_600_000
 air, and its probe shows nothing (judgement)."""
 HOT_MS = 3_600_000
 """Koji that was too hot for so long in all is harvested with a word (judgement)."""
+RISES_MS = 5_400_000
+"""So much later its lack is told of koji that has begun to rise by itself: so long a K takes it (judgement)."""
 GRACE_MS = 900_000
 """An expectation past already at a start in mid-batch is judged so long after it: first the probes must speak."""
 
@@ -274,11 +276,14 @@ def met(known: Known, expectation: Expectation, now_ms: int) -> bool:
 
 
 def expected_by_ms(known: Known, expectation: Expectation) -> int | None:
-    """When the expectation is judged: its moment, but not before the probes have had time to speak."""
-    by_ms = known.resolve(expectation.by)
+    """When the expectation is judged: its moment, but not before the probes have had time to speak, and later of koji
+    that has half of the rise by then."""
+    by_ms, condition = known.resolve(expectation.by), known.schedule.conditions[expectation.condition]
     if by_ms is None:
         return None
-    hold_ms = round(known.schedule.conditions[expectation.condition].hold_s * 1000)
+    if condition.own_rise is not None and known.batch.own_rise_k >= condition.own_rise / 2:
+        by_ms = after_ms(known.anchors, by_ms, RISES_MS)
+    hold_ms = round(condition.hold_s * 1000)
     return max(by_ms, after_ms(known.anchors, known.batch.started_ms, hold_ms + GRACE_MS))
 
 

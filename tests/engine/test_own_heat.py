@@ -420,3 +420,11 @@ def test_no_limits_for_the_air_over_a_mat_nor_for_damp_where_a_fan_blows() -> No
     assert guarded("heat-mat") == {bed}
     assert guarded("fan") == {bed, air}
     assert guarded("still") == guarded("unknown") == {bed, air, damp}
+
+
+@pytest.mark.parametrize(("rose_k", "told_h"), [(0.2, [26.0]), (0.5, [27.5]), (0.9, [])])
+def test_koji_that_has_half_of_its_rise_at_26_hours_is_given_until_27_and_a_half(
+    rose_k: float, told_h: list[float]
+) -> None:
+    found = Kitchen(lambda h: 30.0, own=lambda h: rose_k * min(1.0, max(0.0, (h - 20) / 5)), kind="still")
+    assert [round(at_h, 1) for at_h in found.told_h] == told_h
