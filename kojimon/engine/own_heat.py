@@ -19,7 +19,6 @@ from msgspec.structs import replace
 from kojimon.contract import keys
 from kojimon.contract.events import ProbeBack, Warmth
 from kojimon.engine.conditions import (
-    DRIES_K,
     UNSEEN_PART,
     air_heats,
     by_heater,
@@ -31,7 +30,7 @@ from kojimon.engine.conditions import (
     reading_at,
     take,
 )
-from kojimon.engine.course import Course, CourseBlock
+from kojimon.engine.course import FALL_FROM, Course, CourseBlock
 from kojimon.engine.doubts import doubt
 from kojimon.engine.moments import Known
 from kojimon.engine.plan import overdue, reconsider
@@ -51,6 +50,8 @@ once it is beyond the air; what is still below that may be a slower one that the
 WARM_C, BELOW_K = 33.0, 0.6
 """Of koji alone, with nothing around it measured, a box makes anything up to that: a rise counts as less than any
 schedule that comes with kojimon wants, 0.7 K, and whether it grows cannot be known."""
+SLOWER = 2
+"""Courses from 1 h on: what is quicker has come back from work within the hour by itself."""
 BLOCK_MS = 1_800_000
 """Half an hour; the last two are the hour that is looked at."""
 LEAST_TICKS = 8
@@ -66,12 +67,11 @@ WORK_MS = 21_600_000
 MOVED_MS = 10_800_000
 """So long after its probe came to lie elsewhere nothing is judged (judgement)."""
 ELSEWHERE_K = 4.0
-"""Places of a box differ by so much at most: a rise since before a tray was moved, or since before koji beside a heater
-that is not measured was mixed, counts for what is beyond that. Over a mat its depths differ by more."""
+"""Places of a box differ by so much at most, or by twice what its trays were seen apart: a rise since before a tray was
+moved, or since before koji beside a heater that is not measured was mixed, counts for what is beyond that. Over a mat
+its depths differ by more."""
 FALL_OF_K = 2.0
 """Koji that never stood further than that above its lowest has no peak that its heat could be gone from (judgement)."""
-FALL_FROM = 1
-"""The course that a fall is counted from: air, as a thin tray follows it."""
 NO_KOJI_K, NO_KOJI_MS = 1.25, 43_200_000
 """So much within half an hour no koji gains before hour 12: in its hot hours it gains 1-2 K an hour (judgement)."""
 AT_ONCE_K = 2.0
@@ -168,6 +168,7 @@ def _went_on(
         levels = tuple(
             level + (around_c - level) * (1 - exp(-past_h / tau_h)) for level, tau_h in zip(levels, TAUS_H, strict=True)
         )
+        levels = _mixed(turn, course, levels, value, worked_ms)
     beyond = tuple(value - (level if course.seen else 0.0) for level in levels)
     totals = tuple(a + b for a, b in zip(course.totals or (0.0,) * len(TAUS_H), beyond, strict=True))
     course = replace(course, at_ms=turn.t_ms, levels=levels, totals=totals, count=course.count + 1)
@@ -178,15 +179,25 @@ def _went_on(
         after_work = worked_ms >= 0 and elapsed_ms(turn.anchors, worked_ms, turn.t_ms) < WORK_MS
         means = tuple(total / course.count for total in totals)
         block = CourseBlock(turn.t_ms, not (early or after_work), means)
-        wet = course.wet or (course.seen and not early and means[0] < -DRIES_K)
         dried = course.dried or (course.seen and not early and dries(means))
-        course = replace(course, blocks=(*_kept(course, kept - 1), block), wet=wet, dried=dried)
+        course = replace(course, blocks=(*_kept(course, kept - 1), block), dried=dried)
         if not early:
-            beyond_k = means[FALL_FROM]
-            low_k = course.low_k if after_work else min(beyond_k, beyond_k if course.low_k is None else course.low_k)
             just_worked = worked_ms >= 0 and elapsed_ms(turn.anchors, worked_ms, turn.t_ms) < 2 * BLOCK_MS
-            course = _highest(turn, replace(course, low_k=low_k), beyond_k, just_worked)
+            lows = course.lows if after_work else tuple(map(min, means, course.lows or means))
+            course = _highest(turn, replace(course, lows=lows), means[FALL_FROM], just_worked)
     return replace(course, totals=(), count=0, block_ms=turn.t_ms)
+
+
+def _mixed(
+    turn: Turn, course: Course, levels: tuple[float, ...], value: float, worked_ms: int
+) -> tuple[float, ...]:  # fmt: skip
+    """The slower courses in the half hour after work: it cools them as it cools the koji, and both come back alike. The
+    one that follows nothing shows the fall."""
+    before = next((one for one in reversed(course.blocks) if one.t_ms <= worked_ms), None)
+    if worked_ms < 0 or before is None or elapsed_ms(turn.anchors, worked_ms, turn.t_ms) >= BLOCK_MS:
+        return levels
+    cooled = [min(level, value - mean) for level, mean in zip(levels, before.means, strict=True)]
+    return (*levels[:SLOWER], *cooled[SLOWER:-1], levels[-1])
 
 
 def _kept(course: Course, most: int) -> tuple[CourseBlock, ...]:
@@ -278,13 +289,15 @@ def _rise_k(
     elsewhere_k = 0.0
     if moved_ms >= 0:
         since = [block for block in lowest if block.t_ms > moved_ms]
-        if (over_mat and not since) or elapsed_ms(turn.anchors, moved_ms, turn.t_ms) < MOVED_MS:
+        if beside and (not since if over_mat else elapsed_ms(turn.anchors, moved_ms, turn.t_ms) < MOVED_MS):
             return 0.0
         lowest, elsewhere_k = (since, 0.0) if since else (lowest, ELSEWHERE_K)
+        if not since and not beside:
+            elsewhere_k = _apart_k(turn, incubator, moved_ms)
     may = may_dry(turn, incubator)
     part = 1.0 if course.seen and not beside else UNSEEN_PART
     below = not course.seen and max(block.means[-1] for block in hour) < WARM_C
-    drying = "wet" if course.wet else "slow" if course.seen and may else ""
+    drying = "wet" if course.dried else "slow" if course.seen and may else ""
     by_course = [_above_lowest_k(i, hour, lowest, drying if may else "") for i, _ in enumerate(TAUS_H[:-1])]
     rises = [rise for rise, h in zip(by_course, TAUS_H, strict=False) if h <= slowest_h]
     slower = by_course[len(rises) :]
@@ -295,6 +308,18 @@ def _rise_k(
         rises.append(_beyond_any_k(hour, lowest))
     rise_k = part * (min(rises) - elsewhere_k)
     return min(rise_k, BELOW_K) if below else rise_k
+
+
+def _apart_k(turn: Turn, incubator: str, moved_ms: int) -> float:
+    """How far koji may be warmer elsewhere in its box."""
+    before = {}
+    for no in turn.compiled.probes_at(incubator, "bed", "temperature"):
+        blocks = turn.courses[no].blocks if no in turn.courses else ()
+        block = next((one for one in reversed(blocks) if one.t_ms <= moved_ms), None)
+        if block is not None:
+            before[turn.compiled.probes[no].tray] = block.means[FALL_FROM]
+    seen_k = 2 * (max(before.values()) - min(before.values())) if len(before) > 1 else ELSEWHERE_K
+    return min(ELSEWHERE_K, max(APART_K, seen_k))
 
 
 def _heated_ms(course: Course) -> int:
@@ -321,7 +346,7 @@ def _above_lowest_k(i: int, hour: tuple[CourseBlock, ...], lowest: list[CourseBl
     least_k = min(block.means[i] for block in lowest)
     if not drying:
         return now_k - least_k
-    near = drying == "slow" and least_k >= -NEAR_AIR_K
-    slow_k = min(now_k - least_k, now_k + (NEAR_K if near else -APART_K))
-    lately = [block.means[i] for block in lowest if hour[1].t_ms - block.t_ms <= FAST_MS]
-    return max(slow_k, now_k - min(lately)) if lately and near else slow_k
+    lately_k = min((block.means[i] for block in lowest if hour[1].t_ms - block.t_ms <= FAST_MS), default=now_k)
+    slowly, near = drying == "slow", -NEAR_AIR_K
+    slow_k = min(now_k - least_k, now_k + (NEAR_K if slowly and least_k >= near else -APART_K))
+    return max(slow_k, now_k - lately_k) if slowly and lately_k >= near else slow_k

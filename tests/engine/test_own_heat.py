@@ -10,10 +10,10 @@ from msgspec.structs import replace
 
 from kojimon.engine import advance, initial_state, view
 from kojimon.engine.setup import EngineSetup
-from kojimon.engine.state import ConditionState
+from kojimon.engine.state import ConditionState, State
 from kojimon.model import Event, Priority
 from kojimon.schedule.load import load_schedule
-from tests.engine.build import AIR, BED, H, Rows, site
+from tests.engine.build import AIR, BED, MIDDLE, H, Rows, site
 from tests.engine.test_box import HOME
 from tests.parts.inputs import says
 
@@ -420,6 +420,49 @@ def test_no_limits_for_the_air_over_a_mat_nor_for_damp_where_a_fan_blows() -> No
     assert guarded("heat-mat") == {bed}
     assert guarded("fan") == {bed, air}
     assert guarded("still") == guarded("unknown") == {bed, air, damp}
+
+
+def batch_of(koji: dict[int, At], air: At, hours: float, done: dict[float, str], kind: str, cover: str) -> State:
+    """Koji as its probes show it, under that air, with work marked as done at those hours."""
+    setup = Kitchen.setup(kind, cover, True)
+    rows = Rows(replace(setup, probes=tuple(one for one in site().probes if one.no in (*koji, AIR))))
+    rows.act("batch.start")
+    rows.act("step.done", step="inoculate", value_c=31.0, override="test")
+    for minute in range(round(hours * 60)):
+        if minute / 60 in done:
+            rows.act("step.done", step=done[minute / 60])
+        rows.hold((minute + 1) * 60.0, {no: at(minute / 60) for no, at in {**koji, AIR: air}.items()}, every_s=60)
+    return advance(initial_state(), rows.take(), rows.t_ms)[0]
+
+
+@pytest.mark.parametrize(("apart_k", "seen"), [(0.3, True), (2.0, False)])
+def test_koji_of_swapped_trays_is_known_by_a_rise_beyond_what_its_places_differ(apart_k: float, seen: bool) -> None:
+    """2 K of its own from hour 20 on; swapped at hour 21, where nothing was known of places 4 K apart."""
+    own: At = lambda h: min(2.0, max(0.0, h - 20))  # noqa: E731
+    koji: dict[int, At] = {
+        BED: lambda h: 30.0 + own(h) + apart_k * (h >= 21), MIDDLE: lambda h: 30.0 + own(h) + apart_k * (h < 21)
+    }  # fmt: skip
+    state = batch_of(koji, lambda h: 29.0, 24.0, {21.0: "swap"}, "fan", "cloth-and-plastic")
+    assert (state.batches["box"].own_rise_k >= 0.7) is seen
+
+
+@pytest.mark.parametrize("lives", [True, False])
+def test_a_mixing_cools_the_slow_courses_as_it_cools_the_koji(lives: bool) -> None:
+    """A heater that sticks for half an hour, a mixing that takes what it gave: the koji grows on from where it was."""
+    air: At = lambda h: 37.0 if 12 <= h < 12.5 else 30.0  # noqa: E731
+    before, after = (list(lump(one, NEVER, 1.5, NEVER, 30.0)) for one in (air, lambda h: 30.0))
+    grown: At = lambda h: min(3.0, max(0.0, 0.35 * (h - 11))) * lives  # noqa: E731
+    koji: dict[int, At] = {BED: lambda h: (before if h < 12.75 else after)[round(h * 60)] + grown(h)}
+    state = batch_of(koji, air, 15.0, {12.75: "first-check"}, "fan", "cloth-and-plastic")
+    assert (state.batches["box"].own_rise_k >= 0.7) is lives
+
+
+def test_koji_that_lags_behind_its_warmer_air_is_no_rice_that_dries() -> None:
+    """Its box was off for four hours; back in warm air it comes up to that, and 1.5 K beyond it in the next hours."""
+    air: At = lambda h: 22.0 if 8 <= h < 12 else 30.0  # noqa: E731
+    rice = list(lump(air, lambda h: min(2.5, max(0.0, 0.5 * (h - 17))), 2.0, lambda h: -0.3, 30.0))
+    state = batch_of({BED: lambda h: rice[round(h * 60)]}, air, 21.0, {}, "oven-light", "cloth")
+    assert state.batches["box"].own_rise_k >= 0.7
 
 
 @pytest.mark.parametrize(("rose_k", "told_h"), [(0.2, [26.0]), (0.5, [27.5]), (0.9, [])])
