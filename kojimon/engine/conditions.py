@@ -155,11 +155,12 @@ def warmth_untold(turn: Turn, incubator: str) -> str:
     if not courses:
         return "no-reading"
     dry = [one for one in courses if one.dried or (one.seen and dries(one.blocks[-1].means))]
-    if len(dry) == len(courses) and may_dry(turn, incubator):
+    over_mat = turn.compiled.kind_of(incubator) == BoxKind.HEAT_MAT
+    hidden = not over_mat and any(one.seen and rose_under_air(one) for one in courses)
+    if may_dry(turn, incubator) and (hidden or len(dry) == len(courses)):
         return "drying"
     if all(one.seen and rose_with_box(one) for one in courses):
         return "box-warmer"
-    over_mat = turn.compiled.kind_of(incubator) == BoxKind.HEAT_MAT
     unseen = over_mat or all(not one.seen or by_heater(one) for one in courses)
     rose = turn.batches[incubator].own_rise_k >= UNSEEN_PART * LITTLE_K
     return "heater" if unseen and (rose or (over_mat and not all(heated_steadily(one) for one in courses))) else ""
@@ -168,6 +169,13 @@ def warmth_untold(turn: Turn, incubator: str) -> str:
 def dries(means: tuple[float, ...]) -> bool:
     """Whether koji is so far from the quick courses as rice that gives off water: the slow ones begin at its cold."""
     return max(means[:QUICK]) < -DRIES_K
+
+
+def rose_under_air(course: Course) -> bool:
+    """Whether koji has risen by every course since it was lowest: by its own heat, or as rice that dries does."""
+    hour = course.blocks[-2:]
+    rises = [sum(one.means[i] for one in hour) / len(hour) - low for i, low in enumerate(course.lows[:-1])]
+    return min(rises, default=0.0) >= LITTLE_K
 
 
 def by_heater(course: Course) -> bool:

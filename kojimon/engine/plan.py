@@ -184,11 +184,13 @@ def warmed(turn: Turn, known: Known) -> bool:
 
 def untold(turn: Turn, incubator: str, known: Known) -> str:
     """Why it cannot be known whether the koji warms itself; "" where it can, and where it was seen. What was told once,
-    when it should have, stays so until it is seen: what is read later cannot tell any more."""
+    when it should have, stays so until it is seen: what is read later cannot tell any more, but of a rise since then
+    that may be growth or drying."""
     said = turn.batches[incubator].warmth
-    if known.hour0_ms() is None or said == NOT_WARMED or warmed(turn, known):
+    if known.hour0_ms() is None or warmed(turn, known):
         return ""
-    return said or warmth_untold(turn, incubator)
+    why = warmth_untold(turn, incubator) if said in ("", NOT_WARMED) else said
+    return why if said != NOT_WARMED or why == "drying" else ""
 
 
 def _expectation(turn: Turn, incubator: str, known: Known, expectation: Expectation) -> None:

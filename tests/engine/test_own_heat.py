@@ -465,6 +465,28 @@ def test_koji_that_lags_behind_its_warmer_air_is_no_rice_that_dries() -> None:
     assert state.batches["box"].own_rise_k >= 0.7
 
 
+def test_a_rise_that_growth_or_drying_may_have_made_is_not_called_a_lack_of_growth() -> None:
+    """2.8 K under the air at hour 10 and 1 K under it at hour 26, as rice that dries in still air, or as koji."""
+    koji: At = lambda h: 30.0 - max(0.4, 2.8 - 0.11 * max(0.0, h - 10))  # noqa: E731
+    rows = Rows(Kitchen.setup("still", "cloth", True))
+    rows.act("batch.start")
+    rows.act("step.done", step="inoculate", value_c=31.0, override="test")
+    for minute in range(41 * 60):
+        rows.hold((minute + 1) * 60.0, {BED: koji(minute / 60), AIR: 30.0}, every_s=60)
+    state, outcome = advance(initial_state(), rows.take(), rows.t_ms)
+    assert [says(e)["doubt"] for e in outcome.events if (e.kind, e.key) == UNKNOWN] == ["drying"]
+    assert not [e for e in outcome.events if e.key == "expect/self-warming"]
+    harvest = view(state, rows.t_ms).incubators[0].step("harvest")
+    assert harvest is not None and harvest.doubt == "drying"
+
+
+def test_what_was_told_at_26_hours_is_taken_back_for_a_rise_that_came_later() -> None:
+    koji: At = lambda h: 30.0 - 2.8 + 0.16 * max(0.0, h - 26)  # noqa: E731
+    found = Kitchen(lambda h: 30.0, own=lambda h: koji(h) - 30.0, kind="still", cover="cloth", hours=41.0)
+    harvest = found.box.step("harvest")
+    assert len(found.told_h) == 1 and harvest is not None and harvest.doubt == "drying"
+
+
 @pytest.mark.parametrize(("rose_k", "told_h"), [(0.2, [26.0]), (0.5, [27.5]), (0.9, [])])
 def test_koji_that_has_half_of_its_rise_at_26_hours_is_given_until_27_and_a_half(
     rose_k: float, told_h: list[float]
