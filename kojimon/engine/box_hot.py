@@ -2,9 +2,9 @@
 
 A box that warms up, or was set higher, does not run away: that is air beyond what the schedule allows in this stage
 which is far from usual or still climbs, or air hotter than any schedule wants; at `keys.FIERCE_C` it is an oven, and
-called at once. A heater that is stuck comes to rest as well, where its box loses as much as it gives. Air that has
-long been beyond what the stage allows is called while it warms koji that is cooler: koji that it leaves as it is lies
-in other air, and the probe beside a lamp. Before there is rice in the box it harms nothing.
+called at once. A stuck heater comes to rest as well, where its box loses as much as it gives. Until the koji makes
+heat, air that has long been beyond what the stage allows is called while it warms koji that is cooler: koji that it
+leaves as it is lies in other air, and the probe beside a lamp. Before there is rice in the box it harms nothing.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ def judge_hot(
     allowed_c, most_c = highest(turn, incubator, known)
     hot = turn.active(incubator, keys.BOX_HOT)
     by_koji = turn.compiled.kind_of(incubator) == BoxKind.HEAT_MAT or (own_heat and _koji_heats(turn, incubator, no))
-    stays = _stays_over(turn, incubator, known, no, allowed_c)
+    stays = _stays_over(turn, incubator, known, no, allowed_c) and not own_heat
     over_c = _running_away(turn, no, box, most_c if by_koji and not hot else allowed_c, most_c, hot, stays)
     facts["limit"] = None if hot else over_c  # the limit it was raised by stays with it, whatever stage comes
     runs_away = over_c is not None or turn.last_v[no] >= keys.FIERCE_C  # the level lags
