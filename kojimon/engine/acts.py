@@ -19,7 +19,7 @@ from kojimon.engine.gates import side_of, value_at
 from kojimon.engine.guess import answered, asked, deny, marked
 from kojimon.engine.hand import forget_koji, hand_at, show, take_reading, undo_reading, unforget_koji, unshow
 from kojimon.engine.limits import believe_fall, rejudge_all
-from kojimon.engine.moments import HOUR_ZERO, known_of
+from kojimon.engine.moments import HOUR_ZERO
 from kojimon.engine.plan import reconsider
 from kojimon.engine.probe_acts import PROBE_ACTS, take_back
 from kojimon.engine.probe_back import answer, ask, drop, taken_back
@@ -29,18 +29,15 @@ from kojimon.engine.scale import impossible_yield, unweigh, weigh
 from kojimon.engine.silence import watch_bed
 from kojimon.engine.slow import end_watches
 from kojimon.engine.state import BatchState, Mark, elapsed_ms
+from kojimon.engine.timely import before_its_time, untimely
 from kojimon.engine.turn import By, Turn
-from kojimon.engine.work import COOLING_WORK, begin, end, out_of_order
-from kojimon.schedule.spec import Gate, Schedule, Step
+from kojimon.engine.work import COOLING_WORK, begin, end
+from kojimon.schedule.spec import Gate
 
 ACTS_REMEMBERED = 256
 DATED_BACK_MS = 3_600_000
 """A harvest told so late ends its batch when it was done: nobody was there to be watched for since. A gate that was
 passed so long ago is not asked now."""
-BEFORE = {
-    "before-spores": "give a later time, or correct when they did",
-    "no-spores": "when did they? Enter that first, with its time; the hours of all that follows count from there",
-}
 ANY_TIME = (acts.BatchStart, acts.BatchVerdict, acts.ForecastReset, acts.ProbeCalibrate, acts.Reading,
             acts.ReadingUndo, acts.BatchReopen, acts.BatchWeigh, acts.BatchUnweigh)  # fmt: skip
 """Acts that need no open batch, or may be of the last."""
@@ -207,15 +204,9 @@ def _done(turn: Turn, incubator: str, deed: acts.StepDone, by: By) -> None:
             step=name, mark=done[-1].id,
         )  # fmt: skip
         return
-    code = _before_the_spores(turn, incubator, schedule, step, _moment(turn, deed), deed.override)
+    code, reason = untimely(turn, incubator, schedule, step, _moment(turn, deed), deed.override)
     if code:
-        reason = f"{step.label} comes after the spores went on; {BEFORE[code]}"
         turn.refuse(deed.kind, incubator, code, reason, step=name)
-        return
-    other = out_of_order(turn, incubator, schedule, name, _moment(turn, deed))
-    if other:
-        reason = f"{step.label}: {other}; give another time, or correct that one's"
-        turn.refuse(deed.kind, incubator, "out-of-order", reason, step=name)
         return
     gate, code, reason = _gate(turn, incubator, step.gate, deed)
     if code and not deed.override:
@@ -257,20 +248,6 @@ def _mix_answer(turn: Turn, incubator: str, deed: acts.MixReply, by: By) -> None
             turn.put_batch(incubator, replace(batch, guesses=(guess, *batch.guesses)))
 
 
-def _before_the_spores(
-    turn: Turn, incubator: str, schedule: Schedule | None, step: Step, at_ms: int, override: str
-) -> str:  # fmt: skip
-    """Why a step that belongs after hour 0 is not taken: it is dated before that, or nobody said when that was. The
-    harvest is taken all the same: then its hours are not known."""
-    names = [one.name for one in schedule.steps] if schedule else []
-    hour0 = [m.at_ms for m in turn.batches[incubator].marks if m.step == HOUR_ZERO and not m.undone]
-    if HOUR_ZERO not in names or names.index(step.name) <= names.index(HOUR_ZERO):
-        return ""
-    if not hour0:
-        return "" if override or step.work == "harvest" else "no-spores"
-    return "before-spores" if at_ms < min(hour0) else ""
-
-
 def _gate(turn: Turn, incubator: str, gate: Gate | None, deed: acts.StepDone) -> tuple[events.Checked, str, str]:
     """What the gate was judged by; where it does not let the step pass, a code and the reason in words. What was done
     long ago no reading of now can judge."""
@@ -299,7 +276,7 @@ def _mark(turn: Turn, incubator: str, step: str, at_ms: int, **facts: Any) -> No
     turn.mark_no += 1
     mark = Mark(turn.mark_no, step, at_ms, turn.t_ms, event=turn.event_no + 1)
     batch = turn.batches[incubator]
-    opens_ms, due_ms = _before_its_time(turn, incubator, step, at_ms)
+    opens_ms, due_ms = before_its_time(turn, incubator, step, at_ms)
     turn.put_batch(incubator, replace(batch, marks=(*batch.marks, mark)))
     schedule = turn.compiled.schedules.get(batch.schedule)
     found = schedule.step(step) if schedule else None
@@ -308,17 +285,6 @@ def _mark(turn: Turn, incubator: str, step: str, at_ms: int, **facts: Any) -> No
         mark=mark.id, at_ms=at_ms, label=label, work=work, opens_ms=opens_ms, due_ms=due_ms, **facts
     )
     turn.emit(done, incubator, step)
-
-
-def _before_its_time(turn: Turn, incubator: str, name: str, at_ms: int) -> tuple[int | None, int | None]:
-    """The window of a step that is done before it opens, and so was never announced; none when it is in time."""
-    known = known_of(turn.compiled, incubator, turn.batches[incubator], turn.anchors, turn.last_t)
-    step = known.schedule.step(name) if known else None
-    if known is None or step is None:
-        return None, None
-    opens_ms, due_ms, _ = known.window(step)
-    first_ms = due_ms if opens_ms is None else opens_ms
-    return (None, None) if first_ms is None or first_ms <= at_ms else (first_ms, due_ms)
 
 
 def _undo(turn: Turn, incubator: str, deed: acts.StepUndo, by: By) -> None:

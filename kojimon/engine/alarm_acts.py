@@ -166,7 +166,12 @@ def _work(turn: Turn, incubator: str, deed: acts.WorkBegin, by: By) -> None:
 
 
 def _setpoint(turn: Turn, incubator: str, deed: acts.Setpoint, by: By) -> None:
-    """The box has been set to another temperature: its usual level is learnt anew from now."""
+    """The box has been set to another temperature: its usual level is learnt anew from now. No koji box is set to
+    what is fierce, nor to frost."""
+    if deed.to_c is not None and not 0 < deed.to_c < keys.FIERCE_C:
+        reason = f"no koji box is set to {deed.to_c:.1f} °C; expected what its thermostat is set to, as in 30 °C"
+        turn.refuse(deed.kind, incubator, "impossible-setpoint", reason)
+        return
     settle(turn, incubator, deed.to_c)
     turn.happened(incubator, off_ms=turn.t_ms if deed.off else -1)
     turn.emit(events.Setpoint(to_c=deed.to_c, off=deed.off, **by), incubator, "")

@@ -102,14 +102,16 @@ def rank_of(known: Known, step: Step, now_ms: int) -> int:
 
 def let_go(known: Known, step: Step, now_ms: int) -> bool:
     """Whether a step is no longer asked for, done or not: the koji is to come out (spores were seen, or its latest hour
-    is past), or it is the first mixing and a later one was marked."""
+    is past), or it is the first mixing and a later one was marked, not before this one could be done."""
     steps = known.schedule.steps
     names = [one.name for one in steps]
     if HOUR_ZERO not in names or step.work in ("look", "harvest") or step not in steps[names.index(HOUR_ZERO) + 1 :]:
         return False
     later = [one for one in steps[steps.index(step) + 1 :] if one.work == step.work == "mix"]
-    if not step.repeats and any(known.marks(one.name) for one in later):
-        return True
+    if not step.repeats and later:
+        opens_ms, done = known.window(step)[0], [mark.at_ms for one in later for mark in known.marks(one.name)]
+        if done and max(done) >= (opens_ms or 0):
+            return True
     harvest = next((one for one in steps if one.work == "harvest"), None)
     return harvest is not None and (rank_of(known, harvest, now_ms) == CLOSED or _spores_seen(known, harvest))
 

@@ -580,3 +580,13 @@ def test_rice_that_is_too_cold_for_the_spores_passes_no_gate() -> None:
     assert "at least 28.0" in says(refused)["reason"] and "warm it first" in says(refused)["reason"]
     done = next(event for event in outcome.events if event.kind == "step-done")
     assert says(done)["gate"]["value"] == 29.0, "a probe that hangs in the air beside it says nothing of the rice"
+
+
+@pytest.mark.parametrize("to_c", [121.1, -5.0])
+def test_what_no_koji_box_is_set_to_is_refused(to_c: float) -> None:
+    """250 °F is a slip; the box's watch goes by what is said here."""
+    rows = begun()
+    rows.act("box.setpoint", to_c=to_c)
+    _, outcome = run(rows)
+    assert [says(e).get("code") for e in outcome.events if e.kind == "refused"] == ["impossible-setpoint"]
+    assert not [e for e in outcome.events if e.kind == "setpoint"]

@@ -218,8 +218,8 @@ def after_it(outcome: Outcome, kind: str, step: str) -> set[str]:
 
 
 @pytest.mark.parametrize(("marks", "hours"), [
-    ({24.0: "green"}, 36.0), ({20.0: "first-check", 24.0: "green"}, 36.0),
-    ({20.0: "first-check", 24.0: "mix", 24.5: "green"}, 36.0),
+    ({30.0: "green"}, 36.0), ({20.0: "first-check", 30.0: "green"}, 36.0),
+    ({20.0: "first-check", 24.0: "mix", 30.5: "green"}, 36.0),
 ])  # fmt: skip
 def test_koji_that_makes_spores_is_only_harvested(marks: dict[float, str], hours: float) -> None:
     """Hot, never mixed and long due: no mixing, no swapping is asked for any more."""
@@ -239,12 +239,31 @@ def test_green_taken_back_asks_for_the_mixing_again() -> None:
     rows = Rows(Kitchen.setup("still", "cloth", True))
     rows.act("batch.start")
     rows.act("step.done", step="inoculate", value_c=31.0, override="test")
-    rows.hold(25 * H, {BED: 30.0, AIR: 30.0}, every_s=60)
+    rows.hold(31 * H, {BED: 30.0, AIR: 30.0}, every_s=60)
     rows.act("step.done", step="green")
     rows.act("step.undo", mark=2)
     state, _ = advance(initial_state(), rows.take(), rows.t_ms)
     following = view(state, rows.t_ms).incubators[0].next
     assert following is not None and following.step == "first-check"
+
+
+@pytest.mark.parametrize(("step", "said"), [("green", "foreign mould: throw it out"), ("white", "look again then")])
+def test_no_koji_is_ripe_at_hour_6(step: str, said: str) -> None:
+    box, outcome = batch(STEADY, 6.2, marks={6.0: step})
+    refused = next(event for event in outcome.events if event.kind == "refused")
+    told = line(refused, Speech())
+    assert what(refused).code == "too-early" and "before hour 30" in told.text and said in told.text  # type: ignore[union-attr]
+    assert box.step("harvest").status == "waiting" and not box.step(step).standing  # type: ignore[union-attr]
+
+
+@pytest.mark.parametrize("step", ["swap", "mix"])
+def test_work_on_koji_long_before_it_is_warm_is_said_to_be_early_and_the_first_look_stays(step: str) -> None:
+    box, outcome = batch(STEADY, 6.2, marks={6.0: step})
+    done = next(event for event in outcome.events if (event.kind, event.key) == ("step-done", step))
+    assert "That is 12 h early. By mistake?" in line(done, Speech()).text  # type: ignore[union-attr]
+    check = box.step("first-check")
+    assert check is not None and check.status == "waiting" and not check.optional
+    assert box.next is not None and box.next.step == "first-check"
 
 
 def test_a_mixing_that_is_marked_stands_for_the_first_look() -> None:
