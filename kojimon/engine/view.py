@@ -232,7 +232,8 @@ def _step(turn: Turn, incubator: str, known: Known, step: spec.Step) -> Step:
 def _advice(turn: Turn, incubator: str, step: spec.Step) -> Iterator[str]:
     """What to do, of the thermometer where there is no probe that could be put anywhere."""
     bare = not turn.compiled.probes_at(incubator, "bed", "temperature")
-    for line in step.advice_for(turn.compiled.kind_of(incubator), turn.compiled.cover_of(incubator)):
+    heat_off = turn.of_late(incubator).off_ms >= 0
+    for line in step.advice_for(turn.compiled.kind_of(incubator), turn.compiled.cover_of(incubator), heat_off):
         yield line.replace(" the probe ", " the thermometer ") if bare else line
 
 

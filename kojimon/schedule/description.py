@@ -226,7 +226,8 @@ GATE: Final = Map(
 )  # fmt: skip
 
 COVERS: Final = tuple(cover for cover in Cover if cover != Cover.UNKNOWN)
-BOXES: Final = (*BoxKind, *COVERS, *(f"{kind}/{cover}" for kind in BoxKind for cover in COVERS))
+STANDS: Final = (*COVERS, "heat-off")
+BOXES: Final = (*BoxKind, *STANDS, *(f"{kind}/{one}" for kind in BoxKind for one in STANDS))
 
 STEP: Final = Map(
     "a step (`label`, `opens`, ...)",
@@ -244,7 +245,8 @@ STEP: Final = Map(
         Field("advice", _sentences("sentences"), "What to do."),
         Field("advice_in", Each("a map of kinds of box and covers", choice(*BOXES), _sentences("sentences"), least=0),
               "What else to do in each kind of box (`unknown` for kinds that are not named); instead of that under a"
-              " cover (`cloth`), or in a kind under a cover (`fan/cloth`).", default={}),
+              " cover (`cloth`), in a kind under a cover (`fan/cloth`), or where the heat was said to be off"
+              " (`heat-off`).", default={}),
         Field("cautions", _sentences("sentences"), "What can hurt at this step."),
     ],
     Step,

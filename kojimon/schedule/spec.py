@@ -207,9 +207,10 @@ class Step(Struct, frozen=True):
     cautions: tuple[str, ...] = ()
     advice_in: dict[str, tuple[str, ...]] = {}
 
-    def advice_for(self, kind: str, cover: str = "unknown") -> tuple[str, ...]:
-        """What to do in a kind of box whose rice is covered so."""
-        names = (f"{kind}/{cover}", cover, kind, "unknown") if cover != "unknown" else (kind, "unknown")
+    def advice_for(self, kind: str, cover: str = "unknown", heat_off: bool = False) -> tuple[str, ...]:
+        """What to do in a kind of box whose rice is covered so, and whose heat may be off."""
+        here = ["heat-off"] * heat_off + [cover] * (cover != "unknown")
+        names = (*(name for one in here for name in (f"{kind}/{one}", one)), kind, "unknown")
         return (*self.advice, *next((self.advice_in[name] for name in names if name in self.advice_in), ()))
 
 

@@ -233,3 +233,12 @@ def test_a_denial_puts_the_step_due_again_with_the_same_act() -> None:
     assert [(event.kind, event.key) for event in outcome.events] == [
         ("mix-denied", "first-check"), ("step-due", "first-check")
     ]  # fmt: skip
+
+
+def test_who_said_that_the_heat_is_off_is_not_told_to_switch_it_off() -> None:
+    rows = mixed()
+    rows.act("box.setpoint", off=True)
+    _, _, box = run(rows)
+    (mix,) = [step for step in box.steps if step.name == "mix"]
+    assert box.heat_off and any("heat is off" in line for line in mix.advice)
+    assert not any("down" in line for line in mix.advice)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from itertools import product
 from pathlib import Path
 
 import pytest
@@ -288,6 +289,16 @@ def test_cloth_and_vent_are_advised_by_the_kind_of_box(schedule: Schedule) -> No
             assert wrong == [] and "still box" not in told, (step.name, kind, told)
             if kind not in ("still", "oven-light"):
                 assert not re.search(r"\bvent\b|damp cloth|cloth off", told), (step.name, kind, told)
+
+
+@EACH
+def test_heat_that_was_said_to_be_off_is_not_to_be_turned_down(schedule: Schedule) -> None:
+    """Of the steps of every kind of box and cover."""
+    for step in schedule.steps:
+        for kind, cover in product(BoxKind, Cover):
+            told = " ".join(step.advice_for(kind, cover, heat_off=True)).lower()
+            assert not re.search(r"turn the (box|mat|heat) down|switch the|less heat", told), (step.name, kind, told)
+            assert step.advice_in == {} or told, (step.name, kind)
 
 
 @EACH
