@@ -186,8 +186,8 @@ def _lift_k(turn: Turn, incubator: str, known: Known, no: int, room: tuple[int, 
 
 def _late(turn: Turn, known: Known, before_ms: int = LATE_MS) -> bool:
     """Whether the koji may be taken out by now, or soon: most of its heat is made, and more is hardly wanted."""
-    opens = [known.window(step)[0] for step in known.schedule.steps if step.work == "harvest"]
-    return any(at_ms is not None and at_ms - before_ms <= turn.t_ms for at_ms in opens)
+    opens_ms = known.harvest_ms()[0]
+    return opens_ms is not None and opens_ms - before_ms <= turn.t_ms
 
 
 def _koji_is_warm(turn: Turn, incubator: str) -> bool:

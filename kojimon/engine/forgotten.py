@@ -22,12 +22,6 @@ LEFT_MS: Final = 7_200_000
 """A probe that has been colder for so long is in no koji (judgement): mixing and spreading take less."""
 
 
-def closed_ms(known: Known) -> int | None:
-    """When the time for the harvest was over, by the schedule; None where that is not known."""
-    step = next((one for one in known.schedule.steps if one.work == "harvest"), None)
-    return known.window(step)[2] if step is not None else None
-
-
 def note_warm(turn: Turn, incubator: str) -> None:
     """Remembers when the koji was last seen as warm as koji is."""
     found = reading_at(turn, incubator, "bed", "temperature")
@@ -38,7 +32,7 @@ def note_warm(turn: Turn, incubator: str) -> None:
 def probable_end_ms(turn: Turn, incubator: str, known: Known) -> int | None:
     """When the koji was probably taken out: since its probe is no more as warm as koji; the end of the harvest's time
     where no probe is in it; None while it is seen warm, or the time is not over."""
-    closed = closed_ms(known)
+    closed = known.harvest_ms()[2]
     if closed is None or closed > turn.t_ms:
         return None
     if not turn.compiled.probes_at(incubator, "bed", "temperature"):
@@ -51,7 +45,7 @@ def probable_end_ms(turn: Turn, incubator: str, known: Known) -> int | None:
 
 def told_next_ms(turn: Turn, incubator: str, known: Known) -> int | None:
     """When it is to be told next; None before the harvest's time is known."""
-    closed = closed_ms(known)
+    closed = known.harvest_ms()[2]
     last_ms = turn.of_late(incubator).forgotten_ms
     if closed is None:
         return None
@@ -61,7 +55,7 @@ def told_next_ms(turn: Turn, incubator: str, known: Known) -> int | None:
 
 def tell(turn: Turn, incubator: str, known: Known) -> None:
     """Says it."""
-    due_ms, closed = told_next_ms(turn, incubator, known), closed_ms(known)
+    due_ms, closed = told_next_ms(turn, incubator, known), known.harvest_ms()[2]
     if due_ms is None or due_ms > turn.t_ms:
         return
     turn.happened(incubator, forgotten_ms=turn.t_ms)

@@ -83,6 +83,11 @@ class Known:
         late_ms = late_ms if step.work == "harvest" else 0
         return self.resolve(parts.opens, late_ms), self.resolve(parts.due, late_ms), self.resolve(parts.closes, late_ms)
 
+    def harvest_ms(self) -> tuple[int | None, int | None, int | None]:
+        """When the koji may be taken out, is due, and is at its latest hour; None where no step says so."""
+        step = next((step for step in self.schedule.steps if step.work == "harvest"), None)
+        return (None, None, None) if step is None else self.window(step)
+
     def begins_ms(self, stage: Stage) -> int | None:
         """When a stage begins; the last one, where the clock alone begins it, as late as the harvest."""
         last = stage is self.schedule.stages[-1] and isinstance(stage.begins, After)

@@ -193,7 +193,7 @@ def _mixed(
 ) -> tuple[float, ...]:  # fmt: skip
     """The slower courses in the half hour after work: it cools them as it cools the koji, and both come back alike. The
     one that follows nothing shows the fall."""
-    before = next((one for one in reversed(course.blocks) if one.t_ms <= worked_ms), None)
+    before = _before(course, worked_ms)
     if worked_ms < 0 or before is None or elapsed_ms(turn.anchors, worked_ms, turn.t_ms) >= BLOCK_MS:
         return levels
     cooled = [min(level, value - mean) for level, mean in zip(levels, before.means, strict=True)]
@@ -246,8 +246,7 @@ def _cools(turn: Turn, incubator: str, known: Known, course: Course, worked_ms: 
         return course
     if most_k - halves[-1] < COOLS_K / 2:
         return replace(course, cools=False)
-    harvest = next((step for step in known.schedule.steps if step.work == "harvest"), None)
-    opens_ms, lately = known.window(harvest)[0] if harvest else None, turn.of_late(incubator)
+    opens_ms, lately = known.harvest_ms()[0], turn.of_late(incubator)
     explained = (opens_ms is not None and opens_ms <= turn.t_ms) or any(
         at_ms >= 0 and elapsed_ms(turn.anchors, at_ms, turn.t_ms) < wait_ms
         for at_ms, wait_ms in ((worked_ms, MOVED_MS), (lately.set_ms, ANSWERED_MS), (lately.visited_ms, ANSWERED_MS))
@@ -291,9 +290,7 @@ def _rise_k(
         since = [block for block in lowest if block.t_ms > moved_ms]
         if beside and (not since if over_mat else elapsed_ms(turn.anchors, moved_ms, turn.t_ms) < MOVED_MS):
             return 0.0
-        lowest, elsewhere_k = (since, 0.0) if since else (lowest, ELSEWHERE_K)
-        if not since and not beside:
-            elsewhere_k = _apart_k(turn, incubator, moved_ms)
+        lowest, elsewhere_k = (since, 0.0) if since else (lowest, _apart_k(turn, incubator, moved_ms, beside))
     may = may_dry(turn, incubator)
     part = 1.0 if course.seen and not beside else UNSEEN_PART
     below = not course.seen and max(block.means[-1] for block in hour) < WARM_C
@@ -310,16 +307,19 @@ def _rise_k(
     return min(rise_k, BELOW_K) if below else rise_k
 
 
-def _apart_k(turn: Turn, incubator: str, moved_ms: int) -> float:
-    """How far koji may be warmer elsewhere in its box."""
-    before = {}
-    for no in turn.compiled.probes_at(incubator, "bed", "temperature"):
-        blocks = turn.courses[no].blocks if no in turn.courses else ()
-        block = next((one for one in reversed(blocks) if one.t_ms <= moved_ms), None)
-        if block is not None:
-            before[turn.compiled.probes[no].tray] = block.means[FALL_FROM]
-    seen_k = 2 * (max(before.values()) - min(before.values())) if len(before) > 1 else ELSEWHERE_K
-    return min(ELSEWHERE_K, max(APART_K, seen_k))
+def _apart_k(turn: Turn, incubator: str, moved_ms: int, beside: bool) -> float:
+    """How far koji may be warmer elsewhere in its box; beside an unseen heater no other tray shows it."""
+    courses = ((turn.compiled.probes[no].tray, turn.courses[no]) for no in turn.compiled.probes_at(
+               incubator, "bed", "temperature") if no in turn.courses)  # fmt: skip
+    before = {tray: one.means[FALL_FROM] for tray, course in courses if (one := _before(course, moved_ms)) is not None}
+    if beside or len(before) < 2:
+        return ELSEWHERE_K
+    return min(ELSEWHERE_K, max(APART_K, 2 * (max(before.values()) - min(before.values()))))
+
+
+def _before(course: Course, at_ms: int) -> CourseBlock | None:
+    """The last half hour that was over by then."""
+    return next((one for one in reversed(course.blocks) if one.t_ms <= at_ms), None)
 
 
 def _heated_ms(course: Course) -> int:

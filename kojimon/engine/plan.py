@@ -246,9 +246,7 @@ def _tell_unknown(turn: Turn, incubator: str, why: str) -> None:
 
 def _tell_late(turn: Turn, incubator: str, known: Known) -> None:
     """Says that the hours of the harvest follow koji that began late."""
-    hour0_ms, began_ms = known.hour0_ms(), known.warmed_ms()
-    harvest = next((one for one in known.schedule.steps if one.work == "harvest"), None)
-    opens_ms = known.window(harvest)[0] if harvest else None
+    hour0_ms, began_ms, opens_ms = known.hour0_ms(), known.warmed_ms(), known.harvest_ms()[0]
     if hour0_ms is None or began_ms is None or opens_ms is None or known.late_ms() < TOLD_LATE_MS:
         return
     hour, opens_hour = (elapsed_ms(turn.anchors, hour0_ms, at_ms) / 3_600_000 for at_ms in (began_ms, opens_ms))

@@ -20,8 +20,7 @@ WAIT_MS: Final = 7_200_000
 def told_next_ms(turn: Turn, incubator: str, known: Known) -> int | None:
     """When it is to be told: from the hour by which most koji warms itself until the harvest opens; None for never."""
     usual_ms, lately = known.usual_ms(), turn.of_late(incubator)
-    harvest = next((one for one in known.schedule.steps if one.work == "harvest"), None)
-    opens_ms = known.window(harvest)[0] if harvest else None
+    opens_ms = known.harvest_ms()[0]
     since_ms, wait_ms, warmed_ms = 0, 0, known.warmed_ms()
     if beds := turn.compiled.probes_at(incubator, "bed", "temperature"):
         # Of koji that never warmed itself its lack is told, wherever its probe is.
