@@ -84,7 +84,6 @@ class Moment(NamedTuple):
     coldest_c: float
     felt: tuple[float, ...]
     air_c: float
-    wet: float
     mains: bool
     runs_away: bool
     stage: str
@@ -146,8 +145,7 @@ class KitchenNight(Night):
         self.moments.append(Moment(
             (now_s - zero_s) / H, sum(tray.growth_w for tray in trays) / dry,
             max(max(tray.temp) for tray in trays), min(min(tray.temp) for tray in trays), felt, inc.box.air_c,
-            min(sum(tray.water) / sum(tray.dry) for tray in trays), inc.box.mains,
-            inc.box.stuck_on or inc.box.boost > 1.0, stage, offered, doubt, box.off_untold,
+            inc.box.mains, inc.box.stuck_on or inc.box.boost > 1.0, stage, offered, doubt, box.off_untold,
         ))  # fmt: skip
 
     def shown(self, now_s: float) -> Any:

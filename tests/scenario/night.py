@@ -103,7 +103,7 @@ class Night:
         if self.through:
             taken = self.pipeline.take(Arrival("sim", t_ms, sample.name, sample.value), t_ms)
             return [(got.probe, got.value, got.quality) for got in taken]
-        bad = sample.value in (85.0, -127.0) or (sample.quantity == "humidity" and sample.value > 104)
+        bad = sample.value > 104 if sample.quantity == "humidity" else sample.value in (85.0, -127.0)
         return [(self.numbers[sample.name], sample.value, 4 if bad else 0)]
 
     def look(self, now_s: float) -> None:

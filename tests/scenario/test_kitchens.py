@@ -7,7 +7,9 @@ from pathlib import Path
 import pytest
 
 from kojimon.schedule.load import load_schedule
-from tests.scenario.kitchens import USUAL, run_one
+from kojisim.probes import Sample
+from tests.scenario.kitchens import USUAL, run_one, scenario_of
+from tests.scenario.night import Night
 
 HOME = load_schedule(Path(__file__).resolve().parents[2] / "config/schedules/rice-koji-home-trays.yaml")
 
@@ -39,3 +41,10 @@ def test_a_box_that_goes_off_is_told_where_it_has_air_of_its_own(kind: str) -> N
 
 def test_over_a_mat_it_says_that_its_air_cannot_tell_a_box_that_is_off() -> None:
     assert run_one("heat-mat", "plastic", "box-off", 3103, HOME).unknown[:1] == ("box off (mat)",)
+
+
+def test_air_of_85_percent_is_no_lost_probe() -> None:
+    """85 is what a thermometer shows that was not asked; of humidity it is a value like any other."""
+    night = Night(scenario_of("still", "cloth", "healthy", 3100), 3100, HOME, through=False)
+    judged = night._judged(Sample("air-humidity", "air", "humidity", 60.0, 85.0, "%"), 60_000)
+    assert [quality for _, _, quality in judged] == [0]
