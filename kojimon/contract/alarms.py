@@ -40,6 +40,7 @@ class Alarm(AlarmFacts, frozen=True, omit_defaults=False):
         value, limit: °C or %, at its last change; None where it has none. rate_per_h: K/h or %/h, None while unknown.
         dries: whether cold koji may stand in the dry air of a fan, uncovered.
         air_c: the box's air beside koji called too cold, or too hot where the air is hotter still; else None.
+        own_heat: hot koji lies in measured air that is cool and does not rise, on no mat: it heats itself.
         probe, place, tray: "" where it is about none. quality: of a silent probe's readings, 0 where none came.
         until_t_ms: end of its pause, or latest end of the work it is held for. silent_until_t_ms: until then it is
             silenced. reason: why it is out of service.
@@ -64,6 +65,7 @@ class Alarm(AlarmFacts, frozen=True, omit_defaults=False):
     limit: float | None = None
     rate_per_h: float | None = None
     air_c: float | None = None
+    own_heat: bool = False
     dries: bool = False
     probe: str = ""
     place: str = ""

@@ -49,6 +49,7 @@ class AlarmChange(Said, frozen=True, kw_only=True):
     first: str = ""
     rate_per_h: float | None = None
     air_c: float | None = None
+    own_heat: bool = False
     dries: bool = False
     text: str = ""
     label: str = ""

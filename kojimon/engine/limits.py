@@ -32,6 +32,8 @@ FALL_K = 8.0
 """Mixing takes 1-5 K from the koji as published, 8 K at the most (judgement): what falls further within
 `FALL_WITHIN_MS` is a probe that left the koji."""
 FALL_WITHIN_MS = 240_000
+UNDER_K, STEADY_PER_H = 3.0, 1.0
+"""Air so far under koji does not heat it, nor did of late where it rises no faster than this (judgement)."""
 GROWN_MS = 64_800_000
 """Hour 18: the first white shows then and later (Spore maker's page, in the schedules)."""
 
@@ -277,7 +279,8 @@ def _by_stage(turn: Turn, alarm: AlarmRec, band: Band | None, side: str) -> dict
 
 
 def beside(turn: Turn, incubator: str, key: keys.AlarmKey) -> dict[str, Any]:
-    """What an alarm of koji is read beside: `air_c`, the box's air where it is fresh; `dries`, where a fan blows on it.
+    """What an alarm of koji is read beside: `air_c`, the box's air where it is fresh; `dries`, where a fan blows on it;
+    `own_heat`, where hot koji can have its heat from nowhere else.
 
     Warm air does not leave koji cold for long, so that the probe may be what is in the wrong place. Of hot koji only
     air that is hotter still: then spreading it would warm it.
@@ -286,10 +289,23 @@ def beside(turn: Turn, incubator: str, key: keys.AlarmKey) -> dict[str, Any]:
         return {}
     air = reading_at(turn, incubator, "air", "temperature", hottest=key != keys.COLD_KOJI)
     bed = reading_at(turn, incubator, "bed", "temperature")
-    if air is None or (key != keys.COLD_KOJI and (bed is None or air[1] <= bed[1])):
+    if air is None or (key != keys.COLD_KOJI and bed is None):
         return {}
+    if key != keys.COLD_KOJI and bed is not None and air[1] <= bed[1]:
+        return {"own_heat": True} if _is_own_heat(turn, incubator, bed[1], air) else {}
     dries = turn.compiled.kind_of(incubator) == BoxKind.FAN and may_dry(turn, incubator)
     return {"air_c": air[1], **({"dries": True} if key == keys.COLD_KOJI and dries else {})}
+
+
+def _is_own_heat(turn: Turn, incubator: str, bed_c: float, air: tuple[int, float]) -> bool:
+    """Whether the heat of hot koji is its own: its air is well under it, within what the stage allows, and does not
+    rise by itself. A mat that is on heats it from below, whatever the air is."""
+    mat = turn.compiled.kind_of(incubator) == BoxKind.HEAT_MAT and turn.of_late(incubator).off_ms < 0
+    per_h = rate_per_h(turn.trace.get(air[0], ()))
+    bands = (band for band in bands_in_force(turn, incubator) if (band.place, band.quantity) == ("air", "temperature"))
+    most_c = min((band.high.limit for band in bands if band.high), default=air[1])
+    cool = air[1] <= min(bed_c - UNDER_K, most_c)
+    return cool and not mat and per_h is not None and per_h <= STEADY_PER_H
 
 
 def _now(turn: Turn, incubator: str, place: str, quantity: str, side: str) -> float | None:

@@ -300,8 +300,14 @@ def _alarm(turn: Turn, alarm: AlarmRec) -> Alarm:
         "until_t_ms": _until_ms(turn, alarm),
         "silent_until_t_ms": alarm.silent_until_ms if alarm.silent_until_ms > turn.t_ms else None,
         "reason": alarm.reason if alarm.state is AlarmState.OOSRV else "",
-        "ended": alarm.ended,
+        "ended": alarm.ended or ("doubt" if alarm.active and key == keys.HOT_KOJI and _fell(turn, alarm) else ""),
     })  # fmt: skip
+
+
+def _fell(turn: Turn, alarm: AlarmRec) -> bool:
+    """Whether a probe fell further than hot koji does: its value does not count, and its alarm stands."""
+    numbers = turn.compiled.probes_at(alarm.incubator, "bed", "temperature")
+    return any(no in turn.watch and turn.watch[no].fell_from is not None for no in numbers)
 
 
 def _until_ms(turn: Turn, alarm: AlarmRec) -> int | None:

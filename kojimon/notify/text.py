@@ -101,7 +101,7 @@ def _call(send: Send, events: Sequence[Event], desk: Desk, speech: Speech) -> Te
         _consequence(first),
         _sure(alarm, box, speech),
         _done(work),
-        _todo(alarm, work),
+        _todo(alarm if box is None else status.at_present(alarm, box)[0], work),
         how_to_stop(desk.page),
         _next(send, first, desk, speech),
         _mark(send, desk),

@@ -6,6 +6,7 @@ Alarms come as in the state document; one of an event is made into such a one by
 from __future__ import annotations
 
 from collections.abc import Mapping
+from itertools import product
 
 from msgspec import Struct
 
@@ -14,6 +15,7 @@ from kojimon.contract.alarms import Alarm
 from kojimon.model import BoxKind, Quality
 from kojimon.words import boxes, watches
 from kojimon.words import speech as say
+from kojimon.words.health import HEALTH_ACTIONS, HEALTH_WORDS
 from kojimon.words.speech import Speech
 
 HEADLINE_MAX = 60
@@ -22,12 +24,16 @@ WARM_AROUND_K = 2.0
 """Air so far above the limit that koji has fallen under would warm it (judgement)."""
 BOX_ON_C = 27.0
 """Air that warm is a box that is on: koji boxes are kept at 28-32 °C (common practice, no source), a room seldom is."""
+BACK_K = 1.0
+"""So far below its limit hot koji is back (judgement: beyond every deadband, and half of it is noise)."""
 FELL_K = 7.0
 """A reading so far below the limit of a hot alarm that stands is not the koji's (the engine asks for 8 K at once)."""
 URGENT_LEFT_S = 6 * 3600
 """A time left beyond this helps nobody decide in the night, so it is not said."""
 SWITCH_OFF = "Heater or oven on: switch it off"
 """At air as hot as no koji box is, whatever the alarm: no vent, for air may feed what smoulders."""
+BACK = ("Back within limits", "Within limits: heat on?")
+"""Of hot koji that is no more; the second where somebody said that its heat is off."""
 MIX_WORKS = ("mix", "spread")
 """Works that let heat out of the koji."""
 
@@ -46,47 +52,6 @@ ENDS = {"batch": "not watched any more", "stage": "not watched any more", "limit
 """How an alarm ended whose koji may be as it was."""
 PRIORITY_WORDS = {"wake": "wakes you", "tell": "tells you by day", "log": "is logged"}
 """What it does."""
-
-HEALTH_WORDS = {
-    "disk": "Disk trouble",
-    "clock": "Clock not set",
-    "broker": "MQTT broker not reached",
-    "client": "Another MQTT client uses our name",
-    "serial": "Serial port lost",
-    "modbus": "Modbus does not answer",
-    "kernel": "Kernel sensor lost",
-    "mirror": "Copy server behind",
-    "delivery": "Alarm messages not sent",
-    "settings": "Settings file refused",
-    "journal": "Journal trouble",
-    "heartbeat": "Heartbeat not sent",
-    "site": "No heartbeat",
-    "backup": "No backup was made",
-    "page": "The page is not open",
-    "descriptors": "Too many open files",
-    "acts": "Acts over MQTT are off",
-    "forecast": "No forecast",
-}
-HEALTH_ACTIONS = {
-    "disk": "Free space, check card",
-    "clock": "Enter how long ago, not the time",
-    "broker": "Check broker, network",
-    "client": "Change client_id",
-    "serial": "Check plug and cable",
-    "modbus": "Check plug and cable",
-    "kernel": "Check wiring",
-    "mirror": "Check its server",
-    "delivery": "Check network",
-    "settings": "Run: kojimon check",
-    "journal": "Free space, check card",
-    "heartbeat": "Check network and its address",
-    "site": "Look at its computer, network",
-    "backup": "Check the backup folder",
-    "page": "Free its port, or change it",
-    "descriptors": "Restart kojimon",
-    "acts": "Broker: allow_anonymous false",
-    "forecast": "Nothing: alarms stay on",
-}
 
 SAID = ("disk", "journal")
 """Health whose text begins with its true cause and the way out, both short."""
@@ -166,7 +131,8 @@ def action(alarm: Alarm, work: Work) -> str:
     """The one thing to do, as short as a lock screen needs it.
 
     For hot koji it is a ladder by stage and time since the last mixing (design): less heat, by the kind of box; break
-    up; furrow or spread thinner; swap trays; harvest. At its critical limit the heat goes off first.
+    up; furrow or spread thinner; swap trays; harvest. At its critical limit the heat goes off first, but where the
+    koji heats itself: cool air takes little from koji that lies thick. Once it is within its limits nothing is asked.
     """
     key = keys.parse(alarm.key)
     todo = ""
@@ -174,12 +140,15 @@ def action(alarm: Alarm, work: Work) -> str:
         return SWITCH_OFF
     match key:
         case keys.Limit():
-            odd = _warm_around(alarm) or _fallen_out(key, alarm)
+            odd = _warm_around(alarm) or _fallen_out(key, alarm) or _back(alarm, work)
+            own = _hot_koji(work, alarm.own_heat)
             hot = work.cooler(boxes.OFF) if critical(alarm) else work.cool if heated(alarm) else ""
-            todo = odd or hot or _limit_action(key, key.side, work)
+            both = f"{own}. {hot.split(', ')[0]}" if hot and alarm.own_heat else hot
+            todo = odd or both or _limit_action(key, key.side, work, alarm.own_heat)
         case keys.Deviation() | keys.Exposure() | keys.TimeToLimit():
             way = watches.side_of(alarm)
-            todo = work.cool if heated(alarm) else _limit_action(key, way, work) if way else "Look at the box"
+            todo = _limit_action(key, way, work, alarm.own_heat) if way else "Look at the box"
+            todo = work.cool if heated(alarm) else todo
         case keys.BOX_OFF:
             lamp = work.kind == BoxKind.OVEN_LIGHT  # without a thermostat a colder room does the same
             todo = "Lamp off, or room colder? Look" if lamp and not work.heat_off else work.is_on("Check plug")
@@ -245,31 +214,40 @@ def fierce(alarm: Alarm) -> bool:
 
 
 def _fallen_out(key: keys.Limit, alarm: Alarm) -> str:
-    """An alarm of hot koji stands though the probe reads far below: it fell further than koji can."""
+    """An alarm of hot koji stands though the probe reads far below, or is doubted: it fell further than koji can."""
     value, limit = alarm.value, alarm.limit
-    fell = key == keys.HOT_KOJI and value is not None and limit is not None and value <= limit - FELL_K
-    return "Is the probe in the koji? Look" if fell else ""
+    fell = value is not None and limit is not None and (value <= limit - FELL_K or alarm.ended == "doubt")
+    return "Is the probe in the koji? Look" if fell and key == keys.HOT_KOJI else ""
 
 
-def _limit_action(key: keys.Limit | keys.Watch, side: str, work: Work) -> str:
+def _back(alarm: Alarm, work: Work) -> str:
+    """Hot koji is within its limits again by readings of now, though its alarm stands: no more is asked of it."""
+    value, limit = alarm.value, alarm.limit
+    back = value is not None and limit is not None and value <= limit - BACK_K and alarm.rate_per_h is not None
+    back = back and keys.parse(alarm.key) == keys.HOT_KOJI and not heated(alarm)
+    return BACK[work.heat_off] if back else ""
+
+
+def _limit_action(key: keys.Limit | keys.Watch, side: str, work: Work, own_heat: bool) -> str:
     place, hot = key.place, side == "high"
     if key.quantity == "humidity":
         return "Let a little damp air out" if hot else "Look: does the rice dry?"
     if place == "bed":
-        return _hot_koji(work) if hot else work.is_on("Look at it")
+        return _hot_koji(work, own_heat) if hot else work.is_on("Look at it")
     if place == "room":
         return "Cool the room" if hot else "Warm the room"
     return work.cool if hot else work.is_on("Check plug")
 
 
-def _hot_koji(work: Work) -> str:
+def _hot_koji(work: Work, own_heat: bool) -> str:
     if work.harvest_open:
         return "Look: harvest or spread thin"
     if work.kind == BoxKind.HEAT_MAT and not work.heat_off:  # it heats the koji from below, whatever is done on top
         return work.cool
-    if work.mix_open and (work.mixed_ago_s is None or work.mixed_ago_s > 3600):
+    lately = work.mixed_ago_s is not None and work.mixed_ago_s <= 3600
+    if (work.mix_open or (own_heat and work.mixes == 0)) and not lately:
         return "Break up, spread"
-    if work.mixes == 0 or (work.mixed_ago_s is not None and work.mixed_ago_s <= 3600):
+    if (work.mixes == 0 or lately) and not own_heat:
         return work.cool
     return "Furrow, spread thin" if work.mixes == 1 else "Spread thin, swap trays"
 
@@ -297,10 +275,11 @@ def headline(alarm: Alarm, speech: Speech, work: Work, per_hour: float | None, a
     fact, brief_fact = _fact(alarm, speech, per_hour, ahead.age_s)
     left = _left(alarm, speech, ahead)
     todo = action(alarm, work)
-    bare = todo.split(". ")[0].split(", ")[0]
+    first = todo.split(". ")[0]
+    bare = first.split(", ")[0]
     facts = [f"{brief_fact}, {left}", brief_fact] if left else [fact, brief_fact]
-    for parts in ([facts[0], todo], [facts[0], bare], [facts[1], todo], [facts[1], bare]):
-        line = say.joined(parts)
+    for parts in product(facts, dict.fromkeys((todo, first, bare))):
+        line = say.joined([*parts])
         if len(line) <= HEADLINE_MAX:
             return line
     return f"{brief_fact[: HEADLINE_MAX - len(bare) - 3].rstrip()}…. {bare}"[:HEADLINE_MAX]

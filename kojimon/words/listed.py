@@ -71,7 +71,7 @@ def listed(alarm: Alarm, box: Box | None, document: Document, speech: Speech) ->
     """
     now, since, holds = document.now.utc, alarm.since_utc, alarm.holds
     work = status.work_of(box, document.t_ms) if box else alarm_words.Work()
-    meant = meaning.meaning_of(alarm.key)
+    meant, fresh = meaning.meaning_of(alarm.key), status.at_present(alarm, box)[0] if box else alarm
     return Listed(
         box=box.name if box else "",
         key=alarm.key,
@@ -84,7 +84,7 @@ def listed(alarm: Alarm, box: Box | None, document: Document, speech: Speech) ->
         holds=holds,
         calls=alarm.calls_now,
         detail=detail(alarm, speech) if holds else "",
-        steps=tuple(meaning.ladder(alarm, work)) if holds else (),
+        steps=tuple(meaning.ladder(fresh, work)) if holds else (),
         consequence=meant.consequence if meant and holds else "",
         acts=tuple(acts_of(alarm)),
         by_step=box is not None and alarm.key in status.answered(box),

@@ -136,17 +136,23 @@ def ladder(alarm: Alarm, work: Work) -> list[str]:
         return [FIRE, alarm_words.action(alarm, work)]
     if key not in (keys.HOT_KOJI, keys.SOON_HOT) or work.hour is None:
         return []
+    todo = alarm_words.action(alarm, work)
+    if todo in alarm_words.BACK:
+        return ["Nothing more now. Is the box off or open? Close it and switch it on again before the koji is cold"]
     cool = work.cooler(boxes.COOL_IN_FULL)
     if alarm_words.heated(alarm):
         return [cool]
-    order: tuple[int, ...] = (0, 1, 2)
+    own, critical = alarm.own_heat, alarm_words.critical(alarm)
+    order: tuple[int, ...] = (1, 2, 0) if own else (0, 1, 2)
     if work.harvest_open:
         order = (4, 2, 0)
     elif work.mixed_ago_s is not None and work.mixed_ago_s <= 3600:
-        order = (0, 2, 3)
+        order = (2, 3, 0) if own else (0, 2, 3)
     elif work.mix_open or work.mixes:
         order = (1, 2, 0, 3) if work.mix_open else (2, 3, 0)
     if work.kind == BoxKind.HEAT_MAT and not (work.heat_off or work.harvest_open):
         order = (0, *(rung for rung in order if rung))
-    first = [alarm_words.action(alarm, work)] if alarm_words.critical(alarm) else []
+    first = [todo] if critical else []
+    if critical and own:
+        first, order = [f"{RUNGS[order[0]]}. {work.cooler(boxes.OFF)}"], order[1:]
     return first + [RUNGS[index] or cool for index in order if index or not first]

@@ -8,7 +8,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from kojimon.contract import keys
-from kojimon.contract.state import Alarm, Box, Document, Left, Step
+from kojimon.contract.state import Alarm, Band, Box, Document, Left, Step
 from kojimon.words import alarms as alarm_words
 from kojimon.words import boxes, gates
 from kojimon.words import speech as say
@@ -206,11 +206,13 @@ def _alarm_sentence(alarm: Alarm, incubator: Box, speech: Speech, now_ms: int) -
 def at_present(alarm: Alarm, incubator: Box) -> tuple[Alarm, float | None]:
     """The alarm with the worst that is read of its place now, where that is beyond its limit, else with the last value
     of its own probe; and how long ago that was read, None where it is of now."""
-    key, limit = keys.parse(alarm.key), alarm.limit
+    key = keys.parse(alarm.key)
     ends = incubator.ends(key.place, key.quantity) if isinstance(key, keys.Limit) else None
     own = next((p for p in incubator.probes if p.name == alarm.probe and p.value is not None), None)
     if ends is not None and isinstance(key, keys.Limit):
         worst = ends[0] if key.side == "high" else ends[1]
+        alarm = _by_milder(alarm, incubator.band(key.place, key.quantity), worst.value)
+        limit = alarm.limit
         beyond = limit is not None and (worst.value >= limit if key.side == "high" else worst.value <= limit)
         if beyond or own is None or own.silent:
             found = replace(alarm, value=worst.value, rate_per_h=worst.rate_per_h, probe=worst.probe, tray=worst.tray)
@@ -219,6 +221,14 @@ def at_present(alarm: Alarm, incubator: Box) -> tuple[Alarm, float | None]:
         return alarm, None
     old = own.silent or (own.age_s or 0.0) >= OLD_S
     return replace(alarm, value=own.value, rate_per_h=None if old else own.rate_per_h), own.age_s if old else None
+
+
+def _by_milder(alarm: Alarm, band: Band | None, value: float) -> Alarm:
+    """An alarm by a place's critical high limit that is not reached any more: by the milder one, if that is."""
+    if alarm.level != "high_high" or alarm.limit is None or value >= alarm.limit:
+        return alarm
+    milder = band.limit("high") if band else None
+    return replace(alarm, level="high", limit=alarm.limit if milder is None or value < milder else milder)
 
 
 def left_s(alarm: Alarm, incubator: Box, per_hour: float | None) -> float | None:

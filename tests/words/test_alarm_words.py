@@ -13,6 +13,7 @@ from kojimon.alarms.states import AlarmState
 from kojimon.contract.state import Alarm
 from kojimon.model import BoxKind, Quality
 from kojimon.words.alarms import (
+    BACK,
     HEADLINE_MAX,
     SILENT_WORDS,
     STATE_WORDS,
@@ -25,7 +26,7 @@ from kojimon.words.alarms import (
     subject,
     why_silent,
 )
-from kojimon.words.boxes import COOL_IN_FULL
+from kojimon.words.boxes import COOL_IN_FULL, OFF
 from kojimon.words.events import line
 from kojimon.words.meaning import ladder
 from kojimon.words.speech import Speech
@@ -283,3 +284,42 @@ def test_a_likely_cause_is_asked_and_not_stated() -> None:
     cold = limit_alarm(key="limit/bed/temperature/low", level="low", side="low", value=20.0, limit=22.0, air_c=30.0)
     assert action(cold, Work()) == "Cold rice? Probe in it? Look"
     assert action(replace(cold, dries=True), Work(kind="fan")) == "Does the rice dry? Look"
+
+
+@pytest.mark.parametrize("kind", [BoxKind.STILL, BoxKind.FAN, BoxKind.OVEN_LIGHT, BoxKind.UNKNOWN])
+@pytest.mark.parametrize(("level", "limit", "value"), [("high", 43.0, 43.3), ("high_high", 45.0, 45.2)])
+def test_koji_that_heats_itself_is_broken_up_first_however_hot_it_is(
+    kind: BoxKind, level: str, limit: float, value: float
+) -> None:
+    """In air of 29 °C that stands still an open box takes little from koji that lies thick."""
+    work = Work(hour=29.0, mix_open=True, kind=kind)
+    alarm = limit_alarm(level=level, limit=limit, value=value, own_heat=True)
+    steps = ladder(alarm, work)
+    assert "Break up, spread" in headline(alarm, FAHRENHEIT, work, 1.2)
+    assert action(alarm, work).startswith("Break up, spread")
+    assert steps[0].startswith("Break the koji up and spread it")
+    if level == "high_high":
+        off = OFF[kind].split(", ")[0]
+        assert off in action(alarm, work) and off in steps[0]
+        assert action(replace(alarm, own_heat=False), work) == OFF[kind]
+
+
+@pytest.mark.parametrize(("work", "wanted", "step"), [
+    (Work(hour=12.0, kind="still"), "Break up, spread", "Break the koji up"),
+    (Work(hour=24.0, kind="still", mixes=1, mixed_ago_s=900), "Furrow, spread thin", "Furrow it, spread it"),
+    (Work(hour=24.0, kind="heat-mat", mix_open=True), "Mat off, or lift tray off it", "Switch the mat off"),
+])  # fmt: skip
+def test_the_box_is_not_turned_down_first_for_heat_that_is_not_its_own(work: Work, wanted: str, step: str) -> None:
+    assert action(limit_alarm(own_heat=True), work) == wanted
+    assert ladder(limit_alarm(own_heat=True), work)[0].startswith(step)
+
+
+@pytest.mark.parametrize("heat_off", [False, True])
+def test_hot_koji_within_its_limits_again_asks_for_nothing_more(heat_off: bool) -> None:
+    alarm = limit_alarm(value=37.8, rate_per_h=-4.0)
+    work = Work(hour=18.5, mix_open=True, kind="still", heat_off=heat_off)
+    line = headline(alarm, FAHRENHEIT, work, -4.0)
+    assert line.startswith("Top tray 100 °F (was over 109)") and line.endswith(BACK[heat_off])
+    assert ladder(alarm, work)[0].startswith("Nothing more now. Is the box off or open?")
+    assert action(replace(alarm, ended="doubt"), work) == "Is the probe in the koji? Look"
+    assert action(replace(alarm, air_c=50.0), work) == work.cool

@@ -58,7 +58,7 @@ def test_what_is_wrong_takes_its_place() -> None:
 
 def test_an_alarm_that_still_stands_while_the_value_is_back_says_what_it_was() -> None:
     said = sentence(box(alarms=(hot_alarm(),)), SPEECH, NOW_MS)
-    assert said.text == "Top tray 99 °F (was over 109), rising. Break up, spread"
+    assert said.text == "Top tray 99 °F (was over 109), rising. Back within limits"
 
 
 def test_the_value_of_an_alarm_is_the_one_of_now() -> None:
