@@ -9,7 +9,7 @@ from typing import NamedTuple
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from kojimon.curve.sheet import HOUR_MS, Band, Point, Sheet, Strip, Track
-from kojimon.curve.thin import extremes
+from kojimon.curve.thin import extremes, part
 from kojimon.units import f_from_c
 
 QUARTER_MS = 900_000
@@ -93,9 +93,9 @@ def beyond(track: Track, scale: Scale, from_h: float, to_h: float) -> list[Point
     """Of each time a track lay beyond its scale the reading furthest out."""
     found: list[Point] = []
     last_h = -math.inf
-    for point in (point for run in track.runs for point in run if from_h <= point.hour <= to_h):
-        if scale.low <= point.low and point.high <= scale.high:
-            continue
+    least, most = scale.low, scale.high
+    out = [one for run in track.runs for one in part(run, from_h, to_h) if one[1] < least or one[2] > most]
+    for point in out:
         if point.hour - last_h <= APART_H and (point.high > scale.high) == (found[-1].high > scale.high):
             found[-1] = max(found[-1], point, key=lambda one: max(one.high - scale.high, scale.low - one.low))
         else:

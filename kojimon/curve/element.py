@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
+from functools import lru_cache
 from html import escape
 
 NARROWEST = 0.32
@@ -32,7 +33,7 @@ def num(value: float) -> str:
 def tag(name: str, content: str = "", /, **attributes: str | float | None) -> str:
     """An element; `content` is markup already. `class_` stands for class, other underscores become hyphens."""
     written = "".join(
-        f" {key.rstrip('_').replace('_', '-')}={_quoted(value if isinstance(value, str) else num(value))}"
+        f" {key.rstrip('_').replace('_', '-')}=" + (_quoted(value) if isinstance(value, str) else f'"{num(value)}"')
         for key, value in attributes.items()
         if value is not None
     )
@@ -57,11 +58,16 @@ def path(points: Iterable[tuple[float, float]]) -> str:
     for x, y in points:
         tenth_x, tenth_y = round(x * 10), round(y * 10)
         if not written:
-            written.append(f"M{num(tenth_x / 10)} {num(tenth_y / 10)}l")
+            written.append(f"M{_tenths(tenth_x)} {_tenths(tenth_y)}l")
         else:
-            written.append(f"{num((tenth_x - at_x) / 10)} {num((tenth_y - at_y) / 10)}")
+            written.append(f"{_tenths(tenth_x - at_x)} {_tenths(tenth_y - at_y)}")
         at_x, at_y = tenth_x, tenth_y
     return " ".join(written).removesuffix("l")
+
+
+@lru_cache(maxsize=2048)
+def _tenths(count: int) -> str:
+    return num(count / 10)
 
 
 def width_of(text: str, size_px: float) -> float:

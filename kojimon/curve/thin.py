@@ -25,15 +25,15 @@ def rows(run: Run, from_h: float, to_h: float, per_hour_px: float) -> list[Row]:
         One row for each pixel row with a point in it; y counts from from_h and is that of the row's first point.
     """
     found: list[Row] = []
-    last, y, lowest, highest = -1, 0.0, math.inf, -math.inf
+    last, next_h, y, lowest, highest = -1, -math.inf, 0.0, math.inf, -math.inf
     for hour, low, high in part(run, from_h, to_h):
-        here = (hour - from_h) * per_hour_px
-        if int(here) == last:
-            lowest, highest = low if low < lowest else lowest, high if high > highest else highest
+        if hour >= next_h and int(here := (hour - from_h) * per_hour_px) != last:
+            if last >= 0:
+                found.append((y, lowest, highest))
+            last, y, lowest, highest = int(here), here, low, high
+            next_h = from_h + (last + 1) / per_hour_px
             continue
-        if last >= 0:
-            found.append((y, lowest, highest))
-        last, y, lowest, highest = int(here), here, low, high
+        lowest, highest = low if low < lowest else lowest, high if high > highest else highest
     return [*found, (y, lowest, highest)] if last >= 0 else found
 
 
@@ -68,5 +68,11 @@ def extremes(
         within: readings beyond do not count.
     """
     least, most = within
-    shown = [(low, high) for run in runs for _, low, high in part(run, from_h, to_h) if least <= low and high <= most]
-    return (min(shown)[0], max(high for _, high in shown)) if shown else None
+    shown = [point for run in runs for point in part(run, from_h, to_h)]
+    while shown:
+        _, lows, highs = zip(*shown, strict=True)
+        low, high = min(lows), max(highs)
+        if least <= low and high <= most:
+            return low, high
+        shown = [point for point in shown if least <= point.low and point.high <= most]
+    return None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from array import array
 from collections.abc import Callable, Iterator, Sequence
+from functools import lru_cache
 from typing import Any
 
 import msgspec
@@ -253,8 +254,13 @@ class _Settings:
 
     def schedule(self, name: str, t_ms: int) -> Schedule | None:
         """A schedule as it stood at an engine time."""
-        try:
-            found = msgspec.json.decode(self._at(t_ms).setup, type=_Setup).schedules.get(name)
-            return None if found is None else msgspec.json.decode(found, type=Schedule)
-        except msgspec.DecodeError:
-            return None
+        return _schedule(bytes(self._at(t_ms).setup), name)
+
+
+@lru_cache(maxsize=4)  # the page reads an open batch again at every look
+def _schedule(setup: bytes, name: str) -> Schedule | None:
+    try:
+        found = msgspec.json.decode(setup, type=_Setup).schedules.get(name)
+        return None if found is None else msgspec.json.decode(found, type=Schedule)
+    except msgspec.DecodeError:
+        return None
