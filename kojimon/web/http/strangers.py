@@ -17,7 +17,9 @@ from kojimon.web.http.access import is_local
 from kojimon.web.http.gate import LINK, Guarded
 
 AT_ONCE: Final = 8
-"""Of each door, from the whole request to the beginning of its answer: twice the worker threads."""
+"""Of each door, from the whole request until its answer is made: twice the worker threads."""
+MAKING: Final = "kojimon.making"
+"""Whether the answer of a request's scope has begun before it was made."""
 
 
 class Turns:
@@ -39,6 +41,7 @@ class Turns:
         link: Guarded = scope[LINK]
         turn = self._turns[is_local(scope), scope["path"] in FROM_MEMORY]
         with link.in_line():
+            await link.flow.drain()  # who has not read the answer before this one would keep a turn from others
             await turn.acquire()
         held = True
 
@@ -49,7 +52,8 @@ class Turns:
             held = False
 
         async def answering(message: Message) -> None:
-            release()  # what is left is the other side's reading, and a stream never ends
+            if not scope.get(MAKING):
+                release()  # what is left is the other side's reading, and a stream never ends
             await send(message)
 
         try:

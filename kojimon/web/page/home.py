@@ -15,6 +15,7 @@ from starlette.responses import JSONResponse, RedirectResponse, Response, Stream
 from starlette.routing import Route
 from starlette.types import ASGIApp, Receive, Scope, Send
 
+from kojimon import logs
 from kojimon.contract.state import Document
 from kojimon.errors import RefusedError
 from kojimon.web.api.curves import View
@@ -42,6 +43,7 @@ LONG: Final = "public, max-age=31536000, immutable"
 LEADING: Final = ("batch.start", "batch.harvest", "batch.discard", "batch.reopen", "step.done", "step.undo",
                   "step.correct", "probe.move", "batch.weigh")  # fmt: skip
 """Acts after which the script loads the page anew where it stands on another."""
+_LOG = logs.get("web")
 
 
 class Home:
@@ -94,18 +96,19 @@ class Home:
             self._page.box(document, only)
         speech = viewer.speech(document)
         shown = view_of(document, speech)
-        return self._page.html(
+        return self._page.begun(
+            request,
             "home.html",
+            style_sheet(),  # not a file of its own: nothing is painted until that has come
+            lambda: {"sheets": self._sheets(document, viewer, request, only)},
             boxes=[box for box in shown.boxes if only in ("", box.name)],
             view=shown,
             timers=self.timers(shown, document, viewer),
             curves=self.versions(document),
-            sheets=self._sheets(document, viewer, request, only),
             scales={box.name: self._page.scale(box, speech) for box in document.incubators},
             weighed_as=WEIGHED_AS,
             mass_unit="lb" if speech.pounds else "kg",
             told=self._page.told(request, document, viewer),
-            looks=style_sheet(),  # not a file of its own: nothing is painted until that has come
             here="now",
             zone=viewer.zone,
             now_utc=shown.now_utc,
@@ -129,7 +132,10 @@ class Home:
             with_batch = only in ("", box.name) and (box.batch or box.ended)
             row = self._page.curves.row(box.name) if with_batch else None
             if row is not None and self._page.curves.ready(row.id):
-                found[box.name] = self._page.curves.svg(row.id, wanted, box, viewer.units(), document.t_ms)
+                try:
+                    found[box.name] = self._page.curves.svg(row.id, wanted, box, viewer.units(), document.t_ms)
+                except Exception:  # the page is of more use than its curve, which the script asks for again
+                    _LOG.exception("the curve of %s", box.name)
         return found
 
     def _regions(self, document: Document, viewer: Viewer, query: Mapping[str, str]) -> dict[str, str]:

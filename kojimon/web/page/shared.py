@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from base64 import b64encode
-from collections.abc import Awaitable, Callable, Mapping, Sequence
+from collections.abc import AsyncIterator, Awaitable, Callable, Mapping, Sequence
 from hashlib import sha256
 from typing import Any, Final
 
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, JSONResponse, Response
+from starlette.responses import HTMLResponse, JSONResponse, Response, StreamingResponse
 
 from kojimon import logs
 from kojimon.contract.events import Unweighed, Weighed
@@ -24,6 +24,7 @@ from kojimon.web.api.etag import not_modified
 from kojimon.web.api.newest import warming_sheet
 from kojimon.web.api.queries import digits
 from kojimon.web.http.access import POLICY
+from kojimon.web.http.strangers import MAKING
 from kojimon.web.page.forms import number
 from kojimon.web.page.shown import render
 from kojimon.web.page.viewer import Viewer, viewer_of
@@ -88,12 +89,38 @@ class Page:
         return self.html("message.html", status, heading="That did not work", text=big_first(text))
 
     def html(self, template: str, status: int = 200, **content: Any) -> Response:
-        """A page nobody keeps. With `looks` it carries its style sheet along, and a policy that lets in this one."""
-        headers = {"Cache-Control": "no-store"}
-        if looks := content.get("looks"):
-            own = b64encode(sha256(looks.encode()).digest()).decode()
-            headers["Content-Security-Policy"] = POLICY.replace("style-src 'self'", f"style-src 'self' 'sha256-{own}'")
-        return HTMLResponse(render(template, **content), status, headers)
+        """A page nobody keeps."""
+        return HTMLResponse(render(template, **content), status, {"Cache-Control": "no-store"})
+
+    def begun(
+        self, request: Request, template: str, looks: str, late: Callable[[], dict[str, Any]], **content: Any
+    ) -> Response:
+        """The same, its head sent before the last of it is made: the browser gets ready for it meanwhile.
+
+        Args:
+            looks: the style sheet it carries along, let in by its sum.
+            late: makes what takes longest, in a worker thread. What fails there is told in words, though under status
+                200: all that reads and may be missing comes before.
+        """
+        request.scope[MAKING] = True
+        own = b64encode(sha256(looks.encode()).digest()).decode()
+        policy = POLICY.replace("style-src 'self'", f"style-src 'self' 'sha256-{own}'")
+        headers = {"Cache-Control": "no-store", "Content-Security-Policy": policy}
+
+        def made() -> bytes:
+            try:
+                return render(template, looks=looks, **content, **late()).encode()
+            except Exception as error:
+                _LOG.exception("%s %s", request.method, request.url.path)
+                return bytes(self.trouble(request, error).body)
+            finally:
+                request.scope[MAKING] = False
+
+        async def parts() -> AsyncIterator[bytes]:
+            yield b""
+            yield await run_in_threadpool(made)
+
+        return StreamingResponse(parts(), headers=headers, media_type="text/html")
 
     def looked(self, request: Request) -> tuple[Document, Viewer]:
         """The state document and who looks at it."""
