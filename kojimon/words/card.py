@@ -195,6 +195,8 @@ def _acts(box: doc.Box) -> Iterator[str]:
 
 
 def _untold(box: doc.Box) -> Iterator[str]:
+    if box.ended is not None and box.ended.cool_at_c is not None and box.place("bed") is not None:
+        yield "Is a probe out of the koji? Then read the koji by hand."
     step = box.step(box.next.step) if box.next else None
     warmth = "" if step and step.doubt else boxes.WARMTH.get(box.warmth_untold, "")
     off = boxes.untold(box.off_untold, box.place("bed") is not None)

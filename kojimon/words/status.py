@@ -100,12 +100,12 @@ def _between(box: Box, speech: Speech) -> Sentence:
 
 
 def _cooling(box: Box, name: str, cool_at_c: float, speech: Speech) -> Sentence:
-    """Harvested koji until it is cool: what is read of it, or that a reading is waited for."""
-    bed, cool, begun = _range(box, "bed", speech), speech.brief("temperature", cool_at_c), f"Batch {name} is cooling"
-    if bed:
-        source = _read(box) or ", if the probe is still in it"
-        return Sentence(f"No batch is open. {begun}: {bed}{source}; cool at {cool}.", "plain")
-    return Sentence(f"No batch is open. {begun} and waits for a reading by hand; cool at {cool}.", "plain")
+    """Harvested koji until it is cool: its hottest, or that a reading is waited for."""
+    ends, cool, begun = box.ends("bed"), speech.brief("temperature", cool_at_c), f"Batch {name} is cooling"
+    if ends is None:
+        return Sentence(f"{begun}: read it by hand (cool at {cool}).", "plain")
+    hottest, read = speech.value("temperature", ends[0].value), _read(box)
+    return Sentence(f"{begun}: {'' if read else 'probe at '}{hottest}{read} (cool at {cool}).", "plain")
 
 
 def work_at(document: Document, incubator: str, now_ms: int) -> Work:

@@ -458,7 +458,7 @@ def test_one_tap_takes_a_harvest_back(cook: Cook, new_page: NewPage) -> None:
     cook.feed()
     assert cook.door.act("batch.harvest").status == 200
     page.goto(cook.url)
-    expect(page.locator(".sentence")).to_contain_text("No batch is open")
+    expect(page.locator(".sentence")).to_contain_text("Batch New Year is cooling: probe at")
     expect(page.get_by_text("Batch New Year was harvested")).to_be_visible()
     page.get_by_role("button", name="Take it back").click()
     said(page, "The harvest of batch New Year is taken back: kojimon goes on watching.")

@@ -456,11 +456,11 @@ def test_the_cooling_of_harvested_koji_is_seen_before_it_is_over() -> None:
     rows.at(44 * H).act("batch.harvest")
     state, _ = run(rows)
     said = sentence(box(state, rows.t_ms), speech_of(document()), rows.t_ms).text
-    assert "is cooling and waits for a reading by hand; cool at 77 °F." in said
+    assert "is cooling: read it by hand (cool at 77 °F)." in said
     rows.at(44 * H + 60).act("reading", value_c=30.0, tray="top")
     state, _ = advance(state, rows.take(), rows.t_ms)
     said = sentence(box(state, rows.t_ms), speech_of(document()), rows.t_ms).text
-    assert "is cooling: 86.0 °F, read by hand" in said and said.endswith("; cool at 77 °F.")
+    assert "is cooling: 86.0 °F, read by hand" in said and said.endswith(" (cool at 77 °F).")
     rows.at(44 * H + 120).act("reading", value_c=24.0, tray="top")
     state, _ = advance(state, rows.take(), rows.t_ms)
     assert "cooling" not in sentence(box(state, rows.t_ms), speech_of(document()), rows.t_ms).text
