@@ -232,6 +232,20 @@ def test_targets_are_large_enough_for_a_thumb(kitchen: Kitchen, new_page: NewPag
     assert [name for name, width, height in sizes if min(width, height) < 44] == []
 
 
+def test_a_thumb_that_misses_save_sends_no_message(kitchen: Kitchen, new_page: NewPage) -> None:
+    """On a phone there is more than a button's height between the two."""
+    page: Page = new_page(360)
+    opened(kitchen, page, "now")
+    apart_px = page.evaluate(
+        """() => {
+            const [save, send] = ['Save', 'Send a test message'].map((name) =>
+                [...document.querySelectorAll('.foot button')].find((one) => one.textContent === name));
+            return send.getBoundingClientRect().top - save.getBoundingClientRect().bottom;
+        }"""
+    )
+    assert apart_px > 60
+
+
 def test_large_text_and_reflow(kitchen: Kitchen, new_page: NewPage) -> None:
     """At 320 px, as at a zoom of 400 %, nothing needs to be scrolled sideways (WCAG 2.2, 1.4.10)."""
     page: Page = new_page(320, 600)

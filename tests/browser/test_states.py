@@ -31,8 +31,15 @@ CLIPPED = """() => [...document.querySelectorAll('button, a.button, svg.k-sheet 
 }).map(node => node.textContent.trim())"""
 
 
+CLOSE = """() => [...document.querySelectorAll('.card')]
+  .filter(node => parseFloat(getComputedStyle(node).marginBottom) < 9).map(node => node.className)"""
+TALL = "node => node.getBoundingClientRect().height / parseFloat(getComputedStyle(node).lineHeight)"
+
+
 def fits(page: Page, width: int = 360) -> None:
-    """No button has two lines, nothing is wider than the screen, no words reach over the edge of button or curve."""
+    """No button has two lines, nothing is wider than the screen, no words reach over the edge of button or curve, no
+    card clings to the next."""
+    assert page.evaluate(CLOSE) == []
     assert page.evaluate(LINES) == []
     assert page.evaluate(CLIPPED) == []
     assert page.evaluate("document.documentElement.scrollWidth") <= width
@@ -54,6 +61,9 @@ def test_nothing_is_cut_off_in_any_state(tmp_path: Path, new_page: NewPage) -> N
                     page.screenshot(path=ARTEFACTS / f"{name}.png")
             if name == "6-alarm":
                 expect(page.locator(".step h2")).to_contain_text("mix and spread thinner")
+            if name == "11-cooling":
+                page.set_viewport_size({"width": 360, "height": 800})
+                assert page.locator(".sentence").evaluate(TALL) < 4.5, "a headline is read at a glance"
             if name == "8-no-reading":
                 page.get_by_role("link", name="Enter a reading by hand").click()
                 expect(page.get_by_label("Koji by the kitchen thermometer")).to_be_in_viewport()
