@@ -27,10 +27,17 @@ function sizeOf(section) {
   return {width, height: Math.round(high)};
 }
 
+function fitting(sheet, width) {
+  const there = $("svg.k-sheet", sheet);
+  return there && Math.abs(Number(there.getAttribute("width")) - width) <= 2 ? there : null;
+}
+
 async function drawCurve(section) {
   const state = stateOf(section), sheet = $(".sheet", section);
   state.at = Date.now();
-  const query = new URLSearchParams({...sizeOf(section), ...state.views.at(-1)});
+  const size = sizeOf(section), there = fitting(sheet, size.width);
+  if (there) size.height = there.getAttribute("height"); // else it would jump as it is zoomed, or as a phone hides its bar
+  const query = new URLSearchParams({...size, ...state.views.at(-1)});
   if (state.hidden.size) query.set("without", [...state.hidden].join(","));
   const address = `${section.dataset.address || `/curve/${encodeURIComponent(section.dataset.curve)}.svg`}?${query}`;
   const headers = state.tag && state.drawn === address ? {"If-None-Match": state.tag} : {};
@@ -260,8 +267,7 @@ function curves() {
     const sheet = $(".sheet", section), {width, height} = sizeOf(section);
     document.cookie = `width=${width}; path=/; max-age=31536000; SameSite=Strict`;
     document.cookie = `height=${height}; path=/; max-age=31536000; SameSite=Strict`;
-    const there = $("svg.k-sheet", sheet);
-    if (there && Math.abs(Number(there.getAttribute("width")) - width) <= 2) { stateOf(section).at = Date.now(); ready(section); }
+    if (fitting(sheet, width)) { stateOf(section).at = Date.now(); ready(section); }
     else drawCurve(section);
     const entry = (event) => event.target.closest?.(".k-entry[data-name]");
     sheet.addEventListener("click", (event) => { if (entry(event)) toggle(section, entry(event).dataset.name); });
