@@ -69,12 +69,12 @@ def test_the_air_of_a_mat_is_the_rooms_and_says_nothing_of_cold_koji() -> None:
     assert mat.too_cold[15] < unknown.too_cold[15] - 0.3
 
 
-def on_a_mat(hours: float, off_h: float = 99.0) -> Iterator[Reading]:
-    """Koji held at 29 °C from below, in air of 20 °C."""
+def on_a_mat(hours: float, off_h: float = 99.0, air_c: float = 20.0) -> Iterator[Reading]:
+    """Koji held at 29 °C from below."""
     koji_c, chance = 29.0, np.random.default_rng(5)
     for minute in range(round(hours * 60)):
         koji_c += ((20.0 if minute / 60 > off_h else 29.0) - koji_c) / 150
-        yield minute * 60.0, round(koji_c + 0.05 * float(chance.standard_normal()), 2), 20.0, 18.0, None
+        yield minute * 60.0, round(koji_c + 0.05 * float(chance.standard_normal()), 2), air_c, 18.0, None
 
 
 def test_koji_that_its_mat_has_held_so_far_is_not_feared_cold() -> None:
@@ -88,13 +88,11 @@ def test_koji_that_its_mat_has_held_so_far_is_not_feared_cold() -> None:
 MAT = ForecastSetup(members=200, kind="heat-mat")
 
 
-@pytest.mark.parametrize("hour", [0.25, 2.0])
-def test_a_mat_is_set_for_the_koji_whatever_its_room(hour: float) -> None:
-    """All boxes of the trade are to hold koji near 30 °C; that the air beside a mat is cold says nothing else."""
-    for rows in (on_a_mat(hour), [(t_s, bed_c, None, None, None) for t_s, bed_c, *_ in on_a_mat(hour)]):
-        made = asked(rows, hour, MAT)
-        assert made.too_cold[made.quiet_in_h.index(8.0)] < 0.35
-        assert 27.5 < made.curve.p50_c[32] < 32.5
+def test_a_mat_is_set_for_the_koji_whatever_its_room() -> None:
+    """It is to hold koji near 30 °C; that the air beside it is cold says nothing else (of three seeds 0.00-0.01)."""
+    made = asked(on_a_mat(2.0, air_c=17.0), 2.0, MAT)
+    assert made.too_cold[made.quiet_in_h.index(8.0)] < 0.1
+    assert 28.5 < made.curve.p50_c[32] < 31.0
 
 
 def test_a_mats_own_batch_teaches_it_no_heat_that_its_thermostat_held_back() -> None:
