@@ -163,7 +163,7 @@ def told(key: str, what: Forecast) -> tuple[str, str]:
     """What changes about the forecasts as such, and its tone; "" for nothing. Each single one is no event."""
     count = what.batches or 1
     texts = {
-        "known": "The koji warms itself: forecasts begin.",
+        "known": "The forecast goes by this koji from now on: it has seen enough of it.",
         "contradicted": "The koji does not follow the forecast. Look at it and at its probe.",
         "agrees": "The koji follows the forecast again.",
         "forgotten": "The forecasts have forgotten what they learned from earlier batches.",

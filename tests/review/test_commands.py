@@ -50,7 +50,7 @@ def run(config: Path, *words: str) -> Result:
 def test_review_in_the_terminal(config: Path) -> None:
     result = run(config, "review")
     assert result.exception is None
-    for text in ("Batch first", "Harvested 43", "Began to warm by", "Before anybody eats it", "°F"):
+    for text in ("Batch first", "Harvested 43", "First seen clearly warm", "Before anybody eats it", "°F"):
         assert text in result.output
 
 

@@ -113,7 +113,7 @@ def test_differences_in_words(pair: tuple[Reader, list[Review]]) -> None:
     reviews = pair[1]
     one, other = sides(reviews)
     told = differences(other, one, speech(reviews[0]))
-    assert "began to warm by itself 3 h later" in told
+    assert "was first seen clearly warm 3 h later" in told
     assert "reached 35 °C 3 h later" in told
     assert "4 °C hotter" in " ".join(told).replace("4.0 °C", "4 °C")
     assert any(re.fullmatch(r"\d+ h( \d+ min)? above 40 °C, none in first", text) for text in told), told
@@ -144,7 +144,7 @@ def test_aligned_at_self_warming_the_three_hours_are_gone(pair: tuple[Reader, li
     reviews = pair[1]
     one, other = sides(reviews, "warming")
     told = differences(other, one, speech(reviews[0]))
-    assert not any(text.startswith(("began to warm", "reached 35")) for text in told)
+    assert not any(text.startswith(("was first seen", "reached 35")) for text in told)
 
 
 def test_the_same_batch_is_much_the_same(pair: tuple[Reader, list[Review]]) -> None:
@@ -167,7 +167,7 @@ def test_the_story_in_sentences(pair: tuple[Reader, list[Review]]) -> None:
     told = lead(pair[1][1], speech(pair[1][1], fahrenheit=True))
     assert told[0] == "Harvested 44.0 hours after the spores: 5.2 lb of koji."
     assert told[1] == "The top tray grew hottest: 110.3 °F at hour 33.5."
-    assert told[2] == "It began to warm by itself at hour 23.0."
+    assert told[2] == "It was first seen clearly warm at hour 23.0."
     assert told[3].endswith("of them could wake you by a loudspeaker only: no channel.")
     review = pair[1][1]
     called = structs.replace(review.case, settings={"channels": [{"name": "phone"}]})

@@ -63,7 +63,7 @@ def test_the_sheet_has_a_line_a_tray_and_a_word_at_the_move(moved: Reader) -> No
     assert "bed to the middle tray" in marks
     koji = next(table for table in tables(review, speech) if "top tray" in table.heads)
     assert set(koji.heads) == set(tracks)
-    began = next(row for row in koji.rows if row.label == "Began to warm by itself")
+    began = next(row for row in koji.rows if row.label == "First seen clearly warm")
     assert began.cells[koji.heads.index("middle tray (bed)")] == "not seen"
 
 

@@ -61,7 +61,7 @@ class Tray(Struct, frozen=True):
     """What is asked of the koji only.
 
     Attributes:
-        onset_h: when it began to warm by itself.
+        onset_h: when it was first clearly warm; whether by itself, `engine/own_heat.py` judges.
         rise_k_per_h, rise_h: fastest rise over half an hour, and the hour it ended.
         ranges_h: hours in each of RANGES.
         reached_h: hour at which each of REACHED_C was first reached.
@@ -113,7 +113,7 @@ class Figures(Struct, frozen=True):
 
     @property
     def onset_h(self) -> float | None:
-        """When the first tray began to warm by itself."""
+        """When the first tray was clearly warm."""
         return min((tray.onset_h for tray in self.trays if tray.onset_h is not None), default=None)
 
     @property

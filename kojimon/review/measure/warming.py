@@ -1,4 +1,4 @@
-"""When the koji began to warm by itself, and how fast it rose. Pure."""
+"""When the koji was first clearly warm, and how fast it rose. Pure."""
 
 from __future__ import annotations
 
@@ -14,9 +14,9 @@ reasons."""
 ABOVE_AIR_K: Final = 3.0
 WARM_C: Final = 34.0
 HOLD_MS: Final = 600_000
-"""Judgement: 3 °C above the box air, or 34 °C, for 10 min; the shipped schedules judge self-warming likewise."""
+"""Judgement: 3 °C above the box air, or 34 °C, for 10 min. What is warm may owe it to its box."""
 AIR_MS: Final = HOUR_MS
-"""The air is taken as its mean over the last hour: a lid lifted for ten minutes must not look like warming."""
+"""The air is taken as its mean over the last hour: a lid lifted for ten minutes must not look like warmth."""
 RISE_MS: Final = 1_800_000
 REST_MS: Final = 1_800_000
 """Work moves the probe: half an hour from each work on says nothing about a rise."""
@@ -30,8 +30,8 @@ class Rise(NamedTuple):
 
 
 def onset_ms(bed: Series, air: Series | None, from_ms: float, to_ms: float) -> float | None:
-    """When self-warming began: the first moment from hour 8 on from which the koji stood 3 °C above the box air's mean
-    of the hour before, or at 34 °C, for 10 min. None when it never did.
+    """When the koji was first clearly warm: the first moment from hour 8 on from which it stood 3 °C above the box
+    air's mean of the hour before, or at 34 °C, for 10 min. None when it never did.
 
     Args:
         from_ms, to_ms: hour 0 and the end, ms.

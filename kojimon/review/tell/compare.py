@@ -92,7 +92,7 @@ def differences(one: Side, other: Side, speech: Speech) -> list[str]:
 def _moments(one: Side, other: Side, speech: Speech) -> Iterator[str]:
     pairs = []
     if one.whole and other.whole:
-        pairs += [("began to warm by itself", one.figures.onset_h, other.figures.onset_h)]
+        pairs += [("was first seen clearly warm", one.figures.onset_h, other.figures.onset_h)]
         pairs += [
             (f"reached {speech.brief('temperature', value)}", reached(one.figures, i), reached(other.figures, i))
             for i, value in enumerate(REACHED_C)
@@ -155,7 +155,7 @@ def table(found: Sequence[Side], speech: Speech, align: str) -> Table:
     """The batches' main figures, a column a batch."""
     since = "the spores" if align == "spores" else "self-warming"
     rows = [
-        Row("Began to warm by itself", tuple(_seen(side, side.figures.onset_h, shifted=False) for side in found)),
+        Row("First seen clearly warm", tuple(_seen(side, side.figures.onset_h, shifted=False) for side in found)),
         *(
             Row(
                 f"Reached {speech.brief('temperature', value)}",

@@ -59,9 +59,9 @@ def lead(review: Review, speech: Speech) -> list[str]:
         value = speech.value("temperature", hottest.curve.highest)
         found.append(f"{say.big_first(where)} grew hottest: {value} at {at_hour(hottest.curve.highest_h)}.")
     if figures.onset_h is not None:
-        found.append(f"It began to warm by itself at {at_hour(figures.onset_h)}.")
+        found.append(f"It was first seen clearly warm at {at_hour(figures.onset_h)}.")
     elif figures.trays and row.ended_t_ms is not None:
-        found.append("It never warmed by itself as far as the probes saw.")
+        found.append("It was never seen clearly warm.")
     found.append(_woken(review.alarms, mute(review)))
     return [*found, *warned_first(review, speech)]
 
@@ -116,7 +116,7 @@ def _koji(review: Review, speech: Speech) -> Table | None:
         return None
     heads = tuple(_label(review, tray.curve) for tray in trays)
     rows = [
-        _row("Began to warm by itself", trays, lambda t: "not seen" if t.later else at_hour(t.onset_h),
+        _row("First seen clearly warm", trays, lambda t: "not seen" if t.later else at_hour(t.onset_h),
              _onset_note(speech)),
         _row("Hottest", trays, lambda t: _peak(t.curve, speech)),
         _row("Fastest rise", trays, lambda t: _rise(t, speech), "over half an hour, not within half an hour of a work"),
