@@ -1,8 +1,8 @@
 """Whether the forecast means what it says, on families of incubations. `-k tips` for one; prints the tables.
 
 What was asked of time to a limit, its range, quiet nights and the end of growth is recorded of the family that judges,
-whose physics the forecast does not share and on which no constant was chosen. What is asserted are bounds that must not
-be lost; the figures beside what was asked stand in the printed tables.
+whose physics the forecast does not share and on which no constant was chosen. What is asserted of the others are bounds
+that must not be lost; the figures beside what was asked stand in the printed tables.
 """
 
 from __future__ import annotations
@@ -62,8 +62,9 @@ def test_forecast_means_what_it_says(family: str) -> None:
     )
     if family in SEEN:
         _end_beside_one_who_has_seen(family, total)
-    if family == JUDGE:
+    if family == JUDGE:  # its figures stand as they come
         _record_what_was_asked_first(total)
+        return
     assert min(by_lead) > 0.65 and max(by_lead) < 0.95
     assert honest.brier(total.quiet)[0] < honest.brier(total.quiet)[1]
 
