@@ -27,6 +27,8 @@ __all__ = [
 T = TypeVar("T")
 Entry = EndedBatch | ByHand | Mark | Weighing
 """What a person enters and can take back."""
+UNDO_MS = 3_600_000
+"""So long what was entered last is taken back unasked; later by its name."""
 
 
 def _first(rows: Iterator[T]) -> T | None:
@@ -166,6 +168,13 @@ class Box(Struct, frozen=True):
         if self.ended is not None and all(self.ended.after >= event for event, *_ in found):
             return self.ended
         return max(found, key=lambda entry: entry[:2])[2] if found else None
+
+    def ends_watch(self, entry: Entry | None, now_ms: int) -> bool:
+        """Whether an entry is that the spores went on, long ago or with an alarm of the koji up: nobody takes that back
+        in passing, for without it the koji is not watched."""
+        zero = (mark for step in self.steps if step.work == "inoculate" for mark in step.standing)
+        up = any(alarm.holds and alarm.key.startswith("limit/bed/") for alarm in self.alarms)
+        return isinstance(entry, Mark) and entry in zero and (up or now_ms - entry.at_t_ms > UNDO_MS)
 
 
 class Now(Struct, frozen=True):

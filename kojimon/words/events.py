@@ -233,7 +233,9 @@ def _early(what: stated.StepDone) -> str:
 
 
 def _step_undone(event: Event, what: stated.StepUndone, speech: Speech, work: Work) -> Line:
-    return Line(f"Taken back: {speech.step(event.key)}.")
+    ago_s = 0 if what.at_ms is None else (event.t_ms - what.at_ms) // 60_000 * 60
+    how = f" To put it back: kojimon batch done {event.key} --ago {show_duration(ago_s)}" if ago_s >= 3600 else ""
+    return Line(f"Taken back: {speech.step(event.key)}.{how}")
 
 
 def _step_corrected(event: Event, what: stated.StepCorrected, speech: Speech, work: Work) -> Line:

@@ -77,7 +77,10 @@ def test_marks_are_dated_back_corrected_and_taken_back(kitchen: Kitchen) -> None
     assert "Corrected: look, break up and mix, at " in kitchen.run("batch", "correct", "first", "--ago", "1 h").stdout
     assert "is marked already" in kitchen.run("batch", "done", "kirikaeshi", code=1).stderr
     assert "Taken back: look, break up and mix." in kitchen.run("batch", "undo", "kirikaeshi").stdout
-    assert "Taken back: sprinkle the spores." in kitchen.run("undo").stdout
+    kept = " ".join(kitchen.run("undo", code=2).stderr.split())
+    assert "The last entry is of 20 h ago: sprinkle the spores. Without it kojimon does not watch the koji." in kept
+    gone = " ".join(kitchen.run("undo", "inoculate").stdout.split())
+    assert "Taken back: sprinkle the spores. To put it back: kojimon batch done inoculate --ago 20 h" in gone
     told = [kind for kind in kinds(kitchen) if kind in ("step-done", "step-undone", "step-corrected")]
     assert told == ["step-done", "step-done", "step-corrected", "step-undone", "step-undone"]
 

@@ -215,3 +215,14 @@ def test_time_left_is_the_sooner_of_the_line_and_a_sure_forecast() -> None:
 def test_a_sign_of_the_koji_has_no_time_left() -> None:
     green = Step("green", "Yellow or green", "due", work="look", optional=True, due_t_ms=0, closes_t_ms=86_400_000)
     assert window_of(green, Speech(), 3_600_000, "") == "mark it when you see it"
+
+
+@pytest.mark.parametrize(("ago_ms", "hot", "asks"), [
+    (600_000, False, False), (600_000, True, True), (7_200_000, False, True),
+])  # fmt: skip
+def test_the_spores_are_not_taken_back_in_passing(ago_ms: int, hot: bool, asks: bool) -> None:
+    mark = Mark(1, NOW_MS - ago_ms, event=5)
+    zero = Step("inoculate", "Sprinkle the spores", "done", work="inoculate", marks=(mark,))
+    one = box(steps=(zero,), alarms=(hot_alarm(state="ACKED"),) if hot else ())
+    assert one.ends_watch(one.last_entry, NOW_MS) is asks
+    assert not one.ends_watch(Mark(2, NOW_MS - ago_ms, event=6), NOW_MS)

@@ -24,11 +24,18 @@ from kojimon.cli.shared.options import (
     json_option,
     output_option,
 )
-from kojimon.cli.shared.steps import find_step, last_mark, latest_reading, print_cautions, print_next
+from kojimon.cli.shared.steps import (
+    entry_of,
+    find_step,
+    last_mark,
+    not_in_passing,
+    print_cautions,
+    print_next,
+    taken_back,
+)
 from kojimon.contract import acts
 from kojimon.contract.batch_events import WEIGHED
-from kojimon.contract.state import Box, ByHand, Document, EndedBatch, Entry, Mark, Weighing
-from kojimon.errors import UsageError
+from kojimon.contract.state import Box, Document
 from kojimon.mash.facts import KEPT
 from kojimon.model import plain_event
 from kojimon.words import question
@@ -166,41 +173,14 @@ def mixed(
 def undo(kitchen: Kitchen, document: Document, box: Box, step: str) -> None:
     """Take back what was entered last (a step, a reading, a weight), or the last of one kind: it was not so.
 
-    A harvest, or a batch thrown away, is taken back for a day, before the next batch begins: the watch goes on.
+    A harvest, or a batch thrown away, is taken back for a day, before the next batch begins: the watch goes on. What
+    is over an hour old, or ends the watch, must be named: kojimon undo inoculate.
     """
-    said = print_events(kitchen, kitchen.act(_taken_back(_entry(box, step, document), step, box, document), box.name))
-    _after(kitchen, box.name, said)
-
-
-def _entry(box: Box, step: str, document: Document) -> Entry | None:
-    """What was entered last, or last of a kind."""
+    entry = entry_of(box, step, document)
     if not step:
-        return box.last_entry
-    if step == "reading":
-        return latest_reading(box)
-    if step == "weight":
-        last = box.batch or box.ended
-        return last.weighed if last else None
-    return last_mark(find_step(incubator_of(document, box.name, batch=True), step))
-
-
-def _taken_back(entry: Entry | None, step: str, box: Box, document: Document) -> acts.Deed:
-    """The act that takes an entry back. Raises UsageError where there is none."""
-    match entry:
-        case Weighing():
-            return acts.BatchUnweigh(stage=entry.stage)
-        case ByHand():
-            return acts.ReadingUndo(reading=entry.reading)
-        case EndedBatch():
-            return acts.BatchReopen(batch=entry.id)
-        case Mark():
-            return acts.StepUndo(mark=entry.mark)
-    if step == "reading":
-        raise UsageError("Nothing read by hand can be taken back.")
-    incubator_of(document, box.name, batch=True)  # says so where none is open
-    if step == "weight":
-        raise UsageError("No weight is saved, so there is nothing to take back.")
-    raise UsageError("Nothing is entered yet, so there is nothing to take back.")
+        not_in_passing(kitchen, document, box, entry)
+    said = print_events(kitchen, kitchen.act(taken_back(entry, step, box, document), box.name))
+    _after(kitchen, box.name, said)
 
 
 @batch.command(cls=Saving, epilog=example("kojimon batch correct mix --at 14:20"))

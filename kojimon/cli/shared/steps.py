@@ -5,8 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from kojimon.cli.shared import screen
-from kojimon.contract.state import Box, ByHand, Document, Mark, Step
+from kojimon.cli.shared.kitchen import Kitchen, incubator_of
+from kojimon.contract import acts
+from kojimon.contract.state import UNDO_MS, Box, ByHand, Document, EndedBatch, Entry, Mark, Step, Weighing
 from kojimon.errors import UsageError
+from kojimon.units import show_duration
 from kojimon.words import speech as say
 from kojimon.words import status as words
 from kojimon.words.speech import Speech
@@ -49,6 +52,55 @@ def last_mark(step: Step) -> Mark:
 def latest_reading(incubator: Box) -> ByHand | None:
     """What was read by hand last and can be taken back; None for nothing."""
     return max((one for one in incubator.by_hand if one.reading), key=lambda one: one.reading, default=None)
+
+
+def entry_of(box: Box, step: str, document: Document) -> Entry | None:
+    """What was entered last, or last of a kind."""
+    if not step:
+        return box.last_entry
+    if step == "reading":
+        return latest_reading(box)
+    if step == "weight":
+        last = box.batch or box.ended
+        return last.weighed if last else None
+    return last_mark(find_step(incubator_of(document, box.name, batch=True), step))
+
+
+def not_in_passing(kitchen: Kitchen, document: Document, box: Box, entry: Entry | None) -> None:
+    """Raises UsageError for an entry that nobody means who only says `undo`: an old one, or what the watch hangs on."""
+    if entry is None or isinstance(entry, EndedBatch):
+        return
+    number = entry.reading if isinstance(entry, ByHand) else entry.event
+    entered = next(iter(kitchen.events(after=number - 1)), None)
+    watch = box.ends_watch(entry, document.t_ms)
+    at_ms = entry.at_t_ms if watch or entered is None else entered.t_ms
+    if not watch and document.t_ms - at_ms <= UNDO_MS:
+        return
+    step = next((step for step in box.steps if entry in step.standing), None)
+    name = step.name if step else "reading" if isinstance(entry, ByHand) else "weight"
+    what = say.small_first(step.label) if step else f"a {name}"
+    ago = show_duration((document.t_ms - at_ms) // 60_000 * 60)
+    end = " Without it kojimon does not watch the koji." if watch else ""
+    raise UsageError(f"The last entry is of {ago} ago: {what}.{end} To take it back all the same: kojimon undo {name}")
+
+
+def taken_back(entry: Entry | None, step: str, box: Box, document: Document) -> acts.Deed:
+    """The act that takes an entry back. Raises UsageError where there is none."""
+    match entry:
+        case Weighing():
+            return acts.BatchUnweigh(stage=entry.stage)
+        case ByHand():
+            return acts.ReadingUndo(reading=entry.reading)
+        case EndedBatch():
+            return acts.BatchReopen(batch=entry.id)
+        case Mark():
+            return acts.StepUndo(mark=entry.mark)
+    if step == "reading":
+        raise UsageError("Nothing read by hand can be taken back.")
+    incubator_of(document, box.name, batch=True)  # says so where none is open
+    if step == "weight":
+        raise UsageError("No weight is saved, so there is nothing to take back.")
+    raise UsageError("Nothing is entered yet, so there is nothing to take back.")
 
 
 def print_cautions(cautions: Iterable[str], indent: int = 0) -> None:

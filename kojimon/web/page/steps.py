@@ -4,7 +4,7 @@ an alarm out of service."""
 from __future__ import annotations
 
 from functools import partial
-from typing import Any
+from typing import Any, Final
 from urllib.parse import quote
 
 import msgspec
@@ -122,6 +122,9 @@ def _refusal(page: Page, request: Request, viewer: Viewer, document: Document) -
     return _no_pass(what, viewer.speech(document))
 
 
+LAST: Final = " Without the spores kojimon does not watch the koji."
+
+
 def _mark(page: Page, request: Request) -> Response:
     document, viewer = page.looked(request)
     box = page.box(document, request.path_params["box"])
@@ -145,7 +148,7 @@ def _mark(page: Page, request: Request) -> Response:
         heading=f"{step.label}: done {when}", ask_when=True, button="Save this time",
         fields={"kind": "step.correct", "idempotency": fresh_key(), **own},
         other={
-            "text": "Not done at all?", "button": "Take it back",
+            "text": f"Not done at all?{LAST if step.work == 'inoculate' else ''}", "button": "Take it back",
             "fields": {"kind": "step.undo", "idempotency": fresh_key(), **own},
         },
     )  # fmt: skip

@@ -17,8 +17,6 @@ from kojimon.words.speech import Speech
 
 TONE_WORDS: Final = {"wrong": "Act now", "look": "Look", "good": "Within limits", "plain": ""}
 """The word that stands beside each colour (ISO 22324: red danger, yellow caution, green safe)."""
-UNDO_MS: Final = 3_600_000
-"""So long a step just done can be taken back beside its button; later by *correct* in the list."""
 
 
 class Undo(Struct, frozen=True):
@@ -139,7 +137,7 @@ def _undo(box: doc.Box, speech: Speech, now_ms: int, now: str) -> Undo | None:
         key = press(ended.id, "batch.reopen", str(ended.at_t_ms))
         fields = {"kind": "batch.reopen", "incubator": box.name, "batch": ended.id, "idempotency": key}
         return Undo(f"Batch {ended.name} was {what}{when}.", fields, review=f"/batch/{quote(ended.id)}")
-    if entry is None or now_ms - entry.at_t_ms > UNDO_MS:
+    if entry is None or now_ms - entry.at_t_ms > doc.UNDO_MS or box.ends_watch(entry, now_ms):
         return None
     if isinstance(entry, doc.ByHand):
         read = entry
