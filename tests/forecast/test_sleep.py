@@ -11,6 +11,7 @@ from msgspec.structs import replace
 
 from kojimon.cli.commands.forecast import forecast
 from kojimon.cli.commands.recorded import recorded_of
+from kojimon.cli.commands.rehearse import SPARSE
 from kojimon.errors import KojimonError
 from kojimon.forecast import words
 from kojimon.journal.reading.curve_file import read_curve
@@ -93,6 +94,24 @@ def test_a_curve_file_as_the_daemon_would_have_told_it(curve: Path) -> None:
     first, hottest = recorded.readings[0], bedtruth.one().bed_c[0]
     assert first[0] == 30.0 and first[1] == pytest.approx(hottest, abs=0.01) and first[3] is None
     assert recorded.works == ((36_000.0, "mix"),)
+
+
+def test_a_few_readings_by_hand_are_no_curve_to_forecast_from(tmp_path: Path) -> None:
+    path = tmp_path / "few.csv"
+    path.write_text("hour,bed.temperature_f,step\n0,90,inoculate\n10,86,\n22.5,101.3,mix\n30,112,\n44,100,\n")
+    done = CliRunner().invoke(forecast, ["--from", str(path), "--every", "6h"])
+    assert isinstance(done.exception, KojimonError), done.output
+    assert str(done.exception) == f"{path}: {SPARSE} {NO_PROBE}"
+
+
+def test_koji_read_by_hand_beside_an_air_probe_is_told_with_its_age(tmp_path: Path) -> None:
+    path, by_hand = tmp_path / "few.csv", {0: "32.0", 10: "30.0"}
+    rows = [f"{m / 60:.3f},{by_hand.get(m / 60, '')},29.0" for m in range(0, 12 * 60 + 1, 10)]
+    path.write_text("\n".join(["hour,bed.temperature_c,air.temperature_c", *rows, ""]))
+    done = CliRunner().invoke(forecast, ["--from", str(path), "--every", "5h"])
+    assert done.exit_code == 0, done.output
+    told = [line.partition(": ")[0] for line in done.output.splitlines() if line.startswith("Hour")]
+    assert told[1] == "Hour 5.00, koji last read 5 h ago" and told[2].endswith("°C"), told
 
 
 def test_over_a_recorded_curve_every_forecast_is_printed(curve: Path) -> None:

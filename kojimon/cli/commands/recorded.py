@@ -9,7 +9,7 @@ from kojimon.cli.shared import screen
 from kojimon.cli.shared.opening import any_settings
 from kojimon.errors import KojimonError, UsageError
 from kojimon.settings.installed import has_part
-from kojimon.units import median
+from kojimon.units import median, show_duration
 from kojimon.words.outlook import NO_PROBE, NOT_INSTALLED
 
 if TYPE_CHECKING:
@@ -144,9 +144,12 @@ def limits_of_koji(plan: Schedule) -> tuple[float, ...]:
 
 
 def recorded_of(curve: Curve, plan: Schedule, name: str) -> Recorded:
-    """A curve file as the daemon would have told it: one set of readings a minute since the spores."""
+    """A curve file as the daemon would have told it: one set of readings a minute since the spores, and what was read
+    of the koji by hand."""
+    from kojimon.cli.commands.rehearse import SPARSE
     from kojimon.daemon.forecast_batch import WORKS, Subject, mix_of, readings_of
     from kojimon.forecast.recorded import Recorded
+    from kojimon.rehearsal import recording_of
     from kojimon.review.measure.minutes import Minute, joined
 
     sown = [row.t_ms for row in curve.rows if row.step == HOUR_ZERO]
@@ -155,33 +158,44 @@ def recorded_of(curve: Curve, plan: Schedule, name: str) -> Recorded:
             f"{name}: nothing says when the spores went on. Expected a step `inoculate` in the column `step`, or a "
             "first column `hour` that counts from there."
         )
-    probes = tuple((no, column.place, column.quantity) for no, column in enumerate(curve.columns))
-    if all(column.by_hand or column.place not in ("bed", "air") for column in curve.columns):
-        raise KojimonError(NO_PROBE)
+    tracks = recording_of(curve).tracks
+    probes = tuple((no, one.place, one.quantity) for no, one in enumerate(tracks) if not one.by_hand)
+    if not any(place in ("bed", "air") for _, place, _ in probes):
+        sparse = any(one.by_hand and not column.by_hand for one, column in zip(tracks, curve.columns, strict=True))
+        raise KojimonError(f"{name}: {SPARSE} {NO_PROBE}" if sparse else NO_PROBE)
     subject = Subject("box", "curve", sown[0] if sown else 0, (), probes)
     minutes: dict[int, list[Minute]] = {no: [] for no, _, _ in probes}
+    hand: list[tuple[float, str]] = []
     for row in curve.rows:
         for no, value in enumerate(row.values):
-            if value is not None:
+            if value is not None and not tracks[no].by_hand:
                 joined(minutes[no], (Minute(row.t_ms, row.t_ms, value, value, 1),))
+            elif value is not None and (tracks[no].place, tracks[no].quantity) == ("bed", "temperature"):
+                hand.append((subject.since_s(row.t_ms), f"read {value:g}"))
     readings = readings_of(subject, minutes)
-    if not any(row[1] is not None for row in readings):
+    if not readings or not (hand or any(row[1] is not None for row in readings)):
         raise KojimonError(f"{name}: no koji temperature after the spores: expected a column `bed.temperature_c`.")
     works = {step.name: step.work for step in plan.steps}
     marks = [(subject.since_s(row.t_ms), row.step) for row in curve.rows if row.step]
-    done = tuple((at_s, works.get(step, step)) for at_s, step in marks)
+    steps = ((at_s, works.get(step, step)) for at_s, step in marks)
+    told = [*hand, *(one for one in steps if one[1] in WORKS)]
     mixes = [(at_s, mix_of(plan, {step for earlier_s, step in marks if earlier_s <= at_s})) for at_s, _ in marks]
     return Recorded(
-        readings, tuple((at_s, work) for at_s, work in done if work in WORKS and at_s >= 0),
+        readings, tuple(sorted(one for one in told if one[0] >= 0)),
         ((0.0, mix_of(plan, ())), *mixes),
     )  # fmt: skip
 
 
 def _tell(made: list[Forecast], speech: Speech) -> None:
+    from kojimon.forecast.compose import STALE_S
     from kojimon.forecast.words import sleep_first
 
     for one in made:
-        koji = f", {speech.value('temperature', one.bed_now_c)}" if one.reading_age_s is not None else ""
+        age_s, koji = one.reading_age_s, ""
+        if age_s is not None and age_s <= STALE_S:
+            koji = f", {speech.value('temperature', one.bed_now_c)}"
+        elif age_s is not None:
+            koji = f", koji last read {show_duration(age_s)} ago"
         first, *rest = sleep_first(one, speech.fahrenheit)
         tone = "look" if one.check.contradicts else "plain"
         screen.say(f"Hour {one.at_s / 3600:.2f}{koji}: {first}", tone)
