@@ -101,6 +101,13 @@ def test_a_header_tells_fields_from_decimals() -> None:
     ]
 
 
+def test_a_header_before_every_line_is_skipped() -> None:
+    made = guess_lines([b"koji_f,air_f,hum", b"93.5,84.2,81.0"] * 3)
+    assert (made.format, made.columns, made.trouble) == ("csv", (), "")
+    assert [one.key for one in made.guesses] == ["koji_f", "air_f", "hum"]
+    assert guess_lines([b"koji_f,air_f,hum"] * 3).format == ""
+
+
 @pytest.mark.parametrize("columns", [("a", "b", "c"), ("a", "b"), ("a", "b", "c", "d")])
 @pytest.mark.parametrize(
     "line",

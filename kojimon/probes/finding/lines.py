@@ -99,7 +99,8 @@ def _csv(lines: Sequence[bytes], every_s: float) -> LineGuess:
     header = next((row for row in fitting if row not in numeric and all(_LABEL.match(cell) for cell in row)), None)
     bare = separator == b"," and header is None and any(map(_BETWEEN_DIGITS.search, lines))
     trouble = _trouble(fitting, separator, bare) if lines else "nothing was heard"
-    if trouble or len(numeric) * 2 <= len(lines) or (separator == b" " and not _is_spaced(numeric)):
+    told = len(lines) - (rows.count(header) if header else 0)  # some boards print their header again and again
+    if trouble or len(numeric) * 2 <= told or (separator == b" " and not _is_spaced(numeric)):
         return LineGuess("", trouble=f"`{_shown(lines)}` {trouble or 'is no reading kojimon can take'}")
     names = [cell.decode("utf-8", "replace") for cell in header] if header else []
     columns = tuple(names or [f"column-{at}" for at in range(1, width + 1)])
