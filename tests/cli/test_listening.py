@@ -76,6 +76,16 @@ def test_a_wrong_port_is_told_and_it_goes_back_to_it(kitchen: Kitchen) -> None:
     assert [(probe.name, probe.topic) for probe in made.probes] == [("koji-top", "koji")]
 
 
+def test_whoever_chooses_none_of_the_numbers_is_told_and_asked_once(kitchen: Kitchen) -> None:
+    with Broker(kitchen.folder / "broker") as broker:
+        publish(broker, "one", "31.2", retain=True)
+        made, told = listened(
+            kitchen, "mqtt", "", str(broker.port), "-", *"-----", "no", "1", *"----", "no"
+        )  # fmt: skip
+    assert told.count("None of the numbers that were found has a place now") == 1
+    assert [(probe.name, probe.topic) for probe in made.probes] == [("koji-top", "one")]
+
+
 def test_going_back_does_not_listen_anew(kitchen: Kitchen) -> None:
     with Broker(kitchen.folder / "broker") as broker:
         publish(broker, "top/temperature", "31.2", retain=True)

@@ -71,7 +71,12 @@ def heard(
             return _written(asker, person, source, before)
         else:
             return None
-    probes = _Placing(asker, person, source, listen, before).ask()
+    placing = _Placing(asker, person, source, listen, before)
+    probes = placing.ask()
+    if not probes and placing.asked:
+        asker.say("\nNone of the numbers that were found has a place now: kojimon would measure nothing here.", "look")
+        if not asker.sure("Leave them all out?", default=False):
+            probes = placing.ask()
     return (listen(source, False).source, probes) if probes else None
 
 
@@ -83,7 +88,7 @@ class _Placing:
     ) -> None:
         self._asker, self._person, self._source, self._listen = asker, person, source, listen
         self._taken = {(probe.place, probe.tray, probe.quantity) for probe in before}
-        self._all = self._shown = False
+        self._all = self._shown = self.asked = False
         self._found = listen(source, False)
 
     def _listed(self) -> list[Reading]:
@@ -108,7 +113,8 @@ class _Placing:
         self._show()
 
     def ask(self) -> tuple[ProbeAnswer, ...]:
-        """The probes, one a place at most."""
+        """The probes, one a place at most. `asked`: whether any question was put."""
+        self._shown = False
         probes: list[ProbeAnswer] = []
         used: set[str] = set()
         for spot in self._spots():
@@ -139,6 +145,7 @@ class _Placing:
         free = [one for one in listed if one.where not in used]
         if not any(one.quantity in ("", quantity) for one in free):
             return None
+        self.asked = True
         wanted = [one for one in free if one.quantity == quantity]
         hung = [one for one in wanted if _in_air(one, listed)]
         guessed = _guess([one for one in wanted if place != "bed" or one not in hung], place, tray)
