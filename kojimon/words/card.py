@@ -19,10 +19,9 @@ from kojimon.words import speech as say
 from kojimon.words.listed import Listed, listed
 from kojimon.words.question import Asked
 from kojimon.words.speech import Speech
+from kojimon.words.standing import HAND_COUNTS_S
 from kojimon.words.status import NextStep, Sentence
 
-NOT_OF_NOW_S: Final = 1800.0
-"""What was read by hand so long ago does not stand beside what the probes say now (it counts for half an hour)."""
 UNSET: Final = "The clock of kojimon's computer is not set: times of day may be wrong."
 BACK: Final = {doc.EndedBatch: "batch.reopen", doc.ByHand: "reading.undo", doc.Mark: "step.undo",
                doc.Weighing: "batch.unweigh"}  # fmt: skip
@@ -238,7 +237,7 @@ def _values(box: doc.Box, speech: Speech) -> Iterator[Value]:
             continue
         read = doc.Extreme("", one.tray, one.value, one.age_s, by_hand=True)
         value = _value(one.place, one.quantity, "By hand", read, speech)
-        yield replace(value, now=not beside or one.age_s < NOT_OF_NOW_S)
+        yield replace(value, now=not beside or one.age_s < HAND_COUNTS_S)
 
 
 def _value(place: str, quantity: str, end: str, read: doc.Extreme, speech: Speech) -> Value:

@@ -19,6 +19,8 @@ from kojimon.words.speech import Speech
 KOJI: Final = (keys.HOT_KOJI, keys.COLD_KOJI)
 SIDES: Final = {"high": "over", "low": "under"}
 HIDDEN: Final = ("SHLVD", "DSUPR", "OOSRV")
+HAND_COUNTS_S: Final = 1800.0
+"""What was read by hand counts for half an hour."""
 
 
 def standing(box: Box, speech: Speech, now_ms: int) -> tuple[str, str]:
@@ -134,7 +136,7 @@ def read_now(what: Reading, box: Box, speech: Speech, now: str) -> str:
     limits = [*_limits(box, what.place, what.quantity)]
     side, limit = next(((side, at) for side, at in limits if _is_beyond(what.value, side, at)), ("", 0.0))
     if not side:
-        return "Within limits." if limits else ""
+        return (_elsewhere(what, box, limits, speech) or "Within limits.") if limits else ""
     value, edge = (speech.brief(what.quantity, one) for one in (what.value, limit))
     key = str(keys.Limit(what.place, what.quantity, side))
     alarm = next((one for one in box.alarms if one.active and one.key == key), None)
@@ -144,6 +146,23 @@ def read_now(what: Reading, box: Box, speech: Speech, now: str) -> str:
     state = alarm_words.alarm_state(alarm, speech, now)
     state = "not acknowledged yet" if state == alarm_words.STATE_WORDS["UNACK"] else state
     return f"{text} Alarm {state}.{' No message is sent.' if alarm.state in HIDDEN else ''}"
+
+
+def _elsewhere(what: Reading, box: Box, limits: Sequence[tuple[str, float]], speech: Speech) -> str:
+    """Of a reading within limits beside an alarm that stands: which other one the alarm goes by; "" where none does."""
+    own = {str(keys.Limit(what.place, what.quantity, side)) for side in SIDES}
+    if not any(one.active and one.key in own for one in box.alarms):
+        return ""
+    rows = [one for one in box.by_hand if one.fresh and (one.place, one.quantity) == (what.place, what.quantity)]
+    beyond = [one for one in rows if any(_is_beyond(one.value, side, at) for side, at in limits)]
+    if not beyond:
+        return "This one is within limits. The alarm still stands."
+    one = max(beyond, key=lambda one: one.value)
+    of = "no tray named" if what.place == "bed" and not one.tray else say.small_first(
+        say.spot(one.place, one.quantity, one.tray))  # fmt: skip
+    left = say.span(HAND_COUNTS_S - one.age_s)
+    read = f"{speech.brief(one.quantity, one.value)} ({of}), read {say.ago(one.age_s)}"
+    return f"This one is within limits. The alarm goes by {read}: that counts for another {left}, or until read again."
 
 
 def _passed(box: Box) -> Iterator[tuple[str, float]]:

@@ -232,7 +232,9 @@ def test_what_is_read_means_something_now_though_its_alarm_is_no_news() -> None:
     assert now.startswith("Middle tray 111 °F (limit 109)"), "the hottest takes the headline"
     told("alarm.acknowledge", key="limit/bed/temperature/high")
     assert told("reading", value_c=44.0, tray="top") == ["111 °F is over the limit (109 °F). Alarm acknowledged."]
-    assert told("reading", value_c=36.0, tray="top") == ["Within limits."]
+    (said,) = told("reading", value_c=36.0, tray="top")
+    by = "The alarm goes by 111 °F (middle tray), read 3 min ago: that counts for another 27 min, or until read again."
+    assert said == f"This one is within limits. {by}"
     now = sentence(box(state, rows.t_ms), speech, rows.t_ms).text
     assert now.startswith("Middle tray 111 °F (limit 109), 3 min ago")
     told("alarm.shelve", key="limit/bed/temperature/high", for_s=1800.0)
@@ -242,6 +244,16 @@ def test_what_is_read_means_something_now_though_its_alarm_is_no_news() -> None:
     told("alarm.unshelve", key="limit/bed/temperature/high")
     (said,) = told("reading", value_c=43.6, tray="top")
     assert "Alarm held while you work, until " in said and said.endswith("No message is sent.")
+
+
+def test_a_reading_of_no_tray_that_holds_the_alarm_is_named_when_a_tray_is_read_within_limits() -> None:
+    rows = begun()
+    rows.at(25 * H).act("reading", value_c=45.0)
+    state, _ = run(rows)
+    rows.at(25 * H + 300).act("reading", value_c=37.2, tray="top")
+    state, outcome = advance(state, rows.take(), rows.t_ms)
+    (said,) = after(outcome.events, document(box(state, rows.t_ms)), speech_of(document()))
+    assert "The alarm goes by 113 °F (no tray named), read 5 min ago: that counts for another 25 min" in said
 
 
 def test_what_cannot_be_is_refused_in_words() -> None:
