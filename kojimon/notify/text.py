@@ -77,7 +77,7 @@ def compose(send: Send, events: Sequence[Event], desk: Desk) -> Text:
     first = events[0]
     if first.kind != "alarm":
         line = event_words.line(_dated(first, desk), speech, _work(first, desk))
-        text = line.text if line else first.kind
+        text = f"{_of_box(first, desk)}{line.text if line else first.kind}"
         return Text(_short(text), "\n".join(filter(None, [text, *_advice(first, desk), _unset(desk)])))
     return _call(send, events, desk, speech)
 
@@ -93,6 +93,7 @@ def _call(send: Send, events: Sequence[Event], desk: Desk, speech: Speech) -> Te
     work = status.work_of(box, desk.now_ms) if box is not None else Work()
     lines = [
         f"{FIRE}." if alarm_words.fierce(alarm) or any(event.key == str(keys.BOX_HOT) for event in events) else "",
+        f"Box: {box.label}." if box is not None and _of_box(first, desk) else "",
         _worse(send, events),
         _since(first, alarm, desk, speech),
         detail(alarm, speech),
@@ -283,7 +284,7 @@ def _over(events: Sequence[Event], desk: Desk, speech: Speech) -> Text:
 def _over_line(event: Event, desk: Desk, speech: Speech) -> str:
     what, alarm = _facts(event), _alarm(event, desk)
     since_ms = what.since_ms or event.t_ms
-    text = endings.not_normal(alarm, what, speech) or alarm_words.subject(alarm, speech)
+    text = _of_box(event, desk) + (endings.not_normal(alarm, what, speech) or alarm_words.subject(alarm, speech))
     now_utc_ms = desk.utc_of(desk.now_ms)[0]
     began, ended = (speech.moment(desk.utc_of(t_ms)[0], now_utc_ms) for t_ms in (since_ms, event.t_ms))
     when = f", {began} to {ended}" if desk.utc_of(event.t_ms)[1] else ""
@@ -311,7 +312,8 @@ def _folded(send: Send, events: Sequence[Event], desk: Desk, speech: Speech) -> 
         utc_ms, trusted = desk.utc_of(event.t_ms)
         clock = speech.moment(utc_ms, desk.utc_of(desk.now_ms)[0]) if trusted else ""
         line = teller.tell(_dated(event, desk))
-        text = _over_line(event, desk, speech) if _is_over(event) else (line.text if line else event.kind)
+        said = f"{_of_box(event, desk)}{line.text if line else event.kind}"
+        text = _over_line(event, desk, speech) if _is_over(event) else said
         lines.append(f"{clock} {text}".strip())
     more = [f"and {len(lines) - LISTED} more; see: kojimon alarms"] if len(lines) > LISTED else []
     count = len(lines)
@@ -351,6 +353,12 @@ def _advice(event: Event, desk: Desk) -> list[str]:
 
 def _box(incubator: str, desk: Desk) -> Box | None:
     return desk.document.box(incubator)
+
+
+def _of_box(event: Event, desk: Desk) -> str:
+    """`Attic: `, the box it is about, where there are several."""
+    box = _box(event.incubator, desk)
+    return f"{box.label}: " if box is not None and len(desk.document.incubators) > 1 else ""
 
 
 def _work(event: Event, desk: Desk) -> Work:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from msgspec.structs import replace
 
 from kojimon.alarms.states import AlarmState
 from kojimon.contract.state import Alarm, Box, Document, Left, Mark
@@ -182,6 +183,18 @@ def test_alarms_told_together_advise_what_each_of_them_advises_alone() -> None:
     assert alone.title.endswith("Break up, spread")
     for kind in ("flood", "digest"):
         assert "Break up, spread" in told([called(), called(8)], desk(hot_document()), kind=kind).body
+
+
+def test_where_there_are_several_boxes_every_message_says_which() -> None:
+    two = document(hot_box(), replace(BOX, name="cellar", label="Cellar"))
+    due = event_row(3, NOW_MS, "step-due", "cellar", "c", "mix", {})
+    assert told([due], desk(two)).title == "Cellar: Due now: break up and mix."
+    assert told([called()], desk(two)).body.startswith("Box: Cool box.\n")
+    hot = called(key="box/hot", value=44.0, limit=30.0, place="air", quantity="temperature")
+    assert told([hot], desk(two)).body.splitlines()[1] == "Box: Cool box.", "a fire comes first"
+    many = told([due, called()], desk(two), kind="digest").body
+    assert "Cellar: Due now: break up and mix." in many and "Cool box: " in many
+    assert told([due], desk()).title == "Due now: break up and mix."
 
 
 def test_a_test_says_that_it_is_one() -> None:
