@@ -326,7 +326,8 @@ def window_of(step: Step, speech: Speech, now_ms: int, now_utc: str) -> str:
     def at(t_ms: int | None, stamp: str | None) -> str:
         if t_ms is None:
             return ""
-        return speech.moment(stamp, now_utc) if stamp else f"in {say.span((t_ms - now_ms) / 1000)}"
+        apart = f"in {say.span((t_ms - now_ms) / 1000)}" if t_ms > now_ms else say.ago((now_ms - t_ms) / 1000)
+        return speech.moment(stamp, now_utc) if stamp else apart
 
     def left(t_ms: int | None) -> str:
         return say.span((t_ms - now_ms) / 1000) if t_ms is not None and t_ms > now_ms else ""
@@ -346,13 +347,19 @@ def window_of(step: Step, speech: Speech, now_ms: int, now_utc: str) -> str:
         return _join("can be done now", f"due {due}" if due else "", _remaining(wait or left(step.closes_t_ms)))
     if status == "due":
         return _join(
-            f"due since {due}" if due else "due now",
+            _past("due since", due) if due else "due now",
             f"until {closes}" if closes else "",
             _remaining(left(step.closes_t_ms)),
         )
     if status == "missed":
-        return "not marked" if step.optional else f"was due by {closes or due}. Do it now, or enter when you did"
+        late = f"{_past('was due by', closes or due)}. Do it now, or enter when you did"
+        return "not marked" if step.optional else late
     return ""
+
+
+def _past(words: str, moment: str) -> str:
+    """`due since 13:30`, but `due 3 h ago`, where no clock says when."""
+    return f"{words.rpartition(' ')[0] if moment.endswith(' ago') else words} {moment}"
 
 
 def _no_hour(step: Step) -> str:

@@ -163,6 +163,16 @@ def test_the_next_step_says_when(status: str, edges: dict[str, float], title: st
     assert step.cautions == ("Wash your hands; koji is food.",)
 
 
+@pytest.mark.parametrize(
+    ("status", "window"), [("missed", "was due 3 h ago. Do it now, or enter when you did"), ("due", "due 3 h ago")]
+)
+def test_a_step_long_past_of_which_no_clock_is_known(status: str, window: str) -> None:
+    step = tasked(BOX, "mix", status=status, due_t_ms=at(-3)).step("mix")
+    assert step is not None
+    step = replace(step, opens_t_ms=None, closes_t_ms=None, due_utc=None, closes_utc=None, gate=None)
+    assert window_of(step, SPEECH, NOW_MS, NOW_UTC) == window
+
+
 def test_a_step_that_an_alarm_asks_for_has_no_time_left() -> None:
     """`1 h 30 min left` beside `113 in 6 min` would be a riddle."""
     step = next_step(box(alarms=(hot_alarm(),)), SPEECH, NOW_MS, NOW_UTC)
