@@ -62,7 +62,7 @@ def sleep(forecast: Forecast, say: Say = from_now) -> str:
     how = f"for {until}" if say is from_now else f"before {until}"
     end = "; the forecast ends there" if calm_h >= forecast.quiet_in_h[-1] else ""
     rest = f"likely to need you {how} ({odds(SURE)}){end}"
-    if forecast.known and best_h is not None and best_h < calm_h:
+    if forecast.known and best_h is not None and best_h < calm_h and mixing_helps(forecast):
         return f"best mixed {say(best_h)}; left alone, the koji is not {rest}"
     return f"nothing is {rest}"
 
@@ -133,16 +133,25 @@ def mixing(forecast: Forecast, fahrenheit: bool = False, say: Say = from_now) ->
     mix = forecast.mix
     if mix.best_in_h is None:
         return f"No mixing is due within {show_duration(forecast.horizon_s)}."
+    if not mixing_helps(forecast):
+        return "Mixing now does not lower the peak."
     line = f"Best mixed {say(mix.best_in_h)}{_range(mix.wanted_in_h, say)}."
     first = mix.waits[0]
     later = next((wait for wait in mix.waits if wait.wait_h >= mix.best_in_h + 2.0), None)
     if later is None:
         return line
     hotter = later.highest_c - first.highest_c
-    cost = f" Mixing only {say(later.wait_h)}"
     if hotter >= 0.2:
-        return f"{line}{cost} makes its peak {show_difference(hotter, fahrenheit)} higher than mixing now."
-    return f"{line}{cost} makes no difference to its peak."
+        higher = show_difference(hotter, fahrenheit)
+        return f"{line} Mixing only {say(later.wait_h)} makes its peak {higher} higher than mixing now."
+    return f"{line} The peak is the same if you mix {say(later.wait_h)}."
+
+
+def mixing_helps(forecast: Forecast) -> bool:
+    """Whether mixing lowers the peak, where it would be best now; of one that is best later nothing is said here."""
+    best_h = forecast.mix.best_in_h
+    now = best_h is not None and from_now(best_h) == "now"
+    return not now or not any(one.change == "mix-now" and one.lower_k < TELLING_K for one in forecast.what_if)
 
 
 def done(forecast: Forecast, say: Say = from_now) -> str:
@@ -179,6 +188,8 @@ def contradiction(forecast: Forecast, fahrenheit: bool = False) -> str:
     )
 
 
+TELLING_K: Final = 0.1
+"""Less than this is the same."""
 CHANGES: Final = {
     "mix-now": "Mixed now",
     "spread-thinner": "Spread thinner now",
@@ -187,14 +198,18 @@ CHANGES: Final = {
 
 
 def what_if(forecast: Forecast, fahrenheit: bool = False) -> tuple[str, ...]:
-    """One line a change."""
+    """The peak if nobody does anything, then one line a change."""
     lines = []
     for change in forecast.what_if:
         name = CHANGES[change.change].format(show_difference(2.0, fahrenheit, digits=0 if not fahrenheit else 1))
+        falls, less = (show_difference(by_k, fahrenheit) for by_k in (change.falls_k, change.lower_k))
+        at_once = f"{falls} cooler at once, " if change.falls_k >= TELLING_K else ""
         hottest = show_temperature(change.highest_c, fahrenheit)
-        less = f", {show_difference(change.lower_k, fahrenheit)} lower" if change.lower_k >= 0.1 else ", no lower"
-        at_once = f"{show_difference(change.falls_k, fahrenheit)} cooler at once, " if change.falls_k >= 0.1 else ""
-        lines.append(f"{name}: {at_once}peak {hottest}{less}.")
+        peak = f"peak {hottest}, {less} lower" if change.lower_k >= TELLING_K else "the same peak"
+        lines.append(f"{name}: {at_once}{peak}.")
+    if lines:
+        alone_c = max(change.highest_c + change.lower_k for change in forecast.what_if)
+        lines.insert(0, f"Peak if left alone: {show_temperature(alone_c, fahrenheit)}.")
     return tuple(lines)
 
 

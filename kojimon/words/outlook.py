@@ -6,7 +6,7 @@ from typing import Final
 
 from kojimon.contract.events import Forecast
 from kojimon.contract.state import Box, Document, Foreseen, Step
-from kojimon.forecast.words import SURE, cold, odds, reason
+from kojimon.forecast.words import SURE, cold, mixing_helps, odds, reason
 from kojimon.units import show_duration
 from kojimon.words import status
 from kojimon.words.speech import Speech, moment_utc, small_first
@@ -27,7 +27,7 @@ UNKNOWN: Final = "Cannot say whether you may sleep."
 
 NOT_YET: Final = "No forecast yet: the first comes a minute or two after the spores went on."
 NO_PROBE: Final = "No forecast: that takes a probe in the koji or its air. Look at the koji, and read it by hand."
-BY_AIR: Final = "The forecast has no reading of the koji yet: this is what the box's air and batches in general allow."
+BY_AIR: Final = "This forecast was made without a reading of the koji: it goes by the box's air and batches in general."
 
 
 def rest(incubator: Box, speech: Speech, now_ms: int, now_utc: str) -> Sentence:
@@ -121,7 +121,7 @@ def _best_mixed(incubator: Box, forecast: Foreseen, speech: Speech, until_ms: in
     if not forecast.known or best_h is None or step is None or step[0].work != "mix":
         return ""
     best_ms = forecast.made_t_ms + round(best_h * 3_600_000)
-    if best_ms >= min(step[1], until_ms):
+    if best_ms >= min(step[1], until_ms) or not mixing_helps(forecast):
         return ""
     made_ms = moment_utc(forecast.made_utc or now_utc).timestamp() * 1000
     when = "now" if best_h < SOON_H else f"at {speech.moment(made_ms + best_h * 3_600_000, now_utc)}"

@@ -146,10 +146,21 @@ def test_a_contradiction_is_said_plainly() -> None:
 
 def test_what_if_lines() -> None:
     assert words.what_if(forecast()) == (
+        "Peak if left alone: 41.5 °C.",
         "Mixed now: 3.9 °C cooler at once, peak 39.0 °C, 2.5 °C lower.",
-        "With the box 2 °C lower: peak 41.5 °C, no lower.",
+        "With the box 2 °C lower: the same peak.",
     )
-    assert words.what_if(forecast(), fahrenheit=True)[1].startswith("With the box 3.6 °F lower")
+    assert words.what_if(forecast(), fahrenheit=True)[2].startswith("With the box 3.6 °F lower")
+
+
+def test_mixing_that_lowers_nothing_is_not_called_best_now() -> None:
+    now = structs.replace(forecast().mix, best_in_h=0.0)
+    idle = tuple(structs.replace(one, lower_k=0.0) for one in forecast().what_if)
+    useless, useful = forecast(mix=now, what_if=idle), forecast(mix=now)
+    assert words.mixing(useless) == "Mixing now does not lower the peak."
+    assert "mixed" not in words.sleep_first(useless)[0]
+    assert words.mixing(useful).startswith("Best mixed now") and words.sleep_first(useful)[0].startswith("best mixed")
+    assert "Mixed now: 3.9 °C cooler at once, the same peak." in words.what_if(useless)
 
 
 @pytest.mark.parametrize(
