@@ -140,6 +140,11 @@ def test_every_fault_at_once_with_its_line() -> None:
             "curve.csv:3: air.humidity_pct: 180 is no humidity, expected 0 to 100 %",
         ),
         (
+            "hour,bed.temperature_c\n1,85\n2,90\n3,\n4,88\n",
+            "curve.csv:1: bed.temperature_c: most of it is over 60 °C, no koji is so hot; where it is °F, name the "
+            "column bed.temperature_f",
+        ),
+        (
             "hour,air.humidity_pct\n1,0.8\n2,0.82\n",
             "curve.csv:1: air.humidity_pct: no humidity over 0.82, expected percent, as in 82",
         ),

@@ -38,6 +38,8 @@ ROWS_MOST: Final = 5_000_000
 HOUR_MS: Final = 3_600_000
 HUMIDITY_MOST: Final = 104.0
 """From here on a humidity is a fault, not saturation (WMO CBS/ET-AWS-1 doc. 9(2), as in `probes.devices`)."""
+MOST_C: Final = 60.0
+"""Neither koji nor its air is beyond for long: the numbers are °F (judgement)."""
 HOURS_MOST: Final = 100_000
 ABSOLUTE_ZERO_C: Final = -273.15
 EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
@@ -184,7 +186,7 @@ class _Parser:
         columns, step_at = self._columns(line, names)
         moment = self._time_ms if names[0] == "time" else self._hour_ms
         rows = self._rows(lines, names, columns, step_at, moment)
-        self._shares(line, columns, rows)
+        self._units(line, columns, rows)
         return _curve(columns, rows, names[0] == "time")
 
     def _columns(self, line: int, names: Sequence[str]) -> tuple[list[Column | None], int | None]:
@@ -304,14 +306,17 @@ class _Parser:
             self._fault(line, name, f"{cell} is no humidity", "expected 0 to 100 %; leave it empty where it was wrong")
         return value
 
-    def _shares(self, line: int, columns: Sequence[Column | None], rows: Sequence[CurveRow]) -> None:
-        """Refuses a column of humidities that are shares of one: 0.82 is not under one percent."""
+    def _units(self, line: int, columns: Sequence[Column | None], rows: Sequence[CurveRow]) -> None:
+        """Refuses a column in another unit than its name says: humidities that are shares of one, for 0.82 is not under
+        one percent; °F under the name of °C."""
         for at, column in enumerate(column for column in columns if column):
-            if column.quantity == "humidity":
-                seen = [value for row in rows if (value := row.values[at]) is not None]
-                if seen and 0 < max(seen) <= 1:
-                    name, found = f"{column.name}.humidity_pct", f"no humidity over {max(seen):g}"
-                    self._fault(line, name, found, "expected percent, as in 82; where it is 0.82, times 100")
+            seen = sorted(value for row in rows if (value := row.values[at]) is not None)
+            if column.quantity == "humidity" and seen and 0 < seen[-1] <= 1:
+                name, found = f"{column.name}.humidity_pct", f"no humidity over {seen[-1]:g}"
+                self._fault(line, name, found, "expected percent, as in 82; where it is 0.82, times 100")
+            elif column.unit == "c" and seen and seen[len(seen) // 2] > MOST_C:
+                name, found = f"{column.name}.temperature", f"most of it is over {MOST_C:g} °C"
+                self._fault(line, f"{name}_c", found, f"no koji is so hot; where it is °F, name the column {name}_f")
 
 
 def _curve(columns: Sequence[Column | None], rows: Sequence[CurveRow], timed: bool) -> Curve:
