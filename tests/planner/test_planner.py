@@ -467,7 +467,7 @@ class TestCommand:
         (("--rice", "1,500", "g"), 2, "write 1500 or 1.5"), (("--for", "sake", "--want", "1,500 ml"), 2, "1500 or 1.5"),
         (("--for", "sake", "--water", "1,500 ml"), 2, "write 1500 or 1.5"),
         (("--rice=201 kg",), 2, "441 lb"), (("--for", "sake", "--want", "2 kg"), 2, "sake goes by volume"),
-        (("--want", "2 L"), 2, "koji goes by weight"),
+        (("--want", "2 L"), 2, "koji goes by weight"), (("--for", "sake", "--want", "1.000 L"), 2, "write 1000 or 1"),
         (("--for", "miso", "--want", "much"), 2, "an amount with its unit"),
         (("--for", "sake", "--water", "wet"), 2, "an amount with its unit"),
         (("--packet", "lots"), 2, "expected what it says"),

@@ -63,12 +63,13 @@ def wanted(purpose: str, want: str | None) -> dict[str, float]:
     text = tidy(want)
     try:
         litres = parse_volume_l(text)
-    except ValueError:
+    except ValueError as volume:
         try:
             mass = parse_mass_kg(text)
         except ValueError as error:
+            why = _either(volume) or _either(error)
             raise UsageError(
-                f"--want {want!r}: expected an amount with its unit, as in 5 L, 1 gal, 2 kg or 4 lb{_either(error)}."
+                f"--want {want!r}: expected an amount with its unit, as in 5 L, 1 gal, 2 kg or 4 lb{why}."
             ) from error
         if purpose.startswith("sake"):
             raise UsageError(f"--want {want!r}: sake goes by volume, as in 5 L or 1 gal.") from None
@@ -84,12 +85,13 @@ def water_kg(text: str | None) -> float | None:
         return None
     try:
         return parse_volume_l(tidy(text))
-    except ValueError:
+    except ValueError as volume:
         try:
             return parse_mass_kg(tidy(text))
         except ValueError as error:
+            why = _either(volume) or _either(error)
             raise UsageError(
-                f"--water {text!r}: expected an amount with its unit, as in 5 L, 1 gal or 2 kg{_either(error)}."
+                f"--water {text!r}: expected an amount with its unit, as in 5 L, 1 gal or 2 kg{why}."
             ) from error
 
 
