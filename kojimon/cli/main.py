@@ -32,6 +32,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "sites": ("commands.sites:sites", "Every box of every site on one broker."),
     "reading": ("commands.reading:reading", "Save what you read by hand: 95 F in the koji, 80 % in the air."),
     "batch": ("commands.batch:batch", "Start a batch, mark steps, write notes, harvest."),
+    "undo": ("commands.batch:undo", "Take back what you marked last."),
     "alarms": ("commands.alarms:alarms", "See alarms, acknowledge, pause or test them."),
     "probes": ("commands.probes:probes", "See each probe's reading; find new ones."),
     "curve": ("commands.curve:curve", "Draw a batch's curve, here or as a picture."),
@@ -41,8 +42,6 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "journal": ("commands.journal:journal", "Size and state of the journal; make a copy of it."),
 }
 """Name: (module and function below `kojimon.cli`, one line of help)."""
-ALSO: dict[str, str] = {"undo": "commands.batch:undo"}
-"""What people try first, beside its place in a group; help does not list it."""
 
 TRACE = "KOJIMON_TRACE"
 
@@ -64,16 +63,16 @@ class Kojimon(click.Group):
         return list(COMMANDS)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        if cmd_name not in COMMANDS and cmd_name not in ALSO:
+        if cmd_name not in COMMANDS:
             return None
-        module, _, name = (ALSO.get(cmd_name) or COMMANDS[cmd_name][0]).partition(":")
+        module, _, name = COMMANDS[cmd_name][0].partition(":")
         command: click.Command = getattr(importlib.import_module(f"kojimon.cli.{module}"), name)
         return command
 
     def resolve_command(
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
-        if args and args[0] not in COMMANDS and args[0] not in ALSO:
+        if args and args[0] not in COMMANDS:
             from difflib import get_close_matches  # the daemon needs none
 
             for close in get_close_matches(args[0], COMMANDS, n=1):
