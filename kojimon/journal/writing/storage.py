@@ -29,7 +29,7 @@ log = logs.get("journal")
 RETRY_FIRST_S: Final = 1.0
 RETRY_MOST_S: Final = 30.0
 BALLAST_LOOK_S: Final = 60.0
-NEARLY_FULL: Final = "The card is nearly full. Free some space. The last reserve is in use"
+NEARLY_FULL: Final = "The card is full, or nearly so. Free some space. No reserve is left"
 
 Job = Callable[[sqlite3.Connection], Any]
 Replaced = Callable[[str, Path | None], Last | None]
