@@ -91,7 +91,8 @@ def what_became(review: Review, speech: Speech) -> Table | None:
     if not found:
         return None
     rows = [
-        _counts("Forecasts that warned of it", [one.said for one in found]),
+        _counts("Forecasts that warned of it", [one.said for one in found],
+                "made while the koji was below it: of a lower limit fewer, for the koji is past it sooner"),
         _counts("It came", [one.came for one in found]),
         _counts(
             "Never came", [one.never for one in found],
