@@ -104,7 +104,7 @@ def _call(send: Send, events: Sequence[Event], desk: Desk, speech: Speech) -> Te
         _done(work),
         _todo(alarm if box is None else status.at_present(alarm, box)[0], work),
         how_to_stop(desk.page),
-        _next(send, first, desk, speech),
+        _next(send, events, desk),
         _mark(send, desk),
     ]
     title = status.first_line(alarm, box, speech, desk.now_ms)
@@ -236,13 +236,15 @@ def _small(text: str) -> str:
     return say.small_first(text)
 
 
-def _next(send: Send, event: Event, desk: Desk, speech: Speech) -> str:
+def _next(send: Send, events: Sequence[Event], desk: Desk) -> str:
     if not send.urgent:
         return "It stays on the list until it is acknowledged."
     tried = say.listing([f"{name} ({count})" for name, count in desk.attempts.items()])
     so_far = f" Sent so far: {tried}." if tried else ""
     failing = f" Not sent, failing: {say.listing([*desk.failing])}." if desk.failing else ""
-    plan = "It repeats every 2 min, louder, until acknowledged; 20 min after that again if it still holds."
+    slow = all(event.key == str(keys.COLD_KOJI) for event in events)
+    how = "every 2 min for half an hour, then every 20 min" if slow else "every 2 min, louder"
+    plan = f"It repeats {how}, until acknowledged; 20 min after that again if it still holds."
     return f"{plan}{so_far}{failing}"
 
 

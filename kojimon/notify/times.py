@@ -15,6 +15,21 @@ from kojimon.words.speech import moment_utc, zone_info
 RETRY_S = (5, 10, 20, 40, 60)
 """Delay after each failure in a row; the last one holds for all that follow."""
 REPEAT_MS = 120_000
+THIN_FROM_MS, THIN_MS = 1_800_000, 1_200_000
+"""A call for koji that is cold, and has been for an hour before it calls, comes every 20 min after half an hour: by
+then a second person has been called, and what is heard every two minutes all night is switched off (judgement)."""
+
+
+def repeats(since_ms: int, slow: bool) -> int:
+    """How many repeats of a call are due so long after it began. `slow`: it is of cold koji alone."""
+    fast_ms = min(since_ms, THIN_FROM_MS) if slow else since_ms
+    return fast_ms // REPEAT_MS + (since_ms - fast_ms) // THIN_MS
+
+
+def repeat_ms(number: int, slow: bool) -> int:
+    """When a repeat of that number is due, after a call began."""
+    fast = min(number, THIN_FROM_MS // REPEAT_MS) if slow else number
+    return fast * REPEAT_MS + (number - fast) * THIN_MS
 
 
 def retry_ms(failures: int) -> int:

@@ -1,10 +1,12 @@
-"""The call that wakes: at once, again every two minutes, over more channels and louder, until answered. Pure."""
+"""The call that wakes: at once, again every two minutes (of cold koji alone every 20 after half an hour), over more
+channels and louder, until answered. Pure."""
 
 from __future__ import annotations
 
+from kojimon.contract import keys
 from kojimon.notify.calls import CAUSE_MS, Call, Group
 from kojimon.notify.records import SENT, Channel, Send
-from kojimon.notify.times import REPEAT_MS, Ledger, failures, retry_ms
+from kojimon.notify.times import Ledger, failures, repeat_ms, repeats, retry_ms
 
 ALONE_MS = 60_000
 """Without one success for so long every channel joins in (the second person's left out)."""
@@ -19,23 +21,26 @@ def wake_sends(ledger: Ledger, group: Group, channel: Channel) -> list[Send]:
     if not callers:
         return []
     begun_ms = min(member.begun_ms for member in callers)
-    due_ms, kind = _due(ledger, group, channel, callers, begun_ms)
+    told = [member for member in group.members if not member.finished] if not group.chatter else callers
+    slow = all(member.last.event.key == str(keys.COLD_KOJI) for member in told)
+    due_ms, kind = _due(ledger, group, channel, callers, begun_ms, slow)
     if due_ms > ledger.now_ms:
         ledger.soon(due_ms)
         return []
-    told = [member for member in group.members if not member.finished] if not group.chatter else callers
     head = max(callers, key=lambda member: member.last.event.t_ms) if kind == "worse" else callers[0]
     order = [head, *(member for member in told if member is not head)]
     # Where the group's first is no caller any more the key stays: the phone's entry is renewed, not doubled.
     return [
         Send(
             group.key, channel.name, kind, tuple(item.message.id for member in told for item in member.items),
-            tuple(member.last.event.no for member in order), True, (due_ms - begun_ms) // REPEAT_MS, due_ms,
+            tuple(member.last.event.no for member in order), True, repeats(due_ms - begun_ms, slow), due_ms,
         )
     ]  # fmt: skip
 
 
-def _due(ledger: Ledger, group: Group, channel: Channel, callers: list[Call], begun_ms: int) -> tuple[int, str]:
+def _due(
+    ledger: Ledger, group: Group, channel: Channel, callers: list[Call], begun_ms: int, slow: bool
+) -> tuple[int, str]:  # fmt: skip
     tries = ledger.receipts(group.ids, channel.name, begun_ms)
     if not tries:
         return _join_ms(ledger, group, channel, begun_ms), "call"
@@ -52,7 +57,7 @@ def _due(ledger: Ledger, group: Group, channel: Channel, callers: list[Call], be
     if any(t_ms in anew for t_ms in _repeats_ms(callers)):
         # The engine calls again, at the end of a silence for one: not only at the next two minutes.
         return min(anew), "again"
-    grid_ms = begun_ms + ((last_ms - begun_ms) // REPEAT_MS + 1) * REPEAT_MS
+    grid_ms = begun_ms + repeat_ms(repeats(last_ms - begun_ms, slow) + 1, slow)
     update_ms = begun_ms + CAUSE_MS
     untold = any(_news(ledger, member, channel) for member in group.members if not member.finished)
     if untold and not group.chatter and not channel.sounds:

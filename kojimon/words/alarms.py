@@ -5,8 +5,10 @@ Alarms come as in the state document; one of an event is made into such a one by
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from itertools import product
+from typing import Final
 
 from msgspec import Struct
 
@@ -261,6 +263,8 @@ class Ahead(Struct, frozen=True):
 
 
 UNKNOWN_AHEAD = Ahead()
+_ENDS: Final = re.compile(r" \(|, | (?![°%]|(?:min|h|s|d)\b)")
+"""Where a headline may end: before a bracket or comma, else between words, but not between a number and its unit."""
 
 
 def headline(alarm: Alarm, speech: Speech, work: Work, per_hour: float | None, ahead: Ahead = UNKNOWN_AHEAD) -> str:
@@ -282,7 +286,14 @@ def headline(alarm: Alarm, speech: Speech, work: Work, per_hour: float | None, a
         line = say.joined([*parts])
         if len(line) <= HEADLINE_MAX:
             return line
-    return f"{brief_fact[: HEADLINE_MAX - len(bare) - 3].rstrip()}…. {bare}"[:HEADLINE_MAX]
+    return f"{_cut(brief_fact, HEADLINE_MAX - len(bare) - 3)}. {bare}"[:HEADLINE_MAX]
+
+
+def _cut(text: str, most: int) -> str:
+    """The first phrases of a text that fit, else its first words; a number keeps its unit."""
+    ends = [(mark.group() in (" (", ", "), mark.start()) for mark in _ENDS.finditer(text) if mark.start() <= most]
+    phrase, end = max(ends, default=(False, most))
+    return text[:end].rstrip() + ("" if phrase else "…")
 
 
 def _left(alarm: Alarm, speech: Speech, ahead: Ahead) -> str:

@@ -45,6 +45,20 @@ def test_calls_have_no_end_while_nobody_answers() -> None:
     assert board.last.next_ms is not None
 
 
+def test_calls_of_slow_cold_thin_out_after_half_an_hour_and_heat_beside_it_does_not() -> None:
+    cold = "limit/bed/temperature/low"
+    board = Board(PHONE)
+    board.on(cold, first=cold)
+    board.to(2 * H)
+    assert attempts(board) == [*range(0, 1801, 120), 3000, 4200, 5400, 6600]
+    assert [one.send.round for one in board.sent][-5:] == [15, 16, 17, 18, 19]
+    both = Board(PHONE)
+    both.on(cold, first=cold)
+    both.on(HOT, first=cold)
+    both.to(2 * H)
+    assert len(both.sent) == 61
+
+
 def test_the_second_person_is_called_after_twenty_minutes_without_an_answer() -> None:
     board = Board(PHONE, Channel("neighbour", joins_s=1200, second=True))
     board.on(HOT)

@@ -323,3 +323,12 @@ def test_hot_koji_within_its_limits_again_asks_for_nothing_more(heat_off: bool) 
     assert ladder(alarm, work)[0].startswith("Nothing more now. Is the box off or open?")
     assert action(replace(alarm, ended="doubt"), work) == "Is the probe in the koji? Look"
     assert action(replace(alarm, air_c=50.0), work) == work.cool
+
+
+@pytest.mark.parametrize(("old_s", "value", "wanted"), [
+    (None, 22.15, "Top tray 71.9 °F. Cold rice? Probe in it? Look"),
+    (240.0, 7.2, "Top tray 45 °F (under 72). Cold rice? Probe in it? Look"),
+])  # fmt: skip
+def test_a_first_line_is_cut_between_phrases(old_s: float | None, value: float, wanted: str) -> None:
+    cold = limit_alarm(key="limit/bed/temperature/low", side="low", level="low_low", limit=22.0, value=value)
+    assert headline(replace(cold, air_c=29.0), FAHRENHEIT, Work(), None, Ahead(age_s=old_s)) == wanted
