@@ -121,6 +121,11 @@ def test_within_a_batch_a_wrong_step_time_or_alarm_is_explained(kitchen: Kitchen
 
     assert "This batch has no step 'mixx'. Did you mean 'mix'? Its steps are:" in told("batch", "done", "mixx")
     assert "inoculate (tane-kiri)" in told("batch", "done", "stir")
+    both = told("batch", "done", "cover")
+    assert "'cover' may mean wrap and unwrap. Which one? kojimon batch done wrap # Cover the trays" in both
+    kitchen.run("batch", "done", "first-check")
+    for command, said in (("done", "Done: see to the covers of the trays."), ("undo", "see to the covers")):
+        assert said in kitchen.run("batch", command, "cover").stdout
     assert "Say either --at or --ago, not both." in told("batch", "done", "mix", "--at", "9:00", "--ago", "1 h")
     assert "expected a time that has passed" in told("batch", "done", "mix", "--at", "noonish")
     assert "Say when it was done: --at 14:20 or --ago 40 min." in told("batch", "correct", "inoculate")

@@ -191,7 +191,7 @@ def correct(
     kitchen: Kitchen, document: Document, box: Box, step: str, at: str | None, ago_s: float | None
 ) -> None:
     """Say when a step was really done."""
-    mark = last_mark(find_step(box, step))
+    mark = last_mark(find_step(box, step, "correct"))
     moment = moment_of(document, at, ago_s)
     if moment is None:
         raise click.UsageError("Say when it was done: --at 14:20 or --ago 40 min.")

@@ -15,23 +15,27 @@ from kojimon.words import status as words
 from kojimon.words.speech import Speech
 
 
-def find_step(incubator: Box, text: str) -> Step:
-    """The step meant by its name, its trade word or a part of its label. Raises UsageError that lists them."""
+def find_step(incubator: Box, text: str, command: str = "done") -> Step:
+    """The step meant by its name, its trade word or a part of its label; of several the one whose time it is, or, where
+    the `command` is not `done`, that was done. Raises UsageError that lists them, with what to type."""
     steps = incubator.steps
     wanted = _plain(text)
     exact = [step for step in steps if wanted in (_plain(step.name), _plain(step.trade))]
     if exact:
         return exact[0]
     near = [step for step in steps if _plain(step.name).startswith(wanted) or wanted in _plain(step.label)]
-    if wanted and len(near) == 1:
-        return near[0]
+    ripe = [step for step in near if (step.status in ("open", "due") if command == "done" else step.standing)]
+    if wanted and 1 in (len(near), len(ripe)):
+        return near[0] if len(near) == 1 else ripe[0]
     known = ", ".join(_known(step) for step in steps)
     from difflib import get_close_matches  # a slip of the finger, once in a while
 
     close = get_close_matches(wanted, [step.name for step in steps], n=1)
     hint = f" Did you mean {close[0]!r}?" if close else ""
-    several = f"{text!r} may mean {say.listing([step.name for step in near])}." if len(near) > 1 else ""
-    raise UsageError(f"{several or f'This batch has no step {text!r}.'}{hint} Its steps are: {known}.")
+    if wanted and near:
+        ways = "\n".join(f"  kojimon batch {command} {step.name}    # {step.label}" for step in near)
+        raise UsageError(f"{text!r} may mean {say.listing([step.name for step in near])}. Which one?\n{ways}")
+    raise UsageError(f"This batch has no step {text!r}.{hint} Its steps are: {known}.")
 
 
 def _known(step: Step) -> str:
@@ -63,7 +67,7 @@ def entry_of(box: Box, step: str, document: Document) -> Entry | None:
     if step == "weight":
         last = box.batch or box.ended
         return last.weighed if last else None
-    return last_mark(find_step(incubator_of(document, box.name, batch=True), step))
+    return last_mark(find_step(incubator_of(document, box.name, batch=True), step, "undo"))
 
 
 def not_in_passing(kitchen: Kitchen, document: Document, box: Box, entry: Entry | None) -> None:
