@@ -52,6 +52,15 @@ def test_held_back_by_work_it_called_nobody() -> None:
     assert alarm_figures(one.events, 0, 60 * MIN).count == 0
 
 
+def test_what_hung_on_a_reading_that_was_taken_back_does_not_count() -> None:
+    one = Alarms()
+    one.add(5, "limit/bed/temperature/high", "on", "UNACK")
+    one.add(7, "limit/bed/temperature/high", "off", "RTNUN", ended="undone")
+    one.add(8, "limit/bed/temperature/high", "ack", "NORM")
+    found = alarm_figures(one.events, 0, 60 * MIN)
+    assert (found.count, found.wakings, found.woken, found.unseen) == (0, 0, 0, 0)
+
+
 def test_what_is_only_written_down_or_a_test_does_not_count() -> None:
     one = Alarms()
     one.add(5, "limit/air/humidity/low", "on", "UNACK", priority="log")

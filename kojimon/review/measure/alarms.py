@@ -76,7 +76,8 @@ class AlarmFigures(Struct, frozen=True):
 
 
 def occurrences(events: Iterable[Event]) -> list[Occurrence]:
-    """Every occurrence that called somebody, in the order of its first call; test alarms are left out."""
+    """Every occurrence that called somebody, in the order of its first call; test alarms, and those that hung on a
+    reading which was taken back, are left out."""
     found: dict[tuple[str, str, int], Occurrence] = {}
     began: dict[tuple[str, str, int], int] = {}
     for event in events:
@@ -88,6 +89,8 @@ def occurrences(events: Iterable[Event]) -> list[Occurrence]:
             began.setdefault(name, event.t_ms)
         if what.to == "UNACK" and what.event in CALLING and what.priority != "log":
             found[name] = _called(found.get(name), event.t_ms, what, name, began.get(name, event.t_ms))
+        elif what.event == "off" and what.ended == "undone":
+            found.pop(name, None)
         elif name in found:
             found[name] = _went_on(found[name], event.t_ms, what)
     return list(found.values())
