@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -10,7 +11,9 @@ import pytest
 from kojimon.review.draw.sheet import speech_of
 from kojimon.review.earlier import best_of
 from kojimon.review.load import Review, load_review
+from kojimon.review.tell.figures import lead, tables
 from kojimon.review.tell.next_time import MOST, hints
+from kojimon.words.speech import Speech
 from tests.review.kitchen import Kitchen
 
 Degrees = float | Callable[[float], float]
@@ -137,6 +140,23 @@ def test_a_batch_begun_in_arrears_is_judged_from_when_it_was_watched(tmp_path: P
         kitchen.read(21.0 + tenth / 600, "bed", 36.0).read(21.0 + tenth / 600, "bed-2", 36.0)
     found = said(kitchen.act(21.2, "batch.harvest", yield_kg=2.3), "b-1")
     assert not [one for one in found if "had readings only" in one or one.startswith("Taken out")], found
+
+
+@pytest.mark.parametrize(("koji_c", "began"), [(36.0, "hour 20.0"), (30.0, "not since hour 20.0")])
+def test_what_was_before_a_batch_begun_in_arrears_was_watched_is_not_called_never(
+    tmp_path: Path, koji_c: float, began: str
+) -> None:
+    kitchen = Kitchen(tmp_path).read(20.0, "bed", 30.0)
+    kitchen.act(21.0, "batch.start", id="b-1", name="b-1", hour0_t_ms=3_600_000)
+    for tenth in range(121):
+        for probe, value in (("bed", koji_c), ("bed-2", koji_c), ("air", 30.0)):
+            kitchen.read(21.0 + tenth / 300, probe, value)
+    with closing(kitchen.act(21.5, "batch.harvest", yield_kg=2.3).write()) as reader:
+        review = load_review(reader, "b-1")
+    (koji,) = [one for one in tables(review, Speech()) if one.title == "The koji"]
+    rows = {row.label: set(row.cells) for row in koji.rows}
+    assert rows["First seen clearly warm"] == {began} and rows["Over the upper limit"] == {"not since hour 20.0"}
+    assert "never" not in str(rows) + " ".join(lead(review, Speech())).lower()
 
 
 def test_a_few_only(tmp_path: Path) -> None:

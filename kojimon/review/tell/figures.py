@@ -44,6 +44,12 @@ def at_hour(hour: float | None) -> str:
     return "never" if hour is None else f"hour {hour:.1f}"
 
 
+def _never(review: Review) -> str:
+    """`never`; of a batch that was begun in arrears only what is known of it."""
+    from_ms = review.case.watched_ms
+    return f"not since {at_hour(from_ms / 1000 / HOUR_S)}" if from_ms else "never"
+
+
 def for_hours(hours: float) -> str:
     """`none`, `40 min`, `2 h 10 min`."""
     return "none" if hours * 60 < 0.5 else show_duration(hours * HOUR_S)
@@ -61,7 +67,8 @@ def lead(review: Review, speech: Speech) -> list[str]:
     if figures.onset_h is not None:
         found.append(f"It was first seen clearly warm at {at_hour(figures.onset_h)}.")
     elif figures.trays and row.ended_t_ms is not None:
-        found.append("It was never seen clearly warm.")
+        never = _never(review)
+        found.append(f"It was {never if never == 'never' else f'{never}, when watching began,'} seen clearly warm.")
     found.append(_woken(review.alarms, mute(review)))
     return [*found, *warned_first(review, speech)]
 
@@ -116,7 +123,8 @@ def _koji(review: Review, speech: Speech) -> Table | None:
         return None
     heads = tuple(_label(review, tray.curve) for tray in trays)
     rows = [
-        _row("First seen clearly warm", trays, lambda t: "not seen" if t.later else at_hour(t.onset_h),
+        _row("First seen clearly warm", trays,
+             lambda t: "not seen" if t.later else _never(review) if t.onset_h is None else at_hour(t.onset_h),
              _onset_note(speech)),
         _row("Hottest", trays, lambda t: _peak(t.curve, speech)),
         _row("Fastest rise", trays, lambda t: _rise(t, speech), "over half an hour, not within half an hour of a work"),
@@ -124,7 +132,7 @@ def _koji(review: Review, speech: Speech) -> Table | None:
         _row("Thermal time", trays, lambda t: worth(t, speech),
              f"as far as growth depends on temperature, best at {speech.brief('temperature', KOJI.opt_c)} (cardinal "
              "model of Rosso and others 1993); says nothing of what really grew"),
-        *_in_band([tray.curve for tray in trays], speech),
+        *_in_band([tray.curve for tray in trays], _never(review), speech),
     ]  # fmt: skip
     return Table("The koji", heads, tuple(rows))
 
@@ -169,13 +177,13 @@ LEVELS: Final = (("high", "Over the upper limit"), ("high_high", "Over the upper
                  ("low", "Under the lower limit"), ("low_low", "Under the lower critical limit"))  # fmt: skip
 
 
-def _in_band(curves: Sequence[Curve], speech: Speech) -> Iterator[Row]:
+def _in_band(curves: Sequence[Curve], never: str, speech: Speech) -> Iterator[Row]:
     if not any(curve.band for curve in curves):
         return
     yield Row("Within its limits", tuple(_inside(curve.band) for curve in curves))
     for level, label in LEVELS:
         if any(curve.band and level in curve.band.beyond_h for curve in curves):
-            yield Row(label, tuple(_beyond(curve, level, speech) for curve in curves))
+            yield Row(label, tuple(_beyond(curve, level, never, speech) for curve in curves))
 
 
 def _inside(band: InBand | None) -> str:
@@ -185,12 +193,12 @@ def _inside(band: InBand | None) -> str:
     return f"all {known}" if inside == known else f"{inside} of {known}"
 
 
-def _beyond(curve: Curve, level: str, speech: Speech) -> str:
+def _beyond(curve: Curve, level: str, never: str, speech: Speech) -> str:
     if curve.band is None or level not in curve.band.beyond_h:
         return "no limit"
     hours, area = curve.band.beyond_h[level], curve.band.beyond_area[level]
     if hours * 60 < 0.5:
-        return "never"
+        return never
     if curve.quantity == "humidity":
         return f"{for_hours(hours)}, {area:.1f} %·h"
     degrees = area * 1.8 if speech.fahrenheit else area
@@ -209,7 +217,7 @@ def _around(review: Review, speech: Speech) -> Table | None:
         Row("On average", tuple("no reading" if c.mean is None else speech.value(c.quantity, c.mean) for c in curves)),
         Row("Highest", tuple(_peak(curve, speech) for curve in curves)),
         Row("Lowest", tuple(_lowest(curve, speech) for curve in curves)),
-        *_in_band(curves, speech),
+        *_in_band(curves, _never(review), speech),
     ]
     return Table("Box and room", heads, tuple(rows))
 
