@@ -8,6 +8,9 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+import pytest
+
+from kojimon.cli.setup.placing import Reading, likeliest
 from kojimon.settings.load import load_settings
 from kojimon.settings.spec import KernelSource, ModbusSource, MqttSource, SerialSource, Settings
 from tests.cli.conftest import Kitchen
@@ -183,3 +186,15 @@ def test_the_temperature_of_a_hygrometer_is_the_air_s_and_never_the_koji_s(kitch
     assert {probe.name: (probe.place, probe.topic) for probe in made.probes} == {
         "air": ("air", "koji/temperature"), "air-humidity": ("air", "koji/humidity"),
     }  # fmt: skip
+
+
+@pytest.mark.parametrize(("heard", "place", "guessed"), [
+    ("home/bedroom/t kojitemp", "bed", "kojitemp"), ("home/bedroom/t", "bed", None),
+    ("home/bedroom/t", "room", "home/bedroom/t"), ("bedside/t rice2/t", "bed", "rice2/t"),
+    ("traykitchen/t riceTray/t", "bed", "riceTray/t"), ("airing-cupboard/t one/airTemp", "air", "one/airTemp"),
+    ("desktop/t left/top/t", "bed", "left/top/t"), ("koji2/t", "air", None), ("airTemp", "bed", None),
+])  # fmt: skip
+def test_an_address_says_by_whole_words_where_its_number_sits(heard: str, place: str, guessed: str | None) -> None:
+    readings = [Reading(where, {}, "temperature", "31.2 °C", where=where) for where in heard.split()]
+    found = likeliest(readings, place, "top")
+    assert (found.where if found else None) == guessed

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from typing import Final, NamedTuple
 
 from kojimon.cli.setup.answers import Person, ProbeAnswer, SourceAnswer, plain
@@ -148,9 +148,9 @@ class _Placing:
         self.asked = True
         wanted = [one for one in free if one.quantity == quantity]
         hung = [one for one in wanted if _in_air(one, listed)]
-        guessed = _guess([one for one in wanted if place != "bed" or one not in hung], place, tray)
+        guessed = likeliest([one for one in wanted if place != "bed" or one not in hung], place, tray)
         if guessed is None and place == "air":
-            guessed = next((one for one in hung if "room" not in one.where.lower()), None)
+            guessed = next((one for one in hung if not _named(one.where, ("room",))), None)
         default = str(listed.index(guessed) + 1) if guessed else NONE
 
         def read(text: str) -> Reading | None:
@@ -179,9 +179,9 @@ def _in_air(reading: Reading, listed: Sequence[Reading]) -> bool:
     unless it is a steel tip, or its own name says that it is of the koji."""
     temperatures = [one for one in listed if one.quantity == "temperature"]
     for damp in (one for one in listed if one.quantity == "humidity"):
-        own = _apart(reading, damp).lower()
+        own = _apart(reading, damp)
         if own and sum(bool(_apart(one, damp)) for one in temperatures) == 1:
-            koji = reading.fields.get("device") == "ds18b20" or any(hint in own for hint in KOJI_HINTS)
+            koji = reading.fields.get("device") == "ds18b20" or _named(own, KOJI_HINTS)
             return not koji
     return False
 
@@ -193,16 +193,24 @@ def _apart(reading: Reading, other: Reading) -> str:
     return apart[0] if len(parts) == len(others) and len(apart) == 1 else ""
 
 
-def _guess(readings: Sequence[Reading], place: str, tray: str) -> Reading | None:
-    """The likeliest reading for a place, by its name; None where nothing says what it measures."""
-    hints = {"bed": (*KOJI_HINTS, tray), "air": ("air", "box", "hum"), "room": ("room",)}
+def likeliest(readings: Sequence[Reading], place: str, tray: str) -> Reading | None:
+    """The likeliest reading for a place and a tray, by its name; None where nothing says what it measures."""
+    hints = {"bed": (*KOJI_HINTS, tray.lower()), "air": ("air", "box", "hum", "humidity"), "room": ("room",)}
     elsewhere = [hint for other, words in hints.items() if other != place for hint in words]
     for one in readings:
         steel_tip = place == "bed" and one.fields.get("device") == "ds18b20"
-        if steel_tip or any(hint and hint in one.where.lower() for hint in hints[place]):
+        if steel_tip or _named(one.where, hints[place]):
             return one
-    open_ones = [one for one in readings if not any(hint and hint in one.where.lower() for hint in elsewhere)]
+    open_ones = [one for one in readings if not _named(one.where, elsewhere)]
     return next((one for one in open_ones if not one.unit_open), None) if place != "room" else None
+
+
+def _named(where: str, hints: Iterable[str]) -> bool:
+    """Whether an address has one of these as a word of its own: a `bedroom` is a room and no bed, an `airing-cupboard`
+    no air, a `desktop` no top tray. Nothing but koji has `koji` in it."""
+    words = {one.lower() for one in (*re.findall(r"[A-Z]?[a-z]+|[A-Z]+", where), *re.split(r"[\W_]+", where))}
+    words |= {"room" for word in words if word.endswith("room")} | {"koji" for word in words if "koji" in word}
+    return any(words.issuperset(hint.split("-")) for hint in hints if hint)
 
 
 def _which(place: str, tray: str, quantity: str) -> str:
