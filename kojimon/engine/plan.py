@@ -279,11 +279,12 @@ def met(known: Known, expectation: Expectation, now_ms: int) -> bool:
 
 def expected_by_ms(known: Known, expectation: Expectation) -> int | None:
     """When the expectation is judged: its moment, but not before the probes have had time to speak, and later of koji
-    that has half of the rise by then."""
+    that has half of the rise by then; what was told is not taken back for that."""
     by_ms, condition = known.resolve(expectation.by), known.schedule.conditions[expectation.condition]
     if by_ms is None:
         return None
-    if condition.own_rise is not None and known.batch.own_rise_k >= condition.own_rise / 2:
+    begun = condition.own_rise is not None and known.batch.own_rise_k >= condition.own_rise / 2
+    if begun and known.batch.warmth != NOT_WARMED:
         by_ms = after_ms(known.anchors, by_ms, RISES_MS)
     hold_ms = round(condition.hold_s * 1000)
     return max(by_ms, after_ms(known.anchors, known.batch.started_ms, hold_ms + GRACE_MS))

@@ -493,3 +493,9 @@ def test_koji_that_has_half_of_its_rise_at_26_hours_is_given_until_27_and_a_half
 ) -> None:
     found = Kitchen(lambda h: 30.0, own=lambda h: rose_k * min(1.0, max(0.0, (h - 20) / 5)), kind="still")
     assert [round(at_h, 1) for at_h in found.told_h] == told_h
+
+
+def test_koji_that_comes_to_half_of_its_rise_once_its_lack_was_told_is_not_told_of_anew() -> None:
+    """Mixed at 27.25: whatever is marked has everything derived anew."""
+    found = Kitchen(lambda h: 30.0, own=lambda h: 0.5 * (h > 25.75), kind="still", mixed_h=27.25)
+    assert ([round(at_h, 1) for at_h in found.told_h], found.over_h) == ([26.0], [])
