@@ -3,8 +3,8 @@
 A box that warms up, or was set higher, does not run away: that is air beyond what the schedule allows in this stage
 which is far from usual or still climbs, or air hotter than any schedule wants; at `keys.FIERCE_C` it is an oven, and
 called at once. A stuck heater comes to rest as well, where its box loses as much as it gives. Until the koji makes
-heat, air that has long been beyond what the stage allows is called while it warms koji that is cooler: koji that it
-leaves as it is lies in other air, and the probe beside a lamp. Before there is rice in the box it harms nothing.
+heat, air that came beyond what the stage allows and has long been there is called while it warms cooler koji:
+a probe beside a lamp read so from the first, or koji lies in other air. Before there is rice in it, it harms nothing.
 """
 
 from __future__ import annotations
@@ -88,10 +88,11 @@ def _koji_heats(turn: Turn, incubator: str, no: int) -> bool:
 
 def _stays_over(turn: Turn, incubator: str, known: Known, no: int, allowed_c: float) -> bool:
     """Whether the air has long been beyond what the stage allows, with rice in the box, and warms it."""
-    level, over_ms = turn.airs[no].level, turn.of_late(incubator).over_ms
+    level, top, over_ms = turn.airs[no].level, turn.airs[no].top, turn.of_late(incubator).over_ms
     over = known.batch.stage != "" and level >= allowed_c
-    if over != (over_ms >= 0):
-        turn.happened(incubator, over_ms=turn.t_ms if over else -1)
+    comes = over and over_ms < 0 and top is not None and top < allowed_c
+    if comes or (over_ms >= 0 and not over):
+        turn.happened(incubator, over_ms=turn.t_ms if comes else -1)
     koji = reading_at(turn, incubator, "bed", "temperature")
     slope = slope_of(turn.trace.get(koji[0], ())) if koji else None
     if not over or over_ms < 0 or koji is None or slope is None:

@@ -234,11 +234,12 @@ def test_a_stuck_heater_whose_air_comes_to_rest_beyond_the_stage_is_told_while_i
     ("air", "koji", "spores_h"),
     [
         (lambda h: 37.5, lambda h: 30.0, 0.0),
+        (lambda h: 37.5 + swing(h, 0.3, 240.0), lambda h: towards(26.0, 31.0, h, 5.0), 0.0),
         (lambda h: 37.5, lambda h: 30.0 if h < 10 else min(34.0, 30.0 + 0.7 * (h - 10)), 0.0),
         (lambda h: towards(40.0, 30.0, h, 4.0), lambda h: towards(44.0, 31.0, h, 4.0), 0.0),
         (lambda h: 39.5, lambda h: towards(21.0, 39.5, h, 7.0), 16.0),
     ],
-    ids=["probe by a lamp", "probe by a lamp, growth", "rice hot from the steamer", "box heated before the rice"],
+    ids=["by a lamp", "by a lamp, cool rice", "by a lamp, growth", "rice hot from the steamer", "before the rice"],
 )
 def test_air_beyond_the_stage_that_warms_no_koji_wakes_nobody(air: Air, koji: Air, spores_h: float) -> None:
     assert "box/hot" not in dict(box_calls(air, koji=koji, hours=15.0, spores_h=spores_h))
