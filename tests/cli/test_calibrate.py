@@ -98,6 +98,8 @@ def test_by_hand_without_a_daemon_in_either_unit_and_taken_back(kitchen: Kitchen
     stored = json.loads(kitchen.run("probes", "calibrations", "--json").output)
     assert stored[0]["points"] == [[pytest.approx(0.5), pytest.approx(0.0)], [pytest.approx(37.5), pytest.approx(37.0)]]
     assert stored[0]["date"] == "2026-10-02" and stored[0]["note"] == "new year"
+    again = kitchen.run("probes", "calibrate", "koji-top", *words).output
+    assert "This replaces its calibration of 2026-10-02, all points." in " ".join(again.split())
     steep = kitchen.run("probes", "calibrate", "koji-top", "--point", "0 C = 0 C", "--point", "10 C = 20 C", code=1)
     assert "slope" in steep.output
     far = kitchen.run("probes", "calibrate", "koji-top", "--point", "4 C = 40 C", code=1)

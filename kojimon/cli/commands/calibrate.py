@@ -139,6 +139,8 @@ def calibrate(
     speech = words.speech_of(document)
     today = _day(day)
     if points or forget:
+        if row.calibrated:
+            screen.say(f"This replaces its calibration of {row.calibrated}, all points.", "look")
         pairs = tuple(_pair(text, row.quantity) for text in points)
         _store(kitchen, row, pairs, today, note or ("taken back" if forget else "by hand"), speech)
         return
