@@ -187,8 +187,9 @@ class Step(Struct, frozen=True):
         work: what it does to the koji, for forecast and alarms: `none`, `inoculate`, `mix`, `spread`, `wrap`,
             `unwrap`, `swap`, `harvest`; `look` is no work but something seen: it is never due, and never the next step.
         repeats: once done it opens again by its own window.
-        advice: what to do, in short sentences; advice_in: more for a kind of box and a cover (`fan/cloth`), for a
-            cover, or for a kind; the first that there is, and that of `unknown` where there is none.
+        advice: what to do, in short sentences; advice_in: more where the heat was said to be off (`heat-off`, or in a
+            kind of box `fan/heat-off`), for a kind and a cover (`fan/cloth`), for a cover, or for a kind; the first
+            that there is, and that of `unknown` where there is none.
         cautions: what can hurt, shown at this step.
         optional: its window closing undone is not told.
         lasts_s: how long the work itself takes, for timed steps before hour 0.
