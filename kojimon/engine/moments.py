@@ -16,8 +16,11 @@ NOT_WARMED = "not-warmed"
 
 
 USUAL_MS = 14_400_000
-"""So long before its lack is told most koji has been seen to warm itself (hour 22; simulated: by 20.5); what comes
-later is harvested later by as much (judgement)."""
+"""So long before its lack is told most koji has been seen to warm itself (hour 22; simulated: by 20.5)."""
+TYPICAL_MS, PER_LATE, MOST_LATE_MS = 36_000_000, 3, 86_400_000
+"""Koji seen after that is harvested as much later as it came after the typical hour (16; simulated: 11 to 16), for it
+grows on at the same pace; by three times what it is past hour 22 at most, so that no minute decides over hours, and by
+a day (judgement)."""
 
 
 class Known:
@@ -74,13 +77,13 @@ class Known:
         return None
 
     def window(self, step: Step) -> tuple[int | None, int | None, int | None]:
-        """When a step opens, is due and closes. Koji that had not warmed itself when most koji has is harvested by
-        hours that are later by as much, and its first mixing is not missed before that either."""
-        late_ms, parts = self.late_ms(), step.window
+        """When a step opens, is due and closes. Koji that had not warmed itself when most koji has is harvested later
+        (`late_ms`); its first mixing, which its warmth calls, closes as much later as it is past that hour alone."""
+        parts = step.window
         if step.work == "mix" and not step.repeats and self.is_slow():
-            closes_ms = None if self.warmed_ms() is None else self.resolve(parts.closes, late_ms)
+            closes_ms = None if self.warmed_ms() is None else self.resolve(parts.closes, self._past_usual_ms())
             return self.resolve(parts.opens), self.resolve(parts.due), closes_ms
-        late_ms = late_ms if step.work == "harvest" else 0
+        late_ms = self.late_ms() if step.work == "harvest" else 0
         return self.resolve(parts.opens, late_ms), self.resolve(parts.due, late_ms), self.resolve(parts.closes, late_ms)
 
     def harvest_ms(self) -> tuple[int | None, int | None, int | None]:
@@ -94,6 +97,11 @@ class Known:
         return self.resolve(stage.begins, self.late_ms() if last else 0)
 
     def late_ms(self) -> int:
+        """By how much the koji is to be harvested later."""
+        past_ms = self._past_usual_ms()
+        return min(PER_LATE * past_ms, past_ms + TYPICAL_MS - USUAL_MS, MOST_LATE_MS)
+
+    def _past_usual_ms(self) -> int:
         """By how much the koji was seen to rise by itself later than most; 0 where it was not watched then."""
         if not self.is_slow() or not self.batch.own_rise_k:
             return 0

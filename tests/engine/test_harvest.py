@@ -360,12 +360,13 @@ def test_rice_hot_from_the_steamer_was_no_koji() -> None:
 
 @pytest.mark.parametrize("onset_h", [33.0, 41.5])
 def test_the_hours_of_the_harvest_follow_koji_that_began_late(onset_h: float) -> None:
-    """It was told at hour 26 that it had not warmed itself; it is as late as it is later than most koji, hour 22."""
+    """It was told at hour 26 that it had not warmed itself; it is as late as it is later than typical koji, hour 16,
+    and by a day at most."""
     box, outcome = batch(lambda h: 30 + min(9.0, max(0.0, h - onset_h)), onset_h + 3, marks={20.0: "first-check"})
     harvest, (told,) = box.step("harvest"), [event for event in outcome.events if event.kind == "warmth"]
     assert harvest is not None and (harvest.status, harvest.doubt) == ("waiting", "")
     began_h, opens_h = what(told).hour, what(told).opens_hour
-    assert onset_h + 0.5 <= began_h <= onset_h + 2.5 and opens_h == pytest.approx(40 + began_h - 22, abs=0.11)
+    assert onset_h + 0.5 <= began_h <= onset_h + 2.5 and opens_h == pytest.approx(40 + min(began_h - 16, 24), abs=0.11)
     zero = next(event.t_ms for event in outcome.events if event.kind == "step-done")
     window = (harvest.opens_t_ms, harvest.due_t_ms, harvest.closes_t_ms)
     hours = [(at_ms - zero) / 3_600_000 - opens_h for at_ms in window if at_ms]
@@ -382,7 +383,8 @@ def test_koji_that_began_in_time_keeps_the_hours_of_the_schedule() -> None:
 
 
 def test_a_slow_starter_is_mixed_and_harvested_later_although_nothing_called_for_its_lack() -> None:
-    """Its own heat is seen some hours after most koji's, and before its lack would be told."""
+    """Its own heat is seen some hours after most koji's, and before its lack would be told: ten hours after that of
+    typical koji. What its warmth calls, the first mixing, needs no more time than those few hours."""
     box, outcome = batch(lambda h: 30 + min(9.0, max(0.0, (h - 24) * 0.8)), 42.0)
     (told,) = [event for event in outcome.events if event.kind == "warmth"]
     late_h = what(told).hour - 22
@@ -391,9 +393,17 @@ def test_a_slow_starter_is_mixed_and_harvested_later_although_nothing_called_for
     assert harvest is not None and first is not None and harvest.status == "waiting"
     times = (harvest.opens_t_ms, harvest.due_t_ms, first.closes_t_ms)
     hours = [((at_ms or 0) - (zero or 0)) / 3_600_000 for at_ms in times]
-    assert hours == pytest.approx([40 + late_h, 45 + late_h, 30 + late_h], abs=0.1)
+    assert hours == pytest.approx([46 + late_h, 51 + late_h, 30 + late_h], abs=0.1)
     missed = windows(outcome, "first-check")["step-missed"]
     assert (missed.t_ms - (zero or 0)) / 3_600_000 == pytest.approx(30 + late_h, abs=0.1)
+
+
+def test_no_minute_decides_over_hours_of_the_harvest() -> None:
+    """Seen a little after the hour of most koji it is harvested a little later, by three times what it is past that."""
+    _, outcome = batch(lambda h: 30 + min(9.0, max(0.0, (h - 22) * 0.8)), 28.0)
+    (told,) = [event for event in outcome.events if event.kind == "warmth"]
+    past_h = what(told).hour - 22
+    assert 0.4 <= past_h < 3.0 and what(told).opens_hour == pytest.approx(40 + 3 * past_h, abs=0.3)
 
 
 def test_koji_that_nobody_watched_when_most_koji_warms_is_not_called_slow() -> None:
