@@ -223,7 +223,7 @@ def take(turn: Turn, probe: ProbeSetup, before_ms: int) -> bool:
 
     Args:
         probe: whose good reading, or reading by hand, has just been stored.
-        before_ms: time of its reading before, the last at which a run that ends now was seen.
+        before_ms: time of its reading before.
     """
     batch = turn.batches.get(probe.incubator)
     schedule = turn.compiled.schedules.get(batch.schedule) if batch else None
@@ -259,8 +259,11 @@ def _judge(
         held_ms = round(condition.hold_s * 1000) if probe.by_hand else 0
         return ConditionState(since_ms=turn.t_ms - held_ms, runs=state.runs)
     runs = state.runs
-    if before_ms - state.since_ms >= condition.hold_s * 1000:
-        runs = (*runs[-RUNS_KEPT + 1 :], (state.since_ms, before_ms))
+    # A hold that another probe of its place has seen complete (`moments.known_of`) stays complete.
+    beside = turn.compiled.known_at(probe.incubator, condition.place, condition.quantity)
+    end_ms = max([before_ms, *(turn.last_t.get(no, -1) for no in beside if no != probe.no)])
+    if end_ms - state.since_ms >= condition.hold_s * 1000:
+        runs = (*runs[-RUNS_KEPT + 1 :], (state.since_ms, end_ms))
     return ConditionState(runs=runs)
 
 

@@ -10,7 +10,7 @@ from kojimon.contract.state import Question
 from kojimon.engine.conditions import HEATS_KOJI, fresh
 from kojimon.engine.moments import HOUR_ZERO, Known, known_of
 from kojimon.engine.plan import CLOSED, DUE, OPEN, rank_of, reconsider, round_of
-from kojimon.engine.state import BatchState, Guess
+from kojimon.engine.state import BatchState, Guess, Phase
 from kojimon.engine.turn import By, Turn
 from kojimon.model import Message, Priority
 from kojimon.schedule.spec import Step
@@ -23,7 +23,8 @@ APART_MS = 1_800_000
 WARM_C, WARM_BY_HEATER_C = 33.0, 28.0
 """Koji that is mixed for its warmth; on a mat its thermostat keeps it cooler, and by a lamp a cold room does."""
 TOLD_MS = 1_200_000
-"""Hands that are full of rice mark later: so long the page asks alone (judgement)."""
+"""Hands that are full of rice mark later: so long the page asks alone; and koji that falls so soon after a message said
+that its mixing is due was mixed for that: one act, one message (judgement)."""
 SAME_MS = 3_600_000
 """A mark so near a guess is of the same mixing: koji is hardly mixed twice within an hour (judgement)."""
 MIXES = ("mix", "spread")
@@ -62,7 +63,8 @@ def _ask(turn: Turn, incubator: str, at_ms: int) -> None:
     step = _step_of(known, turn.t_ms) if known else None
     event = turn.emit(MixGuess(at_ms=at_ms, step=step.name if step else ""), incubator, batch.id)
     if step is not None:
-        guess = Guess(at_ms, step.name, event.no)
+        due_ms = batch.phases.get(step.name, Phase()).told_ms
+        guess = Guess(at_ms, step.name, event.no, told=due_ms >= 0 and at_ms - due_ms <= TOLD_MS)
         turn.put_batch(incubator, replace(batch, guesses=(*batch.guesses, guess)))
         reconsider(turn, incubator)
 

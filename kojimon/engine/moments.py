@@ -132,8 +132,12 @@ class Known:
         return self.resolve(FirstOf(tuple(Holds(way) for way in (expectation.condition, *expectation.or_conditions))))
 
     def counted_from(self, moment: Holds) -> int | None:
-        """From when a hold counts: the condition's own hours after hour 0, or the last time the step was done; of one
-        that nobody has marked, when its time was over: it may have been done, and the koji goes on."""
+        """From when a hold counts: the condition's own hours after hour 0, or when the work of the step was over, the
+        last time it was done: koji is as warm as before until all of it is mixed. Of a step that nobody has marked,
+        when its time was over: it may have been done, and the koji goes on."""
+        return self._counted_from(moment, working=True)
+
+    def _counted_from(self, moment: Holds, working: bool) -> int | None:
         hour0_ms = self.hour0_ms()
         if hour0_ms is None:
             return None
@@ -144,16 +148,19 @@ class Known:
         done_ms, step = self.done_ms(moment.since), self.schedule.step(moment.since)
         if done_ms is None and step is not None:
             done_ms = earliest_ms if step.repeats else self.resolve(step.window.closes)
+        elif done_ms is not None and step is not None and working:
+            done_ms = after_ms(self.anchors, done_ms, round(step.lasts_s * 1000))
         return None if done_ms is None else max(earliest_ms, done_ms)
 
     def _holds(self, moment: Holds) -> int | None:
         from_ms, unseen_s = self.counted_from(moment), self.schedule.conditions[moment.condition].unseen_s
-        if from_ms is None:
+        done_ms = self._counted_from(moment, working=False)
+        if from_ms is None or done_ms is None:
             return None
         seen_ms = self._held(moment, from_ms)
         if unseen_s is None or moment.condition not in self.unseen:
             return seen_ms
-        clock_ms = after_ms(self.anchors, from_ms, round(unseen_s * 1000))
+        clock_ms = after_ms(self.anchors, done_ms, round(unseen_s * 1000))
         return clock_ms if seen_ms is None else min(seen_ms, clock_ms)
 
     def _held(self, moment: Holds, from_ms: int) -> int | None:

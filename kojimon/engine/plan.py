@@ -33,6 +33,8 @@ STAYS_UNTOLD = ("drying", "heater")
 """Reasons why it cannot be known whether koji warms itself that no later reading takes away."""
 TOLD_LATE_MS = 3_600_000
 """Koji that began so much too late is told to be harvested later."""
+TOLD_AGAIN_MS = 1_200_000
+"""That a step is due is not told twice within that: a mark was taken back, a guess denied (judgement)."""
 LATELY_MS = 21_600_000
 """Koji that nobody is known to watch for no longer is harvested without a word: as it ends it is hardly warmer than its
 air, and its probe shows nothing (judgement)."""
@@ -129,18 +131,22 @@ def _step(turn: Turn, incubator: str, known: Known, step: Step) -> None:
     number = round_of(known, step)
     phase = batch.phases.get(step.name, Phase())
     rank = rank_of(known, step, turn.t_ms) if number and not let_go(known, step, turn.t_ms) else 0
-    before = phase.rank if phase.round == number else 0
-    if rank != before or phase.round != number:
-        turn.put_batch(incubator, replace(batch, phases={**batch.phases, step.name: Phase(number, rank)}))
+    before, told_ms = phase.rank if phase.round == number else 0, phase.told_ms
     missed = rank == CLOSED and step.optional and (before == 0 or not step.window.opens)
     if step.work != "look" and number and rank > before and not missed and (rank > OPEN or step.window.opens):
         doubt = doubt_of(turn, incubator, known, step)
         quiet = step.optional if doubt == PROBE_OUT or rank == CLOSED else rank == OPEN
+        if rank == DUE and not quiet:
+            quiet = told_ms >= 0 and turn.t_ms - told_ms < TOLD_AGAIN_MS
+            told_ms = told_ms if quiet else turn.t_ms
         told = ANNOUNCED[rank](
             round=number, label=step.label, optional=step.optional, closes_ms=known.window(step)[2],
             doubt=doubt, too_hot=too_hot(known, doubt),
         )  # fmt: skip
         turn.emit(told, incubator, step.name, Priority.LOG if quiet else Priority.TELL)
+    if (after := Phase(number, rank, told_ms)) != phase:
+        batch = turn.batches[incubator]
+        turn.put_batch(incubator, replace(batch, phases={**batch.phases, step.name: after}))
 
 
 def doubt_of(turn: Turn, incubator: str, known: Known, step: Step) -> str:

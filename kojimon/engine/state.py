@@ -56,8 +56,7 @@ class Mark(Struct, frozen=True):
     """A step done, as the person says it was.
 
     Attributes:
-        id: number of the mark, never used again.
-        at_ms: when it was done; recorded_ms when it was said.
+        id: number of the mark, never used again. at_ms: when it was done; recorded_ms when it was said.
         undone: taken back; kept so that the record stays whole. event: number of the event that states it.
     """
 
@@ -70,10 +69,11 @@ class Mark(Struct, frozen=True):
 
 
 class Phase(Struct, frozen=True):
-    """What has been announced of a step's window: which round, and 0 waiting, 1 open, 2 due, 3 closed."""
+    """What was announced of a step's window: round, 0 waiting, 1 open, 2 due, 3 closed; when any was told as due."""
 
     round: int = 1
     rank: int = 0
+    told_ms: int = -1
 
 
 class Moved(Struct, frozen=True):

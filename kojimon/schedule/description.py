@@ -241,7 +241,7 @@ STEP: Final = Map(
         Field("gate", GATE, "What has to be so when it is marked as done.", default=None),
         Field("repeats", flag(), "Once done it opens again by its own window."),
         Field("optional", flag(), "No message comes when it was missed."),
-        Field("lasts", duration(0, 72 * HOUR_S), "How long it takes, for the timetable.", "lasts_s"),
+        Field("lasts", duration(0, 72 * HOUR_S), "How long it takes; what holds `since` it, from then.", "lasts_s"),
         Field("advice", _sentences("sentences"), "What to do."),
         Field("advice_in", Each("a map of kinds of box and covers", choice(*BOXES), _sentences("sentences"), least=0),
               "What else to do in each kind of box (`unknown` for kinds that are not named); instead of that under a"

@@ -192,7 +192,7 @@ class Step(Struct, frozen=True):
             that there is, and that of `unknown` where there is none.
         cautions: what can hurt, shown at this step.
         optional: its window closing undone is not told.
-        lasts_s: how long the work itself takes, for timed steps before hour 0.
+        lasts_s: how long the work itself takes; koji that is warm since a step is so from then on.
     """
 
     name: str

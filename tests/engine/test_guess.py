@@ -157,6 +157,49 @@ def test_a_message_goes_out_by_day_where_nobody_has_answered_for_a_while(answer_
     assert [message.priority for message in told] == ([Priority.TELL] if answer_min is None else [])
 
 
+def test_koji_that_takes_minutes_to_fall_is_not_called_hot_since_the_mixing() -> None:
+    """Tray after tray: it was mixed, is asked about, and still stands over 40 °C. No next mixing is due for that."""
+    rows = mixed()
+    rows.act("mix.answer")
+    warm(rows, 26 * H, 42.5)
+    for minute in range(30):
+        warm(rows, 26 * H + (minute + 1) * MIN, 42.5 - 0.2 * (minute + 1) if minute < 12 else 37.0)
+    _, outcome, _ = run(rows)
+    asked = [event for event in outcome.events if event.kind == "mix-guess"][-1]
+    assert says(asked)["step"] == "mix" and 26.0 <= hour(rows, asked.t_ms) <= 26.15
+    assert [e.kind for e in outcome.events if e.key == "mix" and e.t_ms >= asked.t_ms] == []
+
+
+def test_a_mixing_that_a_message_has_just_asked_for_is_asked_about_on_the_page_alone() -> None:
+    """One act, one message; two hours after the message it is a question of its own."""
+    for hot_h, told in ((25.7, 1), (23.5, 2)):
+        rows = mixed()
+        rows.act("mix.answer")
+        warm(rows, hot_h * H)
+        warm(rows, 26 * H, 41.0)
+        warm(rows, 27 * H, 35.0)
+        _, outcome, box = run(rows)
+        due = next(event for event in outcome.events if (event.kind, event.key) == ("step-due", "mix"))
+        asked = [event for event in outcome.events if event.kind == "mix-guess"][-1]
+        assert box.question is not None and box.question.step == "mix"
+        assert [m.event for m in outcome.messages if m.event in (due.no, asked.no)] == [due.no, asked.no][:told]
+
+
+def test_that_a_step_is_due_is_not_told_twice_within_minutes() -> None:
+    """Marked, and taken back five minutes later: it is due again, and a message said so already."""
+    rows = mixed()
+    rows.act("mix.answer")
+    warm(rows, 25.7 * H)
+    warm(rows, 26 * H, 41.0)
+    rows.act("step.done", step="mix")
+    warm(rows, 26.05 * H, 41.0)
+    rows.act("step.undo", mark=3)
+    _, outcome, box = run(rows)
+    due = [event.no for event in outcome.events if (event.kind, event.key) == ("step-due", "mix")]
+    assert box.next is not None and (box.next.step, box.next.status) == ("mix", "due")
+    assert len(due) == 2 and [m.event for m in outcome.messages if m.event in due] == due[:1]
+
+
 def test_it_survives_a_restart() -> None:
     rows = mixed()
     state, _, box = run(rows)

@@ -16,7 +16,7 @@ from kojimon.schedule.spec import (
     Step,
     Window,
 )
-from tests.engine.build import AIR, BED, H, Rows, kinds, site
+from tests.engine.build import AIR, BED, MIDDLE, H, Rows, kinds, site
 
 
 def told(opens: Moment, *mixed_h: float, **window: Moment) -> tuple[list[tuple[str, float]], Outcome]:
@@ -78,3 +78,21 @@ def test_koji_that_its_box_has_warmed_is_not_taken_for_grown() -> None:
     assert kinds(outcome, "step-open") == []
     rows.hold(4 * H, {BED: 34.5, AIR: 33.0}, every_s=60)
     assert kinds(advance(state, rows.take(), rows.t_ms)[1], "step-open") == [("step-open", "check")]
+
+
+def test_a_hold_that_another_probe_saw_complete_stays_complete() -> None:
+    """The hot tray is read each 61 s and falls below right after the cool one was read: due once, not once more when it
+    is hot again. Other work is marked meanwhile."""
+    steps = (Step("inoculate", "Sprinkle", work="inoculate"), Step("swap", "Swap"),
+             Step("mix", "Mix", window=Window(due=Holds("hot"))))  # fmt: skip
+    hot, only = Condition("bed", at_least=40, hold_s=600), (Stage("only", "Only", After("inoculate", 0)),)
+    rows = Rows(site(Schedule("home", "Home", "test", only, steps, conditions={"hot": hot})))
+    rows.act("batch.start")
+    rows.act("step.done", step="inoculate")
+    for second in range(60, 1800, 61):
+        rows.at(second).read(BED, 39.0 if second == 670 else 40.2)
+        if second == 670:
+            rows.act("step.done", step="swap")
+        rows.at(second + 56).read(MIDDLE, 36.0)
+    _, outcome = advance(initial_state(), rows.take(), rows.t_ms)
+    assert kinds(outcome, "step-due") == [("step-due", "mix")]

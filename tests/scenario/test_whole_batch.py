@@ -138,14 +138,14 @@ EXPECTED = [
     ("alarm", HIGH, "ack"),
     ("alarm", HIGH, "down"),
     ("mix-guess", "", ""),  # the cook breaks it up at the alarm and marks nothing: the step that is due
-    ("step-open", "mix", "2"),  # the windows follow the guess
-    ("step-due", "mix", "2"),
     ("alarm", HIGH, "off"),
+    ("step-open", "mix", "2"),  # the windows follow the guess: it is hot still when that work is over
+    ("step-due", "mix", "2"),
     ("step-done", "mix", ""),
     ("probe-back", "asked", ""),
-    ("step-open", "mix", "3"),
     ("alarm", "time-to-limit/bed/temperature", "ack"),
     ("probe-back", "seen", ""),  # nobody answers; the koji's own warmth shows it
+    ("step-open", "mix", "3"),
     ("step-done", "first-check", ""),
     ("probe-back", "asked", ""),
     ("step-open", "unwrap", "1"),
