@@ -83,9 +83,9 @@ def render(question: Question) -> Rendered:
 def _rendered(reader: Reader, question: Question) -> Rendered:
     from kojimon.curve import Style
     from kojimon.journal.files.backup import photos_of
+    from kojimon.review.counted import load_review
     from kojimon.review.draw.sheet import speech_of
     from kojimon.review.earlier import best_of, earlier_of
-    from kojimon.review.load import load_review
     from kojimon.review.tell import report
 
     reviews = [load_review(reader, name) for name in question.batches]

@@ -200,7 +200,7 @@ def test_memory_with_five_pages_open(served: Served) -> None:
 
 
 def test_the_review_of_that_batch(served: Served) -> None:
-    from kojimon.review.load import load_review
+    from kojimon.review.counted import load_review
     from kojimon.review.render import Question, rendered
 
     steps: list[int] = []

@@ -24,7 +24,7 @@ from kojimon.core.advance import advance, row_t_ms
 from kojimon.engine import initial_state
 from kojimon.journal.reading.reader import Reader
 from kojimon.model import Event
-from kojimon.review.load import load_review
+from kojimon.review.counted import load_review
 from kojimon.schedule.load import SHIPPED, load_schedule
 from kojimon.settings.load import load_settings
 from kojimon.settings.plain import from_json, to_json

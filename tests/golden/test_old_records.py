@@ -12,7 +12,7 @@ import pytest
 from kojimon.clock import ManualClock
 from kojimon.daemon.house import still
 from kojimon.journal.reading.reader import Reader
-from kojimon.review.load import load_review
+from kojimon.review.counted import load_review
 from kojimon.settings.plain import from_json
 from kojimon.settings.spec import Settings
 from tests.daemon.running import Running, running

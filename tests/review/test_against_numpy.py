@@ -17,7 +17,7 @@ import yaml
 
 from kojimon.journal.reading.export import Style, batch_span, write_curve
 from kojimon.journal.reading.reader import Reader
-from kojimon.review.load import Review, load_review
+from kojimon.review.counted import Review, load_review
 from tests.daemon.sites import HOME_TRAYS
 
 STEP_H = 5 / 3600

@@ -10,7 +10,7 @@ from msgspec.structs import replace
 
 from kojimon.forecast.kept import pack, thin
 from kojimon.forecast.recorded import Recorded, forecasts
-from kojimon.review.load import Review, load_review
+from kojimon.review.counted import Review, load_review
 from kojimon.review.measure.forecasts import STEP_MS
 from kojimon.review.measure.minutes import middles, minutes_of
 from kojimon.review.tell.figures import lead, tables

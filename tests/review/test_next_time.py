@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
+from kojimon.review.counted import Review, load_review
 from kojimon.review.draw.sheet import speech_of
 from kojimon.review.earlier import best_of
-from kojimon.review.load import Review, load_review
 from kojimon.review.tell.figures import lead, tables
 from kojimon.review.tell.next_time import MOST, hints
 from kojimon.words.speech import Speech

@@ -12,9 +12,9 @@ from msgspec import structs
 from kojimon.curve import Style
 from kojimon.errors import UsageError
 from kojimon.journal.reading.reader import Reader
+from kojimon.review.counted import Review, load_review
 from kojimon.review.draw.sheet import speech_of
 from kojimon.review.earlier import best_before, best_of, earlier_of
-from kojimon.review.load import Review, load_review
 from kojimon.review.measure.bands import spans
 from kojimon.review.measure.story import Span
 from kojimon.review.tell import by_hand

@@ -10,8 +10,9 @@ import pytest
 from kojimon.curve import Strip
 from kojimon.journal.reading.export import batch_span, write_curve
 from kojimon.journal.reading.reader import Reader
+from kojimon.review.counted import load_review
 from kojimon.review.draw.sheet import sheet_of, speech_of, tracks_of
-from kojimon.review.load import load_case, load_review
+from kojimon.review.load import load_case
 from kojimon.review.tell.figures import tables
 from kojimon.review.tell.report import minutes_by_probe
 from tests.review.kitchen import Kitchen

@@ -282,7 +282,7 @@ def harvest(
     got = acts.BatchHarvest(yield_kg=yield_kg, note=note or "", at_ago_s=moment_of(document, at, ago_s))
     ended, typed = box.batch_id, typed_as(kitchen, box.batch_id)
     print_events(kitchen, kitchen.act(got, box.name))
-    from kojimon.review.tell.report import CAUTIONS
+    from kojimon.words.eating import CAUTIONS
 
     print_cautions(CAUTIONS)
     if yield_kg:

@@ -19,8 +19,8 @@ from kojimon.contract.state import Document as StateDocument
 
 if TYPE_CHECKING:
     from kojimon.journal.reading.reader import Reader
+    from kojimon.review.counted import Review
     from kojimon.review.earlier import Best
-    from kojimon.review.load import Review
     from kojimon.words.speech import Speech
 
 SCORE = click.IntRange(1, 5)
@@ -92,7 +92,7 @@ def _say(kitchen: Kitchen, row: Batch, said: Document) -> None:
 
 
 def _load(reader: Reader, batch: str) -> Review:
-    from kojimon.review.load import load_review
+    from kojimon.review.counted import load_review
 
     with screen.progress(f"Reading {batch}", 1.0) as bar:
         return load_review(reader, batch, lambda done, total: bar(done / max(1, total)))
@@ -138,7 +138,8 @@ def _best(reader: Reader, review: Review) -> Best | None:
 def _print(review: Review, speech: Speech, best: Best | None, more: bool) -> None:
     from kojimon.review.tell.figures import lead, tables
     from kojimon.review.tell.next_time import NOTHING, hints
-    from kojimon.review.tell.report import CAUTIONS, verdict_of
+    from kojimon.review.tell.report import verdict_of
+    from kojimon.words.eating import CAUTIONS
 
     screen.say(f"Batch {review.case.row.name}", "head")
     for sentence in lead(review, speech):

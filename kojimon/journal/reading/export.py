@@ -18,7 +18,6 @@ import msgspec
 from kojimon.contract.events import Reading, ReadingUndone, plain
 from kojimon.errors import UsageError
 from kojimon.journal.reading import labels
-from kojimon.journal.reading.curve_file import BY_HAND
 from kojimon.journal.reading.reader import Reader
 from kojimon.journal.records import BatchRow, Placing
 from kojimon.journal.writing.derive import MARKING
@@ -192,6 +191,8 @@ class ByHand(NamedTuple):
 
 def by_hand(reader: Reader, span: Span) -> Iterator[ByHand]:
     """What was read by hand in the span, by time; a column `bed-by-hand` for the koji, `bed-top-by-hand` for a tray."""
+    from kojimon.journal.reading.curve_file import BY_HAND
+
     told = _events(reader, span, (Reading.kind, ReadingUndone.kind))
     for one in sorted(standing_readings(told), key=lambda one: one.at_ms):
         parts = (one.place, one.tray if _SLUG.fullmatch(one.tray) and one.tray != "tray" else "", BY_HAND)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from kojimon.review.load import Review
+from kojimon.review.counted import Review
 from kojimon.review.tell.tables import Row, Table
 from kojimon.words import speech as say
 from kojimon.words.speech import Speech

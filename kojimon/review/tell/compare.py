@@ -7,8 +7,8 @@ from typing import Final
 
 from msgspec import Struct
 
+from kojimon.review.counted import Review
 from kojimon.review.earlier import score_of
-from kojimon.review.load import Review
 from kojimon.review.measure.figures import ABOVE_C, MIXING, REACHED_C, Figures
 from kojimon.review.tell.figures import at_hour, for_hours, mute, worth
 from kojimon.review.tell.tables import Row, Table

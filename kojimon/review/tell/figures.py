@@ -6,8 +6,8 @@ from collections.abc import Callable, Iterator, Sequence
 from typing import Final
 
 from kojimon.forecast.thermal import KOJI, WORTH_C
+from kojimon.review.counted import Review
 from kojimon.review.draw.sheet import alarm_text, label_of
-from kojimon.review.load import Review
 from kojimon.review.measure.alarms import AlarmFigures, Occurrence
 from kojimon.review.measure.figures import RANGES, Curve, InBand, Timing, Tray
 from kojimon.review.measure.quality import ProbeQuality

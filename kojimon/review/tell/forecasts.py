@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from kojimon.review.load import Review
+from kojimon.review.counted import Review
 from kojimon.review.measure.forecasts import Lead
 from kojimon.review.measure.warned import Passing
 from kojimon.review.tell.tables import Row, Table

@@ -11,8 +11,9 @@ from typing import Final
 from msgspec import Struct
 
 from kojimon.forecast.thermal import WORTH_C, worth
+from kojimon.review.counted import Review
 from kojimon.review.earlier import Best, score_of
-from kojimon.review.load import Case, Review
+from kojimon.review.load import Case
 from kojimon.review.measure import series as count
 from kojimon.review.measure.figures import MIXING, Tray
 from kojimon.review.measure.hours import HOUR_MS

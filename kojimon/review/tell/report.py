@@ -13,9 +13,10 @@ from msgspec.structs import replace
 
 from kojimon.curve import Earlier, Mark, Sheet, Strip, Style, Track, draw
 from kojimon.curve.sheet import Run
+from kojimon.review.counted import Review, whole
 from kojimon.review.draw.sheet import Minutes, sheet_of
 from kojimon.review.earlier import Best, score_of
-from kojimon.review.load import Case, Review, whole
+from kojimon.review.load import Case
 from kojimon.review.measure.figures import MIXING
 from kojimon.review.measure.minutes import gap_of, hottest, minutes_of, runs
 from kojimon.review.tell import compare as beside
@@ -25,6 +26,7 @@ from kojimon.review.tell.next_time import NOTHING, Hint, hints
 from kojimon.review.tell.paper import EDGE_PX, Text, curve_height, paper
 from kojimon.review.tell.paper import WIDTH_PX as PAPER_PX
 from kojimon.review.tell.tables import Table
+from kojimon.words.eating import CAUTIONS
 from kojimon.words.speech import Speech
 
 if TYPE_CHECKING:
@@ -33,18 +35,6 @@ if TYPE_CHECKING:
 WIDTH_PX: Final = 760
 NARROW_PX: Final = 336
 HOUR_MS: Final = 3_600_000
-
-CAUTIONS: Final = (
-    "kojimon cannot tell whether koji is safe to eat: a curve within limits says nothing about germs. Bacteria that "
-    "make people ill (Staphylococcus aureus, Bacillus cereus) grow over the whole range koji is grown at (FDA, Bad Bug "
-    "Book, factors affecting growth).",
-    "Look and smell first. Never taste to test a doubtful batch. A good smell does not prove it safe.",
-    "Throw it out when it is slimy, black, blue, grey, pink, red or orange, or smells of ammonia, sulphur or rot.",
-    "Yellow or green bloom is the mould making spores: it ran too long. The dust can start an allergy: wear a "
-    "well-fitting FFP2 or N95 mask. With asthma or a weak immune system let somebody else handle it.",
-    "Only starter sold for food. Mould found in nature may be a poisonous kin that looks the same.",
-    "When in doubt, throw it out. Local food rules come first.",
-)
 
 
 class ShownNote(Struct, frozen=True):

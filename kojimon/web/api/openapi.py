@@ -10,9 +10,6 @@ from types import MappingProxyType
 from typing import Any, Final
 
 import msgspec
-from starlette.requests import Request
-from starlette.responses import Response
-from starlette.routing import Route
 
 from kojimon import __version__
 from kojimon.contract import events
@@ -32,17 +29,9 @@ NUMBER: Final[Document] = {"type": "number"}
 MOMENT: Final[Document] = {"anyOf": [{**TEXT, "format": "date-time"}, {**INT, "minimum": 0, "maximum": 2**53}]}
 
 
-def route() -> Route:
-    """The address of the description."""
-
-    async def described(request: Request) -> Response:
-        return Response(_encoded(), media_type="application/json")
-
-    return Route("/v1/openapi.json", described, methods=["GET"])
-
-
 @lru_cache(maxsize=1)
-def _encoded() -> bytes:
+def encoded() -> bytes:
+    """The whole description as JSON."""
     return msgspec.json.encode(description())
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from typing import TYPE_CHECKING
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -10,13 +11,13 @@ from starlette.routing import Route
 
 from kojimon.contract.state import Box, Document
 from kojimon.errors import KojimonError
-from kojimon.planner.nights import sleep_of
-from kojimon.planner.own import own_of
-from kojimon.planner.rest import Begun, begun_of
-from kojimon.planner.served import Question, served
 from kojimon.settings.spec import Person
 from kojimon.web.page.shared import Page
 from kojimon.words.speech import moment_utc
+
+if TYPE_CHECKING:  # the planner is loaded once somebody asks for a calendar
+    from kojimon.planner.rest import Begun
+    from kojimon.planner.served import Question
 
 FRESH_MS = 300_000
 """So long a calendar serves where nothing happened."""
@@ -36,6 +37,8 @@ class Calendars:
         return Route("/calendar/{box}.ics", self._page.guarded(self._calendar), methods=["GET"])
 
     def _calendar(self, request: Request) -> Response:
+        from kojimon.planner.served import served
+
         document = self._page.backend.state()
         box = self._page.box(document, request.path_params["box"])
         key = box.batch_id, self._page.backend.reader().last_event(), document.t_ms // FRESH_MS
@@ -51,11 +54,17 @@ class Calendars:
         return Response(text, media_type="text/calendar; charset=utf-8", headers=headers)
 
     def _question(self, box: Box, document: Document) -> Question:
+        from kojimon.planner.nights import sleep_of
+        from kojimon.planner.served import Question
+
         made = moment_utc(document.now.utc)
         found = sleep_of(self._person), document.site, box.kind, box.cover, box.batch_id
         return Question(made, *found, self._begun(box, document) if box.batch else None)
 
     def _begun(self, box: Box, document: Document) -> Begun | None:
+        from kojimon.planner.own import own_of
+        from kojimon.planner.rest import begun_of
+
         reader = self._page.backend.reader()
         row, schedule = reader.batch(box.batch_id), self._page.curves.case(box.batch_id).schedule
         if row is None or schedule is None:

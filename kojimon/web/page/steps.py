@@ -19,7 +19,6 @@ from kojimon.contract.events import Refused
 from kojimon.contract.inputs import Settings
 from kojimon.contract.state import Box, Document
 from kojimon.errors import RefusedError
-from kojimon.review.tell.report import CAUTIONS
 from kojimon.units import KG_PER_LB
 from kojimon.web.api.queries import digits
 from kojimon.web.page.alarms import mix_answer
@@ -29,6 +28,7 @@ from kojimon.words import alarms as alarm_words
 from kojimon.words import boxes, gates, meaning, question
 from kojimon.words import speech as say
 from kojimon.words import status as words
+from kojimon.words.eating import CAUTIONS
 
 LAST_EVENTS = 20
 BARE: dict[str, Any] = {
