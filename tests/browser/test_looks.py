@@ -84,6 +84,7 @@ def opened(kitchen: Kitchen, page: Page, name: str) -> None:
     page.goto(kitchen.url + path)
     for sheet in page.locator("[data-curve] .sheet").all():
         expect(sheet).to_have_attribute("data-drawn", "yes")
+    expect(page.locator("html")).to_have_class("painted")
 
 
 def reports(page: Page, rules: dict[str, Any]) -> str:

@@ -231,6 +231,7 @@ function enterByLink() {
 }
 
 function begin() {
+  document.documentElement.classList.add("painted");
   for (const form of $$("form[data-photo]")) form.hidden = false;
   for (const place of $$("[data-live]")) came.set(place, place.cloneNode(true));
   curves();
