@@ -1,6 +1,6 @@
 """Boxes that begin in every way: who is woken without a fault, and how soon for a box off, a stuck heater, a cold room.
 
-Seeds from 2220: none has been run.
+Seeds from 2270: none has been run.
 Every fifth batch runs through the probes' pipeline as well. `late`: not told in time; `cannot`: due, but it was said
 that the air cannot tell, or the koji stayed warm by itself (each reason with its number); `harmed`: the cold came to
 the koji first, whatever the air can tell. How these are judged: `tests/scenario/starts.py`.
@@ -21,7 +21,7 @@ from kojimon.schedule.load import load_schedule
 from tests.bench.figures import record, some
 from tests.scenario.starts import HEARD, KINDS, Found, run_every
 
-SEEDS = some(2220, 10)
+SEEDS = some(2270, 10)
 HOME = Path(__file__).resolve().parents[2] / "config/schedules/rice-koji-home-trays.yaml"
 
 
